@@ -1,0 +1,58 @@
+"""Cuff sessions, from raw recordings to figures, tables, methods text and report.
+
+snakemake --cores 2                              the demo study
+snakemake --cores 2 --config study=path/to/study your own
+"""
+
+import os
+import sys
+from pathlib import Path
+
+from snakemake.exceptions import WorkflowError
+from snakemake.utils import min_version
+
+min_version("9.0")
+
+SCRIPTS = Path(workflow.basedir) / "scripts"
+sys.path.insert(0, str(SCRIPTS))
+os.environ["PYTHONPATH"] = str(SCRIPTS)
+os.environ["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+os.environ["SOURCE_DATE_EPOCH"] = "0"
+
+from step import StudyError, check_steps, code_of, command, problems, settings_of
+from study import load_study
+
+try:
+    STUDY = load_study(config)
+except StudyError as problem:
+    raise WorkflowError(str(problem))
+
+RESULTS = STUDY.results
+SETTINGS = STUDY.settings
+
+
+wildcard_constraints:
+    participant=STUDY.any_of("participants"),
+    figure=STUDY.any_of("figures"),
+
+
+rule all:
+    """The whole study: report, figures, tables, methods text, provenance."""
+    default_target: True
+    input:
+        f"{RESULTS}/report.html",
+        f"{RESULTS}/provenance/ro-crate-metadata.json",
+
+
+include: "workflow/rules/recordings.smk"
+include: "workflow/rules/outcomes.smk"
+include: "workflow/rules/comparison.smk"
+include: "workflow/rules/figures.smk"
+include: "workflow/rules/report.smk"
+
+
+check_steps(workflow.rules)
+
+
+onerror:
+    print(problems(f"{RESULTS}/logs"))

@@ -1,0 +1,689 @@
+"""Beat detection that holds under exercise: own-waveform evidence joined by interval continuity.
+
+Method: (1) candidates are peaks of the slope envelope of the QRS band; (2) a first optimisation
+over all candidates joins evidence and the continuity of intervals; (3) the recording's own median
+QRS is learned from that first answer; (4) candidates are scored again by strength and likeness to
+the own QRS, or by standing out of the quiet between beats (ectopic complexes), and optimised again;
+(5) every normal beat is placed by correlation with the own QRS, between samples.
+
+Slope of the QRS band: Pan & Tompkins 1985, IEEE Trans Biomed Eng 32:230-236. Alignment of the
+template: Woody 1967, Med Biol Eng 5:539-553. Optimisation over a chain: Bellman 1957.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy import fft, ndimage
+
+Floats = NDArray[np.float64]
+
+COLUMNS = ("time_s", "template_correlation", "margin", "shape")
+IMPOSSIBLE = np.float32(-1e9)
+
+
+@dataclass(frozen=True)
+class DetectorSettings:
+    """Settings of `detect_beats`; times in seconds, evidence in natural-logarithm units.
+
+    The numbers are conventions of this project, set on one half of the development recordings.
+    """
+
+    shortest_interval_s: float = 0.27
+    longest_interval_s: float = 2.2
+    continuity_weight: float = 30.0
+    continuity_cap: float = 1.5
+    restart_cost: float = 2.0
+    normal_correlation: float = 0.8
+
+
+@dataclass(frozen=True)
+class EvenPiece:
+    """An evenly sampled stretch of a recording without gaps."""
+
+    start_s: float
+    rate_hz: float
+    samples: Floats
+
+
+# --------------------------------------------------------------------------------- time axis
+
+
+def even_pieces(
+    time_s: ArrayLike,
+    signal: ArrayLike,
+    *,
+    shortest_s: float = 1.0,
+    jitter_s: float = 0.001,
+) -> list[EvenPiece]:
+    """Split a signal at gaps of its time axis and give evenly sampled pieces.
+
+    `time_s` and `signal` are 1-D, of equal length. A gap is a step longer than 1.5 median steps and
+    longer than 0.05 s, a step that does not go forward, or a sample that is not finite. Stamps
+    within `jitter_s` of an even axis are rounded stamps of an even axis; others are interpolated by
+    a cubic spline. Pieces shorter than `shortest_s` are dropped. Raises ValueError on unequal
+    lengths. Source: convention.
+    """
+    time_s = np.asarray(time_s, dtype=float)
+    signal = np.asarray(signal, dtype=float)
+    if time_s.ndim != 1 or time_s.shape != signal.shape:
+        raise ValueError(
+            f"time and signal must be 1-D and equally long, found {time_s.shape} and {signal.shape}"
+        )
+    finite = np.isfinite(signal) & np.isfinite(time_s)
+    if not finite.all():
+        time_s, signal = time_s[finite], signal[finite]
+    if time_s.size < 4:
+        return []
+    step_s = np.diff(time_s)
+    median_step_s = float(np.median(step_s[step_s > 0])) if np.any(step_s > 0) else 0.0
+    if median_step_s == 0.0:
+        return []
+    broken = (step_s > max(1.5 * median_step_s, 0.05)) | (step_s <= 0)
+    if not finite.all():
+        # A single missing sample is a break as well, however short.
+        broken |= np.diff(np.flatnonzero(finite)) > 1
+    edges = np.concatenate(([0], np.flatnonzero(broken) + 1, [time_s.size]))
+    pieces = []
+    for first, stop in zip(edges[:-1], edges[1:], strict=True):
+        if time_s[stop - 1] - time_s[first] >= shortest_s:
+            pieces.append(
+                _evenly_sampled(time_s[first:stop], signal[first:stop], median_step_s, jitter_s)
+            )
+    return pieces
+
+
+def _evenly_sampled(time_s: Floats, signal: Floats, step_s: float, jitter_s: float) -> EvenPiece:
+    own_step_s = (time_s[-1] - time_s[0]) / (time_s.size - 1)
+    deviation_s = time_s - own_step_s * np.arange(time_s.size)
+    start_s = float(deviation_s.mean())
+    if max(deviation_s.max() - start_s, start_s - deviation_s.min()) <= jitter_s:
+        return EvenPiece(start_s, 1.0 / own_step_s, signal)
+    from scipy.interpolate import CubicSpline
+
+    grid_s = np.arange(time_s[0], time_s[-1], step_s)
+    return EvenPiece(float(time_s[0]), 1.0 / step_s, CubicSpline(time_s, signal)(grid_s))
+
+
+# ------------------------------------------------------------------------------- the filters
+
+
+@dataclass(frozen=True)
+class _Traces:
+    """Filtered traces of all pieces, one after the other, at one internal rate."""
+
+    rate_hz: float
+    time_s: Floats
+    inside: NDArray[np.bool_]
+    piece: NDArray[np.int64]
+    envelope: Floats
+    waveform: Floats
+
+
+def _band(frequency_hz: Floats, low_hz: float, high_hz: float, order: int) -> Floats:
+    """Zero-phase magnitude of a Butterworth band run forward and backward."""
+    with np.errstate(divide="ignore"):
+        high_pass = 1.0 / (1.0 + (low_hz / frequency_hz) ** (2 * order))
+    return high_pass / (1.0 + (frequency_hz / high_hz) ** (2 * order))
+
+
+def _rate_change(rate_hz: float) -> tuple[int, int]:
+    """Whole factors (up, down) that bring a sampling rate near 250 Hz."""
+    if rate_hz >= 375.0:
+        return 1, int(round(rate_hz / 250.0))
+    return (1, 1) if rate_hz >= 180.0 else (int(np.ceil(250.0 / rate_hz)), 1)
+
+
+def _filtered(
+    piece: EvenPiece,
+    up: int,
+    down: int,
+    responses: list[Callable[[Floats], NDArray]],
+) -> list[Floats]:
+    """The piece through each frequency response, at rate x up / down, by one transform."""
+    samples = piece.samples
+    margin = min(samples.size - 1, int(piece.rate_hz))
+    extended = np.concatenate(
+        (
+            2 * samples[0] - samples[margin:0:-1],
+            samples,
+            2 * samples[-1] - samples[-2 : -margin - 2 : -1],
+        )
+    )
+    extended -= np.median(samples[:: max(1, samples.size // 10000)])
+    coarse = fft.next_fast_len(int(np.ceil(extended.size / down)), real=True)
+    length = coarse * up
+    spectrum = fft.rfft(extended, n=coarse * down)[: length // 2 + 1]
+    frequency_hz = np.arange(spectrum.size) * piece.rate_hz / (coarse * down)
+    skipped = margin * up / down
+    n_out = int((samples.size - 1) * up // down) + 1
+    traces = []
+    for response in responses:
+        shifted = spectrum * response(frequency_hz)
+        if skipped % 1:
+            # The margin is not a whole number of output samples: shift by the rest.
+            shifted *= np.exp(
+                2j * np.pi * frequency_hz * (skipped % 1) * down / (up * piece.rate_hz)
+            )
+        trace = fft.irfft(shifted, n=length) * (up / down)
+        traces.append(trace[int(skipped) : int(skipped) + n_out])
+    return traces
+
+
+def _slope_response(frequency_hz: Floats) -> NDArray:
+    return 2j * np.pi * frequency_hz * _band(frequency_hz, 8.0, 24.0, 2)
+
+
+def _waveform_response(frequency_hz: Floats) -> NDArray:
+    return _band(frequency_hz, 4.0, 38.0, 2)
+
+
+def _traces(pieces: list[EvenPiece]) -> _Traces:
+    up, down = _rate_change(pieces[0].rate_hz)
+    rate_hz = pieces[0].rate_hz * up / down
+    border, rim = int(round(0.3 * rate_hz)), int(round(0.05 * rate_hz))
+    parts: list[tuple] = []
+    for number, piece in enumerate(pieces):
+        slope, waveform = _filtered(piece, up, down, [_slope_response, _waveform_response])
+        envelope = ndimage.uniform_filter1d(np.abs(slope), max(3, int(round(0.09 * rate_hz))))
+        n = envelope.size
+        index = np.arange(-border, n + border)
+        parts.append(
+            (
+                piece.start_s + index * down / (up * piece.rate_hz),
+                (index >= rim) & (index < n - rim),
+                np.full(n + 2 * border, number),
+                np.pad(envelope, border),
+                np.pad(waveform, border),
+            )
+        )
+    return _Traces(rate_hz, *(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+def _local_maxima(trace: Floats, reach: int) -> NDArray[np.int64]:
+    """Samples that are the largest, and above zero, within `reach` samples on either side."""
+    largest = ndimage.maximum_filter1d(trace, 2 * reach + 1)
+    found = np.flatnonzero((trace == largest) & (trace > 0))
+    # Of equal neighbours on a plateau only the first counts.
+    return found[np.diff(found, prepend=-reach - 1) > reach]
+
+
+def _running_quantile(
+    time_s: Floats, value: Floats, quantile: float, *, at_s: Floats, reach_s: float
+) -> Floats:
+    """Quantile of the values within `reach_s`, found on a 1-s grid and interpolated to `at_s`."""
+    grid_s = np.arange(at_s[0], at_s[-1] + 1.0, 1.0)
+    first = np.searchsorted(time_s, grid_s - reach_s)
+    count = np.searchsorted(time_s, grid_s + reach_s) - first
+    known = count > 0
+    if not known.any():
+        return np.full(at_s.size, np.nan)
+    first, count = first[known], count[known]
+    column = np.arange(count.max())
+    window = value[np.minimum(first[:, None] + column, value.size - 1)]
+    window = np.sort(np.where(column < count[:, None], window, np.inf), axis=1)
+    place = quantile * (count - 1)
+    below = place.astype(int)
+    row = np.arange(count.size)
+    lower, upper = window[row, below], window[row, np.minimum(below + 1, count - 1)]
+    return np.interp(at_s, grid_s[known], lower + (place - below) * (upper - lower))
+
+
+# -------------------------------------------------------------------- the chain of intervals
+
+
+def chain_margins(
+    time_s: Floats,
+    evidence: Floats,
+    piece: NDArray[np.int64],
+    settings: DetectorSettings,
+    *,
+    core_s: float = 16.0,
+    overlap_s: float = 10.0,
+    n_predecessors: int = 12,
+) -> Floats:
+    """How much the best chain of beats loses without each candidate; 0 for those not in it.
+
+    Candidates (time in s, evidence, number of the gap-free piece; sorted by time) are joined to a
+    chain. A chain scores the sum of its evidence, minus for every two adjoining intervals
+    min(cap, weight ln^2 of their ratio), minus the restart cost wherever it breaks off. The margin
+    of a candidate is the score of the best chain minus that of the best chain that avoids it
+    (max-marginals, both directions), so a positive margin means: is in the best chain. Solved in
+    overlapping stretches in lock-step. Source: convention of this project.
+    """
+    margin = np.zeros(time_s.size)
+    stretches = _stretches(time_s, piece, core_s, overlap_s)
+    if not stretches:
+        return margin
+    n_steps = max(stop - first for first, stop, _, _ in stretches)
+    n_stretches = len(stretches)
+    times = np.empty((n_steps, n_stretches))
+    scores = np.full((n_steps, n_stretches), IMPOSSIBLE, dtype=np.float32)
+    for column, (first, stop, _, _) in enumerate(stretches):
+        n = stop - first
+        times[:n, column] = time_s[first:stop] - time_s[first]
+        times[n:, column] = times[n - 1, column] + 1e3 * np.arange(1, n_steps - n + 1)
+        scores[:n, column] = evidence[first:stop]
+    both_times = np.concatenate((times, -times[::-1]), axis=1)
+    both_scores = np.concatenate((scores, scores[::-1]), axis=1)
+    chain, prefix = _forward_scores(both_times, both_scores, settings, n_predecessors)
+    lost = _best_minus_avoiding(
+        times,
+        scores,
+        chain[:, :n_stretches],
+        chain[::-1, n_stretches:],
+        prefix[:, :n_stretches],
+        prefix[::-1, n_stretches:],
+        settings,
+    )
+    for column, (first, _, core_first, core_stop) in enumerate(stretches):
+        margin[core_first:core_stop] = lost[core_first - first : core_stop - first, column]
+    return np.where(margin > 1e-3, margin, 0.0)
+
+
+def _stretches(
+    time_s: Floats, piece: NDArray[np.int64], core_s: float, overlap_s: float
+) -> list[tuple[int, int, int, int]]:
+    """(first, stop, core first, core stop) of overlapping stretches that never cross a gap."""
+    stretches = []
+    borders = np.concatenate(([0], np.flatnonzero(np.diff(piece)) + 1, [time_s.size]))
+    for low, high in zip(borders[:-1], borders[1:], strict=True):
+        own_s = time_s[low:high]
+        if own_s.size == 0:
+            continue
+        n_cores = max(1, int(np.ceil((own_s[-1] - own_s[0]) / core_s)))
+        edges_s = np.linspace(own_s[0], own_s[-1], n_cores + 1)
+        cores = low + np.searchsorted(own_s, edges_s)
+        cores[-1] = high
+        first = low + np.searchsorted(own_s, edges_s[:-1] - overlap_s)
+        stop = low + np.searchsorted(own_s, edges_s[1:] + overlap_s, side="right")
+        for row in zip(first, stop, cores[:-1], cores[1:], strict=True):
+            if row[3] > row[2]:
+                stretches.append(tuple(int(value) for value in row))
+    return stretches
+
+
+def _forward_scores(
+    times: Floats, scores: NDArray, settings: DetectorSettings, n_predecessors: int
+) -> tuple[NDArray, NDArray]:
+    """Best score of a chain up to each candidate, by which candidate came before it.
+
+    Gives (steps, stretches, predecessors + 1), where the last entry is a chain that starts there,
+    and the running best over steps (steps, stretches).
+    """
+    n_steps, n_stretches = times.shape
+    n_before = n_predecessors
+    padded = np.concatenate((np.full((n_before, n_stretches), -1e6), times))
+    intervals = np.stack(
+        [times - padded[k : k + n_steps] for k in range(n_before)], axis=0
+    )  # (predecessor, step, stretch)
+    allowed = (intervals >= settings.shortest_interval_s) & (
+        intervals <= settings.longest_interval_s
+    )
+    log_interval = np.log(np.where(allowed, intervals, 1.0)).astype(np.float32)
+    log_interval *= np.float32(np.sqrt(settings.continuity_weight))
+    forbidden = np.where(allowed, np.float32(0.0), IMPOSSIBLE)
+    # Step first, so that one step and its predecessors are contiguous blocks.
+    log_interval = np.ascontiguousarray(log_interval.transpose(1, 0, 2))
+    forbidden = np.ascontiguousarray(forbidden.transpose(1, 0, 2))
+    n_far_enough = _count_before(times, settings.shortest_interval_s)
+
+    chain = np.full((n_before + n_steps, n_before + 1, n_stretches), IMPOSSIBLE, dtype=np.float32)
+    past_log = np.zeros((n_before + n_steps, n_before, n_stretches), dtype=np.float32)
+    past_log[n_before:] = log_interval
+    prefix = np.full((n_steps + 1, n_stretches), IMPOSSIBLE, dtype=np.float32)
+    cap = np.float32(settings.continuity_cap)
+    restart = np.float32(settings.restart_cost)
+    columns = np.arange(n_stretches)
+    for step in range(n_steps):
+        before = slice(step, step + n_before)
+        change = log_interval[step][:, None, :] - past_log[before]
+        np.multiply(change, change, out=change)
+        np.minimum(change, cap, out=change)
+        np.subtract(chain[before, :n_before], change, out=change)
+        best = np.maximum(change.max(axis=1), chain[before, n_before])
+        here = chain[n_before + step]
+        here[:n_before] = best + forbidden[step]
+        here[n_before] = np.maximum(prefix[n_far_enough[step], columns] - restart, 0.0)
+        here += scores[step]
+        np.maximum(here, IMPOSSIBLE, out=here)
+        np.maximum(prefix[step], here.max(axis=0), out=prefix[step + 1])
+    return chain[n_before:].transpose(0, 2, 1), prefix[1:]
+
+
+def _count_before(times: Floats, shortest_s: float) -> NDArray[np.int64]:
+    """For each candidate how many earlier ones lie at least `shortest_s` before it."""
+    count = np.empty(times.shape, dtype=np.int64)
+    for column in range(times.shape[1]):
+        own = times[:, column]
+        count[:, column] = np.searchsorted(own, own - shortest_s, side="right")
+    return count
+
+
+def _best_minus_avoiding(
+    times: Floats,
+    scores: NDArray,
+    forward: NDArray,
+    backward: NDArray,
+    best_until: NDArray,
+    best_from: NDArray,
+    settings: DetectorSettings,
+) -> NDArray:
+    n_steps, n_stretches = times.shape
+    n_before = forward.shape[2] - 1
+    # Best whole chain through each pair of neighbours (step - n_before + k, step).
+    through = np.full((n_steps + n_before, n_stretches, n_before), IMPOSSIBLE, dtype=np.float32)
+    for k in range(n_before):
+        back = n_before - k
+        if back < n_steps:
+            through[back:n_steps, :, k] = (
+                forward[back:, :, k] + backward[:-back, :, k] - scores[back:] - scores[:-back]
+            )
+    np.maximum.accumulate(through, axis=2, out=through)
+    avoiding = np.zeros((n_steps, n_stretches), dtype=np.float32)
+    for ahead in range(1, n_before):
+        np.maximum(
+            avoiding, through[ahead : ahead + n_steps, :, n_before - ahead - 1], out=avoiding
+        )
+    # Chains that break off, begin or end at the candidate.
+    until = np.full((n_steps + 1, n_stretches), IMPOSSIBLE, dtype=np.float32)
+    until[1:] = best_until
+    since = np.full((n_steps + 1, n_stretches), IMPOSSIBLE, dtype=np.float32)
+    since[:-1] = best_from
+    np.maximum(avoiding, until[:-1], out=avoiding)
+    np.maximum(avoiding, since[1:], out=avoiding)
+    restart = np.float32(settings.restart_cost)
+    step = np.arange(n_steps)
+    for column in range(n_stretches):
+        own = times[:, column]
+        last = np.concatenate(([-1e6], own[:-1]))
+        following = np.concatenate((own[1:], [1e9]))
+        resume = np.maximum(np.searchsorted(own, last + settings.shortest_interval_s), step + 1)
+        leave = np.minimum(
+            np.searchsorted(own, following - settings.shortest_interval_s, side="right"), step
+        )
+        broken = np.maximum(
+            until[step, column] + since[resume, column],
+            until[leave, column] + since[step + 1, column],
+        )
+        np.maximum(avoiding[:, column], broken - restart, out=avoiding[:, column])
+    return best_until[-1] - avoiding
+
+
+# ------------------------------------------------------------------------- the own waveform
+
+
+def _windows(trace: Floats, centre: NDArray[np.int64], reach: int) -> Floats:
+    return trace[centre[:, None] + np.arange(-reach, reach + 1)]
+
+
+def _unit(waveform: Floats) -> Floats:
+    centred = waveform - waveform.mean(axis=-1, keepdims=True)
+    return centred / (np.linalg.norm(centred, axis=-1, keepdims=True) + 1e-12)
+
+
+def _own_waveform(traces: _Traces, beats: NDArray[np.int64]) -> Floats | None:
+    """Median QRS (unit norm, zero mean) of the beats, aligned by correlation (Woody 1967).
+
+    Zero lag is the main deflection; None where fewer than three beats can be averaged.
+    """
+    rate_hz, waveform = traces.rate_hz, traces.waveform
+    reach, shift = int(round(0.07 * rate_hz)), int(round(0.04 * rate_hz))
+    border = reach + shift + 1
+    beats = beats[(beats > 2 * border) & (beats < waveform.size - 2 * border - 1)]
+    beats = beats[:: max(1, beats.size // 600)]
+    if beats.size < 3:
+        return None
+    window = _windows(waveform, beats, reach)
+    height = np.abs(window).max(axis=1)
+    usual = height < 3 * np.median(height)
+    extremes = window[usual].max(axis=1) + window[usual].min(axis=1)
+    sign = 1.0 if np.median(extremes) >= 0 else -1.0
+    beats = beats - reach + np.argmax(sign * window, axis=1)
+    for _ in range(4):
+        beats = beats[(beats > border) & (beats < waveform.size - border - 1)]
+        if beats.size < 3:
+            return None
+        unit = _unit(_windows(waveform, beats, reach))
+        template = _unit(np.median(unit, axis=0))
+        likeness = unit @ template
+        template = _unit(np.median(unit[likeness >= np.quantile(likeness, 0.4)], axis=0))
+        wide = _windows(waveform, beats, reach + shift)
+        lagged = np.lib.stride_tricks.sliding_window_view(wide, 2 * reach + 1, axis=1) @ template
+        beats = np.unique(beats - shift + np.argmax(lagged, axis=1))
+    beats = beats[(beats > border) & (beats < waveform.size - border - 1)]
+    main = int(np.argmax(np.abs(template[reach - shift : reach + shift + 1]))) - shift
+    if main:
+        beats = beats + main
+        unit = _unit(_windows(waveform, beats, reach))
+        template = _unit(np.median(unit, axis=0))
+    return template
+
+
+def _likeness(trace: Floats, template: Floats) -> Floats:
+    """Normalised correlation of a trace with a unit template, damped where the trace is quiet."""
+    n = template.size
+    mean = ndimage.uniform_filter1d(trace, n)
+    energy = ndimage.uniform_filter1d(trace * trace, n) - mean * mean
+    energy *= n
+    floor = 0.1 * np.median(energy[energy > 0]) if np.any(energy > 0) else 1.0
+    return ndimage.correlate1d(trace, template) / np.sqrt(np.maximum(energy, floor))
+
+
+# ------------------------------------------------------------------------------ the detector
+
+
+def _empty() -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "time_s": np.empty(0),
+            "template_correlation": np.empty(0),
+            "margin": np.empty(0),
+            "shape": np.empty(0, dtype=object),
+        }
+    )
+
+
+def detect_beats(
+    time_s: ArrayLike,
+    ecg_mv: ArrayLike,
+    *,
+    settings: DetectorSettings = DetectorSettings(),
+) -> pd.DataFrame:
+    """Find the heart beats of one ECG lead, also under exercise.
+
+    `time_s` (s, rising, need not start at 0) and `ecg_mv` (any unit, offset, gain or polarity) are
+    1-D and equally long. Gives one row per beat, sorted by time: `time_s` (s, between samples; the
+    main deflection of the recording's own QRS), `template_correlation` (-1 to 1, with the own QRS),
+    `margin` (evidence the best chain of beats loses without this beat, see `chain_margins`) and
+    `shape` (`normal`, or `other` for a waveform unlike the own QRS). Signals that are empty,
+    constant or shorter than 3 s give an empty table. Raises ValueError on unequal lengths.
+    """
+    pieces = even_pieces(time_s, ecg_mv)
+    pieces = [piece for piece in pieces if np.ptp(piece.samples) > 0]
+    if sum(piece.samples.size / piece.rate_hz for piece in pieces) < 3.0:
+        return _empty()
+    traces = _traces(pieces)
+    reach = int(round(0.1 * traces.rate_hz))
+
+    peaks = _local_maxima(np.where(traces.inside, traces.envelope, 0.0), reach)
+    if peaks.size < 3:
+        return _empty()
+    strength = traces.envelope[peaks]
+    scale = _level(traces.time_s[peaks], strength, 0.9)
+    first_evidence = 1.5 * np.log(np.maximum(strength / scale, 1e-3)) + 1.2
+    quiet = _running_quantile(
+        traces.time_s[peaks], strength, Q1_PCT, at_s=traces.time_s[peaks], reach_s=N_REACH
+    )
+    first_evidence = np.maximum(
+        first_evidence,
+        np.minimum(
+            4 * np.log(np.maximum(strength, 1e-12) / np.maximum(L1_FACTOR * scale, 4.0 * quiet)),
+            TOP1,
+        ),
+    )
+    first_margin = chain_margins(
+        traces.time_s[peaks], first_evidence, traces.piece[peaks], settings
+    )
+    template = _own_waveform(traces, peaks[first_margin > 0])
+    if template is None:
+        return _empty()
+
+    in_chain = peaks[first_margin > 0]
+    usual = np.median(traces.envelope[in_chain])
+    likeness = _likeness(traces.waveform, template)
+    templates = [template]
+    for _ in range(int(N_EXTRA)):
+        near = int(round(0.05 * traces.rate_hz))
+        best = ndimage.maximum_filter1d(likeness, 2 * near + 1)[in_chain]
+        unlike = in_chain[(best < U_CORR) & (traces.envelope[in_chain] > 0.5 * usual)]
+        if unlike.size < max(8, 0.01 * in_chain.size):
+            break
+        extra = _own_waveform(traces, unlike)
+        if extra is None:
+            break
+        other = _likeness(traces.waveform, extra)
+        coherence = ndimage.maximum_filter1d(other, 2 * near + 1)[unlike]
+        fits = coherence > 0.85
+        if fits.sum() < max(8, 0.01 * in_chain.size) or fits.mean() < 0.3:
+            break
+        templates.append(extra)
+        likeness = np.maximum(likeness, other - X_PEN)
+    relative = traces.envelope / np.interp(np.arange(traces.envelope.size), peaks, scale)
+    near = int(round(0.03 * traces.rate_hz))
+    widest = ndimage.maximum_filter1d(traces.envelope, 2 * near + 1)
+    relative = np.minimum(ndimage.maximum_filter1d(relative, 2 * near + 1), 1.5)
+    fit = np.where(traces.inside, np.maximum(likeness, 0.0) * relative, 0.0)
+    own = _local_maxima(fit, reach)
+    own = own[fit[own] > 0.02]
+    if own.size < 3:
+        return _empty()
+    product = widest[own] * np.maximum(likeness[own], 1e-3)
+    own_scale = _level(traces.time_s[own], product, 0.85)
+    own_evidence = (
+        2.0 * np.log(np.maximum(product / own_scale, 1e-3)) + 3.0 * (likeness[own] - 0.3) + 0.5
+    )
+    lone = peaks[~_any_within(peaks, own, reach)]
+    found = np.concatenate((own, lone))
+    order = np.argsort(found, kind="stable")
+    found = found[order]
+    evidence = np.concatenate((own_evidence, np.full(lone.size, -1e3)))[order]
+    standing_out = _standing_out(traces, widest, found, peaks, first_margin > 0)
+    evidence = np.maximum(evidence, standing_out)
+    margin = chain_margins(traces.time_s[found], evidence, traces.piece[found], settings)
+    beats = found[margin > 0]
+    margin = margin[margin > 0]
+    if beats.size == 0:
+        return _empty()
+    beat_s, correlation = _placed(traces, beats)
+    shape = np.where(correlation >= settings.normal_correlation, "normal", "other")
+    order = np.argsort(beat_s, kind="stable")
+    return pd.DataFrame(
+        {
+            "time_s": beat_s[order],
+            "template_correlation": correlation[order],
+            "margin": margin[order],
+            "shape": shape[order].astype(object),
+        }
+    )
+
+
+N_EXTRA, U_CORR, X_PEN = 2, 0.7, 0.1
+N_REACH, Q1_PCT, L1_FACTOR, TOP1 = 5.0, 0.3, 0.4, 4.0
+Q_PCT, Q_FACTOR, LEV_FACTOR, E_FACTOR, SLOPE, TOP = 0.7, 3.0, 0.2, 2.0, 4.0, 5.0
+
+
+def _expected(strength, beats, at, rate_hz, *, longest_s, n_block=16):
+    """Usual strength at the same delay after the preceding beat; 0 where none is known."""
+    first, step = int(round(0.16 * rate_hz)), max(1, int(round(0.02 * rate_hz)))
+    delay = np.arange(first, int(longest_s * rate_hz), step)
+    n_beats = beats.size - 1
+    if n_beats < 4:
+        return np.zeros(at.size)
+    place = beats[:-1, None] + delay
+    known = place < beats[1:, None] - first
+    value = np.where(known, strength[np.minimum(place, strength.size - 1)], np.inf)
+    n_blocks = -(-n_beats // n_block)
+    value = np.pad(
+        value, ((0, n_blocks * n_block - n_beats), (0, 0)), constant_values=np.inf
+    ).reshape(n_blocks, n_block, delay.size)
+    value.sort(axis=1)
+    count = np.isfinite(value).sum(axis=1)
+    middle = np.take_along_axis(value, ((np.maximum(count, 1) - 1) // 2)[:, None], axis=1)[:, 0]
+    usual = np.where(count >= n_block // 2, middle, 0.0)
+    usual = ndimage.maximum_filter1d(usual, 3, axis=1)
+    before = np.searchsorted(beats, at, side="right") - 1
+    column = np.rint((at - beats[np.maximum(before, 0)] - first) / step).astype(int)
+    valid = (before >= 0) & (column >= 0) & (column < delay.size)
+    block = np.clip(before // n_block, 0, n_blocks - 1)
+    return np.where(valid, usual[block, np.clip(column, 0, delay.size - 1)], 0.0)
+
+
+def _standing_out(traces, widest, found, peaks, in_chain):
+    at_s, peak_s = traces.time_s[found], traces.time_s[peaks]
+    height = traces.envelope[peaks]
+    usual = _running_quantile(peak_s[in_chain], height[in_chain], 0.5, at_s=at_s, reach_s=8.0)
+    usual = np.maximum(usual, 0.1 * np.median(height[in_chain]))
+    sampled = np.arange(0, widest.size, max(1, int(round(0.06 * traces.rate_hz))))
+    clear = traces.inside[sampled] & ~_any_within(
+        sampled, peaks[in_chain], int(round(0.12 * traces.rate_hz))
+    )
+    sampled = sampled[clear]
+    noise = np.zeros(found.size)
+    if sampled.size:
+        noise = _running_quantile(
+            traces.time_s[sampled], traces.envelope[sampled], Q_PCT, at_s=at_s, reach_s=N_REACH
+        )
+    beats, last = peaks[in_chain], widest.size - 1
+    expected = np.maximum(
+        _expected(widest, beats, found, traces.rate_hz, longest_s=0.44),
+        _expected(
+            widest[::-1], last - beats[::-1], last - found[::-1], traces.rate_hz, longest_s=0.3
+        )[::-1],
+    )
+    barrier = np.maximum(np.maximum(LEV_FACTOR * usual, Q_FACTOR * noise), E_FACTOR * expected)
+    out = SLOPE * np.log(np.maximum(widest[found] / np.maximum(barrier, 1e-12), 1e-9))
+    return np.minimum(out, TOP)
+
+
+def _any_within(of, among, reach):
+    after = np.searchsorted(among, of)
+    distance = np.minimum(
+        np.abs(among[np.minimum(after, among.size - 1)] - of),
+        np.abs(among[np.maximum(after - 1, 0)] - of),
+    )
+    return distance <= reach
+
+
+def _level(time_s: Floats, strength: Floats, quantile: float) -> Floats:
+    """Local level of the strong candidates, never below a tenth of the usual level."""
+    level = _running_quantile(time_s, strength, quantile, at_s=time_s, reach_s=6.0)
+    return np.maximum(level, 0.1 * np.median(level))
+
+
+def _placed(traces: _Traces, beats: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Times (s) between samples and correlation with the own QRS."""
+    rate_hz, waveform = traces.rate_hz, traces.waveform
+    reach, shift = int(round(0.05 * rate_hz)), int(round(0.03 * rate_hz))
+    wide = _windows(waveform, beats, reach + shift)
+    lagged = np.lib.stride_tricks.sliding_window_view(wide, 2 * reach + 1, axis=1)
+    row = np.arange(beats.size)
+    template = _unit(np.median(_unit(wide[:, shift:-shift]), axis=0))
+    for _ in range(3):
+        correlation = lagged @ template
+        lag = np.clip(np.argmax(correlation, axis=1), 1, 2 * shift - 1)
+        aligned = _unit(lagged[row, lag])
+        template = _unit(np.median(aligned, axis=0))
+    left, mid, right = (correlation[row, lag + k] for k in (-1, 0, 1))
+    curvature = np.minimum(left - 2 * mid + right, -1e-12)
+    fine = np.clip(0.5 * (left - right) / curvature, -1.0, 1.0)
+    main = int(np.clip(np.argmax(np.abs(template)), 1, template.size - 2))
+    a, b, c = (np.abs(template[main + k]) for k in (-1, 0, 1))
+    main_fine = main + 0.5 * (a - c) / min(a - 2 * b + c, -1e-12)
+    sample = beats - shift - reach + lag + fine + main_fine
+    beat_s = np.interp(sample, np.arange(traces.time_s.size), traces.time_s)
+    return beat_s, np.clip(aligned @ template, -1.0, 1.0)

@@ -1,0 +1,403 @@
+"""The ripple that contractions leave in muscle oxygen saturation: rate, size and count.
+
+Each contraction squeezes blood out of the volume under the sensor, so saturation ripples at the
+cadence of the repetitions. The ripple is followed by local harmonic regression: around every moment
+a straight line, a sine and a cosine at the cadence are fitted to the readings nearby (Cleveland and
+Devlin 1988 J Am Stat Assoc 83:596, with a sinusoid beside the line). It needs no even sampling and
+no readings inside gaps.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from analysis.oxygenation import Estimate, sampling_step_s, usable_share
+
+
+@dataclass(frozen=True)
+class Contractions:
+    """What the ripple of one set tells.
+
+    Fields: ``count`` (contractions), ``rate_hz``, ``amplitude_pct`` (half of peak to trough, in
+    points of saturation) as estimates, all refused with the same reason when there is no ripple to
+    read; ``course``, a table of time_s, rate_hz, amplitude_pct along the set; ``onset_s`` and
+    ``offset_s``, where the ripple begins and ends (NaN when refused).
+    """
+
+    count: Estimate
+    rate_hz: Estimate
+    amplitude_pct: Estimate
+    course: pd.DataFrame
+    onset_s: float = float("nan")
+    offset_s: float = float("nan")
+
+
+@dataclass(frozen=True)
+class Ripple:
+    """The ripple at one cadence: moments in seconds, amplitude in points, phase in cycles."""
+
+    time_s: np.ndarray
+    amplitude_pct: np.ndarray
+    phase_cycles: np.ndarray
+
+
+def local_ripple(
+    time_s: ArrayLike,
+    value: ArrayLike,
+    moment_s: ArrayLike,
+    *,
+    rate_hz: float,
+    reach_s: float,
+) -> Ripple:
+    """Amplitude and phase of a ripple near `rate_hz` at each moment, by local harmonic regression.
+
+    `reach_s` is the half-width of the triangular weight. NaN where fewer than six usable readings
+    or less than three quarters of a cycle lie within reach. The phase is unwrapped and counts
+    cycles of the ripple itself, not of `rate_hz`.
+    """
+    time = np.asarray(time_s, dtype=float)
+    reading = np.asarray(value, dtype=float)
+    moment = np.asarray(moment_s, dtype=float)
+    usable = np.isfinite(reading)
+    time, reading = time[usable], reading[usable]
+    amplitude = np.full(len(moment), np.nan)
+    phase = np.full(len(moment), np.nan)
+    first = np.searchsorted(time, moment - reach_s, side="right")
+    last = np.searchsorted(time, moment + reach_s, side="left")
+    for number, (begin, end) in enumerate(zip(first, last, strict=True)):
+        if end - begin < 6 or time[end - 1] - time[begin] < 0.75 / rate_hz:
+            continue
+        away = time[begin:end] - moment[number]
+        root = np.sqrt(1 - np.abs(away) / reach_s)
+        angle = 2 * np.pi * rate_hz * away
+        design = np.column_stack([np.ones_like(away), away, np.cos(angle), np.sin(angle)])
+        weighted = design * root[:, None]
+        scale = np.trace(weighted.T @ weighted) * 1e-9
+        normal = weighted.T @ weighted + scale * np.eye(4)
+        weight = np.linalg.solve(normal, weighted.T @ (root * reading[begin:end]))
+        amplitude[number] = np.hypot(weight[2], weight[3])
+        phase[number] = np.arctan2(-weight[3], weight[2]) / (2 * np.pi)
+    known = np.isfinite(phase)
+    phase[known] = _unwrap_cycles(phase[known], moment[known], rate_hz)
+    return Ripple(moment, amplitude, phase)
+
+
+def find_contractions(
+    time_s: ArrayLike,
+    value: ArrayLike,
+    start_s: float,
+    end_s: float,
+    *,
+    slowest_hz: float,
+    fastest_hz: float,
+    min_samples_per_contraction: float,
+    min_usable_share: float,
+    limits_error_s: float = 2.0,
+    expected_rate_hz: float | None = None,
+    false_alarm: float = 0.001,
+) -> Contractions:
+    """Find, time and count the contractions of a set from the ripple of saturation.
+
+    The cadence is searched between `slowest_hz` and `fastest_hz`, or within a third of
+    `expected_rate_hz` (a metronome's) where one is given. The count is the most probable whole
+    number of cycles between onset and offset of the ripple, given its phase, the noise and limits
+    of the set that are right within `limits_error_s` (SD); its error is that of the distribution.
+    Flagged when that number holds with a chance below 0.9, when sampling hides part of the searched
+    cadences, or when a gap is longer than a contraction. Refused, and said why, when sampling gives
+    fewer than `min_samples_per_contraction` (usually 2.5) readings per contraction of the expected,
+    or slowest, cadence, when too little is usable, or when noise makes such a ripple with a chance
+    above `false_alarm` (Scargle 1982 Astrophys J 263:835, for noise without memory).
+    """
+    time = np.asarray(time_s, dtype=float)
+    reading = np.asarray(value, dtype=float)
+    step_s = sampling_step_s(time)
+    low_hz, high_hz = slowest_hz, fastest_hz
+    if expected_rate_hz is not None:
+        low_hz, high_hz = expected_rate_hz * 2 / 3, expected_rate_hz * 4 / 3
+    seen_hz = 1 / (step_s * min_samples_per_contraction)
+    needed_hz = low_hz if expected_rate_hz is None else expected_rate_hz
+    if needed_hz > seen_hz * (1 + 1e-9):
+        return _refused(
+            f"one reading every {step_s:.2g} s is too slow for contractions at {needed_hz:.2g} Hz: "
+            f"{1 / (step_s * needed_hz):.1f} readings each, {min_samples_per_contraction:g} needed"
+        )
+    share = usable_share(time, reading, start_s, end_s)
+    if share < min_usable_share:
+        return _refused(f"{100 * share:.0f} % of the set is usable")
+    # A little beyond the limit, so that a cadence that drifts up to it is still followed.
+    search_hz = (max(low_hz, 2 / (end_s - start_s)), min(high_hz, 1.1 * seen_hz, 0.45 / step_s))
+    if search_hz[0] >= search_hz[1]:
+        return _refused(f"{end_s - start_s:.0f} s hold fewer than two contractions")
+
+    inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
+    found = _cadence(time[inside], reading[inside], *search_hz)
+    if found.chance > false_alarm:
+        return _refused("no ripple stands out of the noise")
+    reason = ""
+    if expected_rate_hz is None and high_hz > seen_hz:
+        reason = f"contractions faster than {seen_hz:.2g} Hz cannot be seen at this sampling"
+    return _follow(time, reading, start_s, end_s, found.rate_hz, limits_error_s, reason)
+
+
+def _refused(reason: str) -> Contractions:
+    refusal = Estimate.refused(reason)
+    course = pd.DataFrame({"time_s": [], "rate_hz": [], "amplitude_pct": []}, dtype=float)
+    return Contractions(refusal, refusal, refusal, course)
+
+
+@dataclass(frozen=True)
+class _Cadence:
+    rate_hz: float
+    chance: float
+
+
+def _cadence(time: np.ndarray, reading: np.ndarray, low_hz: float, high_hz: float) -> _Cadence:
+    """Strongest cadence of a set beside its slow course, and the chance that noise makes it."""
+    time, reading = binned(time, reading, 1 / (10 * high_hz))
+    length_s = time[-1] - time[0]
+    clock = time - (time[0] + time[-1]) / 2
+    # A polynomial of order k holds k/2 cycles: at most half of the slowest cadence.
+    order = int(np.clip(length_s * low_hz, 2, 8))
+    slow, _ = np.linalg.qr(np.polynomial.legendre.legvander(2 * clock / length_s, order))
+    residual = reading - slow @ (slow.T @ reading)
+    rates = np.arange(low_hz, high_hz, 0.1 / length_s)
+    angle = 2 * np.pi * rates[:, None] * clock
+    cosine, sine = np.cos(angle), np.sin(angle)
+    # Both waves without the slow course, and what the plane that they span explains.
+    cosine -= (cosine @ slow) @ slow.T
+    sine -= (sine @ slow) @ slow.T
+    cc, ss = np.sum(cosine**2, axis=1), np.sum(sine**2, axis=1)
+    cs = np.sum(cosine * sine, axis=1)
+    rc, rs = cosine @ residual, sine @ residual
+    plane = np.maximum(cc * ss - cs**2, 1e-9 * cc * ss + 1e-12)
+    explained = (ss * rc**2 - 2 * cs * rc * rs + cc * rs**2) / plane
+    best = int(np.argmax(explained))
+    # Half the cadence, when it carries a good part: each repetition then has two squeezes.
+    half = np.abs(rates - rates[best] / 2) < 0.5 / length_s
+    if half.any() and explained[half].max() > 0.3 * explained[best]:
+        best = int(np.flatnonzero(half)[np.argmax(explained[half])])
+    left = max(np.sum(residual**2) - explained[best], 1e-12)
+    freedom = len(time) - order - 4
+    if freedom < 2:
+        return _Cadence(float(rates[best]), 1.0)
+    power = explained[best] / 2 / (left / freedom)
+    independent = max(1.0, (high_hz - low_hz) * length_s)
+    chance = 1 - (1 - (1 + 2 * power / freedom) ** (-freedom / 2)) ** independent
+    return _Cadence(float(rates[best]), float(chance))
+
+
+def binned(time: np.ndarray, reading: np.ndarray, bin_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Means of times and readings in bins of `bin_s`, empty bins left out."""
+    place = np.floor((time - time[0]) / bin_s).astype(int)
+    filled, place = np.unique(place, return_inverse=True)
+    count = np.bincount(place, minlength=len(filled))
+    return np.bincount(place, time) / count, np.bincount(place, reading) / count
+
+
+def _unwrap_cycles(phase: np.ndarray, moment: np.ndarray, rate_hz: float) -> np.ndarray:
+    """Phase in cycles that runs on, allowing for the cadence between moments."""
+    if not len(phase):
+        return phase
+    expected = rate_hz * np.diff(moment)
+    jump = np.diff(phase)
+    jump = jump - np.round(jump - expected)
+    return np.concatenate([[phase[0]], phase[0] + np.cumsum(jump)])
+
+
+def _follow(
+    time: np.ndarray,
+    reading: np.ndarray,
+    start_s: float,
+    end_s: float,
+    rate_hz: float,
+    limits_error_s: float,
+    reason: str,
+) -> Contractions:
+    """Follow the ripple through the set, find its ends and count the cycles between them."""
+    period_s = 1 / rate_hz
+    step_s = sampling_step_s(time)
+    moment = np.arange(start_s, end_s, period_s / 8)
+    reach_s = max(1.5 * period_s, 3.5 * step_s)
+    ripple = local_ripple(time, reading, moment, rate_hz=rate_hz, reach_s=reach_s)
+    core = _core(ripple, period_s)
+    if core.sum() < 8:
+        return _refused("the ripple lasts for less than two contractions")
+    clock, cycles = moment[core], ripple.phase_cycles[core]
+    amplitude = float(np.median(ripple.amplitude_pct[core]))
+
+    def wave(at_s: np.ndarray) -> np.ndarray:
+        phase = _phase_at(at_s, clock, cycles, period_s)
+        return amplitude * np.cos(2 * np.pi * phase)
+
+    # Candidate ends at sixteenths of a cycle, so that whole numbers of cycles are whole steps.
+    begin = _candidates(start_s, clock, cycles, period_s)
+    finish = _candidates(end_s, clock, cycles, period_s)
+    usable = np.isfinite(reading)
+    begin_misfit, begin_noise = _misfit_of_onsets(
+        time[usable], reading[usable], wave, begin.time_s, start_s, period_s
+    )
+    finish_misfit, finish_noise = _misfit_of_offsets(
+        time[usable], reading[usable], wave, finish.time_s, end_s, period_s
+    )
+    noise = float(np.sqrt((begin_noise + finish_noise) / 2))
+    begin_support = -begin_misfit / (2 * noise**2)
+    begin_support -= (begin.time_s - start_s) ** 2 / (2 * limits_error_s**2)
+    finish_support = -finish_misfit / (2 * noise**2)
+    finish_support -= (finish.time_s - end_s) ** 2 / (2 * limits_error_s**2)
+    # Every contraction is a whole cycle: ends that leave a fraction cannot both be right.
+    support = begin_support[:, None] + finish_support
+    sixteenths = finish.sixteenth - begin.sixteenth[:, None]
+    support = np.where((sixteenths % 16 == 0) & (sixteenths > 0), support, -np.inf)
+    chance = np.exp(support - support.max())
+    chance /= chance.sum()
+    counts, place = np.unique(sixteenths // 16, return_inverse=True)
+    chance_of_count = np.bincount(place.ravel(), chance.ravel())
+    best = int(np.argmax(chance_of_count))
+    count = int(counts[best])
+    count_se = float(np.sqrt(chance_of_count @ (counts - count) ** 2))
+    agreed = np.where(sixteenths == 16 * count, chance, 0.0) / chance_of_count[best]
+    onset_s, onset_se = _mean_and_spread(begin.time_s, agreed.sum(axis=1))
+    offset_s, offset_se = _mean_and_spread(finish.time_s, agreed.sum(axis=0))
+
+    reasons = [reason] if reason else []
+    silent_s = _longest_silence(time, reading, onset_s, offset_s)
+    if silent_s > 1.5 * period_s:
+        reasons.append(f"counted on across a gap of {silent_s:.1f} s")
+    course_status = "flagged" if reasons else "ok"
+    count_reasons = list(reasons)
+    if chance_of_count[best] < 0.9:
+        share = f"{100 * chance_of_count[best]:.0f} %"
+        count_reasons.append(f"the ends of the ripple are blurred: {count} holds with {share}")
+    lasts_s = offset_s - onset_s
+    amplitude_se = noise * np.sqrt(2 * step_s / lasts_s)
+    course = pd.DataFrame(
+        {
+            "time_s": clock,
+            "rate_hz": np.gradient(cycles, clock),
+            "amplitude_pct": ripple.amplitude_pct[core],
+        }
+    )
+    speed = count / lasts_s
+    speed_se = speed * float(np.hypot(onset_se, offset_se)) / lasts_s
+    reason = "; ".join(reasons)
+    return Contractions(
+        Estimate(
+            float(count),
+            count_se,
+            "flagged" if count_reasons else "ok",
+            "; ".join(count_reasons),
+        ),
+        Estimate(speed, speed_se, course_status, reason),
+        Estimate(amplitude, float(amplitude_se), course_status, reason),
+        course,
+        onset_s,
+        offset_s,
+    )
+
+
+def _mean_and_spread(moment_s: np.ndarray, chance: np.ndarray) -> tuple[float, float]:
+    """Mean and SD of a distribution over moments."""
+    mean = float(chance @ moment_s)
+    return mean, float(np.sqrt(chance @ (moment_s - mean) ** 2))
+
+
+@dataclass(frozen=True)
+class _Candidates:
+    """Moments at which the ripple may begin or end, and their phase in sixteenths of a cycle."""
+
+    time_s: np.ndarray
+    sixteenth: np.ndarray
+
+
+def _candidates(
+    limit_s: float, clock: np.ndarray, cycles: np.ndarray, period_s: float
+) -> _Candidates:
+    """Sixteenths of a cycle up to two contractions either side of a limit."""
+    grid_s = np.linspace(limit_s - 2 * period_s, limit_s + 2 * period_s, 257)
+    phase = np.maximum.accumulate(_phase_at(grid_s, clock, cycles, period_s))
+    sixteenth = np.arange(np.ceil(16 * phase[0]), np.floor(16 * phase[-1]) + 1).astype(int)
+    return _Candidates(np.interp(sixteenth / 16, phase, grid_s), sixteenth)
+
+
+def _misfit_of_onsets(
+    time: np.ndarray,
+    reading: np.ndarray,
+    wave: Callable[[np.ndarray], np.ndarray],
+    onset_s: np.ndarray,
+    limit_s: float,
+    period_s: float,
+) -> tuple[np.ndarray, float]:
+    """Sum of squares left by each onset, beside a course that bends there; and the noise."""
+    near = np.abs(time - limit_s) <= 3 * period_s
+    clock, level = time[near], reading[near]
+    template = wave(clock)
+    misfit = np.empty(len(onset_s))
+    for number, moment_s in enumerate(onset_s):
+        since = np.maximum(clock - moment_s, 0.0)
+        course, _ = np.linalg.qr(
+            np.column_stack([np.ones_like(clock), clock - limit_s, since, since**2])
+        )
+        rest = level - template * (clock >= moment_s)
+        misfit[number] = rest @ rest - np.sum((course.T @ rest) ** 2)
+    return misfit, float(misfit.min() / max(1, len(clock) - 6))
+
+
+def _misfit_of_offsets(
+    time: np.ndarray,
+    reading: np.ndarray,
+    wave: Callable[[np.ndarray], np.ndarray],
+    offset_s: np.ndarray,
+    limit_s: float,
+    period_s: float,
+) -> tuple[np.ndarray, float]:
+    """Sum of squares left by each offset; recovery may set in later, wherever it fits best."""
+    near = (time >= limit_s - 3 * period_s) & (time <= limit_s + 4 * period_s)
+    clock, level = time[near], reading[near]
+    template = wave(clock)
+    rest = level[:, None] - template[:, None] * (clock[:, None] <= offset_s)
+    misfit = np.full(len(offset_s), np.inf)
+    for rise_s in np.arange(limit_s - period_s, limit_s + 3 * period_s, period_s / 4):
+        since = np.maximum(clock - rise_s, 0.0)
+        course, _ = np.linalg.qr(
+            np.column_stack([np.ones_like(clock), clock - limit_s, since, since**2])
+        )
+        left = np.sum(rest**2, axis=0) - np.sum((course.T @ rest) ** 2, axis=0)
+        misfit = np.minimum(misfit, left)
+    return misfit, float(misfit.min() / max(1, len(clock) - 7))
+
+
+def _core(ripple: Ripple, period_s: float) -> np.ndarray:
+    """The unbroken middle of the ripple, half a contraction away from its ends."""
+    amplitude = np.nan_to_num(ripple.amplitude_pct)
+    # At its ends half of a centred weight sees ripple: the amplitude there is half of that within.
+    strong = amplitude >= np.median(amplitude) / 2
+    if not strong.any():
+        return strong
+    inner = np.flatnonzero(strong)
+    keep = (ripple.time_s >= ripple.time_s[inner[0]] + period_s / 2) & (
+        ripple.time_s <= ripple.time_s[inner[-1]] - period_s / 2
+    )
+    return keep & np.isfinite(ripple.phase_cycles)
+
+
+def _phase_at(
+    time_s: np.ndarray, clock: np.ndarray, cycles: np.ndarray, period_s: float
+) -> np.ndarray:
+    """Phase of the ripple, carried on beyond the core at the cadence of the nearest ones."""
+    phase = np.interp(time_s, clock, cycles)
+    for near, outside, edge in (
+        (clock <= clock[0] + 3 * period_s, time_s < clock[0], 0),
+        (clock >= clock[-1] - 3 * period_s, time_s > clock[-1], -1),
+    ):
+        speed = np.polynomial.polynomial.polyfit(clock[near] - clock[edge], cycles[near], 1)[1]
+        phase = np.where(outside, cycles[edge] + speed * (time_s - clock[edge]), phase)
+    return phase
+
+
+def _longest_silence(time: np.ndarray, reading: np.ndarray, start_s: float, end_s: float) -> float:
+    """Longest time between usable readings of a window."""
+    usable = time[np.isfinite(reading) & (time >= start_s) & (time <= end_s)]
+    return float(np.max(np.diff(usable), initial=0.0))

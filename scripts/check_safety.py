@@ -1,0 +1,171 @@
+"""Pressures against measured occlusion pressures, symptoms, and checks that are missing.
+
+This calculates and records; it does not prescribe, monitor or approve. Local rules take precedence.
+"""
+
+import pandas as pd
+from session_sheet import events_of, table_of
+from step import Output, run
+from tabular import write_table
+
+SAFETY_COLUMNS = [
+    *("participant_id", "session_id", "visit", "condition", "limb", "side", "posture"),
+    *("cuff_width_cm", "occlusion_pressure_mmhg", "occlusion_method", "sets"),
+    *("highest_pressure_mmhg", "share_pct", "share_status", "share_reason"),
+    *("restriction_min", "longest_restriction_min", "stopped_early", "symptoms"),
+    *("missing_checks", "findings"),
+]
+CHECKS = ("cuff_pressure_mmhg", "pain", "numbness", "capillary_refill_s", "distal_flow")
+# limits of agreement of an equation against a measurement at an 18 cm cuff, Wedig et al. 2024
+ESTIMATE_LIMITS_MMHG = 18.35
+
+
+def check_safety(
+    safety: Output,
+    *,
+    study: str,
+    highest_share_pct: float,
+    pressure_tolerance_mmhg: float,
+    slow_refill_s: float,
+    longest_restriction_min: float,
+):
+    events = events_of(study)
+    occlusion = table_of(study, "occlusion")
+    rows = []
+    for visit in table_of(study, "sessions").itertuples():
+        own = events[
+            (events["participant_id"] == visit.participant_id)
+            & (events["session_id"] == visit.session_id)
+        ]
+        sets = own[own["trial_type"] == "set"].astype({"limb": object})
+        if sets.empty:
+            rows.append({**_labels(visit), "findings": visit.note or "no set was noted"})
+        for (limb, side, posture), limb_sets in sets.groupby(
+            ["limb", "side", "posture"], dropna=False
+        ):
+            cuffs = own[(own["trial_type"] == "cuff") & (own["limb"].eq(limb) | own["limb"].isna())]
+            share = share_of_occlusion(limb_sets, limb, side, posture, occlusion)
+            row = {
+                **_labels(visit),
+                "condition": "; ".join(dict.fromkeys(limb_sets["condition"])),
+                "limb": limb,
+                "side": side,
+                "posture": posture,
+                "sets": len(limb_sets),
+                **share,
+                **restriction(cuffs),
+                "stopped_early": int((limb_sets["stopped_early"] == True).sum()),  # noqa: E712
+                "symptoms": symptoms(limb_sets, slow_refill_s),
+                "missing_checks": missing_checks(limb_sets),
+            }
+            row["findings"] = findings(row, cuffs, limb_sets, highest_share_pct, pressure_tolerance_mmhg, longest_restriction_min)
+            rows.append(row)
+    write_table(pd.DataFrame(rows, columns=SAFETY_COLUMNS), safety)
+
+
+def _labels(visit):
+    return {
+        "participant_id": visit.participant_id,
+        "session_id": visit.session_id,
+        "visit": visit.visit,
+    }
+
+
+def share_of_occlusion(sets, limb, side, posture, occlusion):
+    """Highest pressure of the sets as a share of the occlusion pressure of the same limb, side and posture.
+
+    Without a measurement that matches there is no share, only the reason.
+    """
+    pressure = sets["cuff_pressure_mmhg"].max()
+    row = {"highest_pressure_mmhg": pressure, "share_pct": None, "share_status": "n/a"}
+    if pd.isna(pressure) or pressure == 0:
+        return row | {"share_reason": "no cuff pressure"}
+    first = sets.iloc[0]
+    own = occlusion[
+        (occlusion["participant_id"] == first["participant_id"]) & (occlusion["limb"] == limb)
+    ]
+    same_visit = own[own["session_id"] == first["session_id"]]
+    own = same_visit if len(same_visit) else own[own["session_id"].isna()]
+    refused = {"share_status": "refused"}
+    if own.empty:
+        return row | refused | {"share_reason": f"no occlusion pressure of the {limb} was measured"}
+    on_side = own[own["side"].isna() | (own["side"] == side) | (own["side"] == "both")]
+    if on_side.empty:
+        measured = ", ".join(sorted(own["side"].dropna().unique()))
+        return row | refused | {"share_reason": f"occlusion pressure was measured on the {measured} side"}
+    matching = on_side[on_side["posture"] == posture]
+    if matching.empty:
+        measured = ", ".join(sorted(on_side["posture"].unique()))
+        return row | refused | {
+            "share_reason": f"occlusion pressure was measured {measured}, the exercise was {posture}"
+        }
+    if len(matching) > 1 and matching["cuff_width_cm"].nunique() > 1:
+        return row | refused | {"share_reason": "occlusion pressures of several cuff widths"}
+    measured = matching.iloc[0]
+    known = {
+        "cuff_width_cm": measured["cuff_width_cm"],
+        "occlusion_pressure_mmhg": matching["occlusion_pressure_mmhg"].mean(),
+        "occlusion_method": measured["method"],
+    }
+    share = 100 * pressure / known["occlusion_pressure_mmhg"]
+    if measured["method"] == "estimated":
+        low, high = (
+            100 * pressure / (known["occlusion_pressure_mmhg"] + sign * ESTIMATE_LIMITS_MMHG)
+            for sign in (1, -1)
+        )
+        return row | known | {
+            "share_pct": share,
+            "share_status": "flagged",
+            "share_reason": "occlusion pressure was estimated, not measured: the share may be "
+            f"{low:.0f} to {high:.0f} % (limits of agreement of Wedig et al. 2024)",
+        }
+    return row | known | {"share_pct": share, "share_status": "ok", "share_reason": ""}
+
+
+def restriction(cuffs):
+    """Total and longest unbroken time under the cuff, in minutes."""
+    inflated = cuffs[cuffs["cuff_pressure_mmhg"].fillna(1) > 0]
+    minutes = inflated["duration_s"] / 60
+    return {
+        "restriction_min": minutes.sum(),
+        "longest_restriction_min": minutes.max() if len(minutes) else 0.0,
+    }
+
+
+def symptoms(sets, slow_refill_s):
+    """Symptoms and signs of the sets, each with its exercise and bout."""
+    found = []
+    for event in sets.itertuples():
+        place = f"{event.exercise} bout {event.bout:.0f}" if pd.notna(event.bout) else event.exercise
+        if event.numbness == "marked":
+            found.append(f"marked numbness ({place})")
+        if pd.notna(event.capillary_refill_s) and event.capillary_refill_s > slow_refill_s:
+            found.append(f"refill {event.capillary_refill_s:g} s ({place})")
+        if event.distal_flow is False:
+            found.append(f"no distal flow ({place})")
+        if event.stopped_early is True:
+            found.append(f"stopped early: {event.reason or 'no reason noted'} ({place})")
+    return "; ".join(found) or "none noted"
+
+
+def missing_checks(sets):
+    """Checks that nobody noted, with the number of sets that lack them."""
+    lacking = {name: int(sets[name].isna().sum()) for name in CHECKS}
+    return "; ".join(f"{name} in {n} sets" for name, n in lacking.items() if n) or "none"
+
+
+def findings(row, cuffs, sets, highest_share_pct, pressure_tolerance_mmhg, longest_restriction_min):
+    """What a person should look at, in words."""
+    found = []
+    if row["share_pct"] is not None and row["share_pct"] > highest_share_pct:
+        found.append(f"share above {highest_share_pct:g} %")
+    if row["longest_restriction_min"] > longest_restriction_min:
+        found.append(f"cuff inflated for more than {longest_restriction_min:g} min without release")
+    excess = cuffs["cuff_pressure_mmhg"].max() - sets["cuff_pressure_mmhg"].max()
+    if excess > pressure_tolerance_mmhg:
+        found.append(f"cuff {excess:.0f} mmHg above the pressure noted for the sets")
+    return "; ".join(found) or "none"
+
+
+if __name__ == "__main__":
+    run(check_safety)

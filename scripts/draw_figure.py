@@ -1,0 +1,35 @@
+"""Draw one figure as SVG, PDF and PNG and write the numbers that it draws."""
+
+from catalogue import figure_modules
+from drawing import STYLE, FigureData, pyplot, save
+from step import Inputs, Output, run
+from tabular import write_table
+
+
+def draw_figure(
+    needs: Inputs,
+    svg: Output,
+    pdf: Output,
+    png: Output,
+    numbers: Output,
+    *,
+    study: str,
+    figure: str,
+    title: str,
+    conditions: list,
+    primary_outcomes: list,
+    course_of: list,
+):
+    settings = {
+        "conditions": conditions,
+        "primary_outcomes": primary_outcomes,
+        "course_of": course_of,
+    }
+    with pyplot.rc_context(STYLE):
+        drawn, table = figure_modules()[figure].draw(FigureData(needs, study, settings))
+        save(drawn, svg, pdf, png, title)
+    write_table(table, numbers)
+
+
+if __name__ == "__main__":
+    run(draw_figure)

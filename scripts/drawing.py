@@ -1,0 +1,118 @@
+"""What figures share: size, colours and marks of the conditions, and saving to the same bytes."""
+
+from functools import cached_property
+from pathlib import Path
+
+import matplotlib
+
+matplotlib.use("Agg")
+
+import pyarrow.parquet as pq
+from matplotlib import pyplot
+from session_sheet import events_of, table_of
+from signal_store import read_stretches
+from tabular import read_table, read_tables
+
+WIDTH_IN = 180 / 25.4
+# dark, distinct under every common colour-vision deficiency, told apart by marks as well
+COLOURS = ("#000000", "#D55E00", "#004488", "#117733", "#882255", "#666666")
+MARKS = ("o", "s", "^", "D", "v", "P")
+STYLE = {
+    "font.family": "DejaVu Sans",
+    "font.size": 8,
+    "axes.titlesize": 9,
+    "axes.labelsize": 8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "legend.frameon": False,
+    "legend.fontsize": 8,
+    "lines.linewidth": 1.0,
+    "figure.dpi": 100,
+    "savefig.dpi": 200,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "cuffstudy",
+    "pdf.fonttype": 42,
+}
+
+
+class FigureData:
+    """Results and study tables as figures ask for them, each read at most once."""
+
+    def __init__(self, files, study, settings):
+        self._files = [Path(file) for file in files]
+        self._study = study
+        self.settings = settings
+
+    def _all(self, folder, suffix):
+        return [f for f in self._files if f.parent.name == folder and f.name.endswith(suffix)]
+
+    def _table(self, name):
+        (path,) = [file for file in self._files if file.name == f"{name}.tsv"]
+        return read_table(path)
+
+    @cached_property
+    def outcomes(self):
+        return self._table("outcomes")
+
+    @cached_property
+    def contrasts(self):
+        return self._table("contrasts")
+
+    @cached_property
+    def events(self):
+        return events_of(self._study)
+
+    @cached_property
+    def sessions(self):
+        return table_of(self._study, "sessions")
+
+    def beats(self, participant):
+        """Beat table of a participant."""
+        return read_tables([f for f in self._all("beats", ".tsv") if f.stem == participant])
+
+    def saturation(self, participant):
+        """Cleaned saturation and haemoglobin of a participant."""
+        (path,) = [f for f in self._all("signals", ".parquet") if f.stem == f"{participant}_oxygenation"]
+        return pq.read_table(path).to_pandas()
+
+    def stretches(self, participant, signals):
+        """Signals of a participant as recorded, on the session clock."""
+        (path,) = [f for f in self._all("signals", ".parquet") if f.stem == participant]
+        return read_stretches(path, signals)
+
+    @property
+    def participants(self):
+        """Everybody whose signals were read."""
+        return [f.stem for f in self._all("signals", ".parquet") if not f.stem.endswith("_oxygenation")]
+
+    @property
+    def conditions(self):
+        return self.settings["conditions"]
+
+    @property
+    def primary_outcomes(self):
+        """(outcome, window) of each primary outcome."""
+        return [(p["outcome"], p["window"]) for p in self.settings["primary_outcomes"]]
+
+    def look_of(self, condition):
+        """Colour and mark of a condition."""
+        n = self.conditions.index(condition) % len(COLOURS)
+        return {"color": COLOURS[n], "marker": MARKS[n]}
+
+
+def empty_figure(sentence):
+    """A figure that says why there is nothing to draw."""
+    figure, axes = pyplot.subplots(figsize=(WIDTH_IN, 1.2), layout="constrained")
+    axes.axis("off")
+    axes.text(0.5, 0.5, sentence, ha="center", va="center", wrap=True)
+    return figure
+
+
+def save(figure, svg, pdf, png, title):
+    """Write a figure as SVG, PDF and PNG with the title of the study below it; no dates, no programs."""
+    figure.text(0.995, -0.004, title, ha="right", va="top", fontsize=6, color="#555555")
+    margin = {"bbox_inches": "tight", "pad_inches": 0.04}
+    figure.savefig(svg, metadata={"Date": None, "Creator": None}, **margin)
+    figure.savefig(pdf, metadata={"CreationDate": None, "Creator": None, "Producer": None}, **margin)
+    figure.savefig(png, metadata={"Software": None}, **margin)
+    pyplot.close(figure)

@@ -1,0 +1,126 @@
+"""The course of one session: cuff pressure, saturation and heart rate on one time axis."""
+
+import numpy as np
+import pandas as pd
+from drawing import WIDTH_IN, empty_figure, pyplot
+from wording import words_of
+
+TITLE = "Course of a session"
+ALT = "Cuff pressure, muscle oxygen saturation and heart rate of one session over time, sets shaded."
+NEEDS = ("beats", "signals", "oxygenation", "outcomes")
+
+
+def draw(data):
+    chosen = session_to_draw(data)
+    if chosen is None:
+        return empty_figure("No session has beats, saturation and sets."), pd.DataFrame()
+    participant, session_id = chosen
+    events = data.events[
+        (data.events["participant_id"] == participant) & (data.events["session_id"] == session_id)
+    ]
+    courses = [
+        cuff_course(events),
+        saturation_course(data.saturation(participant), session_id),
+        heart_rate_course(data.beats(participant), session_id),
+    ]
+    figure, rows = pyplot.subplots(
+        3,
+        1,
+        figsize=(WIDTH_IN, 4.6),
+        sharex=True,
+        layout="constrained",
+        gridspec_kw={"height_ratios": [1, 2, 2]},
+    )
+    for axes, course, label in zip(
+        rows, courses, ("Cuff (mmHg)", "Saturation (%)", "Heart rate (bpm)"), strict=True
+    ):
+        shade_sets(axes, events)
+        for n, (series, part) in enumerate(course.groupby("series", sort=False)):
+            axes.plot(part["time_min"], part["value"], label=series, color=f"C{n}", lw=0.8)
+        axes.set_ylabel(label)
+    rows[1].legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), title="Sensor on")
+    rows[1].set_ylim(0, 100)
+    rows[-1].set_xlabel("Session time (min)")
+    name_sets(rows[0], events)
+    condition = ", ".join(events["condition"].dropna().unique())
+    rows[0].set_title(f"{participant}, {session_id}, condition {condition}", loc="left", pad=14)
+    labels = [course.assign(panel=p) for course, p in zip(courses, ("cuff", "saturation", "heart rate"), strict=True)]
+    return figure, pd.concat(labels, ignore_index=True)[["panel", "series", "time_min", "value"]]
+
+
+def session_to_draw(data):
+    """The session that the settings name, else the last condition's first one with everything."""
+    if data.settings["course_of"]:
+        return tuple(data.settings["course_of"])
+    given = data.outcomes[data.outcomes["value"].notna() & data.outcomes["condition"].notna()]
+    with_sets = given[given["outcome"].isin(["smo2_nadir_pct", "mean_hr_bpm"])]
+    if with_sets.empty:
+        return None
+    place = with_sets["condition"].map({c: n for n, c in enumerate(data.conditions)})
+    ordered = with_sets.assign(place=-place).sort_values(["place", "participant_id", "session_id"])
+    return ordered.iloc[0]["participant_id"], ordered.iloc[0]["session_id"]
+
+
+def cuff_course(events):
+    """Pressure of the cuff over time as the session sheet has it."""
+    points = [(0.0, 0.0)]
+    for cuff in events[events["trial_type"] == "cuff"].itertuples():
+        pressure = 0.0 if pd.isna(cuff.cuff_pressure_mmhg) else cuff.cuff_pressure_mmhg
+        end = cuff.onset_s + cuff.duration_s
+        points += [(cuff.onset_s, 0.0), (cuff.onset_s, pressure), (end, pressure), (end, 0.0)]
+    points.append(((events["onset_s"] + events["duration_s"]).max(), 0.0))
+    time_s, value = np.array(points).T
+    return pd.DataFrame({"series": "cuff", "time_min": time_s / 60, "value": value})
+
+
+def saturation_course(traces, session_id):
+    """Mean saturation of every sensor in every two seconds; a gap stays a gap."""
+    own = traces[(traces["session_id"] == session_id) & (traces["signal"] == "muscle_oxygen")]
+    parts = []
+    for site, trace in own.groupby(own["site"].fillna("muscle"), sort=False):
+        binned = trace.groupby((trace["time_s"] // 2) * 2 + 1)["value"].mean()
+        parts.append(
+            pd.DataFrame({"series": site, "time_min": binned.index / 60, "value": binned.to_numpy()})
+        )
+    return pd.concat(parts, ignore_index=True) if parts else _nothing()
+
+
+def heart_rate_course(beats, session_id):
+    """Heart rate of the repaired series, mean of every five beats."""
+    own = beats[(beats["session_id"] == session_id) & beats["nn_ms"].notna()]
+    if own.empty:
+        return _nothing()
+    groups = np.arange(len(own)) // 5
+    means = own.groupby(groups)[["nn_time_s", "nn_ms"]].mean()
+    return pd.DataFrame(
+        {
+            "series": "heart rate",
+            "time_min": means["nn_time_s"] / 60,
+            "value": 60000 / means["nn_ms"],
+        }
+    )
+
+
+def _nothing():
+    return pd.DataFrame({"series": [], "time_min": [], "value": []})
+
+
+def shade_sets(axes, events):
+    for event in events[events["trial_type"] == "set"].itertuples():
+        axes.axvspan(
+            event.onset_s / 60, (event.onset_s + event.duration_s) / 60, color="#dddddd", lw=0
+        )
+
+
+def name_sets(axes, events):
+    """Name each exercise once, above its sets."""
+    sets = events[events["trial_type"] == "set"]
+    for exercise, own in sets.groupby("exercise", sort=False):
+        middle = (own["onset_s"].min() + (own["onset_s"] + own["duration_s"]).max()) / 2
+        axes.annotate(
+            words_of(exercise),
+            (middle / 60, 1.0),
+            xycoords=("data", "axes fraction"),
+            ha="center",
+            va="bottom",
+        )

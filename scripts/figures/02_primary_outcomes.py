@@ -1,0 +1,57 @@
+"""Every participant's value in each condition, with the means, for the primary outcomes."""
+
+import pandas as pd
+from drawing import WIDTH_IN, empty_figure, pyplot
+from wording import label_of, words_of
+
+TITLE = "Primary outcomes by condition"
+ALT = "A line per participant across the conditions for each primary outcome, with condition means."
+NEEDS = ("outcomes",)
+
+
+def draw(data):
+    parts = {}
+    for outcome, window in data.primary_outcomes:
+        cells = person_means(data.outcomes, outcome, window, data.conditions)
+        if len(cells):
+            parts[outcome, window] = cells
+    if not parts:
+        return empty_figure("No primary outcome was measured in any condition."), pd.DataFrame()
+    figure, row = pyplot.subplots(
+        1, len(parts), figsize=(WIDTH_IN, 2.9), layout="constrained", squeeze=False
+    )
+    for axes, ((outcome, window), cells) in zip(row[0], parts.items(), strict=True):
+        draw_people(axes, cells, data)
+        axes.set_ylabel(label_of(outcome))
+        axes.set_title(words_of(window), loc="left")
+    numbers = [
+        cells.assign(outcome=outcome, window=window) for (outcome, window), cells in parts.items()
+    ]
+    return figure, pd.concat(numbers, ignore_index=True)[
+        ["outcome", "window", "participant_id", "condition", "mean", "n"]
+    ]
+
+
+def person_means(outcomes, outcome, window, conditions):
+    """Mean over exercises and bouts per participant and condition, with the number of values."""
+    own = outcomes[
+        (outcomes["outcome"] == outcome)
+        & (outcomes["window"] == window)
+        & outcomes["value"].notna()
+        & outcomes["condition"].isin(conditions)
+    ]
+    return own.groupby(["participant_id", "condition"], as_index=False).agg(
+        mean=("value", "mean"), n=("value", "size")
+    )
+
+
+def draw_people(axes, cells, data):
+    """Thin lines for people, marks with the mean for conditions."""
+    place = {condition: n for n, condition in enumerate(data.conditions)}
+    for _, person in cells.groupby("participant_id"):
+        ordered = person.assign(place=person["condition"].map(place)).sort_values("place")
+        axes.plot(ordered["place"], ordered["mean"], color="#999999", lw=0.7, marker=".", ms=3)
+    for condition, own in cells.groupby("condition"):
+        axes.plot(place[condition], own["mean"].mean(), ms=8, ls="", **data.look_of(condition))
+    axes.set_xticks(range(len(place)), data.conditions)
+    axes.set_xlim(-0.4, len(place) - 0.6)

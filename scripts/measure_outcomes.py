@@ -1,0 +1,232 @@
+"""Measure every outcome in every window of one person, or refuse it with the reason."""
+
+import pandas as pd
+import pyarrow.parquet as pq
+from analysis.gates import verdict
+from analysis.variability import NotEnough
+from analysis.windows import windows_of_event
+from catalogue import outcome_modules
+from session_sheet import events_of, table_of
+from step import Input, Output, run
+from tabular import read_table, write_table
+from window_inputs import Absent, WindowInputs
+
+OUTCOME_COLUMNS = [
+    "participant_id",
+    "session_id",
+    "visit",
+    "event_onset_s",
+    "trial_type",
+    "exercise",
+    "condition",
+    "bout",
+    "window",
+    "outcome",
+    "value",
+    "unit",
+    "status",
+    "reason",
+    "se",
+]
+QUALITY_COLUMNS = [
+    "participant_id",
+    "session_id",
+    "signal",
+    "segment",
+    "event_onset_s",
+    "exercise",
+    "start_s",
+    "end_s",
+    "usable_pct",
+    "beats",
+    "corrected_pct",
+    "longest_repaired_run",
+]
+
+
+def measure_outcomes(
+    beats: Input,
+    respiration: Input,
+    saturation: Input,
+    segments: Input,
+    beat_quality: Input,
+    outcomes: Output,
+    quality: Output,
+    *,
+    study: str,
+    participant: str,
+    baseline_settle_s: float,
+    recovery_steady_from_s: float,
+    shortest_steady_s: float,
+    low_frequency_hz: list,
+    high_frequency_hz: list,
+    resampling_hz: float,
+    detrending_regularisation: float,
+    spectrum_method: str,
+    peak_window_s: float,
+    end_rate_window_s: float,
+    recovery_rate_window_s: float,
+    saturation_baseline_s: float,
+    nadir_window_s: float,
+    slope_window_s: float,
+    end_window_s: float,
+    failure_band_pct: list,
+    failure_band_hysteresis_pct: float,
+    half_time_to: str,
+    slowest_cadence_hz: float,
+    fastest_cadence_hz: float,
+    samples_per_contraction: float,
+    longest_recovery_delay_s: float,
+    smallest_recovery_r2: float,
+    largest_tau_error: float,
+    smallest_usable_pct: float,
+    gates: dict,
+):
+    settings = {
+        name: value
+        for name, value in locals().items()
+        if name not in {"beats", "respiration", "saturation", "segments", "outcomes", "quality"}
+    }
+    person = Person(study, participant, beats, respiration, saturation, segments, beat_quality)
+    rows, verdicts = [], []
+    for window, inputs in person.windows(settings):
+        labels = person.labels(inputs["event"])
+        verdicts.append(quality_row(window, inputs, labels))
+        for name, module in outcome_modules().items():
+            if f"{window.trial_type}/{window.name}" in module.ASKED_OF:
+                found = measured(name, module, window, inputs, gates)
+                rows.append(
+                    {**labels, "window": window.name, "outcome": name, "unit": module.UNIT, **found}
+                )
+    write_table(pd.DataFrame(rows, columns=OUTCOME_COLUMNS), outcomes)
+    write_table(pd.DataFrame(verdicts, columns=QUALITY_COLUMNS), quality)
+
+
+class Person:
+    """What the earlier steps found about one person, cut into sessions."""
+
+    def __init__(self, study, participant, beats, respiration, saturation, segments, beat_quality):
+        self.participant = participant
+        self.events = events_of(study, participant)
+        people = table_of(study, "participants", participant)
+        self.age_years = people["age_years"].iloc[0] if len(people) else None
+        self.visits = table_of(study, "sessions", participant).set_index("session_id")["visit"]
+        self.beats = with_beginnings(read_table(beats))
+        self.respiration = read_table(respiration)
+        self.traces = pq.read_table(saturation).to_pandas()
+        self.segments = read_table(segments)
+        quality = read_table(beat_quality)
+        self.timing_step_ms = quality[quality["segment"] == "recording"].set_index("session_id")[
+            "timing_step_ms"
+        ]
+
+    def windows(self, settings):
+        """Every window of every event, with what outcomes may ask for in it."""
+        cutting = ("baseline_settle_s", "recovery_steady_from_s", "shortest_steady_s")
+        for session_id, session_events in self.events.groupby("session_id"):
+            given = {
+                "beats": _of(self.beats, session_id),
+                "respiration": _of(self.respiration, session_id),
+                "traces": _of(self.traces, session_id),
+                "session_events": session_events,
+                "age_years": self.age_years,
+                "timing_step_ms": self.timing_step_ms.get(session_id),
+            }
+            for event in session_events.itertuples():
+                segment = self._segment(session_id, event)
+                for window in windows_of_event(
+                    event, session_events, **{name: settings[name] for name in cutting}
+                ):
+                    yield (
+                        window,
+                        WindowInputs(
+                            **settings, **given, event=event, window=window, segment=segment
+                        ),
+                    )
+
+    def _segment(self, session_id, event):
+        own = self.segments[
+            (self.segments["session_id"] == session_id)
+            & ((self.segments["event_onset_s"] - event.onset_s).abs() < 1e-3)
+        ]
+        if event.trial_type != "set" or own.empty:
+            return None
+        return own.iloc[0]
+
+    def labels(self, event):
+        return {
+            "participant_id": self.participant,
+            "session_id": event.session_id,
+            "visit": self.visits.get(event.session_id),
+            "event_onset_s": float(event.onset_s),
+            "trial_type": event.trial_type,
+            "exercise": event.exercise,
+            "condition": event.condition,
+            "bout": None if pd.isna(event.bout) else int(event.bout),
+        }
+
+
+def _of(table, session_id):
+    return table[table["session_id"] == session_id]
+
+
+def with_beginnings(beats):
+    """The repaired series in order, each interval knowing whether the beat that begins it is normal."""
+    used = beats[beats["nn_time_s"].notna() | beats["kind"].isin(["extra", "removed"])]
+    used = used.sort_values(["session_id", "time_s"], kind="stable")
+    in_series = used[used["nn_time_s"].notna()]
+    before = in_series.groupby("session_id")["kind"].shift()
+    return used.assign(begins_normal=(before == "normal").reindex(used.index, fill_value=False))
+
+
+def measured(name, module, window, inputs, gates):
+    """Value, standard error, status and reason of one outcome in one window."""
+    refused = {"value": None, "se": None, "status": "refused"}
+    event = inputs["event"]
+    if event.excluded:
+        return refused | {"reason": event.excluded}
+    if window.problem:
+        return refused | {"reason": window.problem}
+    status, reason = verdict(name, window.name, gates, inputs.property_of_window)
+    if status == "refused":
+        return refused | {"reason": reason}
+    try:
+        found = inputs.call(module.measure)
+    except Absent as absent:
+        return refused | {"status": "missing", "reason": str(absent)}
+    except NotEnough as not_enough:
+        return refused | {"reason": str(not_enough)}
+    if not hasattr(found, "status"):
+        return {"value": float(found), "se": None, "status": status, "reason": reason}
+    if found.status == "refused":
+        return refused | {"reason": found.reason}
+    reasons = [text for text in (reason, found.reason) if text]
+    return {
+        "value": found.value,
+        "se": found.se,
+        "status": "flagged" if "flagged" in (status, found.status) else "ok",
+        "reason": "; ".join(reasons),
+    }
+
+
+def quality_row(window, inputs, labels):
+    """How well the beats cover one window."""
+    row = {
+        "participant_id": labels["participant_id"],
+        "session_id": labels["session_id"],
+        "signal": "beats",
+        "segment": window.name,
+        "event_onset_s": window.event_onset_s,
+        "exercise": labels["exercise"],
+        "start_s": window.start_s,
+        "end_s": window.end_s,
+        "usable_pct": inputs.property_of_window("covered_pct"),
+        "beats": inputs.property_of_window("beat_count"),
+        "corrected_pct": inputs.property_of_window("corrected_pct"),
+        "longest_repaired_run": inputs.property_of_window("longest_repaired_run"),
+    }
+    return row
+
+
+if __name__ == "__main__":
+    run(measure_outcomes)

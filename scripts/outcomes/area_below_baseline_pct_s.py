@@ -1,0 +1,21 @@
+"""Area between resting saturation and the trace where it lies below, in the set."""
+
+from analysis import oxygenation
+from outcomes import SET
+
+LABEL = "Area below baseline"
+UNIT = "% s"
+FAMILY = "saturation"
+SCALE = "identity"
+ASKED_OF = SET
+
+
+def measure(time_s, smo2_pct, set_start_s, set_end_s, smo2_baseline, usable_share):
+    return oxygenation.area_below(
+        time_s,
+        smo2_pct,
+        set_start_s,
+        set_end_s,
+        level_pct=smo2_baseline,
+        min_usable_share=usable_share,
+    )

@@ -1,0 +1,21 @@
+"""Slope of saturation over the first part of the set; negative when it falls."""
+
+from analysis import oxygenation
+from outcomes import SET
+
+LABEL = "Desaturation slope"
+UNIT = "%/s"
+FAMILY = "saturation"
+SCALE = "identity"
+ASKED_OF = SET
+
+
+def measure(time_s, smo2_pct, set_start_s, slope_window_s, usable_share, ripple_hz):
+    return oxygenation.desaturation_slope(
+        time_s,
+        smo2_pct,
+        set_start_s,
+        window_s=slope_window_s,
+        min_usable_share=usable_share,
+        contraction_rate_hz=ripple_hz,
+    )

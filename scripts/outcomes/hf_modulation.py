@@ -1,0 +1,20 @@
+"""Modulation of heart rate at the breathing rate, by complex demodulation (dimensionless variance).
+
+Follows the breathing rate over time and does not need a steady heart rate. A modulation by 1 %
+gives 0.00005.
+"""
+
+from analysis.time_varying import summarise_modulation
+from outcomes import HEART
+
+LABEL = "Respiratory modulation of heart rate"
+UNIT = ""
+FAMILY = "spectrum"
+SCALE = "ratio"
+ASKED_OF = HEART
+
+
+def measure(respiratory_course, window):
+    return summarise_modulation(
+        respiratory_course, start_s=window.start_s, end_s=window.end_s
+    ).power

@@ -1,0 +1,14 @@
+"""HF power in percent of LF and HF power; it says the same as LF/HF (Task Force 1996)."""
+
+from analysis.spectrum import normalised_units_pct
+from outcomes import HEART
+
+LABEL = "HF n.u."
+UNIT = "%"
+FAMILY = "spectrum"
+SCALE = "identity"
+ASKED_OF = HEART
+
+
+def measure(lf_power, hf_power):
+    return normalised_units_pct(hf_power, total_power_ms2=lf_power + hf_power, vlf_power_ms2=0.0)

@@ -1,0 +1,22 @@
+"""Mean heart rate above the upper limit of the intrinsic rate for the age (Jose & Collison 1970).
+
+A rate above this limit cannot come from vagal withdrawal alone.
+"""
+
+import pandas as pd
+from analysis import variability
+from outcomes import HEART
+from window_inputs import Absent
+
+LABEL = "Heart rate above intrinsic limit"
+UNIT = "bpm"
+FAMILY = "heart period"
+SCALE = "identity"
+ASKED_OF = HEART
+
+
+def measure(nn_ms, age_years):
+    if pd.isna(age_years):
+        raise Absent("the age of the participant is not noted")
+    limit_bpm = variability.intrinsic_hr_bpm(age_years).high_bpm
+    return variability.mean_hr_bpm(nn_ms) - limit_bpm

@@ -1,0 +1,19 @@
+"""Fall of heart rate 30 s after exercise, from the mean of its last seconds (Cole et al. 1999)."""
+
+from analysis.recovery import fall_of_rate
+from outcomes import AFTER_SET
+
+LABEL = "Heart-rate recovery 30 s"
+UNIT = "bpm"
+FAMILY = "heart period"
+SCALE = "identity"
+ASKED_OF = AFTER_SET
+
+
+AFTER_S = 30.0
+
+
+def measure(session_nn, window, set_end_s, end_rate_window_s, recovery_rate_window_s):
+    return fall_of_rate(
+        session_nn, window, set_end_s, AFTER_S, end_rate_window_s, recovery_rate_window_s
+    )

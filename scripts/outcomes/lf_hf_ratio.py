@@ -1,0 +1,14 @@
+"""LF over HF power, for comparison only: not an index of sympathetic activity (Billman 2013)."""
+
+from analysis import spectrum
+from outcomes import HEART
+
+LABEL = "LF/HF"
+UNIT = ""
+FAMILY = "spectrum"
+SCALE = "ratio"
+ASKED_OF = HEART
+
+
+def measure(lf_power, hf_power):
+    return spectrum.lf_hf_ratio(lf_power, hf_power)

@@ -1,0 +1,14 @@
+"""Mean heart rate, 60000 / mean interval (Task Force 1996)."""
+
+from analysis import variability
+from outcomes import HEART
+
+LABEL = "Mean heart rate"
+UNIT = "bpm"
+FAMILY = "heart period"
+SCALE = "identity"
+ASKED_OF = HEART
+
+
+def measure(nn_ms):
+    return variability.mean_hr_bpm(nn_ms)

@@ -1,0 +1,14 @@
+"""Mean interval between normal beats (Task Force 1996)."""
+
+from analysis import variability
+from outcomes import HEART
+
+LABEL = "Mean NN"
+UNIT = "ms"
+FAMILY = "heart period"
+SCALE = "identity"
+ASKED_OF = HEART
+
+
+def measure(nn_ms):
+    return variability.mean_nn_ms(nn_ms)

@@ -1,0 +1,22 @@
+"""Highest centred mean of saturation after release above the resting level."""
+
+from analysis import oxygenation
+from outcomes import AFTER_SET
+
+LABEL = "Overshoot"
+UNIT = "%"
+FAMILY = "saturation"
+SCALE = "identity"
+ASKED_OF = AFTER_SET
+
+
+def measure(time_s, smo2_pct, window, smo2_baseline, nadir_window_s, usable_share):
+    return oxygenation.overshoot(
+        time_s,
+        smo2_pct,
+        window.start_s,
+        window.end_s,
+        baseline_pct=smo2_baseline,
+        window_s=nadir_window_s,
+        min_usable_share=usable_share,
+    )

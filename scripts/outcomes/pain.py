@@ -1,0 +1,14 @@
+"""Pain, as noted, 0 to 10."""
+
+from window_inputs import noted
+from outcomes import SET
+
+LABEL = "Pain"
+UNIT = ""
+FAMILY = "work"
+SCALE = "identity"
+ASKED_OF = SET
+
+
+def measure(event):
+    return noted(event, "pain")

@@ -1,0 +1,14 @@
+"""Largest heart rate held over a few seconds."""
+
+from analysis import variability
+from outcomes import HEART
+
+LABEL = "Peak heart rate"
+UNIT = "bpm"
+FAMILY = "heart period"
+SCALE = "identity"
+ASKED_OF = HEART
+
+
+def measure(nn_time_s, nn_ms, peak_window_s):
+    return variability.peak_hr_bpm(nn_time_s, nn_ms, window_s=peak_window_s)

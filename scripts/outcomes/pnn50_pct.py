@@ -1,0 +1,14 @@
+"""Differences of more than 50 ms, in percent of the normal intervals (Task Force 1996)."""
+
+from analysis import variability
+from outcomes import HEART
+
+LABEL = "pNN50"
+UNIT = "%"
+FAMILY = "heart period"
+SCALE = "identity"
+ASKED_OF = HEART
+
+
+def measure(differences_ms, normal_beats):
+    return variability.pnn50_pct(differences_ms, interval_count=normal_beats)

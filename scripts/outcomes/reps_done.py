@@ -1,0 +1,14 @@
+"""Repetitions done, as noted."""
+
+from window_inputs import noted
+from outcomes import SET
+
+LABEL = "Repetitions"
+UNIT = ""
+FAMILY = "work"
+SCALE = "identity"
+ASKED_OF = SET
+
+
+def measure(event):
+    return noted(event, "reps_done")

@@ -1,0 +1,14 @@
+"""Perceived exertion, as noted, on the scale of the study."""
+
+from window_inputs import noted
+from outcomes import SET
+
+LABEL = "Perceived exertion"
+UNIT = ""
+FAMILY = "work"
+SCALE = "identity"
+ASKED_OF = SET
+
+
+def measure(event):
+    return noted(event, "rpe")

@@ -1,0 +1,14 @@
+"""Spread of the return map across its diagonal; it says the same as RMSSD (Brennan 2001)."""
+
+from analysis import variability
+from outcomes import HEART
+
+LABEL = "SD1"
+UNIT = "ms"
+FAMILY = "heart period"
+SCALE = "ratio"
+ASKED_OF = HEART
+
+
+def measure(nn_ms, follows):
+    return variability.sd1_ms(nn_ms, follows)

@@ -1,0 +1,14 @@
+"""Spread of the return map along its diagonal, from the points (Brennan 2001)."""
+
+from analysis import variability
+from outcomes import HEART
+
+LABEL = "SD2"
+UNIT = "ms"
+FAMILY = "heart period"
+SCALE = "ratio"
+ASKED_OF = HEART
+
+
+def measure(nn_ms, follows):
+    return variability.sd2_ms(nn_ms, follows)

@@ -1,0 +1,21 @@
+"""Mean saturation at the end of the set."""
+
+from analysis import oxygenation
+from outcomes import SET
+
+LABEL = "Saturation at end"
+UNIT = "%"
+FAMILY = "saturation"
+SCALE = "identity"
+ASKED_OF = SET
+
+
+def measure(time_s, smo2_pct, set_end_s, end_window_s, usable_share, ripple_hz):
+    return oxygenation.end_level(
+        time_s,
+        smo2_pct,
+        set_end_s,
+        window_s=end_window_s,
+        min_usable_share=usable_share,
+        contraction_rate_hz=ripple_hz,
+    )

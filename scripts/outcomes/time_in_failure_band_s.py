@@ -1,0 +1,31 @@
+"""Time in the saturation band in which a muscle is said to fail (common practice, no source)."""
+
+from analysis import oxygenation
+from outcomes import SET
+
+LABEL = "Time in failure band"
+UNIT = "s"
+FAMILY = "saturation"
+SCALE = "identity"
+ASKED_OF = SET
+
+
+def measure(
+    time_s,
+    smo2_pct,
+    set_start_s,
+    set_end_s,
+    failure_band_pct,
+    failure_band_hysteresis_pct,
+    usable_share,
+):
+    return oxygenation.time_in_band_s(
+        time_s,
+        smo2_pct,
+        set_start_s,
+        set_end_s,
+        low_pct=failure_band_pct[0],
+        high_pct=failure_band_pct[1],
+        hysteresis_pct=failure_band_hysteresis_pct,
+        min_usable_share=usable_share,
+    )

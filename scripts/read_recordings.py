@@ -1,0 +1,123 @@
+"""Read one person's recordings, convert units and put them on the clock of each session."""
+
+import logging
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from analysis.clock import fit_clock, lost_time, to_session_time
+from readers import ReadingError, read_recording
+from session_sheet import table_of
+from signal_store import Stretch, write_stretches
+from step import Inputs, Output, StudyError, run
+from study import rows_of
+from tabular import write_table
+
+DIALECT_COLUMNS = ("encoding", "separator", "decimal", "first_row")
+
+
+def read_recordings(
+    raw: Inputs,
+    signals: Output,
+    sync: Output,
+    *,
+    study: str,
+    participant: str,
+    largest_drift_ppm: float,
+    lost_time_s_per_5_min: float,
+):
+    events = table_of(study, "events", participant)
+    stretches, clocks, problems = [], [], []
+    for row in rows_of(study, "recordings", participant):
+        marks_s = sync_marks_of(events, row.session_id)
+        try:
+            recording = read_recording(
+                Path(study) / row.file,
+                **row.model_dump(
+                    include={"channel", "time_column", "unit", "sampling_rate_hz", "signal"}
+                ),
+                **row.model_dump(include={*DIALECT_COLUMNS, "time_format"}),
+            )
+            clock = fit_clock(
+                row.sync_marks(),
+                marks_s if row.sync_marks() else [],
+                given_offset_s=row.clock_offset_s,
+                max_drift_ppm=largest_drift_ppm,
+            )
+        except (ReadingError, ValueError) as error:
+            problems.append(f"recordings.tsv, row {row.row_number}: {error}")
+            continue
+        stretches += on_session_clock(recording, clock, row)
+        clocks.append(sync_row(row, recording, clock, lost_time_s_per_5_min))
+        for note in recording.notes:
+            logging.info("%s %s: %s", row.session_id, row.file, note)
+    if problems:
+        raise StudyError("\n  ".join(problems))
+    write_stretches(stretches, signals)
+    write_table(pd.DataFrame(clocks), sync)
+
+
+def sync_marks_of(events, session_id):
+    """Onsets of the sync events of a session, in order, in seconds on the session clock."""
+    marks = events[(events["session_id"] == session_id) & (events["trial_type"] == "sync")]
+    return sorted(marks["onset_s"])
+
+
+def on_session_clock(recording, clock, row):
+    """Stretches of a recording with session times; intervals keep the beat that begins the first."""
+    labels = (row.session_id, row.signal, row.file, row.channel, row.site, row.side, row.position)
+    rate = 1 + clock.drift_ppm * 1e-6
+    for number, piece in enumerate(recording.stretches):
+        time_s, value, step_s = piece.time_s, piece.value, piece.step_s
+        if row.signal == "rr":
+            time_s, value = np.append(piece.start_s, time_s), np.append(np.nan, value)
+            step_s = None
+        yield Stretch(
+            *labels,
+            recording.unit,
+            number,
+            to_session_time(clock, time_s),
+            value,
+            None if step_s is None else step_s * rate,
+        )
+
+
+def sync_row(row, recording, clock, lost_time_s_per_5_min):
+    """How one recording stands on the session clock, and how its text was read."""
+    status = [clock.status]
+    if row.signal == "rr" and clock.n_marks >= 2:
+        status.append(intervals_against_elapsed(row, clock, lost_time_s_per_5_min))
+    status += recording.notes
+    return {
+        "participant_id": row.participant_id,
+        "session_id": row.session_id,
+        "signal": row.signal,
+        "file": row.file,
+        "offset_s": clock.offset_s,
+        "drift_ppm": clock.drift_ppm,
+        "residual_ms": clock.residual_ms,
+        "n_marks": clock.n_marks,
+        "status": "; ".join(status),
+        **{name: _shown(recording.dialect.get(name)) for name in DIALECT_COLUMNS},
+    }
+
+
+def intervals_against_elapsed(row, clock, lost_time_s_per_5_min):
+    """Whether intervals, summed from the first to the last sync mark, cover the time that passed.
+
+    The clock of an interval file is the sum of its intervals, so that its marks give the sum.
+    """
+    first_s, last_s = row.sync_marks()[0], row.sync_marks()[-1]
+    elapsed_s = to_session_time(clock, last_s) - to_session_time(clock, first_s)
+    return lost_time(
+        [1000 * (last_s - first_s)], elapsed_s, allowed_s_per_5_min=lost_time_s_per_5_min
+    ).status
+
+
+def _shown(value):
+    """A separator that a reader can see."""
+    return {"\t": "tab", " ": "space"}.get(value, value)
+
+
+if __name__ == "__main__":
+    run(read_recordings)

@@ -1,0 +1,166 @@
+"""EDF and EDF+: one channel, cut wherever the file is not continuous, never joined."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import warnings
+from pathlib import Path
+
+import numpy as np
+from edfio import Edf, EdfSignal, read_edf
+
+from readers.recording import FloatArray, ReadingError, Recording, Stretch, even_stretch
+from readers.units import recognised_unit
+
+_EXPORT_AGAIN = "export the recording again with the recorder's own software"
+_FIXED_HEADER_BYTES = 256
+_ANNOTATION_LABEL = b"EDF Annotations "
+# First time stamp of a record's annotations: sign, seconds, and no text before its end mark.
+_ONSET = re.compile(rb"([+-]\d+(?:\.\d*)?)\x14")
+
+
+def read_edf_channel(path: Path, *, channel: str | None, unit: str) -> Recording:
+    """Read one channel of an EDF or EDF+ file, in its declared unit; zero is the first sample.
+
+    Raises ReadingError for a channel that is not there (the labels are listed), a unit other than
+    the file's own, a channel without a scale, or records that overlap in time. Sources of the
+    format: Kemp et al. Electroencephalogr Clin Neurophysiol 1992;82:391-393; Kemp and Olivan Clin
+    Neurophysiol 2003;114:1755-1761.
+    """
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        try:
+            edf = read_edf(path, header_encoding="latin-1")
+            labels = [signal.label for signal in edf.signals]
+        except (ValueError, ArithmeticError) as fault:
+            raise ReadingError(
+                path, "", f"not readable as EDF: {fault}", "an EDF or EDF+ file", _EXPORT_AGAIN
+            ) from fault
+    notes = tuple(dict.fromkeys(str(warning.message) for warning in caught))
+    signal = edf.signals[_position(path, labels, channel)]
+    _check_unit(path, signal, unit)
+    value = _values(path, signal)
+    rate_hz = float(signal.sampling_frequency)
+    record_s = float(edf.data_record_duration)
+    if edf.reserved.startswith("EDF+D"):
+        stretches, cuts = _cut_at_records(path, edf, value, rate_hz, record_s)
+        return Recording(stretches, unit, notes=notes + cuts)
+    whole = even_stretch(value, start_s=0.0, sampling_rate_hz=rate_hz)
+    return Recording((whole,), unit, notes=notes)
+
+
+def _position(path: Path, labels: list[str], channel: str | None) -> int:
+    listed = ", ".join(labels) or "no channel at all"
+    if channel is None and len(labels) == 1:
+        return 0
+    if channel is None:
+        found, todo = f"{len(labels)} channels could be meant", "fill in channel"
+    else:
+        places = [at for at, label in enumerate(labels) if label == channel.strip()]
+        if len(places) == 1:
+            return places[0]
+        close = difflib.get_close_matches(channel, labels, n=1)
+        found = f"no channel '{channel}'" + (f"; did you mean '{close[0]}'?" if close else "")
+        if places:
+            found = f"{len(places)} channels are called '{channel}'"
+        todo = "correct channel"
+    raise ReadingError(path, "channel", found, listed, f"{todo} in recordings.tsv")
+
+
+def _check_unit(path: Path, signal: EdfSignal, unit: str) -> None:
+    written = recognised_unit(signal.physical_dimension)
+    if written not in (None, "au", unit) and unit != "au":
+        raise ReadingError(
+            path,
+            f"channel {signal.label}",
+            f"declared {unit}, but the file says {signal.physical_dimension}",
+            f"{written}, as the file says",
+            "correct unit in recordings.tsv",
+        )
+
+
+def _values(path: Path, signal: EdfSignal) -> FloatArray:
+    """Physical values; without a scale the reader below would hand out raw converter steps."""
+    where = f"channel {signal.label}"
+    try:
+        scaled = (
+            signal.physical_max != signal.physical_min and signal.digital_max != signal.digital_min
+        )
+    except ValueError:
+        scaled = False
+    if not scaled:
+        raise ReadingError(
+            path, where, "no scale", "a physical and a digital range in the header", _EXPORT_AGAIN
+        )
+    if not signal.sampling_frequency > 0 or not len(signal.digital):
+        raise ReadingError(path, where, "no samples", "at least one sample", _EXPORT_AGAIN)
+    return np.array(signal.data, dtype=np.float64)
+
+
+def _cut_at_records(
+    path: Path, edf: Edf, value: FloatArray, rate_hz: float, record_s: float
+) -> tuple[tuple[Stretch, ...], tuple[str, ...]]:
+    onset_s = _record_onsets(path)
+    per_record = len(value) // edf.num_data_records
+    # Onsets are text: what is off by less than half a sample is rounding, not a gap (convention).
+    tolerance_s = min(0.5 / rate_hz, 0.05)
+    first = [0]
+    notes = []
+    for record in range(1, len(onset_s)):
+        due_s = onset_s[first[-1]] + (record - first[-1]) * record_s
+        late_s = onset_s[record] - due_s
+        if late_s < -tolerance_s:
+            raise ReadingError(
+                path,
+                f"record {record + 1}",
+                f"it begins at {onset_s[record]:g} s, before the last one ends at {due_s:g} s",
+                "records one after another",
+                _EXPORT_AGAIN,
+            )
+        if late_s > tolerance_s:
+            first.append(record)
+            notes.append(
+                f"split at {due_s:.6g} s: the file is discontinuous there, "
+                f"the next sample is {late_s:.6g} s later"
+            )
+    stretches = tuple(
+        even_stretch(
+            value[a * per_record : b * per_record],
+            start_s=float(onset_s[a]),
+            sampling_rate_hz=rate_hz,
+        )
+        for a, b in zip(first, [*first[1:], edf.num_data_records], strict=True)
+    )
+    return stretches, tuple(notes)
+
+
+def _record_onsets(path: Path) -> FloatArray:
+    """Start of every record in s after the first one, from the time-keeping annotations."""
+    content = path.read_bytes()
+    n_signals = int(content[252:256])
+    labels = [
+        content[_FIXED_HEADER_BYTES + 16 * i : _FIXED_HEADER_BYTES + 16 * (i + 1)]
+        for i in range(n_signals)
+    ]
+    # Label 16, transducer 80, dimension 8, four ranges of 8, filter 80: 216 bytes per signal.
+    sizes_at = _FIXED_HEADER_BYTES + 216 * n_signals
+    samples = [int(content[sizes_at + 8 * i : sizes_at + 8 * (i + 1)]) for i in range(n_signals)]
+    onsets = []
+    if _ANNOTATION_LABEL in labels:
+        at = labels.index(_ANNOTATION_LABEL)
+        before, size = 2 * sum(samples[:at]), 2 * samples[at]
+        data_at, record_bytes = _FIXED_HEADER_BYTES * (n_signals + 1), 2 * sum(samples)
+        for start in range(data_at, len(content) - record_bytes + 1, record_bytes):
+            found = _ONSET.match(content[start + before : start + before + size])
+            onsets.append(float(found[1]) if found else np.nan)
+    onset_s = np.array(onsets)
+    if not len(onset_s) or np.isnan(onset_s).any():
+        raise ReadingError(
+            path,
+            "",
+            "the file says that it is discontinuous, but not when every record begins",
+            "a time-keeping annotation in every record (EDF+D)",
+            _EXPORT_AGAIN,
+        )
+    return onset_s - onset_s[0]

@@ -1,0 +1,81 @@
+"""Beat intervals as text: one interval per row, with or without a time column."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from readers.delimited import choose_columns, read_columns
+from readers.dialect import decode, find_dialect
+from readers.recording import FloatArray, ReadingError, Recording, Stretch, cut_at_gaps
+from readers.units import to_canonical
+
+
+def read_intervals(
+    path: Path,
+    *,
+    channel: str | None,
+    time_column: str | None,
+    unit: str,
+    sampling_rate_hz: float | None,
+    encoding: str | None,
+    separator: str | None,
+    decimal: str | None,
+    first_row: int | None,
+    time_format: str | None,
+) -> Recording:
+    """Read beat intervals in their declared unit, each at the time of the beat that ends it.
+
+    Without a time column the first interval begins at 0 and times are the running sum of the
+    intervals, so lost beats shift what follows (see `analysis.clock.lost_time`). With a time
+    column, its times are kept and the recording is cut where they outrun the intervals. Raises
+    ReadingError as `readers.read_recording` says, and for a blank or negative interval.
+    """
+    if sampling_rate_hz is not None:
+        raise ReadingError(
+            path,
+            "sampling_rate_hz",
+            f"{sampling_rate_hz:g} Hz for beat intervals",
+            "blank: intervals come with the beats",
+            "clear sampling_rate_hz in recordings.tsv, or declare the signal as what it is",
+        )
+    text, encoding = decode(path, encoding)
+    dialect, notes = find_dialect(
+        path, text, encoding=encoding, separator=separator, decimal=decimal, first_row=first_row
+    )
+    value_at, time_at = choose_columns(path, dialect, channel, time_column)
+    value, time_s, rows, time_notes = read_columns(
+        path, text, dialect, value_at=value_at, time_at=time_at, time_format=time_format
+    )
+    _refuse_impossible(path, value, rows)
+    interval_s = to_canonical("rr", value, unit) * 1e-3
+    if time_s is None:
+        stretches: tuple[Stretch, ...] = (Stretch(0.0, None, np.cumsum(interval_s), value),)
+        return Recording(stretches, unit, dialect.shown(), notes)
+    # Files stamp the beat that begins or the one that ends an interval: allow for the longer.
+    expected_s = np.maximum(interval_s[1:], interval_s[:-1])
+    stretches, cuts = cut_at_gaps(path, time_s, value, rows=rows, expected_step_s=expected_s)
+    starting = tuple(
+        Stretch(float(stretch.time_s[0] - first), None, stretch.time_s, stretch.value)
+        for stretch, first in zip(stretches, _first_intervals(stretches, unit), strict=True)
+    )
+    return Recording(starting, unit, dialect.shown(), notes + time_notes + cuts)
+
+
+def _first_intervals(stretches: tuple[Stretch, ...], unit: str) -> FloatArray:
+    return to_canonical("rr", [stretch.value[0] for stretch in stretches], unit) * 1e-3
+
+
+def _refuse_impossible(path: Path, value: FloatArray, rows: Sequence[int]) -> None:
+    bad = np.flatnonzero(~(value >= 0))
+    if bad.size:
+        at = int(bad[0])
+        raise ReadingError(
+            path,
+            f"row {rows[at]}",
+            "no interval" if np.isnan(value[at]) else f"an interval of {value[at]:g}",
+            "a positive interval in every row: a missing one hides how much time passed",
+            "fill in the interval in a copy of the file, or cut the file into two recordings there",
+        )

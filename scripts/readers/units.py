@@ -1,0 +1,179 @@
+"""Units of recorded signals: conversion to one canonical unit, and a check of the declared one."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+FloatArray = NDArray[np.float64]
+
+KPA_IN_MMHG = 7.50062  # 1 mmHg = 133.322 Pa: NIST SP 811, 2008, appendix B.8
+
+CANONICAL_UNIT = {
+    "ecg": "mV",
+    "rr": "ms",
+    "muscle_oxygen": "pct",
+    "total_haemoglobin": "g_dl",
+    "cuff_pressure": "mmHg",
+    "respiration": "au",
+}
+
+# Factor from a declared unit to the canonical one; a signal takes these units and no others.
+_FACTORS: dict[str, dict[str, float]] = {
+    "ecg": {"mV": 1.0, "uV": 1e-3},
+    "rr": {"ms": 1.0, "s": 1e3},
+    "muscle_oxygen": {"pct": 1.0, "fraction": 100.0},
+    "total_haemoglobin": {"g_dl": 1.0, "au": 1.0},
+    "cuff_pressure": {"mmHg": 1.0, "kPa": KPA_IN_MMHG},
+    "respiration": {"au": 1.0, "mV": 1.0, "uV": 1.0},
+}
+
+# What files write for the units of recordings.tsv, in lower case.
+_SPELLINGS = {
+    "mv": "mV",
+    "millivolt": "mV",
+    "uv": "uV",
+    "µv": "uV",
+    "μv": "uV",
+    "microv": "uV",
+    "microvolt": "uV",
+    "ms": "ms",
+    "msec": "ms",
+    "s": "s",
+    "sec": "s",
+    "%": "pct",
+    "pct": "pct",
+    "percent": "pct",
+    "fraction": "fraction",
+    "mmhg": "mmHg",
+    "kpa": "kPa",
+    "g/dl": "g_dl",
+    "g_dl": "g_dl",
+    "au": "au",
+    "a.u.": "au",
+}
+
+# Values outside cannot come from a living participant and working equipment, canonical units.
+# Intervals 200-3000 ms are 300-20 beats/min; the others: common practice, no source.
+_POSSIBLE: dict[tuple[str, str], tuple[float, float]] = {
+    ("ecg", "mV"): (-20.0, 20.0),
+    ("rr", "ms"): (200.0, 3000.0),
+    ("muscle_oxygen", "pct"): (0.0, 100.0),
+    ("total_haemoglobin", "g_dl"): (0.0, 30.0),
+    ("cuff_pressure", "mmHg"): (-20.0, 400.0),
+}
+
+_SMALLEST_ECG_MV = 0.02
+
+
+def allowed_units(signal: str) -> tuple[str, ...]:
+    """Units that a signal may be declared in. Raises ValueError for an unknown signal."""
+    if signal not in _FACTORS:
+        raise ValueError(f"signal '{signal}' is not one of {', '.join(_FACTORS)}")
+    return tuple(_FACTORS[signal])
+
+
+def canonical_unit(signal: str, unit: str) -> str:
+    """Unit that values of a signal are kept in once read; haemoglobin in `au` stays in `au`.
+
+    Raises ValueError for a unit in which the signal cannot be declared.
+    """
+    if unit not in allowed_units(signal):
+        raise ValueError(
+            f"unit '{unit}' is not one of {', '.join(allowed_units(signal))} for {signal}"
+        )
+    if signal == "total_haemoglobin" and unit == "au":
+        return "au"
+    return CANONICAL_UNIT[signal]
+
+
+def to_canonical(signal: str, value: ArrayLike, unit: str) -> FloatArray:
+    """Convert values from their declared unit to the canonical unit of the signal.
+
+    `value`: any shape, in `unit`; returns a new float64 array of the same shape. Raises
+    ValueError for a unit in which the signal cannot be declared.
+    """
+    canonical_unit(signal, unit)
+    return np.asarray(value, dtype=np.float64) * _FACTORS[signal][unit]
+
+
+def recognised_unit(written: str) -> str | None:
+    """Unit of recordings.tsv that a file's own unit text stands for, or None if not known."""
+    return _SPELLINGS.get(written.strip().strip("[]()").strip().lower())
+
+
+def count_impossible(signal: str, value: ArrayLike, unit: str) -> int:
+    """Number of values outside what is physically possible; NaN does not count.
+
+    `value`: any shape, in the canonical unit `unit`. Limits: see the table in this module.
+    """
+    values = np.asarray(value, dtype=np.float64)
+    low, high = possible_range(signal, unit)
+    return int(np.count_nonzero((values < low) | (values > high)))
+
+
+def possible_range(signal: str, unit: str) -> tuple[float, float]:
+    """Lowest and highest physically possible value in the canonical unit; infinite if none."""
+    return _POSSIBLE.get((signal, unit), (-np.inf, np.inf))
+
+
+def check_plausible(signal: str, value: ArrayLike, unit: str) -> str | None:
+    """Say in a sentence that the declared unit is suspect, or return None where it fits.
+
+    `value`: the samples in the declared `unit`, any shape. The judgement is of the recording as a
+    whole (median or percentile), so single wild samples do not cause it; recordings without a
+    finite value or without any change are not judged. Raises ValueError for a unit in which the
+    signal cannot be declared. Limits: common practice, no source.
+    """
+    declared = np.asarray(value, dtype=np.float64).ravel()
+    declared = declared[np.isfinite(declared)]
+    canonical = to_canonical(signal, declared, unit)
+    kept_in = canonical_unit(signal, unit)
+    if not canonical.size or (signal, kept_in) not in _POSSIBLE:
+        return None
+    if signal == "ecg":
+        return _check_ecg(declared, canonical, unit)
+    low, high = _POSSIBLE[signal, kept_in]
+    if signal == "muscle_oxygen" and unit == "pct" and 0 < np.max(declared) <= 1:
+        return f"highest saturation {np.max(declared):.3g} pct: declared pct, looks like fraction"
+    middle = float(np.median(canonical))
+    if low <= middle <= high:
+        return None
+    what = {
+        "rr": "interval",
+        "muscle_oxygen": "saturation",
+        "total_haemoglobin": "total haemoglobin",
+        "cuff_pressure": "cuff pressure",
+    }[signal]
+    shown = float(np.median(declared))
+    return f"median {what} {shown:.4g} {unit}: declared {unit}, looks like " + _better_unit(
+        signal, shown, unit
+    )
+
+
+def _check_ecg(declared: FloatArray, canonical: FloatArray, unit: str) -> str | None:
+    # The median stands for the electrode offset, which is no part of the signal's size.
+    size_mv = np.abs(canonical - np.median(canonical))
+    typical = float(np.median(np.abs(declared - np.median(declared))))
+    if np.median(size_mv) > _POSSIBLE["ecg", "mV"][1]:
+        other = "uV" if unit == "mV" else "a wrong scale"
+        return f"median deflection {typical:.4g} {unit}: declared {unit}, looks like {other}"
+    largest = float(np.percentile(size_mv, 99))
+    if 0 < largest < _SMALLEST_ECG_MV:
+        other = "V or a wrong scale" if unit == "mV" else "mV or a wrong scale"
+        return (
+            f"99 % of deflections are below {largest:.2g} mV: declared {unit}, looks like {other}"
+        )
+    return None
+
+
+def _better_unit(signal: str, typical: float, unit: str) -> str:
+    low, high = _POSSIBLE[signal, canonical_unit(signal, unit)]
+    for other in allowed_units(signal):
+        in_other = to_canonical(signal, typical, other)
+        if (
+            canonical_unit(signal, other) == canonical_unit(signal, unit)
+            and low <= in_other <= high
+        ):
+            return other
+    return "another unit"

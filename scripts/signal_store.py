@@ -1,0 +1,92 @@
+"""Signals of one person in one Parquet file: a row is one unbroken stretch on the session clock.
+
+Evenly sampled stretches keep their start and step, so that time has no rounding and no cost; the
+others keep a time per value.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+SCHEMA = pa.schema(
+    [
+        ("session_id", pa.string()),
+        ("signal", pa.string()),
+        ("file", pa.string()),
+        ("channel", pa.string()),
+        ("site", pa.string()),
+        ("side", pa.string()),
+        ("position", pa.string()),
+        ("unit", pa.string()),
+        ("stretch", pa.int32()),
+        ("start_s", pa.float64()),
+        ("step_s", pa.float64()),
+        ("time_s", pa.list_(pa.float64())),
+        ("value", pa.list_(pa.float32())),
+    ]
+)
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """One unbroken stretch of one signal; time in seconds on the session clock."""
+
+    session_id: str
+    signal: str
+    file: str
+    channel: str | None
+    site: str | None
+    side: str | None
+    position: str | None
+    unit: str
+    stretch: int
+    time_s: np.ndarray
+    value: np.ndarray
+    step_s: float | None = None
+
+
+def write_stretches(stretches, path):
+    """Write stretches to a Parquet file that depends on nothing but its content."""
+    rows = []
+    for s in stretches:
+        even = s.step_s is not None
+        labels = (s.session_id, s.signal, s.file, s.channel, s.site, s.side, s.position, s.unit)
+        start_s = float(s.time_s[0]) if len(s.time_s) else None
+        times = None if even else np.asarray(s.time_s, float)
+        rows.append((*labels, s.stretch, start_s, s.step_s, times, np.asarray(s.value, np.float32)))
+    columns = list(zip(*rows, strict=True)) or [()] * len(SCHEMA)
+    table = pa.table(
+        [pa.array(column, field.type) for column, field in zip(columns, SCHEMA, strict=True)],
+        schema=SCHEMA,
+    )
+    pq.write_table(table, path, compression="zstd", compression_level=6)
+
+
+def read_stretches(path, signals=None, session_id=None):
+    """Stretches of the named signals, of one session or of all, in the order of the file."""
+    filters = [("signal", "in", list(signals))] if signals else None
+    table = pq.read_table(path, filters=filters)
+    stretches = []
+    for n in range(table.num_rows):
+        row = {name: table.column(name)[n] for name in SCHEMA.names}
+        if session_id is not None and row["session_id"].as_py() != session_id:
+            continue
+        value = row["value"].values.to_numpy(zero_copy_only=False).astype(float)
+        step_s = row["step_s"].as_py()
+        if step_s is None:
+            time_s = row["time_s"].values.to_numpy(zero_copy_only=False)
+        else:
+            time_s = row["start_s"].as_py() + step_s * np.arange(len(value))
+        labels = [row[name].as_py() for name in SCHEMA.names[:8]]
+        stretches.append(Stretch(*labels, row["stretch"].as_py(), time_s, value, step_s))
+    return stretches
+
+
+def joined(stretches):
+    """Time and value of several stretches after one another, sorted by time."""
+    if not stretches:
+        return np.empty(0), np.empty(0)
+    order = sorted(stretches, key=lambda s: s.time_s[0] if len(s.time_s) else 0.0)
+    return np.concatenate([s.time_s for s in order]), np.concatenate([s.value for s in order])

@@ -1,0 +1,343 @@
+"""What an outcome may ask for, by the name of a parameter.
+
+An outcome's `measure` names what it needs; each function here makes one such thing from others, and
+each is made at most once per window. Settings of measure_outcomes can be asked for by name as well.
+"""
+
+import inspect
+
+import numpy as np
+import pandas as pd
+from analysis import oxygenation, spectrum, variability
+from analysis.contractions import find_contractions
+from analysis.interval_repair import corrected_pct as share_corrected
+from analysis.interval_repair import longest_repaired_run as longest_run
+from analysis.time_varying import respiratory_modulation
+from analysis.variability import NotEnough
+from analysis.windows import release_of_cuff
+
+# beats whose ends agree to this time follow each other; the microsecond of the beat table
+SAME_BEAT_S = 2e-3
+# filters of the time-varying estimates settle within this time
+MARGIN_S = 30.0
+
+
+class Absent(NotEnough):
+    """Nothing was recorded or noted that could be measured."""
+
+
+def noted(event, column):
+    """A number of the session sheet; Absent where nobody noted it."""
+    value = getattr(event, column)
+    if pd.isna(value):
+        raise Absent("not noted on the session sheet")
+    return float(value)
+
+
+class WindowInputs:
+    """Everything known about one window; what is not given is made on demand and kept."""
+
+    def __init__(self, **given):
+        self._known = dict(given)
+
+    def __getitem__(self, name):
+        if name not in self._known:
+            try:
+                self._known[name] = self.call(MAKERS[name])
+            except NotEnough as reason:
+                self._known[name] = reason
+        if isinstance(self._known[name], NotEnough):
+            raise self._known[name]
+        return self._known[name]
+
+    def call(self, function):
+        """Call a function with what its parameters ask for."""
+        names = inspect.signature(function).parameters
+        return function(**{name: self[name] for name in names})
+
+    def property_of_window(self, name):
+        """A property that gates compare with their limits; None where it cannot be known."""
+        try:
+            return float(self[name])
+        except NotEnough:
+            return None
+
+
+# Heart
+
+
+def nn(beats, window):
+    """Intervals of the repaired series that lie whole in the window."""
+    if beats.empty:
+        raise Absent("no heart recording in this session")
+    begins_s = beats["nn_time_s"] - beats["nn_ms"] / 1000
+    inside = (begins_s >= window.start_s - SAME_BEAT_S) & (
+        beats["nn_time_s"] <= window.end_s + SAME_BEAT_S
+    )
+    if not inside.any():
+        raise Absent("no beats were recorded in this window")
+    return beats[inside]
+
+
+def nn_ms(nn):
+    return nn["nn_ms"].to_numpy()
+
+
+def nn_time_s(nn):
+    return nn["nn_time_s"].to_numpy()
+
+
+def session_nn(beats):
+    """Time and interval of the whole repaired series of the session."""
+    used = beats[beats["nn_ms"].notna()]
+    if used.empty:
+        raise Absent("no heart recording in this session")
+    return used["nn_time_s"].to_numpy(), used["nn_ms"].to_numpy()
+
+
+def normal(nn):
+    """Which intervals lie between two normal beats."""
+    return (nn["begins_normal"] & (nn["kind"] == "normal")).to_numpy()
+
+
+def normal_nn_ms(nn_ms, normal):
+    if not normal.any():
+        raise NotEnough("no interval between two normal beats")
+    return nn_ms[normal]
+
+
+def follows(nn_time_s, nn_ms, normal):
+    """Which intervals directly follow a normal one and are normal themselves."""
+    return variability.directly_following(nn_time_s, nn_ms, normal, tolerance_s=SAME_BEAT_S)
+
+
+def differences_ms(nn_ms, follows):
+    return variability.successive_differences_ms(nn_ms, follows)
+
+
+def interval_spectrum(
+    nn_time_s, nn_ms, spectrum_method, resampling_hz, detrending_regularisation
+):
+    return spectrum.interval_spectrum(
+        nn_time_s,
+        nn_ms,
+        method=spectrum_method,
+        rate_hz=resampling_hz,
+        regularisation=detrending_regularisation,
+    )
+
+
+def lf_power(interval_spectrum, low_frequency_hz):
+    return spectrum.band_power(interval_spectrum, *low_frequency_hz)
+
+
+def hf_power(interval_spectrum, high_frequency_hz):
+    return spectrum.band_power(interval_spectrum, *high_frequency_hz)
+
+
+def breathing(respiration, window):
+    """Breathing rate over time in the window, where it is known."""
+    inside = respiration[respiration["time_s"].between(window.start_s, window.end_s)]
+    if inside.empty:
+        raise Absent("breathing was neither recorded nor seen in the beats")
+    return inside
+
+
+def respiratory_course(beats, respiration, window):
+    """Course of the modulation at the breathing rate, with a margin for its filters either side."""
+    used = beats[beats["nn_time_s"].notna()].sort_values("nn_time_s")
+    near = used[used["nn_time_s"].between(window.start_s - MARGIN_S, window.end_s + MARGIN_S)]
+    known = respiration[respiration["status"] == "known"]
+    if near.empty:
+        raise Absent("no beats were recorded in this window")
+    if near["nn_ms"].iloc[1:].isna().any():
+        raise NotEnough("the beats are interrupted in or near this window")
+    if known.empty:
+        raise NotEnough("breathing is unknown throughout the session")
+    return respiratory_modulation(
+        near["nn_time_s"].to_numpy(),
+        respiration["time_s"].to_numpy(),
+        respiration["rate_hz"].where(respiration["status"] == "known").to_numpy(),
+    )
+
+
+# Saturation
+
+
+def trace(traces, segment):
+    """Cleaned saturation of the sensor that counts for this set."""
+    if segment is None:
+        raise Absent("no set, so no working muscle")
+    if segment["status"] == "refused":
+        raise Absent(segment["reason"])
+    own = traces[(traces["file"] == segment["file"]) & _same(traces["channel"], segment["channel"])]
+    return own[own["signal"] == "muscle_oxygen"]
+
+
+def _same(column, value):
+    return column.isna() if pd.isna(value) else column == value
+
+
+def time_s(trace):
+    return trace["time_s"].to_numpy()
+
+
+def smo2_pct(trace):
+    return trace["value"].to_numpy()
+
+
+def set_start_s(event):
+    return event.onset_s
+
+
+def set_end_s(event):
+    return event.onset_s + event.duration_s
+
+
+def usable_share(smallest_usable_pct):
+    return smallest_usable_pct / 100
+
+
+def baseline_end_s(session_events):
+    baselines = session_events[session_events["trial_type"] == "baseline"]
+    if baselines.empty:
+        raise NotEnough("the session has no baseline")
+    first = baselines.iloc[0]
+    return first["onset_s"] + first["duration_s"]
+
+
+def smo2_baseline(trace, time_s, smo2_pct, baseline_end_s, set_end_s, saturation_baseline_s, usable_share):
+    """Resting saturation of the working muscle, refused where the sensor slipped since."""
+    level = oxygenation.baseline(
+        time_s,
+        smo2_pct,
+        baseline_end_s,
+        window_s=saturation_baseline_s,
+        min_usable_share=usable_share,
+    )
+    if not oxygenation.levels_comparable(trace.rename(columns={"value": "smo2_pct"}), baseline_end_s, set_end_s):
+        return oxygenation.Estimate.refused("the sensor slipped between the baseline and this set")
+    return level
+
+
+def contractions(
+    time_s,
+    smo2_pct,
+    set_start_s,
+    set_end_s,
+    slowest_cadence_hz,
+    fastest_cadence_hz,
+    samples_per_contraction,
+    usable_share,
+):
+    return find_contractions(
+        time_s,
+        smo2_pct,
+        set_start_s,
+        set_end_s,
+        slowest_hz=slowest_cadence_hz,
+        fastest_hz=fastest_cadence_hz,
+        min_samples_per_contraction=samples_per_contraction,
+        min_usable_share=usable_share,
+    )
+
+
+def ripple_hz(contractions):
+    """Rate of the ripple, None where none was found."""
+    return contractions.rate_hz.value if contractions.rate_hz.usable else None
+
+
+def smo2_nadir(time_s, smo2_pct, set_start_s, set_end_s, nadir_window_s, usable_share, ripple_hz):
+    return oxygenation.nadir(
+        time_s,
+        smo2_pct,
+        set_start_s,
+        set_end_s,
+        window_s=nadir_window_s,
+        min_usable_share=usable_share,
+        contraction_rate_hz=ripple_hz,
+    )
+
+
+def recovery_target(time_s, smo2_pct, window, smo2_baseline, half_time_to, nadir_window_s, usable_share):
+    """The level that reoxygenation is measured against."""
+    if half_time_to == "baseline":
+        return smo2_baseline
+    return oxygenation.peak_level(
+        time_s,
+        smo2_pct,
+        window.start_s,
+        window.end_s,
+        window_s=nadir_window_s,
+        min_usable_share=usable_share,
+    )
+
+
+# Properties of a window that gates compare
+
+
+def always():
+    return 1.0
+
+
+def duration_s(window):
+    return window.duration_s
+
+
+def normal_beats(normal):
+    return int(normal.sum())
+
+
+def corrected_pct(beats, window):
+    if beats.empty:
+        raise Absent("no heart recording in this session")
+    return share_corrected(beats, window.start_s, window.end_s)
+
+
+def longest_repaired_run(beats, window):
+    return longest_run(beats, window.start_s, window.end_s)
+
+
+def covered_pct(nn_ms, window):
+    """Share of the window that its intervals cover; a part of a beat at each end does not count."""
+    ends_s = 2 * nn_ms.mean() / 1000
+    return min(100.0, 100 * nn_ms.sum() / 1000 / max(window.duration_s - ends_s, 1e-9))
+
+
+def heart_rate_slope_bpm_per_min(nn_time_s, nn_ms):
+    if len(nn_ms) < 3:
+        raise NotEnough("fewer than three intervals")
+    return np.polyfit(nn_time_s / 60, 60000 / nn_ms, 1)[0]
+
+
+def respiration_unknown_pct(breathing):
+    return 100 * (breathing["status"] != "known").mean()
+
+
+def cadence_in_band(contractions, breathing):
+    """Whether the ripple lies within 0.05 Hz of the breathing rate."""
+    known = breathing[breathing["status"] == "known"]
+    if not contractions.rate_hz.usable or known.empty:
+        raise NotEnough("no cadence or no breathing")
+    return float(abs(contractions.rate_hz.value - known["rate_hz"].median()) < 0.05)
+
+
+def beat_count(nn):
+    return len(nn)
+
+
+def samples_per_contraction_here(contractions, time_s):
+    if not contractions.rate_hz.usable:
+        raise NotEnough("no contractions")
+    return 1 / contractions.rate_hz.value / oxygenation.sampling_step_s(time_s)
+
+
+def recovery_start_s(event, session_events):
+    return max(event.onset_s + event.duration_s, release_of_cuff(event, session_events))
+
+
+MAKERS = {
+    name: maker
+    for name, maker in list(globals().items())
+    if inspect.isfunction(maker) and maker.__module__ == __name__ and not name.startswith("_")
+}

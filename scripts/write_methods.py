@@ -1,0 +1,109 @@
+"""Write the methods paragraph from the settings that ran."""
+
+from importlib.metadata import version
+
+import tomllib
+from jinja2 import Environment, StrictUndefined
+from session_sheet import table_of
+from step import SCRIPTS, Input, Output, run
+from study import CONFIG
+from tabular import read_table
+from wording import words_of
+
+NAMED = ("snakemake", "numpy", "scipy", "pandas", "statsmodels", "neurokit2", "matplotlib")
+
+
+def write_methods(
+    template: Input,
+    sync: Input,
+    quality: Input,
+    models: Input,
+    methods: Output,
+    *,
+    study: str,
+    settings: dict,
+):
+    page = Environment(undefined=StrictUndefined, trim_blocks=True, keep_trailing_newline=True)
+    page.filters |= {"plain": lambda v: f"{v:g}", "words": words_of, "band": band}
+    clocks, judged = read_table(sync), read_table(quality)
+    recordings = table_of(study, "recordings")
+    whole = judged[judged["segment"] == "recording"]
+    corrected = whole["corrected_pct"].dropna()
+    text = page.from_string(template.read_text(encoding="utf-8")).render(
+        title=settings["study"]["title"],
+        conditions=", ".join(settings["study"]["conditions"]),
+        n_participants=recordings["participant_id"].nunique(),
+        n_sessions=len(recordings[["participant_id", "session_id"]].drop_duplicates()),
+        recordings=recordings_in_words(recordings),
+        n_clocks=len(clocks),
+        unknown_drift=int((clocks["n_marks"] < 2).sum()),
+        flagged_clocks=int(clocks["status"].str.contains("flagged").sum()),
+        detector=settings["find_beats"]["detector"],
+        has_rr=bool((recordings["signal"] == "rr").any()),
+        corrected=f"{corrected.median():.2g}" if len(corrected) else "0",
+        m=settings["measure_outcomes"],
+        n_gates=len(settings["measure_outcomes"]["gates"]),
+        changed_gates=changed_gates(settings),
+        comparison=comparison(read_table(models), settings),
+        n_primary=len(settings["study"]["primary_outcomes"]),
+        adjustment=settings["compare_conditions"]["adjustment"],
+        version=own_version(),
+        software=", ".join(f"{name} {version(name)}" for name in NAMED),
+        seed=settings["study"]["seed"],
+    )
+    methods.write_text(text, encoding="utf-8")
+
+
+def band(limits):
+    return f"{limits[0]:g} to {limits[1]:g}"
+
+
+def recordings_in_words(recordings):
+    """How many recordings of each signal there are."""
+    counts = recordings["signal"].value_counts().sort_index()
+    return ", ".join(f"{count} of {words_of(name)}" for name, count in counts.items()).capitalize()
+
+
+def changed_gates(settings):
+    """Rules whose limits the study changed, with the usual limit beside the one that ran."""
+    import yaml
+
+    usual = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))["measure_outcomes"]["gates"]
+    found = []
+    for name, gate in settings["measure_outcomes"]["gates"].items():
+        for limit in ("flagged_below", "flagged_above", "refused_below", "refused_above"):
+            before = usual.get(name, {}).get(limit)
+            if gate[limit] != before:
+                found.append(f"{words_of(name)}, {words_of(limit)} {before} to {gate[limit]}")
+    return "; ".join(found)
+
+
+def comparison(models, settings):
+    """The model of the first primary outcome that has one, and the error term in use."""
+    for primary in settings["study"]["primary_outcomes"]:
+        own = models[
+            (models["outcome"] == primary["outcome"])
+            & (models["window"] == primary["window"])
+            & models["formula"].notna()
+        ]
+        if len(own):
+            error = (
+                "with degrees of freedom after Kenward and Roger (1997)"
+                if settings["compare_conditions"]["error"] == "pooled"
+                else "and each contrast was tested with its own paired error"
+            )
+            return (
+                f"Conditions were compared by a linear mixed model fitted by restricted maximum "
+                f"likelihood, {own['formula'].iloc[0]}, {error}."
+            )
+    return "No model could be fitted; the values are described only."
+
+
+def own_version():
+    """Version of this project."""
+    declared = tomllib.loads((SCRIPTS.parent / "pyproject.toml").read_text(encoding="utf-8"))
+    return declared["project"]["version"]
+
+
+if __name__ == "__main__":
+    run(write_methods)

@@ -1,0 +1,224 @@
+"""Write the whole study on one page that opens offline."""
+
+import base64
+import re
+from pathlib import Path
+
+import pandas as pd
+from analysis.sentences import sentence_of_contrast
+from catalogue import figure_modules, outcome_modules
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+from session_sheet import table_of
+from step import Input, Inputs, Output, run
+from tabular import number, read_table
+from wording import label_of, words_of
+
+SECTIONS = (
+    ("findings", "What was found"),
+    ("limits", "What cannot be concluded"),
+    ("figures", "Figures"),
+    ("tables", "Tables"),
+    ("safety", "Pressures and safety"),
+    ("quality", "Quality"),
+    ("left-out", "What was left out"),
+    ("methods", "Methods"),
+    ("settings", "Settings"),
+)
+CAUTIONS = (
+    "Inflatable cuffs can injure. This software calculates and records; it does not prescribe, "
+    "monitor or approve. Use cuffs only under an ethics approval, by people trained and licensed "
+    "for this where you are; local rules take precedence over any number here.",
+    "Pressure is valid only for the limb, side, posture, cuff width and day on which occlusion "
+    "pressure was measured. A share is given only where all of these match.",
+    "Stop and deflate at once when the participant asks, or at marked numbness, severe or unusual "
+    "pain, a cold, white or blue limb, no distal pulse, faintness, chest pain or a cuff that fails.",
+)
+TABLE_CELLS = (
+    "<div class='scroll' tabindex='0' role='region' aria-label='{{ caption }}'><table><caption>{{ caption }}</caption>"
+    "<thead><tr>{% for name in columns %}<th scope='col'>{{ name }}</th>{% endfor %}</tr></thead>"
+    "<tbody>{% for row in rows %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>"
+    "{% endfor %}</tbody></table></div>"
+)
+
+
+def write_report(
+    template: Input,
+    outcomes: Input,
+    contrasts: Input,
+    models: Input,
+    exclusions: Input,
+    quality: Input,
+    sync: Input,
+    safety: Input,
+    methods: Input,
+    tables: Input,
+    figures: Inputs,
+    report: Output,
+    *,
+    study: str,
+    settings: dict,
+    changed_settings: list,
+):
+    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    cells = page.from_string(TABLE_CELLS)
+    found, compared = read_table(outcomes), read_table(contrasts)
+    recordings = table_of(study, "recordings")
+    text = page.from_string(template.read_text(encoding="utf-8")).render(
+        title=settings["study"]["title"],
+        conditions=settings["study"]["conditions"],
+        n_participants=recordings["participant_id"].nunique(),
+        n_sessions=len(recordings[["participant_id", "session_id"]].drop_duplicates()),
+        sections=SECTIONS,
+        findings=findings(compared),
+        limits=limits(found, compared, settings),
+        figures=[figure_of(Path(path)) for path in figures],
+        tables=[
+            shown_table(read_text_table(path), caption_of(path))
+            for path in sorted(Path(tables).glob("[123]*.tsv"))
+        ],
+        safety=shown_table(
+            read_text_table(Path(tables) / "4_pressures.tsv"), "Pressures, shares and symptoms"
+        ),
+        clocks=shown_table(clocks_of(read_table(sync)), "Clocks of the recordings"),
+        quality=shown_table(quality_of(read_table(quality)), "Whole recordings"),
+        exclusions=shown_table(read_text_table(exclusions), "What was left out"),
+        methods=paragraphs(methods.read_text(encoding="utf-8")),
+        changed=shown_table(
+            pd.DataFrame(changed_settings, columns=["setting", "usual", "here"]),
+            "Settings that differ from the usual ones",
+        ),
+        cautions=CAUTIONS,
+        shown=lambda table: Markup(cells.render(table)),
+    )
+    report.write_text(text, encoding="utf-8")
+
+
+def findings(compared):
+    """A sentence for every marginal contrast of a primary outcome."""
+    chosen = compared[(compared["primary"] == "yes") & (compared["exercise"] == "all")]
+    modules = outcome_modules()
+    return [
+        sentence_of_contrast(
+            row, f"{modules[row.outcome].LABEL} ({words_of(row.window)})", modules[row.outcome].UNIT
+        )
+        for row in chosen.itertuples()
+    ]
+
+
+def limits(found, compared, settings):
+    """What the data do not allow to say, from the tables."""
+    sentences = []
+    conditions = settings["study"]["conditions"]
+    people = found[found["condition"].isin(conditions)]["participant_id"].nunique()
+    if people == 1:
+        sentences.append(
+            "One participant: with one session per condition, condition cannot be told from day; "
+            "values are described and nothing is tested."
+        )
+    elif 1 < people < 7:
+        sentences.append(
+            f"{people} participants: the smallest p-value a sign-flip test can give is "
+            f"{2 / 2**people:.3f}, which cannot pass a correction for three contrasts."
+        )
+    if len(compared) and compared["note"].fillna("").str.contains("same order").any():
+        sentences.append(
+            "Everybody had the conditions in the same order: an effect of pressure cannot be told "
+            "from an effect of time, and is not claimed."
+        )
+    withheld = found[found["status"].isin(["refused", "missing"])]
+    for window, own in withheld.groupby("window"):
+        spectral = own[own["outcome"].isin(["lf_power_ms2", "lf_hf_ratio"])]
+        if len(spectral):
+            reason = spectral["reason"].mode().iloc[0]
+            sentences.append(
+                f"Low-frequency power and LF/HF in {words_of(window)}: withheld in {len(spectral)} "
+                f"values ({reason})."
+            )
+    for outcome, window in [
+        (p["outcome"], p["window"]) for p in settings["study"]["primary_outcomes"]
+    ]:
+        own = found[(found["outcome"] == outcome) & (found["window"] == window)]
+        missing = own[own["status"].isin(["refused", "missing"])]
+        if len(missing):
+            reasons = missing["reason"].value_counts()
+            listed = "; ".join(f"{reason} ({n})" for reason, n in reasons.head(3).items())
+            sentences.append(
+                f"{label_of(outcome)} in {words_of(window)}: {len(missing)} of {len(own)} values "
+                f"are absent: {listed}."
+            )
+    sentences += [
+        "LF/HF is reported for comparison only and is not an index of sympathetic activity.",
+        "A fall in RMSSD or in respiratory modulation is consistent with reduced cardiac vagal "
+        "modulation; sympathetic activity cannot be read from beat intervals.",
+        "Saturation is the balance of delivery and use under the sensor: it is not blood flow, and "
+        "levels are not compared between muscles, sensors or people.",
+        "Conditions cannot be blinded; sets to failure differ in repetitions, so effects of pressure "
+        "include effects of unequal work.",
+    ]
+    return sentences
+
+
+def figure_of(path):
+    """Title, description and picture of one figure."""
+    module = figure_modules()[path.stem]
+    return {
+        "name": path.stem,
+        "title": module.TITLE,
+        "alt": module.ALT,
+        "caption": " ".join(module.__doc__.split()),
+        "svg": base64.b64encode(path.read_bytes()).decode(),
+    }
+
+
+def caption_of(path):
+    return words_of(path.stem[2:]).capitalize()
+
+
+def read_text_table(path):
+    """A table as text, cell by cell as it stands in the file."""
+    return pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)
+
+
+def shown_table(table, caption):
+    """What the template needs to show a table; a missing value is an empty cell."""
+    rows = [
+        ["" if cell in ("n/a", "") or cell is None else _as_shown(cell) for cell in row]
+        for row in table.astype(object).to_numpy().tolist()
+    ]
+    return {"caption": caption, "columns": [words_of(c) for c in table.columns], "rows": rows}
+
+
+def _as_shown(cell):
+    return number(cell) if isinstance(cell, float) else str(cell)
+
+
+def clocks_of(sync):
+    columns = [*("participant_id", "session_id", "signal", "offset_s", "drift_ppm"), "n_marks", "status"]
+    notable = sync[columns].drop_duplicates()
+    return notable.assign(
+        offset_s=[f"{v:.3f}" for v in notable["offset_s"]],
+        drift_ppm=[f"{v:.1f}" for v in notable["drift_ppm"]],
+        n_marks=notable["n_marks"].astype(int),
+    )
+
+
+def quality_of(quality):
+    columns = [
+        *("participant_id", "session_id", "signal", "site", "usable_pct", "beats"),
+        *("corrected_pct", "longest_repaired_run", "corrected_pct_without_edits", "reason"),
+    ]
+    return quality.loc[quality["segment"] == "recording", columns]
+
+
+def paragraphs(markdown):
+    """Paragraphs of the methods text, with their bold first words apart."""
+    for block in markdown.split("\n\n"):
+        block = block.strip()
+        if block and not block.startswith("#"):
+            head = re.match(r"\*\*(.+?)\*\*\s*", block)
+            yield {"head": head[1] if head else "", "text": block[head.end() :] if head else block}
+
+
+if __name__ == "__main__":
+    run(write_report)

@@ -1,0 +1,509 @@
+"""Recordings of every kind: right channel, right unit, right time, or refused with the place."""
+
+import gzip
+import json
+import pickle
+import time
+
+import numpy as np
+import pytest
+from edfio import Edf, EdfAnnotation, EdfSignal
+
+from readers import ReadingError, read_recording
+from readers.units import KPA_IN_MMHG, check_plausible, count_impossible, to_canonical
+
+RNG = np.random.default_rng(20)
+ECG_MV = np.round(np.sin(np.arange(2500) / 40.0) + RNG.normal(0, 0.02, 2500), 3)
+
+
+def ecg(path, **given):
+    asked = {
+        "channel": "ECG II",
+        "time_column": None,
+        "unit": "mV",
+        "sampling_rate_hz": None,
+        "signal": "ecg",
+    }
+    return read_recording(path, **(asked | given))
+
+
+def intervals(path, **given):
+    asked = {
+        "channel": None,
+        "time_column": None,
+        "unit": "ms",
+        "sampling_rate_hz": None,
+        "signal": "rr",
+    }
+    return read_recording(path, **(asked | given))
+
+
+def saturation(path, **given):
+    asked = {
+        "channel": "smo2",
+        "time_column": "time",
+        "unit": "pct",
+        "sampling_rate_hz": None,
+        "signal": "muscle_oxygen",
+    }
+    return read_recording(path, **(asked | given))
+
+
+def write_edf(path, *, unit="uV", scale=1000.0, annotations=None):
+    signals = [
+        EdfSignal(ECG_MV * scale, 250, label="ECG II", physical_dimension=unit),
+        EdfSignal(np.linspace(70, 50, 100), 10, label="SmO2 VL", physical_dimension="%"),
+        EdfSignal(np.full(10, 120.0), 1, label="Cuff", physical_dimension="mmHg"),
+    ]
+    Edf(signals, data_record_duration=1, annotations=annotations).write(path)
+    return path
+
+
+def write_discontinuous_edf(path, onsets):
+    """Write ten records of 1 s, then move their onsets: edfio writes no gaps itself."""
+    write_edf(path, annotations=[EdfAnnotation(0.5, None, "sync")])
+    content = bytearray(path.read_bytes())
+    content[192:197] = b"EDF+D"
+    *_, annotation_samples = (int(n) for n in content[256 + 216 * 4 :][:32].decode().split())
+    record_bytes = (len(content) - 256 * 5) // len(onsets)
+    for record, onset in enumerate(onsets):
+        end = 256 * 5 + record_bytes * (record + 1)
+        start = end - 2 * annotation_samples
+        old = bytes(content[start:end])
+        new = f"+{onset:g}".encode() + old[old.index(b"\x14") :].rstrip(b"\x00")
+        content[start:end] = new.ljust(len(old), b"\x00")
+    path.write_bytes(bytes(content))
+    return path
+
+
+def write_table(path, time_s, value, *, header="time,smo2"):
+    rows = [f"{t:.10g},{v:.10g}" for t, v in zip(time_s, value, strict=True)]
+    path.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+# ---- EDF --------------------------------------------------------------------------------------
+
+
+def test_an_edf_channel_is_read_in_millivolts_from_its_first_sample(tmp_path):
+    recording = ecg(write_edf(tmp_path / "visit.edf"), unit="uV")
+    (stretch,) = recording.stretches
+    assert (recording.unit, recording.dialect) == ("mV", {})
+    assert (stretch.start_s, stretch.step_s) == (0.0, 0.004)
+    # One converter step of the file: its range over 65535 steps.
+    step_mv = (ECG_MV.max() - ECG_MV.min()) / 65535
+    np.testing.assert_allclose(stretch.value, ECG_MV, atol=step_mv)
+    assert stretch.time_s[-1] == pytest.approx(2499 / 250)
+
+
+def test_each_channel_of_an_edf_file_keeps_its_own_rate(tmp_path):
+    path = write_edf(tmp_path / "visit.edf")
+    oxygen = ecg(path, channel="SmO2 VL", unit="pct", signal="muscle_oxygen")
+    cuff = ecg(path, channel="Cuff", unit="mmHg", signal="cuff_pressure")
+    assert (oxygen.stretches[0].step_s, cuff.stretches[0].step_s) == (0.1, 1.0)
+
+
+def test_a_missing_edf_channel_lists_the_labels_there_are(tmp_path):
+    with pytest.raises(ReadingError) as refused:
+        ecg(write_edf(tmp_path / "visit.edf"), channel="ECG I", unit="uV")
+    assert refused.value.allowed == "ECG II, SmO2 VL, Cuff"
+    assert "did you mean 'ECG II'" in refused.value.found
+    with pytest.raises(ReadingError, match="3 channels could be meant"):
+        ecg(tmp_path / "visit.edf", channel=None, unit="uV")
+
+
+def test_a_declared_unit_other_than_the_files_own_is_refused(tmp_path):
+    with pytest.raises(ReadingError, match="declared mV, but the file says uV"):
+        ecg(write_edf(tmp_path / "visit.edf"), unit="mV")
+
+
+def test_a_discontinuous_edf_is_split_at_the_gap_and_never_joined(tmp_path):
+    onsets = [0, 1, 2, 3, 7.5, 8.5, 9.5, 10.5, 11.5, 12.5]
+    path = write_discontinuous_edf(tmp_path / "paused.edf", onsets)
+    recording = ecg(path, unit="uV")
+    first, second = recording.stretches
+    assert (first.start_s, len(first.value)) == (0.0, 1000)
+    assert (second.start_s, len(second.value)) == (7.5, 1500)
+    assert second.time_s[1] == pytest.approx(7.504)
+    assert recording.notes == (
+        "split at 4 s: the file is discontinuous there, the next sample is 3.5 s later",
+    )
+    np.testing.assert_allclose(np.concatenate([first.value, second.value]), ECG_MV, atol=1e-3)
+
+
+def test_time_counts_from_the_first_sample_of_a_discontinuous_edf(tmp_path):
+    onsets = [0.25, 1.25, 2.25, 3.25, 4.25, 9.25, 10.25, 11.25, 12.25, 13.25]
+    path = write_discontinuous_edf(tmp_path / "paused.edf", onsets)
+    assert [s.start_s for s in ecg(path, unit="uV").stretches] == [0.0, 9.0]
+
+
+def test_edf_marked_discontinuous_without_a_gap_stays_whole(tmp_path):
+    path = write_discontinuous_edf(tmp_path / "whole.edf", range(10))
+    recording = ecg(path, unit="uV")
+    assert (len(recording.stretches), recording.notes) == (1, ())
+
+
+def test_edf_records_that_overlap_are_refused(tmp_path):
+    onsets = [0, 1, 2, 3, 2, 3, 4, 5, 6, 7]
+    path = write_discontinuous_edf(tmp_path / "wrong.edf", onsets)
+    with pytest.raises(ReadingError, match="record 5: it begins at 2 s"):
+        ecg(path, unit="uV")
+
+
+def test_a_cut_off_edf_is_read_with_a_note(tmp_path):
+    path = write_edf(tmp_path / "cut.edf")
+    path.write_bytes(path.read_bytes()[:-100])
+    recording = ecg(path, unit="uV")
+    assert len(recording.stretches[0].value) == 2250
+    assert any("Incomplete data record" in note for note in recording.notes)
+
+
+def test_an_edf_channel_without_a_scale_is_refused(tmp_path):
+    path = write_edf(tmp_path / "unscaled.edf")
+    content = bytearray(path.read_bytes())
+    ranges_at = 256 + 3 * (16 + 80 + 8)
+    content[ranges_at : ranges_at + 8] = content[ranges_at + 24 : ranges_at + 32] = b"0       "
+    path.write_bytes(bytes(content))
+    with pytest.raises(ReadingError, match="no scale"):
+        ecg(path, unit="uV")
+
+
+def test_edf_is_told_by_content_and_a_wrong_extension_is_refused(tmp_path):
+    path = write_edf(tmp_path / "visit.edf")
+    renamed = tmp_path / "visit.rec"
+    renamed.write_bytes(path.read_bytes())
+    assert len(ecg(renamed, unit="uV").stretches[0].value) == 2500
+    text = tmp_path / "text.edf"
+    text.write_text("time,ECG II\n0,1\n")
+    with pytest.raises(ReadingError, match="not EDF"):
+        ecg(text)
+
+
+def test_a_broken_edf_header_is_refused_in_words(tmp_path):
+    path = tmp_path / "broken.edf"
+    path.write_bytes(b"0       " + b"x" * 400)
+    with pytest.raises(ReadingError, match="not readable as EDF"):
+        ecg(path)
+
+
+# ---- BIDS physiology --------------------------------------------------------------------------
+
+
+def write_bids(folder, *, described=None, first_line=None):
+    described = {
+        "SamplingFrequency": 130,
+        "StartTime": -2.5,
+        "Columns": ["ecg", "resp"],
+        "ecg": {"Units": "uV"},
+    } | (described or {})
+    path = folder / "sub-01_task-squat_physio.tsv.gz"
+    lines = [f"{round(v * 1000)}\t{i}" for i, v in enumerate(ECG_MV)]
+    if first_line:
+        lines.insert(0, first_line)
+    path.write_bytes(gzip.compress("\n".join(lines).encode(), mtime=0))
+    (folder / "sub-01_task-squat_physio.json").write_text(json.dumps(described))
+    return path
+
+
+def test_bids_physiology_starts_at_its_start_time_and_says_so(tmp_path):
+    recording = ecg(write_bids(tmp_path), channel="ecg", unit="uV")
+    (stretch,) = recording.stretches
+    assert (stretch.start_s, stretch.step_s) == (-2.5, 1 / 130)
+    assert "StartTime" in recording.notes[0]
+    np.testing.assert_allclose(stretch.value, ECG_MV, atol=1e-12)
+
+
+@pytest.mark.parametrize("key", ["SamplingFrequency", "StartTime", "Columns"])
+def test_an_incomplete_bids_json_names_the_key(tmp_path, key):
+    with pytest.raises(ReadingError, match=key):
+        ecg(write_bids(tmp_path, described={key: None}), channel="ecg", unit="uV")
+
+
+def test_bids_physiology_needs_its_json(tmp_path):
+    path = write_bids(tmp_path)
+    (tmp_path / "sub-01_task-squat_physio.json").unlink()
+    with pytest.raises(ReadingError, match="no sub-01_task-squat_physio.json beside it"):
+        ecg(path, channel="ecg", unit="uV")
+
+
+def test_bids_columns_and_units_are_those_of_the_json(tmp_path):
+    path = write_bids(tmp_path)
+    with pytest.raises(ReadingError, match="allowed: ecg, resp"):
+        ecg(path, channel="ECG", unit="uV")
+    with pytest.raises(ReadingError, match="the JSON says uV"):
+        ecg(path, channel="ecg", unit="mV")
+
+
+def test_a_header_in_a_bids_table_is_refused(tmp_path):
+    path = write_bids(tmp_path, first_line="ecg\tresp")
+    with pytest.raises(ReadingError, match="row 1, column ecg: 'ecg' is not a number"):
+        ecg(path, channel="ecg", unit="uV")
+
+
+# ---- beat intervals ---------------------------------------------------------------------------
+
+INTERVALS_MS = np.array([812.0, 798.0, 805.0, 1010.0, 640.0])
+
+
+@pytest.mark.parametrize(
+    ("text", "unit"),
+    [
+        ("812\n798\n805\n1010\n640\n", "ms"),
+        ("RR [ms]\r\n812\r\n798\r\n805\r\n1010\r\n640\r\n", "ms"),
+        ("# strap export\n# in ms\n812\n798\n# pause\n805\n1010\n640", "ms"),
+        ("0.812\n0.798\n0.805\n1.010\n0.640\n", "s"),
+        ("RR (s)\n0,812\n0,798\n0,805\n1,010\n0,640\n", "s"),
+        ("// beats\n812.0\n798.0\n805.0\n1010.0\n640.0\n", "ms"),
+    ],
+)
+def test_beat_intervals_are_read_with_or_without_header_and_comments(tmp_path, text, unit):
+    path = tmp_path / "beats.txt"
+    path.write_bytes(text.encode())
+    recording = intervals(path, unit=unit)
+    (stretch,) = recording.stretches
+    assert (recording.unit, stretch.start_s, stretch.step_s) == ("ms", 0.0, None)
+    np.testing.assert_allclose(stretch.value, INTERVALS_MS, rtol=1e-15)
+    np.testing.assert_allclose(stretch.time_s, np.cumsum(INTERVALS_MS) / 1000)
+
+
+def test_intervals_with_times_are_cut_where_beats_are_lost(tmp_path):
+    beats_s = np.array([0.8, 1.6, 2.4, 12.4, 13.2, 14.0])
+    path = write_table(tmp_path / "beats.csv", beats_s, np.full(6, 800.0), header="time,rr")
+    recording = intervals(path, channel="rr", time_column="time")
+    assert [s.time_s.tolist() for s in recording.stretches] == [[0.8, 1.6, 2.4], [12.4, 13.2, 14.0]]
+    assert [s.start_s for s in recording.stretches] == pytest.approx([0.0, 11.6])
+    assert "split at 2.4 s" in recording.notes[0]
+
+
+def test_a_long_interval_is_no_gap(tmp_path):
+    rr_ms = np.array([800.0, 800.0, 1900.0, 800.0, 800.0])
+    path = write_table(tmp_path / "b.csv", np.cumsum(rr_ms) / 1000, rr_ms, header="time,rr")
+    assert len(intervals(path, channel="rr", time_column="time").stretches) == 1
+
+
+@pytest.mark.parametrize(
+    ("wrong", "found"),
+    [("-5", "interval of -5"), ("n/a", "no interval"), ("", "a blank line")],
+)
+def test_an_interval_that_hides_time_is_refused(tmp_path, wrong, found):
+    path = tmp_path / "beats.txt"
+    path.write_text(f"812\n798\n{wrong}\n805\n")
+    with pytest.raises(ReadingError, match=found) as refused:
+        intervals(path)
+    assert refused.value.where == "row 3"
+
+
+def test_intervals_with_a_sampling_rate_are_a_contradiction(tmp_path):
+    path = tmp_path / "beats.txt"
+    path.write_text("812\n798\n")
+    with pytest.raises(ReadingError, match="clear sampling_rate_hz"):
+        intervals(path, sampling_rate_hz=4.0)
+    with pytest.raises(ReadingError, match="one interval per row"):
+        intervals(write_edf(tmp_path / "visit.edf"), channel="ECG II")
+
+
+# ---- time -------------------------------------------------------------------------------------
+
+
+def test_a_jump_in_time_splits_the_recording_and_is_named(tmp_path):
+    time_s = np.r_[np.arange(0, 10, 0.5), np.arange(20, 30, 0.5)]
+    recording = saturation(write_table(tmp_path / "o.csv", time_s, np.full(40, 60.5)))
+    assert [(s.start_s, s.step_s) for s in recording.stretches] == [(0.0, 0.5), (20.0, 0.5)]
+    assert recording.notes == ("split at 9.5 s: the time jumps by 10.5 s at row 22",)
+
+
+def test_a_single_lost_sample_is_a_gap_but_jitter_is_not(tmp_path):
+    time_s = np.arange(40) * 0.5
+    lost = np.delete(time_s, 20)
+    assert len(saturation(write_table(tmp_path / "a.csv", lost, lost + 50)).stretches) == 2
+    jitter = time_s + np.where(np.arange(40) % 2, 0.1, 0.0)
+    (stretch,) = saturation(write_table(tmp_path / "b.csv", jitter, time_s + 50)).stretches
+    assert stretch.step_s is None
+    np.testing.assert_array_equal(stretch.time_s, np.round(jitter, 10))
+
+
+def test_rounded_stamps_of_an_even_recorder_are_put_on_an_even_grid(tmp_path):
+    time_s = np.round(np.arange(513) / 256, 4)
+    path = write_table(tmp_path / "o.csv", time_s, np.full(513, 0.5), header="time,ECG II")
+    path.write_text(path.read_text().replace(",0.5\n", ",0.6\n", 100))
+    (stretch,) = ecg(path, time_column="time").stretches
+    assert stretch.step_s == pytest.approx(1 / 256, rel=1e-12)
+    np.testing.assert_allclose(stretch.time_s, np.arange(513) / 256, atol=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("time_s", "row", "found"),
+    [
+        ([0, 1, 2, 3, 2.5, 4], "row 6", "runs backwards from 3 s to 2.5 s"),
+        ([0, 1, 2, 2, 3, 4], "row 5", "is there twice"),
+        ([0, 1, 2, 3, 1, 2, 3, 4], "row 6", "repeats row 3"),
+    ],
+)
+def test_time_that_repeats_or_runs_backwards_is_refused_with_its_row(tmp_path, time_s, row, found):
+    path = write_table(tmp_path / "o.csv", time_s, np.full(len(time_s), 60.5))
+    with pytest.raises(ReadingError, match=found) as refused:
+        saturation(path)
+    assert refused.value.where == row
+
+
+def test_evenly_spaced_rows_need_a_sampling_rate(tmp_path):
+    path = tmp_path / "o.csv"
+    path.write_text("smo2\n61.5\n61.0\n60.5\n")
+    with pytest.raises(ReadingError, match="nothing says when"):
+        saturation(path, time_column=None)
+    (stretch,) = saturation(path, time_column=None, sampling_rate_hz=2.0).stretches
+    assert stretch.time_s.tolist() == [0.0, 0.5, 1.0]
+
+
+def write_stamps(path, stamps):
+    path.write_text("time;smo2\n" + "".join(f"{s};{60 + i},5\n" for i, s in enumerate(stamps)))
+    return path
+
+
+def test_clock_times_need_their_format_and_count_from_the_first_row(tmp_path):
+    stamps = ["03.04.2026 10:00:00,0", "03.04.2026 10:00:00,5", "03.04.2026 10:00:01,0"]
+    path = write_stamps(tmp_path / "o.csv", stamps)
+    with pytest.raises(ReadingError, match="fill in time_format"):
+        saturation(path)
+    (stretch,) = saturation(path, time_format="%d.%m.%Y %H:%M:%S,%f").stretches
+    assert stretch.time_s.tolist() == [0.0, 0.5, 1.0]
+
+
+def test_a_clock_without_date_passes_midnight(tmp_path):
+    path = write_stamps(tmp_path / "o.csv", ["23:59:58", "23:59:59", "00:00:00", "00:00:01"])
+    recording = saturation(path, time_format="%H:%M:%S")
+    assert recording.stretches[0].time_s.tolist() == [0.0, 1.0, 2.0, 3.0]
+    assert recording.notes == ("the clock passes midnight at row 4",)
+
+
+def test_the_change_to_summer_time_is_suspected_in_words(tmp_path):
+    stamps = ["2026-03-29 01:59:58", "2026-03-29 01:59:59", "2026-03-29 03:00:00"]
+    recording = saturation(
+        write_stamps(tmp_path / "o.csv", stamps), time_format="%Y-%m-%d %H:%M:%S"
+    )
+    assert len(recording.stretches) == 2
+    assert "summer time" in recording.notes[0]
+
+
+def test_a_stamp_of_another_format_is_named(tmp_path):
+    path = write_stamps(tmp_path / "o.csv", ["10:00:00", "10:00:01", "10:00"])
+    with pytest.raises(ReadingError, match="'10:00' is not written as") as refused:
+        saturation(path, time_format="%H:%M:%S")
+    assert refused.value.where == "row 4, column time"
+
+
+def test_times_in_milliseconds_are_caught_by_the_declared_rate(tmp_path):
+    path = write_table(tmp_path / "o.csv", np.arange(20) * 500.0, np.full(20, 60.5))
+    with pytest.raises(ReadingError, match="time_format = ms"):
+        saturation(path, sampling_rate_hz=2.0)
+    recording = saturation(path, sampling_rate_hz=2.0, time_format="ms")
+    assert recording.stretches[0].step_s == 0.5
+
+
+def test_a_small_difference_of_rates_is_noted_and_the_file_believed(tmp_path):
+    path = write_table(tmp_path / "o.csv", np.arange(20) * 0.505, np.full(20, 60.5))
+    recording = saturation(path, sampling_rate_hz=2.0)
+    assert recording.stretches[0].step_s == pytest.approx(0.505)
+    assert "declared 2 Hz" in recording.notes[0]
+
+
+# ---- units ------------------------------------------------------------------------------------
+
+
+def test_units_are_converted_to_one_per_signal():
+    assert to_canonical("ecg", [1500.0], "uV")[0] == pytest.approx(1.5)
+    assert to_canonical("rr", [0.8], "s")[0] == pytest.approx(800.0)
+    assert to_canonical("muscle_oxygen", [0.65], "fraction")[0] == pytest.approx(65.0)
+    # 100 mmHg = 13.3322 kPa: NIST Special Publication 811, 2008, appendix B.8.
+    assert to_canonical("cuff_pressure", [13.3322], "kPa")[0] == pytest.approx(100.0, abs=1e-3)
+    assert pytest.approx(7.50062) == KPA_IN_MMHG
+    with pytest.raises(ValueError, match="not one of ms, s for rr"):
+        to_canonical("rr", [1.0], "mV")
+
+
+@pytest.mark.parametrize(
+    ("signal", "value", "unit", "sentence"),
+    [
+        ("rr", [0.79, 0.81, 0.83], "ms", "median interval 0.81 ms: declared ms, looks like s"),
+        ("rr", [790, 810, 830], "s", "median interval 810 s: declared s, looks like ms"),
+        ("muscle_oxygen", [0.5, 0.7], "pct", "declared pct, looks like fraction"),
+        ("muscle_oxygen", [60, 70], "fraction", "declared fraction, looks like pct"),
+        ("ecg", ECG_MV * 1000, "mV", "declared mV, looks like uV"),
+        ("ecg", ECG_MV, "uV", "declared uV, looks like mV"),
+        ("ecg", ECG_MV / 1000, "mV", "declared mV, looks like V"),
+        ("cuff_pressure", [120.0, 121.0], "kPa", "declared kPa, looks like mmHg"),
+        ("total_haemoglobin", [120.0], "g_dl", "looks like another unit"),
+    ],
+)
+def test_a_suspect_unit_is_named(signal, value, unit, sentence):
+    assert sentence in check_plausible(signal, value, unit)
+
+
+@pytest.mark.parametrize(
+    ("signal", "value", "unit"),
+    [
+        ("rr", [250.0, 251.0], "ms"),  # 240 beats/min
+        ("rr", [2000.0, 1990.0], "ms"),  # 30 beats/min
+        ("rr", [800.0, 810.0, 12000.0], "ms"),
+        ("muscle_oxygen", [0.0, 0.0, 0.0], "pct"),  # a dropout throughout is no question of unit
+        ("muscle_oxygen", [3.0, 0.5, 98.0], "pct"),
+        ("ecg", ECG_MV + 150.0, "mV"),  # electrode offset
+        ("ecg", [0.0, 0.0, 0.0], "mV"),  # electrode off
+        ("ecg", [], "mV"),
+        ("cuff_pressure", [-2.0, 0.0, 380.0], "mmHg"),
+        ("total_haemoglobin", [11.9, 12.4], "g_dl"),
+        ("total_haemoglobin", [5000.0], "au"),
+        ("respiration", [40000.0], "au"),
+    ],
+)
+def test_a_possible_recording_is_not_suspected(signal, value, unit):
+    assert check_plausible(signal, value, unit) is None
+
+
+def test_single_impossible_values_are_counted_not_refused(tmp_path):
+    value = np.full(20, 60.5)
+    value[[3, 7]] = [101.0, -1.0]
+    recording = saturation(write_table(tmp_path / "o.csv", np.arange(20), value))
+    assert recording.notes == ("2 of 20 values are outside 0 to 100 pct",)
+    assert count_impossible("muscle_oxygen", [np.nan, 50.0], "pct") == 0
+
+
+def test_a_suspect_unit_stops_the_reading_with_what_to_do(tmp_path):
+    path = tmp_path / "beats.txt"
+    path.write_text("0.812\n0.798\n0.805\n")
+    with pytest.raises(ReadingError, match="looks like s") as refused:
+        intervals(path, unit="ms")
+    assert "correct unit" in refused.value.todo
+    with pytest.raises(ReadingError, match="'mV' declared for rr"):
+        intervals(path, unit="mV")
+
+
+# ---- errors and speed -------------------------------------------------------------------------
+
+
+def test_an_error_has_three_lines_and_survives_another_process(tmp_path):
+    error = ReadingError(tmp_path / "a.csv", "row 3", "x\ny" * 400, "numbers", "mend it")
+    assert len(str(error).splitlines()) == 3
+    assert str(pickle.loads(pickle.dumps(error))) == str(error)
+    with pytest.raises(ReadingError, match="no such file"):
+        ecg(tmp_path / "absent.edf")
+
+
+def test_reading_leaves_the_raw_file_untouched(tmp_path):
+    path = write_edf(tmp_path / "visit.edf")
+    before = path.read_bytes()
+    ecg(path, unit="uV").stretches[0].value[:] = 0.0
+    assert path.read_bytes() == before
+
+
+def test_forty_minutes_of_ecg_as_text_are_read_in_a_moment(tmp_path):
+    time_s = np.arange(600_000) / 250
+    value = np.tile(ECG_MV, 240)
+    path = tmp_path / "long.csv"
+    text = "".join(f"{t:.3f};{v:.3f}\n" for t, v in zip(time_s, value, strict=True))
+    path.write_text("time;ECG II\n" + text.replace(".", ","))
+    started_s = time.process_time()
+    (stretch,) = ecg(path, time_column="time").stretches
+    # Measured 0.4 s of one processor; the limit leaves room for a slow machine.
+    assert time.process_time() - started_s < 1.0
+    assert (len(stretch.value), stretch.step_s) == (600_000, pytest.approx(0.004))

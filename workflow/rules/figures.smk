@@ -1,0 +1,25 @@
+"""Figures, each with the numbers that it draws."""
+
+
+rule draw_figure:
+    """Draw one figure as SVG, PDF and PNG and write the numbers that it draws."""
+    input:
+        needs=STUDY.files_for_figure,
+    output:
+        svg=f"{RESULTS}/figures/{{figure}}.svg",
+        pdf=f"{RESULTS}/figures/{{figure}}.pdf",
+        png=f"{RESULTS}/figures/{{figure}}.png",
+        numbers=f"{RESULTS}/figures/{{figure}}.tsv",
+    log:
+        f"{RESULTS}/logs/draw_figure/{{figure}}.log",
+    params:
+        **settings_of(SETTINGS["draw_figures"]),
+        study=str(STUDY.folder),
+        figure="{figure}",
+        title=settings_of(SETTINGS["study"])["title"],
+        conditions=settings_of(SETTINGS["study"])["conditions"],
+        primary_outcomes=settings_of(SETTINGS["study"])["primary_outcomes"],
+        rows=STUDY.all_rows("sessions", "events"),
+        code=code_of("draw_figure", "figures/{figure}"),
+    shell:
+        command("draw_figure")

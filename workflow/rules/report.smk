@@ -1,0 +1,95 @@
+"""What people read and what lets others check: tables, methods text, report, provenance."""
+
+
+rule write_tables:
+    """Write the publication tables as TSV, HTML and DOCX."""
+    input:
+        outcomes=f"{RESULTS}/outcomes.tsv",
+        contrasts=f"{RESULTS}/contrasts.tsv",
+        safety=f"{RESULTS}/safety.tsv",
+    output:
+        folder=directory(f"{RESULTS}/tables"),
+    log:
+        f"{RESULTS}/logs/write_tables.log",
+    params:
+        study=str(STUDY.folder),
+        title=settings_of(SETTINGS["study"])["title"],
+        conditions=settings_of(SETTINGS["study"])["conditions"],
+        primary_outcomes=settings_of(SETTINGS["study"])["primary_outcomes"],
+        rows=STUDY.all_rows("participants", "sessions"),
+        code=code_of("write_tables", "outcomes/*"),
+    shell:
+        command("write_tables")
+
+
+rule write_methods:
+    """Write the methods paragraph from the settings that ran."""
+    input:
+        template=f"{workflow.basedir}/workflow/templates/methods.md.jinja",
+        sync=f"{RESULTS}/sync.tsv",
+        quality=f"{RESULTS}/quality.tsv",
+        models=f"{RESULTS}/models.tsv",
+    output:
+        methods=f"{RESULTS}/methods.md",
+    log:
+        f"{RESULTS}/logs/write_methods.log",
+    params:
+        study=str(STUDY.folder),
+        settings=settings_of({"all": SETTINGS})["all"],
+        rows=STUDY.all_rows("participants", "sessions", "recordings", "events"),
+        code=code_of("write_methods", "outcomes/*"),
+    shell:
+        command("write_methods")
+
+
+rule write_report:
+    """Write the whole study on one page that opens offline."""
+    input:
+        template=f"{workflow.basedir}/workflow/templates/report.html.jinja",
+        outcomes=f"{RESULTS}/outcomes.tsv",
+        contrasts=f"{RESULTS}/contrasts.tsv",
+        models=f"{RESULTS}/models.tsv",
+        exclusions=f"{RESULTS}/exclusions.tsv",
+        quality=f"{RESULTS}/quality.tsv",
+        sync=f"{RESULTS}/sync.tsv",
+        safety=f"{RESULTS}/safety.tsv",
+        methods=f"{RESULTS}/methods.md",
+        tables=f"{RESULTS}/tables",
+        figures=expand(f"{RESULTS}/figures/{{figure}}.svg", figure=STUDY.figures),
+    output:
+        report=f"{RESULTS}/report.html",
+    log:
+        f"{RESULTS}/logs/write_report.log",
+    params:
+        study=str(STUDY.folder),
+        settings=settings_of({"all": SETTINGS})["all"],
+        changed_settings=settings_of({"all": STUDY.changed_settings()})["all"],
+        rows=STUDY.all_rows("participants", "sessions", "recordings", "events"),
+        code=code_of("write_report", "outcomes/*", "figures/*"),
+    shell:
+        command("write_report")
+
+
+rule write_provenance:
+    """Write down inputs with checksums, settings, software and the run as a research object."""
+    input:
+        raw=STUDY.all_raw_files(),
+        tables=STUDY.table_files(),
+        citation=f"{workflow.basedir}/CITATION.cff",
+        lock=f"{workflow.basedir}/requirements.lock",
+        report=f"{RESULTS}/report.html",
+    output:
+        inputs=f"{RESULTS}/provenance/inputs.tsv",
+        settings=f"{RESULTS}/provenance/settings.yaml",
+        changed=f"{RESULTS}/provenance/settings_changed.tsv",
+        software=f"{RESULTS}/provenance/software.tsv",
+        crate=f"{RESULTS}/provenance/ro-crate-metadata.json",
+    log:
+        f"{RESULTS}/logs/write_provenance.log",
+    params:
+        study=str(STUDY.folder),
+        all_settings=settings_of({"all": SETTINGS})["all"],
+        changed_settings=settings_of({"all": STUDY.changed_settings()})["all"],
+        code=code_of("write_provenance"),
+    shell:
+        command("write_provenance")
