@@ -4,7 +4,6 @@ snakemake --cores 2                              the demo study
 snakemake --cores 2 --config study=path/to/study your own
 """
 
-import os
 import sys
 from pathlib import Path
 
@@ -13,14 +12,12 @@ from snakemake.utils import min_version
 
 min_version("9.0")
 
-SCRIPTS = Path(workflow.basedir) / "scripts"
-sys.path.insert(0, str(SCRIPTS))
-os.environ["PYTHONPATH"] = str(SCRIPTS)
-os.environ["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
-os.environ["SOURCE_DATE_EPOCH"] = "0"
+sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 
-from step import StudyError, check_steps, code_of, command, problems, settings_of
+from step import StudyError, check_steps, code_of, command, prepare_jobs, problems, settings_of
 from study import load_study
+
+prepare_jobs()
 
 try:
     STUDY = load_study(config)

@@ -4,6 +4,7 @@ This calculates and records; it does not prescribe, monitor or approve. Local ru
 """
 
 import pandas as pd
+
 from session_sheet import events_of, table_of
 from step import Output, run
 from tabular import write_table
@@ -58,7 +59,14 @@ def check_safety(
                 "symptoms": symptoms(limb_sets, slow_refill_s),
                 "missing_checks": missing_checks(limb_sets),
             }
-            row["findings"] = findings(row, cuffs, limb_sets, highest_share_pct, pressure_tolerance_mmhg, longest_restriction_min)
+            row["findings"] = findings(
+                row,
+                cuffs,
+                limb_sets,
+                highest_share_pct,
+                pressure_tolerance_mmhg,
+                longest_restriction_min,
+            )
             rows.append(row)
     write_table(pd.DataFrame(rows, columns=SAFETY_COLUMNS), safety)
 
@@ -72,7 +80,7 @@ def _labels(visit):
 
 
 def share_of_occlusion(sets, limb, side, posture, occlusion):
-    """Highest pressure of the sets as a share of the occlusion pressure of the same limb, side and posture.
+    """Highest pressure of the sets as a share of the occlusion pressure of limb, side and posture.
 
     Without a measurement that matches there is no share, only the reason.
     """
@@ -92,13 +100,22 @@ def share_of_occlusion(sets, limb, side, posture, occlusion):
     on_side = own[own["side"].isna() | (own["side"] == side) | (own["side"] == "both")]
     if on_side.empty:
         measured = ", ".join(sorted(own["side"].dropna().unique()))
-        return row | refused | {"share_reason": f"occlusion pressure was measured on the {measured} side"}
+        return (
+            row
+            | refused
+            | {"share_reason": f"occlusion pressure was measured on the {measured} side"}
+        )
     matching = on_side[on_side["posture"] == posture]
     if matching.empty:
         measured = ", ".join(sorted(on_side["posture"].unique()))
-        return row | refused | {
-            "share_reason": f"occlusion pressure was measured {measured}, the exercise was {posture}"
-        }
+        return (
+            row
+            | refused
+            | {
+                "share_reason": f"occlusion pressure was measured {measured}, "
+                f"the exercise was {posture}"
+            }
+        )
     if len(matching) > 1 and matching["cuff_width_cm"].nunique() > 1:
         return row | refused | {"share_reason": "occlusion pressures of several cuff widths"}
     measured = matching.iloc[0]
@@ -113,12 +130,16 @@ def share_of_occlusion(sets, limb, side, posture, occlusion):
             100 * pressure / (known["occlusion_pressure_mmhg"] + sign * ESTIMATE_LIMITS_MMHG)
             for sign in (1, -1)
         )
-        return row | known | {
-            "share_pct": share,
-            "share_status": "flagged",
-            "share_reason": "occlusion pressure was estimated, not measured: the share may be "
-            f"{low:.0f} to {high:.0f} % (limits of agreement of Wedig et al. 2024)",
-        }
+        return (
+            row
+            | known
+            | {
+                "share_pct": share,
+                "share_status": "flagged",
+                "share_reason": "occlusion pressure was estimated, not measured: the share may be "
+                f"{low:.0f} to {high:.0f} % (limits of agreement of Wedig et al. 2024)",
+            }
+        )
     return row | known | {"share_pct": share, "share_status": "ok", "share_reason": ""}
 
 
@@ -136,7 +157,9 @@ def symptoms(sets, slow_refill_s):
     """Symptoms and signs of the sets, each with its exercise and bout."""
     found = []
     for event in sets.itertuples():
-        place = f"{event.exercise} bout {event.bout:.0f}" if pd.notna(event.bout) else event.exercise
+        place = (
+            f"{event.exercise} bout {event.bout:.0f}" if pd.notna(event.bout) else event.exercise
+        )
         if event.numbness == "marked":
             found.append(f"marked numbness ({place})")
         if pd.notna(event.capillary_refill_s) and event.capillary_refill_s > slow_refill_s:

@@ -5,6 +5,7 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
+
 from analysis import mixed_model
 from analysis.multiplicity import holm
 from analysis.paired import paired_t, read_interval, sign_flip
@@ -24,6 +25,7 @@ MODEL_COLUMNS = [
 POOLED = "mixed model, Kenward-Roger"
 CONTRAST_ERROR = "paired t, error of the contrast alone"
 DESCRIPTIVE = "description only"
+BACK_TRANSFORMED = ("estimate", "ci_low", "ci_high")
 
 
 def compare_conditions(
@@ -78,7 +80,9 @@ def usable(table, conditions):
         & (~ratio | (table["value"] > 0))
     )
     kept_table = table[kept].copy()
-    kept_table["y"] = np.where(ratio[kept], np.log(kept_table["value"].where(ratio[kept], 1.0)), kept_table["value"])
+    kept_table["y"] = np.where(
+        ratio[kept], np.log(kept_table["value"].where(ratio[kept], 1.0)), kept_table["value"]
+    )
     return kept_table
 
 
@@ -90,7 +94,10 @@ class Comparison:
         self.scale = outcome_modules()[outcome].SCALE
         present = set(rows["condition"])
         self.conditions = [c for c in conditions if c in present]
-        self.by_exercise = rows["exercise"].notna().all() and rows["exercise"].nunique() > 1
+        # what follows a set is compared apart from what follows a whole session
+        rows = rows[rows["exercise"].notna()] if rows["exercise"].notna().any() else rows
+        self.exercises = list(rows["exercise"].dropna().unique())
+        self.by_exercise = len(self.exercises) > 1
         keys = ["participant_id", "condition", *(["exercise"] if self.by_exercise else [])]
         # bouts are averaged within a cell: they are repeats of one randomised unit
         cells = rows.groupby(keys, as_index=False).agg(y=("y", "mean"), visit=("visit", "first"))
@@ -98,6 +105,8 @@ class Comparison:
             condition=lambda t: pd.Categorical(t["condition"], self.conditions),
             visit=lambda t: t["visit"].astype(int).astype(str),
         )
+        index = ["participant", *(["exercise"] if self.by_exercise else [])]
+        self.wide = self.cells.pivot(index=index, columns="condition", values="y")
         self.n_rows = len(rows)
         self.pairs = [(b, a) for a, b in combinations(self.conditions, 2)]
         self.formula, self.random, self.notes, self.fit = "", (), [], None
@@ -130,22 +139,22 @@ class Comparison:
 
     def contrasts(self, *, error, confidence, fewest_participants, seed):
         """Marginal contrasts and, where there are exercises, those within each."""
-        paired = {pair: self._paired(pair, None, confidence, seed) for pair in self.pairs}
-        rows = [self._row(pair, "all", paired[pair], error, confidence, fewest_participants) for pair in self.pairs]
-        if self.by_exercise:
-            for exercise in sorted(self.cells["exercise"].unique()):
-                for pair in self.pairs:
-                    own = self._paired(pair, exercise, confidence, seed)
-                    rows.append(
-                        self._row(pair, exercise, own, error, confidence, fewest_participants)
-                    )
+        places = ["all", *(self.exercises if self.by_exercise else [])]
+        pooled = self._pooled(confidence) if error == "pooled" else {}
+        rows = [
+            self._row(pair, exercise, pooled, confidence, fewest_participants, seed)
+            for exercise in places
+            for pair in self.pairs
+        ]
         table = pd.DataFrame(rows)
         if self.scale == "ratio":
-            back = ["estimate", "ci_low", "ci_high", "paired_estimate", "paired_ci_low", "paired_ci_high"]
+            back = [f"{kind}{name}" for kind in ("", "paired_") for name in BACK_TRANSFORMED]
+            table = table.reindex(columns=list(dict.fromkeys([*table.columns, *back])))
             table[back] = np.exp(table[back].astype(float))
         return table
 
-    def _row(self, pair, exercise, paired, error, confidence, fewest_participants):
+    def _row(self, pair, exercise, pooled, confidence, fewest_participants, seed):
+        paired = self._paired(pair, exercise, confidence)
         row = {
             "outcome": self.outcome,
             "window": self.window,
@@ -154,60 +163,80 @@ class Comparison:
             "scale": self.scale,
             "n_participants": self.n_participants,
             "n_rows": self.n_rows,
-            **paired,
+            **{f"paired_{name}": value for name, value in paired.items()},
+            **self._sign_flips(pair, exercise, seed),
         }
         notes = list(self.notes)
-        if self.fit is not None and error == "pooled":
-            row |= self._pooled(pair, exercise, confidence)
-            notes.append(row.pop("note") or "")
-            row["method"] = POOLED
+        if (pair, exercise) in pooled:
+            row |= pooled[pair, exercise] | {"method": POOLED}
+            notes.append(row.pop("note"))
         else:
-            row |= {
-                name: paired.get(f"paired_{name}")
-                for name in ("estimate", "se", "df", "ci_low", "ci_high", "p")
-            }
-            row["method"] = CONTRAST_ERROR
-            if row["se"]:
-                row["t"] = row["estimate"] / row["se"]
+            row |= paired | {"method": CONTRAST_ERROR}
+            if paired.get("se"):
+                row["t"] = paired["estimate"] / paired["se"]
         if self.n_participants < fewest_participants:
-            row |= {"t": None, "p": None, "paired_p": None, "sign_flip_p": None}
+            row |= dict.fromkeys(("t", "p", "paired_p", "sign_flip_p"))
             row["method"] = f"{row['method']}; {DESCRIPTIVE}"
             notes.append(f"{self.n_participants} participants: estimates without a p-value")
         if self.scale == "ratio":
             notes.append("ratio of geometric means; se of its natural logarithm")
-        row["note"] = "; ".join(dict.fromkeys(note for note in notes if note))
+        row["note"] = "; ".join(
+            dict.fromkeys(note for note in notes if isinstance(note, str) and note)
+        )
         return row
 
-    def _pooled(self, pair, exercise, confidence):
-        over = None if exercise == "all" else "exercise"
-        table = self.fit.contrasts("condition", [pair], over=over, level=confidence)
-        if over:
-            table = table[table["exercise"] == exercise]
-        columns = ["estimate", "se", "df", "ci_low", "ci_high", "t", "p", "note"]
-        return table.iloc[0][columns].to_dict()
-
-    def _paired(self, pair, exercise, confidence, seed):
-        """The contrast from each participant's own difference, with its own error."""
-        cells = self.cells if exercise is None else self.cells[self.cells["exercise"] == exercise]
-        keys = ["participant", *(["exercise"] if self.by_exercise else [])]
-        wide = cells.pivot_table("y", keys, "condition", observed=True)
-        if not set(pair) <= set(wide.columns):
+    def _pooled(self, confidence):
+        """Contrasts of the mixed model by pair and place; empty without a model."""
+        if self.fit is None:
             return {}
-        differences = (wide[pair[0]] - wide[pair[1]]).dropna().groupby("participant").mean()
+        columns = ["estimate", "se", "df", "ci_low", "ci_high", "t", "p", "note"]
+        tables = [
+            self.fit.contrasts("condition", self.pairs, level=confidence).assign(exercise="all")
+        ]
+        if self.by_exercise:
+            tables.append(
+                self.fit.contrasts("condition", self.pairs, over="exercise", level=confidence)
+            )
+        found = {}
+        for table in tables:
+            for exercise, own in table.groupby("exercise", observed=True, sort=False):
+                for pair, row in zip(self.pairs, own[columns].to_dict("records"), strict=True):
+                    found[pair, exercise] = row
+        return found
+
+    def _differences(self, pair, exercise):
+        """Each participant's mean difference over exercises, or the difference in one."""
+        if not set(pair) <= set(self.wide.columns):
+            return pd.Series(dtype=float)
+        differences = (self.wide[pair[0]] - self.wide[pair[1]]).dropna()
+        if exercise != "all":
+            return differences.xs(exercise, level="exercise")
+        return differences.groupby(level="participant").mean()
+
+    def _paired(self, pair, exercise, confidence):
+        """The contrast from each participant's own difference, with its own error."""
+        differences = self._differences(pair, exercise)
         if len(differences) < 2:
-            return {"paired_estimate": differences.mean() if len(differences) else None}
+            return {"estimate": differences.mean()}
         found = paired_t(differences.to_list(), level=confidence)
+        return {
+            "estimate": found.mean,
+            "se": found.se,
+            "df": found.df,
+            "ci_low": found.ci_low,
+            "ci_high": found.ci_high,
+            "p": found.p,
+        }
+
+    def _sign_flips(self, pair, exercise, seed):
+        differences = self._differences(pair, exercise)
+        if len(differences) < 2:
+            return {}
         flips = sign_flip(differences.to_list(), rng=np.random.default_rng(seed))
         return {
-            "paired_estimate": found.mean,
-            "paired_se": found.se,
-            "paired_df": found.df,
-            "paired_ci_low": found.ci_low,
-            "paired_ci_high": found.ci_high,
-            "paired_p": found.p,
             "sign_flip_p": flips.p,
             "sign_flip_minimum": flips.attainable_minimum,
-            "sd_of_differences": found.sd,
+            "sd_of_differences": differences.std(),
         }
 
     def model(self):
@@ -232,7 +261,9 @@ class Comparison:
             "participants": self.n_participants,
             "singular": float(self.fit.singular),
         }
-        fit_facts = pd.DataFrame({"term": facts.keys(), "estimate": facts.values(), "method": "REML"})
+        fit_facts = pd.DataFrame(
+            {"term": facts.keys(), "estimate": facts.values(), "method": "REML"}
+        )
         parts = [coefficients, random, fit_facts]
         return pd.concat(parts, ignore_index=True).assign(**labels)
 

@@ -9,6 +9,7 @@ matplotlib.use("Agg")
 
 import pyarrow.parquet as pq
 from matplotlib import pyplot
+
 from session_sheet import events_of, table_of
 from signal_store import read_stretches
 from tabular import read_table, read_tables
@@ -72,7 +73,9 @@ class FigureData:
 
     def saturation(self, participant):
         """Cleaned saturation and haemoglobin of a participant."""
-        (path,) = [f for f in self._all("signals", ".parquet") if f.stem == f"{participant}_oxygenation"]
+        (path,) = [
+            f for f in self._all("signals", ".parquet") if f.stem == f"{participant}_oxygenation"
+        ]
         return pq.read_table(path).to_pandas()
 
     def stretches(self, participant, signals):
@@ -83,7 +86,9 @@ class FigureData:
     @property
     def participants(self):
         """Everybody whose signals were read."""
-        return [f.stem for f in self._all("signals", ".parquet") if not f.stem.endswith("_oxygenation")]
+        return [
+            f.stem for f in self._all("signals", ".parquet") if not f.stem.endswith("_oxygenation")
+        ]
 
     @property
     def conditions(self):
@@ -113,6 +118,8 @@ def save(figure, svg, pdf, png, title):
     figure.text(0.995, -0.004, title, ha="right", va="top", fontsize=6, color="#555555")
     margin = {"bbox_inches": "tight", "pad_inches": 0.04}
     figure.savefig(svg, metadata={"Date": None, "Creator": None}, **margin)
-    figure.savefig(pdf, metadata={"CreationDate": None, "Creator": None, "Producer": None}, **margin)
+    figure.savefig(
+        pdf, metadata={"CreationDate": None, "Creator": None, "Producer": None}, **margin
+    )
     figure.savefig(png, metadata={"Software": None}, **margin)
     pyplot.close(figure)

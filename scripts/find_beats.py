@@ -2,6 +2,7 @@
 
 import numpy as np
 import pandas as pd
+
 from analysis.beat_amplitude import beat_amplitudes
 from analysis.beat_detection import detect_beats
 from analysis.interval_repair import (
@@ -21,6 +22,7 @@ from step import Input, Output, StudyError, run
 from tabular import write_table
 
 BEAT_COLUMNS = ["session_id", "time_s", "rr_ms", "nn_ms", "kind", "source", "nn_time_s", "reason"]
+FEWEST_FOR_ROUNDING = 30
 BEAT_ACTIONS = ("remove_beat", "add_beat", "move_beat", "exclude_span")
 QUALITY_COLUMNS = [
     "participant_id",
@@ -133,11 +135,14 @@ def beats_of_intervals(intervals):
     """Beats of interval text; no waveform can confirm them, and that is said."""
     times = np.concatenate([s.time_s for s in intervals])
     values = np.concatenate([s.value for s in intervals])
-    rounding = interval_rounding(values[np.isfinite(values)])
-    reason = "beat intervals without a waveform: no ECG can confirm a beat"
-    found = pd.DataFrame({"time_s": np.sort(times)})
-    found.attrs["rounding"] = rounding
-    found.attrs["reason"] = f"{reason}; {rounding.sentence}" if rounding.sentence else reason
+    found = pd.DataFrame({"time_s": np.unique(times)})
+    reasons = ["beat intervals without a waveform: no ECG can confirm a beat"]
+    known = values[np.isfinite(values)]
+    if len(known) >= FEWEST_FOR_ROUNDING:
+        rounding = interval_rounding(known)
+        found.attrs["timing_step_ms"] = rounding.step_ms
+        reasons.append(rounding.sentence)
+    found.attrs["reason"] = "; ".join(reasons)
     return found, pd.DataFrame(columns=["segment"])
 
 
@@ -182,7 +187,6 @@ def breathing_of(stretches, found, repaired):
 def whole_recording(repaired, unedited, found):
     """One row on a whole recording, with and without the decisions of people."""
     start_s, end_s = found["time_s"].min(), found["time_s"].max() + 1e-6
-    rounding = found.attrs.get("rounding")
     reasons = [found.attrs.get("reason", "")]
     row = {"segment": "recording", "start_s": start_s, "end_s": end_s, "beats": len(found)}
     if len(found) > 1:
@@ -196,7 +200,7 @@ def whole_recording(repaired, unedited, found):
         }
     else:
         reasons.append("no beats were found")
-    row["timing_step_ms"] = rounding.step_ms if rounding else 0.0
+    row["timing_step_ms"] = found.attrs.get("timing_step_ms", 0.0)
     row["verdict"] = "accepted" if len(found) > 1 else "rejected"
     row["reason"] = "; ".join(reason for reason in reasons if reason)
     return pd.DataFrame([row])

@@ -1,6 +1,7 @@
 """Put everybody's outcomes, quality and clocks into one table each, and list what was left out."""
 
 import pandas as pd
+
 from measure_outcomes import OUTCOME_COLUMNS
 from session_sheet import events_of, table_of
 from step import Inputs, Output, run
@@ -150,8 +151,12 @@ def refused_outcomes(found):
         return pd.DataFrame()
     asked = found.groupby(["outcome", "window"]).size()
     not_given = found[found["status"].isin(["refused", "missing"])].assign(
-        # the measured figure in a reason differs from window to window
-        rule=lambda t: t["reason"].str.replace(r" \(here .*?\)", "", regex=True)
+        # the measured figures in a reason differ from window to window
+        rule=lambda t: (
+            t["reason"]
+            .str.replace(r" \(here .*?\)", "", regex=True)
+            .str.replace(r"\b\d+ (%|s)", r"some \1", regex=True)
+        )
     )
     counts = not_given.groupby(["outcome", "window", "status", "rule"]).size()
     return pd.DataFrame(

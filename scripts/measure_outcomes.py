@@ -2,6 +2,7 @@
 
 import pandas as pd
 import pyarrow.parquet as pq
+
 from analysis.gates import verdict
 from analysis.variability import NotEnough
 from analysis.windows import windows_of_event
@@ -42,6 +43,10 @@ QUALITY_COLUMNS = [
     "corrected_pct",
     "longest_repaired_run",
 ]
+FILES = {
+    *("beats", "respiration", "saturation", "segments", "beat_quality", "sync"),
+    *("outcomes", "quality"),
+}
 
 
 def measure_outcomes(
@@ -50,6 +55,7 @@ def measure_outcomes(
     saturation: Input,
     segments: Input,
     beat_quality: Input,
+    sync: Input,
     outcomes: Output,
     quality: Output,
     *,
@@ -82,12 +88,10 @@ def measure_outcomes(
     smallest_usable_pct: float,
     gates: dict,
 ):
-    settings = {
-        name: value
-        for name, value in locals().items()
-        if name not in {"beats", "respiration", "saturation", "segments", "outcomes", "quality"}
-    }
-    person = Person(study, participant, beats, respiration, saturation, segments, beat_quality)
+    settings = {name: value for name, value in locals().items() if name not in FILES}
+    person = Person(
+        study, participant, beats, respiration, saturation, segments, beat_quality, sync
+    )
     rows, verdicts = [], []
     for window, inputs in person.windows(settings):
         labels = person.labels(inputs["event"])
@@ -105,7 +109,17 @@ def measure_outcomes(
 class Person:
     """What the earlier steps found about one person, cut into sessions."""
 
-    def __init__(self, study, participant, beats, respiration, saturation, segments, beat_quality):
+    def __init__(
+        self,
+        study,
+        participant,
+        beats,
+        respiration,
+        saturation,
+        segments,
+        beat_quality,
+        sync,
+    ):
         self.participant = participant
         self.events = events_of(study, participant)
         people = table_of(study, "participants", participant)
@@ -115,6 +129,8 @@ class Person:
         self.respiration = read_table(respiration)
         self.traces = pq.read_table(saturation).to_pandas()
         self.segments = read_table(segments)
+        clocks = read_table(sync)
+        self.clocks = clocks[clocks["signal"].isin(["ecg", "rr"])].set_index("session_id")["status"]
         quality = read_table(beat_quality)
         self.timing_step_ms = quality[quality["segment"] == "recording"].set_index("session_id")[
             "timing_step_ms"
@@ -131,20 +147,30 @@ class Person:
                 "session_events": session_events,
                 "age_years": self.age_years,
                 "timing_step_ms": self.timing_step_ms.get(session_id),
+                "heart_clock_status": "; ".join(self.clocks[self.clocks.index == session_id]),
             }
+            session = WindowInputs(**settings, **given)
             for event in session_events.itertuples():
                 segment = self._segment(session_id, event)
+                of_event = WindowInputs(session, event=event, segment=segment)
                 for window in windows_of_event(
                     event, session_events, **{name: settings[name] for name in cutting}
                 ):
-                    yield (
-                        window,
-                        WindowInputs(
-                            **settings, **given, event=event, window=window, segment=segment
-                        ),
-                    )
+                    yield window, WindowInputs(of_event, window=window)
 
     def _segment(self, session_id, event):
+        """The sensor that counts in an event: a set's own, at baseline the only one there is."""
+        if event.trial_type == "baseline":
+            traces = _of(self.traces, session_id)
+            sensors = traces.loc[traces["signal"] == "muscle_oxygen", ["file", "channel"]]
+            sensors = sensors.drop_duplicates()
+            if len(sensors) > 1:
+                return {
+                    "status": "refused",
+                    "reason": f"{len(sensors)} sensors: the resting level of each stands on the "
+                    "sets that it belongs to",
+                }
+            return {"status": "ok", **sensors.iloc[0]} if len(sensors) else None
         own = self.segments[
             (self.segments["session_id"] == session_id)
             & ((self.segments["event_onset_s"] - event.onset_s).abs() < 1e-3)

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+
 from analysis.clock import fit_clock, lost_time, to_session_time
 from readers import ReadingError, read_recording
 from session_sheet import table_of

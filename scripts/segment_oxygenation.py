@@ -3,6 +3,7 @@
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
+
 from analysis.oxygenation import clean_saturation, unusable_spans
 from session_sheet import events_of, table_of
 from signal_store import joined, read_stretches

@@ -1,6 +1,7 @@
 """The session sheet of one person as tables, with the decisions of edits.tsv carried out."""
 
 import pandas as pd
+
 from study import rows_of
 
 EVENT_ACTIONS = ("move_onset", "move_offset", "exclude_event")

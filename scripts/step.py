@@ -12,6 +12,7 @@ import hashlib
 import inspect
 import json
 import logging
+import os
 import sys
 import time
 from functools import cache
@@ -32,6 +33,13 @@ NOT_ARGUMENTS = {"code", "rows"}
 
 class StudyError(Exception):
     """Something that a person can mend: where it is, what was found, what to do."""
+
+
+def prepare_jobs():
+    """Let jobs find this Python and these scripts, and stamp no dates into what they write."""
+    os.environ["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+    os.environ["PYTHONPATH"] = str(SCRIPTS)
+    os.environ["SOURCE_DATE_EPOCH"] = "0"
 
 
 def run(step):

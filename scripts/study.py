@@ -14,9 +14,10 @@ from collections import Counter
 from pathlib import Path
 
 import yaml
+from pydantic import ValidationError
+
 from declarations.settings import Settings
 from declarations.tables import REQUIRED, TABLES
-from pydantic import ValidationError
 from step import SCRIPTS, StudyError
 
 CONFIG = SCRIPTS.parent / "config" / "config.yaml"
@@ -270,7 +271,9 @@ def _checked(values, file, lines, found):
     except ValidationError as error:
         for problem in error.errors():
             path = tuple(str(part) for part in problem["loc"])
-            line = next((lines[path[:n]] for n in range(len(path), 0, -1) if path[:n] in lines), None)
+            line = next(
+                (lines[path[:n]] for n in range(len(path), 0, -1) if path[:n] in lines), None
+            )
             place = ".".join(path) if line is None else f"line {line}, {'.'.join(path)}"
             found.add(file, place, _setting_in_words(problem, values))
         return None
@@ -314,7 +317,9 @@ def _laid_over(lower, upper):
 def _differences(usual, here, path=""):
     if isinstance(usual, dict) and isinstance(here, dict):
         for name in sorted({*usual, *here}):
-            yield from _differences(usual.get(name), here.get(name), f"{path}.{name}" if path else name)
+            yield from _differences(
+                usual.get(name), here.get(name), f"{path}.{name}" if path else name
+            )
     elif usual != here:
         yield path, usual, here
 
@@ -399,7 +404,10 @@ def check_tables_together(study, found):
             place = f"row {row.row_number}"
             if row.participant_id not in people:
                 _unknown(found, name, place, "participant_id", row.participant_id, people)
-            elif getattr(row, "session_id", None) and (row.participant_id, row.session_id) not in visits:
+            elif (
+                getattr(row, "session_id", None)
+                and (row.participant_id, row.session_id) not in visits
+            ):
                 own = {s for p, s in visits if p == row.participant_id}
                 _unknown(found, name, place, "session_id", row.session_id, own)
     _check_recordings(study, found)
@@ -433,7 +441,9 @@ def _unknown(found, table, place, column, value, known):
     near = difflib.get_close_matches(str(value), sorted(known), 1)
     hint = f"; did you mean {near[0]!r}?" if near else ""
     allowed = ", ".join(sorted(known)) or "none declared"
-    found.add(f"{table}.tsv", f"{place}, column {column}", f"found {value!r}, allowed: {allowed}{hint}")
+    found.add(
+        f"{table}.tsv", f"{place}, column {column}", f"found {value!r}, allowed: {allowed}{hint}"
+    )
 
 
 def _check_recordings(study, found):
@@ -449,7 +459,10 @@ def _check_recordings(study, found):
             near = difflib.get_close_matches(path.name, _names_beside(path), 1)
             hint = f"; did you mean {near[0]!r}?" if near else ""
             found.add("recordings.tsv", f"{place}, column file", f"{row.file} does not exist{hint}")
-        marks, expected = len(row.sync_marks()), marks_in_session[row.participant_id, row.session_id]
+        marks, expected = (
+            len(row.sync_marks()),
+            marks_in_session[row.participant_id, row.session_id],
+        )
         if marks and marks != expected:
             found.add(
                 "recordings.tsv",
@@ -510,4 +523,3 @@ def _check_edits(study, found):
                 f"edit {row.edit_id} was made on another file than {files_named}; look again and "
                 "add a new row",
             )
-

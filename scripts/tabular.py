@@ -58,7 +58,12 @@ def _as_text(column, name):
 
 
 def _absent(value):
-    return value is None or value is pd.NA or value == "" or (isinstance(value, float) and value != value)
+    return (
+        value is None
+        or value is pd.NA
+        or value == ""
+        or (isinstance(value, float) and value != value)
+    )
 
 
 def _in_one_line(value):

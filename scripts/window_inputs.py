@@ -5,9 +5,11 @@ each is made at most once per window. Settings of measure_outcomes can be asked 
 """
 
 import inspect
+from functools import cache
 
 import numpy as np
 import pandas as pd
+
 from analysis import oxygenation, spectrum, variability
 from analysis.contractions import find_contractions
 from analysis.interval_repair import corrected_pct as share_corrected
@@ -35,13 +37,21 @@ def noted(event, column):
 
 
 class WindowInputs:
-    """Everything known about one window; what is not given is made on demand and kept."""
+    """Everything known about one window; what is not given is made on demand and kept.
 
-    def __init__(self, **given):
+    `wider` holds what is known about the event or session that the window belongs to: whatever does
+    not depend on the window itself is made and kept there, once.
+    """
+
+    def __init__(self, wider=None, **given):
+        self._wider = wider
         self._known = dict(given)
+        self._given = frozenset(given) | (wider._given if wider else frozenset())
 
     def __getitem__(self, name):
         if name not in self._known:
+            if self._wider is not None and self._wider.can_make(name):
+                return self._wider[name]
             try:
                 self._known[name] = self.call(MAKERS[name])
             except NotEnough as reason:
@@ -49,6 +59,10 @@ class WindowInputs:
         if isinstance(self._known[name], NotEnough):
             raise self._known[name]
         return self._known[name]
+
+    def can_make(self, name):
+        """Whether everything that a thing is made from is known here or wider."""
+        return needed_for(name) <= self._given
 
     def call(self, function):
         """Call a function with what its parameters ask for."""
@@ -61,6 +75,15 @@ class WindowInputs:
             return float(self[name])
         except NotEnough:
             return None
+
+
+@cache
+def needed_for(name):
+    """What must be given for a thing to be made."""
+    if name not in MAKERS:
+        return frozenset([name])
+    parts = inspect.signature(MAKERS[name]).parameters
+    return frozenset().union(*(needed_for(part) for part in parts))
 
 
 # Heart
@@ -115,9 +138,7 @@ def differences_ms(nn_ms, follows):
     return variability.successive_differences_ms(nn_ms, follows)
 
 
-def interval_spectrum(
-    nn_time_s, nn_ms, spectrum_method, resampling_hz, detrending_regularisation
-):
+def interval_spectrum(nn_time_s, nn_ms, spectrum_method, resampling_hz, detrending_regularisation):
     return spectrum.interval_spectrum(
         nn_time_s,
         nn_ms,
@@ -167,7 +188,7 @@ def respiratory_course(beats, respiration, window):
 def trace(traces, segment):
     """Cleaned saturation of the sensor that counts for this set."""
     if segment is None:
-        raise Absent("no set, so no working muscle")
+        raise Absent("no saturation sensor belongs to this event")
     if segment["status"] == "refused":
         raise Absent(segment["reason"])
     own = traces[(traces["file"] == segment["file"]) & _same(traces["channel"], segment["channel"])]
@@ -206,7 +227,9 @@ def baseline_end_s(session_events):
     return first["onset_s"] + first["duration_s"]
 
 
-def smo2_baseline(trace, time_s, smo2_pct, baseline_end_s, set_end_s, saturation_baseline_s, usable_share):
+def smo2_baseline(
+    trace, time_s, smo2_pct, baseline_end_s, set_end_s, saturation_baseline_s, usable_share
+):
     """Resting saturation of the working muscle, refused where the sensor slipped since."""
     level = oxygenation.baseline(
         time_s,
@@ -215,7 +238,8 @@ def smo2_baseline(trace, time_s, smo2_pct, baseline_end_s, set_end_s, saturation
         window_s=saturation_baseline_s,
         min_usable_share=usable_share,
     )
-    if not oxygenation.levels_comparable(trace.rename(columns={"value": "smo2_pct"}), baseline_end_s, set_end_s):
+    cleaned = trace.rename(columns={"value": "smo2_pct"})
+    if not oxygenation.levels_comparable(cleaned, baseline_end_s, set_end_s):
         return oxygenation.Estimate.refused("the sensor slipped between the baseline and this set")
     return level
 
@@ -242,9 +266,12 @@ def contractions(
     )
 
 
-def ripple_hz(contractions):
-    """Rate of the ripple, None where none was found."""
-    return contractions.rate_hz.value if contractions.rate_hz.usable else None
+def ripple_hz(contractions, logged_cadence_hz, time_s, samples_per_contraction):
+    """Rate of the ripple, None where none was found or where sampling is too slow for it."""
+    slowest_step_s = 1 / (samples_per_contraction * max(logged_cadence_hz, 1e-9))
+    if not contractions.rate_hz.usable or oxygenation.sampling_step_s(time_s) > slowest_step_s:
+        return None
+    return contractions.rate_hz.value
 
 
 def smo2_nadir(time_s, smo2_pct, set_start_s, set_end_s, nadir_window_s, usable_share, ripple_hz):
@@ -259,7 +286,9 @@ def smo2_nadir(time_s, smo2_pct, set_start_s, set_end_s, nadir_window_s, usable_
     )
 
 
-def recovery_target(time_s, smo2_pct, window, smo2_baseline, half_time_to, nadir_window_s, usable_share):
+def recovery_target(
+    time_s, smo2_pct, window, smo2_baseline, half_time_to, nadir_window_s, usable_share
+):
     """The level that reoxygenation is measured against."""
     if half_time_to == "baseline":
         return smo2_baseline
@@ -310,6 +339,11 @@ def heart_rate_slope_bpm_per_min(nn_time_s, nn_ms):
     return np.polyfit(nn_time_s / 60, 60000 / nn_ms, 1)[0]
 
 
+def heart_clock_flagged(heart_clock_status):
+    """1 where the clock of the heart recording was flagged, as after lost beats."""
+    return float("flagged" in heart_clock_status)
+
+
 def respiration_unknown_pct(breathing):
     return 100 * (breathing["status"] != "known").mean()
 
@@ -326,10 +360,20 @@ def beat_count(nn):
     return len(nn)
 
 
-def samples_per_contraction_here(contractions, time_s):
-    if not contractions.rate_hz.usable:
+def logged_cadence_hz(event):
+    """Repetitions over time as noted on the session sheet; 0 where they were not noted."""
+    noted = pd.notna(event.reps_done) and event.duration_s > 0
+    return event.reps_done / event.duration_s if noted else 0.0
+
+
+def samples_per_contraction_here(contractions, time_s, logged_cadence_hz):
+    """At the faster of the cadence that was seen and the one that was noted: a cadence that
+    sampling cannot show is seen as a slower one."""
+    seen_hz = contractions.rate_hz.value if contractions.rate_hz.usable else 0.0
+    fastest_hz = max(seen_hz, logged_cadence_hz)
+    if fastest_hz == 0:
         raise NotEnough("no contractions")
-    return 1 / contractions.rate_hz.value / oxygenation.sampling_step_s(time_s)
+    return 1 / fastest_hz / oxygenation.sampling_step_s(time_s)
 
 
 def recovery_start_s(event, session_events):

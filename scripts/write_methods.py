@@ -1,9 +1,10 @@
 """Write the methods paragraph from the settings that ran."""
 
+import tomllib
 from importlib.metadata import version
 
-import tomllib
 from jinja2 import Environment, StrictUndefined
+
 from session_sheet import table_of
 from step import SCRIPTS, Input, Output, run
 from study import CONFIG

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pandas as pd
 import yaml
+
 from step import Input, Inputs, Output, run
 from tabular import write_table
 from write_methods import own_version
@@ -93,7 +94,11 @@ def write_crate(path, listed, report, citation, all_settings):
         ContextEntity(
             package,
             "#snakemake",
-            properties={"@type": "ComputerLanguage", "name": "Snakemake", "url": "https://snakemake.github.io"},
+            properties={
+                "@type": "ComputerLanguage",
+                "name": "Snakemake",
+                "url": "https://snakemake.github.io",
+            },
         )
     )
     workflow = package.add(

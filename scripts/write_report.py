@@ -5,10 +5,11 @@ import re
 from pathlib import Path
 
 import pandas as pd
-from analysis.sentences import sentence_of_contrast
-from catalogue import figure_modules, outcome_modules
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
+
+from analysis.sentences import sentence_of_contrast
+from catalogue import figure_modules, outcome_modules
 from session_sheet import table_of
 from step import Input, Inputs, Output, run
 from tabular import number, read_table
@@ -194,7 +195,11 @@ def _as_shown(cell):
 
 
 def clocks_of(sync):
-    columns = [*("participant_id", "session_id", "signal", "offset_s", "drift_ppm"), "n_marks", "status"]
+    columns = [
+        *("participant_id", "session_id", "signal", "offset_s", "drift_ppm"),
+        "n_marks",
+        "status",
+    ]
     notable = sync[columns].drop_duplicates()
     return notable.assign(
         offset_s=[f"{v:.3f}" for v in notable["offset_s"]],

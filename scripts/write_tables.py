@@ -4,11 +4,12 @@ import zipfile
 from pathlib import Path
 
 import pandas as pd
+
 from catalogue import outcome_modules
-from wording import label_of, words_of
 from session_sheet import table_of
 from step import Input, Output, run
 from tabular import read_table, write_table
+from wording import label_of, words_of
 
 NO_DATE = (1980, 1, 1, 0, 0, 0)
 
@@ -71,7 +72,11 @@ def outcomes_by_condition(found, conditions):
         row["withheld"] = int(own["status"].isin(["refused", "missing"]).sum())
         rows.append(row)
     order = {label_of(name): n for n, name in enumerate(outcome_modules())}
-    return pd.DataFrame(rows).sort_values("outcome", key=lambda c: c.map(order), kind="stable") if rows else pd.DataFrame(columns=["outcome", "window"])
+    return (
+        pd.DataFrame(rows).sort_values("outcome", key=lambda c: c.map(order), kind="stable")
+        if rows
+        else pd.DataFrame(columns=["outcome", "window"])
+    )
 
 
 def contrasts_of(compared, primary):
@@ -144,7 +149,9 @@ def write_html(table, caption, title, path):
         "{% endfor %}</tbody></table></html>\n"
     )
     rows = table.astype(object).where(table.notna(), "").to_numpy().tolist()
-    path.write_text(template.render(caption=caption, title=title, table=table, rows=rows), encoding="utf-8")
+    path.write_text(
+        template.render(caption=caption, title=title, table=table, rows=rows), encoding="utf-8"
+    )
 
 
 def write_docx(table, caption, title, path):

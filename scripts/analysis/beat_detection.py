@@ -22,23 +22,44 @@ from scipy import fft, ndimage
 
 Floats = NDArray[np.float64]
 
-COLUMNS = ("time_s", "template_correlation", "margin", "shape")
 IMPOSSIBLE = np.float32(-1e9)
+ALIKE = 0.6
 
 
 @dataclass(frozen=True)
 class DetectorSettings:
-    """Settings of `detect_beats`; times in seconds, evidence in natural-logarithm units.
+    """Settings of `detect_beats`; evidence and costs are in natural-logarithm units.
 
-    The numbers are conventions of this project, set on one half of the development recordings.
+    The numbers are conventions of this project, set on one half of the development recordings and
+    checked on the other; results hardly change when any one of them moves by a fifth.
     """
 
+    slope_band_hz: tuple[float, float] = (8.0, 24.0)
+    waveform_band_hz: tuple[float, float] = (4.0, 38.0)
+    envelope_s: float = 0.09
+    candidate_spacing_s: float = 0.1
+    # The chain: physiological limits of an interval, the cost of a change of interval
+    # (weight x squared logarithm of the ratio, up to the cap), the cost of breaking off.
     shortest_interval_s: float = 0.27
     longest_interval_s: float = 2.2
     continuity_weight: float = 30.0
     continuity_cap: float = 1.5
     restart_cost: float = 2.0
-    normal_correlation: float = 0.8
+    # How far around a candidate the usual strength of beats and of noise is learned.
+    level_reach_s: float = 6.0
+    noise_reach_s: float = 5.0
+    # A complex of any shape counts when it exceeds this share of the usual beat and this multiple
+    # of what is usual between beats; its evidence is bounded, so that no artefact outweighs all.
+    standing_out_share: float = 0.2
+    standing_out_noise: float = 3.0
+    standing_out_gain: float = 4.0
+    standing_out_most: float = 5.0
+    # Beats less like the known shapes than this are searched for a further recurring shape.
+    another_shape_below: float = 0.75
+    # Of normal shape from this correlation, in quiet and in noise (noise over usual beat strength).
+    normal_correlation: tuple[float, float] = (0.9, 0.65)
+    noise_ratio: tuple[float, float] = (0.1, 0.35)
+    most_shapes: int = 3
 
 
 @dataclass(frozen=True)
@@ -101,7 +122,8 @@ def _evenly_sampled(time_s: Floats, signal: Floats, step_s: float, jitter_s: flo
     own_step_s = (time_s[-1] - time_s[0]) / (time_s.size - 1)
     deviation_s = time_s - own_step_s * np.arange(time_s.size)
     start_s = float(deviation_s.mean())
-    if max(deviation_s.max() - start_s, start_s - deviation_s.min()) <= jitter_s:
+    even = max(deviation_s.max() - start_s, start_s - deviation_s.min()) <= jitter_s
+    if even and abs(own_step_s / step_s - 1.0) < 0.02:
         return EvenPiece(start_s, 1.0 / own_step_s, signal)
     from scipy.interpolate import CubicSpline
 
@@ -174,22 +196,23 @@ def _filtered(
     return traces
 
 
-def _slope_response(frequency_hz: Floats) -> NDArray:
-    return 2j * np.pi * frequency_hz * _band(frequency_hz, 8.0, 24.0, 2)
+def _traces(pieces: list[EvenPiece], settings: DetectorSettings) -> _Traces:
+    def slope(frequency_hz: Floats) -> NDArray:
+        return 2j * np.pi * frequency_hz * _band(frequency_hz, *settings.slope_band_hz, 2)
 
+    def waveform(frequency_hz: Floats) -> NDArray:
+        return _band(frequency_hz, *settings.waveform_band_hz, 2)
 
-def _waveform_response(frequency_hz: Floats) -> NDArray:
-    return _band(frequency_hz, 4.0, 38.0, 2)
-
-
-def _traces(pieces: list[EvenPiece]) -> _Traces:
     up, down = _rate_change(pieces[0].rate_hz)
     rate_hz = pieces[0].rate_hz * up / down
+    # Windows around beats reach into the zeros of the border; at the rim a QRS is cut off.
     border, rim = int(round(0.3 * rate_hz)), int(round(0.05 * rate_hz))
+    width = max(3, int(round(settings.envelope_s * rate_hz)))
     parts: list[tuple] = []
     for number, piece in enumerate(pieces):
-        slope, waveform = _filtered(piece, up, down, [_slope_response, _waveform_response])
-        envelope = ndimage.uniform_filter1d(np.abs(slope), max(3, int(round(0.09 * rate_hz))))
+        steepness, shape = _filtered(piece, up, down, [slope, waveform])
+        np.abs(steepness, out=steepness)
+        envelope = ndimage.uniform_filter1d(steepness, width)
         n = envelope.size
         index = np.arange(-border, n + border)
         parts.append(
@@ -198,10 +221,16 @@ def _traces(pieces: list[EvenPiece]) -> _Traces:
                 (index >= rim) & (index < n - rim),
                 np.full(n + 2 * border, number),
                 np.pad(envelope, border),
-                np.pad(waveform, border),
+                np.pad(shape, border),
             )
         )
-    return _Traces(rate_hz, *(np.concatenate(column) for column in zip(*parts, strict=True)))
+    traces = _Traces(rate_hz, *(np.concatenate(column) for column in zip(*parts, strict=True)))
+    unit = np.quantile(traces.envelope[::7], 0.9)
+    if unit > 0:
+        # Arrays made above, not the caller's: the unit of amplitude is dropped in place.
+        traces.envelope[:] /= unit
+        traces.waveform[:] /= unit
+    return traces
 
 
 def _local_maxima(trace: Floats, reach: int) -> NDArray[np.int64]:
@@ -474,16 +503,113 @@ def _likeness(trace: Floats, template: Floats) -> Floats:
     return ndimage.correlate1d(trace, template) / np.sqrt(np.maximum(energy, floor))
 
 
+# ---------------------------------------------------------------------------- the evidence
+
+
+def _level(time_s: Floats, strength: Floats, quantile: float, reach_s: float) -> Floats:
+    """Local level of the strong candidates, never below a tenth of the usual level."""
+    level = _running_quantile(time_s, strength, quantile, at_s=time_s, reach_s=reach_s)
+    return np.maximum(level, 0.1 * np.median(level))
+
+
+def _first_evidence(traces: _Traces, peaks: NDArray[np.int64], settings: DetectorSettings) -> tuple:
+    """Evidence of envelope peaks before any waveform is known, and their local level."""
+    peak_s, strength = traces.time_s[peaks], traces.envelope[peaks]
+    level = _level(peak_s, strength, 0.9, settings.level_reach_s)
+    weak = _running_quantile(peak_s, strength, 0.3, at_s=peak_s, reach_s=settings.noise_reach_s)
+    evidence = 1.5 * np.log(np.maximum(strength / level, 1e-3)) + 1.2
+    standing_out = _standing_out(strength, 2.0 * level, weak * 4.0 / 3.0, settings)
+    return np.maximum(evidence, np.minimum(standing_out, 4.0)), level
+
+
+def _standing_out(
+    strength: Floats, usual: Floats, noise: Floats, settings: DetectorSettings
+) -> Floats:
+    """Evidence of a complex of any shape: how far it rises out of the quiet between beats."""
+    barrier = np.maximum(settings.standing_out_share * usual, settings.standing_out_noise * noise)
+    ratio = np.maximum(strength / np.maximum(barrier, 1e-9), 1e-9)
+    return np.minimum(settings.standing_out_gain * np.log(ratio), settings.standing_out_most)
+
+
+def _usual_and_noise(
+    traces: _Traces, beats: NDArray[np.int64], at_s: Floats, settings: DetectorSettings
+) -> tuple[Floats, Floats]:
+    """Local strength of the beats and local strength of what lies between them."""
+    height = traces.envelope[beats]
+    usual = _running_quantile(
+        traces.time_s[beats], height, 0.5, at_s=at_s, reach_s=settings.level_reach_s
+    )
+    usual = np.maximum(usual, 0.1 * np.median(height))
+    sampled = np.arange(0, traces.time_s.size, max(1, int(round(0.06 * traces.rate_hz))))
+    between = ~_any_within(sampled, beats, int(round(0.12 * traces.rate_hz)))
+    sampled = sampled[traces.inside[sampled] & between]
+    if sampled.size == 0:
+        return usual, np.zeros(at_s.size)
+    noise = _running_quantile(
+        traces.time_s[sampled],
+        traces.envelope[sampled],
+        0.7,
+        at_s=at_s,
+        reach_s=settings.noise_reach_s,
+    )
+    return usual, noise
+
+
+def _any_within(
+    places: NDArray[np.int64], among: NDArray[np.int64], reach: int
+) -> NDArray[np.bool_]:
+    """For each place whether any of `among` (sorted) lies within `reach`."""
+    after = np.searchsorted(among, places)
+    distance = np.minimum(
+        np.abs(among[np.minimum(after, among.size - 1)] - places),
+        np.abs(among[np.maximum(after - 1, 0)] - places),
+    )
+    return distance <= reach
+
+
+def _shapes(
+    traces: _Traces, beats: NDArray[np.int64], settings: DetectorSettings
+) -> tuple[list[Floats], Floats]:
+    """The waveforms that recur among the beats, commonest first, and the likeness to any of them.
+
+    A further shape must recur (8 beats and 1 %), be as strong as beats are, and be one shape.
+    """
+    shapes: list[Floats] = []
+    likeness = np.full(traces.time_s.size, -1.0)
+    near = 2 * int(round(0.05 * traces.rate_hz)) + 1
+    strong = beats[traces.envelope[beats] > 0.5 * np.median(traces.envelope[beats])]
+    left, enough = beats, 3
+    for _ in range(settings.most_shapes):
+        if left.size < enough:
+            break
+        shape = _own_waveform(traces, left)
+        if shape is None:
+            break
+        own = _likeness(traces.waveform, shape)
+        if shapes:
+            alike = ndimage.maximum_filter1d(own, near)[left] > 0.85
+            if alike.sum() < enough or alike.mean() < 0.3:
+                break
+        shapes.append(shape)
+        np.maximum(likeness, own, out=likeness)
+        best = ndimage.maximum_filter1d(likeness, near)[strong]
+        left, enough = strong[best < settings.another_shape_below], max(8, 0.01 * beats.size)
+    return shapes, likeness
+
+
 # ------------------------------------------------------------------------------ the detector
 
 
-def _empty() -> pd.DataFrame:
+def _table(
+    time_s: Floats, correlation: Floats, margin: Floats, normal: NDArray[np.bool_]
+) -> pd.DataFrame:
+    order = np.argsort(time_s, kind="stable")
     return pd.DataFrame(
         {
-            "time_s": np.empty(0),
-            "template_correlation": np.empty(0),
-            "margin": np.empty(0),
-            "shape": np.empty(0, dtype=object),
+            "time_s": time_s[order],
+            "template_correlation": correlation[order],
+            "margin": margin[order],
+            "shape": np.where(normal, "normal", "other")[order].astype(object),
         }
     )
 
@@ -498,192 +624,128 @@ def detect_beats(
 
     `time_s` (s, rising, need not start at 0) and `ecg_mv` (any unit, offset, gain or polarity) are
     1-D and equally long. Gives one row per beat, sorted by time: `time_s` (s, between samples; the
-    main deflection of the recording's own QRS), `template_correlation` (-1 to 1, with the own QRS),
-    `margin` (evidence the best chain of beats loses without this beat, see `chain_margins`) and
-    `shape` (`normal`, or `other` for a waveform unlike the own QRS). Signals that are empty,
-    constant or shorter than 3 s give an empty table. Raises ValueError on unequal lengths.
+    main deflection of the recording's own QRS), `template_correlation` (-1 to 1, with the own
+    normal QRS), `margin` (evidence that the best chain of beats loses without this beat, see
+    `chain_margins`) and `shape` (`normal`, or `other` for a waveform unlike the own QRS). Signals
+    that are empty, constant or shorter than 3 s give an empty table. Raises ValueError on unequal
+    lengths.
     """
-    pieces = even_pieces(time_s, ecg_mv)
-    pieces = [piece for piece in pieces if np.ptp(piece.samples) > 0]
+    none = np.empty(0)
+    pieces = [piece for piece in even_pieces(time_s, ecg_mv) if np.ptp(piece.samples) > 0]
     if sum(piece.samples.size / piece.rate_hz for piece in pieces) < 3.0:
-        return _empty()
-    traces = _traces(pieces)
-    reach = int(round(0.1 * traces.rate_hz))
-
-    peaks = _local_maxima(np.where(traces.inside, traces.envelope, 0.0), reach)
+        return _table(none, none, none, none.astype(bool))
+    traces = _traces(pieces, settings)
+    spacing = int(round(settings.candidate_spacing_s * traces.rate_hz))
+    peaks = _local_maxima(np.where(traces.inside, traces.envelope, 0.0), spacing)
     if peaks.size < 3:
-        return _empty()
-    strength = traces.envelope[peaks]
-    scale = _level(traces.time_s[peaks], strength, 0.9)
-    first_evidence = 1.5 * np.log(np.maximum(strength / scale, 1e-3)) + 1.2
-    quiet = _running_quantile(
-        traces.time_s[peaks], strength, Q1_PCT, at_s=traces.time_s[peaks], reach_s=N_REACH
-    )
-    first_evidence = np.maximum(
-        first_evidence,
-        np.minimum(
-            4 * np.log(np.maximum(strength, 1e-12) / np.maximum(L1_FACTOR * scale, 4.0 * quiet)),
-            TOP1,
-        ),
-    )
-    first_margin = chain_margins(
-        traces.time_s[peaks], first_evidence, traces.piece[peaks], settings
-    )
-    template = _own_waveform(traces, peaks[first_margin > 0])
-    if template is None:
-        return _empty()
+        return _table(none, none, none, none.astype(bool))
+    evidence, level = _first_evidence(traces, peaks, settings)
+    margin = chain_margins(traces.time_s[peaks], evidence, traces.piece[peaks], settings)
+    first_beats = peaks[margin > 0]
+    shapes, likeness = _shapes(traces, first_beats, settings)
+    if not shapes:
+        return _table(none, none, none, none.astype(bool))
 
-    in_chain = peaks[first_margin > 0]
-    usual = np.median(traces.envelope[in_chain])
-    likeness = _likeness(traces.waveform, template)
-    templates = [template]
-    for _ in range(int(N_EXTRA)):
-        near = int(round(0.05 * traces.rate_hz))
-        best = ndimage.maximum_filter1d(likeness, 2 * near + 1)[in_chain]
-        unlike = in_chain[(best < U_CORR) & (traces.envelope[in_chain] > 0.5 * usual)]
-        if unlike.size < max(8, 0.01 * in_chain.size):
-            break
-        extra = _own_waveform(traces, unlike)
-        if extra is None:
-            break
-        other = _likeness(traces.waveform, extra)
-        coherence = ndimage.maximum_filter1d(other, 2 * near + 1)[unlike]
-        fits = coherence > 0.85
-        if fits.sum() < max(8, 0.01 * in_chain.size) or fits.mean() < 0.3:
-            break
-        templates.append(extra)
-        likeness = np.maximum(likeness, other - X_PEN)
-    relative = traces.envelope / np.interp(np.arange(traces.envelope.size), peaks, scale)
-    near = int(round(0.03 * traces.rate_hz))
-    widest = ndimage.maximum_filter1d(traces.envelope, 2 * near + 1)
-    relative = np.minimum(ndimage.maximum_filter1d(relative, 2 * near + 1), 1.5)
-    fit = np.where(traces.inside, np.maximum(likeness, 0.0) * relative, 0.0)
-    own = _local_maxima(fit, reach)
-    own = own[fit[own] > 0.02]
-    if own.size < 3:
-        return _empty()
-    product = widest[own] * np.maximum(likeness[own], 1e-3)
-    own_scale = _level(traces.time_s[own], product, 0.85)
-    own_evidence = (
-        2.0 * np.log(np.maximum(product / own_scale, 1e-3)) + 3.0 * (likeness[own] - 0.3) + 0.5
+    # Candidates of the second round: what is strong and like the own QRS, and lone strong peaks.
+    near = 2 * int(round(0.03 * traces.rate_hz)) + 1
+    strength = ndimage.maximum_filter1d(traces.envelope, near)
+    relative = strength / np.interp(np.arange(strength.size), peaks, level)
+    fit = np.maximum(likeness, 0.0) * np.minimum(relative, 1.5)
+    alike = _local_maxima(np.where(traces.inside, fit, 0.0), spacing)
+    alike = alike[fit[alike] > 0.02]
+    if alike.size < 3:
+        return _table(none, none, none, none.astype(bool))
+    product = strength[alike] * likeness[alike]
+    product_level = _level(traces.time_s[alike], product, 0.85, settings.level_reach_s)
+    by_likeness = (
+        2.0 * np.log(np.maximum(product / product_level, 1e-3))
+        + 3.0 * (likeness[alike] - 0.3)
+        + 0.5
     )
-    lone = peaks[~_any_within(peaks, own, reach)]
-    found = np.concatenate((own, lone))
+    lone = peaks[~_any_within(peaks, alike, spacing)]
+    found = np.concatenate((alike, lone))
     order = np.argsort(found, kind="stable")
     found = found[order]
-    evidence = np.concatenate((own_evidence, np.full(lone.size, -1e3)))[order]
-    standing_out = _standing_out(traces, widest, found, peaks, first_margin > 0)
-    evidence = np.maximum(evidence, standing_out)
-    margin = chain_margins(traces.time_s[found], evidence, traces.piece[found], settings)
-    beats = found[margin > 0]
-    margin = margin[margin > 0]
+    by_likeness = np.concatenate((by_likeness, np.full(lone.size, -np.inf)))[order]
+    found_s = traces.time_s[found]
+    usual, noise = _usual_and_noise(traces, first_beats, found_s, settings)
+    by_standing_out = _standing_out(strength[found], usual, noise, settings)
+    evidence = np.maximum(by_likeness, by_standing_out)
+    margin = chain_margins(found_s, evidence, traces.piece[found], settings)
+    chosen = margin > 0
+    beat_s, correlation = _placed(traces, found[chosen], shapes, settings)
+    # Noise makes normal beats look strange: the noisier, the stranger a beat must be.
+    normal_from = np.interp(
+        noise[chosen] / usual[chosen], settings.noise_ratio, settings.normal_correlation
+    )
+    return _table(beat_s, correlation, margin[chosen], correlation >= normal_from)
+
+
+def _placed(
+    traces: _Traces, beats: NDArray[np.int64], shapes: list[Floats], settings: DetectorSettings
+) -> tuple[Floats, Floats]:
+    """Times (s) between samples and correlation with the normal QRS.
+
+    A beat like one of the recurring shapes is placed by correlation with the mean of its like, at
+    that shape's main deflection; any other at its own largest deflection.
+    """
     if beats.size == 0:
-        return _empty()
-    beat_s, correlation = _placed(traces, beats)
-    shape = np.where(correlation >= settings.normal_correlation, "normal", "other")
-    order = np.argsort(beat_s, kind="stable")
-    return pd.DataFrame(
-        {
-            "time_s": beat_s[order],
-            "template_correlation": correlation[order],
-            "margin": margin[order],
-            "shape": shape[order].astype(object),
-        }
-    )
-
-
-N_EXTRA, U_CORR, X_PEN = 2, 0.7, 0.1
-N_REACH, Q1_PCT, L1_FACTOR, TOP1 = 5.0, 0.3, 0.4, 4.0
-Q_PCT, Q_FACTOR, LEV_FACTOR, E_FACTOR, SLOPE, TOP = 0.7, 3.0, 0.2, 2.0, 4.0, 5.0
-
-
-def _expected(strength, beats, at, rate_hz, *, longest_s, n_block=16):
-    """Usual strength at the same delay after the preceding beat; 0 where none is known."""
-    first, step = int(round(0.16 * rate_hz)), max(1, int(round(0.02 * rate_hz)))
-    delay = np.arange(first, int(longest_s * rate_hz), step)
-    n_beats = beats.size - 1
-    if n_beats < 4:
-        return np.zeros(at.size)
-    place = beats[:-1, None] + delay
-    known = place < beats[1:, None] - first
-    value = np.where(known, strength[np.minimum(place, strength.size - 1)], np.inf)
-    n_blocks = -(-n_beats // n_block)
-    value = np.pad(
-        value, ((0, n_blocks * n_block - n_beats), (0, 0)), constant_values=np.inf
-    ).reshape(n_blocks, n_block, delay.size)
-    value.sort(axis=1)
-    count = np.isfinite(value).sum(axis=1)
-    middle = np.take_along_axis(value, ((np.maximum(count, 1) - 1) // 2)[:, None], axis=1)[:, 0]
-    usual = np.where(count >= n_block // 2, middle, 0.0)
-    usual = ndimage.maximum_filter1d(usual, 3, axis=1)
-    before = np.searchsorted(beats, at, side="right") - 1
-    column = np.rint((at - beats[np.maximum(before, 0)] - first) / step).astype(int)
-    valid = (before >= 0) & (column >= 0) & (column < delay.size)
-    block = np.clip(before // n_block, 0, n_blocks - 1)
-    return np.where(valid, usual[block, np.clip(column, 0, delay.size - 1)], 0.0)
-
-
-def _standing_out(traces, widest, found, peaks, in_chain):
-    at_s, peak_s = traces.time_s[found], traces.time_s[peaks]
-    height = traces.envelope[peaks]
-    usual = _running_quantile(peak_s[in_chain], height[in_chain], 0.5, at_s=at_s, reach_s=8.0)
-    usual = np.maximum(usual, 0.1 * np.median(height[in_chain]))
-    sampled = np.arange(0, widest.size, max(1, int(round(0.06 * traces.rate_hz))))
-    clear = traces.inside[sampled] & ~_any_within(
-        sampled, peaks[in_chain], int(round(0.12 * traces.rate_hz))
-    )
-    sampled = sampled[clear]
-    noise = np.zeros(found.size)
-    if sampled.size:
-        noise = _running_quantile(
-            traces.time_s[sampled], traces.envelope[sampled], Q_PCT, at_s=at_s, reach_s=N_REACH
-        )
-    beats, last = peaks[in_chain], widest.size - 1
-    expected = np.maximum(
-        _expected(widest, beats, found, traces.rate_hz, longest_s=0.44),
-        _expected(
-            widest[::-1], last - beats[::-1], last - found[::-1], traces.rate_hz, longest_s=0.3
-        )[::-1],
-    )
-    barrier = np.maximum(np.maximum(LEV_FACTOR * usual, Q_FACTOR * noise), E_FACTOR * expected)
-    out = SLOPE * np.log(np.maximum(widest[found] / np.maximum(barrier, 1e-12), 1e-9))
-    return np.minimum(out, TOP)
-
-
-def _any_within(of, among, reach):
-    after = np.searchsorted(among, of)
-    distance = np.minimum(
-        np.abs(among[np.minimum(after, among.size - 1)] - of),
-        np.abs(among[np.maximum(after - 1, 0)] - of),
-    )
-    return distance <= reach
-
-
-def _level(time_s: Floats, strength: Floats, quantile: float) -> Floats:
-    """Local level of the strong candidates, never below a tenth of the usual level."""
-    level = _running_quantile(time_s, strength, quantile, at_s=time_s, reach_s=6.0)
-    return np.maximum(level, 0.1 * np.median(level))
-
-
-def _placed(traces: _Traces, beats: NDArray[np.int64]) -> tuple[Floats, Floats]:
-    """Times (s) between samples and correlation with the own QRS."""
-    rate_hz, waveform = traces.rate_hz, traces.waveform
-    reach, shift = int(round(0.05 * rate_hz)), int(round(0.03 * rate_hz))
-    wide = _windows(waveform, beats, reach + shift)
+        return np.empty(0), np.empty(0)
+    reach, shift = shapes[0].size // 2, int(round(0.03 * traces.rate_hz))
+    wide = _windows(traces.waveform, beats, reach + shift)
     lagged = np.lib.stride_tricks.sliding_window_view(wide, 2 * reach + 1, axis=1)
     row = np.arange(beats.size)
-    template = _unit(np.median(_unit(wide[:, shift:-shift]), axis=0))
-    for _ in range(3):
-        correlation = lagged @ template
-        lag = np.clip(np.argmax(correlation, axis=1), 1, 2 * shift - 1)
-        aligned = _unit(lagged[row, lag])
-        template = _unit(np.median(aligned, axis=0))
-    left, mid, right = (correlation[row, lag + k] for k in (-1, 0, 1))
-    curvature = np.minimum(left - 2 * mid + right, -1e-12)
-    fine = np.clip(0.5 * (left - right) / curvature, -1.0, 1.0)
-    main = int(np.clip(np.argmax(np.abs(template)), 1, template.size - 2))
-    a, b, c = (np.abs(template[main + k]) for k in (-1, 0, 1))
-    main_fine = main + 0.5 * (a - c) / min(a - 2 * b + c, -1e-12)
-    sample = beats - shift - reach + lag + fine + main_fine
-    beat_s = np.interp(sample, np.arange(traces.time_s.size), traces.time_s)
-    return beat_s, np.clip(aligned @ template, -1.0, 1.0)
+    likeness, place = np.zeros((2, len(shapes), beats.size))
+    templates = list(shapes)
+    for number in range(len(shapes)):
+        for _ in range(2):
+            product = lagged @ templates[number]
+            lag = np.clip(np.argmax(product, axis=1), 1, 2 * shift - 1)
+            aligned = _unit(lagged[row, lag])
+            likeness[number] = aligned @ templates[number]
+            like = likeness[number] >= ALIKE
+            if like.sum() >= 3:
+                templates[number] = _unit(np.median(aligned[like], axis=0))
+        place[number] = lag - shift - reach + _vertex(product, lag)
+    # The own QRS has the first claim on a beat.
+    kind = np.argmax(likeness - np.where(np.arange(len(shapes)) > 0, 0.1, 0.0)[:, None], axis=0)
+    usual, mark = [0], [_main_deflection(templates[0])]
+    for number in range(1, len(shapes)):
+        mark.append(_main_deflection(templates[number]))
+        if _in_time(traces.time_s[beats], kind == number):
+            usual.append(number)
+            # The same point of the beat as in the own QRS: where that fits best, on average.
+            between = np.median((place[0] - place[number])[kind == number])
+            mark[number] = mark[0] + between
+    offset = place[kind, row] + np.asarray(mark)[kind]
+    unlike = likeness.max(axis=0) < ALIKE
+    if unlike.any():
+        height = np.abs(_windows(traces.waveform, beats[unlike], 2 * shift))
+        top = np.clip(np.argmax(height, axis=1), 1, 4 * shift - 1)
+        offset[unlike] = top - 2 * shift + _vertex(height, top)
+    beat_s = np.interp(beats + offset, np.arange(traces.time_s.size), traces.time_s)
+    return beat_s, np.clip(likeness[usual].max(axis=0), -1.0, 1.0)
+
+
+def _in_time(beat_s: Floats, present: NDArray[np.bool_]) -> bool:
+    """Whether beats of a shape come when due: another posture or conduction, not ectopic beats."""
+    if present.sum() < 3:
+        return False
+    intervals_s = np.diff(beat_s)
+    due = intervals_s / ndimage.median_filter(intervals_s, 9, mode="nearest")
+    return bool(0.9 <= np.median(due[present[1:]]) <= 1.1)
+
+
+def _vertex(curve: Floats, top: NDArray[np.int64]) -> Floats:
+    """Vertex of the parabola through three samples around each row's `top`, relative to it."""
+    row = np.arange(top.size)
+    left, middle, right = (curve[row, top + k] for k in (-1, 0, 1))
+    curvature = np.minimum(left - 2 * middle + right, -1e-12)
+    return np.clip(0.5 * (left - right) / curvature, -1.0, 1.0)
+
+
+def _main_deflection(template: Floats) -> float:
+    """Place of the largest deflection of a template, between samples."""
+    height = np.abs(template)[None, :]
+    top = np.clip(np.argmax(height, axis=1), 1, template.size - 2)
+    return float((top + _vertex(height, top))[0])

@@ -24,7 +24,7 @@ class Contractions:
     Fields: ``count`` (contractions), ``rate_hz``, ``amplitude_pct`` (half of peak to trough, in
     points of saturation) as estimates, all refused with the same reason when there is no ripple to
     read; ``course``, a table of time_s, rate_hz, amplitude_pct along the set; ``onset_s`` and
-    ``offset_s``, where the ripple begins and ends (NaN when refused).
+    ``offset_s``, where the ripple begins and ends, with their errors (NaN when refused).
     """
 
     count: Estimate
@@ -33,6 +33,8 @@ class Contractions:
     course: pd.DataFrame
     onset_s: float = float("nan")
     offset_s: float = float("nan")
+    onset_se_s: float = float("nan")
+    offset_se_s: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -127,11 +129,9 @@ def find_contractions(
     share = usable_share(time, reading, start_s, end_s)
     if share < min_usable_share:
         return _refused(f"{100 * share:.0f} % of the set is usable")
-    # A little beyond the limit, so that a cadence that drifts up to it is still followed.
-    search_hz = (max(low_hz, 2 / (end_s - start_s)), min(high_hz, 1.1 * seen_hz, 0.45 / step_s))
+    search_hz = _searchable(low_hz, high_hz, step_s, min_samples_per_contraction, end_s - start_s)
     if search_hz[0] >= search_hz[1]:
         return _refused(f"{end_s - start_s:.0f} s hold fewer than two contractions")
-
     inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
     found = _cadence(time[inside], reading[inside], *search_hz)
     if found.chance > false_alarm:
@@ -140,6 +140,47 @@ def find_contractions(
     if expected_rate_hz is None and high_hz > seen_hz:
         reason = f"contractions faster than {seen_hz:.2g} Hz cannot be seen at this sampling"
     return _follow(time, reading, start_s, end_s, found.rate_hz, limits_error_s, reason)
+
+
+def ripple_chance(
+    time_s: ArrayLike,
+    value: ArrayLike,
+    start_s: float,
+    end_s: float,
+    *,
+    slowest_hz: float,
+    fastest_hz: float,
+    min_samples_per_contraction: float,
+) -> float:
+    """Chance that noise alone makes the strongest ripple of a window; 1 where none can be seen.
+
+    Scargle 1982 Astrophys J 263:835, for noise without memory.
+    """
+    time = np.asarray(time_s, dtype=float)
+    reading = np.asarray(value, dtype=float)
+    step_s = sampling_step_s(time)
+    search_hz = _searchable(
+        slowest_hz, fastest_hz, step_s, min_samples_per_contraction, end_s - start_s
+    )
+    inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
+    if search_hz[0] >= search_hz[1] or inside.sum() < 8:
+        return 1.0
+    return _cadence(time[inside], reading[inside], *search_hz).chance
+
+
+def _searchable(
+    slowest_hz: float,
+    fastest_hz: float,
+    step_s: float,
+    min_samples_per_contraction: float,
+    length_s: float,
+) -> tuple[float, float]:
+    """Cadences that a window of this length shows twice and this sampling can follow.
+
+    A tenth beyond the sampling limit, so that a cadence that drifts up to it is still followed.
+    """
+    seen_hz = 1 / (step_s * min_samples_per_contraction)
+    return max(slowest_hz, 2 / length_s), min(fastest_hz, 1.1 * seen_hz, 0.45 / step_s)
 
 
 def _refused(reason: str) -> Contractions:
@@ -295,6 +336,8 @@ def _follow(
         course,
         onset_s,
         offset_s,
+        onset_se,
+        offset_se,
     )
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import product
+from itertools import product, zip_longest
 
 import numpy as np
 import pandas as pd
@@ -489,29 +489,37 @@ def _read_stretch(stretch: _Stretch, *, edit_cost: float, rounds: int = 2) -> li
     quiet = [intervals[edges[i] : edges[i + 1]] for i in range(0, len(edges), 2)]
     for _ in range(rounds):
         for number, (first, last) in enumerate(spans):
-            before = [(quiet[0], True)]
-            for index in range(number):
-                before += [(readings[index].intervals_s, False), (quiet[index + 1], True)]
-            after = [(quiet[number + 1], True)]
-            for index in range(number + 1, len(spans)):
-                after += [(readings[index].intervals_s, False), (quiet[index + 1], True)]
-            left, left_seen = _join(before)
-            right, right_seen = _join(after)
-            context = _Context(
-                left[-CONTEXT_INTERVALS:],
-                right[:CONTEXT_INTERVALS],
-                left_seen[-CONTEXT_INTERVALS:],
-                right_seen[:CONTEXT_INTERVALS],
-                usual[number],
+            left, left_seen = _nearest_intervals(
+                quiet[number::-1], readings[:number][::-1], backwards=True
             )
+            right, right_seen = _nearest_intervals(
+                quiet[number + 1 :], readings[number + 1 :], backwards=False
+            )
+            context = _Context(left, right, left_seen, right_seen, usual[number])
             better = _best_reading(stretch, first, last, context, edit_cost=edit_cost)
             readings[number] = better or readings[number]
     return readings
 
 
-def _join(pieces: Sequence[tuple[np.ndarray, bool]]) -> tuple[np.ndarray, np.ndarray]:
-    values = np.concatenate([piece for piece, _ in pieces])
-    return values, np.concatenate([np.full(piece.size, seen) for piece, seen in pieces])
+def _nearest_intervals(
+    quiet: Sequence[np.ndarray], readings: Sequence[_Reading], *, backwards: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """Intervals on one side of a region, and which of them were seen rather than filled.
+
+    `quiet` and `readings` alternate, the nearest first; the result is in order of time.
+    """
+    values, seen, total = [], [], 0
+    for piece, reading in zip_longest(quiet, readings):
+        for part, was_seen in ((piece, True), (reading and reading.intervals_s, False)):
+            if part is None or total >= CONTEXT_INTERVALS:
+                continue
+            part = part[::-1] if backwards else part
+            values.append(part)
+            seen.append(np.full(part.size, was_seen))
+            total += part.size
+    joined, joined_seen = np.concatenate(values), np.concatenate(seen)
+    joined, joined_seen = joined[:CONTEXT_INTERVALS], joined_seen[:CONTEXT_INTERVALS]
+    return (joined[::-1], joined_seen[::-1]) if backwards else (joined, joined_seen)
 
 
 def repair_intervals(
@@ -865,6 +873,56 @@ class BeatEditError(ValueError):
     """A human edit that cannot be carried out on the beats as detected."""
 
 
+class _BeatList:
+    """Beats with their origin while edits are carried out one after the other."""
+
+    def __init__(self, beat_time_s: np.ndarray, tolerance_s: float) -> None:
+        self.tolerance_s = tolerance_s
+        self.rows = [
+            {"time_s": float(time), "origin": "detector", "reason": "", "detected_row": row}
+            for row, time in enumerate(np.asarray(beat_time_s, dtype=float))
+        ]
+
+    def nearest(self, time_s: float) -> dict | None:
+        """The beat still in use nearest to a time."""
+        in_use = [row for row in self.rows if row["origin"] != REMOVED]
+        return min(in_use, key=lambda row: abs(row["time_s"] - time_s), default=None)
+
+    def take_out(self, name: str, time_s: float, reason: str) -> None:
+        beat = self.nearest(time_s)
+        if beat is None or abs(beat["time_s"] - time_s) > self.tolerance_s:
+            found = f"the nearest is at {beat['time_s']:.3f} s" if beat else "no beat is left"
+            raise BeatEditError(
+                f"{name}: no beat within {self.tolerance_s * 1000:.0f} ms of {time_s:.3f} s; "
+                f"{found}"
+            )
+        if beat["origin"] == ADDED:
+            self.rows.remove(beat)
+        else:
+            beat.update(origin=REMOVED, reason=reason)
+
+    def put_in(self, name: str, time_s: float, reason: str) -> None:
+        beat = self.nearest(time_s)
+        if beat is not None and abs(beat["time_s"] - time_s) <= self.tolerance_s:
+            raise BeatEditError(
+                f"{name}: a beat at {beat['time_s']:.3f} s is within "
+                f"{self.tolerance_s * 1000:.0f} ms of {time_s:.3f} s already; move that one"
+            )
+        self.rows.append({"time_s": time_s, "origin": ADDED, "reason": reason, "detected_row": -1})
+
+    def exclude(self, start_s: float, end_s: float, reason: str) -> None:
+        for beat in self.rows:
+            if start_s <= beat["time_s"] <= end_s and beat["origin"] != REMOVED:
+                beat.update(origin=REMOVED, reason=reason)
+
+
+def _edit_time_s(edit: dict, name: str, column: str) -> float:
+    value = pd.to_numeric(pd.Series([edit.get(column)], dtype=object), errors="coerce").iloc[0]
+    if not np.isfinite(value):
+        raise BeatEditError(f"{name}: {column} is missing or not a number")
+    return float(value)
+
+
 def apply_beat_edits(
     beat_time_s: np.ndarray, edits: pd.DataFrame, *, tolerance_s: float = 0.060
 ) -> pd.DataFrame:
@@ -879,71 +937,28 @@ def apply_beat_edits(
     the edit named, when there is no such beat, when a beat would be added on top of another, or
     when a time is missing.
     """
-    rows = [
-        {"time_s": float(time), "origin": "detector", "reason": "", "detected_row": row}
-        for row, time in enumerate(np.asarray(beat_time_s, dtype=float))
-    ]
-
-    def nearest(time_s: float) -> tuple[int, float]:
-        distances = [
-            abs(row["time_s"] - time_s) if row["origin"] != REMOVED else np.inf for row in rows
-        ]
-        closest = int(np.argmin(distances)) if rows else -1
-        return closest, distances[closest] if rows else np.inf
-
-    def take_out(name: str, time_s: float, reason: str) -> None:
-        closest, distance = nearest(time_s)
-        if distance > tolerance_s:
-            found = (
-                "no beat is left"
-                if not np.isfinite(distance)
-                else (f"the nearest beat is at {rows[closest]['time_s']:.3f} s")
-            )
-            raise BeatEditError(
-                f"{name}: no beat within {tolerance_s * 1000:.0f} ms of {time_s:.3f} s; {found}"
-            )
-        if rows[closest]["origin"] == ADDED:
-            del rows[closest]
-        else:
-            rows[closest].update(origin=REMOVED, reason=reason)
-
-    def put_in(name: str, time_s: float, reason: str) -> None:
-        _, distance = nearest(time_s)
-        if distance <= tolerance_s:
-            raise BeatEditError(
-                f"{name}: there is a beat within {tolerance_s * 1000:.0f} ms of {time_s:.3f} s "
-                "already; move that one"
-            )
-        rows.append({"time_s": time_s, "origin": ADDED, "reason": reason, "detected_row": -1})
-
+    beats = _BeatList(beat_time_s, tolerance_s)
     for number, edit in enumerate(edits.to_dict("records"), start=1):
         action = str(edit["action"])
         name = f"edit {edit.get('edit_id', number)} ({action})"
-        note = str(edit.get("reason") or "").strip()
-        note = "" if note in ("nan", "n/a") else note
-
-        def time_of(column: str, edit: dict = edit, name: str = name) -> float:
-            value = pd.to_numeric(edit.get(column), errors="coerce")
-            if not np.isfinite(value):
-                raise BeatEditError(f"{name}: {column} is missing or not a number")
-            return float(value)
-
+        note = edit.get("reason")
+        note = f": {note}" if isinstance(note, str) and note.strip() not in ("", "n/a") else ""
         if action == "remove_beat":
-            take_out(name, time_of("time_s"), _because("removed by hand", note))
+            beats.take_out(name, _edit_time_s(edit, name, "time_s"), f"removed by hand{note}")
         elif action == "add_beat":
-            put_in(name, time_of("time_s"), _because("added by hand", note))
+            beats.put_in(name, _edit_time_s(edit, name, "time_s"), f"added by hand{note}")
         elif action == "move_beat":
-            old_s, new_s = time_of("time_s"), time_of("new_time_s")
-            take_out(name, old_s, _because(f"{MOVED_BY_HAND} to {new_s:.3f} s", note))
-            put_in(name, new_s, _because(f"{MOVED_BY_HAND} from {old_s:.3f} s", note))
+            old_s = _edit_time_s(edit, name, "time_s")
+            new_s = _edit_time_s(edit, name, "new_time_s")
+            beats.take_out(name, old_s, f"{MOVED_BY_HAND} to {new_s:.3f} s{note}")
+            beats.put_in(name, new_s, f"{MOVED_BY_HAND} from {old_s:.3f} s{note}")
         elif action == "exclude_span":
-            start_s, end_s = time_of("time_s"), time_of("end_s")
+            start_s = _edit_time_s(edit, name, "time_s")
+            end_s = _edit_time_s(edit, name, "end_s")
             if end_s <= start_s:
                 raise BeatEditError(f"{name}: end_s {end_s:g} is not after time_s {start_s:g}")
-            for row in rows:
-                if start_s <= row["time_s"] <= end_s and row["origin"] != REMOVED:
-                    row.update(origin=REMOVED, reason=_because(EXCLUDED_BY_HAND, note))
-    table = pd.DataFrame(rows, columns=["time_s", "origin", "reason", "detected_row"])
+            beats.exclude(start_s, end_s, f"{EXCLUDED_BY_HAND}{note}")
+    table = pd.DataFrame(beats.rows, columns=["time_s", "origin", "reason", "detected_row"])
     return table.sort_values("time_s", kind="stable", ignore_index=True)
 
 
@@ -953,5 +968,121 @@ def excluded_spans_s(edits: pd.DataFrame) -> list[tuple[float, float]]:
     return list(zip(spans["time_s"].astype(float), spans["end_s"].astype(float), strict=True))
 
 
-def _because(what: str, note: str) -> str:
-    return f"{what}: {note}" if note else what
+@dataclass(frozen=True)
+class IntervalRounding:
+    """How finely a list of intervals is written, and whether somebody smoothed it before.
+
+    `step_ms` is NaN where no step is found. `floor_rounded_intervals_ms` is the RMSSD that
+    rounding alone leaves when every interval was rounded by itself (step / sqrt 6),
+    `floor_rounded_beats_ms` when the beat times were (step / sqrt 2); both are 0 without a step.
+    """
+
+    step_ms: float
+    floor_rounded_intervals_ms: float
+    floor_rounded_beats_ms: float
+    largest_jump_pct: float
+    looks_filtered: bool
+    sentence: str
+
+
+# sampling rates and decimal steps met in interval files, coarsest first
+ROUNDING_STEPS = (
+    ("20 ms", 20.0),
+    ("10 ms", 10.0),
+    ("8 ms (125 Hz)", 8.0),
+    ("1/128 s", 1000 / 128),
+    ("5 ms", 5.0),
+    ("4 ms (250 Hz)", 4.0),
+    ("1/256 s", 1000 / 256),
+    ("2 ms (500 Hz)", 2.0),
+    ("1/512 s", 1000 / 512),
+    ("1 ms", 1.0),
+    ("1/1024 s", 1000 / 1024),
+)
+
+
+def interval_rounding(rr_ms: np.ndarray) -> IntervalRounding:
+    """Find the step to which intervals are rounded, and signs of filtering before the export.
+
+    `rr_ms` holds at least 30 intervals in ms as read, unrepaired. Filtering is suspected, never
+    proven: intervals lie on straight lines more often than rounding explains, or less than 1 % of
+    the power of their differences is faster than 0.4 cycles per beat (every one of 66 open
+    recordings of rest and exercise has more than 3 %). Raises ValueError for fewer or non-finite
+    intervals. Source of the floors: variance step^2 / 12 per rounded value, carried through
+    the difference; Hejjel & Roth 2004, Physiol Meas 25:1405-1411, for the effect. Signs of
+    filtering: convention.
+    """
+    intervals = np.asarray(rr_ms, dtype=float)
+    if intervals.size < 30 or not np.all(np.isfinite(intervals)):
+        raise ValueError("rounding needs at least 30 finite intervals")
+    if np.ptp(intervals) == 0:
+        sentence = f"All intervals are {intervals[0]:g} ms: no heart does that."
+        return IntervalRounding(float("nan"), 0.0, 0.0, 0.0, True, sentence)
+    name, step_ms = _rounding_step(intervals)
+    known_step_ms = 0.0 if np.isnan(step_ms) else step_ms
+    jump_pct = float(100 * np.max(np.abs(np.diff(intervals)) / intervals[:-1]))
+    signs = []
+    if _fast_share(intervals) < 0.01:
+        signs.append("neighbouring intervals follow each other more smoothly than hearts do")
+    if _straight_runs_exceed(intervals, known_step_ms):
+        signs.append("stretches lie exactly on straight lines, as interpolation leaves them")
+    rounding = f"Intervals are multiples of {name}" if name else "Intervals show no rounding step"
+    floor_intervals_ms, floor_beats_ms = known_step_ms / np.sqrt(6), known_step_ms / np.sqrt(2)
+    if name:
+        rounding += (
+            f": rounding alone gives an RMSSD of {floor_intervals_ms:.1f} ms (intervals rounded) "
+            f"or {floor_beats_ms:.1f} ms (beat times rounded)"
+        )
+    filtering = f"they look filtered: {'; '.join(signs)}" if signs else "no sign of filtering"
+    return IntervalRounding(
+        step_ms,
+        float(floor_intervals_ms),
+        float(floor_beats_ms),
+        jump_pct,
+        bool(signs),
+        f"{rounding}; the largest jump is {jump_pct:.0f} %; {filtering}.",
+    )
+
+
+def _rounding_step(intervals: np.ndarray) -> tuple[str, float]:
+    """Name and size in ms of the coarsest step that explains the intervals as they are written."""
+    written_ms = next(
+        (
+            10.0**-decimals
+            for decimals in range(4)
+            if np.all(np.abs(intervals - np.round(intervals, decimals)) < 1e-6)
+        ),
+        0.0,
+    )
+    for name, step_ms in ROUNDING_STEPS:
+        whole = written_ms > 0 and abs(step_ms / written_ms - round(step_ms / written_ms)) < 1e-9
+        tolerance_ms = 1e-6 if whole else written_ms / 2 + 1e-3
+        if tolerance_ms > step_ms / 6:
+            continue
+        off_ms = np.abs(intervals - step_ms * np.round(intervals / step_ms))
+        if np.mean(off_ms <= tolerance_ms) >= 0.99:
+            return name, step_ms
+    return "", float("nan")
+
+
+def _fast_share(intervals: np.ndarray) -> float:
+    """Share of the power of the differences above 0.4 cycles per beat, outliers drawn in."""
+    change = np.diff(intervals)
+    change = change - np.median(change)
+    spread = 1.4826 * np.median(np.abs(change))
+    if spread > 0:
+        change = np.clip(change, -4 * spread, 4 * spread)
+    power = np.abs(np.fft.rfft(change * np.hanning(change.size))) ** 2
+    return float(power[np.fft.rfftfreq(change.size) > 0.4].sum() / power.sum())
+
+
+def _straight_runs_exceed(intervals: np.ndarray, step_ms: float) -> bool:
+    """Whether five intervals in a line occur more often than chance and rounding explain."""
+    bend = np.diff(intervals, 2)
+    straight = np.abs(bend) < max(0.25 * step_ms, 1e-6)
+    runs = int((straight[:-2] & straight[1:-1] & straight[2:]).sum())
+    spread = 1.4826 * np.median(np.abs(bend))
+    if spread < 3 * step_ms or spread == 0:
+        return False  # too coarsely rounded to tell
+    by_chance = step_ms / (spread * np.sqrt(2 * np.pi))
+    return runs > 5 + 5 * bend.size * by_chance**3

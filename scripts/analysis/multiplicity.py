@@ -40,7 +40,7 @@ def benjamini_hochberg(p: Sequence[float]) -> np.ndarray:
     """
     values = _checked(p)
     order = np.argsort(values, kind="stable")[::-1]
-    steps = values[order] * len(values) / np.arange(len(values), 0, -1)
+    steps = values[order] * (len(values) / np.arange(len(values), 0, -1))
     adjusted = np.empty_like(values)
     adjusted[order] = np.minimum(np.minimum.accumulate(steps), 1.0)
     return adjusted

@@ -20,7 +20,9 @@ def fall_of_rate(
     """
     beat_time_s, nn_ms = session_nn
     if window.duration_s < after_s:
-        raise NotEnough(f"the recovery is cut short after {window.duration_s:.0f} s by what follows")
+        raise NotEnough(
+            f"the recovery is cut short after {window.duration_s:.0f} s by what follows"
+        )
     half_s = recovery_rate_window_s / 2
     moment_s = window.start_s + after_s
     end_bpm = window_hr_bpm(

@@ -269,6 +269,8 @@ def _without_trend(times: np.ndarray, values: np.ndarray, *, slowest_hz: float) 
     turns_per_value = min(0.25, slowest_hz * spacing_s)
     stiffness = 1 / (2 * np.sin(np.pi * turns_per_value)) ** 2
     middle = np.median(values)
+    if np.ptp(values) <= 1e-9 * np.abs(middle):
+        return np.zeros(values.size)
     spread = 1.4826 * np.median(np.abs(values - middle))
     calm = np.clip(values, middle - 8 * spread, middle + 8 * spread) if spread > 0 else values
     level = calm - smooth_trend(calm, np.ones(calm.size, dtype=bool), stiffness=stiffness)

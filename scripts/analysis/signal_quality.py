@@ -126,9 +126,7 @@ def quality_by_span(
         return _table({name: [] for name in _COLUMNS})
     edges_s = _edges(time_s, span_s)
     beat_s = beats["time_s"].to_numpy(float)
-    agreement = agreement_by_span(
-        beat_s, detect_with(second_detector, time_s, ecg_mv), edges_s
-    )
+    agreement = agreement_by_span(beat_s, detect_with(second_detector, time_s, ecg_mv), edges_s)
     correlation, margin = _by_span(beats, edges_s)
     quality = _quality(agreement, correlation, margin)
     fault = _faults(time_s, ecg_mv, edges_s)

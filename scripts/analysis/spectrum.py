@@ -202,11 +202,11 @@ def _transform_size(size: int) -> int:
     return 1 << int(np.ceil(np.log2(2 * size)))
 
 
-def _one_sided(power: FloatArray, transform_size: int) -> FloatArray:
-    power[..., 1:] *= 2.0
-    if transform_size % 2 == 0:
-        power[..., -1] /= 2.0
-    return power
+def _one_sided(power: FloatArray) -> FloatArray:
+    """Power at negative frequencies added to the positive, for transforms of even length."""
+    doubled = np.full(power.shape[-1], 2.0)
+    doubled[[0, -1]] = 1.0
+    return power * doubled
 
 
 @lru_cache(maxsize=64)
@@ -227,7 +227,7 @@ def _multitaper(values: FloatArray, rate_hz: float, time_bandwidth: float, count
     weight = (tapers**2).mean(axis=0)
     return Spectrum(
         np.fft.rfftfreq(length, 1.0 / rate_hz),
-        _one_sided(power, length),
+        _one_sided(power),
         2.0 * count,
         1.0 / (rate_hz * float((weight**2).sum())),
     )
@@ -257,7 +257,7 @@ def _welch(values: FloatArray, rate_hz: float, segment_s: float | None) -> Spect
     )
     return Spectrum(
         np.fft.rfftfreq(length, 1.0 / rate_hz),
-        _one_sided(power / (count * rate_hz), length),
+        _one_sided(power / (count * rate_hz)),
         2.0 * count**2 / float(overlap.sum()),
         1.0 / (rate_hz * float((weight**2).sum())),
     )
@@ -342,30 +342,44 @@ def _autoregressive_density(
 def _lomb_scargle(
     times: FloatArray, values: FloatArray, time_bandwidth: float, count: int
 ) -> Spectrum:
-    from scipy.signal import lombscargle
-
     if values.ndim != 1 or times.shape != values.shape:
         raise ValueError("lomb_scargle takes one series with one time per value")
     size = times.size
     since_start = times - times[0]
     mean_step = float(since_start[-1] / (size - 1))
+    even = np.arange(size) * mean_step
+    tapers = np.array(
+        [np.interp(since_start, even, taper) for taper in _tapers(size, time_bandwidth, count)]
+    )
+    tapers /= np.sqrt((tapers**2).sum(axis=1, keepdims=True))
+    tapered = (values - values.mean()) * tapers
     length = _transform_size(size)
-    frequency = np.arange(1, length // 2 + 1) / (length * mean_step)
-    power = np.zeros(frequency.size + 1)
-    weight = np.zeros(size)
-    for even_taper in _tapers(size, float(time_bandwidth), int(count)):
-        taper = np.interp(since_start, np.arange(size) * mean_step, even_taper)
-        taper /= np.sqrt((taper**2).sum())
-        tapered = (values - values.mean()) * taper
-        raw = lombscargle(since_start, tapered, 2.0 * np.pi * frequency)
-        power[1:] += 2.0 * mean_step * size * raw / count
-        weight += taper**2 / count
+    frequency = np.arange(length // 2) / (length * mean_step)
+    blocks = np.array_split(frequency[1:], max(1, length // 512))
+    power = np.concatenate([_least_squares_power(since_start, tapered, f) for f in blocks])
+    weight = (tapers**2).mean(axis=0)
     return Spectrum(
-        np.concatenate([[0.0], frequency]),
-        power,
+        frequency,
+        np.concatenate([[0.0], 2.0 * mean_step * size * power]),
         2.0 * count,
         mean_step / float((weight**2).sum()),
     )
+
+
+def _least_squares_power(
+    times: FloatArray, series: FloatArray, frequency: FloatArray
+) -> FloatArray:
+    """Half the sum of squares that a sine and a cosine explain, mean over the rows of series."""
+    turn = 2.0 * np.pi * np.outer(frequency, times)
+    cosine, sine = np.cos(turn), np.sin(turn)
+    with_cosine, with_sine = cosine @ series.T, sine @ series.T
+    cc, ss, cs = (cosine**2).sum(axis=1), (sine**2).sum(axis=1), (cosine * sine).sum(axis=1)
+    explained = (
+        ss[:, None] * with_cosine**2
+        + cc[:, None] * with_sine**2
+        - 2.0 * cs[:, None] * with_cosine * with_sine
+    ) / (cc * ss - cs**2)[:, None]
+    return 0.5 * explained.mean(axis=1)
 
 
 def interval_spectrum(
@@ -377,7 +391,7 @@ def interval_spectrum(
     regularisation: float | None = 500.0,
     longest_gap_s: float = 3.0,
     degree: int = 3,
-    **settings: float,
+    **settings: object,
 ) -> Spectrum:
     """Return the spectrum of one window of intervals: resampled, detrended, estimated.
 
@@ -463,7 +477,7 @@ def band_power_interval(
     the estimate times nu over the chi-square quantiles of nu degrees of freedom, nu from
     `band_degrees_of_freedom` (Blackman & Tukey 1958). One minute of LF is uncertain by a factor
     of two; the interval says so. At a level of 95 % it held the true power of simulated irregular
-    breathing in 92 to 98 % of windows of 1 to 5 minutes.
+    breathing in 90 to 99 % of windows of 1 to 5 minutes.
     """
     from scipy.special import chdtri
 
@@ -532,7 +546,7 @@ def window_band_powers(
     regularisation: float = 500.0,
     longest_gap_s: float = 3.0,
     degree: int = 3,
-    **settings: float,
+    **settings: object,
 ) -> WindowPowers:
     """Return the band powers of many windows of one recording, windows of one length together.
 

@@ -13,7 +13,7 @@ seconds before and after.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import NamedTuple
 
 import numpy as np
@@ -30,6 +30,8 @@ FloatArray = NDArray[np.float64]
 # both sides, in units of its cut-off: integral of 1 / (1 + x^4)^2.
 _DEMODULATION_BANDWIDTH = 3.0 * math.pi / (4.0 * math.sqrt(2.0))
 
+_LEAST_BEATS = 20
+
 
 class Modulation(NamedTuple):
     """Heart-rate modulation on an even grid.
@@ -42,22 +44,36 @@ class Modulation(NamedTuple):
     trend_hz: FloatArray
 
 
+def _checked_beats(beat_time_s: ArrayLike) -> FloatArray:
+    beats = np.asarray(beat_time_s, dtype=float)
+    if beats.ndim != 1 or not np.isfinite(beats).all() or (np.diff(beats) <= 0).any():
+        raise ValueError("beat_time_s must be one-dimensional, finite and increasing")
+    return beats
+
+
 def heart_rate_modulation(
-    beat_time_s: ArrayLike, *, rate_hz: float = 4.0, regularisation: float = 500.0
+    beat_time_s: ArrayLike,
+    *,
+    rate_hz: float = 4.0,
+    regularisation: float = 500.0,
+    longest_gap_s: float = 3.0,
 ) -> Modulation:
     """Return the dimensionless modulation of heart rate, m = (rate - trend) / trend.
 
     The instantaneous rate is the slope of a cubic spline through the beat count; its trend is
     taken by smoothness priors, whose cut-off goes with `rate_hz` (the time-varying integral
     pulse frequency model: Bailon et al. 2011, IEEE Trans Biomed Eng 58:642; trend: Tarvainen et
-    al. 2002, IEEE Trans Biomed Eng 49:172). Beat times in s, without gaps and repaired; raises
-    `NotEnough` below 20 beats.
+    al. 2002, IEEE Trans Biomed Eng 49:172). Repaired beat times in s; raises `NotEnough` below 20
+    beats and across a gap longer than `longest_gap_s`.
     """
-    beats = np.asarray(beat_time_s, dtype=float)
-    if beats.ndim != 1 or not np.isfinite(beats).all() or (np.diff(beats) <= 0).any():
-        raise ValueError("beat_time_s must be one-dimensional, finite and increasing")
-    if beats.size < 20:
-        raise NotEnough(f"the modulation of heart rate needs 20 beats and there are {beats.size}")
+    beats = _checked_beats(beat_time_s)
+    if beats.size < _LEAST_BEATS:
+        raise NotEnough(
+            f"heart-rate modulation needs {_LEAST_BEATS} beats in a row and there are {beats.size}"
+        )
+    gap = int(np.diff(beats).argmax())
+    if beats[gap + 1] - beats[gap] > longest_gap_s:
+        raise NotEnough(f"no beats for {beats[gap + 1] - beats[gap]:.1f} s from {beats[gap]:.1f} s")
     # The slope of the spline is poor in the first and last interval.
     first, last = beats[1], beats[-2]
     time = first + np.arange(int((last - first) * rate_hz) + 1) / rate_hz
@@ -152,6 +168,7 @@ def respiratory_modulation(
     window_s: float = 20.0,
     rate_hz: float = 4.0,
     regularisation: float = 500.0,
+    longest_gap_s: float = 3.0,
     jitter_ms: float = 0.0,
 ) -> RespiratoryModulation:
     """Return the power of heart-rate modulation at the breathing rate, over time.
@@ -160,16 +177,56 @@ def respiratory_modulation(
     `low_pass_hz`; twice its squared size is the power (complex demodulation: Hayano et al. 1993,
     Am J Physiol 264:H1229). The check integrates a short-time spectrum of `window_s` within
     `half_width_hz` of the breathing rate, not below `floor_hz` (a band centred on breathing:
-    Bailon et al. 2007, Conf Proc IEEE EMBS 6674). Above half the heart rate nothing is said.
+    Bailon et al. 2010, Biomed Signal Process Control 5:299). Above half the heart rate nothing
+    is said. A gap between beats longer than `longest_gap_s` parts the course in two, and what is
+    nearer than half a window to an end is not valid.
 
     `respiration_hz` on its own time axis; not finite where unknown. Both powers are corrected
     for what the spline through the beats takes away. With `jitter_ms`, the standard deviation of
     beat timing, the power that timing errors put into the band is subtracted (`jitter_power`).
     """
-    course = heart_rate_modulation(beat_time_s, rate_hz=rate_hz, regularisation=regularisation)
+    beats = _checked_beats(beat_time_s)
+    breaks = np.flatnonzero(np.diff(beats) > longest_gap_s) + 1
+    courses = [
+        _stretch_modulation(
+            heart_rate_modulation(stretch, rate_hz=rate_hz, regularisation=regularisation),
+            respiration_time_s,
+            respiration_hz,
+            rate_hz=rate_hz,
+            low_pass_hz=low_pass_hz,
+            half_width_hz=half_width_hz,
+            floor_hz=floor_hz,
+            window_s=window_s,
+            jitter_ms=jitter_ms,
+        )
+        for stretch in np.split(beats, breaks)
+        if stretch.size >= _LEAST_BEATS and stretch[-2] - stretch[1] > 2.0 * window_s
+    ]
+    if not courses:
+        raise NotEnough(
+            f"respiratory modulation needs {_LEAST_BEATS} beats and {2 * window_s:g} s in a row"
+        )
+    joined = [
+        np.concatenate([getattr(course, field.name) for course in courses])
+        for field in fields(RespiratoryModulation)
+    ]
+    return RespiratoryModulation(*joined)
+
+
+def _stretch_modulation(
+    course: Modulation,
+    respiration_time_s: ArrayLike,
+    respiration_hz: ArrayLike,
+    *,
+    rate_hz: float,
+    low_pass_hz: float,
+    half_width_hz: float,
+    floor_hz: float,
+    window_s: float,
+    jitter_ms: float,
+) -> RespiratoryModulation:
+    """`respiratory_modulation` of one stretch without a gap."""
     breathing, known = _on_grid(course.time_s, respiration_time_s, respiration_hz)
-    if not known.any():
-        raise NotEnough("the breathing rate is not known")
     power = _demodulated_power(course.modulation, breathing, rate_hz, low_pass_hz)
     ceiling = course.trend_hz / 2.0
     high = np.minimum(breathing + half_width_hz, ceiling)
@@ -190,7 +247,7 @@ def respiratory_modulation(
     reason = np.select(
         [~inner, ~known, breathing < floor_hz, breathing > ceiling],
         [
-            f"less than {margin_s:g} s from the first or the last beat",
+            f"less than {margin_s:g} s from where the beats begin or end",
             "the breathing rate is not known",
             f"breathing is slower than {floor_hz:g} Hz",
             "breathing is faster than half the heart rate",

@@ -230,21 +230,28 @@ def _running_total(step: FloatArray) -> FloatArray:
     return np.column_stack([total - step, total]).ravel()
 
 
-def _between(coverage: _Coverage, totals: FloatArray, start_s: ArrayLike, end_s: ArrayLike):
+def _between(
+    coverage: _Coverage, totals: FloatArray, start_s: ArrayLike, end_s: ArrayLike
+) -> FloatArray:
     return np.interp(end_s, coverage.knot_s, totals) - np.interp(start_s, coverage.knot_s, totals)
 
 
 def window_hr_bpm(
-    beat_time_s: ArrayLike, nn_ms: ArrayLike, *, start_s: float, end_s: float
+    beat_time_s: ArrayLike,
+    nn_ms: ArrayLike,
+    *,
+    start_s: float,
+    end_s: float,
+    least_covered_share: float = 0.9,
 ) -> float:
     """Return beats divided by time between two moments, in beats per minute.
 
     Intervals cut by an edge count in proportion. Raises `NotEnough` when intervals cover less
-    than 90 % of the span (convention).
+    than `least_covered_share` of the span (convention).
     """
     coverage = _coverage(beat_time_s, nn_ms)
     covered = float(_between(coverage, coverage.covered_s, start_s, end_s))
-    if covered < 0.9 * (end_s - start_s):
+    if covered < least_covered_share * (end_s - start_s):
         raise NotEnough(
             f"intervals cover {covered:.1f} s of the {end_s - start_s:.1f} s from {start_s:.1f} s"
         )
@@ -263,7 +270,7 @@ def peak_hr_bpm(beat_time_s: ArrayLike, nn_ms: ArrayLike, *, window_s: float = 5
     # The rate is constant between beats, so the extreme window begins or ends at a beat.
     starts = np.concatenate([coverage.knot_s, coverage.knot_s - window_s])
     covered = _between(coverage, coverage.covered_s, starts, starts + window_s)
-    starts = starts[covered >= window_s * 0.999]
+    starts = starts[covered >= 0.99 * window_s]
     if starts.size == 0:
         raise NotEnough(f"no {window_s:g} s in a row are covered by intervals")
     beats = _between(coverage, coverage.beats, starts, starts + window_s)

@@ -125,6 +125,7 @@ class Gate(Section):
         "respiration_unknown_pct",
         "cadence_in_band",
         "samples_per_contraction_here",
+        "heart_clock_flagged",
     ] = setting("Property of the window that is compared with the limits.", "see source")
     flagged_below: float | None = setting("Flagged when below.", "see source")
     flagged_above: float | None = setting("Flagged when above.", "see source")
@@ -163,9 +164,13 @@ class MeasureOutcomes(Section):
     spectrum_method: Literal["multitaper", "welch", "autoregressive", "lomb_scargle"] = setting(
         "Estimator of the spectrum.", "benchmark_variability.py"
     )
-    peak_window_s: float = setting("Peak heart rate is the largest mean over this.", "convention", gt=0)
+    peak_window_s: float = setting(
+        "Peak heart rate is the largest mean over this.", "convention", gt=0
+    )
     end_rate_window_s: float = setting(
-        "Heart rate at the end of a set is the mean of this last part.", "convention, 5 to 10 s", gt=0
+        "Heart rate at the end of a set is the mean of this last part.",
+        "convention, 5 to 10 s",
+        gt=0,
     )
     recovery_rate_window_s: float = setting(
         "Heart rate after 30 and 60 s is the mean over this, centred.", "convention", gt=0
@@ -184,7 +189,9 @@ class MeasureOutcomes(Section):
         "convention, 10 to 20 s",
         gt=0,
     )
-    end_window_s: float = setting("End saturation is the mean of this last part.", "convention", gt=0)
+    end_window_s: float = setting(
+        "End saturation is the mean of this last part.", "convention", gt=0
+    )
     failure_band_pct: Band = setting(
         "Saturation at which a working muscle under a cuff is said to fail.",
         "common practice, no source",

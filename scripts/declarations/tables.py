@@ -12,7 +12,8 @@ PARTICIPANT = r"^sub-[A-Za-z0-9]+$"
 SESSION = r"^ses-[A-Za-z0-9]+$"
 
 ParticipantId = Annotated[
-    str, Field(pattern=PARTICIPANT, description="a label like sub-01: letters and digits after sub-")
+    str,
+    Field(pattern=PARTICIPANT, description="a label like sub-01: letters and digits after sub-"),
 ]
 SessionId = Annotated[
     str, Field(pattern=SESSION, description="a label like ses-1: letters and digits after ses-")
@@ -21,9 +22,7 @@ Seconds = Annotated[float, Field(description="seconds, with a point as decimal m
 Limb = Literal["arm", "leg"]
 Side = Literal["left", "right", "both"]
 Posture = Literal["supine", "seated", "standing"]
-Signal = Literal[
-    "ecg", "rr", "muscle_oxygen", "total_haemoglobin", "cuff_pressure", "respiration"
-]
+Signal = Literal["ecg", "rr", "muscle_oxygen", "total_haemoglobin", "cuff_pressure", "respiration"]
 UNITS = {
     "ecg": ("mV", "uV"),
     "rr": ("ms", "s"),
@@ -62,7 +61,9 @@ class Session(Row):
 
     participant_id: ParticipantId
     session_id: SessionId
-    visit: int = Field(ge=1, le=99, description="the number of the visit in the order actually done")
+    visit: int = Field(
+        ge=1, le=99, description="the number of the visit in the order actually done"
+    )
     sequence: str | None = Field(None, description="the allotted order of conditions, as ABC")
     date_shifted: str | None = Field(
         None, pattern=r"^\d{4}-\d{2}-\d{2}$", description="a shifted date, as 2031-05-24"
@@ -101,11 +102,17 @@ class Recording(Row):
     position: Literal["distal", "proximal"] | None = Field(
         None, description="where the sensor lies, seen from the cuff: distal or proximal"
     )
-    clock_offset_s: float = Field(0.0, description="session time at the file's own zero, in seconds")
-    sync_marks_s: str | None = Field(None, description="the file's own times of the sync events, ;-separated")
+    clock_offset_s: float = Field(
+        0.0, description="session time at the file's own zero, in seconds"
+    )
+    sync_marks_s: str | None = Field(
+        None, description="the file's own times of the sync events, ;-separated"
+    )
     encoding: str | None = Field(None, description="encoding of a text file")
     separator: str | None = Field(None, description="separator of a text file")
-    decimal: Literal[".", ","] | None = Field(None, description="decimal mark of a text file, . or ,")
+    decimal: Literal[".", ","] | None = Field(
+        None, description="decimal mark of a text file, . or ,"
+    )
     first_row: int | None = Field(None, ge=1, description="first row of numbers in a text file")
     time_format: str | None = Field(None, description="how clock times are written, as %H:%M:%S.%f")
 

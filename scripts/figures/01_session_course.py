@@ -2,11 +2,14 @@
 
 import numpy as np
 import pandas as pd
+
 from drawing import WIDTH_IN, empty_figure, pyplot
 from wording import words_of
 
 TITLE = "Course of a session"
-ALT = "Cuff pressure, muscle oxygen saturation and heart rate of one session over time, sets shaded."
+ALT = (
+    "Cuff pressure, muscle oxygen saturation and heart rate of one session over time, sets shaded."
+)
 NEEDS = ("beats", "signals", "oxygenation", "outcomes")
 
 
@@ -44,7 +47,10 @@ def draw(data):
     name_sets(rows[0], events)
     condition = ", ".join(events["condition"].dropna().unique())
     rows[0].set_title(f"{participant}, {session_id}, condition {condition}", loc="left", pad=14)
-    labels = [course.assign(panel=p) for course, p in zip(courses, ("cuff", "saturation", "heart rate"), strict=True)]
+    labels = [
+        course.assign(panel=p)
+        for course, p in zip(courses, ("cuff", "saturation", "heart rate"), strict=True)
+    ]
     return figure, pd.concat(labels, ignore_index=True)[["panel", "series", "time_min", "value"]]
 
 
@@ -80,7 +86,9 @@ def saturation_course(traces, session_id):
     for site, trace in own.groupby(own["site"].fillna("muscle"), sort=False):
         binned = trace.groupby((trace["time_s"] // 2) * 2 + 1)["value"].mean()
         parts.append(
-            pd.DataFrame({"series": site, "time_min": binned.index / 60, "value": binned.to_numpy()})
+            pd.DataFrame(
+                {"series": site, "time_min": binned.index / 60, "value": binned.to_numpy()}
+            )
         )
     return pd.concat(parts, ignore_index=True) if parts else _nothing()
 

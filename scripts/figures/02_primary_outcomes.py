@@ -1,6 +1,7 @@
 """Every participant's value in each condition, with the means, for the primary outcomes."""
 
 import pandas as pd
+
 from drawing import WIDTH_IN, empty_figure, pyplot
 from wording import label_of, words_of
 

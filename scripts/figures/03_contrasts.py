@@ -1,6 +1,7 @@
 """Contrasts of the primary outcomes with their intervals, over all exercises and within each."""
 
 import pandas as pd
+
 from drawing import WIDTH_IN, empty_figure, pyplot
 from wording import label_of, words_of
 
@@ -30,7 +31,16 @@ def draw(data):
     for axes, (outcome, window, own) in zip(rows[:, 0], chosen, strict=True):
         draw_forest(axes, own.reset_index(drop=True))
         axes.set_title(f"{label_of(outcome)}, {words_of(window)}", loc="left")
-    columns = ["outcome", "window", "exercise", "contrast", "scale", "estimate", "ci_low", "ci_high"]
+    columns = [
+        "outcome",
+        "window",
+        "exercise",
+        "contrast",
+        "scale",
+        "estimate",
+        "ci_low",
+        "ci_high",
+    ]
     return figure, pd.concat([own for *_, own in chosen], ignore_index=True)[columns]
 
 
@@ -38,8 +48,15 @@ def draw_forest(axes, own):
     """One row a contrast; the contrasts over all exercises are drawn strong."""
     for place, row in own.iterrows():
         strong = row["exercise"] == "all"
-        axes.plot([row["ci_low"], row["ci_high"]], [place, place], color="black", lw=1.8 if strong else 0.8)
-        axes.plot(row["estimate"], place, "s" if strong else "o", color="black", ms=5 if strong else 3)
+        axes.plot(
+            [row["ci_low"], row["ci_high"]],
+            [place, place],
+            color="black",
+            lw=1.8 if strong else 0.8,
+        )
+        axes.plot(
+            row["estimate"], place, "s" if strong else "o", color="black", ms=5 if strong else 3
+        )
     ratio = own["scale"].iloc[0] == "ratio"
     if ratio:
         axes.set_xscale("log")

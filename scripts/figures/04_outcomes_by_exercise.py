@@ -2,6 +2,7 @@
 
 import numpy as np
 import pandas as pd
+
 from drawing import WIDTH_IN, empty_figure, pyplot
 from wording import label_of, words_of
 
@@ -53,7 +54,16 @@ def draw_points(axes, cells, data):
             centre = place - 0.4 + width * (n + 0.5)
             spread = np.linspace(-0.3, 0.3, len(own)) * width if len(own) > 1 else [0.0]
             label = condition if place == 0 else None
-            axes.plot(centre + np.array(spread)[: len(own)], own["value"], ls="", ms=3, label=label, **look)
+            axes.plot(
+                centre + np.array(spread)[: len(own)],
+                own["value"],
+                ls="",
+                ms=3,
+                label=label,
+                **look,
+            )
             if len(own):
-                axes.hlines(own["value"].mean(), centre - 0.4 * width, centre + 0.4 * width, look["color"])
+                axes.hlines(
+                    own["value"].mean(), centre - 0.4 * width, centre + 0.4 * width, look["color"]
+                )
     axes.set_xticks(range(len(exercises)), [words_of(e) for e in exercises])

@@ -4,6 +4,7 @@ A rate above this limit cannot come from vagal withdrawal alone.
 """
 
 import pandas as pd
+
 from analysis import variability
 from outcomes import HEART
 from window_inputs import Absent

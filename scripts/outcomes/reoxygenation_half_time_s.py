@@ -10,9 +10,7 @@ SCALE = "ratio"
 ASKED_OF = AFTER_SET
 
 
-def measure(
-    time_s, smo2_pct, window, smo2_nadir, recovery_target, nadir_window_s, usable_share
-):
+def measure(time_s, smo2_pct, window, smo2_nadir, recovery_target, nadir_window_s, usable_share):
     return oxygenation.half_time(
         time_s,
         smo2_pct,

@@ -1,7 +1,7 @@
 """Repetitions done, as noted."""
 
-from window_inputs import noted
 from outcomes import SET
+from window_inputs import noted
 
 LABEL = "Repetitions"
 UNIT = ""

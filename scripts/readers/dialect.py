@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import gzip
 import re
+import zlib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -128,7 +129,7 @@ def decode(path: Path, encoding: str | None) -> tuple[str, str]:
     """
     content = path.read_bytes()
     if content[:2] == b"\x1f\x8b":
-        content = gzip.decompress(content)
+        content = _unzipped(path, content)
     encodings = (encoding,) if encoding else _possible_encodings(content)
     todo = "correct encoding in recordings.tsv"
     for name in encodings:
@@ -229,6 +230,16 @@ def to_number(cell: str, decimal: str) -> float:
     return float((cell.replace(grouping, "") if grouping else cell).replace(decimal, "."))
 
 
+def _unzipped(path: Path, content: bytes) -> bytes:
+    try:
+        return gzip.decompress(content)
+    except (OSError, EOFError, zlib.error) as fault:
+        todo = "copy the file again from the recorder"
+        raise ReadingError(
+            path, "", f"damaged or cut off: {fault}", "a whole gzip file", todo
+        ) from fault
+
+
 def _possible_encodings(content: bytes) -> tuple[str, ...]:
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         return ("utf-16",)
@@ -297,22 +308,20 @@ def _fit(sample: Sequence[_Line], separator: str, decimal: str) -> _Fit | None:
     one_column = separator == "\x1f"
     if "N" not in column_kinds or one_column != (len(column_kinds.rstrip("M")) == 1):
         return None
-    agrees = [_is_row(row, column_kinds) for row in kinds]
-    if not any(agrees):
+    read = [at for at, row in enumerate(kinds) if _is_row(row, column_kinds)]
+    if not read:
         return None
-    first = agrees.index(True)
-    last = max(at for at, agreed in enumerate(agrees) if agreed)
     # Rows that only say `n/a` are samples too: without those at the head, time would shift.
-    while first > 0 and _is_missing_row(cells[first - 1], kinds[first - 1], column_kinds):
+    blank = [_is_missing_row(*row, column_kinds) for row in zip(cells, kinds, strict=True)]
+    first, last = read[0], read[-1]
+    while first > 0 and blank[first - 1]:
         first -= 1
-    while last + 1 < len(lines) and _is_missing_row(
-        cells[last + 1], kinds[last + 1], "M" * n_cells
-    ):
+    while last + 1 < len(lines) and blank[last + 1] and set(kinds[last + 1]) == {"M"}:
         last += 1
-    inside = range(first, last + 1)
-    read = [at for at in inside if agrees[at]]
-    n_strange = sum(not agrees[at] and kinds[at].strip("M") != "" for at in inside)
-    if n_strange > (1 - _SMALLEST_FIT) * len(inside) or None in (lines[first].row, lines[last].row):
+    n_fitting = len(read) + sum(blank[first : last + 1])
+    if n_fitting < _SMALLEST_FIT * (last + 1 - first):
+        return None
+    if lines[first].row is None or lines[last].row is None:
         return None
     n_read = sum(kinds[at].count("N") + kinds[at].count("S") for at in read)
     # Lines outside the table count too: one line of the footer must not pass for a perfect table.
@@ -347,12 +356,12 @@ def _is_row(kinds: str, column_kinds: str) -> bool:
 
 
 def _is_missing_row(cells: Sequence[str], kinds: str, column_kinds: str) -> bool:
-    """Whether a line has a word in a column of text at most, and elsewhere says missing."""
+    """Whether a line says missing in every column that holds numbers or times."""
     return (
         len(kinds) == len(column_kinds)
         and any(cells)
         and all(
-            "T" == column or kind == "M" for kind, column in zip(kinds, column_kinds, strict=True)
+            column == "T" or kind == "M" for kind, column in zip(kinds, column_kinds, strict=True)
         )
     )
 
@@ -402,12 +411,13 @@ def _undecided(path: Path, chosen: _Fit, rival: _Fit) -> ReadingError:
 
 
 def _telling_cell(one: _Fit, other: _Fit) -> str:
-    return next(
+    telling = (
         cell
-        for row, here, there in zip(one.rows, one.numbers, other.numbers, strict=True)
+        for row, here, there in zip(one.rows, one.numbers, other.numbers, strict=False)
         for cell, a, b in zip(row, here, there, strict=True)
         if a != b
     )
+    return next(telling, one.separator.join(one.rows[0]))
 
 
 def _lines_above(text: str, first: int) -> list[tuple[int, str]]:

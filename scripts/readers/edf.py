@@ -8,7 +8,7 @@ import warnings
 from pathlib import Path
 
 import numpy as np
-from edfio import Edf, EdfSignal, read_edf
+from edfio import EdfSignal, read_edf
 
 from readers.recording import FloatArray, ReadingError, Recording, Stretch, even_stretch
 from readers.units import recognised_unit
@@ -42,12 +42,21 @@ def read_edf_channel(path: Path, *, channel: str | None, unit: str) -> Recording
     _check_unit(path, signal, unit)
     value = _values(path, signal)
     rate_hz = float(signal.sampling_frequency)
+    onset_s = _record_onsets(path)
+    if onset_s is None and edf.reserved.startswith("EDF+D"):
+        raise ReadingError(
+            path,
+            "",
+            "the file says that it is discontinuous, but not when every record begins",
+            "a time-keeping annotation in every record (EDF+D)",
+            _EXPORT_AGAIN,
+        )
+    if onset_s is None:
+        whole = even_stretch(value, start_s=0.0, sampling_rate_hz=rate_hz)
+        return Recording((whole,), unit, notes=notes)
     record_s = float(edf.data_record_duration)
-    if edf.reserved.startswith("EDF+D"):
-        stretches, cuts = _cut_at_records(path, edf, value, rate_hz, record_s)
-        return Recording(stretches, unit, notes=notes + cuts)
-    whole = even_stretch(value, start_s=0.0, sampling_rate_hz=rate_hz)
-    return Recording((whole,), unit, notes=notes)
+    stretches, cuts = _cut_at_records(path, value, onset_s, rate_hz=rate_hz, record_s=record_s)
+    return Recording(stretches, unit, notes=notes + cuts)
 
 
 def _position(path: Path, labels: list[str], channel: str | None) -> int:
@@ -99,10 +108,9 @@ def _values(path: Path, signal: EdfSignal) -> FloatArray:
 
 
 def _cut_at_records(
-    path: Path, edf: Edf, value: FloatArray, rate_hz: float, record_s: float
+    path: Path, value: FloatArray, onset_s: FloatArray, *, rate_hz: float, record_s: float
 ) -> tuple[tuple[Stretch, ...], tuple[str, ...]]:
-    onset_s = _record_onsets(path)
-    per_record = len(value) // edf.num_data_records
+    per_record = len(value) // len(onset_s)
     # Onsets are text: what is off by less than half a sample is rounding, not a gap (convention).
     tolerance_s = min(0.5 / rate_hz, 0.05)
     first = [0]
@@ -130,13 +138,13 @@ def _cut_at_records(
             start_s=float(onset_s[a]),
             sampling_rate_hz=rate_hz,
         )
-        for a, b in zip(first, [*first[1:], edf.num_data_records], strict=True)
+        for a, b in zip(first, [*first[1:], len(onset_s)], strict=True)
     )
     return stretches, tuple(notes)
 
 
-def _record_onsets(path: Path) -> FloatArray:
-    """Start of every record in s after the first one, from the time-keeping annotations."""
+def _record_onsets(path: Path) -> FloatArray | None:
+    """Start of every record in s after the first one, None where the file does not keep time."""
     content = path.read_bytes()
     n_signals = int(content[252:256])
     labels = [
@@ -146,21 +154,16 @@ def _record_onsets(path: Path) -> FloatArray:
     # Label 16, transducer 80, dimension 8, four ranges of 8, filter 80: 216 bytes per signal.
     sizes_at = _FIXED_HEADER_BYTES + 216 * n_signals
     samples = [int(content[sizes_at + 8 * i : sizes_at + 8 * (i + 1)]) for i in range(n_signals)]
-    onsets = []
-    if _ANNOTATION_LABEL in labels:
-        at = labels.index(_ANNOTATION_LABEL)
-        before, size = 2 * sum(samples[:at]), 2 * samples[at]
-        data_at, record_bytes = _FIXED_HEADER_BYTES * (n_signals + 1), 2 * sum(samples)
-        for start in range(data_at, len(content) - record_bytes + 1, record_bytes):
-            found = _ONSET.match(content[start + before : start + before + size])
-            onsets.append(float(found[1]) if found else np.nan)
-    onset_s = np.array(onsets)
-    if not len(onset_s) or np.isnan(onset_s).any():
-        raise ReadingError(
-            path,
-            "",
-            "the file says that it is discontinuous, but not when every record begins",
-            "a time-keeping annotation in every record (EDF+D)",
-            _EXPORT_AGAIN,
-        )
+    if _ANNOTATION_LABEL not in labels:
+        return None
+    at = labels.index(_ANNOTATION_LABEL)
+    before, size = 2 * sum(samples[:at]), 2 * samples[at]
+    data_at, record_bytes = _FIXED_HEADER_BYTES * (n_signals + 1), 2 * sum(samples)
+    stamps = [
+        _ONSET.match(content[start + before : start + before + size])
+        for start in range(data_at, len(content) - record_bytes + 1, record_bytes)
+    ]
+    if not stamps or not all(stamps):
+        return None
+    onset_s = np.array([float(stamp[1]) for stamp in stamps])
     return onset_s - onset_s[0]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -30,7 +31,8 @@ def read_intervals(
 
     Without a time column the first interval begins at 0 and times are the running sum of the
     intervals, so lost beats shift what follows (see `analysis.clock.lost_time`). With a time
-    column, its times are kept and the recording is cut where they outrun the intervals. Raises
+    column, its times are kept (stamps of the beat that begins an interval are moved to the one
+    that ends it) and the recording is cut where they outrun the intervals. Raises
     ReadingError as `readers.read_recording` says, and for a blank or negative interval.
     """
     if sampling_rate_hz is not None:
@@ -52,20 +54,36 @@ def read_intervals(
     _refuse_impossible(path, value, rows)
     interval_s = to_canonical("rr", value, unit) * 1e-3
     if time_s is None:
-        stretches: tuple[Stretch, ...] = (Stretch(0.0, None, np.cumsum(interval_s), value),)
-        return Recording(stretches, unit, dialect.shown(), notes)
-    # Files stamp the beat that begins or the one that ends an interval: allow for the longer.
-    expected_s = np.maximum(interval_s[1:], interval_s[:-1])
-    stretches, cuts = cut_at_gaps(path, time_s, value, rows=rows, expected_step_s=expected_s)
-    starting = tuple(
-        Stretch(float(stretch.time_s[0] - first), None, stretch.time_s, stretch.value)
-        for stretch, first in zip(stretches, _first_intervals(stretches, unit), strict=True)
+        whole = Stretch(0.0, None, np.cumsum(interval_s), value)
+        return Recording((whole,), unit, dialect.shown(), notes)
+    if _stamped_at_start(time_s, interval_s):
+        time_s = time_s + interval_s
+        time_notes += (
+            "times are of the beat that begins an interval: moved to the one that ends it",
+        )
+    stretches, cuts = cut_at_gaps(path, time_s, value, rows=rows, expected_step_s=interval_s[1:])
+    from_first_beat = tuple(
+        replace(
+            stretch,
+            start_s=float(stretch.time_s[0] - to_canonical("rr", stretch.value[0], unit) * 1e-3),
+            step_s=None,
+        )
+        for stretch in stretches
     )
-    return Recording(starting, unit, dialect.shown(), notes + time_notes + cuts)
+    return Recording(from_first_beat, unit, dialect.shown(), notes + time_notes + cuts)
 
 
-def _first_intervals(stretches: tuple[Stretch, ...], unit: str) -> FloatArray:
-    return to_canonical("rr", [stretch.value[0] for stretch in stretches], unit) * 1e-3
+def _stamped_at_start(time_s: FloatArray, interval_s: FloatArray) -> bool:
+    """Whether steps in time match the interval before each step clearly better than the one after.
+
+    Both stamps are in use: common practice, no source.
+    """
+    if len(time_s) < 3:
+        return False
+    steps_s = np.diff(time_s)
+    misfit_start = np.median(np.abs(steps_s - interval_s[:-1]))
+    misfit_end = np.median(np.abs(steps_s - interval_s[1:]))
+    return bool(misfit_start < 0.5 * misfit_end)
 
 
 def _refuse_impossible(path: Path, value: FloatArray, rows: Sequence[int]) -> None:

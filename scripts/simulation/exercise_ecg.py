@@ -259,9 +259,7 @@ def exercise_ecg(
     """
     beat_s = np.asarray(beat_s, float)
     time_s = np.arange(int((beat_s[-1] + 0.6) * rate_hz)) / rate_hz
-    ecg_mv = noise_free_ecg(
-        time_s, beat_s, lead=lead, ectopic=ectopic, ectopic_shape=ectopic_shape
-    )
+    ecg_mv = noise_free_ecg(time_s, beat_s, lead=lead, ectopic=ectopic, ectopic_shape=ectopic_shape)
     if snr_db is not None:
         waves = LEADS[lead] if isinstance(lead, str) else lead
         height_mv = np.ptp(_sum_of_waves(waves, np.arange(-0.06, 0.06, 0.001), 1.0))

@@ -52,7 +52,8 @@ def beats_from_rate(time_s: np.ndarray, rate_hz: np.ndarray) -> np.ndarray:
         raise ValueError("the modulated rate must stay above zero for beats to follow each other")
     steps = 0.5 * (rate_hz[1:] + rate_hz[:-1]) * np.diff(time_s)
     cycles = np.concatenate([[0.0], np.cumsum(steps)])
-    return np.interp(np.arange(np.floor(cycles[-1]) + 1), cycles, time_s)
+    # a beat that rounding puts a hair behind the end still counts
+    return np.interp(np.arange(np.floor(cycles[-1] + 1e-9) + 1), cycles, time_s)
 
 
 def narrow_band_course(

@@ -246,7 +246,14 @@ def test_an_overrule_that_cannot_be_followed_is_refused(tmp_path, given, named):
 
 @pytest.mark.parametrize(
     ("row", "found"),
-    [("900;ERR", "'ERR' is not a number"), ("900;61.25", "'61.25'"), ("900", "1 cells")],
+    [
+        ("900;ERR", "'ERR' is not a number"),
+        ("900;61.25", "'61.25'"),
+        ("900;inf", "'inf'"),
+        ("900", "1 cells"),
+        ("900;61;25", "3 cells"),
+        ('"900";61;25', "3 cells"),
+    ],
 )
 def test_a_cell_that_cannot_be_read_is_named_however_far_down(tmp_path, row, found):
     rows = [f"{i};65,5" for i in range(2000)]

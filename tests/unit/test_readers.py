@@ -143,6 +143,20 @@ def test_edf_marked_discontinuous_without_a_gap_stays_whole(tmp_path):
     assert (len(recording.stretches), recording.notes) == (1, ())
 
 
+def test_a_gap_counts_even_where_the_header_says_continuous(tmp_path):
+    onsets = [0, 1, 2, 3, 4, 7, 8, 9, 10, 11]
+    path = write_discontinuous_edf(tmp_path / "paused.edf", onsets)
+    path.write_bytes(path.read_bytes().replace(b"EDF+D", b"EDF+C", 1))
+    assert [s.start_s for s in ecg(path, unit="uV").stretches] == [0.0, 7.0]
+
+
+def test_a_discontinuous_edf_without_onsets_is_refused(tmp_path):
+    path = write_discontinuous_edf(tmp_path / "untimed.edf", range(10))
+    path.write_bytes(path.read_bytes().replace(b"+7\x14\x14", b"\x00\x00\x00\x00"))
+    with pytest.raises(ReadingError, match="not when every record begins"):
+        ecg(path, unit="uV")
+
+
 def test_edf_records_that_overlap_are_refused(tmp_path):
     onsets = [0, 1, 2, 3, 2, 3, 4, 5, 6, 7]
     path = write_discontinuous_edf(tmp_path / "wrong.edf", onsets)
@@ -234,6 +248,13 @@ def test_bids_columns_and_units_are_those_of_the_json(tmp_path):
         ecg(path, channel="ecg", unit="mV")
 
 
+def test_a_cut_off_archive_is_refused(tmp_path):
+    path = write_bids(tmp_path)
+    path.write_bytes(path.read_bytes()[:-200])
+    with pytest.raises(ReadingError, match="damaged or cut off"):
+        ecg(path, channel="ecg", unit="uV")
+
+
 def test_a_header_in_a_bids_table_is_refused(tmp_path):
     path = write_bids(tmp_path, first_line="ecg\tresp")
     with pytest.raises(ReadingError, match="row 1, column ecg: 'ecg' is not a number"):
@@ -273,6 +294,17 @@ def test_intervals_with_times_are_cut_where_beats_are_lost(tmp_path):
     assert [s.time_s.tolist() for s in recording.stretches] == [[0.8, 1.6, 2.4], [12.4, 13.2, 14.0]]
     assert [s.start_s for s in recording.stretches] == pytest.approx([0.0, 11.6])
     assert "split at 2.4 s" in recording.notes[0]
+
+
+def test_times_of_the_beat_that_begins_an_interval_are_moved_to_its_end(tmp_path):
+    rr_ms = np.array([800.0, 950.0, 700.0, 870.0, 760.0])
+    begins_s = np.r_[0.0, np.cumsum(rr_ms)[:-1] / 1000] + 3.0
+    path = write_table(tmp_path / "b.csv", begins_s, rr_ms, header="time,rr")
+    recording = intervals(path, channel="rr", time_column="time")
+    (stretch,) = recording.stretches
+    np.testing.assert_allclose(stretch.time_s, 3.0 + np.cumsum(rr_ms) / 1000)
+    assert stretch.start_s == pytest.approx(3.0)
+    assert "begins an interval" in recording.notes[0]
 
 
 def test_a_long_interval_is_no_gap(tmp_path):
@@ -383,6 +415,20 @@ def test_the_change_to_summer_time_is_suspected_in_words(tmp_path):
     )
     assert len(recording.stretches) == 2
     assert "summer time" in recording.notes[0]
+
+
+def test_stamps_with_a_zone_of_their_own_are_apart_by_true_time(tmp_path):
+    stamps = ["2026-03-29 01:59:59+0100", "2026-03-29 03:00:00+0200", "2026-03-29 03:00:01+0200"]
+    path = write_stamps(tmp_path / "o.csv", stamps)
+    (stretch,) = saturation(path, time_format="%Y-%m-%d %H:%M:%S%z").stretches
+    assert stretch.time_s.tolist() == [0.0, 1.0, 2.0]
+
+
+@pytest.mark.parametrize("pattern", ["%Q", "hh:mm:ss", "seconds"])
+def test_a_time_format_that_is_none_is_refused(tmp_path, pattern):
+    path = write_stamps(tmp_path / "o.csv", ["10:00:00", "10:00:01"])
+    with pytest.raises(ReadingError, match="correct time_format"):
+        saturation(path, time_format=pattern)
 
 
 def test_a_stamp_of_another_format_is_named(tmp_path):

@@ -141,7 +141,7 @@ def test_breathing_outside_what_beats_can_show_is_void_with_a_reason():
     assert reasons[20.0] == "breathing is slower than 0.15 Hz"
     assert reasons[50.0] == "the breathing rate is not known"
     assert reasons[75.0] == ""
-    assert reasons[5.0] == "less than 10 s from the first or the last beat"
+    assert reasons[5.0] == "less than 10 s from where the beats begin or end"
     assert reasons[100.0] == "breathing is faster than half the heart rate"
     assert (course.valid == (course.reason == "")).all()
     with pytest.raises(NotEnough, match="faster than half the heart rate in 100 % of the window"):
@@ -150,13 +150,28 @@ def test_breathing_outside_what_beats_can_show_is_void_with_a_reason():
 
 def test_nothing_is_said_without_breathing_beats_or_cover():
     beats = tones(120.0, 75.0, (0.25, 0.02, 0.5))
-    with pytest.raises(NotEnough, match="breathing rate is not known"):
-        time_varying.respiratory_modulation(beats, [0.0, 120.0], [np.nan, np.nan])
+    unknown = time_varying.respiratory_modulation(beats, [0.0, 120.0], [np.nan, np.nan])
+    with pytest.raises(NotEnough, match="breathing rate is not known in 100 %"):
+        time_varying.summarise_modulation(unknown, start_s=30.0, end_s=90.0)
     with pytest.raises(NotEnough, match="needs 20 beats"):
         time_varying.heart_rate_modulation(beats[:10])
+    with pytest.raises(NotEnough, match="20 beats and 40 s in a row"):
+        time_varying.respiratory_modulation(beats[:30], [0.0, 120.0], [0.25, 0.25])
     course = time_varying.respiratory_modulation(beats, [0.0, 120.0], [0.25, 0.25])
     with pytest.raises(NotEnough, match="beats do not cover"):
         time_varying.summarise_modulation(course, start_s=110.0, end_s=170.0)
+
+
+def test_a_gap_parts_the_course_and_leaves_the_rest_untouched():
+    beats = tones(300.0, 75.0, (0.25, 0.02, 0.5))
+    kept = beats[(beats < 140.0) | (beats > 155.0)]
+    course = time_varying.respiratory_modulation(kept, [0.0, 300.0], [0.25, 0.25])
+    summary = time_varying.summarise_modulation(course, start_s=180.0, end_s=280.0)
+    assert summary.power == pytest.approx(2e-4, rel=0.03)
+    with pytest.raises(NotEnough, match="beats do not cover"):
+        time_varying.summarise_modulation(course, start_s=120.0, end_s=180.0)
+    with pytest.raises(NotEnough, match="no beats for 1"):
+        time_varying.heart_rate_modulation(kept)
 
 
 def test_the_map_puts_the_power_of_a_tone_at_its_frequency():

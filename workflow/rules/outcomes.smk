@@ -9,6 +9,7 @@ rule measure_outcomes:
         saturation=f"{RESULTS}/signals/{{participant}}_oxygenation.parquet",
         segments=f"{RESULTS}/participants/{{participant}}/segments.tsv",
         beat_quality=f"{RESULTS}/participants/{{participant}}/beat_quality.tsv",
+        sync=f"{RESULTS}/participants/{{participant}}/sync.tsv",
     output:
         outcomes=f"{RESULTS}/participants/{{participant}}/outcomes.tsv",
         quality=f"{RESULTS}/participants/{{participant}}/window_quality.tsv",

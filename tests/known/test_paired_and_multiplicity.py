@@ -1,0 +1,379 @@
+"""Paired comparisons, adjustments and single-case statistics against published numbers.
+
+"R" beside a number means: computed with R 4.2.2 (stats, effectsize, psych, multcomp/mvtnorm).
+"""
+
+import itertools
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from analysis.multiplicity import (
+    benjamini_hochberg,
+    dunnett_two,
+    dunnett_two_critical,
+    holm,
+)
+from analysis.paired import (
+    bland_altman,
+    detectable_d_z,
+    effect_sizes,
+    hedges_correction,
+    intraclass_correlations,
+    paired_power,
+    paired_sample_size,
+    paired_t,
+    read_interval,
+    repeated_measures_correlation,
+    sign_flip,
+)
+from analysis.single_case import non_overlap, phase_test, schedule_test
+
+# Student 1908, Biometrika 6:1: additional hours of sleep, ten patients, two drugs
+SLEEP_1 = [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]
+SLEEP_2 = [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4]
+# Box, Hunter and Hunter 1978, Statistics for Experimenters, table 4.3: wear of shoe soles
+SHOES_A = [13.2, 8.2, 10.9, 14.3, 10.7, 6.6, 9.5, 10.8, 8.8, 13.3]
+SHOES_B = [14.0, 8.8, 11.2, 14.2, 11.8, 6.4, 9.8, 11.3, 9.3, 13.6]
+# Darwin 1876: crossed minus self-fertilised maize, eighths of an inch (Fisher 1935, section 21)
+MAIZE = [49, -67, 8, 16, 6, 23, 28, 41, 14, 29, 56, 24, 75, 60, -48]
+
+# ---------------------------------------------------------------- adjustments
+
+
+def test_holm_steps_down_in_the_order_given():
+    # R: p.adjust(c(.01, .04, .03, .005), "holm")
+    assert holm([0.01, 0.04, 0.03, 0.005]) == pytest.approx([0.03, 0.06, 0.06, 0.02], abs=1e-15)
+
+
+def test_false_discovery_rate_example_of_its_authors():
+    # Benjamini and Hochberg 1995, J R Stat Soc B 57:289, fifteen p-values (from memory): four are
+    # rejected at .05, three by Bonferroni; adjusted values from R
+    p = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.324, 0.4262]
+    p += [0.5719, 0.6528, 0.759, 1.0]
+    adjusted = benjamini_hochberg(p)
+    assert (adjusted <= 0.05).sum() == 4
+    assert (np.array(p) * 15 <= 0.05).sum() == 3
+    assert adjusted[[2, 3, 5, 13]] == pytest.approx(
+        [0.0095, 0.035625, 0.0638571428571429, 0.813214285714286], rel=1e-12
+    )
+    assert holm(p)[[3, 6, 8]] == pytest.approx([0.114, 0.278, 0.3213], rel=1e-12)
+
+
+def test_adjusted_values_never_fall_below_the_raw_ones_and_keep_their_order():
+    rng = np.random.default_rng(5)
+    for _ in range(50):
+        p = rng.uniform(size=7) ** 2
+        for adjust in (holm, benjamini_hochberg):
+            adjusted = adjust(p)
+            assert (adjusted >= p).all()
+            assert (np.diff(adjusted[np.argsort(p)]) >= 0).all()
+
+
+@pytest.mark.parametrize("bad", [[0.2, np.nan], [1.2], [-0.1]])
+def test_a_missing_or_impossible_p_is_refused(bad):
+    with pytest.raises(ValueError, match="0 to 1"):
+        holm(bad)
+
+
+def test_two_comparisons_with_one_control_get_dunnetts_p():
+    # R, mvtnorm::pmvt and an independent quadrature agree to 1e-9: correlation .5, df 14
+    found = [dunnett_two([t, t], 14, 0.5)[0] for t in (2, 2.5, 3)]
+    assert found == pytest.approx([0.114689835, 0.046116814, 0.017651852], abs=2e-9)
+
+
+def test_critical_values_are_dunnetts():
+    # Dunnett 1964, Biometrics 20:482, table of two-sided .05 points, two treatments (from memory):
+    # df 5 3.03, 10 2.57, 20 2.38, 60 2.27
+    found = [dunnett_two_critical(df, 0.5, alpha=0.05) for df in (5, 10, 20, 60)]
+    assert np.round(found, 2) == pytest.approx([3.03, 2.57, 2.38, 2.27])
+
+
+@pytest.mark.parametrize("df", [3.7, 14, 22.4, np.inf])
+def test_all_pairs_of_three_equal_means_get_tukeys_p(df):
+    correlation = np.array([[1, 0.5, -0.5], [0.5, 1, 0.5], [-0.5, 0.5, 1]])
+    t = np.array([2.0, 3.1, 1.1])
+    tukey = stats.studentized_range.sf(t * np.sqrt(2), 3, df if np.isfinite(df) else 1e9)
+    assert dunnett_two(t, df, correlation) == pytest.approx(tukey, rel=1e-6)
+
+
+def test_independent_contrasts_with_many_df_follow_sidak():
+    # for independent normal statistics the chance of any beyond is 1 - (1 - p)^2
+    p = 2 * stats.norm.sf(2.2)
+    assert dunnett_two([2.2, 0.1], np.inf, 0.0)[0] == pytest.approx(1 - (1 - p) ** 2, rel=1e-12)
+
+
+def test_a_repeated_contrast_costs_nothing():
+    p = 2 * stats.t.sf(2.5, 9)
+    assert dunnett_two([2.5, 2.5], 9, 1.0) == pytest.approx([p, p], rel=1e-10)
+
+
+def test_each_contrast_may_have_its_own_df():
+    found = dunnett_two([2.5, 2.5], [10.5, 30.0], 0.5)
+    assert found[0] == pytest.approx(dunnett_two([2.5, 2.5], 10.5, 0.5)[0], rel=1e-12)
+    assert found[0] > found[1]
+
+
+def test_contrasts_among_four_means_are_sent_to_holm():
+    with pytest.raises(ValueError, match="holm"):
+        dunnett_two([1.0, 2.0, 3.0], 10, 0.5 * np.eye(3) + 0.5)
+
+
+# ---------------------------------------------------------------- paired comparisons
+
+
+def test_students_sleep_comparison():
+    found = paired_t(np.subtract(SLEEP_2, SLEEP_1))
+    # R: t.test(paired = TRUE); the 1908 paper's t is 4.06 (from memory)
+    assert found.t == pytest.approx(4.062127683382, rel=1e-11)
+    assert found.p == pytest.approx(0.002832890197, rel=1e-9)
+    assert (found.ci_low, found.ci_high) == pytest.approx((0.700114236723, 2.459885763277))
+    assert (found.n, found.df) == (10, 9)
+
+
+def test_equal_differences_give_no_p_but_a_reason():
+    found = paired_t([2.0, 2.0, 2.0])
+    assert found.p is None
+    assert found.reason == "all differences are the same"
+
+
+@pytest.mark.parametrize("values", [[1.0], [1.0, np.nan], []])
+def test_missing_or_too_few_differences_are_refused(values):
+    with pytest.raises(ValueError):
+        paired_t(values)
+
+
+def test_fishers_exact_test_of_darwins_maize():
+    # Fisher 1935: 863 of 32768 in one tail (from memory); twice that in two
+    found = sign_flip(MAIZE)
+    assert (found.count, found.total, found.exact) == (1726, 32768, True)
+    assert found.p == pytest.approx(0.05267333984375, abs=1e-15)
+
+
+@pytest.mark.parametrize(
+    "condition, reference, count", [(SLEEP_2, SLEEP_1, 4), (SHOES_B, SHOES_A, 14)]
+)
+def test_sign_flips_of_the_classical_pairs(condition, reference, count):
+    # R: full enumeration, 4 and 14 of 1024
+    found = sign_flip(np.subtract(condition, reference))
+    assert (found.count, found.total) == (count, 1024)
+
+
+def test_the_smallest_attainable_p_falls_with_participants():
+    # 2 / 2^n: with five participants no result reaches .05
+    assert sign_flip([1, 2, 3, 4, 5]).p == 0.0625
+    assert sign_flip([1, 2, 3, 4, 5]).attainable_minimum == 0.0625
+    assert sign_flip([1, 2, 3, 4, 5, 6, 7.5]).attainable_minimum == 0.015625
+
+
+def test_sign_flips_agree_with_plain_enumeration():
+    rng = np.random.default_rng(11)
+    for n in (1, 2, 5, 8):
+        d = np.round(rng.normal(0.4, 1, n), 1)
+        signs = np.array(list(itertools.product([-1, 1], repeat=n)))
+        extreme = np.abs(signs @ d) >= abs(d.sum()) - 1e-9
+        assert sign_flip(d).count == extreme.sum()
+
+
+def test_many_participants_are_sampled_with_a_seed():
+    d = np.random.default_rng(2).normal(0.5, 1, 40)
+    first = sign_flip(d, rng=np.random.default_rng(1), draws=20_000)
+    again = sign_flip(d, rng=np.random.default_rng(1), draws=20_000)
+    assert first == again
+    assert not first.exact
+    assert first.p == pytest.approx(paired_t(d).p, abs=0.01)
+    with pytest.raises(ValueError, match="rng"):
+        sign_flip(d)
+
+
+def test_standardised_differences_of_the_classical_pairs():
+    # R, effectsize: d_z and its noncentral-t interval, Hedges' exact correction
+    sleep = effect_sizes(SLEEP_2, SLEEP_1)
+    assert (sleep.d_z, sleep.d_z_low, sleep.d_z_high) == pytest.approx(
+        (1.284557562591, 0.414627756380, 2.118016513977), rel=1e-7
+    )
+    assert sleep.g_z == pytest.approx(1.173924903514, rel=1e-9)
+    assert sleep.d_av == pytest.approx(0.832181081350, rel=1e-9)
+    shoes = effect_sizes(SHOES_B, SHOES_A)
+    assert (shoes.d_z, shoes.d_z_low, shoes.d_z_high) == pytest.approx(
+        (1.059007745716, 0.256165772611, 1.826190262006), rel=1e-7
+    )
+    assert shoes.g_z_low == pytest.approx(0.234103478514, rel=1e-6)
+    assert shoes.d_av == pytest.approx(0.164981813500, rel=1e-9)
+    assert shoes.correlation == pytest.approx(0.988225530474, rel=1e-9)
+
+
+def test_hedges_correction_is_the_exact_one():
+    # R: exact gamma form
+    found = [hedges_correction(df) for df in (2, 7, 9, 38)]
+    assert found == pytest.approx(
+        [0.564189583547756, 0.888202907672751, 0.913874891792552, 0.980110402130948], rel=1e-12
+    )
+
+
+@pytest.mark.parametrize(
+    "d_z, n, power",
+    # R: power.t.test(type = "paired", strict = TRUE)
+    [
+        (0.5, 8, 0.232077004639),
+        (0.5, 20, 0.564504418439),
+        (0.8, 12, 0.713660065600),
+        (1.2, 8, 0.827920060384),
+    ],
+)
+def test_power_of_the_paired_t_test(d_z, n, power):
+    assert paired_power(d_z, n) == pytest.approx(power, abs=1e-9)
+    assert detectable_d_z(n, power=power) == pytest.approx(d_z, rel=1e-6)
+
+
+def test_participants_for_80_percent_power():
+    # R, pwr.t.test: 198.1508, 33.36713, 14.30276, so 199, 34 and 15 people
+    found = [paired_sample_size(d) for d in (0.2, 0.5, 0.8)]
+    assert found == pytest.approx([198.150822, 33.367129, 14.302765], rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    "interval, reading",
+    [
+        ((0.2, 1.5), "different"),
+        ((-2.0, -0.1), "different"),
+        ((-0.4, 0.9), "equivalent"),
+        ((0.1, 0.9), "equivalent"),
+        ((-0.4, 1.1), "inconclusive"),
+    ],
+)
+def test_an_interval_is_read_against_the_smallest_effect_of_interest(interval, reading):
+    assert read_interval(*interval, smallest_effect=1.0) == reading
+
+
+# ---------------------------------------------------------------- reliability and agreement
+
+
+def test_intraclass_correlations_of_shrout_and_fleiss():
+    # Shrout and Fleiss 1979, Psychol Bull 86:420, table 2, six targets and four judges (typed from
+    # memory); printed .17 .29 .71 and .44 .62 .91 (from memory); limits from R psych
+    ratings = np.array(
+        [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
+    )
+    found = intraclass_correlations(ratings)
+    printed = {"1,1": 0.17, "2,1": 0.29, "3,1": 0.71, "1,k": 0.44, "2,k": 0.62, "3,k": 0.91}
+    assert {kind: round(one.icc, 2) for kind, one in found.items()} == printed
+    limits = {kind: (one.ci_low, one.ci_high) for kind, one in found.items()}
+    assert limits["1,1"] == pytest.approx((-0.132932324875, 0.722560062328), rel=1e-9)
+    assert limits["2,1"] == pytest.approx((0.018786513375, 0.761084369649), rel=1e-9)
+    assert limits["3,k"] == pytest.approx((0.675674713816, 0.985891678169), rel=1e-9)
+    assert found["2,1"].p == pytest.approx(0.000134566516, rel=1e-8)
+
+
+def test_limits_of_agreement_of_two_flow_meters():
+    # Bland and Altman 1986, Lancet i:307, table 1, first readings (typed from memory). The paper
+    # rounds on the way: bias -2.1, SD 38.8, limits (2 SD) -79.7 and 75.5, SE 9.4 and 16.3
+    wright = [494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427]
+    mini = [512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451]
+    found = bland_altman(wright, mini, sds=2)
+    assert (found.bias, found.sd) == pytest.approx((-2.1, 38.8), abs=0.05)
+    assert (found.lower_limit, found.upper_limit) == pytest.approx((-79.7, 75.5), abs=0.1)
+    assert (found.se_bias, found.se_limit) == pytest.approx((9.4, 16.3), abs=0.05)
+    # R: exact
+    assert (found.bias_low, found.bias_high) == pytest.approx((-22.0488376966, 17.8135435790))
+
+
+def test_acidity_and_carbon_dioxide_within_patients():
+    # Bland and Altman 1995, BMJ 310:446: pH and PaCO2 (kPa) of eight patients; r -.51, p < .001
+    # (from memory); digits from R
+    ph = """
+        6.68 6.53 6.43 6.33 | 6.85 7.06 7.13 7.17 | 7.40 7.42 7.41 7.37 7.34 7.35 7.28 7.30 7.34
+        | 7.36 7.33 7.29 7.30 7.35 | 7.35 7.30 7.30 7.37 7.27 7.28 7.32 7.32
+        | 7.38 7.30 7.29 7.33 7.31 7.33 | 6.86 6.94 6.92 | 7.19 7.29 7.21 7.25 7.20 7.19 6.77 6.82
+    """
+    co2 = """
+        3.97 4.12 4.09 3.97 | 5.27 5.37 5.41 5.44 | 5.67 3.64 4.32 4.73 4.96 5.04 5.22 4.82 5.07
+        | 5.67 5.10 5.53 4.75 5.51 | 4.28 4.44 4.32 3.23 4.46 4.72 4.75 4.99
+        | 4.78 4.73 5.12 4.93 5.03 4.93 | 6.85 6.44 6.52 | 5.28 4.56 4.34 4.32 4.41 3.69 6.09 5.58
+    """
+    patient = [i for i, block in enumerate(ph.split("|")) for _ in block.split()]
+    found = repeated_measures_correlation(
+        [float(v) for v in ph.replace("|", " ").split()],
+        [float(v) for v in co2.replace("|", " ").split()],
+        patient,
+    )
+    assert found.df == 38
+    assert found.r == pytest.approx(-0.506769742, rel=1e-8)
+    assert found.p == pytest.approx(0.000847108109, rel=1e-8)
+    assert (found.ci_low, found.ci_high) == pytest.approx((-0.706714636, -0.231863120), rel=1e-7)
+    assert found.slope == pytest.approx(-2.370830387, rel=1e-8)
+
+
+# ---------------------------------------------------------------- one participant
+
+
+def test_non_overlap_example_of_its_authors():
+    # Parker and Vannest 2009, Behav Ther 40:357 (data and .963636, .031926 as printed in the help
+    # pages of R's SingleCaseES; the paper prints .96, from memory)
+    a = [4, 3, 4, 3, 4, 7, 5, 2, 3, 2]
+    b = [5, 9, 7, 9, 7, 5, 9, 11, 11, 10, 9]
+    found = non_overlap(a, b)
+    assert found.nap == pytest.approx(106 / 110)
+    assert found.nap_se == pytest.approx(0.031926223, rel=1e-7)
+    assert found.tau == pytest.approx(2 * 106 / 110 - 1)
+
+
+def test_a_trend_in_the_reference_is_taken_off():
+    # Tarlow 2017, Behav Modif 41:427: 1-5 against 6-10 has Tau 1 and Tau-U .6
+    found = non_overlap([1, 2, 3, 4, 5], [6, 7, 8, 9, 10])
+    assert (found.tau, found.tau_u) == pytest.approx((1.0, 0.6))
+
+
+def test_onghenas_phase_design():
+    # Onghena 1992, Behav Assess 14:153, hypothetical ABAB data, 24 measurements, at least four per
+    # phase: 165 divisions, four of them as extreme (counted by own enumeration)
+    y = [6, 2, 5, 3, 4, 4, 1, 2, 3, 1, 3, 2, 2, 3, 4, 2, 4, 3, 0, 1, 2, 0, 2, 1]
+    phases = ["A"] * 6 + ["B"] * 6 + ["A"] * 6 + ["B"] * 6
+    found = phase_test(y, phases, shortest_phase=4, alternative="greater")
+    assert (found.count, found.total) == (4, 165)
+    assert found.statistic == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize("sessions, minimum", [(3, 0.1), (4, 2 / 70), (5, 2 / 252)])
+def test_smallest_p_of_completely_randomised_sessions(sessions, minimum):
+    # 2 / C(2s, s): combinatorics
+    y = np.random.default_rng(sessions).normal(size=3 * sessions)
+    found = schedule_test(y, ["none", "low", "target"] * sessions, pair=("none", "target"))
+    assert found.attainable_minimum == pytest.approx(minimum)
+
+
+@pytest.mark.parametrize("n_blocks", [3, 5, 6])
+def test_smallest_p_of_randomised_blocks(n_blocks):
+    # 2 / 2^b for a pair, 6 / 6^b for all three conditions: combinatorics
+    y = np.random.default_rng(n_blocks).normal(size=3 * n_blocks)
+    conditions = ["none", "low", "target"] * n_blocks
+    blocks = np.repeat(np.arange(n_blocks), 3)
+    pair = schedule_test(y, conditions, blocks=blocks, pair=("none", "target"))
+    assert pair.attainable_minimum == pytest.approx(2 / 2**n_blocks)
+    every = schedule_test(y, conditions, blocks=blocks)
+    assert every.attainable_minimum == pytest.approx(6 / 6**n_blocks)
+
+
+def test_two_conditions_in_blocks_equal_sign_flips():
+    # swapping the two sessions of a block flips the sign of its difference
+    y = np.random.default_rng(4).normal(size=(7, 2))
+    found = schedule_test(y.ravel(), ["a", "b"] * 7, blocks=np.repeat(np.arange(7), 2))
+    assert found.p == sign_flip(y[:, 1] - y[:, 0]).p
+
+
+def test_one_session_per_condition_allows_no_test():
+    with pytest.raises(ValueError, match="one arrangement only"):
+        schedule_test([1.0, 2.0], ["none", "target"], blocks=[1, 2])
+
+
+def test_too_many_schedules_are_drawn_with_a_seed():
+    y = np.random.default_rng(9).normal(size=24)
+    y[::2] += 1.5
+    conditions = ["a", "b"] * 12
+    with pytest.raises(ValueError, match="rng"):
+        schedule_test(y, conditions)
+    found = schedule_test(y, conditions, rng=np.random.default_rng(1), draws=20_000)
+    p = stats.ttest_ind(y[::2], y[1::2]).pvalue
+    assert found.p == pytest.approx(p, abs=0.005)
+    assert not found.exact

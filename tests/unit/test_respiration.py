@@ -1,0 +1,197 @@
+"""Breathing rate is found where it can be seen, and called unknown where it cannot."""
+
+import numpy as np
+import pytest
+
+from analysis.respiration import respiration_from_beats, respiration_from_belt
+from simulation.heart_period import simulate_beats
+
+
+def breathing_beats(
+    seed, *, duration_s=200, heart_rate_bpm=70, breathing_rate_hz=0.25, depth=0.10, noise=0.04
+):
+    rng = np.random.default_rng(seed)
+    simulated = simulate_beats(
+        duration_s,
+        heart_rate_bpm=heart_rate_bpm,
+        breathing_rate_hz=breathing_rate_hz,
+        breathing_modulation=0.02,
+        breathing_irregularity=0.04,
+        random_bands=[(0.1, 0.012, 0.015)],
+        jitter_s=0.001,
+        rng=rng,
+    )
+    beats = simulated.beat_time_s
+    amplitude = 1 + depth * np.interp(beats, simulated.time_s, simulated.breathing)
+    return simulated, beats, amplitude + rng.normal(0, noise, beats.size)
+
+
+def rate_error_hz(simulated, table):
+    truth = np.interp(table["time_s"], simulated.time_s, simulated.breathing_rate_hz)
+    known = table["status"] == "known"
+    return float(np.sqrt(np.mean((table["rate_hz"] - truth)[known] ** 2)))
+
+
+def ramp(low, high):
+    return lambda time_s: low + (high - low) * np.clip((time_s - 40) / 60, 0, 1)
+
+
+def test_the_rate_at_rest_is_found_within_a_hundredth_of_a_hertz():
+    errors, known = [], []
+    for seed in range(9):
+        simulated, beats, amplitude = breathing_beats(seed)
+        table = respiration_from_beats(beats, amplitude)
+        errors.append(rate_error_hz(simulated, table))
+        known.append((table["status"] == "known").mean())
+    assert np.median(errors) <= 0.01
+    assert np.median(known) >= 0.95
+
+
+def test_the_rate_is_followed_while_heart_and_breathing_speed_up():
+    errors, known = [], []
+    for seed in range(9):
+        simulated, beats, amplitude = breathing_beats(
+            seed,
+            duration_s=140,
+            heart_rate_bpm=ramp(70, 150),
+            breathing_rate_hz=ramp(0.25, 0.60),
+        )
+        table = respiration_from_beats(beats, amplitude)
+        errors.append(rate_error_hz(simulated, table))
+        known.append((table["status"] == "known").mean())
+    assert np.median(errors) <= 0.01
+    assert np.median(known) >= 0.95
+
+
+@pytest.mark.parametrize("heart_rate_bpm", [70, 150])
+def test_amplitude_without_breathing_in_it_is_unknown(heart_rate_bpm):
+    share = []
+    for seed in range(12):
+        _, beats, amplitude = breathing_beats(seed, heart_rate_bpm=heart_rate_bpm, depth=0.0)
+        table = respiration_from_beats(beats, amplitude)
+        share.append((table["status"] == "known").mean())
+        unknown = table["status"] == "unknown"
+        assert table.loc[unknown, "rate_hz"].isna().all()
+        assert (table.loc[unknown, "reason"] != "").all()
+        assert (table.loc[~unknown, "reason"] == "").all()
+    assert np.mean(share) <= 0.05
+
+
+def test_a_constant_amplitude_is_unknown_because_it_does_not_vary():
+    beats = np.arange(120) * 0.8
+    table = respiration_from_beats(beats, np.ones(120))
+    assert (table["status"] == "unknown").all()
+    assert (table["reason"] == "the signal does not vary").all()
+    assert (table["confidence"] == 0).all()
+
+
+def test_confidence_lies_between_zero_and_one_and_falls_with_noise():
+    means = []
+    for noise in (0.02, 0.30):
+        _, beats, amplitude = breathing_beats(2, noise=noise)
+        confidence = respiration_from_beats(beats, amplitude)["confidence"]
+        assert confidence.between(0, 1).all()
+        means.append(confidence.mean())
+    assert means[0] > means[1]
+
+
+def test_gain_and_offset_of_the_amplitude_do_not_matter():
+    _, beats, amplitude = breathing_beats(3)
+    plain = respiration_from_beats(beats, amplitude)
+    scaled = respiration_from_beats(beats, 40.0 - 7.0 * amplitude)
+    np.testing.assert_allclose(plain["rate_hz"], scaled["rate_hz"], atol=1e-6)
+
+
+def test_a_stretch_without_beats_is_unknown_and_its_surroundings_are_not():
+    _, beats, amplitude = breathing_beats(4)
+    seen = (beats < 80) | (beats > 120)
+    table = respiration_from_beats(beats[seen], amplitude[seen]).set_index("time_s")
+    assert (table.loc[90:110, "status"] == "unknown").all()
+    assert table.loc[100, "reason"] == "too few values within 20 s"
+    assert (table.loc[20:65, "status"] == "known").mean() > 0.9
+
+
+def test_beats_without_an_amplitude_are_passed_over():
+    simulated, beats, amplitude = breathing_beats(5)
+    amplitude[::9] = np.nan
+    assert rate_error_hz(simulated, respiration_from_beats(beats, amplitude)) <= 0.012
+
+
+def test_one_ectopic_amplitude_does_not_upset_the_rate():
+    simulated, beats, amplitude = breathing_beats(6)
+    amplitude[100] *= 4
+    table = respiration_from_beats(beats, amplitude)
+    assert rate_error_hz(simulated, table) <= 0.012
+    assert (table["status"] == "known").mean() > 0.9
+
+
+def test_intervals_help_where_the_amplitude_is_weak():
+    known = {False: [], True: []}
+    for seed in range(5):
+        _, beats, amplitude = breathing_beats(seed, depth=0.04)
+        for use_intervals, shares in known.items():
+            table = respiration_from_beats(beats, amplitude, use_intervals=use_intervals)
+            shares.append((table["status"] == "known").mean())
+    assert np.mean(known[True]) > np.mean(known[False])
+
+
+def test_intervals_alone_never_take_the_slow_oscillation_for_breathing():
+    rng = np.random.default_rng(8)
+    beats = simulate_beats(
+        240, heart_rate_bpm=65, random_bands=[(0.1, 0.005, 0.03)], jitter_s=0.002, rng=rng
+    ).beat_time_s
+    table = respiration_from_beats(beats, None, use_intervals=True)
+    assert (table["status"] == "unknown").mean() > 0.9
+
+
+def test_rates_above_half_the_heart_rate_are_never_reported():
+    _, beats, amplitude = breathing_beats(9, heart_rate_bpm=50, depth=0.0, noise=0.1)
+    table = respiration_from_beats(beats, amplitude)
+    assert not (table["rate_hz"] > 50 / 120 + 0.03).any()
+
+
+@pytest.mark.parametrize("rate_hz", [0.15, 0.30, 0.70])
+def test_a_belt_gives_the_rate_at_any_sampling(rate_hz):
+    rng = np.random.default_rng(10)
+    time_s = np.sort(rng.uniform(0, 120, 120 * 20))
+    value = 500 + 30 * np.sin(2 * np.pi * rate_hz * time_s) + rng.normal(0, 5, time_s.size)
+    table = respiration_from_belt(time_s, value)
+    assert (table["status"] == "known").mean() > 0.95
+    error_hz = np.abs(table["rate_hz"] - rate_hz).to_numpy()
+    assert np.nanmax(error_hz[5:-5]) < 0.01
+    assert np.nanmax(error_hz) < 0.02  # the first and last windows are half empty
+
+
+def test_a_belt_that_slipped_off_is_unknown():
+    time_s = np.arange(0, 120, 0.04)
+    value = np.random.default_rng(11).normal(0, 1, time_s.size)
+    table = respiration_from_belt(time_s, value)
+    assert (table["status"] == "known").mean() < 0.05
+    stuck = respiration_from_belt(time_s, np.full(time_s.size, 3.0))
+    assert (stuck["status"] == "unknown").all()
+
+
+def test_missing_belt_samples_are_passed_over():
+    time_s = np.arange(0, 120, 0.04)
+    value = np.sin(2 * np.pi * 0.3 * time_s)
+    value[1000:1400] = np.nan
+    table = respiration_from_belt(time_s, value).set_index("time_s")
+    assert table.loc[20, "rate_hz"] == pytest.approx(0.3, abs=0.005)
+    assert table.loc[48, "status"] == "unknown"
+
+
+def test_no_beats_give_an_empty_table_with_its_columns():
+    table = respiration_from_beats(np.array([]), np.array([]))
+    assert table.empty
+    assert list(table.columns) == ["time_s", "rate_hz", "confidence", "status", "reason"]
+
+
+def test_arguments_that_do_not_fit_are_refused():
+    with pytest.raises(ValueError, match="3 values for 4 beats"):
+        respiration_from_beats(np.arange(4.0), np.ones(3))
+    with pytest.raises(ValueError, match="use_intervals"):
+        respiration_from_beats(np.arange(4.0), None)
+    with pytest.raises(ValueError, match="sorted"):
+        respiration_from_beats(np.array([1.0, 0.5]), np.ones(2))
+    with pytest.raises(ValueError, match="samples"):
+        respiration_from_belt(np.arange(4.0), np.ones(3))
