@@ -1,4 +1,4 @@
-"""Contrast the conditions: a mixed model for each outcome, and each contrast's own paired result."""
+"""Contrast the conditions: a mixed model per outcome, and each contrast's own paired result."""
 
 import logging
 from itertools import combinations
@@ -70,7 +70,7 @@ def _stacked(tables, columns):
 
 
 def usable(table, conditions):
-    """Values that may be compared: given, in a condition of the study, positive where ratios are."""
+    """Values that may be compared: given, in a condition of the study, positive for ratios."""
     modules = outcome_modules()
     ratio = table["outcome"].map(lambda name: modules[name].SCALE == "ratio")
     kept = (
@@ -269,7 +269,7 @@ class Comparison:
 
 
 def adjusted(found):
-    """Holm over the marginal contrasts, and over all contrasts within exercises as a second family."""
+    """Holm over the marginal contrasts; those within exercises are a second family."""
     result = pd.Series(np.nan, index=found.index)
     for family in (found["exercise"] == "all", found["exercise"] != "all"):
         p = found.loc[family, "p"].dropna().astype(float)

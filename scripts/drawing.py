@@ -114,7 +114,7 @@ def empty_figure(sentence):
 
 
 def save(figure, svg, pdf, png, title):
-    """Write a figure as SVG, PDF and PNG with the title of the study below it; no dates, no programs."""
+    """Write a figure as SVG, PDF and PNG, the study's title below it; no dates, no programs."""
     figure.text(0.995, -0.004, title, ha="right", va="top", fontsize=6, color="#555555")
     margin = {"bbox_inches": "tight", "pad_inches": 0.04}
     figure.savefig(svg, metadata={"Date": None, "Creator": None}, **margin)

@@ -1,4 +1,4 @@
-"""Find, classify and repair one person's beats, follow breathing, and judge the ECG span by span."""
+"""Find, classify and repair one person's beats, follow breathing, judge the ECG span by span."""
 
 import numpy as np
 import pandas as pd
@@ -126,7 +126,7 @@ def beats_of_ecg(ecg, detector, quality_span_s):
 
 
 def first_channel(ecg):
-    """The stretches of the first recorded lead: one lead is analysed, the first that is declared."""
+    """The stretches of the first declared lead: one lead of a session is analysed."""
     first = (ecg[0].file, ecg[0].channel)
     return [s for s in ecg if (s.file, s.channel) == first]
 

@@ -3,7 +3,7 @@
 
 python3.11 scripts/launch.py            the demo study, to results/data_demo/report.html
 python3.11 scripts/launch.py tests      all tests
-python3.11 scripts/launch.py demo -n    whatever follows the first word goes to snakemake, or to pytest
+python3.11 scripts/launch.py demo -n    what follows goes to snakemake, or to pytest
 
 Only the standard library is needed. The environment lies in .venv and is built again only when
 requirements.lock changes.

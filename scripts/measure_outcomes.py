@@ -197,7 +197,7 @@ def _of(table, session_id):
 
 
 def with_beginnings(beats):
-    """The repaired series in order, each interval knowing whether the beat that begins it is normal."""
+    """The beats in order, each interval knowing whether the beat that begins it is normal."""
     used = beats[beats["nn_time_s"].notna() | beats["kind"].isin(["extra", "removed"])]
     used = used.sort_values(["session_id", "time_s"], kind="stable")
     in_series = used[used["nn_time_s"].notna()]
@@ -237,7 +237,7 @@ def measured(name, module, window, inputs, gates):
 
 def quality_row(window, inputs, labels):
     """How well the beats cover one window."""
-    row = {
+    return {
         "participant_id": labels["participant_id"],
         "session_id": labels["session_id"],
         "signal": "beats",
@@ -251,7 +251,6 @@ def quality_row(window, inputs, labels):
         "corrected_pct": inputs.property_of_window("corrected_pct"),
         "longest_repaired_run": inputs.property_of_window("longest_repaired_run"),
     }
-    return row
 
 
 if __name__ == "__main__":

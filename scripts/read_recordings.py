@@ -65,7 +65,7 @@ def sync_marks_of(events, session_id):
 
 
 def on_session_clock(recording, clock, row):
-    """Stretches of a recording with session times; intervals keep the beat that begins the first."""
+    """Stretches with session times; intervals keep the beat that begins the first of them."""
     labels = (row.session_id, row.signal, row.file, row.channel, row.site, row.side, row.position)
     rate = 1 + clock.drift_ppm * 1e-6
     for number, piece in enumerate(recording.stretches):

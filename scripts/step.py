@@ -1,9 +1,9 @@
 """Run one step of the workflow, for Snakemake or by hand, and know what code a step consists of.
 
 A step is a script with one function of the same name. Its parameters say everything a rule must
-give it: files first, annotated `Input`, `Inputs`, `Output` or `Outputs`, then settings by name. From that one
-signature come the shell command of the rule, the options of the command line and the check that
-rule and function agree. This module and `launch` are the only ones that know how a step is called.
+give it: files first, annotated `Input`, `Inputs`, `Output` or `Outputs`, then settings by name.
+From that one signature come the shell command of the rule, the options of the command line and the
+check that rule and function agree.
 """
 
 import argparse
@@ -142,7 +142,7 @@ def code_of(*names):
 
 @cache
 def fingerprint(*names):
-    """Hash of scripts and of every module of ours that they import; comments and docstrings do not count."""
+    """Hash of scripts and all modules of ours they import; comments and docstrings do not count."""
     waiting = [path for name in names for path in sorted(SCRIPTS.glob(f"{name}.py"))]
     seen = {}
     while waiting:

@@ -25,7 +25,7 @@ MISSING = ("", "n/a")
 
 
 def load_study(config):
-    """The study that Snakemake's --config names, with its settings; a StudyError lists all problems.
+    """The study that --config names, with its settings; a StudyError lists all problems.
 
     `config` is Snakemake's: `study` is the folder (default data_demo); further sections, as from
     --configfile, overrule study.yaml.
@@ -61,7 +61,7 @@ class Study:
         return "|".join(map(str, getattr(self, names))) or "none"
 
     def rows(self, *tables):
-        """For rules: a digest of the rows of one participant, so that only their change reruns it."""
+        """For rules: a digest of one participant's rows, so that only their change reruns it."""
         return lambda wildcards: self._digest(tables, wildcards.participant)
 
     def all_rows(self, *tables):
@@ -289,7 +289,9 @@ def _setting_in_words(problem, values):
     if kind == "missing":
         return "is missing"
     if isinstance(value, bool) and kind == "string_type":
-        return f"found {value} where text is needed: YAML reads an unquoted no, yes, on or off so; quote it"
+        return (
+            f"found {value}, allowed: text; YAML reads an unquoted no, yes, on or off so, quote it"
+        )
     return f"found {value!r}; {problem['msg'][0].lower()}{problem['msg'][1:]}"
 
 
@@ -385,7 +387,7 @@ def _lines_of(path):
 
 
 def check_tables_together(study, found):
-    """What no single row can show: keys, references, files, sets that overlap, edits of other files."""
+    """What no single row can show: keys, references, files, overlaps, edits of other files."""
     tables, settings = study.tables, study.settings
     _check_unique(tables["participants"], ("participant_id",), "participants.tsv", found)
     _check_unique(tables["sessions"], ("participant_id", "session_id"), "sessions.tsv", found)
@@ -467,7 +469,7 @@ def _check_recordings(study, found):
             found.add(
                 "recordings.tsv",
                 f"{place}, column sync_marks_s",
-                f"{marks} marks, the session has {expected} sync events; one mark for each, in order",
+                f"{marks} marks, the session has {expected} sync events; give one for each",
             )
 
 
@@ -496,7 +498,7 @@ def _check_events(study, found):
                 found.add(
                     "events.tsv",
                     f"{place}, column onset_s",
-                    f"the set begins at {row.onset_s} s, before the set of row {before.row_number} ends",
+                    f"begins at {row.onset_s} s, before the set of row {before.row_number} ends",
                 )
             latest[session] = row
 

@@ -33,10 +33,11 @@ CAUTIONS = (
     "Pressure is valid only for the limb, side, posture, cuff width and day on which occlusion "
     "pressure was measured. A share is given only where all of these match.",
     "Stop and deflate at once when the participant asks, or at marked numbness, severe or unusual "
-    "pain, a cold, white or blue limb, no distal pulse, faintness, chest pain or a cuff that fails.",
+    "pain, a cold, white or blue limb, no distal pulse, faintness, chest pain or a failing cuff.",
 )
 TABLE_CELLS = (
-    "<div class='scroll' tabindex='0' role='region' aria-label='{{ caption }}'><table><caption>{{ caption }}</caption>"
+    "<div class='scroll' tabindex='0' role='region' aria-label='{{ caption }}'>"
+    "<table><caption>{{ caption }}</caption>"
     "<thead><tr>{% for name in columns %}<th scope='col'>{{ name }}</th>{% endfor %}</tr></thead>"
     "<tbody>{% for row in rows %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>"
     "{% endfor %}</tbody></table></div>"
@@ -154,8 +155,8 @@ def limits(found, compared, settings):
         "modulation; sympathetic activity cannot be read from beat intervals.",
         "Saturation is the balance of delivery and use under the sensor: it is not blood flow, and "
         "levels are not compared between muscles, sensors or people.",
-        "Conditions cannot be blinded; sets to failure differ in repetitions, so effects of pressure "
-        "include effects of unequal work.",
+        "Conditions cannot be blinded, and sets to failure differ in repetitions: effects of "
+        "pressure include effects of unequal work.",
     ]
     return sentences
 

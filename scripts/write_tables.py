@@ -155,7 +155,7 @@ def write_html(table, caption, title, path):
 
 
 def write_docx(table, caption, title, path):
-    """One table with three rules and a repeated header, for a manuscript; the same bytes each time."""
+    """One table with three rules and a repeated header, the same bytes each time."""
     import docx
     from docx.oxml import OxmlElement
     from docx.shared import Pt
@@ -174,8 +174,8 @@ def write_docx(table, caption, title, path):
     grid.rows[0]._tr.get_or_add_trPr().append(repeat)
     for row in grid.rows:
         for cell in row.cells:
-            for run in cell.paragraphs[0].runs:
-                run.font.size = Pt(8)
+            for piece in cell.paragraphs[0].runs:
+                piece.font.size = Pt(8)
     _rule(grid.rows[0], "top", 12)
     _rule(grid.rows[0], "bottom", 6)
     _rule(grid.rows[-1], "bottom", 12)
@@ -208,7 +208,7 @@ def _rule(row, edge, eighths_of_a_point):
 
 
 def _without_dates(source, target):
-    """Copy a zip archive with all dates set to one, so that the same content gives the same bytes."""
+    """Copy a zip archive with all dates set to one: the same content gives the same bytes."""
     with zipfile.ZipFile(source) as old, zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as new:
         for name in old.namelist():
             new.writestr(zipfile.ZipInfo(name, NO_DATE), old.read(name), zipfile.ZIP_DEFLATED)

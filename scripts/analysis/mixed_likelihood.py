@@ -407,7 +407,11 @@ def _descend(
         step *= longest / max(np.abs(step).max(), longest)
         slope_along_step = float(now.gradient @ step)
         for fraction in 0.25 ** np.arange(14):
-            trial = design.solve(now.at.theta + fraction * step, response, reml=reml)
+            try:
+                trial = design.solve(now.at.theta + fraction * step, response, reml=reml)
+            except np.linalg.LinAlgError:
+                # too far out for the arithmetic: a shorter step
+                continue
             enough = 1e-3 * fraction * slope_along_step
             if trial.deviance <= now.at.deviance + enough + ROUNDING:
                 now = design.differentiate(trial, reml=reml)
@@ -459,7 +463,10 @@ def optimise(
             return None
         return (found[1][0].at.deviance - found[0][0].at.deviance) / 2
 
-    found = sorted(map(descend, starts), key=lambda end: end[0].at.deviance)
+    try:
+        found = sorted(map(descend, starts), key=lambda end: end[0].at.deviance)
+    except np.linalg.LinAlgError:
+        raise ModelError(NO_RESIDUAL) from None
     if (distance() or 0.0) > AGREEMENT_TOLERANCE:
         found = sorted([*found, *map(descend, FURTHER_STARTS)], key=lambda end: end[0].at.deviance)
     best, converged = found[0]

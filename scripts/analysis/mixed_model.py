@@ -683,7 +683,8 @@ class Fit:
 
         A term is tested on equally weighted cell means (type III), whatever the coding.
         Combinations that empty cells leave without an estimate are taken out and counted in
-        `note`. Degrees of freedom by Kenward and Roger 1997 or Fai and Cornelius 1996.
+        `note`. Degrees of freedom by Kenward and Roger 1997, or by Fai and Cornelius 1996 with the
+        principal axes of the weights (for a term: differences from its first level).
         """
         method = _known_method(method)
         name = term if isinstance(term, str) else "joint"

@@ -165,7 +165,9 @@ def explained_share(
         weight[occupied] /= total[occupied, None]
         squares = (weight**2).sum(axis=1)
         effective[block] = np.divide(1.0, squares, out=np.zeros_like(squares), where=occupied)
-        rate_hz[block] = near.sum(axis=1) / window_s
+        begins = np.maximum(centres[block] - half, times[0])
+        ends = np.minimum(centres[block] + half, times[-1])
+        rate_hz[block] = near.sum(axis=1) / np.maximum(ends - begins, window_s / 4)
         phase = 2 * np.pi * (times[low:high, None] - centres[block][0]) * frequency_hz
         cosine, sine = np.cos(phase), np.sin(phase)
         y = values[low:high]
@@ -183,7 +185,7 @@ def explained_share(
             + cosine_cosine * y_sine**2
             - 2 * cosine_sine * y_cosine * y_sine
         )
-        possible = (determinant > 1e-6) & (variance > 1e-12 * (np.abs(mean[:, None]) + 1e-12) ** 2)
+        possible = (determinant > 1e-6) & (variance > 1e-6 * np.var(values))
         share[block] = np.divide(
             explained,
             determinant * variance,
@@ -212,7 +214,7 @@ def _track(
     strength = np.zeros((grid.size, frequency_hz.size))
     sources_here = np.zeros((grid.size, frequency_hz.size), dtype=int)
     best_share = np.zeros_like(strength)
-    few = np.zeros(grid.size, dtype=bool)
+    few = np.ones(grid.size, dtype=bool)
     still = np.ones(grid.size, dtype=bool)
     for times, values, from_hz in sources:
         level = _without_trend(times, values, slowest_hz=0.6 * lowest_hz)
@@ -221,7 +223,7 @@ def _track(
         )
         visible = (frequency_hz >= from_hz - 1e-9) & (frequency_hz <= rate_hz[:, None] / 2)
         enough = effective >= 8
-        few |= ~enough
+        few &= ~enough
         visible &= enough[:, None]
         share = np.where(visible, share, 0.0)
         still &= share.max(axis=1) <= 0

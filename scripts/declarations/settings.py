@@ -237,7 +237,7 @@ class CheckSafety(Section):
     """Pressures against measured occlusion pressures, symptoms and missing checks."""
 
     highest_share_pct: float = setting(
-        "A larger share of the occlusion pressure is named as too high; local rules take precedence.",
+        "A larger share of the occlusion pressure is named; local rules take precedence.",
         "Patterson et al. 2019, 40 to 80 %",
         gt=0,
         le=80,

@@ -65,7 +65,7 @@ def draw_forest(axes, own):
         axes.tick_params(axis="x", which="minor", labelsize=6)
     axes.axvline(1 if ratio else 0, color="#888888", lw=0.7, ls="--")
     names = [
-        f"{row['contrast']}, {'all exercises' if row['exercise'] == 'all' else words_of(row['exercise'])}"
+        f"{row['contrast']}, {words_of(row['exercise'])}".replace(", all", ", all exercises")
         for _, row in own.iterrows()
     ]
     axes.set_yticks(range(len(own)), names)

@@ -130,7 +130,7 @@ def _kenward_roger_by_the_book(y, X, V, G) -> tuple[np.ndarray, np.ndarray, np.n
 
 
 DESIGNS = {
-    "sessions": (_study(SEED1), "y ~ condition * exercise + C(period)", DESIGN),
+    "sessions": (_study(8), "y ~ condition * exercise + C(period)", DESIGN),
     "cells missing": (_study(2, missing=0.15), "y ~ condition * exercise", DESIGN),
     "covariate": (_study(3, missing=0.1), "y ~ condition + exercise + load_kg", SESSIONS),
     "sets": (
@@ -244,7 +244,7 @@ def test_session_variance_at_zero_hardly_moves_kenward_roger():
 
 @pytest.fixture(scope="module")
 def table() -> pd.DataFrame:
-    return _study(SEED2, missing=0.1)
+    return _study(22, missing=0.1)
 
 
 FIXED = "y ~ condition * exercise + load_kg"

@@ -1,0 +1,103 @@
+"""The same inputs give the same bytes, and only what depends on a change runs again."""
+
+import hashlib
+import re
+
+import pytest
+from project import copy_of_project, run_study, snakemake, write_tiny_study
+
+# the one file that names times, and what reports on the run itself
+CHANGING = ("ro-crate-metadata.json",)
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory):
+    """A tiny study, finished with two cores in one folder."""
+    folder = copy_of_project(tmp_path_factory.mktemp("two") / "project")
+    write_tiny_study(folder / "tiny")
+    run_study(folder, "tiny", cores=2)
+    return folder
+
+
+def digests(results):
+    return {
+        path.relative_to(results).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(results.rglob("*"))
+        if path.is_file() and path.name not in CHANGING and "logs" not in path.parts
+    }
+
+
+def planned(folder):
+    """Rules that a dry run would run."""
+    printed, status = snakemake(folder, "-n", "--config", "study=tiny")
+    assert status == 0, printed
+    return set(re.findall(r"^(?:local)?rule (\w+):", printed, flags=re.M)) - {"all"}
+
+
+def edited(path, old, new):
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    return text
+
+
+def test_another_folder_and_one_core_give_the_same_bytes(finished, tmp_path):
+    folder = copy_of_project(tmp_path / "elsewhere" / "project")
+    write_tiny_study(tmp_path / "studies" / "tiny")
+    results = run_study(folder, tmp_path / "studies" / "tiny", cores=1)
+    assert digests(results) == digests(finished / "results" / "tiny")
+
+
+def test_a_second_run_has_nothing_to_do(finished):
+    assert planned(finished) == set()
+
+
+def test_a_comment_or_docstring_reruns_nothing(finished):
+    path = finished / "scripts" / "outcomes" / "rmssd_ms.py"
+    before = edited(path, "def measure(", "# a remark\n\n\ndef measure(")
+    assert planned(finished) == set()
+    path.write_text(before, encoding="utf-8")
+
+
+def test_a_changed_formula_reruns_what_depends_on_it_and_nothing_else(finished):
+    path = finished / "scripts" / "outcomes" / "rmssd_ms.py"
+    before = edited(path, "return ", "return 1.0 * ")
+    rules = planned(finished)
+    path.write_text(before, encoding="utf-8")
+    assert {"measure_outcomes", "gather_tables", "compare_conditions", "write_report"} <= rules
+    assert not rules & {"read_recordings", "find_beats", "segment_oxygenation", "check_safety"}
+
+
+def test_a_changed_row_reruns_only_its_participant(finished):
+    path = finished / "tiny" / "events.tsv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    n = next(i for i, line in enumerate(lines) if line.startswith("sub-02") and "\tset\t" in line)
+    changed = [*lines[:n], lines[n].replace("\t12", "\t11"), *lines[n + 1 :]]
+    assert changed != lines
+    path.write_text("\n".join(changed) + "\n", encoding="utf-8")
+    printed, _ = snakemake(finished, "-n", "--config", "study=tiny")
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    measured = re.findall(r"rule measure_outcomes:.*?wildcards: participant=(sub-\d+)", printed, re.S)
+    assert set(measured) == {"sub-02"}
+
+
+def test_one_file_adds_an_outcome_and_one_file_adds_a_figure_everywhere(finished):
+    scripts = finished / "scripts"
+    (scripts / "outcomes" / "shortest_nn_ms.py").write_text(
+        '"""Shortest interval of the repaired series."""\n\n'
+        "from outcomes import HEART\n\n"
+        'LABEL = "Shortest NN"\nUNIT = "ms"\nFAMILY = "heart period"\nSCALE = "identity"\n'
+        "ASKED_OF = HEART\n\n\ndef measure(nn_ms):\n    return nn_ms.min()\n",
+        encoding="utf-8",
+    )
+    figure = (scripts / "figures" / "02_primary_outcomes.py").read_text(encoding="utf-8")
+    (scripts / "figures" / "99_again.py").write_text(
+        figure.replace("Primary outcomes by condition", "Once again"), encoding="utf-8"
+    )
+    results = run_study(finished, "tiny")
+    assert "shortest_nn_ms" in (results / "outcomes.tsv").read_text()
+    assert "shortest_nn_ms" in (results / "outcomes_wide.tsv").read_text().splitlines()[0]
+    assert "shortest_nn_ms" in (results / "contrasts.tsv").read_text()
+    assert "Shortest NN" in (results / "tables" / "2_outcomes.tsv").read_text()
+    assert (results / "figures" / "99_again.pdf").stat().st_size > 1000
+    assert "Once again" in (results / "report.html").read_text()
