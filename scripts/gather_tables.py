@@ -43,6 +43,7 @@ def gather_tables(
     write_table(judged, quality)
     left_out = [
         people_and_visits(study),
+        conditions_not_done(study),
         excluded_events(study),
         edits(study),
         spans(judged),
@@ -96,6 +97,31 @@ def people_and_visits(study):
                     "reason": row.note or "recordings.tsv names no recording of this visit",
                     "n_before": len(visits),
                     "n_after": len(recorded),
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def conditions_not_done(study):
+    """Conditions of the study in which a participant did no set."""
+    sets = events_of(study)
+    sets = sets[sets["trial_type"] == "set"]
+    notes = table_of(study, "sessions").dropna(subset="note").groupby("participant_id")["note"]
+    noted = notes.agg("; ".join).to_dict()
+    everybody = sorted(set(sets["participant_id"]))
+    rows = []
+    for condition in sorted(set(sets["condition"])):
+        did = set(sets.loc[sets["condition"] == condition, "participant_id"])
+        for participant in sorted(set(everybody) - did):
+            note = f"; noted: {noted[participant]}" if participant in noted else ""
+            rows.append(
+                {
+                    "participant_id": participant,
+                    "scope": "condition",
+                    "rule": "not done",
+                    "reason": f"no set in condition {condition}{note}",
+                    "n_before": len(everybody),
+                    "n_after": len(did),
                 }
             )
     return pd.DataFrame(rows)

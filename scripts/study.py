@@ -10,6 +10,7 @@ import difflib
 import hashlib
 import io
 import json
+import re
 from collections import Counter
 from pathlib import Path
 
@@ -156,15 +157,23 @@ class Problems:
 
     def __init__(self):
         self.lines = []
+        # values of rows that were refused: what refers to them is not a further problem
+        self.refused_rows = {}
 
     def add(self, file, place, message):
         self.lines.append(f"{file}, {place}: {message}" if place else f"{file}: {message}")
 
     def stop(self):
         if self.lines:
-            lines = list(dict.fromkeys(self.lines))
+            lines = sorted(dict.fromkeys(self.lines), key=_by_file_and_row)
             count = "1 problem" if len(lines) == 1 else f"{len(lines)} problems"
             raise StudyError("\n  ".join([f"{count} to mend before anything runs:", *lines]))
+
+
+def _by_file_and_row(line):
+    file, _, rest = line.partition(",")
+    row = re.search(r"\d+", rest.partition(":")[0])
+    return file, int(row[0]) if row else 0
 
 
 # Tables
@@ -215,6 +224,7 @@ def read_table(path, found):
         except ValidationError as error:
             for problem in error.errors():
                 found.add(name, *_in_words(problem, number, model))
+            found.refused_rows.setdefault(path.stem, []).append(values)
             continue
         row.__dict__["row_number"] = number
         rows.append(row)
@@ -400,7 +410,12 @@ def check_tables_together(study, found):
         found,
     )
     people = {row.participant_id for row in tables["participants"]}
+    people |= {row.get("participant_id") for row in found.refused_rows.get("participants", [])}
     visits = {(row.participant_id, row.session_id) for row in tables["sessions"]}
+    visits |= {
+        (row.get("participant_id"), row.get("session_id"))
+        for row in found.refused_rows.get("sessions", [])
+    }
     for name in ("sessions", "occlusion", "recordings", "events", "edits"):
         for row in tables[name]:
             place = f"row {row.row_number}"
@@ -440,9 +455,10 @@ def _check_unique(rows, columns, file, found):
 
 
 def _unknown(found, table, place, column, value, known):
-    near = difflib.get_close_matches(str(value), sorted(known), 1)
+    names = known if isinstance(known, list) else sorted(filter(None, known))
+    near = difflib.get_close_matches(str(value), names, 1)
     hint = f"; did you mean {near[0]!r}?" if near else ""
-    allowed = ", ".join(sorted(known)) or "none declared"
+    allowed = ", ".join(names) or "none declared"
     found.add(
         f"{table}.tsv", f"{place}, column {column}", f"found {value!r}, allowed: {allowed}{hint}"
     )

@@ -72,7 +72,7 @@ def write_report(
         n_participants=recordings["participant_id"].nunique(),
         n_sessions=len(recordings[["participant_id", "session_id"]].drop_duplicates()),
         sections=SECTIONS,
-        findings=findings(compared),
+        findings=[*findings(compared, settings), *failure_band(found, settings)],
         limits=limits(found, compared, settings),
         figures=[figure_of(Path(path)) for path in figures],
         tables=[
@@ -96,16 +96,36 @@ def write_report(
     report.write_text(text, encoding="utf-8")
 
 
-def findings(compared):
-    """A sentence for every marginal contrast of a primary outcome."""
-    chosen = compared[(compared["primary"] == "yes") & (compared["exercise"] == "all")]
-    modules = outcome_modules()
-    return [
-        sentence_of_contrast(
-            row, f"{modules[row.outcome].LABEL} ({words_of(row.window)})", modules[row.outcome].UNIT
-        )
-        for row in chosen.itertuples()
-    ]
+def findings(compared, settings):
+    """A sentence for every marginal contrast of a primary outcome, in the order of the study."""
+    sentences = []
+    for primary in settings["study"]["primary_outcomes"]:
+        module = outcome_modules()[primary["outcome"]]
+        chosen = compared[
+            (compared["outcome"] == primary["outcome"])
+            & (compared["window"] == primary["window"])
+            & (compared["exercise"] == "all")
+        ]
+        label = f"{module.LABEL} ({words_of(primary['window'])})"
+        sentences += [sentence_of_contrast(row, label, module.UNIT) for row in chosen.itertuples()]
+    return sentences
+
+
+def failure_band(found, settings):
+    """How far the muscle desaturated in each condition, and whether that reached the band."""
+    low, high = settings["measure_outcomes"]["failure_band_pct"]
+    sets = found[(found["window"] == "set") & found["value"].notna()]
+    for condition in settings["study"]["conditions"]:
+        own = sets[sets["condition"] == condition]
+        nadirs = own.loc[own["outcome"] == "smo2_nadir_pct", "value"]
+        seconds = own.loc[own["outcome"] == "time_in_failure_band_s", "value"]
+        if len(nadirs) and len(seconds):
+            yield (
+                f"Condition {condition}: the lowest saturation of a set was {nadirs.min():.0f} % "
+                f"(median {nadirs.median():.0f} %); {int((seconds > 0).sum())} of {len(seconds)} "
+                f"sets reached the band of {low:g} to {high:g} % that is said to mark failure "
+                "(common practice, no source)."
+            )
 
 
 def limits(found, compared, settings):

@@ -61,6 +61,8 @@ def outcomes_by_condition(found, conditions):
     in_condition = found[found["condition"].isin(conditions)]
     rows = []
     for (outcome, window), own in in_condition.groupby(["outcome", "window"], sort=False):
+        if own["value"].isna().all():
+            continue
         row = {"outcome": label_of(outcome), "window": words_of(window)}
         for condition in conditions:
             values = own[own["condition"] == condition]

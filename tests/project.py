@@ -55,7 +55,7 @@ def write_tsv(path, rows):
 
 
 def write_tiny_study(folder, participants=("sub-01", "sub-02", "sub-03")):
-    """Three people, three short visits, one exercise for arm and leg each: intervals and saturation."""
+    """Some people, three short visits, an exercise of arm and of leg: intervals and saturation."""
     (folder / "raw").mkdir(parents=True)
     orders = ("ABC", "BCA", "CAB", "ACB", "BAC", "CBA")
     write_tsv(

@@ -19,7 +19,7 @@ import formulaic
 import numpy as np
 import pandas as pd
 from formulaic.errors import FormulaicError
-from scipy import linalg, stats
+from scipy import linalg, special
 
 from analysis.mixed_likelihood import (
     AGREEMENT_TOLERANCE,
@@ -37,6 +37,8 @@ __all__ = ["Fit", "Method", "ModelError", "fit", "split_random"]
 Method = Literal["kenward-roger", "satterthwaite"]
 
 LARGEST_GRID = 100_000
+# Relative standard deviations of all random terms from which the optimiser sets out (convention).
+TWO_STARTS = (1.0, 0.3)
 NOT_ESTIMABLE = (
     "not estimable: it depends on a cell without observations or cannot be told from another term"
 )
@@ -383,8 +385,8 @@ class Fit:
             se, df = self._single(L, method)
             estimate = weights[good] @ self._beta
             t = estimate / se
-            half = stats.t.ppf(0.5 + level / 2, df) * se
-            p = 2 * stats.t.sf(np.abs(t), df)
+            half = special.stdtrit(df, 0.5 + level / 2) * se
+            p = 2 * special.stdtr(df, -np.abs(t))
             numbers[good] = np.column_stack(
                 [estimate, se, df, estimate - half, estimate + half, t, p]
             )
@@ -651,13 +653,21 @@ class Fit:
 
     def _term_weights(self, term: str) -> np.ndarray:
         """Differences that are zero under the hypothesis that a term does nothing (type III)."""
-        found = [t for t in self._spec.terms if str(t) == term]
+        asked = set(term.replace(" ", "").split(":"))
+        found = [
+            t for t in self._spec.terms if {str(f).replace(" ", "") for f in t.factors} == asked
+        ]
         if not found:
             raise ModelError(f"no term '{term}' in the fixed part; it has {', '.join(self.terms)}")
         variables = [self._variables_of(str(factor)) for factor in found[0].factors]
-        plain = {str(f) for f in self._spec.factor_variables} & set(self.covariates)
-        bent = [v for v in self.covariates if v not in plain]
-        if bent or any(len(v) != 1 for v in variables):
+        # a covariate inside a function, as in x + I(x**2), has no step that is its term alone
+        inside = {
+            name
+            for factor, used in self._spec.factor_variables.items()
+            for name in map(str, used)
+            if name in self.covariates and str(factor) != name
+        }
+        if any(len(names) != 1 or names[0] in inside for names in variables):
             return np.eye(len(self.names))[self._spec.term_slices[found[0]]]
         choices = []
         for (name,) in variables:
@@ -681,10 +691,11 @@ class Fit:
     ) -> pd.DataFrame:
         """F test that all effects of a term, or all rows of a weight matrix, are zero.
 
-        A term is tested on equally weighted cell means (type III), whatever the coding.
-        Combinations that empty cells leave without an estimate are taken out and counted in
-        `note`. Degrees of freedom by Kenward and Roger 1997, or by Fai and Cornelius 1996 with the
-        principal axes of the weights (for a term: differences from its first level).
+        A term is tested on equally weighted cell means at the mean of the covariates (type III),
+        whatever the coding. Combinations that empty cells leave without an estimate are taken out
+        and counted in `note`. Degrees of freedom by Kenward and Roger 1997, or by Fai and
+        Cornelius 1996 with the principal axes of the weights (for a term: differences from its
+        first level).
         """
         method = _known_method(method)
         name = term if isinstance(term, str) else "joint"
@@ -705,7 +716,7 @@ class Fit:
             directions = right[:q]
             solve = self._kr_f if method == "kenward-roger" else self._satterthwaite_f
             F, df = solve(directions, z)
-            result |= {"F": F, "df_num": q, "df_den": df, "p": float(stats.f.sf(F, q, df))}
+            result |= {"F": F, "df_num": q, "df_den": df, "p": float(special.fdtrc(q, df, F))}
         if q < asked:
             note = f"{asked - q} of {asked} comparisons {NOT_ESTIMABLE}"
         return pd.DataFrame([result | {"method": method, "note": note}])
@@ -758,7 +769,7 @@ class Fit:
         the observed information (convention; Pinheiro and Bates 2000, section 2.4.3), sd_low and
         sd_high. A variance at zero has no such interval: `note` says so.
         """
-        quantile = stats.norm.ppf(0.5 + level / 2)
+        quantile = special.ndtri(0.5 + level / 2)
         errors, rows = self._log_sd_errors(), []
         for i, term in enumerate(self._design.terms):
             factor = self._design.factor(self.theta, i)
@@ -831,7 +842,7 @@ class Fit:
 
     # ------------------------------------------------ the same design, another outcome
 
-    def refit(self, y: np.ndarray, *, starts: Sequence[float] = (1.0, 0.3)) -> Fit:
+    def refit(self, y: np.ndarray, *, starts: Sequence[float] = TWO_STARTS) -> Fit:
         """Fit another outcome on the same rows; the design's algebra is shared."""
         y = np.asarray(y, dtype=float)
         if y.shape != (self.n_rows,) or not np.isfinite(y).all():
@@ -868,7 +879,7 @@ def fit(
     random: Sequence[str],
     *,
     reml: bool = True,
-    starts: Sequence[float] = (1.0, 0.3),
+    starts: Sequence[float] = TWO_STARTS,
 ) -> Fit:
     """Fit a linear mixed model to the rows of a table.
 

@@ -6,7 +6,6 @@ import itertools
 from collections.abc import Sequence
 
 import numpy as np
-from scipy import optimize
 
 # Between two corners the integrand is smooth; this many nodes reach double precision there.
 NODES_PER_ARC = 64
@@ -119,10 +118,10 @@ def dunnett_two_critical(df: float, correlation: float | np.ndarray, *, alpha: f
 
     Source: Dunnett 1955, J Am Stat Assoc 50:1096.
     """
+    from scipy.optimize import brentq  # 0.1 s to load, and most callers never solve
+
     directions = _plane_directions(np.asarray(correlation))
     upper = 2.0
     while _any_beyond(upper, df, directions) > alpha:
         upper *= 2
-    return float(
-        optimize.brentq(lambda b: _any_beyond(b, df, directions) - alpha, 0.0, upper, xtol=1e-12)
-    )
+    return float(brentq(lambda b: _any_beyond(b, df, directions) - alpha, 0.0, upper, xtol=1e-12))

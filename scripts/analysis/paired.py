@@ -6,12 +6,12 @@ plain numbers in a small record.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import special
 
 # Up to this many differences all sign patterns are counted; 2^15 sums per half fit in memory.
 LARGEST_EXACT = 30
@@ -26,6 +26,12 @@ def _differences(values: Sequence[float], *, at_least: int) -> np.ndarray:
     if len(differences) < at_least:
         raise ValueError(f"{len(differences)} difference(s); at least {at_least} are needed")
     return differences
+
+
+def _root(function: Callable[[float], float], low: float, high: float) -> float:
+    from scipy.optimize import brentq  # 0.1 s to load, and most callers never solve
+
+    return float(brentq(function, low, high, xtol=1e-11))
 
 
 # ---------------------------------------------------------------- tests
@@ -62,9 +68,9 @@ def paired_t(differences: Sequence[float], *, level: float = 0.95) -> PairedResu
             n, mean, 0.0, 0.0, n - 1, mean, mean, None, None, "all differences are the same"
         )
     se = sd / np.sqrt(n)
-    half = stats.t.ppf(0.5 + level / 2, n - 1) * se
+    half = special.stdtrit(n - 1, 0.5 + level / 2) * se
     t = mean / se
-    p = 2 * stats.t.sf(abs(t), n - 1)
+    p = 2 * special.stdtr(n - 1, -abs(t))
     return PairedResult(
         n, mean, sd, float(se), n - 1, mean - half, mean + half, float(t), float(p), ""
     )
@@ -166,7 +172,7 @@ def noncentrality_interval(t: float, df: float, *, level: float = 0.95) -> tuple
             low -= width
         while gap(high) > 0:
             high += width
-        return float(optimize.brentq(gap, low, high, xtol=1e-11))
+        return _root(gap, low, high)
 
     return solve(0.5 + level / 2), solve(0.5 - level / 2)
 
@@ -214,7 +220,7 @@ def paired_power(d_z: float, n: float, *, alpha: float = 0.05) -> float:
     if n <= 1 or not 0 < alpha < 1:
         raise ValueError("power needs n above 1 and alpha between 0 and 1")
     noncentrality = abs(d_z) * np.sqrt(n)
-    critical = stats.t.isf(alpha / 2, n - 1)
+    critical = special.stdtrit(n - 1, 1 - alpha / 2)
     lower = special.nctdtr(n - 1, noncentrality, -critical)
     return float(1 - special.nctdtr(n - 1, noncentrality, critical) + lower)
 
@@ -228,9 +234,7 @@ def paired_sample_size(d_z: float, *, power: float = 0.8, alpha: float = 0.05) -
     upper = 4.0
     while paired_power(d_z, upper, alpha=alpha) < power:
         upper *= 2
-    return float(
-        optimize.brentq(lambda n: paired_power(d_z, n, alpha=alpha) - power, 2.0, upper, xtol=1e-9)
-    )
+    return _root(lambda n: paired_power(d_z, n, alpha=alpha) - power, 2.0, upper)
 
 
 def detectable_d_z(n: int, *, power: float = 0.8, alpha: float = 0.05) -> float:
@@ -240,9 +244,7 @@ def detectable_d_z(n: int, *, power: float = 0.8, alpha: float = 0.05) -> float:
     upper = 1.0
     while paired_power(upper, n, alpha=alpha) < power:
         upper *= 2
-    return float(
-        optimize.brentq(lambda d: paired_power(d, n, alpha=alpha) - power, 0.0, upper, xtol=1e-10)
-    )
+    return _root(lambda d: paired_power(d, n, alpha=alpha) - power, 0.0, upper)
 
 
 def read_interval(
@@ -307,15 +309,15 @@ def intraclass_correlations(
     one_way = (n - 1, n * (k - 1))
     two_way = (n - 1, (n - 1) * (k - 1))
     f1, f3 = bms / wms, bms / ems
-    low1, high1 = f1 / stats.f.ppf(upper, *one_way), f1 * stats.f.ppf(upper, *one_way[::-1])
-    low3, high3 = f3 / stats.f.ppf(upper, *two_way), f3 * stats.f.ppf(upper, *two_way[::-1])
+    low1, high1 = f1 / special.fdtri(*one_way, upper), f1 * special.fdtri(*one_way[::-1], upper)
+    low3, high3 = f3 / special.fdtri(*two_way, upper), f3 * special.fdtri(*two_way[::-1], upper)
     icc2 = (bms - ems) / (bms + (k - 1) * ems + k * (jms - ems) / n)
     # Satterthwaite df of the denominator of ICC(2,1), Shrout and Fleiss 1979, p. 425
     fj = jms / ems
     common = k * icc2 * fj + n * (1 + (k - 1) * icc2) - k * icc2
     df = (k - 1) * (n - 1) * common**2
     df /= (n - 1) * k**2 * icc2**2 * fj**2 + (n * (1 + (k - 1) * icc2) - k * icc2) ** 2
-    f_low, f_high = stats.f.ppf(upper, n - 1, df), stats.f.ppf(upper, df, n - 1)
+    f_low, f_high = special.fdtri(n - 1, df, upper), special.fdtri(df, n - 1, upper)
     rest = k * jms + (k * n - k - n) * ems
     low2 = n * (bms - f_low * ems) / (f_low * rest + n * bms)
     high2 = n * (f_high * bms - ems) / (rest + n * f_high * bms)
@@ -347,7 +349,7 @@ def intraclass_correlations(
             float(F),
             df_pair[0],
             df_pair[1],
-            float(stats.f.sf(F, *df_pair)),
+            float(special.fdtrc(*df_pair, F)),
         )
         for kind, (icc, (low, high), F, df_pair) in {**single, **mean}.items()
     }
@@ -389,7 +391,7 @@ def bland_altman(
         raise ValueError("both methods need one value per participant")
     d = a - b
     n, bias, sd = len(d), float(d.mean()), float(d.std(ddof=1))
-    quantile = stats.t.ppf(0.5 + level / 2, n - 1)
+    quantile = special.stdtrit(n - 1, 0.5 + level / 2)
     se_bias, se_limit = sd / np.sqrt(n), sd * np.sqrt(3 / n)
     low, high = bias - sds * sd, bias + sds * sd
     return Agreement(
@@ -450,8 +452,8 @@ def repeated_measures_correlation(
     if abs(r) == 1:
         low = high = r
     else:
-        half = stats.norm.ppf(0.5 + level / 2) / np.sqrt(df - 1)
+        half = special.ndtri(0.5 + level / 2) / np.sqrt(df - 1)
         low, high = np.tanh(np.arctanh(r) + np.array([-half, half]))
     return RepeatedCorrelation(
-        r, float(low), float(high), df, float(F), float(stats.f.sf(F, 1, df)), float(sxy / sxx)
+        r, float(low), float(high), df, float(F), float(special.fdtrc(1, df, F)), float(sxy / sxx)
     )

@@ -385,6 +385,13 @@ def test_a_joint_test_does_not_depend_on_which_differences_span_it(model):
     assert F[1] == pytest.approx(F[0], rel=1e-8)
 
 
+def test_a_term_of_a_curve_is_tested_by_its_own_coefficient():
+    model = fit(_sides(7), "y ~ day + I(day**2)", ["day | animal", "1 | animal:side"])
+    coefficients = model.coefficients().set_index("term")
+    for term in ("day", "I(day ** 2)"):
+        assert model.joint_test(term)["p"][0] == pytest.approx(coefficients.loc[term, "p"])
+
+
 def test_intervals_belong_to_their_df(model):
     found = model.contrasts("condition", level=0.9)
     half = stats.t.ppf(0.95, found["df"]) * found["se"]

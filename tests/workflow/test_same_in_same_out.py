@@ -4,6 +4,7 @@ import hashlib
 import re
 
 import pytest
+
 from project import copy_of_project, run_study, snakemake, write_tiny_study
 
 # the one file that names times, and what reports on the run itself
@@ -77,7 +78,9 @@ def test_a_changed_row_reruns_only_its_participant(finished):
     path.write_text("\n".join(changed) + "\n", encoding="utf-8")
     printed, _ = snakemake(finished, "-n", "--config", "study=tiny")
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    measured = re.findall(r"rule measure_outcomes:.*?wildcards: participant=(sub-\d+)", printed, re.S)
+    measured = re.findall(
+        r"rule measure_outcomes:.*?wildcards: participant=(sub-\d+)", printed, re.S
+    )
     assert set(measured) == {"sub-02"}
 
 

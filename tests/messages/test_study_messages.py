@@ -1,0 +1,191 @@
+"""What a person reads when a table, a setting or a file is wrong: where, what, what to do."""
+
+import hashlib
+
+import pytest
+
+from project import copy_of_project, snakemake, write_tiny_study
+from step import StudyError
+from study import Study
+
+
+@pytest.fixture
+def study(tmp_path):
+    return write_tiny_study(tmp_path / "tiny", participants=("sub-01",))
+
+
+def message_of(study):
+    with pytest.raises(StudyError) as raised:
+        Study(study)
+    return str(raised.value)
+
+
+def change(study, table, old, new, count=1):
+    path = study / table
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, count), encoding="utf-8")
+
+
+def test_a_sound_study_passes(study):
+    assert Study(study).participants == ["sub-01"]
+
+
+def test_all_problems_are_named_at_once(study):
+    change(study, "events.tsv", "\tlow\t", "\tlo\t")
+    change(study, "sessions.tsv", "ses-2\t2", "ses-2\ttwo")
+    change(study, "recordings.tsv", "raw/sub-01_ses-1_intervals.txt", "raw/gone.txt")
+    text = message_of(study)
+    assert text.startswith("3 problems")
+    assert "events.tsv, row 9, column condition: found 'lo'" in text
+    assert "did you mean 'low'?" in text
+    assert "sessions.tsv, row 3, column visit: found 'two'" in text
+    assert "recordings.tsv, row 2, column file: raw/gone.txt does not exist" in text
+
+
+def test_a_decimal_comma_in_a_table_is_explained(study):
+    change(study, "events.tsv", "\t160.0\t", "\t160,0\t")
+    text = message_of(study)
+    assert "column onset_s: found '160,0'" in text
+    assert "write a point as decimal mark" in text
+
+
+def test_a_unit_that_does_not_belong_to_its_signal_is_refused(study):
+    change(
+        study,
+        "recordings.tsv",
+        "\trr\traw/sub-01_ses-1_intervals.txt\tms",
+        "\trr\traw/sub-01_ses-1_intervals.txt\tmV",
+    )
+    assert "column unit: found 'mV', allowed: rr is recorded in ms or s" in message_of(study)
+
+
+def test_a_missing_column_is_named_with_the_one_that_was_probably_meant(study):
+    change(study, "participants.tsv", "participant_id", "participantid")
+    text = message_of(study)
+    assert "participants.tsv, row 1: column participant_id is missing" in text
+    assert "found 'participantid': rename it" in text
+
+
+def test_a_table_saved_with_commas_is_recognised(study):
+    path = study / "participants.tsv"
+    path.write_text(path.read_text().replace("\t", ","), encoding="utf-8")
+    assert "columns are separated by tabs" in message_of(study)
+
+
+def test_a_set_without_condition_says_so(study):
+    change(study, "events.tsv", "\tset\tlow", "\tset\tn/a") if "\tset\tlow" in (
+        study / "events.tsv"
+    ).read_text() else change(study, "events.tsv", "\tlow\tcurtsy", "\tn/a\tcurtsy")
+    assert "column condition: found 'n/a', allowed: required on a set" in message_of(study)
+
+
+def test_sets_that_overlap_are_found(study):
+    change(study, "events.tsv", "\t300.0\t", "\t180.0\t")
+    assert "begins at 180.0 s, before the set of row" in message_of(study)
+
+
+def test_an_unknown_session_is_named_with_the_nearest(study):
+    change(study, "events.tsv", "ses-3", "ses-4")
+    text = message_of(study)
+    assert "column session_id: found 'ses-4'" in text
+    assert "ses-3" in text
+
+
+def test_a_row_that_stands_twice_is_found(study):
+    path = study / "participants.tsv"
+    path.write_text(path.read_text() + "sub-01\t30\n")
+    assert "participants.tsv, row 3: sub-01 stands already in row 2" in message_of(study)
+
+
+def test_an_edit_of_another_file_stops_the_run(study):
+    header = (
+        "edit_id\tparticipant_id\tsession_id\tsignal\taction\ttime_s\tfile_sha256\teditor\t"
+        "edited_at\treason\n"
+    )
+    row = "1\tsub-01\tses-1\trr\tremove_beat\t12.0\t{}\tA. B.\t2031-01-01\tfalse beat\n"
+    (study / "edits.tsv").write_text(header + row.format("0" * 64))
+    assert "edits.tsv, row 2, column file_sha256: edit 1 was made on another file" in message_of(
+        study
+    )
+    right = hashlib.sha256((study / "raw" / "sub-01_ses-1_intervals.txt").read_bytes())
+    (study / "edits.tsv").write_text(header + row.format(right.hexdigest()))
+    assert Study(study).tables["edits"]
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        (
+            "find_beats:\n  detctor: own\n",
+            "line 2, find_beats.detctor: is not a setting; did you mean 'detector'?",
+        ),
+        (
+            "find_beat:\n  detector: own\n",
+            "find_beat: is not a setting; did you mean 'find_beats'?",
+        ),
+        (
+            "study:\n  conditions: [no, low]\n",
+            "found False, allowed: text; YAML reads an unquoted no",
+        ),
+        ("study:\n  title: a\n  title: b\n", "study.yaml, line 3: 'title' stands twice; keep one"),
+        ("study: [\n", "study.yaml, line 2: cannot be read"),
+        ("find_beats:\n  quality_span_s: ten\n", "line 2, find_beats.quality_span_s: found 'ten'"),
+        (
+            "study:\n  primary_outcomes:\n    - {outcome: rmsd_ms, window: set}\n",
+            "'rmsd_ms' is not an outcome; did you mean 'rmssd_ms'?",
+        ),
+        (
+            "check_safety:\n  highest_share_pct: 95.0\n",
+            "check_safety.highest_share_pct: found 95.0",
+        ),
+    ],
+)
+def test_a_wrong_setting_is_named_with_its_line(study, text, expected):
+    (study / "study.yaml").write_text(text, encoding="utf-8")
+    assert expected in message_of(study)
+
+
+def test_tables_written_by_a_spreadsheet_are_accepted(study):
+    path = study / "participants.tsv"
+    text = path.read_text().replace("sub-01\t25", " sub-01 \t25 ").replace("\n", "\r\n")
+    path.write_bytes(b"\xef\xbb\xbf" + text.encode() + b"\r\n\t\r\n\r\n")
+    assert Study(study).participants == ["sub-01"]
+
+
+def test_labels_stay_text(study):
+    path = study / "participants.tsv"
+    path.write_text("participant_id\tcohort\nsub-01\t007\n")
+    assert Study(study).tables["participants"][0].model_extra["cohort"] == "007"
+
+
+def test_bad_input_stops_snakemake_and_harms_nothing(tmp_path):
+    folder = copy_of_project(tmp_path / "project")
+    study = write_tiny_study(folder / "tiny", participants=("sub-01",))
+    earlier = folder / "results" / "tiny" / "report.html"
+    earlier.parent.mkdir(parents=True)
+    earlier.write_text("an earlier report")
+    raw = {p: p.read_bytes() for p in (study / "raw").iterdir()}
+    change(study, "events.tsv", "\tlow\t", "\tlo\t")
+    printed, status = snakemake(folder, "--config", "study=tiny")
+    assert status != 0
+    assert "events.tsv, row 9, column condition: found 'lo'" in printed
+    assert "Traceback" not in printed
+    assert earlier.read_text() == "an earlier report"
+    assert all(path.read_bytes() == content for path, content in raw.items())
+
+
+def test_a_wrong_unit_of_the_values_is_suspected_by_the_run(tmp_path):
+    folder = copy_of_project(tmp_path / "project")
+    study = write_tiny_study(folder / "tiny", participants=("sub-01",))
+    path = study / "raw" / "sub-01_ses-2_intervals.txt"
+    seconds = [f"{int(line) / 1000:.3f}" for line in path.read_text().split()]
+    path.write_text("\n".join(seconds) + "\n")
+    printed, status = snakemake(
+        folder, "--config", "study=tiny", "--", "results/tiny/beats/sub-01.tsv"
+    )
+    assert status != 0
+    assert "Why this run stopped" in printed
+    assert "sub-01_ses-2_intervals.txt" in printed
+    assert "looks like s" in printed or "looks like seconds" in printed or " s?" in printed
+    assert not (folder / "results" / "tiny" / "beats" / "sub-01.tsv").exists()

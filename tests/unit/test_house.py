@@ -1,0 +1,72 @@
+"""What must hold between rules, scripts, settings, outcomes, figures and pages."""
+
+import ast
+
+import pytest
+from catalogue import figure_modules, outcome_modules
+from declarations.settings import Settings
+from project import PROJECT
+from step import command
+from study import header
+from write_settings_page import settings_page
+
+SCRIPTS = PROJECT / "scripts"
+OUTCOMES = sorted((SCRIPTS / "outcomes").glob("[!_]*.py"))
+FIGURES = sorted((SCRIPTS / "figures").glob("[!_]*.py"))
+ENTERED = ("baseline/", "set/", "rest/", "recovery/")
+
+
+def test_the_page_of_settings_is_in_step_with_the_declarations():
+    page = (PROJECT / "config" / "SETTINGS.md").read_text(encoding="utf-8")
+    assert page == settings_page(), "run: python scripts/write_settings_page.py"
+
+
+@pytest.mark.parametrize("section", Settings.model_fields.values(), ids=Settings.model_fields)
+def test_every_setting_is_described_with_its_source(section):
+    for name, field in section.annotation.model_fields.items():
+        assert field.description.endswith("."), name
+        assert field.json_schema_extra["source"], name
+
+
+@pytest.mark.parametrize("path", OUTCOMES, ids=lambda path: path.stem)
+def test_every_outcome_says_what_it_is(path):
+    module = outcome_modules()[path.stem]
+    assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
+    assert module.LABEL
+    assert module.SCALE in {"identity", "ratio"}
+    assert all(place.startswith(ENTERED) for place in module.ASKED_OF)
+    assert callable(module.measure)
+
+
+@pytest.mark.parametrize("path", FIGURES, ids=lambda path: path.stem)
+def test_every_figure_says_what_it_shows_and_needs(path):
+    module = figure_modules()[path.stem]
+    assert module.__doc__
+    assert len(module.ALT) > 30
+    assert header("figures", path.stem)["NEEDS"] == module.NEEDS
+
+
+def test_every_outcome_of_the_contract_with_users_exists():
+    promised = """
+        mean_hr_bpm peak_hr_bpm mean_nn_ms sdnn_ms rmssd_ms pnn50_pct sd1_ms sd2_ms dfa_alpha1
+        hr_above_intrinsic_bpm hrr_30_bpm hrr_60_bpm lf_power_ms2 hf_power_ms2 total_power_ms2
+        hf_nu_pct lf_hf_ratio hf_modulation respiration_rate_hz smo2_baseline_pct smo2_nadir_pct
+        smo2_drop_pct smo2_end_pct desaturation_slope_pct_per_s time_in_failure_band_s
+        area_below_baseline_pct_s reoxygenation_half_time_s reoxygenation_tau_s overshoot_pct
+        contraction_count contraction_rate_hz contraction_amplitude_pct reps_done to_failure rpe
+        pain
+    """.split()
+    assert set(promised) <= set(outcome_modules())
+
+
+def test_a_rule_calls_its_step_by_the_names_of_its_function():
+    text = command("find_beats")
+    assert text.startswith("python -m find_beats --signals {input.signals:q}")
+    assert "--detector {params.detector:q}" in text
+    assert text.endswith("> {log:q} 2>&1")
+
+
+def test_no_file_of_the_project_names_a_registry_or_a_path_of_one_machine():
+    for path in [PROJECT / "requirements.lock", *PROJECT.glob("*.md"), *SCRIPTS.rglob("*.py")]:
+        text = path.read_text(encoding="utf-8")
+        assert "files.pythonhosted" not in text and "/root/" not in text, path

@@ -1,0 +1,505 @@
+"""Every class of error is found and mended, and nothing that is sound is touched."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analysis.interval_repair import (
+    BeatEditError,
+    apply_beat_edits,
+    classify_intervals,
+    corrected_pct,
+    excluded_spans_s,
+    interval_rounding,
+    longest_repaired_run,
+    repair_intervals,
+    rolling_quantiles,
+)
+from simulation.heart_period import inject_errors, simulate_beats
+
+COLUMNS = ["time_s", "rr_ms", "nn_time_s", "nn_ms", "kind", "source", "reason"]
+
+
+def sinus_beats(seed=0, *, duration_s=200, heart_rate_bpm=66):
+    return simulate_beats(
+        duration_s,
+        heart_rate_bpm=heart_rate_bpm,
+        breathing_rate_hz=0.25,
+        breathing_modulation=0.03,
+        random_bands=[(0.1, 0.015, 0.02)],
+        breathing_irregularity=0.05,
+        jitter_s=0.002,
+        rng=np.random.default_rng(seed),
+    ).beat_time_s
+
+
+def repaired_times(table):
+    return np.sort(table["nn_time_s"].dropna().to_numpy())
+
+
+def not_normal(table):
+    return table[table["kind"] != "normal"]
+
+
+def test_clean_sinus_rhythm_is_left_as_it_is():
+    for seed in range(5):
+        beats = sinus_beats(seed)
+        table = repair_intervals(beats)
+        assert list(table.columns) == COLUMNS
+        assert (table["kind"] == "normal").all()
+        assert (table["source"] == "detector").all()
+        assert (table["reason"] == "").all()
+        np.testing.assert_array_equal(table["nn_time_s"], beats)
+        np.testing.assert_allclose(table["nn_ms"][1:], 1000 * np.diff(beats))
+        np.testing.assert_allclose(table["rr_ms"][1:], 1000 * np.diff(beats))
+
+
+def test_a_missed_beat_is_found_and_split():
+    beats = sinus_beats()
+    table = repair_intervals(np.delete(beats, 90))
+    (row,) = not_normal(table).to_dict("records")
+    assert (row["kind"], row["source"]) == ("missed", "repair")
+    assert row["time_s"] == pytest.approx(beats[90], abs=0.03)
+    assert np.isnan(row["rr_ms"])
+    assert repaired_times(table).size == beats.size
+
+
+def test_two_missed_beats_in_a_row_are_both_put_back():
+    beats = sinus_beats(heart_rate_bpm=80)
+    table = repair_intervals(np.delete(beats, [90, 91]))
+    rows = not_normal(table)
+    assert list(rows["kind"]) == ["missed", "missed"]
+    np.testing.assert_allclose(rows["time_s"], beats[[90, 91]], atol=0.06)
+    assert longest_repaired_run(table, 0, 200) == 2
+
+
+def test_a_false_extra_beat_is_dropped_and_the_true_beats_stay():
+    beats = sinus_beats()
+    false_s = beats[90] + 0.35
+    table = repair_intervals(np.sort(np.append(beats, false_s)))
+    (row,) = not_normal(table).to_dict("records")
+    assert row["kind"] == "extra"
+    assert row["time_s"] == false_s
+    assert np.isnan(row["nn_time_s"]) and np.isnan(row["nn_ms"])
+    np.testing.assert_array_equal(repaired_times(table), beats)
+
+
+def test_a_premature_beat_is_ectopic_and_its_interval_is_replaced():
+    beats = sinus_beats()
+    early = beats.copy()
+    early[90] -= 0.3 * (beats[90] - beats[89])
+    table = repair_intervals(early)
+    (row,) = not_normal(table).to_dict("records")
+    assert row["kind"] == "ectopic"
+    assert row["time_s"] == early[90]
+    assert row["rr_ms"] == pytest.approx(1000 * (early[90] - early[89]))
+    assert row["nn_time_s"] == pytest.approx(beats[90], abs=0.03)
+    assert "early" in row["reason"]
+
+
+@pytest.mark.parametrize("share", [-0.11, 0.11])
+def test_a_misplaced_beat_is_put_where_it_belongs(share):
+    beats = sinus_beats()
+    off = beats.copy()
+    off[90] += share * (beats[90] - beats[89])
+    table = repair_intervals(off)
+    (row,) = not_normal(table).to_dict("records")
+    assert row["kind"] == "misplaced"
+    assert row["nn_time_s"] == pytest.approx(beats[90], abs=0.03)
+    assert ("early" if share < 0 else "late") in row["reason"]
+
+
+def test_the_neighbours_of_a_repaired_beat_are_not_dragged_along():
+    beats = sinus_beats()
+    early = beats.copy()
+    early[90] -= 0.3
+    times = repaired_times(repair_intervals(early))
+    others = np.arange(beats.size) != 90
+    np.testing.assert_array_equal(times[others], beats[others])
+
+
+@pytest.mark.parametrize("false_s", [-0.35, 0.4])
+def test_a_false_beat_at_the_very_start_is_dropped(false_s):
+    beats = np.arange(100) * 1.0
+    table = repair_intervals(np.sort(np.append(beats, false_s)))
+    assert list(not_normal(table)["time_s"]) == [false_s]
+    np.testing.assert_array_equal(repaired_times(table), beats)
+
+
+@pytest.mark.parametrize("missing", [1, 98])
+def test_a_missed_beat_next_to_either_end_is_found(missing):
+    # the published rule does not test the last two intervals
+    table = repair_intervals(np.delete(np.arange(100) * 1.0, missing))
+    np.testing.assert_allclose(not_normal(table)["time_s"], [missing])
+
+
+def test_an_error_in_a_perfectly_regular_series_is_found():
+    # quartiles of a constant series are zero, and so are the published thresholds
+    table = repair_intervals(np.delete(np.arange(100) * 0.8, 50))
+    assert list(not_normal(table)["kind"]) == ["missed"]
+
+
+def test_a_steep_rise_of_the_heart_rate_is_not_an_error():
+    beats = simulate_beats(
+        150,
+        heart_rate_bpm=lambda time_s: 70 + 80 * np.clip((time_s - 50) / 30, 0, 1),
+        breathing_modulation=0.015,
+        jitter_s=0.001,
+        rng=np.random.default_rng(1),
+    ).beat_time_s
+    assert corrected_pct(repair_intervals(beats), 0, 150) == 0
+
+
+def test_coarsely_rounded_intervals_are_not_errors():
+    for seed, step_s in enumerate((0.001, 0.004, 1 / 128)):
+        beats = np.round(sinus_beats(seed) / step_s) * step_s
+        assert corrected_pct(repair_intervals(beats), 0, 200) == 0
+
+
+def waveforms(beats, other=()):
+    shape = np.full(beats.size, "normal", dtype=object)
+    correlation = np.full(beats.size, 0.95)
+    shape[list(other)] = "other"
+    correlation[list(other)] = 0.3
+    return {"shape": shape, "correlation": correlation}
+
+
+def test_a_beat_of_other_shape_off_its_time_is_never_normal():
+    beats = sinus_beats()
+    for share in (-0.35, -0.2, -0.13, 0.13, 0.2):
+        early = beats.copy()
+        early[90] += share * (beats[90] - beats[89])
+        table = repair_intervals(early, **waveforms(early, other=[90]))
+        row = table[table["time_s"] == early[90]].iloc[0]
+        assert row["kind"] == "ectopic", share
+        assert row["nn_time_s"] != row["time_s"]
+        assert "waveform" in row["reason"]
+
+
+def test_every_second_beat_ectopic_is_seen_through_by_its_waveform():
+    beats = sinus_beats()
+    ectopic = np.arange(80, 110, 2)
+    disturbed = beats.copy()
+    disturbed[ectopic] -= 0.3 * (beats[ectopic] - beats[ectopic - 1])
+    table = repair_intervals(disturbed, **waveforms(disturbed, other=ectopic))
+    seen = table[table["time_s"].isin(disturbed[ectopic])]
+    assert (seen["kind"] == "ectopic").all()
+    assert np.abs(repaired_times(table) - beats).max() < 0.08
+
+
+def test_an_interpolated_ectopic_beat_is_taken_out_without_a_replacement():
+    beats = sinus_beats(heart_rate_bpm=55)
+    extra_s = beats[90] + 0.5 * (beats[91] - beats[90])
+    disturbed = np.sort(np.append(beats, extra_s))
+    table = repair_intervals(disturbed, **waveforms(disturbed, other=[91]))
+    row = table[table["time_s"] == extra_s].iloc[0]
+    assert row["kind"] == "ectopic" and np.isnan(row["nn_time_s"])
+    np.testing.assert_array_equal(repaired_times(table), beats)
+
+
+def test_an_unusual_interval_between_two_clear_beats_is_left_alone():
+    beats = sinus_beats()
+    late = beats.copy()
+    late[90] += 0.11 * (beats[90] - beats[89])
+    assert len(not_normal(repair_intervals(late))) == 1
+    gated = repair_intervals(late, **waveforms(late))
+    assert (gated["kind"] == "normal").all()
+    np.testing.assert_array_equal(gated["nn_time_s"], late)
+
+
+def test_the_gate_does_not_excuse_a_missed_beat():
+    beats = np.delete(sinus_beats(), 90)
+    assert list(not_normal(repair_intervals(beats, **waveforms(beats)))["kind"]) == ["missed"]
+
+
+def test_a_gap_is_never_bridged():
+    beats = sinus_beats()
+    gappy = beats[(beats < 80) | (beats > 84)]
+    table = repair_intervals(gappy)
+    assert not table["time_s"].between(80.0, 84.0).any()
+    first_after = table[table["time_s"] > 82].iloc[0]
+    assert np.isnan(first_after["nn_ms"]) and np.isnan(first_after["rr_ms"])
+    assert table["nn_ms"].max() < 1500
+
+
+def test_a_break_point_is_never_bridged_however_short():
+    beats = sinus_beats()
+    middle_s = (beats[90] + beats[91]) / 2
+    table = repair_intervals(beats, breaks_s=[(middle_s, middle_s)])
+    assert np.flatnonzero(table["nn_ms"].isna()).tolist() == [0, 91]
+
+
+def test_intervals_across_a_break_are_the_only_ones_lost():
+    beats = sinus_beats()
+    table = repair_intervals(beats, breaks_s=[(beats[90] + 0.1, beats[95] - 0.1)])
+    # 91 to 94 lie in the break and stand alone, 95 begins the next stretch
+    assert np.flatnonzero(table["nn_ms"].isna()).tolist() == [0, 91, 92, 93, 94, 95]
+
+
+def test_a_short_stretch_says_that_it_was_not_tested():
+    table = repair_intervals(np.arange(6) * 0.8)
+    assert (table["kind"] == "normal").all()
+    assert table["reason"].str.startswith("not tested: 6 beats").all()
+
+
+def test_no_beats_and_one_beat_give_tables_with_the_same_columns():
+    for beats in (np.array([]), np.array([3.0])):
+        table = repair_intervals(beats)
+        assert list(table.columns) == COLUMNS
+        assert len(table) == beats.size
+
+
+def test_a_burst_of_false_beats_leaves_only_possible_intervals():
+    rng = np.random.default_rng(3)
+    beats = sinus_beats()
+    noise = np.sort(np.append(beats[(beats < 100) | (beats > 105)], rng.uniform(100, 105, 12)))
+    table = repair_intervals(noise)
+    intervals_ms = np.diff(repaired_times(table)) * 1000
+    assert intervals_ms.min() > 0.4 * 900
+    assert intervals_ms.max() < 1.6 * 900
+    assert longest_repaired_run(table, 95, 110) >= 3
+
+
+def test_arguments_are_not_altered():
+    beats = np.delete(sinus_beats(), 90)
+    before = beats.copy()
+    columns = waveforms(beats)
+    shape = columns["shape"].copy()
+    repair_intervals(beats, **columns)
+    classify_intervals(beats)
+    np.testing.assert_array_equal(beats, before)
+    np.testing.assert_array_equal(columns["shape"], shape)
+
+
+def test_times_that_cannot_be_beats_are_refused():
+    with pytest.raises(ValueError, match="sorted"):
+        repair_intervals(np.array([1.0, 0.5, 2.0]))
+    with pytest.raises(ValueError, match="sorted"):
+        classify_intervals(np.array([1.0, 0.5, 2.0]))
+    with pytest.raises(ValueError, match="finite"):
+        repair_intervals(np.array([0.0, np.nan, 2.0]))
+    with pytest.raises(ValueError, match="shape has 2 values for 3 beats"):
+        repair_intervals(np.arange(3.0), shape=["normal", "other"])
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 10_000), shift_s=st.sampled_from([-64.0, 1024.0, 4096.0]))
+def test_when_a_recording_began_does_not_matter(seed, shift_s):
+    # binary fractions of a second, so that the shift itself is exact
+    beats = np.round(sinus_beats(seed, duration_s=120) * 1024) / 1024
+    disturbed, _ = inject_errors(beats, share=0.05, rng=np.random.default_rng(seed))
+    disturbed = np.round(disturbed * 1024) / 1024
+    here, there = repair_intervals(disturbed), repair_intervals(disturbed + shift_s)
+    assert list(here["kind"]) == list(there["kind"])
+    np.testing.assert_allclose(here["nn_ms"], there["nn_ms"], atol=1e-6)
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 10_000), factor=st.sampled_from([0.25, 0.5, 2.0]))
+def test_labels_scale_with_the_unit_of_time(seed, factor):
+    beats, _ = inject_errors(
+        sinus_beats(seed, duration_s=120), share=0.05, rng=np.random.default_rng(seed)
+    )
+    beats = np.round(beats, 6)
+    np.testing.assert_array_equal(classify_intervals(beats), classify_intervals(beats * factor))
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 10_000))
+def test_a_table_accounts_for_every_beat_seen_and_every_second(seed):
+    rng = np.random.default_rng(seed)
+    disturbed, _ = inject_errors(sinus_beats(seed, duration_s=120), share=0.08, rng=rng)
+    table = repair_intervals(disturbed)
+    seen = table[table["kind"] != "missed"]
+    np.testing.assert_array_equal(seen["time_s"], disturbed)
+    times = repaired_times(table)
+    assert np.all(np.diff(times) > 0)
+    assert np.nansum(table["nn_ms"]) == pytest.approx(1000 * (times[-1] - times[0]))
+    assert (not_normal(table)["reason"] != "").all()
+    dropped = table["nn_time_s"].isna()
+    assert table.loc[dropped, "nn_ms"].isna().all()
+    assert table.loc[dropped, "kind"].isin(["extra", "ectopic"]).all()
+
+
+def test_corrected_beats_are_counted_from_the_lists_and_not_from_their_number():
+    # one missed and one extra beat leave the number of beats as it was: two corrections
+    beats = sinus_beats()
+    disturbed = np.sort(np.append(np.delete(beats, 60), beats[120] + 0.35))
+    table = repair_intervals(disturbed)
+    assert disturbed.size == beats.size
+    assert corrected_pct(table, 0, 200) == pytest.approx(100 * 2 / beats.size)
+    assert corrected_pct(table, beats[58], beats[62]) == pytest.approx(100 / 4)
+    assert corrected_pct(table, beats[70], beats[100]) == 0
+    assert longest_repaired_run(table, 0, 200) == 1
+
+
+def test_a_span_without_beats_has_no_share_of_corrected_beats():
+    with pytest.raises(ValueError, match="no beat is used between 500 and 600 s"):
+        corrected_pct(repair_intervals(sinus_beats()), 500, 600)
+
+
+def edit_rows(*rows):
+    columns = ["edit_id", "action", "time_s", "new_time_s", "end_s", "reason"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def test_every_edit_is_carried_out_exactly():
+    beats = np.arange(20) * 0.8
+    edits = edit_rows(
+        ("e1", "remove_beat", 1.63, np.nan, np.nan, "T wave"),
+        ("e2", "add_beat", 4.4, np.nan, np.nan, "n/a"),
+        ("e3", "move_beat", 8.0, 8.1, np.nan, "onset"),
+        ("e4", "exclude_span", 11.0, np.nan, 13.0, "electrode off"),
+        ("e5", "move_onset", 3.0, 3.5, np.nan, "a set, not a beat"),
+    )
+    table = apply_beat_edits(beats, edits)
+    added = table[table["origin"] == "added"]
+    removed = table[table["origin"] == "removed"]
+    assert list(added["time_s"]) == [4.4, 8.1]
+    np.testing.assert_allclose(removed["time_s"], [1.6, 8.0, 11.2, 12.0, 12.8])
+    assert list(added["detected_row"]) == [-1, -1]
+    detected = table[table["detected_row"] >= 0]
+    np.testing.assert_array_equal(beats[detected["detected_row"]], detected["time_s"])
+    assert removed["reason"].iloc[0] == "removed by hand: T wave"
+    assert added["reason"].iloc[0] == "added by hand"
+    assert excluded_spans_s(edits) == [(11.0, 13.0)]
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        (
+            ("e7", "remove_beat", 1.67, np.nan, np.nan, ""),
+            r"edit e7 \(remove_beat\).*60 ms.*1\.600",
+        ),
+        (("e8", "move_beat", 8.0, "n/a", np.nan, ""), r"edit e8 .*new_time_s is missing"),
+        (("e9", "add_beat", 8.03, np.nan, np.nan, ""), r"edit e9 .*beat at 8\.000 s"),
+        (("e6", "exclude_span", 9.0, np.nan, 8.0, ""), r"edit e6 .*end_s 8 is not after"),
+        (("e5", "remove_beat", None, np.nan, np.nan, ""), r"edit e5 .*time_s is missing"),
+    ],
+)
+def test_an_edit_that_fits_no_beat_is_refused_by_name(row, said):
+    with pytest.raises(BeatEditError, match=said):
+        apply_beat_edits(np.arange(20) * 0.8, edit_rows(row))
+
+
+def test_a_beat_removed_once_cannot_be_removed_again():
+    edits = edit_rows(
+        ("e1", "remove_beat", 1.6, np.nan, np.nan, ""),
+        ("e2", "remove_beat", 1.6, np.nan, np.nan, ""),
+    )
+    with pytest.raises(BeatEditError, match="edit e2"):
+        apply_beat_edits(np.arange(20) * 0.8, edits)
+
+
+def test_a_removal_can_be_undone_by_adding_the_beat_again():
+    edits = edit_rows(
+        ("e1", "remove_beat", 1.6, np.nan, np.nan, ""),
+        ("e2", "add_beat", 1.6, np.nan, np.nan, ""),
+    )
+    table = apply_beat_edits(np.arange(20) * 0.8, edits)
+    in_use = table[table["origin"] != "removed"]
+    np.testing.assert_allclose(in_use["time_s"], np.arange(20) * 0.8)
+
+
+def repaired_after(beats, edits):
+    edited = apply_beat_edits(beats, edits)
+    return repair_intervals(
+        edited["time_s"].to_numpy(),
+        origin=edited["origin"].to_numpy(),
+        origin_reason=edited["reason"].to_numpy(),
+        breaks_s=excluded_spans_s(edits),
+    )
+
+
+def test_what_a_person_added_is_never_dropped_and_what_they_removed_never_used():
+    beats = sinus_beats()
+    odd_s = beats[90] + 0.45
+    edits = edit_rows(
+        ("e1", "add_beat", odd_s, np.nan, np.nan, "seen by eye"),
+        ("e2", "remove_beat", beats[40], np.nan, np.nan, "artefact"),
+    )
+    table = repaired_after(beats, edits)
+    added = table[table["kind"] == "added"].iloc[0]
+    assert added["time_s"] == added["nn_time_s"] == odd_s
+    assert (added["source"], added["reason"]) == ("edit", "added by hand: seen by eye")
+    removed = table[table["kind"] == "removed"].iloc[0]
+    assert removed["time_s"] == beats[40]
+    assert np.isnan(removed["nn_time_s"])
+    assert removed["rr_ms"] == pytest.approx(1000 * (beats[40] - beats[39]))
+
+
+def test_a_span_excluded_by_hand_holds_no_intervals_and_no_corrections():
+    beats = sinus_beats()
+    edits = edit_rows(("e1", "exclude_span", 100.0, np.nan, 102.0, "electrode off"))
+    table = repaired_after(beats, edits)
+    inside = table["time_s"].between(100, 102)
+    assert (table.loc[inside, "kind"] == "removed").all()
+    assert table.loc[inside, "nn_ms"].isna().all()
+    assert np.isnan(table[table["time_s"] > 102].iloc[0]["nn_ms"])
+    assert corrected_pct(table, 0, 200) == 0
+
+
+def test_a_beat_moved_by_hand_is_one_correction():
+    beats = sinus_beats()
+    edits = edit_rows(("e1", "move_beat", beats[90], beats[90] + 0.07, np.nan, ""))
+    table = repaired_after(beats, edits)
+    assert sorted(not_normal(table)["kind"]) == ["added", "removed"]
+    assert corrected_pct(table, 0, 200) == pytest.approx(100 / beats.size)
+
+
+@pytest.mark.parametrize(
+    ("step_ms", "name"),
+    [
+        (1.0, "1 ms"),
+        (1000 / 1024, "1/1024 s"),
+        (4.0, "4 ms"),
+        (1000 / 128, "1/128 s"),
+        (10.0, "10 ms"),
+    ],
+)
+def test_the_rounding_of_intervals_is_found(step_ms, name):
+    intervals_ms = 1000 * np.diff(sinus_beats())
+    found = interval_rounding(np.round(np.round(intervals_ms / step_ms) * step_ms, 3))
+    assert found.step_ms == pytest.approx(step_ms)
+    assert name in found.sentence
+    assert not found.looks_filtered
+
+
+def test_intervals_in_128ths_of_a_second_are_known_even_when_printed_in_whole_ms():
+    intervals_ms = 1000 * np.diff(sinus_beats())
+    printed = np.round(np.round(intervals_ms * 0.128) / 0.128)
+    assert interval_rounding(printed).step_ms == pytest.approx(1000 / 128)
+
+
+def test_unrounded_intervals_have_no_step():
+    found = interval_rounding(1000 * np.diff(sinus_beats()))
+    assert np.isnan(found.step_ms)
+    assert found.floor_rounded_intervals_ms == 0
+    assert "no rounding step" in found.sentence
+
+
+def test_smoothed_and_interpolated_intervals_look_filtered():
+    intervals_ms = 1000 * np.diff(sinus_beats())
+    smoothed = np.convolve(intervals_ms, [0.25, 0.5, 0.25], mode="valid")
+    assert interval_rounding(smoothed).looks_filtered
+    filled = intervals_ms.copy()
+    for start in range(10, 200, 30):
+        filled[start : start + 8] = np.linspace(filled[start], filled[start + 7], 8)
+    assert interval_rounding(filled).looks_filtered
+    assert interval_rounding(np.full(50, 800.0)).looks_filtered
+
+
+def test_too_few_intervals_have_no_rounding():
+    with pytest.raises(ValueError, match="30"):
+        interval_rounding(np.full(10, 800.0))
+
+
+def test_rolling_quantiles_shrink_at_the_ends_as_pandas_does():
+    values = np.random.default_rng(0).normal(size=40)
+    ours = rolling_quantiles(values, width=11, shares=(0.25, 0.5))
+    rolling = pd.Series(values).rolling(11, center=True, min_periods=1)
+    np.testing.assert_allclose(ours[0], rolling.quantile(0.25))
+    np.testing.assert_allclose(ours[1], rolling.quantile(0.5))
