@@ -115,11 +115,14 @@ def empty_figure(sentence):
 
 def save(figure, svg, pdf, png, title):
     """Write a figure as SVG, PDF and PNG, the study's title below it; no dates, no programs."""
-    figure.text(0.995, -0.004, title, ha="right", va="top", fontsize=6, color="#555555")
-    margin = {"bbox_inches": "tight", "pad_inches": 0.04}
-    figure.savefig(svg, metadata={"Date": None, "Creator": None}, **margin)
-    figure.savefig(
-        pdf, metadata={"CreationDate": None, "Creator": None, "Producer": None}, **margin
-    )
-    figure.savefig(png, metadata={"Software": None}, **margin)
+    below_in = 0.14
+    share = below_in / figure.get_figheight()
+    figure.text(0.995, 0.25 * share, title, ha="right", va="bottom", fontsize=6, color="#555555")
+    figure.get_layout_engine().set(rect=(0, share, 1, 1 - share))
+    # laid out once, not again for each format
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
+    figure.savefig(svg, metadata={"Date": None, "Creator": None})
+    figure.savefig(pdf, metadata={"CreationDate": None, "Creator": None, "Producer": None})
+    figure.savefig(png, metadata={"Software": None})
     pyplot.close(figure)

@@ -46,6 +46,7 @@ def run(step):
     """Call `step` with the arguments of the command line; say in one line what went wrong."""
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
     logging.captureWarnings(True)
+    logging.getLogger("fontTools").setLevel(logging.WARNING)
     arguments = _arguments_of(step)
     try:
         step(**arguments)

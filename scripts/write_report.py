@@ -1,12 +1,14 @@
 """Write the whole study on one page that opens offline."""
 
 import base64
+import io
 import re
 from pathlib import Path
 
 import pandas as pd
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
+from PIL import Image
 
 from analysis.sentences import sentence_of_contrast
 from catalogue import figure_modules, outcome_modules
@@ -19,6 +21,7 @@ SECTIONS = (
     ("findings", "What was found"),
     ("limits", "What cannot be concluded"),
     ("figures", "Figures"),
+    ("sessions", "Sessions"),
     ("tables", "Tables"),
     ("safety", "Pressures and safety"),
     ("quality", "Quality"),
@@ -56,6 +59,7 @@ def write_report(
     methods: Input,
     tables: Input,
     figures: Inputs,
+    sessions: Inputs,
     report: Output,
     *,
     study: str,
@@ -75,6 +79,11 @@ def write_report(
         findings=[*findings(compared, settings), *failure_band(found, settings)],
         limits=limits(found, compared, settings),
         figures=[figure_of(Path(path)) for path in figures],
+        sessions=[
+            {"name": f"{folder.name} {path.stem}", "png": small_picture(path)}
+            for folder in sessions
+            for path in sorted(folder.glob("*.png"))
+        ],
         tables=[
             shown_table(read_text_table(path), caption_of(path))
             for path in sorted(Path(tables).glob("[123]*.tsv"))
@@ -191,6 +200,16 @@ def figure_of(path):
         "caption": " ".join(module.__doc__.split()),
         "svg": base64.b64encode(path.read_bytes()).decode(),
     }
+
+
+def small_picture(path):
+    """A picture with few colours, so that a page for every session fits into one report."""
+    picture = Image.open(path).convert("RGB")
+    picture = picture.resize((picture.width * 3 // 5, picture.height * 3 // 5), Image.LANCZOS)
+    few = picture.quantize(colors=32, method=Image.MEDIANCUT, dither=Image.NONE)
+    content = io.BytesIO()
+    few.save(content, "PNG", optimize=True)
+    return base64.b64encode(content.getvalue()).decode()
 
 
 def caption_of(path):

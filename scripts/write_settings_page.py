@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Literal, get_args, get_origin
 
 import yaml
+
 from declarations.settings import Settings
 from declarations.tables import REQUIRED, TABLES
 

@@ -32,6 +32,7 @@ FEWEST_BEATS = 12
 CONTEXT_INTERVALS = 90  # on each side of a doubtful region, as many as the published thresholds use
 TREND_STIFFNESS = 30.0  # the trend follows what is slower than about 0.03 cycles per beat
 MOST_BEATS_JUDGED_SINGLY = 6  # every subset of so many beats is weighed; longer runs by one chain
+MOST_LINKS_WITH_A_CHOICE = 4  # in longer readings the likeliest number of intervals is taken
 TAIL_FREEDOM = 4.0  # a genuine pause or jump is rare, not impossible: Student rather than Gauss
 SMALLEST_ERROR_SHARE = 0.002  # of an interval: no model predicts a heart better than that
 SMALLEST_THRESHOLD_SHARE = 0.01  # of an interval: keeps rounded or constant series testable
@@ -326,22 +327,23 @@ def _stories(stretch: _Stretch, first: int, last: int, usual_s: float) -> list[_
         inside = allowed[(allowed > start) & (allowed < end)]
         fixed = inside[stretch.locked[inside]]
         free = inside[~stretch.locked[inside]]
-        for chosen in _subsets(beats, start, end, free, usual_s):
-            kept = (start, *sorted(int(beat) for beat in (*chosen, *fixed)), end)
+        for subset in _subsets(beats, start, end, free, usual_s):
+            kept = (start, *sorted(int(beat) for beat in (*subset, *fixed)), end)
             ratios = np.diff(beats[list(kept)]) / usual_s
-            found += [
-                _Story(first, last, kept, counts)
-                for counts in product(*map(_likely_counts, ratios))
-            ]
+            counts = [_likely_counts(ratio) for ratio in ratios]
+            if len(counts) > MOST_LINKS_WITH_A_CHOICE:
+                counts = [choices[:1] for choices in counts]
+            found += [_Story(first, last, kept, chosen) for chosen in product(*counts)]
     return sorted(found, key=lambda story: story.edits)
 
 
 def _likely_counts(ratio: float) -> list[int]:
-    """How many intervals may fill a time of `ratio` usual intervals."""
+    """How many intervals may fill a time of `ratio` usual intervals, the likeliest first."""
     nearest = max(1, round(ratio))
     if abs(ratio - nearest) <= 0.3:
         return [nearest]
-    return sorted({nearest, max(1, nearest + (1 if ratio > nearest else -1))})
+    second = max(1, nearest + (1 if ratio > nearest else -1))
+    return [nearest] if second == nearest else [nearest, second]
 
 
 def _subsets(
@@ -487,6 +489,7 @@ def _read_stretch(stretch: _Stretch, *, edit_cost: float, rounds: int = 2) -> li
         usual.append(usual_s)
     edges = [0, *(beat for span in spans for beat in span), beats.size - 1]
     quiet = [intervals[edges[i] : edges[i + 1]] for i in range(0, len(edges), 2)]
+    unreadable: set[int] = set()
     for _ in range(rounds):
         for number, (first, last) in enumerate(spans):
             left, left_seen = _nearest_intervals(
@@ -496,9 +499,12 @@ def _read_stretch(stretch: _Stretch, *, edit_cost: float, rounds: int = 2) -> li
                 quiet[number + 1 :], readings[number + 1 :], backwards=False
             )
             context = _Context(left, right, left_seen, right_seen, usual[number])
-            better = _best_reading(stretch, first, last, context, edit_cost=edit_cost)
-            readings[number] = better or readings[number]
-    return readings
+            best = _best_reading(stretch, first, last, context, edit_cost=edit_cost)
+            if best is None:
+                unreadable.add(number)
+            else:
+                readings[number] = best
+    return [reading for number, reading in enumerate(readings) if number not in unreadable]
 
 
 def _nearest_intervals(
@@ -719,8 +725,11 @@ def _examine(
         return how(np.append(edge, interval_mark), np.append(interval_mark, edge))
 
     near = deviation < gate_deviation
-    flagged &= ~(clear_shape[:-1] & clear_shape[1:] & near)
-    firm = added | (clear_shape & both_sides(near, np.logical_and, True))
+    by_hand = added[:-1] | added[1:]
+    flagged &= ~(near & (by_hand | (clear_shape[:-1] & clear_shape[1:])))
+    # a person who placed a beat has seen its neighbours
+    vouched_for = clear_shape | both_sides(by_hand, np.logical_or, False)
+    firm = added | (vouched_for & both_sides(near, np.logical_and, True))
     off_time = both_sides(deviation > ectopic_deviation, np.logical_or, False)
     banned = other_shape & off_time & ~added
     flagged |= banned[:-1] | banned[1:]
@@ -809,6 +818,9 @@ def _changes(
             for target in sorted(set(range(places_s.size)) - set(pairs.values())):
                 cause = f"{pieces_s.sum() * 1000:.0f} ms between beats hold {count} intervals"
                 put_in.append((float(places_s[target]), cause))
+    for beat in np.flatnonzero(stretch.banned):
+        if int(beat) not in changes:
+            drop(int(beat))
     return changes, put_in
 
 

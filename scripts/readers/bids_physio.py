@@ -11,7 +11,7 @@ import numpy as np
 from readers.delimited import blank_notes, choose_columns, read_columns
 from readers.dialect import Dialect, decode
 from readers.recording import ReadingError, Recording, even_stretch
-from readers.units import recognised_unit
+from readers.units import contradicts, recognised_unit
 
 
 def read_bids_physio(path: Path, *, channel: str | None, unit: str) -> Recording:
@@ -57,10 +57,8 @@ def sidecar_of(path: Path) -> Path:
 
 def _description(path: Path, sidecar: Path) -> dict[str, Any]:
     if not sidecar.is_file():
-        raise ReadingError(
-            path, "", f"no {sidecar.name} beside it", "a JSON of the same name",
-            "put the JSON next to the table",
-        )  # fmt: skip
+        found, todo = f"no {sidecar.name} beside it", "put the JSON next to the table"
+        raise ReadingError(path, "", found, "a JSON of the same name", todo)
     try:
         described = json.loads(sidecar.read_text(encoding="utf-8-sig"))
     except ValueError as fault:
@@ -92,12 +90,11 @@ def _is_number(entry: object) -> bool:
 def _check_unit(sidecar: Path, described: dict[str, Any], column: str, unit: str) -> None:
     about = described.get(column)
     written = about.get("Units") if isinstance(about, dict) else None
-    known = recognised_unit(written) if isinstance(written, str) else None
-    if known not in (None, "au", unit) and unit != "au":
+    if isinstance(written, str) and contradicts(written, unit):
         raise ReadingError(
             sidecar,
             f"column {column}",
             f"declared {unit}, but the JSON says {written}",
-            f"{known}, as the JSON says",
+            f"{recognised_unit(written)}, as the JSON says",
             "correct unit in recordings.tsv, or the JSON if that is wrong",
         )

@@ -11,7 +11,7 @@ import numpy as np
 from edfio import EdfSignal, read_edf
 
 from readers.recording import FloatArray, ReadingError, Recording, Stretch, even_stretch
-from readers.units import recognised_unit
+from readers.units import contradicts, recognised_unit
 
 _EXPORT_AGAIN = "export the recording again with the recorder's own software"
 _FIXED_HEADER_BYTES = 256
@@ -78,13 +78,13 @@ def _position(path: Path, labels: list[str], channel: str | None) -> int:
 
 
 def _check_unit(path: Path, signal: EdfSignal, unit: str) -> None:
-    written = recognised_unit(signal.physical_dimension)
-    if written not in (None, "au", unit) and unit != "au":
+    written = signal.physical_dimension
+    if contradicts(written, unit):
         raise ReadingError(
             path,
             f"channel {signal.label}",
-            f"declared {unit}, but the file says {signal.physical_dimension}",
-            f"{written}, as the file says",
+            f"declared {unit}, but the file says {written}",
+            f"{recognised_unit(written)}, as the file says",
             "correct unit in recordings.tsv",
         )
 

@@ -102,12 +102,20 @@ def recognised_unit(written: str) -> str | None:
     return _SPELLINGS.get(written.strip().strip("[]()").strip().lower())
 
 
+def contradicts(written: str, declared: str) -> bool:
+    """Whether a file's own unit text stands for a known unit other than the declared one."""
+    return declared != "au" and recognised_unit(written) not in (None, "au", declared)
+
+
 def count_impossible(signal: str, value: ArrayLike, unit: str) -> int:
     """Number of values outside what is physically possible; NaN does not count.
 
-    `value`: any shape, in the canonical unit `unit`. Limits: see the table in this module.
+    `value`: any shape, in the canonical unit `unit`; an ECG is judged about its median, which is
+    electrode offset. Limits: see the table in this module.
     """
     values = np.asarray(value, dtype=np.float64)
+    if signal == "ecg" and not np.isnan(values).all():
+        values = values - np.nanmedian(values)
     low, high = possible_range(signal, unit)
     return int(np.count_nonzero((values < low) | (values > high)))
 

@@ -57,6 +57,7 @@ def test_an_implausible_drift_is_flagged_and_still_reported():
     clock = fit_clock([0.0, 100.0], [0.0, 100.1])
     assert clock.drift_ppm == pytest.approx(1000.0, abs=1e-6)
     assert clock.status.startswith("flagged:") and "1000 ppm" in clock.status
+    assert fit_clock([0.0, 100.0], [0.0, 99.9]).status.startswith("flagged:")
     assert fit_clock([0, 100], [0, 100.1], max_drift_ppm=1500).status.startswith("ok:")
 
 

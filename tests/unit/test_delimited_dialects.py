@@ -126,6 +126,34 @@ def test_missing_samples_before_the_first_number_keep_their_place_in_time(tmp_pa
         assert np.isnan(stretch.value).tolist() == [True, True, False, False]
 
 
+def test_missing_samples_after_the_last_number_keep_their_place_too(tmp_path):
+    path = tmp_path / "oximeter.csv"
+    path.write_text("smo2\n65.1\n64.2\nn/a\nn/a\n", encoding="utf-8")
+    (stretch,) = saturation(path, time_column=None, sampling_rate_hz=1.0).stretches
+    assert np.isnan(stretch.value).tolist() == [False, False, True, True]
+
+
+def test_a_separator_in_quotes_does_not_make_up_for_a_missing_cell(tmp_path):
+    path = tmp_path / "oximeter.csv"
+    rows = [f"rest;{i};65,5" for i in range(30)]
+    path.write_text("\n".join(["note;time;smo2", *rows, '"cuff;on";30', "rest;31;65,5"]))
+    with pytest.raises(ReadingError, match="row 32: 2 cells"):
+        saturation(path)
+
+
+def test_a_given_separator_settles_whole_numbers_without_header(tmp_path):
+    path = tmp_path / "oximeter.csv"
+    path.write_text("0,65\n1,64\n2,63\n", encoding="utf-8")
+    recording = saturation(path, time_column="column 1", channel="column 2", separator="comma")
+    assert recording.stretches[0].value.tolist() == [65.0, 64.0, 63.0]
+
+
+def test_a_given_separator_overrules_a_wrong_sep_line(tmp_path):
+    path = tmp_path / "oximeter.csv"
+    path.write_text("sep=;\n" + table(), encoding="utf-8")
+    assert saturation(path, separator="comma").stretches[0].value[0] == 65.1
+
+
 def test_a_blank_line_in_a_single_column_is_not_skipped_in_silence(tmp_path):
     path = tmp_path / "oximeter.csv"
     path.write_text("smo2\n65.1\n\n64.2\n", encoding="utf-8")

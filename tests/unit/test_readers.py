@@ -157,6 +157,12 @@ def test_a_discontinuous_edf_without_onsets_is_refused(tmp_path):
         ecg(path, unit="uV")
 
 
+def test_onsets_rounded_by_less_than_half_a_sample_are_no_gap(tmp_path):
+    onsets = [0, 1.001, 1.999, 3, 4.001, 5, 6, 7.001, 8, 9]
+    path = write_discontinuous_edf(tmp_path / "rounded.edf", onsets)
+    assert len(ecg(path, unit="uV").stretches) == 1
+
+
 def test_edf_records_that_overlap_are_refused(tmp_path):
     onsets = [0, 1, 2, 3, 2, 3, 4, 5, 6, 7]
     path = write_discontinuous_edf(tmp_path / "wrong.edf", onsets)
@@ -227,10 +233,20 @@ def test_bids_physiology_starts_at_its_start_time_and_says_so(tmp_path):
     np.testing.assert_allclose(stretch.value, ECG_MV, atol=1e-12)
 
 
-@pytest.mark.parametrize("key", ["SamplingFrequency", "StartTime", "Columns"])
-def test_an_incomplete_bids_json_names_the_key(tmp_path, key):
-    with pytest.raises(ReadingError, match=key):
-        ecg(write_bids(tmp_path, described={key: None}), channel="ecg", unit="uV")
+@pytest.mark.parametrize(
+    ("key", "entry"),
+    [
+        ("SamplingFrequency", None),
+        ("SamplingFrequency", 0),
+        ("StartTime", None),
+        ("StartTime", "noon"),
+        ("Columns", None),
+    ],
+)
+def test_an_incomplete_bids_json_names_the_key(tmp_path, key, entry):
+    with pytest.raises(ReadingError) as refused:
+        ecg(write_bids(tmp_path, described={key: entry}), channel="ecg", unit="uV")
+    assert refused.value.where == key
 
 
 def test_bids_physiology_needs_its_json(tmp_path):
@@ -293,6 +309,7 @@ def test_intervals_with_times_are_cut_where_beats_are_lost(tmp_path):
     recording = intervals(path, channel="rr", time_column="time")
     assert [s.time_s.tolist() for s in recording.stretches] == [[0.8, 1.6, 2.4], [12.4, 13.2, 14.0]]
     assert [s.start_s for s in recording.stretches] == pytest.approx([0.0, 11.6])
+    assert [s.step_s for s in recording.stretches] == [None, None]
     assert "split at 2.4 s" in recording.notes[0]
 
 
@@ -408,6 +425,13 @@ def test_a_clock_without_date_passes_midnight(tmp_path):
     assert recording.notes == ("the clock passes midnight at row 4",)
 
 
+def test_a_dated_clock_that_runs_back_a_day_is_refused(tmp_path):
+    stamps = ["2026-03-29 10:00:00", "2026-03-29 10:00:01", "2026-03-28 10:00:02"]
+    path = write_stamps(tmp_path / "o.csv", stamps)
+    with pytest.raises(ReadingError, match="runs backwards"):
+        saturation(path, time_format="%Y-%m-%d %H:%M:%S")
+
+
 def test_the_change_to_summer_time_is_suspected_in_words(tmp_path):
     stamps = ["2026-03-29 01:59:58", "2026-03-29 01:59:59", "2026-03-29 03:00:00"]
     recording = saturation(
@@ -444,6 +468,7 @@ def test_times_in_milliseconds_are_caught_by_the_declared_rate(tmp_path):
         saturation(path, sampling_rate_hz=2.0)
     recording = saturation(path, sampling_rate_hz=2.0, time_format="ms")
     assert recording.stretches[0].step_s == 0.5
+    assert saturation(path, time_format="min").stretches[0].step_s == 30_000.0
 
 
 def test_a_small_difference_of_rates_is_noted_and_the_file_believed(tmp_path):
@@ -511,6 +536,7 @@ def test_single_impossible_values_are_counted_not_refused(tmp_path):
     value[[3, 7]] = [101.0, -1.0]
     recording = saturation(write_table(tmp_path / "o.csv", np.arange(20), value))
     assert recording.notes == ("2 of 20 values are outside 0 to 100 pct",)
+    assert count_impossible("ecg", 150.0 + np.array([0.0, 1.0, 0.2, 90.0]), "mV") == 1
     assert count_impossible("muscle_oxygen", [np.nan, 50.0], "pct") == 0
 
 

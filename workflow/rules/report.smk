@@ -56,6 +56,9 @@ rule write_report:
         methods=f"{RESULTS}/methods.md",
         tables=f"{RESULTS}/tables",
         figures=expand(f"{RESULTS}/figures/{{figure}}.svg", figure=STUDY.figures),
+        sessions=expand(
+            f"{RESULTS}/figures/sessions/{{participant}}", participant=STUDY.participants
+        ),
     output:
         report=f"{RESULTS}/report.html",
     log:

@@ -1,0 +1,74 @@
+"""Draw a page for every session of one person, each with the numbers that it draws."""
+
+import pyarrow.parquet as pq
+
+from catalogue import outcome_modules
+from drawing import STYLE, pyplot, save
+from figures._session_page import Session, draw
+from session_sheet import events_of, table_of
+from signal_store import joined, read_stretches
+from step import Input, Output, run
+from tabular import read_table, write_table
+
+
+def draw_sessions(
+    signals: Input,
+    beats: Input,
+    respiration: Input,
+    saturation: Input,
+    outcomes: Input,
+    beat_quality: Input,
+    window_quality: Input,
+    folder: Output,
+    *,
+    study: str,
+    participant: str,
+    title: str,
+    failure_band_pct: list,
+):
+    events = events_of(study, participant)
+    visits = table_of(study, "sessions", participant).set_index("session_id")["visit"]
+    tables = {
+        "beats": read_table(beats),
+        "respiration": read_table(respiration),
+        "traces": pq.read_table(saturation).to_pandas(),
+        "outcomes": with_windows(read_table(outcomes), read_table(window_quality)),
+        "spans": read_table(beat_quality).query("segment == 'span'"),
+    }
+    stretches = read_stretches(signals, ["ecg", "cuff_pressure"])
+    sessions = sorted({s for table in tables.values() for s in table["session_id"].dropna()})
+    folder.mkdir(parents=True, exist_ok=True)
+    for session_id in sessions:
+        own = [s for s in stretches if s.session_id == session_id]
+        ecg = [s for s in own if s.signal == "ecg"]
+        session = Session(
+            {
+                "participant_id": participant,
+                "session_id": session_id,
+                "visit": visits.get(session_id),
+            },
+            events=events[events["session_id"] == session_id],
+            ecg=joined([s for s in ecg if (s.file, s.channel) == (ecg[0].file, ecg[0].channel)]),
+            pressure=joined([s for s in own if s.signal == "cuff_pressure"]),
+            **{name: table[table["session_id"] == session_id] for name, table in tables.items()},
+        )
+        with pyplot.rc_context(STYLE):
+            page, numbers = draw(session, failure_band_pct)
+            stem = folder / session_id
+            save(page, *(stem.with_suffix(f".{kind}") for kind in ("svg", "pdf", "png")), title)
+        write_table(numbers, stem.with_suffix(".tsv"))
+
+
+def with_windows(outcomes, window_quality):
+    """Outcomes with the family they belong to and the limits of their windows."""
+    families = {name: module.FAMILY for name, module in outcome_modules().items()}
+    limits = window_quality.rename(columns={"segment": "window"})
+    keys = ["session_id", "event_onset_s", "window"]
+    limits = limits.drop_duplicates(keys)[[*keys, "start_s", "end_s"]]
+    return outcomes.merge(limits, on=keys, how="left").assign(
+        family=lambda table: table["outcome"].map(families)
+    )
+
+
+if __name__ == "__main__":
+    run(draw_sessions)

@@ -1,0 +1,17 @@
+"""Oxygenation by exercise and condition: how deep saturation fell, how long it stayed in the
+failure band, and how fast it came back."""
+
+from figures._panels import by_exercise
+
+TITLE = "Oxygenation outcomes by exercise"
+ALT = "Points of every participant by exercise and condition for nadir, time in band and half-time."
+NEEDS = ("outcomes",)
+SHOWN = (
+    ("smo2_nadir_pct", "set"),
+    ("time_in_failure_band_s", "set"),
+    ("reoxygenation_half_time_s", "recovery_first_60_s"),
+)
+
+
+def draw(data):
+    return by_exercise(data, SHOWN)

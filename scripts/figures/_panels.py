@@ -1,0 +1,60 @@
+"""Panels that several figures share: an outcome by exercise and condition, every person visible."""
+
+import numpy as np
+import pandas as pd
+
+from drawing import WIDTH_IN, empty_figure, pyplot
+from wording import label_of, words_of
+
+
+def by_exercise(data, outcomes):
+    """One panel below the other for (outcome, window) pairs, with the numbers that are drawn."""
+    parts = {pair: cells for pair in outcomes if len(cells := person_cells(data, *pair))}
+    if not parts:
+        return empty_figure("None of these outcomes was given in any exercise."), pd.DataFrame()
+    figure, rows = pyplot.subplots(
+        len(parts), 1, figsize=(WIDTH_IN, 2.1 * len(parts)), layout="constrained", squeeze=False
+    )
+    for axes, ((outcome, window), cells) in zip(rows[:, 0], parts.items(), strict=True):
+        draw_points(axes, cells, data)
+        axes.set_ylabel(label_of(outcome).replace(" (", "\n("))
+        axes.set_title(words_of(window), loc="left")
+    handles, labels = rows[0, 0].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside upper right", ncols=len(labels))
+    numbers = [cells.assign(outcome=o, window=w) for (o, w), cells in parts.items()]
+    columns = ["outcome", "window", "exercise", "condition", "participant_id", "value"]
+    return figure, pd.concat(numbers, ignore_index=True)[columns]
+
+
+def person_cells(data, outcome, window):
+    """Mean over bouts for every participant, exercise and condition."""
+    own = data.outcomes[
+        (data.outcomes["outcome"] == outcome)
+        & (data.outcomes["window"] == window)
+        & data.outcomes["value"].notna()
+        & data.outcomes["exercise"].notna()
+        & data.outcomes["condition"].isin(data.conditions)
+    ]
+    return own.groupby(["exercise", "condition", "participant_id"], as_index=False, sort=False)[
+        "value"
+    ].mean()
+
+
+def draw_points(axes, cells, data):
+    """Points spread within their condition in order of participant, and the mean as a line."""
+    exercises = list(dict.fromkeys(cells["exercise"]))
+    width = 0.8 / len(data.conditions)
+    for n, condition in enumerate(data.conditions):
+        look = data.look_of(condition)
+        for place, exercise in enumerate(exercises):
+            own = cells[(cells["exercise"] == exercise) & (cells["condition"] == condition)]
+            own = own.sort_values("participant_id")
+            if own.empty:
+                continue
+            centre = place - 0.4 + width * (n + 0.5)
+            spread = np.linspace(-0.3, 0.3, len(own)) * width * (len(own) > 1)
+            label = condition if place == 0 else None
+            axes.plot(centre + spread, own["value"], ls="", ms=3, label=label, **look)
+            ends = centre - 0.4 * width, centre + 0.4 * width
+            axes.hlines(own["value"].mean(), *ends, look["color"])
+    axes.set_xticks(range(len(exercises)), [words_of(e) for e in exercises])

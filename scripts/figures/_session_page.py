@@ -1,0 +1,360 @@
+"""One page per session: pressure, saturation, heart rate, breathing, verdicts and raw ECG.
+
+Everything stands on one time axis, so that what the muscle, the heart and the cuff did can be read
+off one above the other; below it the raw ECG at its worst, median and best, and one set opened to
+its single contractions.
+"""
+
+import numpy as np
+import pandas as pd
+from matplotlib.collections import PolyCollection
+
+from analysis.time_varying import heart_rate_modulation, time_frequency_map
+from drawing import COLOURS, WIDTH_IN, pyplot
+from wording import words_of
+
+SENSOR_STYLES = ("-", "--", "-.", ":")
+FAMILIES = ("heart period", "spectrum", "saturation", "contraction")
+VERDICT_COLOURS = {
+    "ok": "#2b6a4d",
+    "flagged": "#d9a300",
+    "refused": "#b5b5b5",
+    "missing": "#eeeeee",
+}
+KIND_COLOURS = {"normal": "#2b6a4d", "ectopic": "#D55E00", "missed": "#882255", "extra": "#777777"}
+EXCERPT_S = 6.0
+FASTEST_SHOWN_HZ = 0.7
+
+
+class Session:
+    """What is known about one session, as the page needs it."""
+
+    def __init__(self, labels, events, beats, respiration, traces, ecg, pressure, outcomes, spans):
+        self.labels = labels
+        self.events = events
+        self.beats = beats
+        self.respiration = respiration
+        self.traces = traces
+        self.ecg = ecg
+        self.pressure = pressure
+        self.outcomes = outcomes
+        self.spans = spans
+
+    @property
+    def sets(self):
+        return self.events[self.events["trial_type"] == "set"]
+
+    @property
+    def end_min(self):
+        last = [(self.events["onset_s"] + self.events["duration_s"]).max()]
+        last += [self.beats["time_s"].max(), self.traces["time_s"].max()]
+        return np.nanmax(last) / 60
+
+
+def draw(session, failure_band_pct):
+    """The page and a table of the numbers that it draws."""
+    has_haemoglobin = (session.traces["signal"] == "total_haemoglobin").any()
+    panels = [
+        (draw_pressure, 0.8),
+        (lambda axes, s: draw_saturation(axes, s, failure_band_pct), 1.6),
+        *([(draw_haemoglobin, 0.7)] if has_haemoglobin else []),
+        (draw_heart_rate, 1.4),
+        (draw_breathing, 1.2),
+        (draw_verdicts, 0.7),
+    ]
+    figure = pyplot.figure(figsize=(WIDTH_IN, 8.6), layout="constrained")
+    upper, lower = figure.subfigures(2, 1, height_ratios=[sum(h for _, h in panels), 1.5])
+    rows = upper.subplots(
+        len(panels), 1, sharex=True, gridspec_kw={"height_ratios": [h for _, h in panels]}
+    )
+    numbers = []
+    for axes, (panel, _) in zip(rows, panels, strict=True):
+        # the map of modulation fills its panel
+        for event in [] if panel is draw_breathing else session.sets.itertuples():
+            axes.axvspan(
+                event.onset_s / 60, (event.onset_s + event.duration_s) / 60, color="#eeeeee", lw=0
+            )
+        numbers.append(panel(axes, session))
+    rows[-1].set_xlabel("Session time (min)")
+    rows[-1].set_xlim(0, session.end_min)
+    rows[0].set_title(title_of(session), loc="left", pad=22)
+    name_sets(rows[0], session)
+    columns = lower.subplots(1, 4)
+    draw_excerpts(columns[:3], session)
+    draw_one_set(columns[3], session)
+    table = pd.concat([part for part in numbers if len(part)], ignore_index=True)
+    return figure, table.reindex(columns=["panel", "series", "time_s", "value"])
+
+
+def title_of(session):
+    conditions = ", ".join(session.events["condition"].dropna().unique()) or "none noted"
+    visit = f", visit {session.labels['visit']}" if session.labels["visit"] is not None else ""
+    return (
+        f"{session.labels['participant_id']}, {session.labels['session_id']}{visit}, "
+        f"condition {conditions}"
+    )
+
+
+def name_sets(axes, session):
+    """Exercise once, then repetitions and exertion of every set, above the top panel."""
+    for exercise, own in session.sets.groupby("exercise", sort=False):
+        middle = (own["onset_s"].min() + (own["onset_s"] + own["duration_s"]).max()) / 120
+        _above(axes, middle, words_of(exercise), 11, 7)
+    for event in session.sets.itertuples():
+        parts = []
+        if pd.notna(event.reps_done):
+            parts.append(f"{event.reps_done:.0f} reps")
+        if pd.notna(event.rpe):
+            parts.append(f"RPE {event.rpe:g}")
+        if event.stopped_early is True:
+            parts.append("stopped early")
+        _above(axes, (event.onset_s + event.duration_s / 2) / 60, "\n".join(parts), 0, 4.5)
+
+
+def _above(axes, time_min, text, points, size):
+    axes.annotate(
+        text,
+        (time_min, 1.0),
+        xytext=(0, points),
+        xycoords=("data", "axes fraction"),
+        textcoords="offset points",
+        ha="center",
+        va="bottom",
+        fontsize=size,
+        linespacing=0.9,
+    )
+
+
+def _rows(panel, series, time_s, value):
+    return pd.DataFrame({"panel": panel, "series": series, "time_s": time_s, "value": value})
+
+
+def draw_pressure(axes, session):
+    """Cuff pressure as noted and, thin, as recorded."""
+    points = [(0.0, 0.0)]
+    for cuff in session.events[session.events["trial_type"] == "cuff"].itertuples():
+        noted = 0.0 if pd.isna(cuff.cuff_pressure_mmhg) else cuff.cuff_pressure_mmhg
+        end_s = cuff.onset_s + cuff.duration_s
+        points += [(cuff.onset_s, 0.0), (cuff.onset_s, noted), (end_s, noted), (end_s, 0.0)]
+    points.append((60 * session.end_min, 0.0))
+    time_s, value = np.array(points).T
+    axes.plot(time_s / 60, value, color="black", lw=1.2, label="noted")
+    recorded_s, recorded = session.pressure
+    if len(recorded_s):
+        axes.plot(recorded_s / 60, recorded, color=COLOURS[1], lw=0.6, label="recorded")
+        axes.legend(loc="upper right", fontsize=6)
+    axes.set_ylabel("Cuff\n(mmHg)")
+    axes.set_ylim(-2, max(50.0, 1.1 * max(value.max(), recorded.max(initial=0.0))))
+    return _rows("cuff pressure", "noted", time_s, value)
+
+
+def draw_saturation(axes, session, failure_band_pct):
+    """Every sensor, the failure band, and the nadir of each set as a mark."""
+    axes.axhspan(*failure_band_pct, color="#f3d9cf", lw=0)
+    found = []
+    traces = session.traces[session.traces["signal"] == "muscle_oxygen"]
+    for n, (site, trace) in enumerate(traces.groupby(traces["site"].fillna("muscle"), sort=False)):
+        binned = trace.groupby(trace["time_s"] // 2 * 2 + 1)["value"].mean()
+        style = SENSOR_STYLES[n % len(SENSOR_STYLES)]
+        axes.plot(binned.index / 60, binned, color=COLOURS[n % len(COLOURS)], ls=style, label=site)
+        found.append(_rows("saturation", site, binned.index, binned.to_numpy()))
+    nadirs = session.outcomes[
+        (session.outcomes["outcome"] == "smo2_nadir_pct") & session.outcomes["value"].notna()
+    ]
+    lengths = session.sets.set_index("onset_s")["duration_s"]
+    for row in nadirs.itertuples():
+        end_s = row.event_onset_s + lengths.get(row.event_onset_s, 0.0)
+        axes.plot(end_s / 60, row.value, marker=7, color="black", ms=4)
+    axes.set_ylabel("Saturation\n(%)")
+    axes.set_ylim(0, 100)
+    if found:
+        axes.legend(loc="lower right", fontsize=6, ncols=min(len(found), 4))
+    found.append(_rows("saturation", "nadir", nadirs["event_onset_s"], nadirs["value"]))
+    return pd.concat(found, ignore_index=True)
+
+
+def draw_haemoglobin(axes, session):
+    traces = session.traces[session.traces["signal"] == "total_haemoglobin"]
+    found = []
+    for n, (site, trace) in enumerate(traces.groupby(traces["site"].fillna("muscle"), sort=False)):
+        binned = trace.groupby(trace["time_s"] // 2 * 2 + 1)["value"].mean()
+        style = SENSOR_STYLES[n % len(SENSOR_STYLES)]
+        axes.plot(binned.index / 60, binned, color=COLOURS[n % len(COLOURS)], ls=style, lw=0.8)
+        found.append(_rows("total haemoglobin", site, binned.index, binned.to_numpy()))
+    axes.set_ylabel("Total\nhaemoglobin")
+    return pd.concat(found, ignore_index=True)
+
+
+def draw_heart_rate(axes, session):
+    """Rate of every interval of the repaired series; beats that were not normal as marks below."""
+    used = session.beats[session.beats["nn_ms"].notna()]
+    if used.empty:
+        _say(axes, "no heart recording")
+        return _rows("heart rate", "rate", [], [])
+    rate = 60000 / used["nn_ms"]
+    time_s = used["nn_time_s"]
+    gap = time_s.diff() > 3
+    axes.plot(time_s / 60, rate.mask(gap), color="black", lw=0.5)
+    lowest = rate.min()
+    for kind, own in session.beats[session.beats["kind"] != "normal"].groupby("kind"):
+        axes.plot(
+            own["time_s"] / 60,
+            np.full(len(own), lowest - 4),
+            "|",
+            ms=5,
+            color=KIND_COLOURS.get(kind, "#004488"),
+            label=kind,
+        )
+    if (session.beats["kind"] != "normal").any():
+        axes.legend(loc="upper right", fontsize=6, ncols=4)
+    axes.set_ylabel("Heart rate\n(bpm)")
+    return _rows("heart rate", "rate", time_s, rate)
+
+
+def draw_breathing(axes, session):
+    """Time-frequency map of heart-rate modulation with breathing rate and cadence on it."""
+    used = session.beats[session.beats["nn_time_s"].notna()].sort_values("nn_time_s")
+    for part in _unbroken(used["nn_time_s"].to_numpy()):
+        if len(part) < 60:
+            continue
+        modulation = heart_rate_modulation(part)
+        spectrum = time_frequency_map(modulation.time_s, modulation.modulation, step_s=4.0)
+        shown = spectrum.frequency_hz <= FASTEST_SHOWN_HZ
+        density = np.log10(np.maximum(spectrum.density_per_hz[:, shown].T, 1e-8))
+        axes.imshow(
+            density,
+            origin="lower",
+            aspect="auto",
+            cmap="Greys",
+            vmin=-5,
+            vmax=-1.5,
+            extent=(spectrum.time_s[0] / 60, spectrum.time_s[-1] / 60, 0, FASTEST_SHOWN_HZ),
+        )
+    known = session.respiration["rate_hz"].where(session.respiration["status"] == "known")
+    axes.plot(
+        session.respiration["time_s"] / 60, known, color=COLOURS[2], lw=1.0, label="breathing"
+    )
+    cadence = session.outcomes[
+        (session.outcomes["outcome"] == "contraction_rate_hz") & session.outcomes["value"].notna()
+    ]
+    lengths = session.sets.set_index("onset_s")["duration_s"]
+    for n, row in enumerate(cadence.itertuples()):
+        span = np.array([0.0, lengths.get(row.event_onset_s, 0.0)]) + row.event_onset_s
+        label = "repetitions" if n == 0 else None
+        axes.plot(span / 60, [row.value] * 2, color=COLOURS[1], lw=1.6, label=label)
+    axes.set_ylim(0, FASTEST_SHOWN_HZ)
+    axes.set_ylabel("Modulation\n(Hz)")
+    if known.notna().any() or len(cadence):
+        axes.legend(loc="upper right", fontsize=6, ncols=2)
+    return _rows("modulation", "breathing rate", session.respiration["time_s"], known)
+
+
+def _unbroken(times_s):
+    return np.split(times_s, np.flatnonzero(np.diff(times_s) > 3) + 1) if len(times_s) else []
+
+
+def draw_verdicts(axes, session):
+    """For every window and family of outcomes: the shares given, flagged and withheld."""
+    boxes, colours, found = [], [], []
+    asked = session.outcomes.groupby(["family", "start_s", "end_s"])["status"]
+    shares = asked.value_counts(normalize=True).unstack(fill_value=0.0)
+    for (family, start_s, end_s), share in shares.iterrows():
+        if family not in FAMILIES:
+            continue
+        top = FAMILIES.index(family) - 0.4
+        for status, colour in VERDICT_COLOURS.items():
+            height = 0.8 * share.get(status, 0.0)
+            if height > 0:
+                left, right = start_s / 60, end_s / 60
+                boxes.append(
+                    [(left, top), (right, top), (right, top + height), (left, top + height)]
+                )
+                colours.append(colour)
+                found.append((f"{family}, {status}", start_s, share[status]))
+                top += height
+    axes.add_collection(PolyCollection(boxes, facecolors=colours, linewidths=0))
+    axes.set_yticks(range(len(FAMILIES)), FAMILIES, fontsize=6)
+    axes.set_ylim(len(FAMILIES) - 0.5, -0.5)
+    handles = [pyplot.Rectangle((0, 0), 1, 1, color=c) for c in VERDICT_COLOURS.values()]
+    axes.legend(
+        handles,
+        VERDICT_COLOURS,
+        loc="lower right",
+        bbox_to_anchor=(1.0, 0.98),
+        fontsize=5,
+        ncols=4,
+        borderpad=0,
+    )
+    series, time_s, value = zip(*found, strict=True) if found else ([], [], [])
+    return _rows("verdicts, share of outcomes", series, time_s, value)
+
+
+def draw_excerpts(columns, session):
+    """Raw ECG at the worst, median and best quality, every beat marked by its kind."""
+    time_s, value = session.ecg
+    for axes, (name, start_s) in zip(columns, excerpts(session.spans).items(), strict=True):
+        axes.set_title(name, loc="left", fontsize=7)
+        if not len(time_s) or start_s is None:
+            _say(axes, "no waveform was recorded")
+            continue
+        inside = (time_s >= start_s) & (time_s <= start_s + EXCERPT_S)
+        axes.plot(time_s[inside], value[inside], color="black", lw=0.5)
+        own = session.beats[session.beats["time_s"].between(start_s, start_s + EXCERPT_S)]
+        top = value[inside].max() if inside.any() else 0.0
+        for kind, beats in own.groupby("kind"):
+            axes.plot(
+                beats["time_s"],
+                [top] * len(beats),
+                marker=7,
+                ls="",
+                ms=4,
+                color=KIND_COLOURS.get(kind, "#004488"),
+            )
+        axes.tick_params(labelsize=6)
+        axes.set_xlabel("Session time (s)", fontsize=6)
+    columns[0].set_ylabel("ECG (mV)", fontsize=7)
+
+
+def excerpts(spans):
+    """Start of the worst, the median and the best span; None without spans."""
+    names = ("ECG, worst span", "ECG, median span", "ECG, best span")
+    if spans.empty:
+        return dict.fromkeys(names)
+    ordered = spans.sort_values(["usable_pct", "start_s"], ignore_index=True)
+    places = (0, len(ordered) // 2, len(ordered) - 1)
+    return dict(zip(names, (ordered.loc[p, "start_s"] + 2.0 for p in places), strict=True))
+
+
+def draw_one_set(axes, session):
+    """The set with the clearest count of contractions, opened to single contractions."""
+    counts = session.outcomes[
+        (session.outcomes["outcome"] == "contraction_count") & session.outcomes["value"].notna()
+    ]
+    axes.set_title("One set", loc="left", fontsize=7)
+    axes.tick_params(labelsize=6)
+    if counts.empty:
+        _say(axes, "no contractions\nwere counted")
+        return
+    order = counts.assign(rank=counts["status"].map({"ok": 0, "flagged": 1}))
+    chosen = order.sort_values(["rank", "event_onset_s"]).iloc[0]
+    event = session.sets[(session.sets["onset_s"] - chosen["event_onset_s"]).abs() < 1e-3].iloc[0]
+    traces = session.traces[
+        (session.traces["signal"] == "muscle_oxygen")
+        & session.traces["time_s"].between(
+            event["onset_s"] - 5, event["onset_s"] + event["duration_s"] + 5
+        )
+    ]
+    falls = traces.groupby(["file", "channel"], dropna=False)["value"].agg(np.ptp)
+    deepest = falls.idxmax()
+    own = traces.set_index(["file", "channel"]).loc[[deepest]]
+    axes.plot(own["time_s"], own["value"], color="black", lw=0.7)
+    axes.axvspan(event["onset_s"], event["onset_s"] + event["duration_s"], color="#eeeeee", lw=0)
+    axes.set_title(
+        f"{words_of(event['exercise'])}: {chosen['value']:.0f} counted", loc="left", fontsize=7
+    )
+    axes.set_xlabel("Session time (s)", fontsize=6)
+
+
+def _say(axes, sentence):
+    axes.text(0.5, 0.5, sentence, transform=axes.transAxes, ha="center", va="center", fontsize=7)
+    axes.set_yticks([])
