@@ -26,12 +26,14 @@ EVENT_KEYS = [
 def gather_tables(
     outcomes_of_each: Inputs,
     sync_of_each: Inputs,
+    recovery_of_each: Inputs,
     quality_of_each: Inputs,
     outcomes: Output,
     outcomes_wide: Output,
     sync: Output,
     quality: Output,
     exclusions: Output,
+    recovery_series: Output,
     *,
     study: str,
 ):
@@ -40,6 +42,7 @@ def gather_tables(
     write_table(found, outcomes)
     write_table(wide(found), outcomes_wide)
     write_table(read_tables(sync_of_each), sync)
+    write_table(read_tables(recovery_of_each), recovery_series)
     write_table(judged, quality)
     left_out = [
         people_and_visits(study),

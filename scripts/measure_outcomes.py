@@ -3,7 +3,8 @@
 import pandas as pd
 import pyarrow.parquet as pq
 
-from analysis.gates import verdict
+from analysis.gates import WORSE, verdict
+from analysis.precision import NORMAL_QUANTILE, precise_rmssd_ms
 from analysis.variability import NotEnough
 from analysis.windows import windows_of_event
 from catalogue import outcome_modules
@@ -28,6 +29,8 @@ OUTCOME_COLUMNS = [
     "status",
     "reason",
     "se",
+    "ci_low",
+    "ci_high",
 ]
 QUALITY_COLUMNS = [
     "participant_id",
@@ -43,9 +46,15 @@ QUALITY_COLUMNS = [
     "corrected_pct",
     "longest_repaired_run",
 ]
+RECOVERY_COLUMNS = [
+    *("participant_id", "session_id", "event_onset_s", "trial_type", "exercise", "condition"),
+    *("bout", "after_s", "rmssd_ms", "se"),
+]
+RECOVERY_STEP_S = 15.0
+RECOVERY_WINDOW_S = 30.0
 FILES = {
     *("beats", "respiration", "saturation", "segments", "beat_quality", "sync"),
-    *("outcomes", "quality"),
+    *("outcomes", "quality", "recovery"),
 }
 
 
@@ -58,6 +67,7 @@ def measure_outcomes(
     sync: Input,
     outcomes: Output,
     quality: Output,
+    recovery: Output,
     *,
     study: str,
     participant: str,
@@ -87,23 +97,28 @@ def measure_outcomes(
     largest_tau_error: float,
     smallest_usable_pct: float,
     gates: dict,
+    usual_gates: dict,
 ):
     settings = {name: value for name, value in locals().items() if name not in FILES}
     person = Person(
         study, participant, beats, respiration, saturation, segments, beat_quality, sync
     )
-    rows, verdicts = [], []
+    rows, verdicts, series = [], [], []
     for window, inputs in person.windows(settings):
         labels = person.labels(inputs["event"])
         verdicts.append(quality_row(window, inputs, labels))
+        series.append(recovery_series(window, inputs, labels))
         for name, module in outcome_modules().items():
             if f"{window.trial_type}/{window.name}" in module.ASKED_OF:
-                found = measured(name, module, window, inputs, gates)
+                found = measured(name, module, window, inputs, gates, usual_gates)
                 rows.append(
                     {**labels, "window": window.name, "outcome": name, "unit": module.UNIT, **found}
                 )
     write_table(pd.DataFrame(rows, columns=OUTCOME_COLUMNS), outcomes)
     write_table(pd.DataFrame(verdicts, columns=QUALITY_COLUMNS), quality)
+    filled = [table for table in series if len(table)]
+    found = pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()
+    write_table(found.reindex(columns=RECOVERY_COLUMNS), recovery)
 
 
 class Person:
@@ -205,9 +220,9 @@ def with_beginnings(beats):
     return used.assign(begins_normal=(before == "normal").reindex(used.index, fill_value=False))
 
 
-def measured(name, module, window, inputs, gates):
+def measured(name, module, window, inputs, gates, usual_gates):
     """Value, standard error, status and reason of one outcome in one window."""
-    refused = {"value": None, "se": None, "status": "refused"}
+    refused = {"value": None, "status": "refused"}
     event = inputs["event"]
     if event.excluded:
         return refused | {"reason": event.excluded}
@@ -216,6 +231,9 @@ def measured(name, module, window, inputs, gates):
     status, reason = verdict(name, window.name, gates, inputs.property_of_window)
     if status == "refused":
         return refused | {"reason": reason}
+    usual, usual_reason = verdict(name, window.name, usual_gates, inputs.property_of_window)
+    if WORSE[usual] > WORSE[status]:
+        status, reason = "flagged", f"given only under a rule this study changed: {usual_reason}"
     try:
         found = inputs.call(module.measure)
     except Absent as absent:
@@ -223,16 +241,43 @@ def measured(name, module, window, inputs, gates):
     except NotEnough as not_enough:
         return refused | {"reason": str(not_enough)}
     if not hasattr(found, "status"):
-        return {"value": float(found), "se": None, "status": status, "reason": reason}
+        return {"value": float(found), "status": status, "reason": reason}
     if found.status == "refused":
         return refused | {"reason": found.reason}
     reasons = [text for text in (reason, found.reason) if text]
+    half_width = NORMAL_QUANTILE * found.se
     return {
         "value": found.value,
         "se": found.se,
+        "ci_low": getattr(found, "ci_low", found.value - half_width),
+        "ci_high": getattr(found, "ci_high", found.value + half_width),
         "status": "flagged" if "flagged" in (status, found.status) else "ok",
         "reason": "; ".join(reasons),
     }
+
+
+def recovery_series(window, inputs, labels):
+    """RMSSD in windows of 30 s from the end of exercise, each with its sampling error."""
+    if window.name != "recovery_first_60_s" or window.problem or inputs["event"].excluded:
+        return pd.DataFrame()
+    event = inputs["event"]
+    until_s = event.onset_s + event.duration_s if window.trial_type == "recovery" else window.end_s
+    try:
+        near = inputs["session_intervals"]
+    except NotEnough:
+        return pd.DataFrame()
+    rows = []
+    start_s = window.start_s
+    while start_s + RECOVERY_WINDOW_S <= until_s + 1e-6:
+        end_s = start_s + RECOVERY_WINDOW_S
+        own = near[near["nn_time_s"].between(start_s, end_s)]
+        differences = own["difference_ms"].dropna().to_numpy()
+        if len(differences) >= 10:
+            found = precise_rmssd_ms(differences)
+            after_s = start_s + RECOVERY_WINDOW_S / 2 - window.start_s
+            rows.append({"after_s": after_s, "rmssd_ms": found.value, "se": found.se})
+        start_s += RECOVERY_STEP_S
+    return pd.DataFrame(rows).assign(**labels)
 
 
 def quality_row(window, inputs, labels):

@@ -33,7 +33,7 @@ def number(value, column=""):
     if pd.isna(value):
         return "n/a"
     if column in CLOCK_COLUMNS:
-        return f"{value:.6f}".rstrip("0").rstrip(".").replace("-0", "0", 1 if value == 0 else 0)
+        return f"{round(value, 6) + 0.0:.6f}".rstrip("0").rstrip(".")
     return f"{value + 0.0:.6g}"
 
 

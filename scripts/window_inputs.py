@@ -14,6 +14,7 @@ from analysis import oxygenation, spectrum, variability
 from analysis.contractions import find_contractions
 from analysis.interval_repair import corrected_pct as share_corrected
 from analysis.interval_repair import longest_repaired_run as longest_run
+from analysis.precision import precise_band_power_ms2
 from analysis.time_varying import respiratory_modulation
 from analysis.variability import NotEnough
 from analysis.windows import release_of_cuff
@@ -118,6 +119,21 @@ def session_nn(beats):
     return used["nn_time_s"].to_numpy(), used["nn_ms"].to_numpy()
 
 
+def session_intervals(beats):
+    """All intervals of the session with their difference from the one before, where both are
+    normal and follow each other."""
+    used = beats[beats["nn_ms"].notna()]
+    if used.empty:
+        raise Absent("no heart recording in this session")
+    follows = variability.directly_following(
+        used["nn_time_s"],
+        used["nn_ms"],
+        used["begins_normal"] & (used["kind"] == "normal"),
+        tolerance_s=SAME_BEAT_S,
+    )
+    return used.assign(difference_ms=used["nn_ms"].diff().where(follows))
+
+
 def normal(nn):
     """Which intervals lie between two normal beats."""
     return (nn["begins_normal"] & (nn["kind"] == "normal")).to_numpy()
@@ -149,11 +165,11 @@ def interval_spectrum(nn_time_s, nn_ms, spectrum_method, resampling_hz, detrendi
 
 
 def lf_power(interval_spectrum, low_frequency_hz):
-    return spectrum.band_power(interval_spectrum, *low_frequency_hz)
+    return precise_band_power_ms2(interval_spectrum, *low_frequency_hz)
 
 
 def hf_power(interval_spectrum, high_frequency_hz):
-    return spectrum.band_power(interval_spectrum, *high_frequency_hz)
+    return precise_band_power_ms2(interval_spectrum, *high_frequency_hz)
 
 
 def breathing(respiration, window):
@@ -334,9 +350,18 @@ def covered_pct(nn_ms, window):
 
 
 def heart_rate_slope_bpm_per_min(nn_time_s, nn_ms):
+    """Size of the slope of a line through the heart rate."""
     if len(nn_ms) < 3:
         raise NotEnough("fewer than three intervals")
-    return np.polyfit(nn_time_s / 60, 60000 / nn_ms, 1)[0]
+    return abs(np.polyfit(nn_time_s / 60, 60000 / nn_ms, 1)[0])
+
+
+def breathing_hz(breathing):
+    """Median breathing rate where it is known."""
+    known = breathing.loc[breathing["status"] == "known", "rate_hz"]
+    if known.empty:
+        raise NotEnough("breathing is unknown throughout the window")
+    return known.median()
 
 
 def heart_clock_flagged(heart_clock_status):

@@ -10,6 +10,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from PIL import Image
 
+from analysis.evidence import sentence_above_intrinsic, sentence_of_evidence
 from analysis.sentences import sentence_of_contrast
 from catalogue import figure_modules, outcome_modules
 from session_sheet import table_of
@@ -17,8 +18,16 @@ from step import Input, Inputs, Output, run
 from tabular import number, read_table
 from wording import label_of, words_of
 
+# outcomes whose evidence is spelt out, in the windows where they are read
+EVIDENCE_SHOWN = (
+    ("hf_modulation", "set"),
+    ("hrr_60_bpm", "recovery_first_60_s"),
+    ("rmssd_ms", "recovery_first_60_s"),
+    ("rmssd_ms", "recovery_steady"),
+)
 SECTIONS = (
     ("findings", "What was found"),
+    ("heart", "What the heart may be said to show"),
     ("limits", "What cannot be concluded"),
     ("figures", "Figures"),
     ("sessions", "Sessions"),
@@ -78,6 +87,7 @@ def write_report(
         sections=SECTIONS,
         findings=[*findings(compared, settings), *failure_band(found, settings)],
         limits=limits(found, compared, settings),
+        heart=heart_in_words(found, compared, settings),
         figures=[figure_of(Path(path)) for path in figures],
         sessions=[
             {"name": f"{folder.name} {path.stem}", "png": small_picture(path)}
@@ -118,6 +128,29 @@ def findings(compared, settings):
         label = f"{module.LABEL} ({words_of(primary['window'])})"
         sentences += [sentence_of_contrast(row, label, module.UNIT) for row in chosen.itertuples()]
     return sentences
+
+
+def heart_in_words(found, compared, settings):
+    """What contrasts of heart outcomes may be called evidence of, in the permitted wording."""
+    modules = outcome_modules()
+    for name, window in EVIDENCE_SHOWN:
+        rows = compared[
+            (compared["outcome"] == name)
+            & (compared["window"] == window)
+            & (compared["exercise"] == "all")
+        ]
+        label = f"{modules[name].LABEL} ({words_of(window)})"
+        for row in rows.itertuples():
+            yield sentence_of_evidence(row, label, modules[name].EVIDENCE)
+    above = found[
+        (found["outcome"] == "hr_above_intrinsic_bpm")
+        & (found["window"] == "set")
+        & found["value"].notna()
+    ]
+    for condition in settings["study"]["conditions"]:
+        own = above[above["condition"] == condition]
+        if len(own):
+            yield sentence_above_intrinsic(own, condition)
 
 
 def failure_band(found, settings):

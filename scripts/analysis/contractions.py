@@ -107,8 +107,9 @@ def find_contractions(
     `expected_rate_hz` (a metronome's) where one is given. The count is the most probable whole
     number of cycles between onset and offset of the ripple, given its phase, the noise and limits
     of the set that are right within `limits_error_s` (SD); its error is that of the distribution.
-    Flagged when that number holds with a chance below 0.9, when sampling hides part of the searched
-    cadences, or when a gap is longer than a contraction. Refused, and said why, when sampling gives
+    Flagged when that number holds with a chance below 0.9, when a faster cadence of the search
+    would look the same at this sampling (aliasing), or when a gap is longer than one and a half
+    contractions. Refused, and said why, when sampling gives
     fewer than `min_samples_per_contraction` (usually 2.5) readings per contraction of the expected,
     or slowest, cadence, when too little is usable, or when noise makes such a ripple with a chance
     above `false_alarm` (Scargle 1982 Astrophys J 263:835, for noise without memory).
@@ -137,8 +138,9 @@ def find_contractions(
     if found.chance > false_alarm:
         return _refused("no ripple stands out of the noise")
     reason = ""
-    if expected_rate_hz is None and high_hz > seen_hz:
-        reason = f"contractions faster than {seen_hz:.2g} Hz cannot be seen at this sampling"
+    folded_hz = 1 / step_s - found.rate_hz
+    if folded_hz <= high_hz:
+        reason = f"at this sampling {folded_hz:.2g} Hz would look like {found.rate_hz:.2g} Hz"
     return _follow(time, reading, start_s, end_s, found.rate_hz, limits_error_s, reason)
 
 

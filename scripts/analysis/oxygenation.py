@@ -525,7 +525,7 @@ def nadir(
     min_usable_share: float,
     contraction_rate_hz: float | None = None,
 ) -> Estimate:
-    """Lowest level: minimum of a centred mean (usually of 3 to 5 s) whose centre is in the window.
+    """Lowest level: minimum of a centred mean (usually of 3 to 5 s) that lies within the window.
 
     With a contraction rate the mean spans the shortest whole number of contractions of at least
     `window_s`. The raw minimum of a rippling trace lies several points too low, so it is never
@@ -1034,10 +1034,12 @@ def _extreme(
     *,
     lowest: bool,
 ) -> Estimate:
-    """Lowest or highest centred mean with its centre in a window, and where."""
+    """Lowest or highest centred mean that lies within a window, and where."""
     length_s = whole_contractions_s(window_s, contraction_rate_hz)
     mean = centred_mean(time, reading, length_s)
-    mean = np.where((time >= start_s) & (time <= end_s), mean, np.nan)
+    # Beyond the limits of a set its last contraction has no counterpart to cancel it.
+    first_s, last_s = start_s + length_s / 2 - 1e-9, end_s - length_s / 2 + 1e-9
+    mean = np.where((time >= first_s) & (time <= last_s), mean, np.nan)
     if not np.isfinite(mean).any():
         return Estimate.refused(f"no {length_s:g} s of the window are free of gaps")
     at = int(np.nanargmin(mean) if lowest else np.nanargmax(mean))

@@ -151,9 +151,10 @@ def propose_boundaries(
 
     Sets come from the ripple of contractions; where none is seen, from a fall of saturation
     steeper than `steep_pct_per_s` to the next rise, which follows the end of a set with a delay
-    of some seconds (4 s are in its error; convention). Cuffs come from the pressure, and are not guessed without
-    it. Gives time_s, boundary (one of BOUNDARIES), se_s, confidence (0 to 1: the chance of lying
-    within 1 s) and source (`ripple`, `saturation`, `pressure`), in order of time.
+    of some seconds (4 s are in its error; convention). A ripple that begins or ends more than 8 s
+    from the bend of its set halves its confidence. Cuffs come from the pressure, and are not
+    guessed without it. Gives time_s, boundary (one of BOUNDARIES), se_s, confidence (0 to 1: the
+    chance of lying within 1 s) and source (`ripple`, `saturation`, `pressure`), in order of time.
     """
     bends = find_bends(time_s, smo2_pct, shortest_phase_s=shortest_phase_s, reach_s=bend_reach_s)
     falls = _falls(bends, steep_pct_per_s)
@@ -168,15 +169,21 @@ def propose_boundaries(
         likely_ends_s=[rise.time_s for _, rise in falls if rise is not None],
     )
     rows: list[tuple[float, str, float, float, str]] = []
+    starts_s = [fall.time_s for fall, _ in falls]
+    ends_s = [rise.time_s for _, rise in falls if rise is not None]
     for one in ripples.itertuples():
-        for at_s, se_s, boundary in (
-            (one.start_s, one.start_se_s, "set_start"),
-            (one.end_s, one.end_se_s, "set_end"),
+        for at_s, se_s, boundary, bends_s in (
+            (one.start_s, one.start_se_s, "set_start", starts_s),
+            (one.end_s, one.end_se_s, "set_end", ends_s),
         ):
-            rows.append((at_s, boundary, se_s, _within_a_second(se_s), "ripple"))
+            sure = _within_a_second(se_s)
+            # A ripple that is lost in noise half-way ends far from the bend of its set.
+            if 8.0 < np.min(np.abs(np.subtract(bends_s, at_s)), initial=np.inf) < ripple_window_s:
+                sure /= 2
+            rows.append((at_s, boundary, se_s, sure, "ripple"))
     for fall, rise in falls:
-        ends_s = rise.time_s if rise is not None else np.inf
-        seen = (ripples["start_s"] < ends_s) & (ripples["end_s"] > fall.time_s)
+        until_s = rise.time_s if rise is not None else np.inf
+        seen = (ripples["start_s"] < until_s) & (ripples["end_s"] > fall.time_s)
         if seen.any():
             continue
         rows.append((fall.time_s, "set_start", fall.se_s, fall.confidence, "saturation"))

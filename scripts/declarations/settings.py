@@ -123,6 +123,7 @@ class Gate(Section):
         "heart_rate_slope_bpm_per_min",
         "timing_step_ms",
         "respiration_unknown_pct",
+        "breathing_hz",
         "cadence_in_band",
         "samples_per_contraction_here",
         "heart_clock_flagged",

@@ -12,6 +12,7 @@ UNIT = ""
 FAMILY = "spectrum"
 SCALE = "ratio"
 ASKED_OF = HEART
+EVIDENCE = "vagal"
 
 
 def measure(respiratory_course, window):

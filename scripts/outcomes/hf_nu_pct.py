@@ -8,7 +8,9 @@ UNIT = "%"
 FAMILY = "spectrum"
 SCALE = "identity"
 ASKED_OF = HEART
+EVIDENCE = "none"
 
 
 def measure(lf_power, hf_power):
-    return normalised_units_pct(hf_power, total_power_ms2=lf_power + hf_power, vlf_power_ms2=0.0)
+    both = lf_power.value + hf_power.value
+    return normalised_units_pct(hf_power.value, total_power_ms2=both, vlf_power_ms2=0.0)

@@ -14,6 +14,7 @@ UNIT = "bpm"
 FAMILY = "heart period"
 SCALE = "identity"
 ASKED_OF = HEART
+EVIDENCE = "beyond vagal"
 
 
 def measure(nn_ms, age_years):

@@ -8,6 +8,7 @@ UNIT = "bpm"
 FAMILY = "heart period"
 SCALE = "identity"
 ASKED_OF = AFTER_SET
+EVIDENCE = "vagal"
 
 
 AFTER_S = 60.0

@@ -8,7 +8,8 @@ UNIT = ""
 FAMILY = "spectrum"
 SCALE = "ratio"
 ASKED_OF = HEART
+EVIDENCE = "none"
 
 
 def measure(lf_power, hf_power):
-    return spectrum.lf_hf_ratio(lf_power, hf_power)
+    return spectrum.lf_hf_ratio(lf_power.value, hf_power.value)

@@ -7,6 +7,7 @@ UNIT = "ms2"
 FAMILY = "spectrum"
 SCALE = "ratio"
 ASKED_OF = HEART
+EVIDENCE = "none"
 
 
 def measure(lf_power):

@@ -8,6 +8,7 @@ UNIT = "bpm"
 FAMILY = "heart period"
 SCALE = "identity"
 ASKED_OF = HEART
+EVIDENCE = "none"
 
 
 def measure(nn_ms):

@@ -8,6 +8,7 @@ UNIT = "%"
 FAMILY = "heart period"
 SCALE = "identity"
 ASKED_OF = HEART
+EVIDENCE = "vagal"
 
 
 def measure(differences_ms, normal_beats):

@@ -1,6 +1,6 @@
 """Root mean square of successive differences of normal intervals (Task Force 1996)."""
 
-from analysis import variability
+from analysis.precision import precise_rmssd_ms
 from outcomes import HEART
 
 LABEL = "RMSSD"
@@ -8,7 +8,8 @@ UNIT = "ms"
 FAMILY = "heart period"
 SCALE = "ratio"
 ASKED_OF = HEART
+EVIDENCE = "vagal"
 
 
 def measure(differences_ms):
-    return variability.rmssd_ms(differences_ms)
+    return precise_rmssd_ms(differences_ms)

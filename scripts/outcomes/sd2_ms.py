@@ -8,6 +8,7 @@ UNIT = "ms"
 FAMILY = "heart period"
 SCALE = "ratio"
 ASKED_OF = HEART
+EVIDENCE = "none"
 
 
 def measure(nn_ms, follows):

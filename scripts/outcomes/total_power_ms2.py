@@ -1,6 +1,6 @@
 """Power up to 0.40 Hz that detrending leaves; its part below 0.04 Hz is not interpretable."""
 
-from analysis.spectrum import band_power
+from analysis.precision import precise_band_power_ms2
 from outcomes import HEART
 
 LABEL = "Total power"
@@ -8,7 +8,8 @@ UNIT = "ms2"
 FAMILY = "spectrum"
 SCALE = "ratio"
 ASKED_OF = HEART
+EVIDENCE = "none"
 
 
 def measure(interval_spectrum, high_frequency_hz):
-    return band_power(interval_spectrum, 0.0, high_frequency_hz[1])
+    return precise_band_power_ms2(interval_spectrum, 0.0, high_frequency_hz[1])

@@ -13,10 +13,12 @@ rule measure_outcomes:
     output:
         outcomes=f"{RESULTS}/participants/{{participant}}/outcomes.tsv",
         quality=f"{RESULTS}/participants/{{participant}}/window_quality.tsv",
+        recovery=f"{RESULTS}/participants/{{participant}}/recovery.tsv",
     log:
         f"{RESULTS}/logs/measure_outcomes/{{participant}}.log",
     params:
         **settings_of(SETTINGS["measure_outcomes"]),
+        usual_gates=settings_of(STUDY.default_settings["measure_outcomes"])["gates"],
         study=str(STUDY.folder),
         participant="{participant}",
         rows=STUDY.rows("participants", "sessions", "events", "edits"),
@@ -34,6 +36,9 @@ rule gather_tables:
         sync_of_each=expand(
             f"{RESULTS}/participants/{{participant}}/sync.tsv", participant=STUDY.participants
         ),
+        recovery_of_each=expand(
+            f"{RESULTS}/participants/{{participant}}/recovery.tsv", participant=STUDY.participants
+        ),
         quality_of_each=expand(
             f"{RESULTS}/participants/{{participant}}/{{part}}_quality.tsv",
             participant=STUDY.participants,
@@ -45,6 +50,7 @@ rule gather_tables:
         sync=f"{RESULTS}/sync.tsv",
         quality=f"{RESULTS}/quality.tsv",
         exclusions=f"{RESULTS}/exclusions.tsv",
+        recovery_series=f"{RESULTS}/recovery_series.tsv",
     log:
         f"{RESULTS}/logs/gather_tables.log",
     params:

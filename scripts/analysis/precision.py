@@ -1,0 +1,53 @@
+"""Numbers of one person and one window with the sampling error that such a window has."""
+
+from dataclasses import dataclass
+from math import exp, sqrt
+
+from numpy.typing import ArrayLike
+
+from analysis.spectrum import Spectrum, band_degrees_of_freedom, band_power, band_power_interval
+from analysis.variability import NotEnough, rmssd_ms, rmssd_sampling_error
+
+NORMAL_QUANTILE = 1.959964
+
+
+@dataclass(frozen=True)
+class Precise:
+    """A value with its standard error and 95 % interval, all in its own unit.
+
+    The interval is that of the person's long-run value, of which the window is one sample; NaN
+    where the window is too short to tell.
+    """
+
+    value: float
+    se: float
+    ci_low: float
+    ci_high: float
+    status: str = "ok"
+    reason: str = ""
+
+
+def precise_rmssd_ms(differences_ms: ArrayLike) -> Precise:
+    """RMSSD with the error of a window of this length, from the spread of ln RMSSD.
+
+    `differences_ms` as from `variability.successive_differences_ms`. See
+    `variability.rmssd_sampling_error` for the method.
+    """
+    value = rmssd_ms(differences_ms)
+    try:
+        error = rmssd_sampling_error(differences_ms)
+    except NotEnough:
+        return Precise(value, *[float("nan")] * 3)
+    spread = exp(NORMAL_QUANTILE * error)
+    return Precise(value, value * error, value / spread, value * spread)
+
+
+def precise_band_power_ms2(spectrum: Spectrum, low_hz: float, high_hz: float) -> Precise:
+    """Power in a band with its chi-square interval; the standard error is value sqrt(2 / nu).
+
+    See `spectrum.band_power_interval` for the degrees of freedom nu.
+    """
+    value = float(band_power(spectrum, low_hz, high_hz))
+    freedom = float(band_degrees_of_freedom(spectrum, low_hz, high_hz))
+    low, high = band_power_interval(spectrum, low_hz, high_hz)
+    return Precise(value, value * sqrt(2 / freedom), float(low), float(high))

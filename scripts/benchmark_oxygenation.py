@@ -1,0 +1,169 @@
+"""How far muscle oxygenation results lie from the truth, by sampling rate, noise and ripple.
+
+Prints one TSV: sampling_rate_hz, noise_pct, ripple_pct, quantity, unit, n, refused, bias, sd,
+largest (absolute) error, target, and whether it is met (root mean square error within it).
+Run it as `python scripts/benchmark_oxygenation.py [repeats]`.
+"""
+
+import sys
+from collections import defaultdict
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from analysis import oxygenation, segmentation
+from analysis.contractions import find_contractions
+from simulation.muscle_oxygen import (
+    SimulatedCuff,
+    SimulatedOxygen,
+    SimulatedSet,
+    simulate_muscle_oxygen,
+)
+
+RATES_HZ = (0.5, 1.0, 2.0, 10.0, 50.0)
+CONTRACTIONS = {
+    "slowest_hz": 0.1,
+    "fastest_hz": 1.0,
+    "min_samples_per_contraction": 2.5,
+}
+# Accuracy that the project asks for; none is stated for the rest.
+TARGETS = {
+    "nadir": 1.0,
+    "half_time": 1.0,
+    "slope": 5.0,
+    "set_start": 1.0,
+    "set_end": 1.0,
+    "contraction_count": 0.5,
+}
+UNITS = {
+    "nadir": "pct",
+    "half_time": "s",
+    "tau": "s",
+    "slope": "% of truth",
+    "set_start": "s",
+    "set_end": "s",
+    "contraction_count": "contractions",
+}
+
+
+def simulated_session(
+    rng: np.random.Generator, *, sampling_rate_hz: float, noise_pct: float, ripple_pct: float
+) -> SimulatedOxygen:
+    """Three sets of different depth and cadence under one cuff, full recovery after the last."""
+    shift_s = rng.uniform(0.0, 3.0)
+    sets = [
+        SimulatedSet(120.0 + shift_s, 20, 3.0, 35.0),
+        SimulatedSet(260.0 + shift_s, 15, 4.0, 30.0),
+        SimulatedSet(400.0 + shift_s, 30, 2.0, 15.0),
+    ]
+    return simulate_muscle_oxygen(
+        rng,
+        sampling_rate_hz=sampling_rate_hz,
+        duration_s=620.0,
+        sets=sets,
+        cuffs=[SimulatedCuff(390.0 + shift_s, 470.0 + shift_s)],
+        ripple_pct=ripple_pct,
+        noise_pct=noise_pct,
+    )
+
+
+def errors_of(simulated: SimulatedOxygen) -> Iterator[tuple[str, float]]:
+    """Every quantity's error against the truth; NaN where it was refused or not found."""
+    readings = simulated.readings
+    cleaned = oxygenation.clean_saturation(readings["time_s"], readings["smo2_pct"])
+    trace = (cleaned["time_s"].to_numpy(), cleaned["smo2_pct"].to_numpy())
+    enough = {"min_usable_share": 0.8}
+    first_s = simulated.sets["onset_s"].iloc[0]
+    base = oxygenation.baseline(*trace, first_s, window_s=60.0, **enough)
+    for truth in simulated.sets.itertuples():
+        window = (truth.onset_s, truth.offset_s)
+        cadence_hz = truth.contractions / (truth.offset_s - truth.onset_s)
+        found = find_contractions(
+            *trace, *window, expected_rate_hz=cadence_hz, **CONTRACTIONS, **enough
+        )
+        yield "contraction_count", found.count.value - truth.contractions
+        rippling = {"contraction_rate_hz": found.rate_hz.value} | enough
+        lowest = oxygenation.nadir(*trace, *window, window_s=3.0, **rippling)
+        yield "nadir", lowest.value - truth.nadir_pct
+        slope = oxygenation.desaturation_slope(*trace, window[0], window_s=15.0, **rippling)
+        yield "slope", 100 * (slope.value / truth.slope_pct_per_s - 1)
+        recovery = (truth.release_s, truth.release_s + 70.0)
+        half = oxygenation.half_time(
+            *trace, *recovery, nadir_pct=lowest, target_pct=base, window_s=4.0, **enough
+        )
+        yield "half_time", half.value - truth.half_time_s
+        fit = oxygenation.exponential_recovery(
+            *trace,
+            *recovery,
+            longest_delay_s=15.0,
+            min_r2=0.8,
+            largest_tau_se_share=0.25,
+            **enough,
+        )
+        yield "tau", fit.tau.value - truth.tau_s
+    proposals = segmentation.propose_boundaries(
+        *trace,
+        **CONTRACTIONS,
+        ripple_window_s=20.0,
+        shortest_phase_s=10.0,
+        bend_reach_s=12.0,
+        steep_pct_per_s=0.3,
+        inflated_mmhg=15.0,
+    )
+    of_sets = simulated.boundaries[simulated.boundaries["boundary"].str.startswith("set")]
+    compared = segmentation.compare_boundaries(of_sets, proposals, tolerance_s=1.0, farthest_s=15.0)
+    for row in compared[compared["log_s"].notna()].itertuples():
+        yield row.boundary, row.difference_s
+
+
+def error_table(repeats: int) -> pd.DataFrame:
+    """Bias, scatter and largest error of every quantity in every setting."""
+    settings = [(rate_hz, noise_pct, 2.0) for rate_hz in RATES_HZ for noise_pct in (0.5, 1.0, 2.0)]
+    settings += [(rate_hz, 1.0, 4.0) for rate_hz in RATES_HZ]
+    rows = []
+    for rate_hz, noise_pct, ripple_pct in settings:
+        errors = defaultdict(list)
+        for seed in range(repeats):
+            simulated = simulated_session(
+                np.random.default_rng(seed),
+                sampling_rate_hz=rate_hz,
+                noise_pct=noise_pct,
+                ripple_pct=ripple_pct,
+            )
+            for quantity, error in errors_of(simulated):
+                errors[quantity].append(error)
+        for quantity, of_quantity in errors.items():
+            rows.append(
+                {
+                    "sampling_rate_hz": rate_hz,
+                    "noise_pct": noise_pct,
+                    "ripple_pct": ripple_pct,
+                    "quantity": quantity,
+                    "unit": UNITS[quantity],
+                    **summary(np.array(of_quantity), TARGETS.get(quantity)),
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def summary(error: np.ndarray, target: float | None) -> dict:
+    """One row's numbers; a target is met when the root mean square error lies within it."""
+    known = error[np.isfinite(error)]
+    row = {"n": len(known), "refused": len(error) - len(known)}
+    if not len(known):
+        return row | {"target": target, "met": "refused"}
+    rms = float(np.sqrt(np.mean(known**2)))
+    met = "n/a" if target is None else "yes" if rms <= target else "no"
+    return row | {
+        "bias": known.mean(),
+        "sd": known.std(),
+        "largest": np.abs(known).max(),
+        "target": target,
+        "met": met,
+    }
+
+
+if __name__ == "__main__":
+    table = error_table(int(sys.argv[1]) if len(sys.argv) > 1 else 8)
+    table.to_csv(sys.stdout, sep="\t", index=False, na_rep="n/a", float_format="%.3g")

@@ -1,0 +1,123 @@
+"""Published and worked numbers of muscle oxygenation."""
+
+import numpy as np
+import pytest
+
+from analysis import oxygenation
+from analysis.oxygenation import Estimate
+
+RECOVERY_FIT = {
+    "longest_delay_s": 15.0,
+    "min_r2": 0.8,
+    "largest_tau_se_share": 0.3,
+    "min_usable_share": 0.8,
+}
+
+
+def recovery(time_s, *, end_pct, amplitude_pct, delay_s, tau_s):
+    """E - A exp(-(t - TD)/tau), flat before TD: the mono-exponential of the trade."""
+    since = np.maximum(time_s - delay_s, 0.0)
+    return end_pct - amplitude_pct * np.exp(-since / tau_s)
+
+
+def test_occlusion_calibration_of_a_worked_reading():
+    # 100 (52 - 18)/(84 - 18) = 51.515...: arithmetic.
+    calibrated = oxygenation.calibrate_to_occlusion(
+        [52.0], occlusion_minimum=18.0, hyperaemia_maximum=84.0
+    )
+    assert calibrated[0] == pytest.approx(51.515151515151516)
+
+
+def test_occlusion_calibration_refuses_a_maximum_below_the_minimum():
+    with pytest.raises(ValueError, match="above"):
+        oxygenation.calibrate_to_occlusion([5.0], occlusion_minimum=5.0, hyperaemia_maximum=5.0)
+
+
+def test_half_time_of_an_exponential_is_delay_plus_tau_ln_2():
+    # tau 30 s without delay: 30 ln 2 = 20.794 s (arithmetic). The chord through the crossing
+    # moves it by less than 0.2 s.
+    time_s = np.arange(0.0, 300.0, 0.1)
+    trace = recovery(time_s, end_pct=70.0, amplitude_pct=40.0, delay_s=0.0, tau_s=30.0)
+    found = oxygenation.half_time(
+        time_s,
+        trace,
+        0.0,
+        120.0,
+        nadir_pct=Estimate(30.0, 0.0),
+        target_pct=Estimate(70.0, 0.0),
+        window_s=4.0,
+        min_usable_share=0.8,
+    )
+    assert found.status == "ok"
+    assert found.value == pytest.approx(20.79441541679836, abs=0.2)
+
+
+def test_recovery_is_95_percent_done_after_three_time_constants():
+    # 1 - exp(-3) = 0.950: 95 % at 3.0 tau = 89.87 s for tau 30 s (arithmetic).
+    time_s = np.arange(0.0, 300.0, 0.5)
+    trace = recovery(time_s, end_pct=70.0, amplitude_pct=40.0, delay_s=0.0, tau_s=30.0)
+    fit = oxygenation.exponential_recovery(time_s, trace, 0.0, 299.0, **RECOVERY_FIT)
+    assert -fit.tau.value * np.log(0.05) == pytest.approx(89.87196820661973, abs=0.01)
+
+
+def test_fit_of_the_worked_recovery_has_the_published_scatter():
+    # E 72, A 40, TD 4 s, tau 25 s, noise 1 %, 1 Hz. An independent simulation of the same recovery
+    # gave tau 25.0 +- 0.55 and T50 21.6 +- 0.7 (theory 4 + 25 ln 2 = 21.33).
+    rng = np.random.default_rng(20)
+    time_s = np.arange(-60.0, 180.0, 1.0)
+    clean = recovery(time_s, end_pct=72.0, amplitude_pct=40.0, delay_s=4.0, tau_s=25.0)
+    taus, halves = [], []
+    for _ in range(60):
+        trace = clean + rng.normal(0.0, 1.0, len(time_s))
+        fit = oxygenation.exponential_recovery(time_s, trace, 0.0, 179.0, **RECOVERY_FIT)
+        half = oxygenation.half_time(
+            time_s,
+            trace,
+            0.0,
+            120.0,
+            nadir_pct=Estimate(32.0, 0.1),
+            target_pct=Estimate(72.0, 0.1),
+            window_s=4.0,
+            min_usable_share=0.8,
+        )
+        taus.append(fit.tau.value)
+        halves.append(half.value)
+    assert np.mean(taus) == pytest.approx(25.0, abs=3 * 0.55 / np.sqrt(60))
+    assert np.std(taus) < 0.7
+    assert np.mean(halves) == pytest.approx(21.6, abs=3 * 0.7 / np.sqrt(60))
+    assert np.std(halves) < 0.7
+
+
+def test_a_trailing_mean_would_be_late_by_half_its_window_and_the_centred_one_is_not():
+    time_s = np.arange(0.0, 60.0, 0.1)
+    ramp = 0.5 * time_s
+    centred = oxygenation.centred_mean(time_s, ramp, 5.0)
+    inside = np.isfinite(centred)
+    assert centred[inside] == pytest.approx(ramp[inside], abs=1e-9)
+    # The mean of the 5 s that end now is the centred mean of 2.5 s ago: late by w/2 (arithmetic).
+    trailing = np.interp(time_s - 2.5, time_s[inside], centred[inside])
+    late_s = (ramp - trailing)[100:500] / 0.5
+    assert late_s == pytest.approx(np.full(400, 2.5), abs=1e-6)
+
+
+def test_the_nadir_under_a_ripple_lies_within_a_point_where_the_raw_minimum_is_six_too_low():
+    # Ripple +-4 % at 0.5 Hz, 10 Hz, noise 1 %; true nadir 35.07. An independent simulation gave raw
+    # minimum 29.2, 3 s mean 34.1, 5 s mean 34.5.
+    rng = np.random.default_rng(13)
+    time_s = np.arange(0.0, 120.0, 0.1)
+    since = np.maximum(time_s - 60.0, 0.0)
+    course = 35.0 + 35.0 * np.exp(-since / 10.0)
+    course = course - course[time_s <= 118.0].min() + 35.07
+    trace = course + np.where(time_s > 60, 4 * np.sin(np.pi * since), 0.0)
+    trace = trace + rng.normal(0.0, 1.0, len(time_s))
+    found = oxygenation.nadir(
+        time_s,
+        trace,
+        60.0,
+        118.0,
+        window_s=3.0,
+        min_usable_share=0.8,
+        contraction_rate_hz=0.5,
+    )
+    assert trace.min() < 31.0
+    assert found.value == pytest.approx(35.07, abs=1.0)

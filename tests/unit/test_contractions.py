@@ -1,0 +1,128 @@
+"""Contractions counted from the ripple of saturation, against simulated truth."""
+
+import numpy as np
+import pytest
+
+from analysis.contractions import find_contractions, local_ripple
+from simulation.muscle_oxygen import SensorFault, SimulatedSet, simulate_muscle_oxygen
+
+SEARCH = {
+    "slowest_hz": 0.1,
+    "fastest_hz": 0.7,
+    "min_samples_per_contraction": 2.5,
+    "min_usable_share": 0.8,
+}
+
+
+def counted(seed, *, samples_per_contraction, contraction_s, ripple_pct=4.0, faults=(), **search):
+    """True number of contractions of a simulated set, and what its ripple tells."""
+    rng = np.random.default_rng(seed)
+    planned = SimulatedSet(
+        60.0 + rng.uniform(0.0, 3.0), int(rng.integers(10, 31)), contraction_s, 35.0
+    )
+    simulated = simulate_muscle_oxygen(
+        rng,
+        sampling_rate_hz=samples_per_contraction / contraction_s,
+        duration_s=planned.end_s + 60.0,
+        sets=[planned],
+        ripple_pct=ripple_pct,
+        faults=faults,
+    )
+    log_error_s = rng.uniform(-1.5, 1.5, 2)
+    found = find_contractions(
+        simulated.readings["time_s"],
+        simulated.readings["smo2_pct"],
+        planned.start_s + log_error_s[0],
+        planned.end_s + log_error_s[1],
+        **(SEARCH | search),
+    )
+    return planned, found
+
+
+@pytest.mark.parametrize("contraction_s", (2.0, 4.0))
+@pytest.mark.parametrize("samples", (4.0, 8.0, 20.0))
+def test_the_count_is_exact_from_four_readings_per_contraction(contraction_s, samples):
+    """Wherever the count is not flagged; the log is wrong by up to 1.5 s."""
+    sure = 0
+    for seed in range(8):
+        planned, found = counted(seed, samples_per_contraction=samples, contraction_s=contraction_s)
+        assert abs(found.count.value - planned.contractions) <= 1
+        if found.count.status == "ok":
+            assert found.count.value == planned.contractions
+            sure += 1
+    assert sure >= 6
+
+
+@pytest.mark.parametrize("contraction_s", (2.0, 4.0))
+def test_the_count_is_right_within_one_at_three_readings_per_contraction(contraction_s):
+    for seed in range(10):
+        planned, found = counted(seed, samples_per_contraction=3.0, contraction_s=contraction_s)
+        assert abs(found.count.value - planned.contractions) <= 1
+
+
+def test_rate_amplitude_and_limits_of_the_ripple_are_found():
+    planned, found = counted(3, samples_per_contraction=30.0, contraction_s=3.0)
+    assert found.rate_hz.value == pytest.approx(1 / 3, rel=0.01)
+    assert found.amplitude_pct.value == pytest.approx(4.0, rel=0.1)
+    assert found.onset_s == pytest.approx(planned.start_s, abs=0.5)
+    assert found.offset_s == pytest.approx(planned.end_s, abs=0.5)
+    assert found.course["rate_hz"].median() == pytest.approx(1 / 3, rel=0.05)
+
+
+def test_sampling_too_slow_for_the_cadence_is_refused_and_said_so():
+    _, found = counted(1, samples_per_contraction=2.0, contraction_s=4.0, expected_rate_hz=0.25)
+    assert found.count.status == "refused"
+    assert "2.0 readings each, 2.5 needed" in found.count.reason
+    assert np.isnan(found.count.value)
+    assert found.course.empty
+
+
+def test_a_faster_cadence_that_would_look_the_same_is_named():
+    # One reading per second shows 0.75 Hz as 0.25 Hz (aliasing).
+    _, found = counted(1, samples_per_contraction=4.0, contraction_s=4.0, fastest_hz=1.0)
+    assert found.rate_hz.status == "flagged"
+    assert "0.75 Hz would look like 0.25 Hz" in found.rate_hz.reason
+
+
+def test_noise_alone_holds_no_contractions():
+    false_alarms = sum(
+        counted(seed, samples_per_contraction=10.0, contraction_s=3.0, ripple_pct=0.0)[
+            1
+        ].count.usable
+        for seed in range(40)
+    )
+    assert false_alarms <= 1
+
+
+def test_a_long_gap_in_a_set_is_flagged():
+    gap = SensorFault("missing", 68.0, 7.0)
+    _, found = counted(
+        2, samples_per_contraction=20.0, contraction_s=2.0, faults=[gap], min_usable_share=0.5
+    )
+    assert found.count.status == "flagged"
+    assert "gap" in found.count.reason
+
+
+def test_an_irregular_time_axis_changes_nothing():
+    rng = np.random.default_rng(5)
+    planned = SimulatedSet(60.0, 20, 3.0, 35.0)
+    simulated = simulate_muscle_oxygen(
+        rng,
+        sampling_rate_hz=5.0,
+        duration_s=180.0,
+        sets=[planned],
+        ripple_pct=4.0,
+        axis_jitter=0.2,
+    )
+    readings = simulated.readings
+    found = find_contractions(readings["time_s"], readings["smo2_pct"], 60.0, 120.0, **SEARCH)
+    assert found.count.value == 20
+
+
+def test_local_ripple_follows_the_amplitude_beside_a_slope():
+    time_s = np.arange(0.0, 60.0, 0.1)
+    trace = 70.0 - 0.8 * time_s + 3.0 * np.cos(2 * np.pi * 0.4 * time_s)
+    ripple = local_ripple(time_s, trace, np.arange(10.0, 50.0, 1.0), rate_hz=0.4, reach_s=5.0)
+    assert ripple.amplitude_pct == pytest.approx(np.full(40, 3.0), abs=1e-6)
+    cycles = ripple.phase_cycles[-1] - ripple.phase_cycles[0]
+    assert cycles == pytest.approx(0.4 * 39.0, abs=1e-6)

@@ -1,0 +1,390 @@
+"""Cleaning and kinetics of muscle oxygen saturation, against simulated truth."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis import oxygenation
+from analysis.oxygenation import Estimate
+from simulation.muscle_oxygen import SensorFault, SimulatedSet, simulate_muscle_oxygen
+
+TWO_SETS = (SimulatedSet(90.0, 20, 3.0, 35.0), SimulatedSet(240.0, 20, 3.0, 30.0))
+RATES_HZ = (0.5, 1.0, 2.0, 10.0, 50.0)
+ENOUGH = {"min_usable_share": 0.8}
+
+
+def recorded(seed=1, sampling_rate_hz=10.0, **changes):
+    """One simulated recording of two sets."""
+    settings = {"duration_s": 420.0, "sets": TWO_SETS} | changes
+    rng = np.random.default_rng(seed)
+    return simulate_muscle_oxygen(rng, sampling_rate_hz=sampling_rate_hz, **settings)
+
+
+def cleaned(simulated):
+    readings = simulated.readings
+    return oxygenation.clean_saturation(readings["time_s"], readings["smo2_pct"])
+
+
+def reasons(table):
+    return set(table["reason"]) - {""}
+
+
+# --- cleaning
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+def test_a_healthy_recording_keeps_every_reading(rate_hz):
+    assert reasons(cleaned(recorded(sampling_rate_hz=rate_hz, ripple_pct=4.0))) == set()
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+def test_zeros_in_the_middle_of_a_recording_are_a_dropout(rate_hz):
+    fault = SensorFault("dropout", 20.0, 8.0)
+    table = cleaned(recorded(sampling_rate_hz=rate_hz, faults=[fault]))
+    spans = oxygenation.unusable_spans(table)
+    assert spans["reason"].tolist() == [oxygenation.DROPOUT]
+    assert spans["start_s"][0] == pytest.approx(20.0, abs=2.0)
+    assert spans["end_s"][0] == pytest.approx(28.0, abs=2.0)
+
+
+def test_a_muscle_that_sinks_to_zero_is_at_its_floor_and_not_a_dropout():
+    deep = (SimulatedSet(90.0, 20, 3.0, -10.0),)
+    table = cleaned(recorded(sets=deep, sampling_rate_hz=1.0, ripple_pct=0.0, resolution_pct=1.0))
+    assert (table["smo2_pct"] == 0).sum() > 10
+    assert reasons(table) == set()
+
+
+def test_a_stuck_sensor_is_found():
+    fault = SensorFault("stuck", 180.0, 30.0)
+    spans = oxygenation.unusable_spans(cleaned(recorded(faults=[fault])))
+    assert spans["reason"].tolist() == [oxygenation.STUCK]
+    assert spans["start_s"][0] == pytest.approx(180.0, abs=0.5)
+    assert spans["end_s"][0] == pytest.approx(210.0, abs=0.5)
+
+
+@pytest.mark.parametrize("rate_hz", (0.5, 1.0, 2.0))
+def test_a_coarse_quiet_sensor_may_repeat_itself(rate_hz):
+    quiet = recorded(sampling_rate_hz=rate_hz, noise_pct=0.1, resolution_pct=1.0, ripple_pct=0.0)
+    table = cleaned(quiet)
+    longest = max(len(list(run)) for run in runs(quiet.readings["smo2_pct"]))
+    assert longest / rate_hz > 10.0
+    assert reasons(table) == set()
+
+
+def runs(values):
+    return [group for _, group in values.groupby((values != values.shift()).cumsum())]
+
+
+def test_a_trace_that_never_changes_is_stuck_throughout():
+    table = oxygenation.clean_saturation(np.arange(60.0), np.full(60, 61.0))
+    assert reasons(table) == {oxygenation.STUCK}
+
+
+def test_a_slip_is_named_and_parts_the_levels():
+    table = cleaned(recorded(faults=[SensorFault("slip", 200.0, 0.0, -18.0)]))
+    assert reasons(table) == {oxygenation.SLIP}
+    assert not oxygenation.levels_comparable(table, 100.0, 300.0)
+    assert oxygenation.levels_comparable(table, 201.0, 300.0)
+
+
+def test_a_light_leak_is_left_out_and_parts_nothing():
+    table = cleaned(recorded(faults=[SensorFault("light_leak", 200.0, 6.0, 25.0)]))
+    spans = oxygenation.unusable_spans(table)
+    assert spans["reason"].tolist() == [oxygenation.LIGHT_LEAK]
+    assert spans["end_s"][0] - spans["start_s"][0] == pytest.approx(6.0, abs=0.5)
+    assert oxygenation.levels_comparable(table, 0.0, 400.0)
+
+
+def test_impossible_and_missing_readings_are_named():
+    table = oxygenation.clean_saturation([0.0, 1.0, 2.0, 3.0], [60.0, 104.0, np.nan, 61.0])
+    assert table["reason"].tolist() == ["", oxygenation.OUT_OF_RANGE, oxygenation.MISSING, ""]
+
+
+def test_a_time_axis_that_runs_backwards_is_an_error():
+    with pytest.raises(ValueError, match="rising"):
+        oxygenation.clean_saturation([0.0, 2.0, 1.0], [60.0, 60.0, 60.0])
+
+
+def test_cleaning_leaves_its_arguments_alone():
+    trace = np.array([60.0, 0.0, 61.0, 60.5])
+    oxygenation.clean_saturation(np.arange(4.0), trace)
+    assert trace.tolist() == [60.0, 0.0, 61.0, 60.5]
+
+
+# --- means and gaps
+
+
+@given(
+    st.lists(st.floats(0.2, 2.0), min_size=30, max_size=60),
+    st.floats(-5.0, 5.0),
+    st.floats(2.5, 6.0),
+)
+def test_a_centred_mean_of_a_straight_line_is_the_line_on_any_time_axis(steps, slope, window_s):
+    time_s = np.cumsum(steps)
+    line = 20.0 + slope * time_s
+    mean = oxygenation.centred_mean(time_s, line, window_s)
+    known = np.isfinite(mean)
+    assert mean[known] == pytest.approx(line[known], abs=1e-6)
+
+
+def test_a_mean_never_reaches_across_a_gap():
+    time_s = np.arange(0.0, 60.0, 1.0)
+    trace = np.where(time_s < 30, 60.0, 30.0)
+    trace[28:32] = np.nan
+    mean = oxygenation.centred_mean(time_s, trace, 4.0)
+    known = mean[np.isfinite(mean)]
+    assert set(np.round(known, 9)) == {30.0, 60.0}
+    missing_rows = oxygenation.centred_mean(
+        np.delete(time_s, range(28, 32)), np.delete(trace, range(28, 32)), 4.0
+    )
+    assert set(np.round(missing_rows[np.isfinite(missing_rows)], 9)) == {30.0, 60.0}
+
+
+def test_whole_contractions_are_the_shortest_that_fill_the_window():
+    assert oxygenation.whole_contractions_s(3.0, 0.5) == pytest.approx(4.0)
+    assert oxygenation.whole_contractions_s(3.0, 0.25) == pytest.approx(4.0)
+    assert oxygenation.whole_contractions_s(3.0, 1 / 6) == pytest.approx(6.0)
+    assert oxygenation.whole_contractions_s(3.0, None) == 3.0
+
+
+def test_a_window_with_too_few_readings_is_refused_with_its_share():
+    time_s = np.arange(0.0, 60.0, 1.0)
+    trace = np.where(time_s < 40, np.nan, 60.0)
+    found = oxygenation.baseline(time_s, trace, 60.0, window_s=40.0, **ENOUGH)
+    assert found.status == "refused"
+    assert np.isnan(found.value)
+    assert "% of the window is usable, 80 % needed" in found.reason
+
+
+def test_a_resting_level_outside_the_usual_is_flagged():
+    time_s = np.arange(0.0, 61.0, 1.0)
+    found = oxygenation.baseline(time_s, np.full(61, 30.0), 60.0, window_s=30.0, **ENOUGH)
+    assert found.status == "flagged"
+    assert found.value == pytest.approx(30.0)
+
+
+def test_the_error_of_a_baseline_covers_its_truth():
+    misses = []
+    for seed in range(60):
+        trace = recorded(seed, sampling_rate_hz=1.0).readings
+        found = oxygenation.baseline(
+            trace["time_s"], trace["smo2_pct"], 88.0, window_s=60.0, **ENOUGH
+        )
+        misses.append((found.value - 65.0) / found.se)
+    assert 0.7 < np.std(misses) < 1.4
+
+
+# --- kinetics against the truth
+
+
+@pytest.mark.parametrize("rate_hz", (1.0, 2.0, 10.0, 50.0))
+def test_nadir_half_time_and_slope_reach_their_accuracy(rate_hz):
+    """Mean over recordings with 1 % noise: 1 point, 1 s, 5 %."""
+    nadirs, halves, slopes = [], [], []
+    for seed in range(6):
+        simulated = recorded(seed, sampling_rate_hz=rate_hz)
+        time_s, trace = simulated.readings["time_s"], simulated.readings["smo2_pct"]
+        base = oxygenation.baseline(time_s, trace, 88.0, window_s=60.0, **ENOUGH)
+        for truth in simulated.sets.itertuples():
+            ripple = {"contraction_rate_hz": truth.rate_hz} | ENOUGH
+            lowest = oxygenation.nadir(
+                time_s, trace, truth.onset_s, truth.offset_s, window_s=3.0, **ripple
+            )
+            half = oxygenation.half_time(
+                time_s,
+                trace,
+                truth.release_s,
+                truth.release_s + 60.0,
+                nadir_pct=lowest,
+                target_pct=base,
+                window_s=4.0,
+                **ENOUGH,
+            )
+            slope = oxygenation.desaturation_slope(
+                time_s, trace, truth.onset_s, window_s=15.0, **ripple
+            )
+            nadirs.append(lowest.value - truth.nadir_pct)
+            halves.append(half.value - truth.half_time_s)
+            slopes.append(slope.value / truth.slope_pct_per_s - 1)
+    assert abs(np.mean(nadirs)) < 1.0
+    assert abs(np.mean(halves)) < 1.0
+    assert abs(np.mean(slopes)) < 0.05
+    assert np.max(np.abs(halves)) < 3.0
+
+
+def test_half_time_is_refused_where_half_way_is_never_reached():
+    time_s = np.arange(0.0, 60.0, 1.0)
+    found = half_time_of(time_s, 30.0 + 0.1 * time_s)
+    assert found.status == "refused"
+    assert "not reached" in found.reason
+
+
+def test_half_time_is_refused_where_the_crossing_lies_in_a_gap():
+    time_s = np.arange(0.0, 60.0, 1.0)
+    trace = 30.0 + 1.0 * time_s
+    trace[18:24] = np.nan
+    found = half_time_of(time_s, trace)
+    assert found.status == "refused"
+    assert "gap" in found.reason
+
+
+def test_half_time_is_refused_after_a_fall_that_is_only_noise():
+    time_s = np.arange(0.0, 60.0, 1.0)
+    found = oxygenation.half_time(
+        time_s,
+        np.full(60, 61.0),
+        0.0,
+        59.0,
+        nadir_pct=Estimate(60.0, 0.6),
+        target_pct=Estimate(61.0, 0.6),
+        window_s=4.0,
+        **ENOUGH,
+    )
+    assert found.status == "refused"
+    assert "noise" in found.reason
+
+
+def test_a_refused_baseline_refuses_what_stands_on_it_and_its_reason_travels():
+    refused = Estimate.refused("sensor not on the skin")
+    for found in (
+        oxygenation.drop(refused, Estimate(30.0, 0.5)),
+        half_time_of(np.arange(60.0), np.arange(60.0), target=refused),
+        oxygenation.area_below(
+            np.arange(60.0), np.arange(60.0), 0.0, 59.0, level_pct=refused, **ENOUGH
+        ),
+    ):
+        assert found.status == "refused"
+        assert "sensor not on the skin" in found.reason
+
+
+FULL_RECOVERY = Estimate(70.0, 0.2)
+
+
+def half_time_of(time_s, trace, target=FULL_RECOVERY):
+    return oxygenation.half_time(
+        time_s,
+        trace,
+        0.0,
+        59.0,
+        nadir_pct=Estimate(30.0, 0.2),
+        target_pct=target,
+        window_s=4.0,
+        **ENOUGH,
+    )
+
+
+FIT = {"longest_delay_s": 10.0, "min_r2": 0.8, "largest_tau_se_share": 0.25} | ENOUGH
+
+
+def test_an_exponential_is_refused_where_no_plateau_was_seen():
+    rng = np.random.default_rng(3)
+    time_s = np.arange(0.0, 60.0, 1.0)
+    trace = 70.0 - 40.0 * np.exp(-time_s / 120.0) + rng.normal(0.0, 0.3, 60)
+    fit = oxygenation.exponential_recovery(time_s, trace, 0.0, 59.0, **FIT)
+    assert fit.tau.status == "refused"
+    assert fit.tau.reason
+
+
+def test_an_exponential_is_refused_on_a_flat_trace():
+    trace = 60.0 + np.random.default_rng(4).normal(0.0, 1.0, 120)
+    fit = oxygenation.exponential_recovery(np.arange(120.0), trace, 0.0, 119.0, **FIT)
+    assert fit.half_time.status == "refused"
+
+
+def test_standard_errors_of_the_exponential_match_its_scatter():
+    rng = np.random.default_rng(5)
+    time_s = np.arange(0.0, 150.0, 1.0)
+    clean = 70.0 - 35.0 * np.exp(-np.maximum(time_s - 5.0, 0.0) / 20.0)
+    fits = [
+        oxygenation.exponential_recovery(
+            time_s, clean + rng.normal(0.0, 1.0, 150), 0.0, 149.0, **FIT
+        )
+        for _ in range(40)
+    ]
+    scatter = np.std([fit.tau.value for fit in fits])
+    assert np.mean([fit.tau.se for fit in fits]) == pytest.approx(scatter, rel=0.35)
+
+
+# --- sums over time
+
+
+def test_time_in_the_band_counts_by_crossings_and_not_by_readings():
+    # A V from 30 to 0 and back at 1 %/s is below 15 for exactly 30 s.
+    time_s = np.arange(0.0, 61.0, 4.0)
+    trace = np.abs(time_s - 30.0)
+    fine_s = np.arange(0.0, 61.0, 0.5)
+    for axis in (time_s, fine_s):
+        found = oxygenation.time_in_band_s(
+            axis, np.abs(axis - 30.0), 0.0, 60.0, hysteresis_pct=0.0, **ENOUGH
+        )
+        assert found.value == pytest.approx(30.0, abs=0.7)
+    assert trace.min() > 0
+
+
+def test_hysteresis_keeps_a_rippling_trace_inside_the_band():
+    time_s = np.arange(0.0, 60.0, 0.1)
+    trace = 14.0 + 2.0 * np.sin(2 * np.pi * 0.5 * time_s)
+    without = oxygenation.time_in_band_s(time_s, trace, 1.0, 59.0, hysteresis_pct=0.0, **ENOUGH)
+    kept = oxygenation.time_in_band_s(time_s, trace, 1.0, 59.0, hysteresis_pct=2.0, **ENOUGH)
+    assert without.value < 45.0
+    assert kept.value == pytest.approx(58.0, abs=1.0)
+
+
+def test_area_below_a_level_is_exact_for_a_triangle():
+    time_s = np.arange(0.0, 61.0, 7.5)
+    trace = 60.0 - 2.0 * (20.0 - np.abs(time_s - 30.0))
+    found = oxygenation.area_below(
+        time_s, trace, 0.0, 60.0, level_pct=Estimate(60.0, 0.0), **ENOUGH
+    )
+    fine_s = np.linspace(0.0, 60.0, 600001)
+    below = np.maximum(60.0 - np.interp(fine_s, time_s, trace), 0.0)
+    assert found.value == pytest.approx(float(np.trapezoid(below, fine_s)), rel=1e-6)
+
+
+def test_unusable_time_is_not_counted_and_said_so():
+    time_s = np.arange(0.0, 101.0, 1.0)
+    trace = np.full(101, 10.0)
+    trace[40:45] = np.nan
+    found = oxygenation.time_in_band_s(time_s, trace, 0.0, 100.0, hysteresis_pct=1.0, **ENOUGH)
+    assert found.status == "flagged"
+    assert found.value == pytest.approx(94.0, abs=0.01)
+    assert "not counted" in found.reason
+
+
+def test_overshoot_is_found_and_its_absence_flagged():
+    for height_pct, status in ((8.0, "ok"), (0.0, "flagged")):
+        simulated = recorded(
+            sets=TWO_SETS[:1], overshoot_pct=height_pct, recovery_tau_s=12.0, noise_pct=0.5
+        )
+        time_s, trace = simulated.readings["time_s"], simulated.readings["smo2_pct"]
+        found = oxygenation.overshoot(
+            time_s,
+            trace,
+            150.0,
+            300.0,
+            baseline_pct=Estimate(65.0, 0.5),
+            window_s=5.0,
+            **ENOUGH,
+        )
+        assert found.status == status
+        truth = simulated.course_pct[np.asarray(time_s) > 150.0].max() - 65.0
+        assert found.value == pytest.approx(truth, abs=1.0)
+
+
+def test_results_do_not_depend_on_where_the_clock_starts():
+    simulated = recorded(sampling_rate_hz=2.0)
+    readings: pd.DataFrame = simulated.readings
+    results = [
+        oxygenation.nadir(
+            readings["time_s"] + shift_s,
+            readings["smo2_pct"],
+            90.0 + shift_s,
+            150.0 + shift_s,
+            window_s=3.0,
+            **ENOUGH,
+        ).value
+        for shift_s in (0.0, 10000.0)
+    ]
+    assert results[0] == pytest.approx(results[1], abs=1e-6)

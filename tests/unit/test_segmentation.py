@@ -1,0 +1,170 @@
+"""Boundaries found in the recordings themselves, and cuff pressure against its plan."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis import segmentation
+from simulation.muscle_oxygen import (
+    SimulatedCuff,
+    SimulatedSet,
+    simulate_cuff_pressure,
+    simulate_muscle_oxygen,
+)
+
+SEARCH = {
+    "slowest_hz": 0.1,
+    "fastest_hz": 1.0,
+    "min_samples_per_contraction": 2.5,
+    "ripple_window_s": 20.0,
+    "shortest_phase_s": 10.0,
+    "bend_reach_s": 12.0,
+    "steep_pct_per_s": 0.3,
+    "inflated_mmhg": 15.0,
+}
+SETS = (
+    SimulatedSet(121.0, 20, 3.0, 35.0),
+    SimulatedSet(241.0, 15, 4.0, 30.0),
+    SimulatedSet(361.0, 15, 3.0, 30.0),
+)
+CUFFS = (SimulatedCuff(91.0, 470.0),)
+
+
+def compared(rate_hz, ripple_pct, seed=1):
+    """Proposals of a simulated session beside its truth."""
+    rng = np.random.default_rng(seed)
+    simulated = simulate_muscle_oxygen(
+        rng,
+        sampling_rate_hz=rate_hz,
+        duration_s=560.0,
+        sets=SETS,
+        cuffs=CUFFS,
+        ripple_pct=ripple_pct,
+    )
+    pressure = simulate_cuff_pressure(rng, sampling_rate_hz=10.0, duration_s=560.0, cuffs=CUFFS)
+    proposals = segmentation.propose_boundaries(
+        simulated.readings["time_s"],
+        simulated.readings["smo2_pct"],
+        pressure_time_s=pressure["time_s"],
+        pressure_mmhg=pressure["pressure_mmhg"],
+        **SEARCH,
+    )
+    return segmentation.compare_boundaries(
+        simulated.boundaries, proposals, tolerance_s=1.0, farthest_s=15.0
+    )
+
+
+@pytest.mark.parametrize(("rate_hz", "ripple_pct"), [(2.0, 4.0), (10.0, 2.0), (50.0, 2.0)])
+def test_sets_and_cuffs_are_found_within_a_second_where_contractions_ripple(rate_hz, ripple_pct):
+    table = compared(rate_hz, ripple_pct)
+    assert table["log_s"].notna().all()
+    assert table["proposed_s"].notna().all()
+    assert table["difference_s"].abs().max() < 1.0
+    assert set(table["status"]) == {"ok"}
+
+
+def test_without_ripple_the_fall_still_marks_the_start_and_the_end_is_less_sure():
+    table = compared(10.0, 0.0)
+    sets = table[table["source"] == "saturation"]
+    starts = sets[sets["boundary"] == "set_start"]
+    ends = sets[sets["boundary"] == "set_end"]
+    assert len(starts) == 3
+    assert starts["difference_s"].abs().max() < 1.5
+    # The simulated circulation answers 4 s late: the proposal says that it may.
+    assert ends["difference_s"].mean() == pytest.approx(4.0, abs=1.0)
+    assert ends["confidence"].max() < 0.3
+
+
+def test_a_resting_recording_holds_no_sets():
+    trace = 65.0 + np.random.default_rng(7).normal(0.0, 1.0, 600)
+    proposals = segmentation.propose_boundaries(np.arange(600.0), trace, **SEARCH)
+    assert proposals.empty
+
+
+def test_a_bend_is_placed_where_two_lines_meet():
+    time_s = np.arange(0.0, 120.0, 0.5)
+    trace = 65.0 - 0.8 * np.maximum(time_s - 60.3, 0.0)
+    trace = trace + np.random.default_rng(2).normal(0.0, 0.3, len(time_s))
+    bends = segmentation.find_bends(time_s, trace, shortest_phase_s=10.0, reach_s=15.0)
+    assert len(bends) == 1
+    assert bends["time_s"][0] == pytest.approx(60.3, abs=1.0)
+    assert bends["slope_after"][0] == pytest.approx(-0.8, abs=0.05)
+
+
+def test_each_row_of_the_log_is_matched_once_and_the_rest_is_named():
+    log = pd.DataFrame({"time_s": [100.0, 105.0, 300.0], "boundary": "set_start"})
+    offered = pd.DataFrame(
+        {
+            "time_s": [104.0, 500.0],
+            "boundary": "set_start",
+            "se_s": 0.1,
+            "confidence": 1.0,
+            "source": "ripple",
+        }
+    )
+    table = segmentation.compare_boundaries(log, offered, tolerance_s=0.5, farthest_s=10.0)
+    matched = table[table["difference_s"].notna()]
+    assert matched["log_s"].tolist() == [105.0]
+    assert matched["difference_s"].tolist() == [-1.0]
+    assert matched["reason"].tolist() == ["1.0 s earlier than in the log"]
+    missing = table[table["status"] == "missing"]
+    assert missing["log_s"].dropna().tolist() == [100.0, 300.0]
+    assert missing["proposed_s"].dropna().tolist() == [500.0]
+
+
+PRESSURE_LIMITS = {
+    "tolerance_mmhg": 10.0,
+    "inflated_mmhg": 15.0,
+    "settle_s": 5.0,
+    "smooth_s": 4.0,
+}
+
+
+def pressure_verdict(planned_mmhg, held_mmhg, leak_mmhg_per_s=0.0):
+    cuffs = [SimulatedCuff(50.0, 150.0, pressure_mmhg=held_mmhg)] if held_mmhg else []
+    trace = simulate_cuff_pressure(
+        np.random.default_rng(1),
+        sampling_rate_hz=10.0,
+        duration_s=200.0,
+        cuffs=cuffs,
+        leak_mmhg_per_s=leak_mmhg_per_s,
+    )
+    planned = pd.DataFrame(
+        {"onset_s": [50.0], "duration_s": [100.0], "planned_mmhg": [planned_mmhg]}
+    )
+    return segmentation.check_cuff_pressure(
+        trace["time_s"], trace["pressure_mmhg"], planned, **PRESSURE_LIMITS
+    ).iloc[0]
+
+
+def test_a_cuff_that_holds_its_plan_is_in_order():
+    row = pressure_verdict(120.0, 120.0)
+    assert row["status"] == "ok"
+    assert row["actual_mmhg"] == pytest.approx(120.0, abs=1.0)
+
+
+def test_a_leak_is_found_and_dated():
+    row = pressure_verdict(120.0, 120.0, leak_mmhg_per_s=0.5)
+    assert row["status"] == "flagged"
+    assert "leaked" in row["reason"]
+    # 10 mmHg are lost at 0.5 mmHg/s after 20 s.
+    assert row["leak_from_s"] == pytest.approx(70.0, abs=3.0)
+
+
+@pytest.mark.parametrize(
+    ("planned_mmhg", "held_mmhg", "said"),
+    [
+        (0.0, 90.0, "where no cuff is planned"),
+        (120.0, 0.0, "not inflated"),
+        (100.0, 125.0, "planned 100"),
+        (140.0, 90.0, "never above"),
+    ],
+)
+def test_a_pressure_against_its_plan_is_flagged(planned_mmhg, held_mmhg, said):
+    row = pressure_verdict(planned_mmhg, held_mmhg)
+    assert row["status"] == "flagged"
+    assert said in row["reason"]
+
+
+def test_no_cuff_where_none_is_planned_is_in_order():
+    assert pressure_verdict(0.0, 0.0)["status"] == "ok"

@@ -1,0 +1,166 @@
+"""How numbers are written, and what may be said about them."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from analysis.evidence import sentence_above_intrinsic, sentence_of_evidence
+from analysis.sentences import sentence_of_contrast
+from check_safety import share_of_occlusion
+from signal_store import Stretch, read_stretches, write_stretches
+from tabular import number, read_table, write_table
+
+
+def contrast(**values):
+    usual = {
+        "contrast": "target - none",
+        "scale": "identity",
+        "estimate": -13.9,
+        "ci_low": -15.9,
+        "ci_high": -12.0,
+        "p": 0.0001,
+        "p_adjusted": 0.0003,
+        "reading": None,
+        "note": "",
+    }
+    return SimpleNamespace(**usual | values)
+
+
+@pytest.mark.parametrize(
+    ("value", "column", "text"),
+    [
+        (812.3456789, "rr_ms", "812.346"),
+        (1834.1234567, "time_s", "1834.123457"),
+        (360.0, "onset_s", "360"),
+        (-0.0, "time_s", "0"),
+        (-0.0000001, "time_s", "0"),
+        (-5.5, "offset_s", "-5.5"),
+        (float("nan"), "p", "n/a"),
+        (1.5e-7, "p", "1.5e-07"),
+    ],
+)
+def test_numbers_keep_six_digits_and_times_their_microseconds(value, column, text):
+    assert number(value, column) == text
+
+
+def test_a_table_comes_back_as_it_was_and_none_is_a_condition(tmp_path):
+    table = pd.DataFrame(
+        {
+            "participant_id": ["007", "sub-1"],
+            "condition": ["none", None],
+            "value": [1.25, np.nan],
+            "note": ["two\nlines", ""],
+        }
+    )
+    write_table(table, tmp_path / "t.tsv")
+    back = read_table(tmp_path / "t.tsv")
+    assert back["participant_id"].to_list() == ["007", "sub-1"]
+    assert back["condition"][0] == "none"
+    assert pd.isna(back["condition"][1])
+    assert back["note"][0] == "two lines"
+    assert not list(tmp_path.glob(".*unfinished"))
+
+
+def test_signals_keep_their_clock_through_the_store(tmp_path):
+    even = Stretch("ses-1", "ecg", "a.edf", None, None, None, None, "mV", 0,
+                   10.0 + 0.004 * np.arange(5), np.arange(5.0), 0.004)  # fmt: skip
+    uneven = Stretch("ses-1", "muscle_oxygen", "b.csv", "x", "site", None, "distal", "pct", 1,
+                     np.array([1.0, 2.5, 2.6]), np.array([60.0, np.nan, 61.0]))  # fmt: skip
+    write_stretches([even, uneven], tmp_path / "s.parquet")
+    first, second = read_stretches(tmp_path / "s.parquet")
+    np.testing.assert_allclose(first.time_s, even.time_s, rtol=0, atol=1e-12)
+    np.testing.assert_array_equal(second.time_s, uneven.time_s)
+    np.testing.assert_array_equal(second.value, uneven.value)
+    assert read_stretches(tmp_path / "s.parquet", ["ecg"])[0].signal == "ecg"
+
+
+def test_a_shown_difference_is_named_with_direction_size_interval_and_p():
+    text = sentence_of_contrast(contrast(), "Saturation nadir", "%")
+    assert text == (
+        "Saturation nadir was lower with target than with none: -13.9 percentage points "
+        "(95 % CI -15.9 to -12), p < .001 adjusted."
+    )
+
+
+def test_lack_of_evidence_is_never_called_evidence_of_lack():
+    row = contrast(estimate=0.1, ci_low=-3.0, ci_high=3.2, p=0.9, p_adjusted=1.0)
+    text = sentence_of_contrast(row, "Heart rate", "bpm")
+    assert "No difference was shown; this does not show that there is none." in text
+
+
+def test_sameness_is_said_only_within_the_smallest_effect_of_interest():
+    row = contrast(
+        estimate=0.1, ci_low=-0.5, ci_high=0.7, p=0.9, p_adjusted=1.0, reading="equivalent"
+    )
+    assert "shown to be no different" in sentence_of_contrast(row, "Heart rate", "bpm")
+
+
+def test_the_ratio_of_low_and_high_frequency_is_never_an_index_of_sympathetic_activity():
+    text = sentence_of_evidence(contrast(), "LF/HF", "none")
+    assert text.endswith("not an index of sympathetic activity.")
+
+
+def test_a_fall_of_rmssd_is_consistent_with_less_vagal_modulation_and_no_more():
+    row = contrast(scale="ratio", estimate=0.7, ci_low=0.6, ci_high=0.8)
+    text = sentence_of_evidence(row, "RMSSD", "vagal")
+    assert text.endswith("consistent with reduced cardiac vagal modulation.")
+    assert "sympathetic" not in text
+
+
+def test_only_a_rate_above_the_intrinsic_limit_speaks_of_another_drive():
+    values = pd.DataFrame({"participant_id": ["a", "b"], "value": [5.0, -20.0]})
+    assert "in 1 of 2 participants" in sentence_above_intrinsic(values, "target")
+    below = values.assign(value=-3.0)
+    assert "vagal withdrawal alone could account for it" in sentence_above_intrinsic(below, "low")
+
+
+OCCLUSION = pd.DataFrame(
+    {
+        "participant_id": "sub-01",
+        "session_id": ["ses-1", "ses-1", "ses-2"],
+        "limb": ["leg", "arm", "leg"],
+        "side": ["right", "right", "right"],
+        "posture": ["seated", "seated", "supine"],
+        "cuff_width_cm": [13.0, 8.0, 13.0],
+        "occlusion_pressure_mmhg": [160.0, 150.0, 180.0],
+        "method": ["doppler", "estimated", "doppler"],
+    }
+)
+
+
+def sets(session, pressure):
+    return pd.DataFrame(
+        {"participant_id": ["sub-01"], "session_id": [session], "cuff_pressure_mmhg": [pressure]}
+    )
+
+
+def test_forty_percent_of_160_mmhg_is_64_mmhg():
+    # worked example of the arithmetic; common practice, no source
+    found = share_of_occlusion(sets("ses-1", 64.0), "leg", "right", "seated", OCCLUSION)
+    assert found["share_pct"] == pytest.approx(40.0)
+    assert found["share_status"] == "ok"
+
+
+def test_a_pressure_measured_in_another_posture_gives_no_share():
+    # leg occlusion pressure 187 supine, 204 seated, 242 mmHg standing: Hughes et al. 2018, PeerJ
+    # 6:e4697, from an abstract
+    found = share_of_occlusion(sets("ses-2", 90.0), "leg", "right", "seated", OCCLUSION)
+    assert found["share_pct"] is None
+    assert found["share_reason"] == (
+        "occlusion pressure was measured supine, the exercise was seated"
+    )
+
+
+def test_an_estimated_occlusion_pressure_is_never_taken_for_a_measured_one():
+    # limits of agreement 18.35 mmHg: Wedig et al. 2024, Eur J Appl Physiol 124:1281; 80 % of 150
+    # is then between 71 and 91 %
+    found = share_of_occlusion(sets("ses-1", 120.0), "arm", "right", "seated", OCCLUSION)
+    assert found["share_status"] == "flagged"
+    assert "71 to 91 %" in found["share_reason"]
+
+
+def test_the_other_side_gives_no_share():
+    found = share_of_occlusion(sets("ses-1", 64.0), "leg", "left", "seated", OCCLUSION)
+    assert found["share_status"] == "refused"
+    assert "right side" in found["share_reason"]
