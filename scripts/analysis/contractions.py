@@ -109,9 +109,9 @@ def find_contractions(
     of the set that are right within `limits_error_s` (SD); its error is that of the distribution.
     Flagged when that number holds with a chance below 0.9, when a faster cadence of the search
     would look the same at this sampling (aliasing), or when a gap is longer than one and a half
-    contractions. Refused, and said why, when sampling gives
-    fewer than `min_samples_per_contraction` (usually 2.5) readings per contraction of the expected,
-    or slowest, cadence, when too little is usable, or when noise makes such a ripple with a chance
+    contractions. Refused, and said why, when sampling gives fewer than
+    `min_samples_per_contraction` (usually 2.5) readings per contraction of the expected, or
+    slowest, cadence, when too little is usable, or when noise makes such a ripple with a chance
     above `false_alarm` (Scargle 1982 Astrophys J 263:835, for noise without memory).
     """
     time = np.asarray(time_s, dtype=float)

@@ -100,7 +100,7 @@ def test_a_trailing_mean_would_be_late_by_half_its_window_and_the_centred_one_is
     assert late_s == pytest.approx(np.full(400, 2.5), abs=1e-6)
 
 
-def test_the_nadir_under_a_ripple_lies_within_a_point_where_the_raw_minimum_is_six_too_low():
+def test_the_nadir_under_a_ripple_lies_within_a_point_where_the_raw_minimum_is_far_too_low():
     # Ripple +-4 % at 0.5 Hz, 10 Hz, noise 1 %; true nadir 35.07. An independent simulation gave raw
     # minimum 29.2, 3 s mean 34.1, 5 s mean 34.5.
     rng = np.random.default_rng(13)
