@@ -6,8 +6,8 @@ This calculates and records; it does not prescribe, monitor or approve. Local ru
 import pandas as pd
 
 from session_sheet import events_of, table_of
-from step import Output, run
-from tabular import write_table
+from step import Inputs, Output, run
+from tabular import read_tables, write_table
 
 SAFETY_COLUMNS = [
     *("participant_id", "session_id", "visit", "condition", "limb", "side", "posture"),
@@ -22,7 +22,9 @@ ESTIMATE_LIMITS_MMHG = 18.35
 
 
 def check_safety(
+    checks_of_each: Inputs,
     safety: Output,
+    cuff_checks: Output,
     *,
     study: str,
     highest_share_pct: float,
@@ -32,6 +34,8 @@ def check_safety(
 ):
     events = events_of(study)
     occlusion = table_of(study, "occlusion")
+    checks = read_tables(checks_of_each) if checks_of_each else pd.DataFrame()
+    write_table(checks, cuff_checks)
     rows = []
     for visit in table_of(study, "sessions").itertuples():
         own = events[
@@ -67,6 +71,8 @@ def check_safety(
                 pressure_tolerance_mmhg,
                 longest_restriction_min,
             )
+            recorded = recorded_findings(checks, visit, limb)
+            row["findings"] = "; ".join([row["findings"], *recorded]).removeprefix("none; ")
             rows.append(row)
     write_table(pd.DataFrame(rows, columns=SAFETY_COLUMNS), safety)
 
@@ -175,6 +181,20 @@ def missing_checks(sets):
     """Checks that nobody noted, with the number of sets that lack them."""
     lacking = {name: int(sets[name].isna().sum()) for name in CHECKS}
     return "; ".join(f"{name} in {n} sets" for name, n in lacking.items() if n) or "none"
+
+
+def recorded_findings(checks, visit, limb):
+    """Where the recorded cuff pressure departs from the noted one."""
+    if checks.empty:
+        return
+    own = checks[
+        (checks["participant_id"] == visit.participant_id)
+        & (checks["session_id"] == visit.session_id)
+        & (checks["limb"] == limb)
+        & (checks["status"] != "ok")
+    ]
+    for check in own.itertuples():
+        yield f"recorded pressure: {check.reason} ({check.exercise} bout {check.bout:.0f})"
 
 
 def findings(row, cuffs, sets, highest_share_pct, pressure_tolerance_mmhg, longest_restriction_min):

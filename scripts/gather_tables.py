@@ -27,6 +27,7 @@ def gather_tables(
     outcomes_of_each: Inputs,
     sync_of_each: Inputs,
     recovery_of_each: Inputs,
+    boundaries_of_each: Inputs,
     quality_of_each: Inputs,
     outcomes: Output,
     outcomes_wide: Output,
@@ -34,6 +35,7 @@ def gather_tables(
     quality: Output,
     exclusions: Output,
     recovery_series: Output,
+    boundaries: Output,
     *,
     study: str,
 ):
@@ -43,6 +45,7 @@ def gather_tables(
     write_table(wide(found), outcomes_wide)
     write_table(read_tables(sync_of_each), sync)
     write_table(read_tables(recovery_of_each), recovery_series)
+    write_table(read_tables(boundaries_of_each), boundaries)
     write_table(judged, quality)
     left_out = [
         people_and_visits(study),

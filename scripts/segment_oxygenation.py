@@ -1,10 +1,12 @@
-"""Clean one person's saturation and find, for every set, the sensor on its working muscle."""
+"""Clean one person's saturation, find the sensor on the working muscle of every set, and compare
+the log with what the recordings show of sets and cuffs."""
 
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from analysis.oxygenation import clean_saturation, unusable_spans
+from analysis.segmentation import check_cuff_pressure, compare_boundaries, propose_boundaries
 from session_sheet import events_of, table_of
 from signal_store import joined, read_stretches
 from step import Input, Output, run
@@ -25,6 +27,15 @@ QUALITY_COLUMNS = [
     "verdict",
     "reason",
 ]
+BOUNDARY_COLUMNS = [
+    *("participant_id", "session_id", "file", "site", "boundary", "log_s", "proposed_s"),
+    *("difference_s", "se_s", "confidence", "source", "status", "reason"),
+]
+CUFF_COLUMNS = [
+    *("participant_id", "session_id", "exercise", "bout", "condition", "limb", "side", "onset_s"),
+    *("duration_s", "planned_mmhg", "actual_mmhg", "lowest_mmhg", "highest_mmhg", "leak_from_s"),
+    *("status", "reason"),
+]
 SEGMENT_COLUMNS = [
     "session_id",
     "event_onset_s",
@@ -43,6 +54,8 @@ def segment_oxygenation(
     signals: Input,
     saturation: Output,
     segments: Output,
+    boundaries: Output,
+    cuff_checks: Output,
     quality: Output,
     *,
     study: str,
@@ -52,35 +65,127 @@ def segment_oxygenation(
     slip_pct_per_s: float,
     dropout_jump_pct: float,
     leak_longest_s: float,
+    ripple_window_s: float,
+    shortest_phase_s: float,
+    bend_reach_s: float,
+    steep_pct_per_s: float,
+    inflated_mmhg: float,
+    boundary_tolerance_s: float,
+    farthest_boundary_s: float,
+    pressure_settle_s: float,
+    pressure_smooth_s: float,
+    pressure_tolerance_mmhg: float,
+    slowest_cadence_hz: float,
+    fastest_cadence_hz: float,
+    samples_per_contraction: float,
 ):
-    limits = {
+    cleaning = {
         "stuck_s": stuck_s,
         "slip_pct_per_s": slip_pct_per_s,
         "dropout_jump_pct": dropout_jump_pct,
         "leak_longest_s": leak_longest_s,
     }
+    proposing = {
+        "slowest_hz": slowest_cadence_hz,
+        "fastest_hz": fastest_cadence_hz,
+        "min_samples_per_contraction": samples_per_contraction,
+        "ripple_window_s": ripple_window_s,
+        "shortest_phase_s": shortest_phase_s,
+        "bend_reach_s": bend_reach_s,
+        "steep_pct_per_s": steep_pct_per_s,
+        "inflated_mmhg": inflated_mmhg,
+    }
+    checking = {
+        "tolerance_mmhg": pressure_tolerance_mmhg,
+        "inflated_mmhg": inflated_mmhg,
+        "settle_s": pressure_settle_s,
+        "smooth_s": pressure_smooth_s,
+    }
+    events = events_of(study, participant)
     edits = table_of(study, "edits", participant)
     stretches = read_stretches(signals, ["muscle_oxygen", "total_haemoglobin", "cuff_pressure"])
-    traces, verdicts = [], []
+    sets = [
+        segment_of(event, stretches, working_muscle)
+        for event in events[events["trial_type"] == "set"].itertuples()
+    ]
+    segment_table = pd.DataFrame(sets, columns=SEGMENT_COLUMNS)
+    traces, verdicts, compared = [], [], []
     for labels, of_recording in by_recording(stretches):
+        if labels["signal"] == "cuff_pressure":
+            continue
         time_s, value = joined(of_recording)
         if labels["signal"] == "muscle_oxygen":
             cleaned = without_excluded_spans(
-                clean_saturation(time_s, value, **limits), edits, labels["session_id"]
+                clean_saturation(time_s, value, **cleaning), edits, labels["session_id"]
             )
             verdicts.append(quality_of(cleaned, labels, participant))
+            log = boundaries_of_log(labels, segment_table, events)
+            if len(log):
+                proposals = propose_boundaries(cleaned["time_s"], cleaned["smo2_pct"], **proposing)
+                compared.append(
+                    compare_boundaries(
+                        log,
+                        proposals,
+                        tolerance_s=boundary_tolerance_s,
+                        farthest_s=farthest_boundary_s,
+                    ).assign(participant_id=participant, **labels)
+                )
         else:
             cleaned = pd.DataFrame({"time_s": time_s, "smo2_pct": value, "reason": ""})
         traces.append(cleaned.rename(columns={"smo2_pct": "value"}).assign(**labels))
     write_traces(traces, saturation)
-    events = events_of(study, participant)
-    rows = [
-        segment_of(event, stretches, working_muscle)
-        for event in events[events["trial_type"] == "set"].itertuples()
+    write_table(segment_table, segments)
+    write_table(_stacked(compared, BOUNDARY_COLUMNS), boundaries)
+    write_table(
+        _stacked(checked_cuffs(events, stretches, participant, checking), CUFF_COLUMNS),
+        cuff_checks,
+    )
+    write_table(_stacked(verdicts, QUALITY_COLUMNS), quality)
+
+
+def _stacked(tables, columns):
+    filled = [table for table in tables if len(table)]
+    stacked = pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()
+    return stacked.reindex(columns=columns)
+
+
+def boundaries_of_log(labels, segments, events):
+    """Starts and ends of the sets whose working muscle one sensor sits on, as the log has them."""
+    own = segments[
+        (segments["session_id"] == labels["session_id"])
+        & (segments["file"] == labels["file"])
+        & (segments["channel"].fillna("") == (labels["channel"] or ""))
     ]
-    write_table(pd.DataFrame(rows, columns=SEGMENT_COLUMNS), segments)
-    found = pd.concat(verdicts, ignore_index=True) if verdicts else pd.DataFrame()
-    write_table(found.reindex(columns=QUALITY_COLUMNS), quality)
+    sets = events[
+        (events["trial_type"] == "set")
+        & (events["session_id"] == labels["session_id"])
+        & events["onset_s"].isin(own["event_onset_s"])
+    ]
+    starts = pd.DataFrame({"time_s": sets["onset_s"], "boundary": "set_start"})
+    ends = pd.DataFrame({"time_s": sets["onset_s"] + sets["duration_s"], "boundary": "set_end"})
+    return pd.concat([starts, ends], ignore_index=True).sort_values("time_s", ignore_index=True)
+
+
+def checked_cuffs(events, stretches, participant, checking):
+    """Recorded cuff pressure of every noted inflation, and of sets that should have none."""
+    for session_id in sorted({s.session_id for s in stretches}):
+        own = [s for s in stretches if s.session_id == session_id and s.signal == "cuff_pressure"]
+        of_session = events[events["session_id"] == session_id]
+        cuffs = of_session[of_session["trial_type"] == "cuff"]
+        if not own or cuffs.empty:
+            continue
+        planned = pd.DataFrame(
+            {
+                "onset_s": cuffs["onset_s"],
+                "duration_s": cuffs["duration_s"],
+                "planned_mmhg": cuffs["cuff_pressure_mmhg"].fillna(0.0).astype(float),
+            }
+        )
+        found = check_cuff_pressure(*joined(own), planned, **checking)
+        labels = cuffs[["exercise", "limb", "side", "condition", "bout"]].reset_index(drop=True)
+        yield pd.concat([found.reset_index(drop=True), labels], axis=1).assign(
+            participant_id=participant, session_id=session_id
+        )
 
 
 def by_recording(stretches):

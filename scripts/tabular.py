@@ -16,7 +16,9 @@ CLOCK_COLUMNS = {
     "event_onset_s",
     "start_s",
     "end_s",
-    "release_s",
+    "log_s",
+    "proposed_s",
+    "leak_from_s",
     "offset_s",
 }
 LABELS = {

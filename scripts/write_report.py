@@ -34,6 +34,7 @@ SECTIONS = (
     ("tables", "Tables"),
     ("safety", "Pressures and safety"),
     ("quality", "Quality"),
+    ("coupling", "Saturation and the heart"),
     ("left-out", "What was left out"),
     ("methods", "Methods"),
     ("settings", "Settings"),
@@ -65,6 +66,9 @@ def write_report(
     quality: Input,
     sync: Input,
     safety: Input,
+    boundaries: Input,
+    coupling: Input,
+    repetition_agreement: Input,
     methods: Input,
     tables: Input,
     figures: Inputs,
@@ -103,6 +107,14 @@ def write_report(
         ),
         clocks=shown_table(clocks_of(read_table(sync)), "Clocks of the recordings"),
         quality=shown_table(quality_of(read_table(quality)), "Whole recordings"),
+        coupling=shown_table(coupling_of(read_table(coupling)), "Saturation and the heart"),
+        repetitions=shown_table(
+            read_text_table(repetition_agreement), "Contractions counted against those noted"
+        ),
+        boundaries=shown_table(
+            boundaries_that_differ(read_table(boundaries)), "Boundaries that differ from the log"
+        ),
+        n_boundaries=len(read_table(boundaries)),
         exclusions=shown_table(read_text_table(exclusions), "What was left out"),
         methods=paragraphs(methods.read_text(encoding="utf-8")),
         changed=shown_table(
@@ -287,6 +299,33 @@ def quality_of(quality):
         *("corrected_pct", "longest_repaired_run", "corrected_pct_without_edits", "reason"),
     ]
     return quality.loc[quality["segment"] == "recording", columns]
+
+
+def coupling_of(coupling):
+    return pd.DataFrame(
+        {
+            "saturation": [label_of(name) for name in coupling["saturation"]],
+            "heart": [label_of(name) for name in coupling["heart"]],
+            "sets": coupling["n_sets"],
+            "r within participants": [
+                "" if pd.isna(row.r) else f"{row.r:.2f} ({row.ci_low:.2f} to {row.ci_high:.2f})"
+                for row in coupling.itertuples()
+            ],
+            "note": coupling["note"],
+        }
+    )
+
+
+def boundaries_that_differ(boundaries):
+    """Starts and ends of sets that the recordings do not confirm."""
+    columns = [
+        *("participant_id", "session_id", "site", "boundary", "log_s", "proposed_s"),
+        *("difference_s", "confidence", "source", "status"),
+    ]
+    table = boundaries.loc[boundaries["status"] != "ok", columns].copy()
+    for name in ("log_s", "proposed_s", "difference_s", "confidence"):
+        table[name] = ["" if pd.isna(v) else f"{v:.1f}" for v in table[name].astype(float)]
+    return table
 
 
 def paragraphs(markdown):

@@ -100,6 +100,47 @@ class SegmentOxygenation(Section):
         "convention",
         gt=0,
     )
+    ripple_window_s: float = setting(
+        "Contractions are looked for in windows of this length, to find sets in the trace.",
+        "benchmark_oxygenation.py",
+        gt=0,
+    )
+    shortest_phase_s: float = setting(
+        "The course of saturation is cut into phases no shorter than this.",
+        "benchmark_oxygenation.py",
+        gt=0,
+    )
+    bend_reach_s: float = setting(
+        "A bend of the course is placed by the readings within this reach.",
+        "benchmark_oxygenation.py",
+        gt=0,
+    )
+    steep_pct_per_s: float = setting(
+        "Where no contractions are seen, a fall steeper than this begins a set.",
+        "benchmark_oxygenation.py",
+        gt=0,
+    )
+    inflated_mmhg: float = setting(
+        "A cuff that holds more than this counts as inflated.", "convention", gt=0
+    )
+    boundary_tolerance_s: float = setting(
+        "A set of the log that begins or ends this far from what the trace shows is flagged.",
+        "convention",
+        gt=0,
+    )
+    farthest_boundary_s: float = setting(
+        "Boundaries farther apart than this are not the same.", "convention", gt=0
+    )
+    pressure_settle_s: float = setting(
+        "First and last part of an inflation that is not compared with the noted pressure.",
+        "convention",
+        ge=0,
+    )
+    pressure_smooth_s: float = setting(
+        "Cuff pressure is averaged over this, so that contractions do not count.",
+        "convention",
+        gt=0,
+    )
     leak_longest_s: float = setting(
         "A brighter spell that begins and ends with a step and is no longer than this is a light "
         "leak.",

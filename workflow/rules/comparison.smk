@@ -18,3 +18,19 @@ rule compare_conditions:
         code=code_of("compare_conditions", "outcomes/*"),
     shell:
         command("compare_conditions")
+
+
+rule relate_outcomes:
+    """Relate saturation to the heart across sets, and contractions counted to those noted."""
+    input:
+        outcomes=f"{RESULTS}/outcomes.tsv",
+    output:
+        coupling=f"{RESULTS}/coupling.tsv",
+        repetitions=f"{RESULTS}/repetitions.tsv",
+        repetition_agreement=f"{RESULTS}/repetition_agreement.tsv",
+    log:
+        f"{RESULTS}/logs/relate_outcomes.log",
+    params:
+        code=code_of("relate_outcomes"),
+    shell:
+        command("relate_outcomes")

@@ -39,6 +39,10 @@ rule gather_tables:
         recovery_of_each=expand(
             f"{RESULTS}/participants/{{participant}}/recovery.tsv", participant=STUDY.participants
         ),
+        boundaries_of_each=expand(
+            f"{RESULTS}/participants/{{participant}}/boundaries.tsv",
+            participant=STUDY.participants,
+        ),
         quality_of_each=expand(
             f"{RESULTS}/participants/{{participant}}/{{part}}_quality.tsv",
             participant=STUDY.participants,
@@ -51,6 +55,7 @@ rule gather_tables:
         quality=f"{RESULTS}/quality.tsv",
         exclusions=f"{RESULTS}/exclusions.tsv",
         recovery_series=f"{RESULTS}/recovery_series.tsv",
+        boundaries=f"{RESULTS}/boundaries.tsv",
     log:
         f"{RESULTS}/logs/gather_tables.log",
     params:
@@ -63,8 +68,14 @@ rule gather_tables:
 
 rule check_safety:
     """Pressures against measured occlusion pressures, symptoms, and checks that are missing."""
+    input:
+        checks_of_each=expand(
+            f"{RESULTS}/participants/{{participant}}/cuff_checks.tsv",
+            participant=STUDY.participants,
+        ),
     output:
         safety=f"{RESULTS}/safety.tsv",
+        cuff_checks=f"{RESULTS}/cuff_checks.tsv",
     log:
         f"{RESULTS}/logs/check_safety.log",
     params:

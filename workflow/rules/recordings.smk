@@ -47,11 +47,17 @@ rule segment_oxygenation:
     output:
         saturation=f"{RESULTS}/signals/{{participant}}_oxygenation.parquet",
         segments=f"{RESULTS}/participants/{{participant}}/segments.tsv",
+        boundaries=f"{RESULTS}/participants/{{participant}}/boundaries.tsv",
+        cuff_checks=f"{RESULTS}/participants/{{participant}}/cuff_checks.tsv",
         quality=f"{RESULTS}/participants/{{participant}}/oxygenation_quality.tsv",
     log:
         f"{RESULTS}/logs/segment_oxygenation/{{participant}}.log",
     params:
         **settings_of(SETTINGS["segment_oxygenation"]),
+        pressure_tolerance_mmhg=SETTINGS["check_safety"]["pressure_tolerance_mmhg"],
+        slowest_cadence_hz=SETTINGS["measure_outcomes"]["slowest_cadence_hz"],
+        fastest_cadence_hz=SETTINGS["measure_outcomes"]["fastest_cadence_hz"],
+        samples_per_contraction=SETTINGS["measure_outcomes"]["samples_per_contraction"],
         study=str(STUDY.folder),
         participant="{participant}",
         rows=STUDY.rows("events", "edits"),
