@@ -13,7 +13,7 @@ BAND_HZ = (3.0, 40.0)
 def beat_amplitudes(
     time_s: ArrayLike, ecg_mv: ArrayLike, beat_time_s: ArrayLike
 ) -> NDArray[np.float64]:
-    """Size of the main deflection at each beat time (s), in the unit of the ECG; shape as the beats.
+    """Size of the main deflection at each beat time (s), in the ECG's unit; shape as the beats.
 
     The lead is band-passed from 3 to 40 Hz and read between samples with a cubic spline. NaN where
     no sample surrounds a beat. Amplitudes follow breathing (Moody et al. 1985, Comput Cardiol

@@ -59,7 +59,11 @@ def detect_with(name: str, time_s: ArrayLike, ecg_mv: ArrayLike) -> Floats:
         import neurokit2
 
         rate = int(round(rate_hz))
-        cleaned = neurokit2.ecg_clean(samples, sampling_rate=rate, method=name)
+        try:
+            cleaned = neurokit2.ecg_clean(samples, sampling_rate=rate, method=name)
+        except ValueError:
+            # a method of finding peaks that brings no cleaning of its own
+            cleaned = neurokit2.ecg_clean(samples, sampling_rate=rate)
         peaks = neurokit2.ecg_peaks(cleaned, sampling_rate=rate, method=name)[1]["ECG_R_Peaks"]
         # The library counts in whole hertz; the true rate turns its samples into seconds.
         return np.asarray(peaks)
@@ -175,7 +179,7 @@ _COLUMNS = (
 def _table(columns: dict) -> pd.DataFrame:
     table = pd.DataFrame(columns)
     numbers = [name for name in _COLUMNS if name not in ("verdict", "reason")]
-    return table.astype({name: float for name in numbers} | {"verdict": object, "reason": object})
+    return table.astype(dict.fromkeys(numbers, float) | {"verdict": object, "reason": object})
 
 
 def _edges(time_s: Floats, span_s: float) -> Floats:

@@ -60,7 +60,7 @@ def windows_of_event(
         problem = (
             ""
             if rest_s >= shortest_steady_s
-            else f"the recovery ends {event.duration_s:.0f} s after its onset, before a steady block"
+            else f"the recovery lasts {event.duration_s:.0f} s and holds no steady block"
         )
         return [
             window("recovery_first_60_s", onset, min(onset + FIRST_RECOVERY_S, end)),
@@ -91,7 +91,7 @@ def _after_set(event, session_events):
 
 
 def release_of_cuff(event, session_events: pd.DataFrame) -> float:
-    """When the cuff that is inflated at the end of a set is released; the end itself without one."""
+    """When the cuff that is inflated at the end of a set is released; without one, that end."""
     end = event.onset_s + event.duration_s
     cuffs = session_events[session_events["trial_type"] == "cuff"]
     released = cuffs["onset_s"] + cuffs["duration_s"]

@@ -5,6 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+
 from analysis.evidence import sentence_above_intrinsic, sentence_of_evidence
 from analysis.sentences import sentence_of_contrast
 from check_safety import share_of_occlusion

@@ -2,6 +2,7 @@
 
 import pandas as pd
 import pytest
+
 from analysis.gates import verdict
 from analysis.windows import release_of_cuff, windows_of_event
 
@@ -64,7 +65,7 @@ def test_a_cuff_that_stays_inflated_into_the_next_set_leaves_no_recovery():
 def test_a_short_recovery_has_no_steady_block():
     found = windows(session((1000.0, 120.0, "recovery", None)), 0)
     assert found["recovery_first_60_s"].duration_s == 60
-    assert "before a steady block" in found["recovery_steady"].problem
+    assert "no steady block" in found["recovery_steady"].problem
 
 
 def gate(**limits):
