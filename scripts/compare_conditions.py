@@ -16,7 +16,15 @@ from tabular import read_table, write_table
 CONTRAST_COLUMNS = [
     *("outcome", "window", "exercise", "contrast", "scale", "n_participants", "n_rows"),
     *("estimate", "se", "df", "ci_low", "ci_high", "t", "p", "p_adjusted", "method", "note"),
-    *("primary", "reading", "paired_estimate", "paired_se", "paired_df", "paired_ci_low"),
+    *(
+        "primary",
+        "reading",
+        "evidence",
+        "paired_estimate",
+        "paired_se",
+        "paired_df",
+        "paired_ci_low",
+    ),
     *("paired_ci_high", "paired_p", "sign_flip_p", "sign_flip_minimum", "sd_of_differences"),
 ]
 MODEL_COLUMNS = [
@@ -55,6 +63,7 @@ def compare_conditions(
         found["primary"] = (outcome, window) in primary
         if adjustment == "holm" and (outcome, window) in primary:
             found["p_adjusted"] = adjusted(found)
+        found["evidence"] = getattr(outcome_modules()[outcome], "EVIDENCE", None)
         found["reading"] = readings(found, smallest_effect.get(outcome), comparison.scale)
         contrast_tables.append(found)
         model_tables.append(comparison.model())
@@ -128,7 +137,10 @@ class Comparison:
         if self.by_exercise:
             self.random += ("1 | participant:condition", "1 | participant:exercise")
         try:
-            self.fit = mixed_model.fit(self.cells, f"y ~ {fixed}", self.random)
+            fit = mixed_model.fit(self.cells, f"y ~ {fixed}", self.random)
+            # degrees of freedom can fail where the fit did not: then there is no model
+            fit.coefficients()
+            self.fit = fit
             self.formula = " + ".join([f"y ~ {fixed}", *(f"({term})" for term in self.random)])
             self.notes += list(self.fit.notes)
         except mixed_model.ModelError as reason:

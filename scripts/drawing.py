@@ -119,9 +119,12 @@ def save(figure, svg, pdf, png, title):
     share = below_in / figure.get_figheight()
     figure.text(0.995, 0.25 * share, title, ha="right", va="bottom", fontsize=6, color="#555555")
     figure.get_layout_engine().set(rect=(0, share, 1, 1 - share))
-    # laid out once, not again for each format
+    # laid out once, not again for each format; rounded, because the solver of the layout leaves
+    # last bits that change from one process to the next
     figure.draw_without_rendering()
     figure.set_layout_engine("none")
+    for axes in figure.axes:
+        axes.set_position([round(bound, 5) for bound in axes.get_position().bounds])
     figure.savefig(svg, metadata={"Date": None, "Creator": None})
     figure.savefig(pdf, metadata={"CreationDate": None, "Creator": None, "Producer": None})
     figure.savefig(png, metadata={"Software": None})

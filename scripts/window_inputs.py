@@ -73,9 +73,10 @@ class WindowInputs:
     def property_of_window(self, name):
         """A property that gates compare with their limits; None where it cannot be known."""
         try:
-            return float(self[name])
+            value = self[name]
         except NotEnough:
             return None
+        return None if value is None else float(value)
 
 
 @cache

@@ -634,8 +634,7 @@ def repair_intervals(
         place_s = beats[rows].copy()
         for beat, change in changes.items():
             place_s[beat] = change.place_s
-            kind[rows[beat]], source[rows[beat]] = change.kind, "repair"
-            reason[rows[beat]] = change.reason
+            kind[rows[beat]], reason[rows[beat]] = change.kind, change.reason
         used = np.isfinite(place_s)
         all_s = np.sort(np.concatenate([place_s[used], [time for time, _ in put_in]]))
         interval_ms = dict(zip(all_s[1:], 1000 * np.diff(all_s), strict=True))

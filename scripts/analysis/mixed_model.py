@@ -23,6 +23,7 @@ from scipy import linalg, special
 
 from analysis.mixed_likelihood import (
     AGREEMENT_TOLERANCE,
+    NO_RESIDUAL,
     SINGULAR_TOLERANCE,
     Design,
     ModelError,
@@ -344,6 +345,8 @@ class Fit:
         flat = P.reshape(r + 1, -1)
         expected = 0.5 * (T - 2 * np.trace(Q, axis1=2, axis2=3) + flat @ flat.T)
         size = np.sqrt(np.abs(np.diag(expected)))
+        if not np.isfinite(expected).all() or not size.all():
+            raise ModelError(NO_RESIDUAL)
         weights = np.linalg.pinv(expected / np.outer(size, size), rcond=1e-10, hermitian=True)
         weights = weights / np.outer(size, size)
         PP = np.einsum("iab,jbc->ijac", P, P)

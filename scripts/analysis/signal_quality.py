@@ -215,7 +215,11 @@ def _weakest(agreement: float, correlation: float, margin: float) -> str:
 
 
 def _faults(time_s: Floats, ecg_mv: Floats, edges_s: Floats) -> list[str]:
-    """Name the technical fault of each span: no samples, flat line, clipping; blank if none."""
+    """Name the technical fault of each span; blank if none.
+
+    A flat line is a lead that is off. Contact is lost where the spread of the trace is a tenth or
+    twenty times that of the usual span: too small to hold a beat, or drowned (convention).
+    """
     finite = np.isfinite(time_s) & np.isfinite(ecg_mv)
     time_s, ecg_mv = time_s[finite], ecg_mv[finite]
     n_spans = edges_s.size - 1
@@ -226,17 +230,26 @@ def _faults(time_s: Floats, ecg_mv: Floats, edges_s: Floats) -> list[str]:
     same = np.diff(ecg_mv, prepend=np.nan) == 0
     top, bottom = ecg_mv.max(), ecg_mv.min()
     at_rail = same & ((ecg_mv == top) | (ecg_mv == bottom))
+    spread = np.array(
+        [
+            np.ptp(np.percentile(ecg_mv[first:stop], (5, 95))) if stop > first else 0.0
+            for first, stop in zip(place[:-1], place[1:], strict=True)
+        ]
+    )
+    usual = np.median(spread[spread > 0]) if (spread > 0).any() else 0.0
     faults = []
-    for first, stop, start_s, end_s in zip(
-        place[:-1], place[1:], edges_s[:-1], edges_s[1:], strict=True
+    for k, (first, stop, start_s, end_s) in enumerate(
+        zip(place[:-1], place[1:], edges_s[:-1], edges_s[1:], strict=True)
     ):
         n = stop - first
         if n * step_s < 0.8 * (end_s - start_s):
             faults.append("samples missing")
         elif same[first:stop].mean() > 0.8 and np.ptp(ecg_mv[first:stop]) <= 0.02 * (top - bottom):
-            faults.append("flat line")
+            faults.append("flat line, lead off")
         elif at_rail[first:stop].mean() > 0.02:
             faults.append("clipping")
+        elif not 0.1 * usual <= spread[k] <= 20 * usual:
+            faults.append("loss of contact")
         else:
             faults.append("")
     return faults

@@ -63,10 +63,9 @@ def draw(session, failure_band_pct):
         (draw_verdicts, 0.7),
     ]
     figure = pyplot.figure(figsize=(WIDTH_IN, 8.6), layout="constrained")
-    upper, lower = figure.subfigures(2, 1, height_ratios=[sum(h for _, h in panels), 1.5])
-    rows = upper.subplots(
-        len(panels), 1, sharex=True, gridspec_kw={"height_ratios": [h for _, h in panels]}
-    )
+    heights = [height for _, height in panels]
+    upper, lower = figure.add_gridspec(2, 1, height_ratios=[sum(heights), 1.5])
+    rows = upper.subgridspec(len(panels), 1, height_ratios=heights).subplots(sharex=True)
     numbers = []
     for axes, (panel, _) in zip(rows, panels, strict=True):
         # the map of modulation fills its panel
@@ -79,7 +78,7 @@ def draw(session, failure_band_pct):
     rows[-1].set_xlim(0, session.end_min)
     rows[0].set_title(title_of(session), loc="left", pad=22)
     name_sets(rows[0], session)
-    columns = lower.subplots(1, 4)
+    columns = lower.subgridspec(1, 4).subplots()
     draw_excerpts(columns[:3], session)
     draw_one_set(columns[3], session)
     table = pd.concat([part for part in numbers if len(part)], ignore_index=True)

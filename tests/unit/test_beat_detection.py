@@ -179,7 +179,14 @@ def faulty(change):
 def test_a_flat_line_is_named():
     spans = faulty(lambda ecg: np.zeros_like(ecg))
     assert set(spans["verdict"]) == {"rejected"}
-    assert set(spans["reason"]) == {"flat line"}
+    assert set(spans["reason"]) == {"flat line, lead off"}
+
+
+def test_loss_of_contact_is_named():
+    generator = np.random.default_rng(0)
+    for size in (0.003, 60.0):
+        spans = faulty(lambda ecg, size=size: size * generator.standard_normal(len(ecg)))
+        assert set(spans["reason"]) == {"loss of contact"}
 
 
 def test_clipping_is_named():
