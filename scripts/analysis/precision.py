@@ -3,10 +3,11 @@
 from dataclasses import dataclass
 from math import exp, sqrt
 
+import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.spectrum import Spectrum, band_degrees_of_freedom, band_power, band_power_interval
-from analysis.variability import NotEnough, rmssd_ms, rmssd_sampling_error
+from analysis.variability import NotEnough, rmssd_ms, rmssd_sampling_error, sdnn_ms
 
 NORMAL_QUANTILE = 1.959964
 
@@ -33,9 +34,23 @@ def precise_rmssd_ms(differences_ms: ArrayLike) -> Precise:
     `differences_ms` as from `variability.successive_differences_ms`. See
     `variability.rmssd_sampling_error` for the method.
     """
-    value = rmssd_ms(differences_ms)
+    return _on_log_scale(rmssd_ms(differences_ms), differences_ms)
+
+
+def precise_sdnn_ms(nn_ms: ArrayLike) -> Precise:
+    """SDNN with the error of a window of this length, from the spread of ln SDNN.
+
+    `nn_ms`: intervals between normal beats. The method is that of `rmssd_sampling_error`, applied
+    to the intervals about their mean; slow oscillation leaves few degrees of freedom.
+    """
+    value = sdnn_ms(nn_ms)
+    centred = np.asarray(nn_ms, dtype=float) - np.mean(nn_ms)
+    return _on_log_scale(value, centred)
+
+
+def _on_log_scale(value, series):
     try:
-        error = rmssd_sampling_error(differences_ms)
+        error = rmssd_sampling_error(series)
     except NotEnough:
         return Precise(value, *[float("nan")] * 3)
     spread = exp(NORMAL_QUANTILE * error)

@@ -1,6 +1,6 @@
 """Standard deviation of the intervals between normal beats (Task Force 1996)."""
 
-from analysis import variability
+from analysis.precision import precise_sdnn_ms
 from outcomes import HEART
 
 LABEL = "SDNN"
@@ -12,4 +12,4 @@ EVIDENCE = "none"
 
 
 def measure(normal_nn_ms):
-    return variability.sdnn_ms(normal_nn_ms)
+    return precise_sdnn_ms(normal_nn_ms)
