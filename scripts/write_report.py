@@ -10,7 +10,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from PIL import Image
 
-from analysis.evidence import sentence_above_intrinsic, sentence_of_evidence
+from analysis.evidence import ALPHA, sentence_above_intrinsic, sentence_of_evidence
 from analysis.sentences import sentence_of_contrast
 from catalogue import figure_modules, outcome_modules
 from session_sheet import table_of
@@ -25,6 +25,8 @@ EVIDENCE_SHOWN = (
     ("rmssd_ms", "recovery_first_60_s"),
     ("rmssd_ms", "recovery_steady"),
 )
+# comparable only from an equal heart rate at the end of exercise (Cole et al. 1999)
+FALLS = ("hrr_30_bpm", "hrr_60_bpm")
 SECTIONS = (
     ("findings", "What was found"),
     ("heart", "What the heart may be said to show"),
@@ -153,7 +155,13 @@ def heart_in_words(found, compared, settings):
         ]
         label = f"{modules[name].LABEL} ({words_of(window)})"
         for row in rows.itertuples():
-            yield sentence_of_evidence(row, label, modules[name].EVIDENCE)
+            if name in FALLS and rate_in_sets_differs(compared, row.contrast):
+                yield (
+                    f"{label}, {row.contrast.replace(' - ', ' against ')}: not comparable, because "
+                    "heart rate in the sets differed; a fall from a higher rate is larger."
+                )
+            else:
+                yield sentence_of_evidence(row, label, modules[name].EVIDENCE)
     above = found[
         (found["outcome"] == "hr_above_intrinsic_bpm")
         & (found["window"] == "set")
@@ -163,6 +171,17 @@ def heart_in_words(found, compared, settings):
         own = above[above["condition"] == condition]
         if len(own):
             yield sentence_above_intrinsic(own, condition)
+
+
+def rate_in_sets_differs(compared, contrast):
+    """Whether heart rate in the sets differs in a contrast, adjusted or not."""
+    rate = compared[
+        (compared["outcome"] == "mean_hr_bpm")
+        & (compared["window"] == "set")
+        & (compared["exercise"] == "all")
+        & (compared["contrast"] == contrast)
+    ]
+    return bool((rate["p"] < ALPHA).any())
 
 
 def failure_band(found, settings):
