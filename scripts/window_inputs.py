@@ -15,6 +15,7 @@ from analysis.contractions import find_contractions
 from analysis.interval_repair import corrected_pct as share_corrected
 from analysis.interval_repair import longest_repaired_run as longest_run
 from analysis.precision import precise_band_power_ms2
+from analysis.time_varying import cadence_in_band as rhythm_in_band
 from analysis.time_varying import respiratory_modulation
 from analysis.variability import NotEnough
 from analysis.windows import release_of_cuff
@@ -66,9 +67,17 @@ class WindowInputs:
         return needed_for(name) <= self._given
 
     def call(self, function):
-        """Call a function with what its parameters ask for."""
-        names = inspect.signature(function).parameters
-        return function(**{name: self[name] for name in names})
+        """Call a function with what its parameters ask for, or its default where that is absent."""
+        parameters = inspect.signature(function).parameters.values()
+        return function(**{p.name: self._or_default(p) for p in parameters})
+
+    def _or_default(self, parameter):
+        try:
+            return self[parameter.name]
+        except NotEnough:
+            if parameter.default is parameter.empty:
+                raise
+            return parameter.default
 
     def property_of_window(self, name):
         """A property that gates compare with their limits; None where it cannot be known."""
@@ -374,12 +383,15 @@ def respiration_unknown_pct(breathing):
     return 100 * (breathing["status"] != "known").mean()
 
 
-def cadence_in_band(contractions, breathing):
-    """Whether the ripple lies within 0.05 Hz of the breathing rate."""
-    known = breathing[breathing["status"] == "known"]
-    if not contractions.rate_hz.usable or known.empty:
+def cadence_in_band(logged_cadence_hz, breathing, nn_ms, contractions=None):
+    """Share of the window in which the repetitions, seen or noted, fall into the breathing band."""
+    seen = contractions is not None and contractions.rate_hz.usable
+    cadence_hz = contractions.rate_hz.value if seen else logged_cadence_hz
+    known = breathing.loc[breathing["status"] == "known", "rate_hz"]
+    if cadence_hz == 0 or known.empty:
         raise NotEnough("no cadence or no breathing")
-    return float(abs(contractions.rate_hz.value - known["rate_hz"].median()) < 0.05)
+    beat_rate_hz = 1000 / nn_ms.mean()
+    return float(rhythm_in_band(cadence_hz, known, beat_rate_hz).mean())
 
 
 def beat_count(nn):

@@ -1,0 +1,49 @@
+"""What outcomes ask for is made once, from what is there."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.oxygenation import Estimate
+from window_inputs import Absent, WindowInputs
+
+BREATHING = pd.DataFrame({"status": ["known"] * 4, "rate_hz": [0.30, 0.31, 0.30, 0.29]})
+INTERVALS_MS = np.full(60, 600.0)
+
+
+def inputs(**given):
+    usual = {"breathing": BREATHING, "nn_ms": INTERVALS_MS, "logged_cadence_hz": 0.0}
+    return WindowInputs(**usual | given)
+
+
+def seen(rate_hz):
+    return SimpleNamespace(rate_hz=Estimate(rate_hz, 0.01))
+
+
+def test_repetitions_at_the_breathing_rate_lie_in_its_band():
+    assert inputs(contractions=seen(0.30))["cadence_in_band"] == 1.0
+    assert inputs(contractions=seen(0.55))["cadence_in_band"] == 0.0
+
+
+def test_the_noted_cadence_counts_where_no_saturation_shows_it():
+    absent = Absent("no saturation was recorded in this session")
+    assert inputs(contractions=absent, logged_cadence_hz=0.3)["cadence_in_band"] == 1.0
+    assert inputs(contractions=absent).property_of_window("cadence_in_band") is None
+
+
+def test_what_belongs_to_a_set_is_made_once_for_all_its_windows():
+    event = SimpleNamespace(onset_s=100.0, duration_s=40.0, reps_done=10)
+    of_event = WindowInputs(event=event)
+    first, second = WindowInputs(of_event, window="a"), WindowInputs(of_event, window="b")
+    assert first["logged_cadence_hz"] == second["logged_cadence_hz"] == 0.25
+    assert of_event.can_make("logged_cadence_hz")
+    assert not of_event.can_make("duration_s")
+
+
+def test_a_reason_is_kept_and_raised_again():
+    window = inputs(segment=None, traces=None)
+    for _ in range(2):
+        with pytest.raises(Absent, match="no saturation sensor"):
+            window["time_s"]
