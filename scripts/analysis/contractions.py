@@ -68,20 +68,27 @@ def local_ripple(
     amplitude = np.full(len(moment), np.nan)
     phase = np.full(len(moment), np.nan)
     first = np.searchsorted(time, moment - reach_s, side="right")
-    last = np.searchsorted(time, moment + reach_s, side="left")
-    for number, (begin, end) in enumerate(zip(first, last, strict=True)):
-        if end - begin < 6 or time[end - 1] - time[begin] < 0.75 / rate_hz:
-            continue
-        away = time[begin:end] - moment[number]
-        root = np.sqrt(1 - np.abs(away) / reach_s)
+    count = np.searchsorted(time, moment + reach_s, side="left") - first
+    enough = np.flatnonzero(count >= 6)
+    first, count = first[enough], count[enough]
+    enough_s = time[first + count - 1] - time[first] >= 0.75 / rate_hz
+    enough, first, count = enough[enough_s], first[enough_s], count[enough_s]
+    if len(enough):
+        # All moments at once: as many places as the fullest has readings, the surplus weighs 0.
+        place = first[:, None] + np.arange(count.max())
+        real = place < (first + count)[:, None]
+        place = np.minimum(place, len(time) - 1)
+        away = time[place] - moment[enough, None]
+        root = np.sqrt(np.where(real, np.maximum(1 - np.abs(away) / reach_s, 0.0), 0.0))
         angle = 2 * np.pi * rate_hz * away
-        design = np.column_stack([np.ones_like(away), away, np.cos(angle), np.sin(angle)])
-        weighted = design * root[:, None]
-        scale = np.trace(weighted.T @ weighted) * 1e-9
-        normal = weighted.T @ weighted + scale * np.eye(4)
-        weight = np.linalg.solve(normal, weighted.T @ (root * reading[begin:end]))
-        amplitude[number] = np.hypot(weight[2], weight[3])
-        phase[number] = np.arctan2(-weight[3], weight[2]) / (2 * np.pi)
+        columns = [np.ones_like(away), away, np.cos(angle), np.sin(angle)]
+        weighted = np.stack(columns, axis=1) * root[:, None, :]
+        normal = weighted @ weighted.transpose(0, 2, 1)
+        scale = np.trace(normal, axis1=1, axis2=2) * 1e-9
+        normal += scale[:, None, None] * np.eye(4)
+        weight = np.linalg.solve(normal, weighted @ (root * reading[place])[:, :, None])[:, :, 0]
+        amplitude[enough] = np.hypot(weight[:, 2], weight[:, 3])
+        phase[enough] = np.arctan2(-weight[:, 3], weight[:, 2]) / (2 * np.pi)
     known = np.isfinite(phase)
     phase[known] = _unwrap_cycles(phase[known], moment[known], rate_hz)
     return Ripple(moment, amplitude, phase)
@@ -147,27 +154,56 @@ def find_contractions(
 def ripple_chance(
     time_s: ArrayLike,
     value: ArrayLike,
-    start_s: float,
-    end_s: float,
+    moment_s: ArrayLike,
     *,
+    window_s: float,
     slowest_hz: float,
     fastest_hz: float,
     min_samples_per_contraction: float,
-) -> float:
-    """Chance that noise alone makes the strongest ripple of a window; 1 where none can be seen.
+) -> np.ndarray:
+    """Chance that noise alone makes the strongest ripple of the window centred on each moment.
 
-    Scargle 1982 Astrophys J 263:835, for noise without memory.
+    1 where no ripple could be seen. Scargle 1982 Astrophys J 263:835, for noise without memory.
     """
     time = np.asarray(time_s, dtype=float)
     reading = np.asarray(value, dtype=float)
+    moment = np.asarray(moment_s, dtype=float)
+    time, reading = time[np.isfinite(reading)], reading[np.isfinite(reading)]
+    chance = np.ones(len(moment))
     step_s = sampling_step_s(time)
-    search_hz = _searchable(
-        slowest_hz, fastest_hz, step_s, min_samples_per_contraction, end_s - start_s
+    low_hz, high_hz = _searchable(
+        slowest_hz, fastest_hz, step_s, min_samples_per_contraction, window_s
     )
-    inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
-    if search_hz[0] >= search_hz[1] or inside.sum() < 8:
-        return 1.0
-    return _cadence(time[inside], reading[inside], *search_hz).chance
+    if not low_hz < high_hz:
+        return chance
+    # Windows of an even grid have their waves in common; one that meets a gap has its own.
+    grid_s, level = _even(time, reading, max(step_s, 1 / (5 * high_hz)))
+    spacing_s = grid_s[1] - grid_s[0]
+    length = int(window_s / spacing_s)
+    first = np.rint((moment - window_s / 2 - grid_s[0]) / spacing_s).astype(int)
+    inside = np.flatnonzero((first >= 0) & (first + length <= len(grid_s)))
+    windows = level[first[inside, None] + np.arange(length)]
+    whole = np.isfinite(windows).all(axis=1)
+    if whole.any() and length >= 8:
+        spectra = _spectra(grid_s[:length], windows[whole], low_hz, high_hz)
+        chance[inside[whole]] = spectra.chance(spectra.explained.max(axis=1))
+    for number in np.setdiff1d(np.arange(len(moment)), inside[whole]):
+        near = np.abs(time - moment[number]) <= window_s / 2
+        if near.sum() >= 8:
+            chance[number] = _cadence(time[near], reading[near], low_hz, high_hz).chance
+    return chance
+
+
+def _even(time: np.ndarray, reading: np.ndarray, spacing_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """The trace at even times, between readings by straight lines, NaN inside gaps."""
+    step_s = sampling_step_s(time)
+    if spacing_s > step_s:
+        time, reading = binned(time, reading, spacing_s)
+    grid_s = np.arange(time[0], time[-1] + spacing_s / 2, spacing_s)
+    level = np.interp(grid_s, time, reading)
+    after = np.clip(np.searchsorted(time, grid_s), 1, len(time) - 1)
+    level[time[after] - time[after - 1] > 2.5 * max(step_s, spacing_s)] = np.nan
+    return grid_s, level
 
 
 def _searchable(
@@ -197,39 +233,62 @@ class _Cadence:
     chance: float
 
 
-def _cadence(time: np.ndarray, reading: np.ndarray, low_hz: float, high_hz: float) -> _Cadence:
-    """Strongest cadence of a set beside its slow course, and the chance that noise makes it."""
-    time, reading = binned(time, reading, 1 / (10 * high_hz))
+@dataclass(frozen=True)
+class _Spectra:
+    """What a wave at each rate explains of each window (a row each) beside its slow course."""
+
+    rates_hz: np.ndarray
+    explained: np.ndarray
+    total: np.ndarray
+    freedom: int
+    independent: float
+
+    def chance(self, explained: np.ndarray) -> np.ndarray:
+        """Chance that noise explains as much at one of the rates."""
+        if self.freedom < 2:
+            return np.ones(len(self.total))
+        left = np.maximum(self.total - explained, 1e-12)
+        ratio = explained / left
+        return 1 - (1 - (1 + ratio) ** (-self.freedom / 2)) ** self.independent
+
+
+def _spectra(time: np.ndarray, windows: np.ndarray, low_hz: float, high_hz: float) -> _Spectra:
+    """Least-squares spectra of windows with the same times, at quarters of the resolution."""
     length_s = time[-1] - time[0]
     clock = time - (time[0] + time[-1]) / 2
     # A polynomial of order k holds k/2 cycles: at most half of the slowest cadence.
     order = int(np.clip(length_s * low_hz, 2, 8))
     slow, _ = np.linalg.qr(np.polynomial.legendre.legvander(2 * clock / length_s, order))
-    residual = reading - slow @ (slow.T @ reading)
-    rates = np.arange(low_hz, high_hz, 0.1 / length_s)
-    angle = 2 * np.pi * rates[:, None] * clock
-    cosine, sine = np.cos(angle), np.sin(angle)
+    residual = windows - (windows @ slow) @ slow.T
+    rates_hz = np.arange(low_hz, high_hz, 0.25 / length_s)
     # Both waves without the slow course, and what the plane that they span explains.
-    cosine -= (cosine @ slow) @ slow.T
-    sine -= (sine @ slow) @ slow.T
-    cc, ss = np.sum(cosine**2, axis=1), np.sum(sine**2, axis=1)
-    cs = np.sum(cosine * sine, axis=1)
-    rc, rs = cosine @ residual, sine @ residual
-    plane = np.maximum(cc * ss - cs**2, 1e-9 * cc * ss + 1e-12)
-    explained = (ss * rc**2 - 2 * cs * rc * rs + cc * rs**2) / plane
+    angle = 2 * np.pi * clock[:, None] * rates_hz
+    cosine, sine = np.cos(angle), np.sin(angle)
+    cosine -= slow @ (slow.T @ cosine)
+    sine -= slow @ (slow.T @ sine)
+    cosine /= np.maximum(np.linalg.norm(cosine, axis=0), 1e-6)
+    sine -= cosine * np.sum(cosine * sine, axis=0)
+    sine /= np.maximum(np.linalg.norm(sine, axis=0), 1e-6)
+    return _Spectra(
+        rates_hz,
+        (residual @ cosine) ** 2 + (residual @ sine) ** 2,
+        np.sum(residual**2, axis=1),
+        len(time) - order - 4,
+        max(1.0, (high_hz - low_hz) * length_s),
+    )
+
+
+def _cadence(time: np.ndarray, reading: np.ndarray, low_hz: float, high_hz: float) -> _Cadence:
+    """Strongest cadence of a set beside its slow course, and the chance that noise makes it."""
+    time, reading = binned(time, reading, 1 / (5 * high_hz))
+    spectra = _spectra(time, reading[None, :], low_hz, high_hz)
+    rates_hz, explained = spectra.rates_hz, spectra.explained[0]
     best = int(np.argmax(explained))
     # Half the cadence, when it carries a good part: each repetition then has two squeezes.
-    half = np.abs(rates - rates[best] / 2) < 0.5 / length_s
+    half = np.abs(rates_hz - rates_hz[best] / 2) < 0.5 / (time[-1] - time[0])
     if half.any() and explained[half].max() > 0.3 * explained[best]:
         best = int(np.flatnonzero(half)[np.argmax(explained[half])])
-    left = max(np.sum(residual**2) - explained[best], 1e-12)
-    freedom = len(time) - order - 4
-    if freedom < 2:
-        return _Cadence(float(rates[best]), 1.0)
-    power = explained[best] / 2 / (left / freedom)
-    independent = max(1.0, (high_hz - low_hz) * length_s)
-    chance = 1 - (1 - (1 + 2 * power / freedom) ** (-freedom / 2)) ** independent
-    return _Cadence(float(rates[best]), float(chance))
+    return _Cadence(float(rates_hz[best]), float(spectra.chance(explained[[best]])[0]))
 
 
 def binned(time: np.ndarray, reading: np.ndarray, bin_s: float) -> tuple[np.ndarray, np.ndarray]:
@@ -367,6 +426,33 @@ def _candidates(
     return _Candidates(np.interp(sixteenth / 16, phase, grid_s), sixteenth)
 
 
+def bent_misfit(
+    clock: np.ndarray, level: np.ndarray, bend_s: np.ndarray, *, every_pair: bool = False
+) -> np.ndarray:
+    """Sum of squares that a line which bends into a parabola at each `bend_s` leaves of a level.
+
+    `level` holds a column per bend, or one column for all; with `every_pair` each of its columns
+    is fitted with each bend and a row per bend is given back.
+    """
+    line, _ = np.linalg.qr(np.column_stack([np.ones_like(clock), clock - clock.mean()]))
+    since = np.maximum(clock[:, None] - bend_s, 0.0)
+    bend = _unit(since - line @ (line.T @ since))
+    bow = since**2
+    bow -= line @ (line.T @ bow)
+    bow = _unit(bow - bend * np.sum(bow * bend, axis=0))
+    rest = level - line @ (line.T @ level)
+    total = np.sum(rest**2, axis=0)
+    if every_pair:
+        return total - (bend.T @ rest) ** 2 - (bow.T @ rest) ** 2
+    return total - np.sum(bend * rest, axis=0) ** 2 - np.sum(bow * rest, axis=0) ** 2
+
+
+def _unit(columns: np.ndarray) -> np.ndarray:
+    """Columns at length 1; one that is nothing but rounding, from a bend at the edge, at 0."""
+    length = np.linalg.norm(columns, axis=0)
+    return np.where(length > 1e-9, columns / np.maximum(length, 1e-9), 0.0)
+
+
 def _misfit_of_onsets(
     time: np.ndarray,
     reading: np.ndarray,
@@ -378,15 +464,8 @@ def _misfit_of_onsets(
     """Sum of squares left by each onset, beside a course that bends there; and the noise."""
     near = np.abs(time - limit_s) <= 3 * period_s
     clock, level = time[near], reading[near]
-    template = wave(clock)
-    misfit = np.empty(len(onset_s))
-    for number, moment_s in enumerate(onset_s):
-        since = np.maximum(clock - moment_s, 0.0)
-        course, _ = np.linalg.qr(
-            np.column_stack([np.ones_like(clock), clock - limit_s, since, since**2])
-        )
-        rest = level - template * (clock >= moment_s)
-        misfit[number] = rest @ rest - np.sum((course.T @ rest) ** 2)
+    rippling = wave(clock)[:, None] * (clock[:, None] >= onset_s)
+    misfit = bent_misfit(clock, level[:, None] - rippling, onset_s)
     return misfit, float(misfit.min() / max(1, len(clock) - 6))
 
 
@@ -401,16 +480,9 @@ def _misfit_of_offsets(
     """Sum of squares left by each offset; recovery may set in later, wherever it fits best."""
     near = (time >= limit_s - 3 * period_s) & (time <= limit_s + 4 * period_s)
     clock, level = time[near], reading[near]
-    template = wave(clock)
-    rest = level[:, None] - template[:, None] * (clock[:, None] <= offset_s)
-    misfit = np.full(len(offset_s), np.inf)
-    for rise_s in np.arange(limit_s - period_s, limit_s + 3 * period_s, period_s / 4):
-        since = np.maximum(clock - rise_s, 0.0)
-        course, _ = np.linalg.qr(
-            np.column_stack([np.ones_like(clock), clock - limit_s, since, since**2])
-        )
-        left = np.sum(rest**2, axis=0) - np.sum((course.T @ rest) ** 2, axis=0)
-        misfit = np.minimum(misfit, left)
+    rest = level[:, None] - wave(clock)[:, None] * (clock[:, None] <= offset_s)
+    rises_s = np.arange(limit_s - period_s, limit_s + 3 * period_s, period_s / 4)
+    misfit = bent_misfit(clock, rest, rises_s, every_pair=True).min(axis=0)
     return misfit, float(misfit.min() / max(1, len(clock) - 7))
 
 

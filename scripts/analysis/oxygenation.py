@@ -832,6 +832,8 @@ def exponential_recovery(
     inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
     if not verdict and inside.sum() < 8:
         verdict = f"{inside.sum()} readings are too few to fit four numbers"
+    if not verdict and np.ptp(reading[inside]) == 0:
+        verdict = "no rise: every reading is the same"
     if verdict:
         return _refused_recovery(verdict)
     from scipy.optimize import least_squares
@@ -1047,7 +1049,11 @@ def _extreme(
         time, reading, time[at] - length_s, time[at] + length_s, contraction_rate_hz, order=2
     )
     # The fit spans two windows, the mean one.
-    return Estimate(float(mean[at]), around.mean_se * float(np.sqrt(2)), at_s=float(time[at]))
+    se = around.mean_se * float(np.sqrt(2))
+    if not np.isfinite(se):
+        # Too few readings for a parabola: no better known than a single one.
+        se = _reading_noise(time, reading, start_s, end_s)
+    return Estimate(float(mean[at]), se, at_s=float(time[at]))
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from analysis.contractions import binned, find_contractions, ripple_chance
+from analysis.contractions import bent_misfit, binned, find_contractions, ripple_chance
 from analysis.oxygenation import centred_mean, resolution, sampling_step_s
 
 BOUNDARIES = ("cuff_on", "set_start", "set_end", "cuff_off")
@@ -28,16 +28,16 @@ def find_bends(
     """Change points of level and slope: the trace as straight pieces, at the least total cost.
 
     Optimal partitioning (Jackson et al. 2005 IEEE Signal Process Lett 12:105) of 1 s means into
-    lines with their own noise, at the price of the Bayesian information criterion for each; then
-    every change is placed by a bent line through the readings within `reach_s`. Gives time_s,
-    se_s, confidence (chance of lying within 1 s, given that there is a change), slope_before and
-    slope_after (per second) and step (jump of level).
+    lines with their own noise, at the price of the Bayesian information criterion for each, with
+    changes at fifths of the shortest phase; then every change is placed by a bent line through the
+    readings within `reach_s`. Gives time_s, se_s, confidence (chance of lying within 1 s, given
+    that there is a change), slope_before and slope_after (per second) and step (jump of level).
     """
     time, reading = _usable(time_s, value)
     if len(time) < 8 or time[-1] - time[0] < 2 * shortest_phase_s:
         return pd.DataFrame(columns=BEND_COLUMNS, dtype=float)
-    if sampling_step_s(time) < 0.1:
-        time, reading = binned(time, reading, 0.1)
+    if sampling_step_s(time) < 0.2:
+        time, reading = binned(time, reading, 0.2)
     clock, level = binned(time, reading, max(1.0, sampling_step_s(time)))
     marks = _partition(clock, level, shortest_phase_s, resolution(reading))
     pieces = [
@@ -86,8 +86,8 @@ def find_ripples(
     time, reading = _usable(time_s, value)
     if len(time) < 8:
         return pd.DataFrame(columns=RIPPLE_COLUMNS, dtype=float)
-    if sampling_step_s(time) < 1 / (10 * fastest_hz):
-        time, reading = binned(time, reading, 1 / (10 * fastest_hz))
+    if sampling_step_s(time) < 1 / (5 * fastest_hz):
+        time, reading = binned(time, reading, 1 / (5 * fastest_hz))
     hop_s = window_s / 10
     middle = np.arange(time[0] + window_s / 2, time[-1] - window_s / 2, hop_s)
     limits = {
@@ -95,14 +95,12 @@ def find_ripples(
         "fastest_hz": fastest_hz,
         "min_samples_per_contraction": min_samples_per_contraction,
     }
-    chance = [
-        ripple_chance(time, reading, at - window_s / 2, at + window_s / 2, **limits)
-        for at in middle
-    ]
-    rippling = np.array(chance) < 0.001
+    rippling = ripple_chance(time, reading, middle, window_s=window_s, **limits) < 0.001
     edges = np.flatnonzero(np.diff(np.concatenate([[0], rippling.astype(int), [0]])))
     rows = []
     for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if rows and middle[last - 1] <= rows[-1]["end_s"]:
+            continue
         start_s = _nearest(likely_starts_s, middle[first], window_s)
         end_s = _nearest(likely_ends_s, middle[last - 1], window_s)
         found = _settle(time, reading, start_s, end_s, limits)
@@ -152,9 +150,11 @@ def propose_boundaries(
     Sets come from the ripple of contractions; where none is seen, from a fall of saturation
     steeper than `steep_pct_per_s` to the next rise, which follows the end of a set with a delay
     of some seconds (4 s are in its error; convention). A ripple that begins or ends more than 8 s
-    from the bend of its set halves its confidence. Cuffs come from the pressure, and are not
-    guessed without it. Gives time_s, boundary (one of BOUNDARIES), se_s, confidence (0 to 1: the
-    chance of lying within 1 s) and source (`ripple`, `saturation`, `pressure`), in order of time.
+    from the bend of its set halves its confidence. Within a second of a gap, or of either end of
+    the recording, no limit of a set can be told and none is proposed. Cuffs come from the
+    pressure, and are not guessed without it. Gives time_s, boundary (one of BOUNDARIES), se_s,
+    confidence (0 to 1: the chance of lying within 1 s) and source (`ripple`, `saturation`,
+    `pressure`), in order of time.
     """
     bends = find_bends(time_s, smo2_pct, shortest_phase_s=shortest_phase_s, reach_s=bend_reach_s)
     falls = _falls(bends, steep_pct_per_s)
@@ -203,7 +203,9 @@ def propose_boundaries(
             sure = _within_a_second(step_s)
             rows.append((one.start_s, "cuff_on", step_s, sure, "pressure"))
             rows.append((one.end_s, "cuff_off", step_s, sure, "pressure"))
-    return pd.DataFrame(sorted(rows), columns=PROPOSAL_COLUMNS)
+    proposals = pd.DataFrame(sorted(rows), columns=PROPOSAL_COLUMNS)
+    unseen = _near_gap(time_s, smo2_pct, proposals["time_s"]) & (proposals["source"] != "pressure")
+    return proposals[~unseen].reset_index(drop=True)
 
 
 def compare_boundaries(
@@ -329,30 +331,32 @@ def _partition(
     """First index of every straight piece of the cheapest partition, and one past the end."""
     n = len(clock)
     away = clock - clock.mean()
-    sums = [
-        np.concatenate([[0.0], np.cumsum(part)])
-        for part in (np.ones(n), away, away**2, level, away * level, level**2)
-    ]
+    parts = np.stack([np.ones(n), away, away**2, level, away * level, level**2])
+    sums = np.concatenate([np.zeros((6, 1)), np.cumsum(parts, axis=1)], axis=1)
     # Four numbers per piece: where it begins, level, slope and noise.
     price = 4 * np.log(n)
     smallest = rounding**2 / 12 + 1e-6 * np.var(level) + 1e-12
-    shortest = max(4, int(np.ceil(shortest_s / np.median(np.diff(clock)))))
-    best = np.full(n + 1, np.inf)
+    per_second = 1 / np.median(np.diff(clock))
+    shortest = max(4, round(shortest_s * per_second))
+    limits = np.append(np.arange(0, n, max(1, round(shortest_s / 5 * per_second))), n)
+    sums = sums[:, limits]
+    best = np.full(len(limits), np.inf)
     best[0] = -price
-    previous = np.zeros(n + 1, dtype=int)
-    for end in range(shortest, n + 1):
-        begin = np.arange(0, end - shortest + 1)
-        count, t, tt, y, ty, yy = (total[end] - total[begin] for total in sums)
+    previous = np.zeros(len(limits), dtype=int)
+    earliest = np.searchsorted(limits, limits - shortest, side="right")
+    for end in np.flatnonzero(earliest):
+        begin = earliest[end]
+        count, t, tt, y, ty, yy = sums[:, end, None] - sums[:, :begin]
         spread = tt - t**2 / count
         joint = ty - t * y / count
         left = np.maximum(yy - y**2 / count - joint**2 / spread, 0.0) / count
-        cost = best[begin] + count * np.log(left + smallest) + price
+        cost = best[:begin] + count * np.log(left + smallest) + price
         previous[end] = int(np.argmin(cost))
         best[end] = cost[previous[end]]
-    marks = [n]
+    marks = [len(limits) - 1]
     while marks[-1] > 0:
         marks.append(int(previous[marks[-1]]))
-    return marks[::-1]
+    return limits[marks[::-1]].tolist()
 
 
 def _place_bend(
@@ -371,12 +375,7 @@ def _place_bend(
     places = places[(places > begin_s + 1.0) & (places < end_s - 1.0)]
     if len(clock) < 7 or not len(places):
         return float(near_s), float(sampling_step_s(time)), 0.0
-    misfit = np.empty(len(places))
-    for number, place_s in enumerate(places):
-        since = np.maximum(clock - place_s, 0.0)
-        course = np.column_stack([np.ones_like(clock), clock - near_s, since, since**2])
-        bent, _ = np.linalg.qr(course)
-        misfit[number] = level @ level - np.sum((bent.T @ level) ** 2)
+    misfit = bent_misfit(clock, level[:, None], places)
     noise = misfit.min() / max(1, len(clock) - 5)
     chance = np.exp(-(misfit - misfit.min()) / (2 * noise + 1e-12))
     chance /= chance.sum()
@@ -422,6 +421,16 @@ def _settle(
         "rate_hz": found.rate_hz.value,
         "amplitude_pct": found.amplitude_pct.value,
     }
+
+
+def _near_gap(time_s: ArrayLike, value: ArrayLike, moment_s: ArrayLike) -> np.ndarray:
+    """Whether each moment lies where nothing was recorded, or within a second of that."""
+    time, _ = _usable(time_s, value)
+    moment = np.asarray(moment_s, dtype=float)
+    last, following = np.append(-np.inf, time), np.append(time, np.inf)
+    gap = following - last > 2.0 + 2.5 * sampling_step_s(time)
+    near = (moment[:, None] > last[gap] - 1.0) & (moment[:, None] < following[gap] + 1.0)
+    return near.any(axis=1)
 
 
 def _within_a_second(se_s: float) -> float:

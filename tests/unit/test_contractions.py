@@ -3,7 +3,12 @@
 import numpy as np
 import pytest
 
-from analysis.contractions import find_contractions, local_ripple
+from analysis.contractions import (
+    bent_misfit,
+    find_contractions,
+    local_ripple,
+    ripple_chance,
+)
 from simulation.muscle_oxygen import SensorFault, SimulatedSet, simulate_muscle_oxygen
 
 SEARCH = {
@@ -126,3 +131,60 @@ def test_local_ripple_follows_the_amplitude_beside_a_slope():
     assert ripple.amplitude_pct == pytest.approx(np.full(40, 3.0), abs=1e-6)
     cycles = ripple.phase_cycles[-1] - ripple.phase_cycles[0]
     assert cycles == pytest.approx(0.4 * 39.0, abs=1e-6)
+
+
+def test_local_ripple_is_unknown_inside_a_gap_and_right_beside_it():
+    time_s = np.arange(0.0, 60.0, 0.2)
+    trace = 60.0 + 3.0 * np.cos(2 * np.pi * 0.5 * time_s)
+    trace[(time_s > 20) & (time_s < 35)] = np.nan
+    ripple = local_ripple(time_s, trace, np.array([10.0, 27.0, 45.0]), rate_hz=0.5, reach_s=4.0)
+    assert np.isnan(ripple.amplitude_pct[1])
+    assert ripple.amplitude_pct[[0, 2]] == pytest.approx([3.0, 3.0], abs=1e-6)
+
+
+CHANCE = {
+    "window_s": 20.0,
+    "slowest_hz": 0.1,
+    "fastest_hz": 0.7,
+    "min_samples_per_contraction": 2.5,
+}
+
+
+@pytest.mark.parametrize("lost", [0, 3])
+def test_the_chance_of_a_ripple_is_small_where_there_is_one(lost):
+    """In a whole window, and in one with missing readings, which is fitted apart."""
+    rng = np.random.default_rng(8)
+    time_s = np.arange(0.0, 120.0, 0.5)
+    trace = 60.0 + rng.normal(0.0, 1.0, len(time_s))
+    trace = trace + np.where(time_s > 60, 2.0 * np.sin(2 * np.pi * 0.4 * time_s), 0.0)
+    trace[180 : 180 + 3 * lost] = np.nan
+    quiet, rippling = ripple_chance(time_s, trace, [30.0, 90.0], **CHANCE)
+    assert quiet > 0.01
+    assert rippling < 0.001
+
+
+def test_noise_looks_like_a_ripple_no_more_often_than_its_chance_says():
+    rng = np.random.default_rng(9)
+    time_s = np.arange(0.0, 4000.0, 0.5)
+    trace = 60.0 + rng.normal(0.0, 1.0, len(time_s))
+    chance = ripple_chance(time_s, trace, np.arange(10.0, 3990.0, 20.0), **CHANCE)
+    # 199 windows that share nothing: 10 expected below 0.05, 19 are three SDs more.
+    assert np.sum(chance < 0.05) <= 19
+
+
+def test_sampling_too_slow_for_any_ripple_leaves_all_to_chance():
+    chance = ripple_chance(np.arange(0.0, 600.0, 10.0), np.zeros(60), [100.0], **CHANCE)
+    assert chance.tolist() == [1.0]
+
+
+def test_a_bent_course_leaves_least_at_its_bend():
+    clock = np.arange(0.0, 40.0, 0.5)
+    since = np.maximum(clock - 17.0, 0.0)
+    level = 60.0 + 0.1 * clock - 0.9 * since + 0.02 * since**2
+    places = np.arange(5.0, 35.0, 1.0)
+    misfit = bent_misfit(clock, level[:, None], places)
+    assert places[np.argmin(misfit)] == 17.0
+    assert misfit.min() == pytest.approx(0.0, abs=1e-8)
+    every = bent_misfit(clock, np.column_stack([level, 2 * level]), places, every_pair=True)
+    assert every[:, 0] == pytest.approx(misfit, abs=1e-8)
+    assert every[:, 1] == pytest.approx(4 * misfit, rel=1e-6, abs=1e-7)

@@ -181,7 +181,7 @@ def test_the_error_of_a_baseline_covers_its_truth():
 
 @pytest.mark.parametrize("rate_hz", (1.0, 2.0, 10.0, 50.0))
 def test_nadir_half_time_and_slope_reach_their_accuracy(rate_hz):
-    """Mean over recordings with 1 % noise: 1 point, 1 s, 5 %."""
+    """Mean over recordings with 1 % noise: 1 point, 1 s, 5 %; 0.5 Hz does not reach them all."""
     nadirs, halves, slopes = [], [], []
     for seed in range(6):
         simulated = recorded(seed, sampling_rate_hz=rate_hz)
@@ -291,6 +291,21 @@ def test_an_exponential_is_refused_on_a_flat_trace():
     trace = 60.0 + np.random.default_rng(4).normal(0.0, 1.0, 120)
     fit = oxygenation.exponential_recovery(np.arange(120.0), trace, 0.0, 119.0, **FIT)
     assert fit.half_time.status == "refused"
+
+
+def test_a_constant_trace_has_no_recovery_to_fit():
+    fit = oxygenation.exponential_recovery(np.arange(60.0), np.full(60, 61.0), 0.0, 59.0, **FIT)
+    assert fit.tau.status == "refused"
+    assert "no rise" in fit.tau.reason
+
+
+@pytest.mark.parametrize("step_s", (0.02, 0.5, 2.0, 10.0))
+def test_a_nadir_never_comes_without_an_error(step_s):
+    time_s = np.arange(0.0, 200.0, step_s)
+    trace = 65.0 - 20.0 * ((time_s > 60) & (time_s < 120))
+    trace = trace + np.random.default_rng(2).normal(0.0, 1.0, len(time_s))
+    found = oxygenation.nadir(time_s, trace, 60.0, 120.0, window_s=5.0, **ENOUGH)
+    assert found.status == "refused" or found.se > 0
 
 
 def test_standard_errors_of_the_exponential_match_its_scatter():

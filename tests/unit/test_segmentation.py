@@ -6,6 +6,7 @@ import pytest
 
 from analysis import segmentation
 from simulation.muscle_oxygen import (
+    SensorFault,
     SimulatedCuff,
     SimulatedSet,
     simulate_cuff_pressure,
@@ -79,6 +80,43 @@ def test_a_resting_recording_holds_no_sets():
     trace = 65.0 + np.random.default_rng(7).normal(0.0, 1.0, 600)
     proposals = segmentation.propose_boundaries(np.arange(600.0), trace, **SEARCH)
     assert proposals.empty
+
+
+def proposals_of_one_set(**changes):
+    """Proposals for one set from 120 to 180 s, sampled at 10 Hz."""
+    settings = {"sets": [SimulatedSet(120.0, 20, 3.0, 35.0)], "duration_s": 300.0} | changes
+    simulated = simulate_muscle_oxygen(np.random.default_rng(4), sampling_rate_hz=10.0, **settings)
+    readings = simulated.readings
+    return segmentation.propose_boundaries(readings["time_s"], readings["smo2_pct"], **SEARCH)
+
+
+def test_no_end_of_a_set_is_proposed_inside_a_gap():
+    lost = SensorFault("missing", 150.0, 60.0)
+    proposals = proposals_of_one_set(faults=[lost])
+    assert proposals["boundary"].tolist() == ["set_start"]
+    assert proposals["time_s"][0] == pytest.approx(120.0, abs=1.0)
+
+
+def test_a_set_that_runs_when_the_recording_starts_has_no_start_to_propose():
+    running = proposals_of_one_set(sets=[SimulatedSet(0.0, 30, 3.0, 35.0)])
+    assert running["boundary"].tolist() == ["set_end"]
+    assert running["time_s"][0] == pytest.approx(90.0, abs=1.0)
+
+
+@pytest.mark.parametrize("trace", [[], [60.0], [np.nan] * 300, [60.0] * 300])
+def test_a_recording_without_content_has_no_boundaries(trace):
+    proposals = segmentation.propose_boundaries(np.arange(float(len(trace))), trace, **SEARCH)
+    assert proposals.empty
+    assert list(proposals.columns) == segmentation.PROPOSAL_COLUMNS
+
+
+def test_three_straight_pieces_are_parted_at_their_joints():
+    time_s = np.arange(0.0, 200.0, 1.0)
+    course = np.interp(time_s, [0.0, 60.0, 120.0, 200.0], [65.0, 65.0, 35.0, 60.0])
+    trace = course + np.random.default_rng(6).normal(0.0, 0.5, len(time_s))
+    bends = segmentation.find_bends(time_s, trace, shortest_phase_s=10.0, reach_s=12.0)
+    assert bends["time_s"].to_numpy() == pytest.approx([60.0, 120.0], abs=1.5)
+    assert bends["slope_after"].to_numpy() == pytest.approx([-0.5, 25 / 80], abs=0.03)
 
 
 def test_a_bend_is_placed_where_two_lines_meet():
