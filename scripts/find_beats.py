@@ -5,15 +5,9 @@ import pandas as pd
 
 from analysis.beat_amplitude import beat_amplitudes
 from analysis.beat_detection import detect_beats
-from analysis.interval_repair import (
-    BeatEditError,
-    apply_beat_edits,
-    corrected_pct,
-    excluded_spans_s,
-    interval_rounding,
-    longest_repaired_run,
-    repair_intervals,
-)
+from analysis.beat_edits import BeatEditError, apply_beat_edits, excluded_spans_s
+from analysis.interval_repair import corrected_pct, longest_repaired_run, repair_intervals
+from analysis.interval_rounding import interval_rounding
 from analysis.respiration import respiration_from_beats, respiration_from_belt
 from analysis.signal_quality import detect_with, quality_by_span
 from session_sheet import table_of

@@ -213,7 +213,7 @@ def _of(table, session_id):
 
 def with_beginnings(beats):
     """The beats in order, each interval knowing whether the beat that begins it is normal."""
-    used = beats[beats["nn_time_s"].notna() | beats["kind"].isin(["extra", "removed"])]
+    used = beats[beats["nn_time_s"].notna() | (beats["kind"] != "normal")]
     used = used.sort_values(["session_id", "time_s"], kind="stable")
     in_series = used[used["nn_time_s"].notna()]
     before = in_series.groupby("session_id")["kind"].shift()

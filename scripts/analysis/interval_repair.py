@@ -1,531 +1,34 @@
-"""Which beat intervals cannot be sinus rhythm as recorded, and what stood there instead.
+"""The repaired series of a person's beats, and how much of it was repaired.
 
-Beats are classified after Lipponen & Tarvainen 2019 (J Med Eng Technol 43:173-181). Repair then
-looks, around every group of doubtful beats, for the smallest change of the beat list after which
-the intervals are likely under an autoregressive model of the person's own intervals nearby, and
-puts missing values where that model expects them (Janssen, Veldhuis & Vries 1986, IEEE Trans
-Acoust Speech Signal Process 34:317-330). The model carries the breathing and the slower
-oscillation across the gap, which a straight line would erase.
+Beats are doubted by the rule of Lipponen & Tarvainen 2019 (`interval_labels`); around every group
+of doubtful beats the likeliest reading is chosen (`interval_readings`), and missing values stand
+where the intervals nearby lead one to expect them (`interval_model`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import product, zip_longest
 
 import numpy as np
 import pandas as pd
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy.linalg import cho_factor, cho_solve, solveh_banded
 
-NORMAL, ECTOPIC, MISSED, EXTRA, MISPLACED = "normal", "ectopic", "missed", "extra", "misplaced"
-ADDED, REMOVED = "added", "removed"
-MOVED_BY_HAND = "moved by hand"
-EXCLUDED_BY_HAND = "in a span excluded by hand"
+from analysis.beat_edits import ADDED, EXCLUDED_BY_HAND, MOVED_BY_HAND, REMOVED
+from analysis.interval_labels import (
+    ECTOPIC,
+    EXTRA,
+    FEWEST_BEATS,
+    MISPLACED,
+    MISSED,
+    NORMAL,
+    classify_intervals,
+)
+from analysis.interval_readings import Reading, Stretch, read_stretch
+
 BEAT_COLUMNS = ["time_s", "rr_ms", "nn_time_s", "nn_ms", "kind", "source", "reason"]
-
-# the published thresholds rest on quartiles of the intervals around a beat
-FEWEST_BEATS = 12
-
-# conventions of the repair, chosen on simulated rest and exercise and on open recordings
-CONTEXT_INTERVALS = 90  # on each side of a doubtful region, as many as the published thresholds use
-TREND_STIFFNESS = 30.0  # the trend follows what is slower than about 0.03 cycles per beat
-MOST_BEATS_JUDGED_SINGLY = 6  # every subset of so many beats is weighed; longer runs by one chain
-MOST_LINKS_WITH_A_CHOICE = 4  # in longer readings the likeliest number of intervals is taken
-TAIL_FREEDOM = 4.0  # a genuine pause or jump is rare, not impossible: Student rather than Gauss
-SMALLEST_ERROR_SHARE = 0.002  # of an interval: no model predicts a heart better than that
 SMALLEST_THRESHOLD_SHARE = 0.01  # of an interval: keeps rounded or constant series testable
-SHORTEST_SHARE = 0.4  # of the usual interval: no sinus beat follows sooner
-
-
-def rolling_quantiles(values: np.ndarray, *, width: int, shares: Sequence[float]) -> np.ndarray:
-    """Quantiles over a centred window that shrinks at the ends, shape (len(shares), len(values)).
-
-    Linear interpolation between order statistics. `width` counts values and must be odd.
-    """
-    half = width // 2
-    padded = np.pad(np.asarray(values, dtype=float), half, constant_values=np.inf)
-    ordered = np.sort(sliding_window_view(padded, width), axis=1)
-    index = np.arange(values.size)
-    count = np.minimum(index, half) + np.minimum(values.size - 1 - index, half) + 1
-    quantiles = np.empty((len(shares), values.size))
-    for row, share in enumerate(shares):
-        position = share * (count - 1)
-        below = np.floor(position).astype(int)
-        above = np.minimum(below + 1, count - 1)
-        low, high = ordered[index, below], ordered[index, above]
-        quantiles[row] = low + (high - low) * (position - below)
-    return quantiles
-
-
-def classify_intervals(
-    beat_time_s: np.ndarray,
-    *,
-    threshold_factor: float = 5.2,
-    threshold_beats: int = 91,
-    median_beats: int = 11,
-    slope: float = 0.13,
-    offset: float = 0.17,
-    smallest_threshold: float = 0.0,
-) -> np.ndarray:
-    """Label every beat by the interval that ends at it: normal, ectopic, missed, extra, misplaced.
-
-    `beat_time_s` is sorted; returns an array of strings of the same length. A label `missed` means
-    that a beat is missing before this one, `extra` that this interval is cut short by a false
-    beat. The defaults are the published ones: thresholds 5.2 times the quartile deviation over 91
-    beats, ectopic lines with slope 0.13 and offset 0.17, median over 11 intervals. As published,
-    the last two beats are not tested, and fewer than 12 beats give `normal` throughout because
-    their quartiles say nothing. `smallest_threshold` (share of the local median interval) keeps
-    the thresholds of a nearly constant series above its resolution. Raises ValueError when the
-    beats are not sorted.
-    Source: Lipponen & Tarvainen 2019, J Med Eng Technol 43:173-181.
-    """
-    beats = np.asarray(beat_time_s, dtype=float)
-    labels = np.full(beats.size, NORMAL, dtype="<U9")
-    # to the nanosecond: keeps ties of evenly sampled beats exact after the subtraction
-    intervals = np.round(np.diff(beats), 9)
-    if np.any(intervals < 0):
-        raise ValueError("beat times must be sorted")
-    if beats.size < FEWEST_BEATS:
-        return labels
-    interval = np.concatenate([[intervals.mean()], intervals])
-    change = np.diff(interval, prepend=interval[0])
-    change[0] = change[1:].mean()
-    median = rolling_quantiles(interval, width=median_beats, shares=(0.5,))[0]
-    deviation = interval - median
-    deviation = np.where(deviation < 0, 2 * deviation, deviation)
-
-    def threshold(values: np.ndarray) -> np.ndarray:
-        low, high = rolling_quantiles(np.abs(values), width=threshold_beats, shares=(0.25, 0.75))
-        return np.maximum(threshold_factor * ((high - low) / 2), smallest_threshold * median)
-
-    change_threshold, deviation_threshold = threshold(change), threshold(deviation)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        change = np.where(change_threshold != 0, change / change_threshold, np.nan)
-        deviation = np.where(deviation_threshold != 0, deviation / deviation_threshold, np.nan)
-
-    around = np.pad(change, 2, mode="reflect")
-    before, after, second = around[1:-3], around[3:-1], around[4:]
-    neighbour = np.where(change > 0, np.maximum(before, after), np.minimum(before, after))
-    neighbour = np.where((change > 0) | (change < 0), neighbour, 0.0)
-    following = np.where(change >= 0, np.minimum(after, second), np.maximum(after, second))
-    following = np.where(np.isnan(change), 0.0, following)
-    ectopic = ((change > 1) & (neighbour < -slope * change - offset)) | (
-        (change < -1) & (neighbour > -slope * change + offset)
-    )
-    long_pattern = (change > 1) & (following < -1)
-    short_pattern = (change < -1) & (following > 1)
-    far = np.abs(deviation) > 3
-    halves_fit = np.abs(interval / 2 - median) < deviation_threshold
-    next_interval = np.append(interval[1:], np.inf)
-    pair_fits = np.abs(interval + next_interval - median) < deviation_threshold
-
-    def long_or_short(beat: int) -> str:
-        if not (long_pattern[beat] or short_pattern[beat] or far[beat]):
-            return NORMAL
-        if short_pattern[beat] and pair_fits[beat]:
-            return EXTRA
-        if long_pattern[beat] and halves_fit[beat]:
-            return MISSED
-        return MISPLACED
-
-    beat = 0
-    last = beats.size - 2
-    for candidate in np.flatnonzero(~(np.abs(change[:last]) <= 1)):
-        if candidate < beat:
-            continue
-        beat = candidate + 1
-        if ectopic[candidate]:
-            labels[candidate] = ECTOPIC
-        elif np.abs(change[candidate]) > 1 or far[candidate]:
-            labels[candidate] = long_or_short(candidate)
-            if np.abs(change[candidate + 1]) < np.abs(change[candidate + 2]):
-                labels[candidate + 1] = long_or_short(candidate + 1)
-                beat = candidate + 2
-    return labels
-
-
-def likely_order(known_count: int, *, highest: int = 16) -> int:
-    """Order of the autoregressive model that `known_count` intervals can carry.
-
-    Order 16 is common for heart-period spectra (Boardman et al. 2002, Physiol Meas 23:325-336);
-    below 96 intervals one coefficient per six intervals, a convention.
-    """
-    return min(highest, known_count // 6)
-
-
-def fit_autoregression(values: np.ndarray, *, order: int) -> tuple[np.ndarray, float]:
-    """Coefficients (1, a1 .. ap) of the prediction error filter and the error variance.
-
-    `values` is a detrended series. Source: Burg's method, e.g. Kay & Marple 1981, Proc IEEE
-    69:1380-1419.
-    """
-    forward = values[1:].copy()
-    backward = values[:-1].copy()
-    coefficients = np.array([1.0])
-    variance = float(np.mean(values**2))
-    for _ in range(order):
-        energy = forward @ forward + backward @ backward
-        if energy <= 0:
-            break
-        reflection = -2 * (forward @ backward) / energy
-        extended = np.append(coefficients, 0.0)
-        coefficients = extended + reflection * extended[::-1]
-        variance *= 1 - reflection**2
-        forward, backward = (
-            (forward + reflection * backward)[1:],
-            (backward + reflection * forward)[:-1],
-        )
-    return coefficients, variance
-
-
-def smooth_trend(values: np.ndarray, known: np.ndarray, *, stiffness: float) -> np.ndarray:
-    """Slow course of a series through its known values, carried across the unknown ones.
-
-    Smoothness priors on the second difference, unknown values left out; `stiffness` is the
-    regularisation, and a rhythm of 1 / (2 pi sqrt(stiffness)) cycles per value keeps half of its
-    amplitude. Source: Tarvainen, Ranta-aho & Karjalainen 2002, IEEE Trans Biomed Eng 49:172-175.
-    """
-    count = values.size
-    if count < 3 or known.sum() < 3:
-        return np.full(count, values[known].mean() if known.any() else values.mean())
-    bands = np.zeros((3, count))
-    bands[2] = known
-    square = stiffness**2
-    for factor, start in ((1.0, 0), (4.0, 1), (1.0, 2)):
-        bands[2, start : count - 2 + start] += square * factor
-    bands[1, 1 : count - 1] -= 2 * square
-    bands[1, 2:] -= 2 * square
-    bands[0, 2:] += square
-    return solveh_banded(bands, np.where(known, values, 0.0))
-
-
-@dataclass(frozen=True)
-class _Story:
-    """One reading of a doubtful region: beats kept, and how many intervals lie between them."""
-
-    first: int
-    last: int
-    kept: tuple[int, ...]
-    counts: tuple[int, ...]
-
-    def links(self) -> Iterator[tuple[int, int, int]]:
-        """Beat, next beat kept, intervals between the two."""
-        return zip(self.kept[:-1], self.kept[1:], self.counts, strict=True)
-
-    @property
-    def edits(self) -> int:
-        """Beats moved, dropped or put in; as many dropped as put in between two beats are moves."""
-        total = (self.kept[0] - self.first) + (self.last - self.kept[-1])
-        for left, right, count in self.links():
-            dropped, put_in = right - left - 1, count - 1
-            total += dropped if dropped == put_in else dropped + put_in
-        return total
-
-
-@dataclass(frozen=True)
-class _Stretch:
-    """Beats without a break between them, and what is known about each."""
-
-    beats: np.ndarray
-    locked: np.ndarray
-    banned: np.ndarray
-    flagged: np.ndarray
-
-
-@dataclass(frozen=True)
-class _Reading:
-    """A story with its intervals in s."""
-
-    story: _Story
-    intervals_s: np.ndarray
-
-
-@dataclass(frozen=True)
-class _Context:
-    """Intervals in s on both sides of a region, and which of them were seen rather than filled."""
-
-    left: np.ndarray
-    right: np.ndarray
-    left_seen: np.ndarray
-    right_seen: np.ndarray
-    usual_s: float
-
-    @property
-    def order(self) -> int:
-        return likely_order(int(self.left_seen.sum() + self.right_seen.sum()))
-
-
-@dataclass(frozen=True)
-class _LocalModel:
-    """Trend over context and region, prediction error filter, usual prediction error in s."""
-
-    trend: np.ndarray
-    coefficients: np.ndarray
-    error_s: float
-
-
-def _fit_local_model(context: _Context, count: int) -> _LocalModel:
-    """Model of the intervals around a region of `count` unknown intervals."""
-    left, right = context.left, context.right
-    unknown = np.zeros(count, dtype=bool)
-    values = np.concatenate([left, np.full(count, context.usual_s), right])
-    seen = np.concatenate([context.left_seen, unknown, context.right_seen])
-    trend = smooth_trend(values, seen, stiffness=TREND_STIFFNESS)
-    order = context.order
-    level = values - trend
-    level[left.size : left.size + count] = 0.0
-    coefficients, variance = fit_autoregression(level, order=order)
-    errors = np.concatenate(
-        [
-            np.convolve(side, coefficients, mode="valid")
-            for side in (level[: left.size], level[left.size + count :])
-            if side.size > order
-        ]
-        or [np.empty(0)]
-    )
-    # the median is blind to the errors that are still in the context
-    error_s = 1.4826 * np.median(np.abs(errors)) if errors.size > 20 else np.sqrt(variance)
-    return _LocalModel(
-        trend, coefficients, max(float(error_s), SMALLEST_ERROR_SHARE * context.usual_s)
-    )
-
-
-def _regions(flagged: np.ndarray) -> list[tuple[int, int]]:
-    """First and last beat of each group of flagged intervals and one neighbour on either side."""
-    found: list[tuple[int, int]] = []
-    for interval in np.flatnonzero(flagged):
-        first, last = max(0, int(interval) - 1), min(flagged.size, int(interval) + 2)
-        if found and first < found[-1][1]:
-            found[-1] = (found[-1][0], last)
-        else:
-            found.append((first, last))
-    return found
-
-
-def _stories(stretch: _Stretch, first: int, last: int, usual_s: float) -> list[_Story]:
-    """Readings of the beats from `first` to `last`, the least changed first.
-
-    The two outer beats are trusted, except that the first or last beat of a whole stretch may
-    itself be false.
-    """
-    beats, banned = stretch.beats, stretch.banned
-    allowed = first + np.flatnonzero(~banned[first : last + 1])
-    if allowed.size < 2:
-        return []
-    starts, ends = [int(allowed[0])], [int(allowed[-1])]
-    if allowed.size > 2:
-        if first == 0 and not stretch.locked[allowed[0]]:
-            starts.append(int(allowed[1]))
-        if last == beats.size - 1 and not stretch.locked[allowed[-1]]:
-            ends.append(int(allowed[-2]))
-    found = []
-    for start, end in product(starts, ends):
-        if start >= end:
-            continue
-        inside = allowed[(allowed > start) & (allowed < end)]
-        fixed = inside[stretch.locked[inside]]
-        free = inside[~stretch.locked[inside]]
-        for subset in _subsets(beats, start, end, free, usual_s):
-            kept = (start, *sorted(int(beat) for beat in (*subset, *fixed)), end)
-            ratios = np.diff(beats[list(kept)]) / usual_s
-            counts = [_likely_counts(ratio) for ratio in ratios]
-            if len(counts) > MOST_LINKS_WITH_A_CHOICE:
-                counts = [choices[:1] for choices in counts]
-            found += [_Story(first, last, kept, chosen) for chosen in product(*counts)]
-    return sorted(found, key=lambda story: story.edits)
-
-
-def _likely_counts(ratio: float) -> list[int]:
-    """How many intervals may fill a time of `ratio` usual intervals, the likeliest first."""
-    nearest = max(1, round(ratio))
-    if abs(ratio - nearest) <= 0.3:
-        return [nearest]
-    second = max(1, nearest + (1 if ratio > nearest else -1))
-    return [nearest] if second == nearest else [nearest, second]
-
-
-def _subsets(
-    beats: np.ndarray, start: int, end: int, free: np.ndarray, usual_s: float
-) -> Iterator[np.ndarray]:
-    """Sets of beats that may be kept between two beats."""
-    if free.size <= MOST_BEATS_JUDGED_SINGLY:
-        for mask in product((True, False), repeat=free.size):
-            yield free[np.array(mask, dtype=bool)]
-    else:
-        yield free
-        yield _even_chain(beats, start, end, free, usual_s)
-        yield free[:0]
-
-
-def _even_chain(
-    beats: np.ndarray, start: int, end: int, free: np.ndarray, usual_s: float
-) -> np.ndarray:
-    """Beats of a long disturbed run that follow each other most evenly, by dynamic programming.
-
-    A link costs the squared misfit to a whole number of usual intervals in units of 10 %, and 4
-    for every beat dropped or put in (convention).
-    """
-    nodes = np.array([start, *free, end])
-    cost = np.full(nodes.size, np.inf)
-    origin = np.zeros(nodes.size, dtype=int)
-    cost[0] = 0.0
-    for node in range(1, nodes.size):
-        ratio = (beats[nodes[node]] - beats[nodes[:node]]) / usual_s
-        count = np.maximum(1, np.round(ratio))
-        edits = np.maximum(node - np.arange(node) - 1, count - 1)
-        total = cost[:node] + ((ratio - count) / 0.1) ** 2 / count + 4.0 * edits
-        origin[node] = int(np.argmin(total))
-        cost[node] = total[origin[node]]
-    chain = []
-    node = origin[-1]
-    while node > 0:
-        chain.append(nodes[node])
-        node = origin[node]
-    return np.array(chain[::-1], dtype=int)
-
-
-def _fill(
-    story: _Story, beats: np.ndarray, context: _Context, model: _LocalModel
-) -> tuple[np.ndarray, np.ndarray]:
-    """Most likely intervals of a story in s, and the prediction errors in and after it.
-
-    Unknown intervals minimise the squared prediction error of the autoregressive model under the
-    condition that they fill the time between the beats that are kept.
-    """
-    left, order = context.left, model.coefficients.size - 1
-    count = sum(story.counts)
-    region = np.empty(count)
-    unknown = np.zeros(count, dtype=bool)
-    gaps = []
-    place = 0
-    for early, late, links in story.links():
-        duration_s = beats[late] - beats[early]
-        region[place : place + links] = duration_s / links
-        if links > 1:
-            unknown[place : place + links] = True
-            gaps.append((slice(place, place + links), duration_s))
-        place += links
-    level = np.concatenate([left, region, context.right]) - model.trend
-    trend = model.trend[left.size : left.size + count]
-    start = left.size
-    # prediction works in both directions of time: go where more lies behind the region
-    backwards = start < order and context.right.size > start
-    if backwards:
-        level, start = level[::-1], context.right.size
-        unknown = unknown[::-1]
-    low, high = max(0, start - order), min(level.size, start + count + order)
-    window = level[low:high].copy()
-    inside = slice(start - low, start - low + count)
-    if window.size <= order:
-        order = 0
-    filters = np.zeros((window.size - order, window.size))
-    for lag, coefficient in enumerate(model.coefficients[: order + 1]):
-        rows = np.arange(window.size - order)
-        filters[rows, rows + order - lag] = coefficient
-    if gaps:
-        open_places = np.zeros(window.size, dtype=bool)
-        open_places[inside] = unknown
-        effect = filters[:, open_places]
-        given = filters @ np.where(open_places, 0.0, window)
-        factor = cho_factor(effect.T @ effect + 1e-9 * np.eye(effect.shape[1]))
-        best = cho_solve(factor, -(effect.T @ given))
-        sums = np.zeros((len(gaps), count))
-        wanted = np.empty(len(gaps))
-        for row, (places, duration_s) in enumerate(gaps):
-            sums[row, places] = 1.0
-            wanted[row] = duration_s - trend[places].sum()
-        sums = (sums[:, ::-1] if backwards else sums)[:, unknown]
-        pull = cho_solve(factor, sums.T)
-        window[open_places] = best + pull @ np.linalg.solve(sums @ pull, wanted - sums @ best)
-    found = window[inside][::-1] if backwards else window[inside]
-    return found + trend, filters @ window
-
-
-def _best_reading(
-    stretch: _Stretch, first: int, last: int, context: _Context, *, edit_cost: float
-) -> _Reading | None:
-    """The reading whose surprise, plus a cost for every edit, is least; None without any.
-
-    Surprise is minus twice the log likelihood of the prediction errors, Student distributed.
-    """
-    models: dict[int, _LocalModel] = {}
-    least = np.inf
-    best = None
-    for story in _stories(stretch, first, last, context.usual_s):
-        if edit_cost * story.edits >= least:
-            break
-        count = sum(story.counts)
-        if count not in models:
-            models[count] = _fit_local_model(context, count)
-        model = models[count]
-        intervals_s, errors = _fill(story, stretch.beats, context, model)
-        if story.edits and np.any(intervals_s < SHORTEST_SHARE * context.usual_s):
-            continue
-        squared = (errors / model.error_s) ** 2
-        surprise = (TAIL_FREEDOM + 1) * np.log1p(squared / TAIL_FREEDOM).sum()
-        if surprise + edit_cost * story.edits < least:
-            least = surprise + edit_cost * story.edits
-            best = _Reading(story, intervals_s)
-    return best
-
-
-def _read_stretch(stretch: _Stretch, *, edit_cost: float, rounds: int = 2) -> list[_Reading]:
-    """Best reading of every doubtful region; the second round sees the first one's repairs."""
-    beats = stretch.beats
-    intervals = np.diff(beats)
-    spans = _regions(stretch.flagged)
-    trusted = np.flatnonzero(~stretch.flagged)
-    readings: list[_Reading] = []
-    usual: list[float] = []
-    for first, last in spans:
-        nearest = np.argsort(np.abs(trusted - (first + last - 1) / 2), kind="stable")[:11]
-        usual_s = float(np.median(intervals[trusted[nearest]] if trusted.size else intervals))
-        duration_s = beats[last] - beats[first]
-        count = max(1, round(duration_s / usual_s))
-        story = _Story(first, last, (first, last), (count,))
-        readings.append(_Reading(story, np.full(count, duration_s / count)))
-        usual.append(usual_s)
-    edges = [0, *(beat for span in spans for beat in span), beats.size - 1]
-    quiet = [intervals[edges[i] : edges[i + 1]] for i in range(0, len(edges), 2)]
-    unreadable: set[int] = set()
-    for _ in range(rounds):
-        for number, (first, last) in enumerate(spans):
-            left, left_seen = _nearest_intervals(
-                quiet[number::-1], readings[:number][::-1], backwards=True
-            )
-            right, right_seen = _nearest_intervals(
-                quiet[number + 1 :], readings[number + 1 :], backwards=False
-            )
-            context = _Context(left, right, left_seen, right_seen, usual[number])
-            best = _best_reading(stretch, first, last, context, edit_cost=edit_cost)
-            if best is None:
-                unreadable.add(number)
-            else:
-                readings[number] = best
-    return [reading for number, reading in enumerate(readings) if number not in unreadable]
-
-
-def _nearest_intervals(
-    quiet: Sequence[np.ndarray], readings: Sequence[_Reading], *, backwards: bool
-) -> tuple[np.ndarray, np.ndarray]:
-    """Intervals on one side of a region, and which of them were seen rather than filled.
-
-    `quiet` and `readings` alternate, the nearest first; the result is in order of time.
-    """
-    values, seen, total = [], [], 0
-    for piece, reading in zip_longest(quiet, readings):
-        for part, was_seen in ((piece, True), (reading and reading.intervals_s, False)):
-            if part is None or total >= CONTEXT_INTERVALS:
-                continue
-            part = part[::-1] if backwards else part
-            values.append(part)
-            seen.append(np.full(part.size, was_seen))
-            total += part.size
-    joined, joined_seen = np.concatenate(values), np.concatenate(seen)
-    joined, joined_seen = joined[:CONTEXT_INTERVALS], joined_seen[:CONTEXT_INTERVALS]
-    return (joined[::-1], joined_seen[::-1]) if backwards else (joined, joined_seen)
+MOST_MEDIANS = 0.8  # quartile deviation over median of exponentially distributed changes
 
 
 def repair_intervals(
@@ -542,7 +45,7 @@ def repair_intervals(
     ectopic_deviation: float = 0.10,
     premature_share: float = 0.15,
     candidate_factor: float = 3.5,
-    edit_cost: float = 14.0,
+    edit_cost: float = 18.0,
 ) -> pd.DataFrame:
     """Repair a beat series: one row per beat seen and one per beat that the repair puts in.
 
@@ -587,13 +90,12 @@ def repair_intervals(
         raise ValueError("beat times must be finite numbers")
     if np.any(np.diff(beats) < 0):
         raise ValueError("beat times must be sorted")
-    columns = {
-        "shape": shape,
-        "correlation": correlation,
-        "origin": origin,
-        "origin_reason": origin_reason,
-    }
-    for name, column in columns.items():
+    for name, column in (
+        ("shape", shape),
+        ("correlation", correlation),
+        ("origin", origin),
+        ("origin_reason", origin_reason),
+    ):
         if column is not None and len(column) != beats.size:
             raise ValueError(f"{name} has {len(column)} values for {beats.size} beats")
     origins = np.array(["detector"] * beats.size if origin is None else list(origin), dtype=object)
@@ -629,28 +131,27 @@ def repair_intervals(
                 f"not tested: {rows.size} beats in a row, at least {FEWEST_BEATS} are needed"
             )
         changes, put_in = _changes(
-            stretch, _read_stretch(stretch, edit_cost=edit_cost), premature_share=premature_share
+            stretch, read_stretch(stretch, edit_cost=edit_cost), premature_share=premature_share
         )
         place_s = beats[rows].copy()
         for beat, change in changes.items():
             place_s[beat] = change.place_s
             kind[rows[beat]], reason[rows[beat]] = change.kind, change.reason
-        used = np.isfinite(place_s)
-        all_s = np.sort(np.concatenate([place_s[used], [time for time, _ in put_in]]))
-        interval_ms = dict(zip(all_s[1:], 1000 * np.diff(all_s), strict=True))
         nn_time_s[rows] = place_s
-        nn_ms[rows] = [interval_ms.get(time, np.nan) for time in place_s]
+        put_in_s = np.array([time for time, _ in put_in])
+        used = np.isfinite(place_s)
+        nn_ms[rows[used]], put_in_ms = _intervals_ms(place_s[used], put_in_s)
         inserted += [
             {
                 "time_s": time,
                 "rr_ms": np.nan,
                 "nn_time_s": time,
-                "nn_ms": interval_ms[time],
+                "nn_ms": interval_ms,
                 "kind": MISSED,
                 "source": "repair",
                 "reason": cause,
             }
-            for time, cause in put_in
+            for (time, cause), interval_ms in zip(put_in, put_in_ms, strict=True)
         ]
     table = pd.DataFrame(
         {
@@ -666,6 +167,15 @@ def repair_intervals(
     if inserted:
         table = pd.concat([table, pd.DataFrame(inserted)], ignore_index=True)
     return table.sort_values("time_s", kind="stable", ignore_index=True)[BEAT_COLUMNS]
+
+
+def _intervals_ms(*groups_s: np.ndarray) -> list[np.ndarray]:
+    """For each group of beats, the intervals that end at them when all groups are one series."""
+    times_s = np.concatenate(groups_s)
+    order = np.argsort(times_s, kind="stable")
+    intervals_ms = np.empty(times_s.size)
+    intervals_ms[order] = 1000 * np.diff(times_s[order], prepend=np.nan)
+    return np.split(intervals_ms, np.cumsum([group.size for group in groups_s])[:-1])
 
 
 def _broken(
@@ -710,12 +220,12 @@ def _examine(
     gate_deviation: float,
     ectopic_deviation: float,
     candidate_factor: float,
-) -> _Stretch:
+) -> Stretch:
     """Which beats stand firm, which cannot be sinus beats, which intervals are doubtful."""
     nothing = np.zeros(beats.size, dtype=bool)
     intervals = np.diff(beats)
     if intervals.size < 2:
-        return _Stretch(beats, added, nothing, nothing[1:])
+        return Stretch(beats, added, nothing, nothing[1:])
     flagged = _candidates(intervals, candidate_factor)
     sinus = ~(other_shape[:-1] | other_shape[1:])
     deviation = np.abs(intervals / _running_median(intervals, sinus & ~flagged) - 1)
@@ -732,7 +242,7 @@ def _examine(
     off_time = both_sides(deviation > ectopic_deviation, np.logical_or, False)
     banned = other_shape & off_time & ~added
     flagged |= banned[:-1] | banned[1:]
-    return _Stretch(beats, firm, banned, flagged)
+    return Stretch(beats, firm, banned, flagged)
 
 
 def _candidates(intervals: np.ndarray, factor: float) -> np.ndarray:
@@ -749,6 +259,7 @@ def _candidates(intervals: np.ndarray, factor: float) -> np.ndarray:
         np.append(0.0, np.cumsum(mirrored)),
         threshold_factor=factor,
         smallest_threshold=SMALLEST_THRESHOLD_SHARE,
+        most_medians=MOST_MEDIANS,
     )
     return labels[1 + margin : 1 + margin + intervals.size] != NORMAL
 
@@ -774,7 +285,7 @@ class _Change:
 
 
 def _changes(
-    stretch: _Stretch, readings: Sequence[_Reading], *, premature_share: float
+    stretch: Stretch, readings: Sequence[Reading], *, premature_share: float
 ) -> tuple[dict[int, _Change], list[tuple[float, str]]]:
     """Changes of seen beats, and time and reason of the beats put in."""
     changes: dict[int, _Change] = {}
@@ -837,18 +348,19 @@ def _pair_nearest(seen: np.ndarray, wanted: np.ndarray, *, most_s: float) -> dic
     return pairs
 
 
-def _corrected(table: pd.DataFrame) -> np.ndarray:
-    """Rows that count as a corrected beat: a move by hand once, an excluded span not at all."""
-    reason = table["reason"].fillna("").astype(str)
-    taken_out = table["kind"].eq(REMOVED) & (
-        reason.str.startswith(MOVED_BY_HAND) | reason.str.startswith(EXCLUDED_BY_HAND)
-    )
-    return (table["kind"].ne(NORMAL) & ~taken_out).to_numpy()
+def _corrections(table: pd.DataFrame, start_s: float, end_s: float) -> tuple[np.ndarray, int]:
+    """Which beats between two times count as corrected, and how many beats there are used.
 
-
-def _inside(table: pd.DataFrame, start_s: float, end_s: float) -> np.ndarray:
+    A move by hand counts once, at its new place; an excluded span does not count.
+    """
     time_s = table["time_s"].to_numpy()
-    return (time_s >= start_s) & (time_s < end_s)
+    inside = np.flatnonzero((time_s >= start_s) & (time_s < end_s))
+    kind = table["kind"].to_numpy()[inside]
+    corrected = kind != NORMAL
+    for place in np.flatnonzero(kind == REMOVED):
+        reason = str(table["reason"].iat[inside[place]])
+        corrected[place] = not reason.startswith((MOVED_BY_HAND, EXCLUDED_BY_HAND))
+    return corrected, int(np.isfinite(table["nn_time_s"].to_numpy()[inside]).sum())
 
 
 def corrected_pct(table: pd.DataFrame, start_s: float, end_s: float) -> float:
@@ -859,11 +371,10 @@ def corrected_pct(table: pd.DataFrame, start_s: float, end_s: float) -> float:
     are lost, not corrected. Raises ValueError when the span holds no beat that is used.
     Source: convention.
     """
-    inside = _inside(table, start_s, end_s)
-    used = int((inside & table["nn_time_s"].notna().to_numpy()).sum())
+    corrected, used = _corrections(table, start_s, end_s)
     if used == 0:
         raise ValueError(f"no beat is used between {start_s:g} and {end_s:g} s")
-    return 100.0 * int((_corrected(table) & inside).sum()) / used
+    return 100.0 * int(corrected.sum()) / used
 
 
 def longest_repaired_run(table: pd.DataFrame, start_s: float, end_s: float) -> int:
@@ -872,228 +383,6 @@ def longest_repaired_run(table: pd.DataFrame, start_s: float, end_s: float) -> i
     Corrected as in `corrected_pct`; a beat dropped or put in belongs to it.
     Source: convention.
     """
-    inside = _inside(table, start_s, end_s)
-    longest = run = 0
-    for corrected in _corrected(table)[inside]:
-        run = run + 1 if corrected else 0
-        longest = max(longest, run)
-    return longest
-
-
-class BeatEditError(ValueError):
-    """A human edit that cannot be carried out on the beats as detected."""
-
-
-class _BeatList:
-    """Beats with their origin while edits are carried out one after the other."""
-
-    def __init__(self, beat_time_s: np.ndarray, tolerance_s: float) -> None:
-        self.tolerance_s = tolerance_s
-        self.rows = [
-            {"time_s": float(time), "origin": "detector", "reason": "", "detected_row": row}
-            for row, time in enumerate(np.asarray(beat_time_s, dtype=float))
-        ]
-
-    def nearest(self, time_s: float) -> dict | None:
-        """The beat still in use nearest to a time."""
-        in_use = [row for row in self.rows if row["origin"] != REMOVED]
-        return min(in_use, key=lambda row: abs(row["time_s"] - time_s), default=None)
-
-    def take_out(self, name: str, time_s: float, reason: str) -> None:
-        beat = self.nearest(time_s)
-        if beat is None or abs(beat["time_s"] - time_s) > self.tolerance_s:
-            found = f"the nearest is at {beat['time_s']:.3f} s" if beat else "no beat is left"
-            raise BeatEditError(
-                f"{name}: no beat within {self.tolerance_s * 1000:.0f} ms of {time_s:.3f} s; "
-                f"{found}"
-            )
-        if beat["origin"] == ADDED:
-            self.rows.remove(beat)
-        else:
-            beat.update(origin=REMOVED, reason=reason)
-
-    def put_in(self, name: str, time_s: float, reason: str) -> None:
-        beat = self.nearest(time_s)
-        if beat is not None and abs(beat["time_s"] - time_s) <= self.tolerance_s:
-            raise BeatEditError(
-                f"{name}: a beat at {beat['time_s']:.3f} s is within "
-                f"{self.tolerance_s * 1000:.0f} ms of {time_s:.3f} s already; move that one"
-            )
-        self.rows.append({"time_s": time_s, "origin": ADDED, "reason": reason, "detected_row": -1})
-
-    def exclude(self, start_s: float, end_s: float, reason: str) -> None:
-        for beat in self.rows:
-            if start_s <= beat["time_s"] <= end_s and beat["origin"] != REMOVED:
-                beat.update(origin=REMOVED, reason=reason)
-
-
-def _edit_time_s(edit: dict, name: str, column: str) -> float:
-    value = pd.to_numeric(pd.Series([edit.get(column)], dtype=object), errors="coerce").iloc[0]
-    if not np.isfinite(value):
-        raise BeatEditError(f"{name}: {column} is missing or not a number")
-    return float(value)
-
-
-def apply_beat_edits(
-    beat_time_s: np.ndarray, edits: pd.DataFrame, *, tolerance_s: float = 0.060
-) -> pd.DataFrame:
-    """Carry out logged human decisions on detected beats, in the order in which they were made.
-
-    `edits` has columns action (`remove_beat`, `add_beat`, `move_beat`, `exclude_span`), time_s,
-    new_time_s, end_s and, where present, edit_id and reason; rows with other actions are left
-    alone. A beat is meant when it is the nearest one and lies within `tolerance_s`. Returns a
-    table sorted by time_s with columns time_s, origin (`detector`, `added`, `removed`), reason and
-    detected_row (position in `beat_time_s`, -1 for a beat added by hand): what `repair_intervals`
-    takes. A moved beat is removed at one place and added at the other. Raises BeatEditError, with
-    the edit named, when there is no such beat, when a beat would be added on top of another, or
-    when a time is missing.
-    """
-    beats = _BeatList(beat_time_s, tolerance_s)
-    for number, edit in enumerate(edits.to_dict("records"), start=1):
-        action = str(edit["action"])
-        name = f"edit {edit.get('edit_id', number)} ({action})"
-        note = edit.get("reason")
-        note = f": {note}" if isinstance(note, str) and note.strip() not in ("", "n/a") else ""
-        if action == "remove_beat":
-            beats.take_out(name, _edit_time_s(edit, name, "time_s"), f"removed by hand{note}")
-        elif action == "add_beat":
-            beats.put_in(name, _edit_time_s(edit, name, "time_s"), f"added by hand{note}")
-        elif action == "move_beat":
-            old_s = _edit_time_s(edit, name, "time_s")
-            new_s = _edit_time_s(edit, name, "new_time_s")
-            beats.take_out(name, old_s, f"{MOVED_BY_HAND} to {new_s:.3f} s{note}")
-            beats.put_in(name, new_s, f"{MOVED_BY_HAND} from {old_s:.3f} s{note}")
-        elif action == "exclude_span":
-            start_s = _edit_time_s(edit, name, "time_s")
-            end_s = _edit_time_s(edit, name, "end_s")
-            if end_s <= start_s:
-                raise BeatEditError(f"{name}: end_s {end_s:g} is not after time_s {start_s:g}")
-            beats.exclude(start_s, end_s, f"{EXCLUDED_BY_HAND}{note}")
-    table = pd.DataFrame(beats.rows, columns=["time_s", "origin", "reason", "detected_row"])
-    return table.sort_values("time_s", kind="stable", ignore_index=True)
-
-
-def excluded_spans_s(edits: pd.DataFrame) -> list[tuple[float, float]]:
-    """Spans (start, end) in s that `exclude_span` edits take out: `breaks_s` of the repair."""
-    spans = edits[edits["action"] == "exclude_span"]
-    return list(zip(spans["time_s"].astype(float), spans["end_s"].astype(float), strict=True))
-
-
-@dataclass(frozen=True)
-class IntervalRounding:
-    """How finely a list of intervals is written, and whether somebody smoothed it before.
-
-    `step_ms` is NaN where no step is found. `floor_rounded_intervals_ms` is the RMSSD that
-    rounding alone leaves when every interval was rounded by itself (step / sqrt 6),
-    `floor_rounded_beats_ms` when the beat times were (step / sqrt 2); both are 0 without a step.
-    """
-
-    step_ms: float
-    floor_rounded_intervals_ms: float
-    floor_rounded_beats_ms: float
-    largest_jump_pct: float
-    looks_filtered: bool
-    sentence: str
-
-
-# sampling rates and decimal steps met in interval files, coarsest first
-ROUNDING_STEPS = (
-    ("20 ms", 20.0),
-    ("10 ms", 10.0),
-    ("8 ms (125 Hz)", 8.0),
-    ("1/128 s", 1000 / 128),
-    ("5 ms", 5.0),
-    ("4 ms (250 Hz)", 4.0),
-    ("1/256 s", 1000 / 256),
-    ("2 ms (500 Hz)", 2.0),
-    ("1/512 s", 1000 / 512),
-    ("1 ms", 1.0),
-    ("1/1024 s", 1000 / 1024),
-)
-
-
-def interval_rounding(rr_ms: np.ndarray) -> IntervalRounding:
-    """Find the step to which intervals are rounded, and signs of filtering before the export.
-
-    `rr_ms` holds at least 30 intervals in ms as read, unrepaired. Filtering is suspected, never
-    proven: intervals lie on straight lines more often than rounding explains, or less than 1 % of
-    the power of their differences is faster than 0.4 cycles per beat (every one of 66 open
-    recordings of rest and exercise has more than 3 %). Raises ValueError for fewer or non-finite
-    intervals. Source of the floors: variance step^2 / 12 per rounded value, carried through
-    the difference; Hejjel & Roth 2004, Physiol Meas 25:1405-1411, for the effect. Signs of
-    filtering: convention.
-    """
-    intervals = np.asarray(rr_ms, dtype=float)
-    if intervals.size < 30 or not np.all(np.isfinite(intervals)):
-        raise ValueError("rounding needs at least 30 finite intervals")
-    if np.ptp(intervals) == 0:
-        sentence = f"All intervals are {intervals[0]:g} ms: no heart does that."
-        return IntervalRounding(float("nan"), 0.0, 0.0, 0.0, True, sentence)
-    name, step_ms = _rounding_step(intervals)
-    known_step_ms = 0.0 if np.isnan(step_ms) else step_ms
-    jump_pct = float(100 * np.max(np.abs(np.diff(intervals)) / intervals[:-1]))
-    signs = []
-    if _fast_share(intervals) < 0.01:
-        signs.append("neighbouring intervals follow each other more smoothly than hearts do")
-    if _straight_runs_exceed(intervals, known_step_ms):
-        signs.append("stretches lie exactly on straight lines, as interpolation leaves them")
-    rounding = f"Intervals are multiples of {name}" if name else "Intervals show no rounding step"
-    floor_intervals_ms, floor_beats_ms = known_step_ms / np.sqrt(6), known_step_ms / np.sqrt(2)
-    if name:
-        rounding += (
-            f": rounding alone gives an RMSSD of {floor_intervals_ms:.1f} ms (intervals rounded) "
-            f"or {floor_beats_ms:.1f} ms (beat times rounded)"
-        )
-    filtering = f"they look filtered: {'; '.join(signs)}" if signs else "no sign of filtering"
-    return IntervalRounding(
-        step_ms,
-        float(floor_intervals_ms),
-        float(floor_beats_ms),
-        jump_pct,
-        bool(signs),
-        f"{rounding}; the largest jump is {jump_pct:.0f} %; {filtering}.",
-    )
-
-
-def _rounding_step(intervals: np.ndarray) -> tuple[str, float]:
-    """Name and size in ms of the coarsest step that explains the intervals as they are written."""
-    written_ms = next(
-        (
-            10.0**-decimals
-            for decimals in range(4)
-            if np.all(np.abs(intervals - np.round(intervals, decimals)) < 1e-6)
-        ),
-        0.0,
-    )
-    for name, step_ms in ROUNDING_STEPS:
-        whole = written_ms > 0 and abs(step_ms / written_ms - round(step_ms / written_ms)) < 1e-9
-        tolerance_ms = 1e-6 if whole else written_ms / 2 + 1e-3
-        if tolerance_ms > step_ms / 6:
-            continue
-        off_ms = np.abs(intervals - step_ms * np.round(intervals / step_ms))
-        if np.mean(off_ms <= tolerance_ms) >= 0.99:
-            return name, step_ms
-    return "", float("nan")
-
-
-def _fast_share(intervals: np.ndarray) -> float:
-    """Share of the power of the differences above 0.4 cycles per beat, outliers drawn in."""
-    change = np.diff(intervals)
-    change = change - np.median(change)
-    spread = 1.4826 * np.median(np.abs(change))
-    if spread > 0:
-        change = np.clip(change, -4 * spread, 4 * spread)
-    power = np.abs(np.fft.rfft(change * np.hanning(change.size))) ** 2
-    return float(power[np.fft.rfftfreq(change.size) > 0.4].sum() / power.sum())
-
-
-def _straight_runs_exceed(intervals: np.ndarray, step_ms: float) -> bool:
-    """Whether five intervals in a line occur more often than chance and rounding explain."""
-    bend = np.diff(intervals, 2)
-    straight = np.abs(bend) < max(0.25 * step_ms, 1e-6)
-    runs = int((straight[:-2] & straight[1:-1] & straight[2:]).sum())
-    spread = 1.4826 * np.median(np.abs(bend))
-    if spread < 3 * step_ms or spread == 0:
-        return False  # too coarsely rounded to tell
-    by_chance = step_ms / (spread * np.sqrt(2 * np.pi))
-    return runs > 5 + 5 * bend.size * by_chance**3
+    corrected, _ = _corrections(table, start_s, end_s)
+    sound = np.flatnonzero(np.concatenate([[True], ~corrected, [True]]))
+    return int(np.diff(sound).max()) - 1

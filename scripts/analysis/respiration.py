@@ -12,10 +12,13 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.lib.stride_tricks import sliding_window_view
 
-from analysis.interval_repair import smooth_trend
+from analysis.interval_model import smooth_trend
 
 RATE_COLUMNS = ["time_s", "rate_hz", "confidence", "status", "reason"]
+# windows computed at once: products small enough that no linear-algebra threads are started
+BLOCK = 16
 
 
 def respiration_from_beats(
@@ -152,8 +155,8 @@ def explained_share(
     effective = np.zeros(centres.size)
     rate_hz = np.zeros(centres.size)
     half = window_s / 2
-    for begin in range(0, centres.size, 64):
-        block = slice(begin, begin + 64)
+    for begin in range(0, centres.size, BLOCK):
+        block = slice(begin, begin + BLOCK)
         low, high = np.searchsorted(times, [centres[block][0] - half, centres[block][-1] + half])
         if high - low < 2:
             continue
@@ -289,9 +292,11 @@ def _smooth_path(evidence: np.ndarray, *, most_change: float) -> np.ndarray:
     columns = np.arange(width)
     score = evidence[0].copy()
     came_from = np.zeros(evidence.shape, dtype=int)
+    padded = np.full(width + 2 * reach, -np.inf)
+    reachable = sliding_window_view(padded, 2 * reach + 1)
     for row in range(1, evidence.shape[0]):
-        padded = np.pad(score, reach, constant_values=-np.inf)
-        options = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1) - penalty
+        padded[reach : reach + width] = score
+        options = reachable - penalty
         choice = options.argmax(axis=1)
         came_from[row] = columns + shifts[choice]
         score = options[columns, choice] + evidence[row]

@@ -3,13 +3,10 @@
 import numpy as np
 import pytest
 
-from analysis.interval_repair import (
-    classify_intervals,
-    fit_autoregression,
-    interval_rounding,
-    repair_intervals,
-    smooth_trend,
-)
+from analysis.interval_labels import classify_intervals
+from analysis.interval_model import fit_autoregression, smooth_trend
+from analysis.interval_repair import repair_intervals
+from analysis.interval_rounding import interval_rounding
 from benchmark_repair import by_neurokit, by_us, exercise_beats, resting_beats, variability
 from simulation.heart_period import inject_errors
 

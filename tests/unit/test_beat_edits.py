@@ -1,0 +1,71 @@
+"""What a person decided about a beat is carried out as it was meant, or refused by name."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.beat_edits import BeatEditError, apply_beat_edits, excluded_spans_s
+
+
+def edit_rows(*rows):
+    columns = ["edit_id", "action", "time_s", "new_time_s", "end_s", "reason"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def test_every_edit_is_carried_out_exactly():
+    beats = np.arange(20) * 0.8
+    edits = edit_rows(
+        ("e1", "remove_beat", 1.63, np.nan, np.nan, "T wave"),
+        ("e2", "add_beat", 4.4, np.nan, np.nan, "n/a"),
+        ("e3", "move_beat", 8.0, 8.1, np.nan, "onset"),
+        ("e4", "exclude_span", 11.0, np.nan, 13.0, "electrode off"),
+        ("e5", "move_onset", 3.0, 3.5, np.nan, "a set, not a beat"),
+    )
+    table = apply_beat_edits(beats, edits)
+    added = table[table["origin"] == "added"]
+    removed = table[table["origin"] == "removed"]
+    assert list(added["time_s"]) == [4.4, 8.1]
+    np.testing.assert_allclose(removed["time_s"], [1.6, 8.0, 11.2, 12.0, 12.8])
+    assert list(added["detected_row"]) == [-1, -1]
+    detected = table[table["detected_row"] >= 0]
+    np.testing.assert_array_equal(beats[detected["detected_row"]], detected["time_s"])
+    assert removed["reason"].iloc[0] == "removed by hand: T wave"
+    assert added["reason"].iloc[0] == "added by hand"
+    assert excluded_spans_s(edits) == [(11.0, 13.0)]
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        (
+            ("e7", "remove_beat", 1.67, np.nan, np.nan, ""),
+            r"edit e7 \(remove_beat\).*60 ms.*1\.6",
+        ),
+        (("e8", "move_beat", 8.0, "n/a", np.nan, ""), r"edit e8 .*new_time_s is missing"),
+        (("e9", "add_beat", 8.03, np.nan, np.nan, ""), r"edit e9 .*beat at 8\.000 s"),
+        (("e6", "exclude_span", 9.0, np.nan, 8.0, ""), r"edit e6 .*end_s 8 is not after"),
+        (("e5", "remove_beat", None, np.nan, np.nan, ""), r"edit e5 .*time_s is missing"),
+    ],
+)
+def test_an_edit_that_fits_no_beat_is_refused_by_name(row, said):
+    with pytest.raises(BeatEditError, match=said):
+        apply_beat_edits(np.arange(20) * 0.8, edit_rows(row))
+
+
+def test_a_beat_removed_once_cannot_be_removed_again():
+    edits = edit_rows(
+        ("e1", "remove_beat", 1.6, np.nan, np.nan, ""),
+        ("e2", "remove_beat", 1.6, np.nan, np.nan, ""),
+    )
+    with pytest.raises(BeatEditError, match="edit e2"):
+        apply_beat_edits(np.arange(20) * 0.8, edits)
+
+
+def test_a_removal_can_be_undone_by_adding_the_beat_again():
+    edits = edit_rows(
+        ("e1", "remove_beat", 1.6, np.nan, np.nan, ""),
+        ("e2", "add_beat", 1.6, np.nan, np.nan, ""),
+    )
+    table = apply_beat_edits(np.arange(20) * 0.8, edits)
+    in_use = table[table["origin"] != "removed"]
+    np.testing.assert_allclose(in_use["time_s"], np.arange(20) * 0.8)

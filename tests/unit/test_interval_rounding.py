@@ -1,0 +1,67 @@
+"""How intervals are written is found, and what was smoothed before is suspected."""
+
+import numpy as np
+import pytest
+
+from analysis.interval_rounding import interval_rounding
+from simulation.heart_period import simulate_beats
+
+
+def sinus_beats(seed=0, *, duration_s=200, heart_rate_bpm=66):
+    return simulate_beats(
+        duration_s,
+        heart_rate_bpm=heart_rate_bpm,
+        breathing_rate_hz=0.25,
+        breathing_modulation=0.03,
+        random_bands=[(0.1, 0.015, 0.02)],
+        breathing_irregularity=0.05,
+        jitter_s=0.002,
+        rng=np.random.default_rng(seed),
+    ).beat_time_s
+
+
+@pytest.mark.parametrize(
+    ("step_ms", "name"),
+    [
+        (1.0, "1 ms"),
+        (1000 / 1024, "1/1024 s"),
+        (4.0, "4 ms"),
+        (1000 / 128, "1/128 s"),
+        (10.0, "10 ms"),
+    ],
+)
+def test_the_rounding_of_intervals_is_found(step_ms, name):
+    intervals_ms = 1000 * np.diff(sinus_beats())
+    found = interval_rounding(np.round(np.round(intervals_ms / step_ms) * step_ms, 3))
+    assert found.step_ms == pytest.approx(step_ms)
+    assert name in found.sentence
+    assert not found.looks_filtered
+
+
+def test_intervals_in_128ths_of_a_second_are_known_even_when_printed_in_whole_ms():
+    intervals_ms = 1000 * np.diff(sinus_beats())
+    printed = np.round(np.round(intervals_ms * 0.128) / 0.128)
+    assert interval_rounding(printed).step_ms == pytest.approx(1000 / 128)
+
+
+def test_unrounded_intervals_have_no_step():
+    found = interval_rounding(1000 * np.diff(sinus_beats()))
+    assert np.isnan(found.step_ms)
+    assert found.floor_rounded_intervals_ms == 0
+    assert "no rounding step" in found.sentence
+
+
+def test_smoothed_and_interpolated_intervals_look_filtered():
+    intervals_ms = 1000 * np.diff(sinus_beats())
+    smoothed = np.convolve(intervals_ms, [0.25, 0.5, 0.25], mode="valid")
+    assert interval_rounding(smoothed).looks_filtered
+    filled = intervals_ms.copy()
+    for start in range(10, 200, 30):
+        filled[start : start + 8] = np.linspace(filled[start], filled[start + 7], 8)
+    assert interval_rounding(filled).looks_filtered
+    assert interval_rounding(np.full(50, 800.0)).looks_filtered
+
+
+def test_too_few_intervals_have_no_rounding():
+    with pytest.raises(ValueError, match="30"):
+        interval_rounding(np.full(10, 800.0))
