@@ -350,6 +350,8 @@ def corrected_pct(beats, window):
 
 
 def longest_repaired_run(beats, window):
+    if beats.empty:
+        raise Absent("no heart recording in this session")
     return longest_run(beats, window.start_s, window.end_s)
 
 

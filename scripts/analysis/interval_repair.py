@@ -360,7 +360,7 @@ def _corrections(table: pd.DataFrame, start_s: float, end_s: float) -> tuple[np.
     for place in np.flatnonzero(kind == REMOVED):
         reason = str(table["reason"].iat[inside[place]])
         corrected[place] = not reason.startswith((MOVED_BY_HAND, EXCLUDED_BY_HAND))
-    return corrected, int(np.isfinite(table["nn_time_s"].to_numpy()[inside]).sum())
+    return corrected, int(np.isfinite(table["nn_time_s"].to_numpy(dtype=float)[inside]).sum())
 
 
 def corrected_pct(table: pd.DataFrame, start_s: float, end_s: float) -> float:
