@@ -4,9 +4,10 @@ from catalogue import outcome_modules
 
 
 def label_of(outcome):
-    """Name of an outcome with its unit."""
+    """Name of an outcome with its unit as it is printed."""
     module = outcome_modules()[outcome]
-    return f"{module.LABEL} ({module.UNIT})" if module.UNIT else module.LABEL
+    unit = {"ms2": "ms\N{SUPERSCRIPT TWO}"}.get(module.UNIT, module.UNIT)
+    return f"{module.LABEL} ({unit})" if unit else module.LABEL
 
 
 def words_of(name):

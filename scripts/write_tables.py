@@ -1,5 +1,6 @@
 """Write the publication tables as TSV, HTML and DOCX."""
 
+import math
 import zipfile
 from pathlib import Path
 
@@ -67,8 +68,7 @@ def outcomes_by_condition(found, conditions):
         for condition in conditions:
             values = own[own["condition"] == condition]
             people = values.dropna(subset="value").groupby("participant_id")["value"].mean()
-            spread = f" ({people.std():.3g})" if len(people) > 1 else ""
-            row[condition] = f"{people.mean():.4g}{spread}, n {len(people)}" if len(people) else ""
+            row[condition] = mean_and_sd(people)
         row["given"] = int(own["value"].notna().sum())
         row["flagged"] = int((own["status"] == "flagged").sum())
         row["withheld"] = int(own["status"].isin(["refused", "missing"]).sum())
@@ -79,6 +79,20 @@ def outcomes_by_condition(found, conditions):
         if rows
         else pd.DataFrame(columns=["outcome", "window"])
     )
+
+
+def mean_and_sd(values):
+    """Mean and SD with the decimals that the SD supports, two of its digits at least (convention).
+
+    Without spread the mean alone with four digits.
+    """
+    if values.empty:
+        return ""
+    sd = values.std()
+    if not sd > 0:
+        return f"{values.mean():.4g}, n {len(values)}"
+    decimals = max(0, 1 - math.floor(math.log10(sd)))
+    return f"{values.mean():.{decimals}f} ({sd:.{decimals}f}), n {len(values)}"
 
 
 def contrasts_of(compared, primary):

@@ -46,7 +46,7 @@ def draw(data):
     rows[-1].set_xlabel("Session time (min)")
     name_sets(rows[0], events)
     condition = ", ".join(events["condition"].dropna().unique())
-    rows[0].set_title(f"{participant}, {session_id}, condition {condition}", loc="left", pad=14)
+    rows[0].set_title(f"{participant}, {session_id}, condition {condition}", loc="left", pad=24)
     labels = [
         course.assign(panel=p)
         for course, p in zip(courses, ("cuff", "saturation", "heart rate"), strict=True)
@@ -121,13 +121,13 @@ def shade_sets(axes, events):
 
 
 def name_sets(axes, events):
-    """Name each exercise once, above its sets."""
+    """Name each exercise once, above its sets, in two lines where neighbours would meet."""
     sets = events[events["trial_type"] == "set"]
-    for exercise, own in sets.groupby("exercise", sort=False):
+    for n, (exercise, own) in enumerate(sets.groupby("exercise", sort=False)):
         middle = (own["onset_s"].min() + (own["onset_s"] + own["duration_s"]).max()) / 2
         axes.annotate(
             words_of(exercise),
-            (middle / 60, 1.0),
+            (middle / 60, 1.0 + 0.2 * (n % 2)),
             xycoords=("data", "axes fraction"),
             ha="center",
             va="bottom",

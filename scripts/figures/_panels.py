@@ -17,6 +17,10 @@ def by_exercise(data, outcomes):
     )
     for axes, ((outcome, window), cells) in zip(rows[:, 0], parts.items(), strict=True):
         draw_points(axes, cells, data)
+        if (cells["value"] == 0).all():
+            # nothing but zeros would be drawn on an axis of meaningless small numbers
+            axes.set_ylim(-0.05, 1)
+            axes.set_yticks([0])
         axes.set_ylabel(label_of(outcome).replace(" (", "\n("))
         axes.set_title(words_of(window), loc="left")
     handles, labels = rows[0, 0].get_legend_handles_labels()
