@@ -3,6 +3,7 @@
 This is the only step whose result names times; it names no host and no absolute path.
 """
 
+import base64
 import hashlib
 import json
 from datetime import UTC, datetime
@@ -29,11 +30,13 @@ def write_provenance(
     tables: Inputs,
     citation: Input,
     lock: Input,
+    snakefile: Input,
     report: Input,
     inputs: Output,
     settings: Output,
     changed: Output,
     software: Output,
+    workflow: Output,
     crate: Output,
     *,
     study: str,
@@ -46,7 +49,15 @@ def write_provenance(
     columns = ["setting", "usual", "here"]
     write_table(pd.DataFrame(changed_settings, columns=columns).astype(str), changed)
     write_table(software_of(lock), software)
-    write_crate(crate, listed, report, citation, all_settings)
+    workflow.write_bytes(snakefile.read_bytes())
+    own = {
+        workflow: "cuffstudy",
+        inputs: "Inputs with their checksums",
+        settings: "Settings of the run",
+        changed: "Settings that differ from the usual ones",
+        software: "Versions of all software",
+    }
+    write_crate(crate, own, listed, report, citation, title=all_settings["study"]["title"])
 
 
 def inputs_of(study, files):
@@ -72,8 +83,18 @@ def software_of(lock):
     return pd.DataFrame(rows, columns=["name", "version"])
 
 
-def write_crate(path, listed, report, citation, all_settings):
-    """The run as a research object after the Workflow Run Crate profile 0.5."""
+def name_by_content(sha256):
+    """The name of a file that is not shipped, from its checksum (RFC 6920, section 3)."""
+    code = base64.urlsafe_b64encode(bytes.fromhex(sha256)).decode().rstrip("=")
+    return f"ni:///sha-256;{code}"
+
+
+def write_crate(path, own, listed, report, citation, *, title):
+    """The run as a research object after the Workflow Run Crate profile 0.5.
+
+    Its payload is the folder it stands in: `own` maps those files to their names, the workflow
+    first. Recordings and report stay where they are and are named by their content.
+    """
     from rocrate.model.computationalworkflow import ComputationalWorkflow
     from rocrate.model.contextentity import ContextEntity
     from rocrate.rocrate import ROCrate
@@ -81,9 +102,14 @@ def write_crate(path, listed, report, citation, all_settings):
     now = datetime.now(UTC).replace(microsecond=0).isoformat()
     cited = yaml.safe_load(citation.read_text(encoding="utf-8"))
     package = ROCrate(version="1.1")
-    package.name = all_settings["study"]["title"]
+    package.name = title
     package.description = "Inputs, settings and results of one run of the cuffstudy workflow"
-    package.license = cited["license"]
+    licence = f"https://spdx.org/licenses/{cited['license']}"
+    package.license = package.add(
+        ContextEntity(
+            package, licence, properties={"@type": "CreativeWork", "name": cited["license"]}
+        )
+    )
     package.datePublished = datetime.fromisoformat(now)
     for profile in PROFILES:
         package.add(
@@ -101,35 +127,41 @@ def write_crate(path, listed, report, citation, all_settings):
             },
         )
     )
+    main_file, *beside = own
     workflow = package.add(
         ComputationalWorkflow(
             package,
-            dest_path="Snakefile",
-            properties={"name": "cuffstudy", "version": own_version()},
+            dest_path=main_file.name,
+            properties={"name": own[main_file], "version": own_version()},
         )
     )
     workflow["programmingLanguage"] = language
     package.mainEntity = workflow
-    objects = [
-        package.add_file(
-            dest_path=row.file,
-            properties={"contentSize": str(row.bytes), "sha256": row.sha256},
-            validate_url=False,
+    for file in beside:
+        package.add_file(dest_path=file.name, properties={"name": own[file]})
+
+    def elsewhere(name, size, sha256):
+        return package.add_file(
+            name_by_content(sha256),
+            properties={"name": name, "contentSize": str(size), "sha256": sha256},
         )
-        for row in listed.itertuples()
-    ]
-    result = package.add_file(
-        dest_path=report.name,
-        properties={"name": "Report", "sha256": hashlib.sha256(report.read_bytes()).hexdigest()},
-    )
+
+    objects = [elsewhere(row.file, row.bytes, row.sha256) for row in listed.itertuples()]
+    written = report.read_bytes()
+    result = elsewhere(report.name, len(written), hashlib.sha256(written).hexdigest())
     package.metadata.extra_terms["sha256"] = "https://w3id.org/ro/terms/workflow-run#sha256"
-    package.add_action(
+    run_action = package.add_action(
         workflow,
         identifier="#run",
         object=objects,
         result=[result],
-        properties={"name": "Run of cuffstudy", "endTime": now},
+        properties={
+            "name": "Run of cuffstudy",
+            "description": "From the recordings and tables of the study to its report",
+            "endTime": now,
+        },
     )
+    package.root_dataset["mentions"] = [run_action]
     path.write_text(json.dumps(package.metadata.generate(), indent=1), encoding="utf-8")
 
 

@@ -83,12 +83,14 @@ rule write_provenance:
         tables=STUDY.table_files(),
         citation=f"{workflow.basedir}/CITATION.cff",
         lock=f"{workflow.basedir}/requirements.lock",
+        snakefile=f"{workflow.basedir}/Snakefile",
         report=f"{RESULTS}/report.html",
     output:
         inputs=f"{RESULTS}/provenance/inputs.tsv",
         settings=f"{RESULTS}/provenance/settings.yaml",
         changed=f"{RESULTS}/provenance/settings_changed.tsv",
         software=f"{RESULTS}/provenance/software.tsv",
+        workflow=f"{RESULTS}/provenance/Snakefile",
         crate=f"{RESULTS}/provenance/ro-crate-metadata.json",
     log:
         f"{RESULTS}/logs/write_provenance.log",
