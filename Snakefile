@@ -31,6 +31,7 @@ SETTINGS = STUDY.settings
 wildcard_constraints:
     participant=STUDY.any_of("participants"),
     figure=STUDY.any_of("figures"),
+    alternative=STUDY.any_of("alternatives"),
 
 
 rule all:

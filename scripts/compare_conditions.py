@@ -1,306 +1,254 @@
-"""Contrast the conditions: a mixed model per outcome, and each contrast's own paired result."""
+"""Contrast the conditions: a mixed model per outcome, and each contrast's own paired result.
+
+For the primary outcomes also: a second library's fit, other assumptions about the same values,
+what is missing and why, residuals and random effects, and what a study of a given size can detect.
+"""
 
 import logging
+from functools import cache
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
-from analysis import mixed_model
-from analysis.multiplicity import holm
-from analysis.paired import paired_t, read_interval, sign_flip
-from catalogue import outcome_modules
+from analysis.comparison import (
+    CONTRAST_COLUMNS,
+    MODEL_COLUMNS,
+    Comparison,
+    rows_without_result,
+    usable,
+)
+from analysis.planning import PLANNING_COLUMNS, planning
+from analysis.sensitivity import (
+    SENSITIVITY_COLUMNS,
+    baseline_adjusted,
+    extremes,
+    leave_one_out,
+    missing_values,
+    tabled,
+    work_matched,
+    worst_case,
+)
 from step import Input, Output, run
+from study import header, names_in
 from tabular import read_table, write_table
 
-CONTRAST_COLUMNS = [
-    *("outcome", "window", "exercise", "contrast", "scale", "n_participants", "n_rows"),
-    *("estimate", "se", "df", "ci_low", "ci_high", "t", "p", "p_adjusted", "method", "note"),
-    *(
-        "primary",
-        "reading",
-        "evidence",
-        "paired_estimate",
-        "paired_se",
-        "paired_df",
-        "paired_ci_low",
-    ),
-    *("paired_ci_high", "paired_p", "sign_flip_p", "sign_flip_minimum", "sd_of_differences"),
+DIAGNOSTIC_COLUMNS = [
+    *("outcome", "window", "part", "participant_id", "condition", "exercise", "term", "fitted"),
+    *("value", "quantile"),
 ]
-MODEL_COLUMNS = [
-    *("outcome", "window", "formula", "method", "term", "estimate", "se", "df", "t", "p", "note"),
-]
-POOLED = "mixed model, Kenward-Roger"
-CONTRAST_ERROR = "paired t, error of the contrast alone"
-DESCRIPTIVE = "description only"
-BACK_TRANSFORMED = ("estimate", "ci_low", "ci_high")
 
 
 def compare_conditions(
     outcomes: Input,
     contrasts: Output,
     models: Output,
+    missing: Output,
+    sensitivity: Output,
+    planning_table: Output,
+    diagnostics: Output,
     *,
     conditions: list,
     primary_outcomes: list,
     seed: int,
     error: str,
     adjustment: str,
+    largest_sd_ratio: float,
     confidence: float,
     smallest_effect: dict,
     fewest_participants: int,
+    power: float,
+    planned_participants: list,
 ):
-    table = usable(read_table(outcomes), conditions)
-    primary = {(p["outcome"], p["window"]) for p in primary_outcomes}
-    contrast_tables, model_tables = [], []
-    for (outcome, window), rows in table.groupby(["outcome", "window"], sort=True):
-        if rows["condition"].nunique() < 2:
-            continue
-        comparison = Comparison(outcome, window, rows, conditions)
-        found = comparison.contrasts(
-            error=error, confidence=confidence, fewest_participants=fewest_participants, seed=seed
-        )
-        found["primary"] = (outcome, window) in primary
-        if adjustment == "holm" and (outcome, window) in primary:
-            found["p_adjusted"] = adjusted(found)
-        found["evidence"] = getattr(outcome_modules()[outcome], "EVIDENCE", None)
-        found["reading"] = readings(found, smallest_effect.get(outcome), comparison.scale)
-        contrast_tables.append(found)
-        model_tables.append(comparison.model())
-        logging.info("%s in %s: %s", outcome, window, comparison.formula or "not modelled")
-    write_table(_stacked(contrast_tables, CONTRAST_COLUMNS), contrasts)
-    write_table(_stacked(model_tables, MODEL_COLUMNS), models)
+    found = read_table(outcomes)
+    primary = [(p["outcome"], p["window"]) for p in primary_outcomes]
+    table = usable(found, declared("SCALE"), conditions)
+    comparisons = comparisons_of(table, conditions)
+    deciding = {
+        "error": error,
+        "adjustment": adjustment,
+        "largest_sd_ratio": largest_sd_ratio,
+        "confidence": confidence,
+        "fewest_participants": fewest_participants,
+        "seed": seed,
+    }
+    contrast_tables, model_tables, other_assumptions, plans, fits = [], [], [], [], []
+    for key, comparison in comparisons.items():
+        own = contrasts_of(comparison, primary, smallest_effect, deciding)
+        model = comparison.model()
+        if key in primary:
+            from analysis.cross_check import second_fit
 
-
-def _stacked(tables, columns):
-    filled = [table for table in tables if len(table)]
-    stacked = pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()
-    return stacked.reindex(columns=columns)
-
-
-def usable(table, conditions):
-    """Values that may be compared: given, in a condition of the study, positive for ratios."""
-    modules = outcome_modules()
-    ratio = table["outcome"].map(lambda name: modules[name].SCALE == "ratio")
-    kept = (
-        table["status"].isin(["ok", "flagged"])
-        & table["condition"].isin(conditions)
-        & table["value"].notna()
-        & (~ratio | (table["value"] > 0))
-    )
-    kept_table = table[kept].copy()
-    kept_table["y"] = np.where(
-        ratio[kept], np.log(kept_table["value"].where(ratio[kept], 1.0)), kept_table["value"]
-    )
-    return kept_table
-
-
-class Comparison:
-    """One outcome in one window: cells of participant, condition and exercise, and their model."""
-
-    def __init__(self, outcome, window, rows, conditions):
-        self.outcome, self.window = outcome, window
-        self.scale = outcome_modules()[outcome].SCALE
-        present = set(rows["condition"])
-        self.conditions = [c for c in conditions if c in present]
-        # what follows a set is compared apart from what follows a whole session
-        rows = rows[rows["exercise"].notna()] if rows["exercise"].notna().any() else rows
-        self.exercises = list(rows["exercise"].dropna().unique())
-        self.by_exercise = len(self.exercises) > 1
-        keys = ["participant_id", "condition", *(["exercise"] if self.by_exercise else [])]
-        # bouts are averaged within a cell: they are repeats of one randomised unit
-        cells = rows.groupby(keys, as_index=False).agg(y=("y", "mean"), visit=("visit", "first"))
-        self.cells = cells.rename(columns={"participant_id": "participant"}).assign(
-            condition=lambda t: pd.Categorical(t["condition"], self.conditions),
-            visit=lambda t: t["visit"].astype(int).astype(str),
-        )
-        index = ["participant", *(["exercise"] if self.by_exercise else [])]
-        self.wide = self.cells.pivot(index=index, columns="condition", values="y")
-        self.n_rows = len(rows)
-        self.pairs = [(b, a) for a, b in combinations(self.conditions, 2)]
-        self.formula, self.random, self.notes, self.fit = "", (), [], None
-        self._fit()
-
-    @property
-    def n_participants(self):
-        return self.cells["participant"].nunique()
-
-    def _fit(self):
-        fixed = "condition * exercise" if self.by_exercise else "condition"
-        if self._order_varies():
-            fixed += " + visit"
-        else:
-            self.notes.append(
-                "everybody had the same order: condition and visit cannot be separated"
+            labels = {"outcome": key[0], "window": key[1], "formula": comparison.formula}
+            model = pd.concat([model, pd.DataFrame(second_fit(comparison)).assign(**labels)])
+            rows = other_results(comparison, own, table, confidence, fewest_participants)
+            other_assumptions += rows
+            own = with_extremes(own, rows)
+            plans.append(
+                planning(
+                    comparison,
+                    participants=planned_participants,
+                    power_wanted=power,
+                    alpha=1 - confidence,
+                    smallest_effect=smallest_effect.get(key[0]),
+                )
             )
-        self.random = ("1 | participant",)
-        if self.by_exercise:
-            self.random += ("1 | participant:condition", "1 | participant:exercise")
-        try:
-            fit = mixed_model.fit(self.cells, f"y ~ {fixed}", self.random)
-            # degrees of freedom can fail where the fit did not: then there is no model
-            fit.coefficients()
-            self.fit = fit
-            self.formula = " + ".join([f"y ~ {fixed}", *(f"({term})" for term in self.random)])
-            self.notes += list(self.fit.notes)
-        except mixed_model.ModelError as reason:
-            self.notes.append(f"no model: {reason}")
+            fits.append(diagnostics_of(comparison))
+        contrast_tables.append(own)
+        model_tables.append(model)
+        logging.info("%s in %s: %s", *key, comparison.formula or "not modelled")
+    if comparisons:
+        contrast_tables += without_result(found, table, primary, conditions)
+    write_table(stacked(contrast_tables, CONTRAST_COLUMNS), contrasts)
+    write_table(stacked(model_tables, MODEL_COLUMNS), models)
+    write_table(missing_values(found, conditions, primary), missing)
+    write_table(stacked([pd.DataFrame(other_assumptions)], SENSITIVITY_COLUMNS), sensitivity)
+    write_table(stacked(plans, PLANNING_COLUMNS), planning_table)
+    write_table(stacked(fits, DIAGNOSTIC_COLUMNS), diagnostics)
 
-    def _order_varies(self):
-        return self.cells.groupby("condition", observed=True)["visit"].nunique().max() > 1
 
-    def contrasts(self, *, error, confidence, fewest_participants, seed):
-        """Marginal contrasts and, where there are exercises, those within each."""
-        places = ["all", *(self.exercises if self.by_exercise else [])]
-        pooled = self._pooled(confidence) if error == "pooled" else {}
-        rows = [
-            self._row(pair, exercise, pooled, confidence, fewest_participants, seed)
-            for exercise in places
-            for pair in self.pairs
-        ]
-        table = pd.DataFrame(rows)
-        if self.scale == "ratio":
-            back = [f"{kind}{name}" for kind in ("", "paired_") for name in BACK_TRANSFORMED]
-            table = table.reindex(columns=list(dict.fromkeys([*table.columns, *back])))
-            table[back] = np.exp(table[back].astype(float))
-        return table
+@cache
+def declared(constant):
+    """SCALE or EVIDENCE of every outcome, read without importing what measures it."""
+    absent = {"EVIDENCE": None}
+    return {name: (absent | header("outcomes", name))[constant] for name in names_in("outcomes")}
 
-    def _row(self, pair, exercise, pooled, confidence, fewest_participants, seed):
-        paired = self._paired(pair, exercise, confidence)
-        row = {
-            "outcome": self.outcome,
-            "window": self.window,
-            "exercise": exercise,
-            "contrast": f"{pair[0]} - {pair[1]}",
-            "scale": self.scale,
-            "n_participants": self.n_participants,
-            "n_rows": self.n_rows,
-            **{f"paired_{name}": value for name, value in paired.items()},
-            **self._sign_flips(pair, exercise, seed),
-        }
-        notes = list(self.notes)
-        if (pair, exercise) in pooled:
-            row |= pooled[pair, exercise] | {"method": POOLED}
-            notes.append(row.pop("note"))
-        else:
-            row |= paired | {"method": CONTRAST_ERROR}
-            if paired.get("se"):
-                row["t"] = paired["estimate"] / paired["se"]
-        if self.n_participants < fewest_participants:
-            row |= dict.fromkeys(("t", "p", "paired_p", "sign_flip_p"))
-            row["method"] = f"{row['method']}; {DESCRIPTIVE}"
-            notes.append(f"{self.n_participants} participants: estimates without a p-value")
-        if self.scale == "ratio":
-            notes.append("ratio of geometric means; se of its natural logarithm")
-        row["note"] = "; ".join(
-            dict.fromkeys(note for note in notes if isinstance(note, str) and note)
-        )
-        return row
 
-    def _pooled(self, confidence):
-        """Contrasts of the mixed model by pair and place; empty without a model."""
-        if self.fit is None:
-            return {}
-        columns = ["estimate", "se", "df", "ci_low", "ci_high", "t", "p", "note"]
-        tables = [
-            self.fit.contrasts("condition", self.pairs, level=confidence).assign(exercise="all")
-        ]
-        if self.by_exercise:
-            tables.append(
-                self.fit.contrasts("condition", self.pairs, over="exercise", level=confidence)
+def rows_of(table, outcomes):
+    """Rows that belong to one of the (outcome, window) pairs."""
+    keys = zip(table["outcome"], table["window"], strict=True)
+    return table[np.array([key in outcomes for key in keys], dtype=bool)]
+
+
+def comparisons_of(table, conditions, only=None):
+    """A comparison for every outcome and window with values in two conditions, or for those named.
+
+    `table` comes from `usable`.
+    """
+    scales, layouts, found = declared("SCALE"), {}, {}
+    for key, rows in table.groupby(["outcome", "window"], sort=True):
+        if rows["condition"].nunique() > 1 and (only is None or key in only):
+            found[key] = Comparison.of_rows(
+                rows,
+                outcome=key[0],
+                window=key[1],
+                scale=scales[key[0]],
+                conditions=conditions,
+                layouts=layouts,
             )
-        found = {}
-        for table in tables:
-            for exercise, own in table.groupby("exercise", observed=True, sort=False):
-                for pair, row in zip(self.pairs, own[columns].to_dict("records"), strict=True):
-                    found[pair, exercise] = row
-        return found
-
-    def _differences(self, pair, exercise):
-        """Each participant's mean difference over exercises, or the difference in one."""
-        if not set(pair) <= set(self.wide.columns):
-            return pd.Series(dtype=float)
-        differences = (self.wide[pair[0]] - self.wide[pair[1]]).dropna()
-        if exercise != "all":
-            return differences.xs(exercise, level="exercise")
-        return differences.groupby(level="participant").mean()
-
-    def _paired(self, pair, exercise, confidence):
-        """The contrast from each participant's own difference, with its own error."""
-        differences = self._differences(pair, exercise)
-        if len(differences) < 2:
-            return {"estimate": differences.mean()}
-        found = paired_t(differences.to_list(), level=confidence)
-        return {
-            "estimate": found.mean,
-            "se": found.se,
-            "df": found.df,
-            "ci_low": found.ci_low,
-            "ci_high": found.ci_high,
-            "p": found.p,
-        }
-
-    def _sign_flips(self, pair, exercise, seed):
-        differences = self._differences(pair, exercise)
-        if len(differences) < 2:
-            return {}
-        flips = sign_flip(differences.to_list(), rng=np.random.default_rng(seed))
-        return {
-            "sign_flip_p": flips.p,
-            "sign_flip_minimum": flips.attainable_minimum,
-            "sd_of_differences": differences.std(),
-        }
-
-    def model(self):
-        """Coefficients, variance components and facts of the fit, one below the other."""
-        labels = {"outcome": self.outcome, "window": self.window, "formula": self.formula}
-        if self.fit is None:
-            return pd.DataFrame([labels | {"term": "fit", "note": "; ".join(self.notes)}])
-        coefficients = self.fit.coefficients().assign(method=POOLED)
-        components = self.fit.variance_components()
-        random = pd.DataFrame(
-            {
-                "term": "variance of " + components["term"] + " " + components["effect"],
-                "estimate": components["variance"],
-                "method": "REML",
-                "note": np.where(components["singular"], "estimated as zero", ""),
-            }
-        )
-        facts = {
-            "log likelihood": self.fit.log_likelihood,
-            "optimiser agreement": self.fit.optimiser_agreement,
-            "rows": self.fit.n_rows,
-            "participants": self.n_participants,
-            "singular": float(self.fit.singular),
-        }
-        fit_facts = pd.DataFrame(
-            {"term": facts.keys(), "estimate": facts.values(), "method": "REML"}
-        )
-        parts = [coefficients, random, fit_facts]
-        return pd.concat(parts, ignore_index=True).assign(**labels)
+    return {key: own for key, own in found.items() if len(own.conditions) > 1}
 
 
-def adjusted(found):
-    """Holm over the marginal contrasts; those within exercises are a second family."""
-    result = pd.Series(np.nan, index=found.index)
-    for family in (found["exercise"] == "all", found["exercise"] != "all"):
-        p = found.loc[family, "p"].dropna().astype(float)
-        if len(p):
-            result[p.index] = holm(p.to_list())
-    return result
+def contrasts_of(comparison, primary, smallest_effect, deciding):
+    """Contrasts of one outcome; only those of primary outcomes are adjusted."""
+    is_primary = (comparison.outcome, comparison.window) in primary
+    found = comparison.contrasts(
+        **deciding | ({} if is_primary else {"adjustment": "none"}),
+        smallest_effect=smallest_effect.get(comparison.outcome),
+    )
+    return found.assign(primary=is_primary, evidence=declared("EVIDENCE")[comparison.outcome])
 
 
-def readings(found, smallest_effect, scale):
-    """Each interval against the smallest effect of interest, where the study names one."""
-    if smallest_effect is None:
-        return [None] * len(found)
-    low, high = found["ci_low"].astype(float), found["ci_high"].astype(float)
-    if scale == "ratio":
-        low, high, smallest_effect = np.log(low), np.log(high), abs(np.log(smallest_effect))
-    return [
-        None if pd.isna(a) else read_interval(a, b, smallest_effect=smallest_effect)
-        for a, b in zip(low, high, strict=True)
+def other_results(comparison, main, table, confidence, fewest_participants):
+    """Rows of sensitivity.tsv of one primary outcome."""
+    baseline = rows_of(table, [(comparison.outcome, "baseline")])
+    repetitions = rows_of(table, [("reps_done", "set")])
+    marginal = main[main["exercise"] == "all"]
+    paired = set(marginal.loc[marginal["deciding"] == "paired", "contrast"])
+    rows = [
+        *leave_one_out(comparison, confidence=confidence, paired=paired),
+        *baseline_adjusted(comparison, baseline, confidence=confidence),
+        *work_matched(comparison, repetitions, confidence=confidence),
+        *worst_case(comparison, confidence=confidence),
     ]
+    return tabled(
+        comparison,
+        rows,
+        marginal,
+        fewest_participants=fewest_participants,
+    )
+
+
+def with_extremes(found, rows):
+    """Marginal contrasts with their range when one participant is left out."""
+    of_contrast = extremes(rows)
+    extra = [
+        of_contrast.get(row.contrast, {}) if row.exercise == "all" else {}
+        for row in found.itertuples()
+    ]
+    return found.join(pd.DataFrame(extra, index=found.index))
+
+
+def without_result(found, usable_values, primary, conditions):
+    """Rows that say why contrasts of primary outcomes are absent, where anything was compared."""
+    tables = []
+    for outcome, window in primary:
+        own = rows_of(found, [(outcome, window)])
+        there = set(rows_of(usable_values, [(outcome, window)])["condition"])
+        pairs = [(b, a) for a, b in combinations(conditions, 2) if not {a, b} <= there]
+        reasons = [
+            "; ".join(
+                why_absent(own[own["condition"] == name], name)
+                for name in pair[::-1]
+                if name not in there
+            )
+            for pair in pairs
+        ]
+        if pairs:
+            tables.append(
+                rows_without_result(
+                    outcome,
+                    window,
+                    scale=declared("SCALE")[outcome],
+                    pairs=pairs,
+                    reasons=reasons,
+                ).assign(primary=True, evidence=declared("EVIDENCE")[outcome])
+            )
+    return tables
+
+
+def why_absent(rows, condition):
+    """Why an outcome has no usable value in a condition."""
+    reasons = rows["reason"].dropna()
+    if rows.empty:
+        return f"{condition} was not done"
+    if rows["value"].notna().any():
+        return f"no value above zero in {condition}, as a ratio needs"
+    return f"no value in {condition}" + (f" ({reasons.mode().iloc[0]})" if len(reasons) else "")
+
+
+def diagnostics_of(comparison):
+    """Residuals, fitted values and random effects of a fit, with their normal quantiles.
+
+    On the scale of the analysis. Quantiles at (rank - 3/8) / (n + 1/4) (Blom 1958, Statistical
+    Estimates and Transformed Beta Variables).
+    """
+    if comparison.fit is None:
+        return pd.DataFrame()
+    labels = {"outcome": comparison.outcome, "window": comparison.window}
+    residuals = comparison.cells[["participant", "condition", "exercise"]].astype(str)
+    residuals = residuals.rename(columns={"participant": "participant_id"}).assign(
+        part="residual",
+        fitted=comparison.fit.fitted.to_numpy(),
+        value=comparison.fit.residuals.to_numpy(),
+    )
+    effects = comparison.fit.random_effects()
+    of_level = effects["level"].str.partition(":")
+    for name in ("condition", "exercise"):
+        effects[name] = of_level[2].where(effects["term"] == f"participant:{name}")
+    effects = effects.assign(part="random effect", participant_id=of_level[0])
+    both = pd.concat([residuals, effects], ignore_index=True)
+    rank = both.groupby(["part", "term"], dropna=False)["value"].rank(method="first")
+    size = both.groupby(["part", "term"], dropna=False)["value"].transform("size")
+    return both.assign(quantile=special.ndtri((rank - 0.375) / (size + 0.25)), **labels)
+
+
+def stacked(tables, columns):
+    """Tables below each other with the columns asked for; empty ones add nothing."""
+    filled = [table.dropna(axis=1, how="all") for table in tables if len(table)]
+    below = pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()
+    return below.reindex(columns=columns)
 
 
 if __name__ == "__main__":

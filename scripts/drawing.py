@@ -10,6 +10,7 @@ matplotlib.use("Agg")
 import pyarrow.parquet as pq
 from matplotlib import pyplot
 
+from analysis.sentences import as_decided
 from session_sheet import events_of, table_of
 from signal_store import read_stretches
 from tabular import read_table, read_tables
@@ -57,7 +58,20 @@ class FigureData:
 
     @cached_property
     def contrasts(self):
-        return self._table("contrasts")
+        """Contrasts with the result that decides in the main columns."""
+        return as_decided(self._table("contrasts"))
+
+    @cached_property
+    def sensitivity(self):
+        return self._table("sensitivity")
+
+    @cached_property
+    def diagnostics(self):
+        return self._table("diagnostics")
+
+    @cached_property
+    def alternatives(self):
+        return self._table("alternatives")
 
     @cached_property
     def events(self):

@@ -12,7 +12,9 @@ import io
 import json
 import re
 from collections import Counter
+from contextlib import suppress
 from pathlib import Path
+from typing import get_args
 
 import yaml
 from pydantic import ValidationError
@@ -56,6 +58,9 @@ class Study:
             check_tables_together(self, found)
         found.stop()
         self.participants = sorted({row.participant_id for row in self.tables["recordings"]})
+        asked = self.settings["try_alternatives"]["alternatives"]
+        self._alternatives = {name: changes for name, changes in asked.items() if changes}
+        self.alternatives = sorted(self._alternatives)
 
     def any_of(self, names):
         """A pattern that matches exactly the names that exist, for wildcards."""
@@ -110,6 +115,14 @@ class Study:
             files += [f"{self.results}/{pattern.format(person)}" for person in people]
         return files
 
+    def changes_of(self, wildcards):
+        """For rules: what one alternative changes, written so that a step reads it."""
+        return json.dumps(self._alternatives[wildcards.alternative], ensure_ascii=False)
+
+    def sections(self, *names):
+        """Some sections of the settings."""
+        return {name: self.settings[name] for name in names}
+
     def table_files(self):
         """Tables and settings that exist in the study folder."""
         names = [*(f"{name}.tsv" for name in TABLES), "study.yaml"]
@@ -117,7 +130,7 @@ class Study:
 
     def changed_settings(self):
         """Settings that differ from config/config.yaml: section.name, usual value, value here."""
-        return list(_differences(self.default_settings, self.settings))
+        return list(differences(self.default_settings, self.settings))
 
 
 def names_in(folder):
@@ -127,13 +140,17 @@ def names_in(folder):
 
 
 def header(folder, name):
-    """The capitalised constants at the top of a module, read without importing it."""
+    """The capitalised constants at the top of a module, read without importing it.
+
+    One that refers to another name, as ASKED_OF does in many outcomes, is left out.
+    """
     body = ast.parse((SCRIPTS / folder / f"{name}.py").read_text(encoding="utf-8")).body
-    return {
-        node.targets[0].id: ast.literal_eval(node.value)
-        for node in body
-        if isinstance(node, ast.Assign) and node.targets[0].id.isupper()
-    }
+    constants = {}
+    for node in body:
+        if isinstance(node, ast.Assign) and node.targets[0].id.isupper():
+            with suppress(ValueError):
+                constants[node.targets[0].id] = ast.literal_eval(node.value)
+    return constants
 
 
 def sidecars(path):
@@ -269,9 +286,11 @@ def read_settings(folder, overrides, found):
         return None, None
     usual = _checked(complete, "config.yaml", {}, found)
     lines = _lines_of(own_file) if own_file.exists() else {}
-    resolved = _checked(
-        _laid_over(_laid_over(complete, own), overrides), "study.yaml", lines, found
-    )
+    resolved = _checked(laid_over(laid_over(complete, own), overrides), "study.yaml", lines, found)
+    if resolved is not None:
+        for name, changes in resolved["try_alternatives"]["alternatives"].items():
+            changed = {k: v for k, v in (changes or {}).items() if k in Settings.model_fields}
+            _checked(laid_over(resolved, changed), f"settings, alternative {name}", {}, found)
     return usual, resolved
 
 
@@ -309,27 +328,37 @@ def _known_names(path):
     """Names allowed at a place of the settings, for the nearest to a misspelt one."""
     model = Settings
     for part in path:
-        fields = getattr(model, "model_fields", {})
-        if part not in fields:
+        fields = getattr(model, "model_fields", None)
+        if fields is None:
+            # things by their name: the part is a name, and all of them are of one model
+            model = _model_within(model)
+        elif part in fields:
+            model = fields[part].annotation
+        else:
             break
-        model = fields[part].annotation
     return sorted(getattr(model, "model_fields", {}))
 
 
-def _laid_over(lower, upper):
+def _model_within(annotation):
+    """The section that dict[str, section] or dict[str, section | None] holds."""
+    inner = get_args(get_args(annotation)[-1]) or get_args(annotation)
+    return next((part for part in inner if hasattr(part, "model_fields")), None)
+
+
+def laid_over(lower, upper):
     """`upper` over `lower`, section by section; lists are replaced whole."""
     if not (isinstance(lower, dict) and isinstance(upper, dict)):
         return upper
     return {
         **lower,
-        **{k: _laid_over(lower[k], v) if k in lower else v for k, v in upper.items()},
+        **{k: laid_over(lower[k], v) if k in lower else v for k, v in upper.items()},
     }
 
 
-def _differences(usual, here, path=""):
+def differences(usual, here, path=""):
     if isinstance(usual, dict) and isinstance(here, dict):
         for name in sorted({*usual, *here}):
-            yield from _differences(
+            yield from differences(
                 usual.get(name), here.get(name), f"{path}.{name}" if path else name
             )
     elif usual != here:

@@ -48,6 +48,7 @@ def write_methods(
         comparison=comparison(read_table(models), settings),
         n_primary=len(settings["study"]["primary_outcomes"]),
         adjustment=settings["compare_conditions"]["adjustment"],
+        largest_sd_ratio=settings["compare_conditions"]["largest_sd_ratio"],
         version=own_version(),
         software=", ".join(f"{name} {version(name)}" for name in NAMED),
         seed=settings["study"]["seed"],

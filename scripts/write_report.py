@@ -11,7 +11,7 @@ from markupsafe import Markup
 from PIL import Image
 
 from analysis.evidence import ALPHA, sentence_above_intrinsic, sentence_of_evidence
-from analysis.sentences import sentence_of_contrast
+from analysis.sentences import SAME_ORDER, as_decided, sentence_of_contrast
 from catalogue import figure_modules, outcome_modules
 from session_sheet import table_of
 from step import Input, Inputs, Output, run
@@ -33,6 +33,7 @@ SECTIONS = (
     ("limits", "What cannot be concluded"),
     ("figures", "Figures"),
     ("sessions", "Sessions"),
+    ("firmness", "How firm it is"),
     ("tables", "Tables"),
     ("safety", "Pressures and safety"),
     ("quality", "Quality"),
@@ -64,6 +65,10 @@ def write_report(
     outcomes: Input,
     contrasts: Input,
     models: Input,
+    missing: Input,
+    sensitivity: Input,
+    planning: Input,
+    alternatives: Input,
     exclusions: Input,
     quality: Input,
     sync: Input,
@@ -83,7 +88,7 @@ def write_report(
 ):
     page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     cells = page.from_string(TABLE_CELLS)
-    found, compared = read_table(outcomes), read_table(contrasts)
+    found, compared = read_table(outcomes), as_decided(read_table(contrasts))
     recordings = table_of(study, "recordings")
     text = page.from_string(template.read_text(encoding="utf-8")).render(
         title=settings["study"]["title"],
@@ -104,6 +109,19 @@ def write_report(
             shown_table(read_text_table(path), caption_of(path))
             for path in sorted(Path(tables).glob("[123]*.tsv"))
         ],
+        left_out_ranges=shown_table(left_out_ranges(compared), "Without one participant"),
+        sensitivity=shown_table(
+            other_assumptions(read_table(sensitivity)), "Under other assumptions"
+        ),
+        alternatives=shown_table(
+            other_settings(read_table(alternatives)), "Under other settings, what changed"
+        ),
+        missing=shown_table(
+            primary_missing(read_table(missing)), "Missing values of the primary outcomes"
+        ),
+        planning=shown_table(
+            detectable(read_table(planning)), "Smallest difference found with the power wanted"
+        ),
         safety=shown_table(
             read_text_table(Path(tables) / "4_pressures.tsv"), "Pressures, shares and symptoms"
         ),
@@ -140,7 +158,10 @@ def findings(compared, settings):
             & (compared["exercise"] == "all")
         ]
         label = f"{module.LABEL} ({words_of(primary['window'])})"
-        sentences += [sentence_of_contrast(row, label, module.UNIT) for row in chosen.itertuples()]
+        sentences += [
+            sentence_of_contrast(row, label, module.UNIT, same_order=SAME_ORDER in str(row.note))
+            for row in chosen.itertuples()
+        ]
     return sentences
 
 
@@ -318,6 +339,87 @@ def quality_of(quality):
         *("corrected_pct", "longest_repaired_run", "corrected_pct_without_edits", "reason"),
     ]
     return quality.loc[quality["segment"] == "recording", columns]
+
+
+def left_out_ranges(compared):
+    """Range of each primary contrast over all who could be left out, and who moves it most."""
+    own = compared[compared["leave_out_most"].notna()]
+    return pd.DataFrame(
+        {
+            "outcome": [label_of(name) for name in own["outcome"]],
+            "contrast": own["contrast"],
+            "estimate": _short(own["estimate"]),
+            "lowest": _short(own["leave_out_low"]),
+            "highest": _short(own["leave_out_high"]),
+            "moved most by": own["leave_out_most"],
+        }
+    )
+
+
+def other_assumptions(sensitivity):
+    """Contrasts under other assumptions; those without one participant are summed up elsewhere."""
+    own = sensitivity[sensitivity["left_out"].isna()]
+    return pd.DataFrame(
+        {
+            "outcome": [label_of(name) for name in own["outcome"]],
+            "assumption": own["analysis"],
+            "contrast": own["contrast"].fillna(""),
+            "estimate": [_with_interval(row) for row in own.itertuples()],
+            "main": _short(own["main_estimate"]),
+            "note": own["note"].fillna(""),
+        }
+    )
+
+
+def other_settings(alternatives):
+    """Contrasts that an alternative changed, each beside the main one."""
+    own = alternatives[alternatives["estimate"] != alternatives["main_estimate"]]
+    return pd.DataFrame(
+        {
+            "what differs": own["differs"],
+            "outcome": [label_of(name) for name in own["outcome"]],
+            "contrast": own["contrast"],
+            "estimate": [_with_interval(row) for row in own.itertuples()],
+            "main": _short(own["main_estimate"]),
+            "values that changed": own["n_values_changed"].astype("Int64").astype(str),
+        }
+    )
+
+
+def _short(numbers):
+    """Numbers with three digits; empty where missing."""
+    return ["" if pd.isna(n) else f"{n:.3g}" for n in numbers]
+
+
+def _with_interval(row):
+    if pd.isna(row.estimate):
+        return ""
+    interval = "" if pd.isna(row.ci_low) else f" ({row.ci_low:.3g} to {row.ci_high:.3g})"
+    return f"{row.estimate:.3g}{interval}"
+
+
+def primary_missing(missing):
+    own = missing[missing["primary"] == "yes"].drop(columns="primary")
+    counts = own.select_dtypes("number").columns
+    shown = own.assign(outcome=[label_of(name) for name in own["outcome"]])
+    return shown.assign(**{n: own[n].astype("Int64").astype(str) for n in counts}).replace(
+        "<NA>", ""
+    )
+
+
+def detectable(planning):
+    """Detectable differences of each primary outcome and contrast, a column per study size."""
+    own = planning[planning["detectable_adjusted"].notna()]
+    if own.empty:
+        return pd.DataFrame()
+    wide = own.assign(outcome=[label_of(name) for name in own["outcome"]]).pivot(
+        index=["outcome", "contrast", "error"],
+        columns="n_participants",
+        values="detectable_adjusted",
+    )
+    wide = wide.apply(_short)
+    wide.columns = [f"n {n:.0f}" for n in wide.columns]
+    return wide.reset_index()
 
 
 def coupling_of(coupling):

@@ -11,6 +11,8 @@ import yaml
 from declarations.settings import Settings
 from declarations.tables import REQUIRED, TABLES
 
+# settings too long for a cell of the table
+WHERE = {"gates": "see below", "alternatives": "see config.yaml"}
 CONFIG = Path(__file__).resolve().parents[1] / "config"
 
 
@@ -29,7 +31,7 @@ def settings_page():
         lines += [f"## {name}", "", _one_line(section.__doc__), ""]
         lines += ["| setting | usual value | what it does | source |", "|---|---|---|---|"]
         for key, setting in section.model_fields.items():
-            shown = "see below" if key == "gates" else f"`{values[name][key]}`"
+            shown = WHERE.get(key) or f"`{values[name][key]}`"
             source = setting.json_schema_extra["source"]
             lines.append(f"| {key} | {shown} | {_cell(setting.description)} | {_cell(source)} |")
         lines.append("")

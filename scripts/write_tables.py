@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from analysis.sentences import as_decided
 from catalogue import outcome_modules
 from session_sheet import table_of
 from step import Input, Output, run
@@ -27,7 +28,7 @@ def write_tables(
     primary_outcomes: list,
 ):
     found = read_table(outcomes)
-    compared = read_table(contrasts)
+    compared = as_decided(read_table(contrasts))
     primary = [(p["outcome"], p["window"]) for p in primary_outcomes]
     tables = {
         "1_participants": ("Participants", participants(study)),

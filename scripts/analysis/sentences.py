@@ -3,13 +3,27 @@
 import pandas as pd
 
 ALPHA = 0.05
+SAME_ORDER = "everybody had the same order: condition and visit cannot be separated"
+DECIDED = ("estimate", "se", "df", "ci_low", "ci_high", "p")
 
 
-def sentence_of_contrast(row, label: str, unit: str) -> str:
+def as_decided(contrasts: pd.DataFrame) -> pd.DataFrame:
+    """Rows of contrasts.tsv with the result that decides in the place of the main one.
+
+    Where `deciding` is "paired", estimate, se, df, interval and p are those of the paired result.
+    """
+    paired = contrasts["deciding"] == "paired"
+    columns = {n: contrasts[f"paired_{n}"].where(paired, contrasts[n]) for n in DECIDED}
+    return contrasts.assign(**columns)
+
+
+def sentence_of_contrast(row, label: str, unit: str, *, same_order: bool = False) -> str:
     """One contrast in words: direction, size, interval, p; never `no effect` for lack of evidence.
 
-    `row` has the columns of contrasts.tsv. A difference is claimed only where the adjusted p-value
-    is below .05; sameness only where the interval lies within the smallest effect of interest.
+    `row` has the columns of contrasts.tsv, the result that decides in its main columns. A
+    difference is claimed only where the adjusted p-value is below .05; sameness only where the
+    interval lies within the smallest effect of interest. With `same_order` a difference is one of
+    visits and not called an effect of the condition.
     """
     one, other = row.contrast.split(" - ")
     if pd.isna(row.estimate):
@@ -20,22 +34,41 @@ def sentence_of_contrast(row, label: str, unit: str) -> str:
         return f"{label}, {one} against {other}: {size}; described only, no test."
     shown = f"p {'< .001' if p < 0.001 else '= ' + f'{p:.3f}'.lstrip('0')}"
     adjusted = "" if pd.isna(row.p_adjusted) else " adjusted"
+    if getattr(row, "deciding", "pooled") == "paired":
+        adjusted += ", paired"
     if p < ALPHA:
-        neutral = 1.0 if row.scale == "ratio" else 0.0
-        direction = "higher" if row.estimate > neutral else "lower"
-        claim = f"{label} was {direction} with {one} than with {other}: {size}, {shown}{adjusted}."
-        if row.reading == "equivalent":
-            claim += " The difference is smaller than the smallest effect of interest."
-        return claim
+        return _difference(row, label, f"{size}, {shown}{adjusted}", same_order)
     if row.reading == "equivalent":
         return (
             f"{label}, {one} against {other}: {size}, within the smallest effect of interest: "
             f"shown to be no different in size that matters."
         )
+    if row.reading == "inconclusive":
+        return (
+            f"{label}, {one} against {other}: {size}, {shown}{adjusted}. Inconclusive: the "
+            "interval holds both no difference and one of interest."
+        )
     return (
         f"{label}, {one} against {other}: {size}, {shown}{adjusted}. No difference was shown; this "
         f"does not show that there is none."
     )
+
+
+def _difference(row, label, found, same_order):
+    one, other = row.contrast.split(" - ")
+    neutral = 1.0 if row.scale == "ratio" else 0.0
+    direction = "higher" if row.estimate > neutral else "lower"
+    if same_order:
+        claim = (
+            f"{label} was {direction} at the visits with {one} than at those with {other}: {found}."
+            " Everybody had the conditions in the same order, so that this is not called an effect "
+            "of pressure."
+        )
+    else:
+        claim = f"{label} was {direction} with {one} than with {other}: {found}."
+    if row.reading == "equivalent":
+        claim += " The difference is smaller than the smallest effect of interest."
+    return claim
 
 
 def size_of(row, unit: str) -> str:

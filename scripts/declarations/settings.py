@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 WINDOWS = ("baseline", "set", "rest", "recovery_first_60_s", "recovery_steady")
 WindowName = Literal["baseline", "set", "rest", "recovery_first_60_s", "recovery_steady"]
 Band = Annotated[list[float], Field(min_length=2, max_length=2)]
+AlternativeName = Annotated[str, Field(pattern=r"^[A-Za-z0-9_]+$")]
 
 
 class Section(BaseModel):
@@ -302,16 +303,55 @@ class CompareConditions(Section):
         "Error term of the pooled contrasts: the mixed model, or each contrast's own paired error.",
         "simulated error rates",
     )
-    adjustment: Literal["holm", "none"] = setting(
-        "Correction over the contrasts of one primary outcome.", "Holm 1979"
+    adjustment: Literal["holm", "dunnett", "none"] = setting(
+        "Correction over the contrasts of one primary outcome: holm over all, dunnett over those "
+        "with the reference only.",
+        "Holm 1979; Dunnett 1955",
+    )
+    largest_sd_ratio: float = setting(
+        "Where the SDs of the differences of two contrasts are more unequal than this, the paired "
+        "result decides.",
+        "simulated error rates",
+        gt=1,
     )
     confidence: float = setting("Level of the intervals.", "convention", gt=0.5, lt=1)
-    smallest_effect: dict[str, float] = setting(
+    smallest_effect: dict[str, Annotated[float, Field(gt=0)]] = setting(
         "Smallest effect of interest per outcome, in its unit; a ratio for ratio scales.",
         "the study",
     )
     fewest_participants: int = setting(
         "Fewer participants get estimates but no p-value.", "convention", ge=2
+    )
+    power: float = setting("Power of the planning table.", "Cohen 1988", gt=0.1, lt=1)
+    planned_participants: list[Annotated[int, Field(ge=2)]] = setting(
+        "Numbers of participants in the planning table.", "convention"
+    )
+
+
+class Alternative(Section):
+    """What one alternative changes; only steps after the recordings were read can run again."""
+
+    find_beats: dict = setting("Changed settings of find_beats.", "see source")
+    segment_oxygenation: dict = setting("Changed settings of segment_oxygenation.", "see source")
+    measure_outcomes: dict = setting("Changed settings of measure_outcomes.", "see source")
+    compare_conditions: dict = setting("Changed settings of compare_conditions.", "see source")
+    edits: Literal["used", "ignored"] = setting("Whether edits.tsv is carried out.", "see source")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _what_stays_may_be_left_out(cls, values):
+        sections = (name for name in cls.model_fields if name != "edits")
+        usual = {**{name: {} for name in sections}, "edits": "used"}
+        return {**usual, **values} if isinstance(values, dict) else values
+
+
+class TryAlternatives(Section):
+    """The primary outcomes measured and compared again under other settings, one at a time."""
+
+    alternatives: dict[AlternativeName, Alternative | None] = setting(
+        "Name of an alternative and the sections that it changes; edits: ignored leaves out the "
+        "decisions of people; null leaves out an alternative.",
+        "convention: choices on which laboratories differ",
     )
 
 
@@ -336,4 +376,5 @@ class Settings(Section):
     measure_outcomes: MeasureOutcomes
     check_safety: CheckSafety
     compare_conditions: CompareConditions
+    try_alternatives: TryAlternatives
     draw_figures: DrawFigures

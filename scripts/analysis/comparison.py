@@ -1,0 +1,662 @@
+"""Conditions compared: cells of one outcome in one window, their model, and every contrast.
+
+The unit is the mean of the bouts of a participant, condition and exercise. Contrasts come from a
+mixed model with the design's own random terms and, beside it, from each participant's differences;
+which of the two decides is settled by a rule that is stated before anybody looks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from itertools import combinations
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from analysis import mixed_model
+from analysis.multiplicity import dunnett_two, holm
+from analysis.paired import effect_sizes, paired_t, read_interval, sign_flip
+from analysis.sentences import ALPHA, SAME_ORDER
+from analysis.single_case import non_overlap
+
+CONTRAST_COLUMNS = [
+    *("outcome", "window", "exercise", "contrast", "scale", "n_participants", "n_rows"),
+    *("estimate", "se", "df", "ci_low", "ci_high", "t", "p", "p_adjusted", "method", "note"),
+    *("primary", "reading", "evidence", "paired_estimate", "paired_se", "paired_df"),
+    *("paired_ci_low", "paired_ci_high", "paired_p", "sign_flip_p", "sign_flip_minimum"),
+    *("sd_of_differences", "deciding", "n_pairs", "smallest_effect"),
+    *("satterthwaite_df", "satterthwaite_p", "d_av", "g_z", "g_z_low", "g_z_high", "nap", "tau"),
+    *("leave_out_low", "leave_out_high", "leave_out_most"),
+]
+MODEL_COLUMNS = [
+    *("outcome", "window", "formula", "method", "term", "estimate", "se", "df", "t", "p", "note"),
+    *("ci_low", "ci_high", "F", "df_num"),
+]
+POOLED = "mixed model, Kenward-Roger"
+PAIRED = "paired t, error of the contrast alone"
+DESCRIPTIVE = "description only"
+ALONE = (
+    "one participant: condition cannot be told from day, and the sets of a session are no "
+    "independent repetitions, so that nothing is tested"
+)
+# in the scale of the analysis, given back as ratios where that is logarithmic
+BACK_TRANSFORMED = ("estimate", "ci_low", "ci_high")
+# differences of likelihoods below this are arithmetic and no finding
+LIKELIHOOD_DIGITS = 6
+
+
+def usable(
+    outcomes: pd.DataFrame, scales: Mapping[str, str], conditions: Sequence[str]
+) -> pd.DataFrame:
+    """Values that may be compared, with the value on the scale of the analysis in `y`.
+
+    `outcomes` has the columns of outcomes.tsv. Kept are values that were given, belong to a
+    condition of the study and, where `scales` says "ratio", are positive: `y` is then the natural
+    logarithm. Convention.
+    """
+    ratio = outcomes["outcome"].map(scales) == "ratio"
+    value = outcomes["value"].astype(float)
+    kept = (
+        outcomes["status"].isin(["ok", "flagged"])
+        & outcomes["condition"].isin(conditions)
+        & value.notna()
+        & (~ratio | (value > 0))
+    )
+    y = np.where(ratio, np.log(value.where(ratio & kept, 1.0)), value)
+    return outcomes.assign(y=y)[kept]
+
+
+@dataclass(frozen=True)
+class Layout:
+    """A design that was fitted once, for all outcomes with values in the same cells.
+
+    `weights` has the shape (conditions, exercises, coefficients): the mean of each cell.
+    """
+
+    fit: mixed_model.Fit
+    weights: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """One outcome in one window: means by participant, condition and exercise, and their model.
+
+    `y` and `visits` have the shape (participants, conditions, exercises), missing where nothing
+    was given; outcomes that belong to no exercise have one. `single_rows` are the values before
+    averaging. `layouts` is filled with fitted designs and may be shared between comparisons.
+    """
+
+    outcome: str
+    window: str
+    scale: Literal["identity", "ratio"]
+    participants: tuple[str, ...]
+    conditions: tuple[str, ...]
+    exercises: tuple[str, ...]
+    y: np.ndarray
+    visits: np.ndarray
+    n_rows: int
+    single_rows: pd.DataFrame = field(repr=False)
+    layouts: dict = field(default_factory=dict, repr=False)
+
+    @classmethod
+    def of_rows(
+        cls,
+        rows: pd.DataFrame,
+        *,
+        outcome: str,
+        window: str,
+        scale: str,
+        conditions: Sequence[str],
+        layouts: dict | None = None,
+    ) -> Comparison:
+        """From rows of `usable`: participant_id, condition, exercise, visit, y."""
+        # what follows a set is compared apart from what follows a whole session
+        in_exercise = rows["exercise"].notna()
+        rows = rows[in_exercise] if in_exercise.any() else rows
+        present = set(rows["condition"])
+        conditions = tuple(c for c in conditions if c in present)
+        exercises = tuple(rows["exercise"].dropna().unique())
+        people, of_person = np.unique(rows["participant_id"].to_numpy(str), return_inverse=True)
+        place = {name: n for n, name in enumerate(conditions)}
+        of_condition = np.array([place[c] for c in rows["condition"]], dtype=int)
+        of_exercise = np.zeros(len(rows), dtype=int)
+        if len(exercises) > 1:
+            order = {name: n for n, name in enumerate(exercises)}
+            of_exercise = np.array([order[e] for e in rows["exercise"]], dtype=int)
+        shape = (len(people), len(conditions), max(len(exercises), 1))
+        at = np.ravel_multi_index((of_person, of_condition, of_exercise), shape)
+        size = int(np.prod(shape))
+        counts = np.bincount(at, minlength=size)
+        # bouts are averaged within a cell: they are repeats of one randomised unit
+        sums = np.bincount(at, weights=rows["y"].to_numpy(float), minlength=size)
+        y = np.where(counts, sums / np.maximum(counts, 1), np.nan).reshape(shape)
+        visits = np.full(size, np.nan)
+        # backwards, so that the first visit of a cell is the one that stays
+        visits[at[::-1]] = rows["visit"].to_numpy(float)[::-1]
+        return cls(
+            outcome=outcome,
+            window=window,
+            scale=scale,
+            participants=tuple(map(str, people)),
+            conditions=conditions,
+            exercises=exercises,
+            y=y,
+            visits=visits.reshape(shape),
+            n_rows=len(rows),
+            single_rows=rows,
+            layouts={} if layouts is None else layouts,
+        )
+
+    # ------------------------------------------------ the cells
+
+    @property
+    def n_participants(self) -> int:
+        return len(self.participants)
+
+    @property
+    def by_exercise(self) -> bool:
+        return len(self.exercises) > 1
+
+    @property
+    def pairs(self) -> list[tuple[str, str]]:
+        """(condition, reference) of every contrast: the later condition minus the earlier."""
+        return [(later, earlier) for earlier, later in combinations(self.conditions, 2)]
+
+    @property
+    def places(self) -> list[str]:
+        """`all` for the marginal contrasts, then every exercise."""
+        return ["all", *(self.exercises if self.by_exercise else ())]
+
+    @cached_property
+    def filled(self) -> np.ndarray:
+        return ~np.isnan(self.y)
+
+    @cached_property
+    def cells(self) -> pd.DataFrame:
+        """One row per filled cell: participant, condition, exercise, visit, y."""
+        person, condition, exercise = np.nonzero(self.filled)
+        names = self.exercises or ("",)
+        return pd.DataFrame(
+            {
+                "participant": np.array(self.participants, dtype=object)[person],
+                "condition": pd.Categorical.from_codes(condition, list(self.conditions)),
+                "exercise": np.array(names, dtype=object)[exercise],
+                "visit": [None if np.isnan(v) else f"{v:.0f}" for v in self.visits[self.filled]],
+                "y": self.y[self.filled],
+            }
+        )
+
+    @cached_property
+    def same_order(self) -> bool:
+        """Whether every condition was done at one and the same visit by everybody."""
+        seen = [set(v[~np.isnan(v)]) for v in self.visits.transpose(1, 0, 2)]
+        return max(map(len, seen), default=0) < 2
+
+    def without(self, participant: str) -> Comparison:
+        """The same comparison without one participant; conditions nobody did then are gone."""
+        people = np.array(self.participants) != participant
+        kept = np.array([self.filled[people, n].any() for n in range(len(self.conditions))])
+        where = np.ix_(people, kept)
+        return replace(
+            self,
+            participants=tuple(p for p in self.participants if p != participant),
+            conditions=tuple(c for c, k in zip(self.conditions, kept, strict=True) if k),
+            y=self.y[where],
+            visits=self.visits[where],
+            n_rows=int((self.single_rows["participant_id"] != participant).sum()),
+            single_rows=self.single_rows[self.single_rows["participant_id"] != participant],
+        )
+
+    # ------------------------------------------------ the model
+
+    @property
+    def fixed(self) -> str:
+        terms = "condition * exercise" if self.by_exercise else "condition"
+        visit_known = not np.isnan(self.visits[self.filled]).any()
+        return f"{terms} + visit" if visit_known and not self.same_order else terms
+
+    @property
+    def random(self) -> tuple[str, ...]:
+        """Random terms of the design; the session effect participant:condition never goes."""
+        if not self.by_exercise:
+            return ("1 | participant",)
+        return ("1 | participant", "1 | participant:condition", "1 | participant:exercise")
+
+    @property
+    def formula(self) -> str:
+        """The model as one line; empty where none could be fitted."""
+        if self.fit is None:
+            return ""
+        return " + ".join([f"y ~ {self.fixed}", *(f"({term})" for term in self.random)])
+
+    @property
+    def fit(self) -> mixed_model.Fit | None:
+        return self._fitted[0]
+
+    @cached_property
+    def _fitted(self) -> tuple[mixed_model.Fit | None, np.ndarray | None, str]:
+        """The fit, the weights of its cells and, where there is no model, why."""
+        key = (
+            self.participants,
+            self.conditions,
+            self.exercises,
+            self.filled.tobytes(),
+            self.visits.tobytes(),
+        )
+        y = self.y[self.filled]
+        try:
+            if key in self.layouts:
+                fit = self.layouts[key].fit.refit(y)
+            else:
+                fit = mixed_model.fit(self.cells, f"y ~ {self.fixed}", self.random)
+                self.layouts[key] = Layout(fit, self._weights_of(fit))
+            # degrees of freedom can fail where the fit did not: then there is no model
+            fit.coefficients()
+        except mixed_model.ModelError as reason:
+            return None, None, f"no model: {reason}"
+        return fit, self.layouts[key].weights, ""
+
+    def _weights_of(self, fit: mixed_model.Fit) -> np.ndarray:
+        if not self.by_exercise:
+            return np.array([[fit.cell(condition=c)] for c in self.conditions])
+        return np.array(
+            [[fit.cell(condition=c, exercise=e) for e in self.exercises] for c in self.conditions]
+        )
+
+    @cached_property
+    def notes(self) -> list[str]:
+        """What a reader must know about the design and the fit."""
+        notes = [SAME_ORDER] if self.same_order else []
+        if np.isnan(self.visits[self.filled]).any():
+            notes.append("the visit is not known everywhere and not in the model")
+        if self.fit is None:
+            return [*notes, self._fitted[2]]
+        return [*notes, *self.fit.notes]
+
+    def weights(self, pair: tuple[str, str], place: str) -> np.ndarray:
+        """Weights over the coefficients of one contrast; exercises weigh equally in `all`."""
+        cells = self._fitted[1]
+        one, other = (cells[self.conditions.index(name)] for name in pair)
+        difference = one - other
+        if place == "all":
+            return difference.mean(axis=0)
+        return difference[self.exercises.index(place)]
+
+    def pooled(self, *, confidence: float) -> dict[tuple, dict]:
+        """Contrasts of the model by pair and place; only those that could be estimated.
+
+        Each holds estimate, se, df, ci_low, ci_high, t and p after Kenward and Roger 1997, and df
+        and p after Satterthwaite 1946.
+        """
+        if self.fit is None:
+            return {}
+        keys = [(pair, place) for place in self.places for pair in self.pairs]
+        matrix = np.array([self.weights(pair, place) for pair, place in keys])
+        columns = ["estimate", "se", "df", "ci_low", "ci_high", "t", "p"]
+        tested = self.fit.contrast(matrix, level=confidence)[columns].to_numpy(float)
+        plain = self.fit.contrast(matrix, method="satterthwaite")[["df", "p"]].to_numpy(float)
+        return {
+            key: dict(zip(columns, map(float, row), strict=True))
+            | {"satterthwaite_df": float(other[0]), "satterthwaite_p": float(other[1])}
+            for key, row, other in zip(keys, tested, plain, strict=True)
+            if np.isfinite(row).all()
+        }
+
+    # ------------------------------------------------ differences within participants
+
+    def pairs_of_values(self, pair: tuple[str, str], place: str) -> tuple[np.ndarray, np.ndarray]:
+        """Values in both conditions of everybody who did both, over the exercises done in both."""
+        one, other = (self.y[:, self.conditions.index(name)] for name in pair)
+        if place != "all":
+            at = self.exercises.index(place)
+            one, other = one[:, [at]], other[:, [at]]
+        both = ~np.isnan(one) & ~np.isnan(other)
+        counts = both.sum(axis=1)
+        done = counts > 0
+        return tuple(
+            np.where(both, side, 0.0).sum(axis=1)[done] / counts[done] for side in (one, other)
+        )
+
+    # ------------------------------------------------ the contrasts
+
+    def contrasts(
+        self,
+        *,
+        error: Literal["pooled", "contrast"],
+        adjustment: Literal["holm", "dunnett", "none"],
+        confidence: float,
+        fewest_participants: int,
+        largest_sd_ratio: float,
+        seed: int,
+        smallest_effect: float | None = None,
+    ) -> pd.DataFrame:
+        """Marginal contrasts and, where there are exercises, those within each.
+
+        Columns as in contrasts.tsv. `smallest_effect` is in the unit of the outcome, a ratio on
+        ratio scales. Adjusted are the marginal contrasts as one family and those within exercises
+        as a second one (Holm 1979), under "dunnett" only those with the reference.
+        """
+        pooled = self.pooled(confidence=confidence)
+        rows = [
+            self._row(pair, place, pooled, error, confidence, fewest_participants, seed)
+            for place in self.places
+            for pair in self.pairs
+        ]
+        for place in self.places:
+            own = [row for row in rows if row["exercise"] == place]
+            ratio = spread_ratio([row["sd_of_differences"] for row in own])
+            for row in own:
+                row["deciding"], why = deciding(
+                    row, sd_ratio=ratio, largest_sd_ratio=largest_sd_ratio
+                )
+                row["note"] += [why]
+        if adjustment != "none":
+            for marginal in (True, False):
+                family = [row for row in rows if (row["exercise"] == "all") == marginal]
+                self._adjust(family, adjustment)
+        for row in rows:
+            row["smallest_effect"] = smallest_effect
+            row["reading"] = reading(row, self.scale, smallest_effect)
+            self._back_transform(row)
+            row["note"] = "; ".join(dict.fromkeys(filter(None, row["note"])))
+        return pd.DataFrame(rows)
+
+    def _row(self, pair, place, pooled, error, confidence, fewest_participants, seed) -> dict:
+        one, other = self.pairs_of_values(pair, place)
+        paired = paired_result(one - other, confidence=confidence)
+        row = {
+            "outcome": self.outcome,
+            "window": self.window,
+            "exercise": place,
+            "contrast": f"{pair[0]} - {pair[1]}",
+            "scale": self.scale,
+            "n_participants": self.n_participants,
+            "n_rows": self.n_rows,
+            "n_pairs": len(one),
+            **{f"paired_{name}": value for name, value in paired.items()},
+            "sd_of_differences": float(np.std(one - other, ddof=1)) if len(one) > 1 else None,
+            "note": list(self.notes),
+            "p_adjusted": None,
+        }
+        found = pooled.get((pair, place))
+        row |= {name: value for name, value in (found or {}).items() if "satterthwaite" in name}
+        if error == "pooled" and found:
+            row |= found | {"method": POOLED}
+        else:
+            row |= {**paired, "method": PAIRED}
+            row["t"] = paired["estimate"] / paired["se"] if paired.get("se") else None
+            if self.fit is not None and not found:
+                row["note"].append(f"not from the model: {mixed_model.NOT_ESTIMABLE}")
+        row |= self._effect_sizes(one, other, row["note"])
+        row |= self._sign_flips(one - other, row["note"], seed)
+        if self.n_participants == 1:
+            row |= self._overlap(pair, place)
+            row["note"].append(ALONE)
+        elif self.n_participants < fewest_participants:
+            row["note"].append(f"{self.n_participants} participants: estimates without a p-value")
+        if self.n_participants < fewest_participants:
+            row |= dict.fromkeys(("t", "p", "paired_p", "sign_flip_p", "satterthwaite_p"))
+            row["method"] = f"{row['method']}; {DESCRIPTIVE}"
+        if self.scale == "ratio":
+            row["note"].append("ratio of geometric means; se of its natural logarithm")
+        return row
+
+    def _effect_sizes(self, one, other, notes) -> dict:
+        try:
+            found = effect_sizes(one, other)
+        except ValueError as reason:
+            if len(one) > 1:
+                notes.append(f"no standardised difference: {reason}")
+            return {}
+        return {name: getattr(found, name) for name in ("d_av", "g_z", "g_z_low", "g_z_high")}
+
+    def _sign_flips(self, differences, notes, seed) -> dict:
+        if len(differences) < 2:
+            return {}
+        flips = sign_flip(differences, rng=np.random.default_rng(seed))
+        floor, n_pairs = flips.attainable_minimum, len(self.pairs)
+        if floor > ALPHA:
+            notes.append(
+                f"with {len(differences)} pairs no sign-flip test can reach .05 "
+                f"(smallest p {floor:.2g})"
+            )
+        elif floor * n_pairs > ALPHA:
+            notes.append(
+                f"with {len(differences)} pairs no sign-flip test can pass Holm's correction "
+                f"over {n_pairs} contrasts"
+            )
+        return {"sign_flip_p": flips.p, "sign_flip_minimum": floor}
+
+    def _overlap(self, pair, place) -> dict:
+        """Non-overlap of single values, exercise by exercise, exercises weighing equally."""
+        found = []
+        for exercise in self.exercises or (None,):
+            rows = self.single_rows
+            if exercise is not None:
+                if place not in ("all", exercise):
+                    continue
+                rows = rows[rows["exercise"] == exercise]
+            one, other = (rows.loc[rows["condition"] == name, "y"] for name in pair)
+            if len(one) and len(other):
+                found.append(non_overlap(other, one).nap)
+        if not found:
+            return {}
+        return {"nap": float(np.mean(found)), "tau": 2 * float(np.mean(found)) - 1}
+
+    def _adjust(self, family, adjustment) -> None:
+        """Adjusted p-values of a family, from the p-values that decide."""
+        if adjustment == "dunnett":
+            reference = self.conditions[0] if self.conditions else None
+            outside = [r for r in family if r["contrast"].split(" - ")[1] != reference]
+            for row in outside:
+                row["note"].append("not in the family of comparisons with the reference")
+            family = [row for row in family if row not in outside]
+        family = [row for row in family if _known(deciding_p(row))]
+        if not family:
+            return
+        p, method = [deciding_p(row) for row in family], "Holm"
+        exact = self._dunnett(family) if adjustment == "dunnett" else None
+        if exact is not None:
+            adjusted, method = exact, "Dunnett"
+        else:
+            adjusted = holm(p)
+        for row, value in zip(family, adjusted, strict=True):
+            row["p_adjusted"] = float(value)
+            row["note"].append(f"p_adjusted: {method} over {len(family)} p-values that decide")
+
+    def _dunnett(self, family) -> np.ndarray | None:
+        """Exact adjustment of two pooled marginal contrasts; None where it does not apply."""
+        pooled = all(row["deciding"] == "pooled" and row["exercise"] == "all" for row in family)
+        if not pooled or len(family) != 2:
+            return None
+        pairs = [tuple(row["contrast"].split(" - ")) for row in family]
+        try:
+            correlation = self.fit.contrast_correlations("condition", pairs)
+            return dunnett_two(
+                [row["t"] for row in family], [row["df"] for row in family], correlation
+            )
+        except ValueError:
+            return None
+
+    def _back_transform(self, row) -> None:
+        if self.scale == "ratio":
+            for name in BACK_TRANSFORMED:
+                for key in (name, f"paired_{name}"):
+                    row[key] = as_ratio(row.get(key))
+
+    # ------------------------------------------------ the model, written down
+
+    def model(self) -> pd.DataFrame:
+        """Coefficients, F tests, variance components and facts of the fit, one below the other.
+
+        Columns as in models.tsv. F tests are of equally weighted cell means (type III), after
+        Kenward and Roger 1997.
+        """
+        labels = {"outcome": self.outcome, "window": self.window, "formula": self.formula}
+        if self.fit is None:
+            return pd.DataFrame([labels | {"term": "fit", "note": "; ".join(self.notes)}])
+        rows = [row | {"method": POOLED} for row in self.fit.coefficients().to_dict("records")]
+        for term, weights in self.hypotheses().items():
+            rows.append({"term": f"F test of {term}", "method": POOLED} | self._f_test(weights))
+        for part in self.fit.variance_components().to_dict("records"):
+            rows.append(
+                {
+                    "term": f"variance of {part['term']} {part['effect']}".strip(),
+                    "estimate": part["variance"],
+                    "ci_low": part["sd_low"] ** 2,
+                    "ci_high": part["sd_high"] ** 2,
+                    "method": "REML",
+                    "note": "estimated as zero" if part["singular"] else part["note"],
+                }
+            )
+        facts = {
+            "log likelihood": self.fit.log_likelihood,
+            "optimiser agreement": round(self.fit.optimiser_agreement or 0.0, LIKELIHOOD_DIGITS),
+            "rows": float(self.fit.n_rows),
+            "participants": float(self.n_participants),
+            "singular": float(self.fit.singular),
+        }
+        rows += [{"term": k, "estimate": v, "method": "REML"} for k, v in facts.items()]
+        return pd.DataFrame(rows).assign(**labels)
+
+    def _f_test(self, weights: np.ndarray) -> dict:
+        few = "too few participants for its degrees of freedom"
+        try:
+            found = self.fit.joint_test(weights).iloc[0]
+        except ZeroDivisionError:
+            # with the fewest participants the scaling of the F has a zero below the line
+            return {"note": few}
+        if found["df_num"] and not (found["F"] >= 0 and found["p"] >= 0):
+            return {"note": few}
+        return {
+            "F": found["F"],
+            "df_num": float(found["df_num"]),
+            "df": found["df_den"],
+            "p": found["p"],
+            "note": found["note"],
+        }
+
+    def hypotheses(self) -> dict[str, np.ndarray]:
+        """Weights of the differences that are zero when a term does nothing."""
+        cells = self._fitted[1]
+        between_conditions = cells[1:] - cells[:1]
+        found = {"condition": between_conditions.mean(axis=1)}
+        if self.by_exercise:
+            found["exercise"] = (cells[:, 1:] - cells[:, :1]).mean(axis=0)
+            interaction = between_conditions[:, 1:] - between_conditions[:, :1]
+            found["condition:exercise"] = interaction.reshape(-1, cells.shape[2])
+        return found
+
+
+# ---------------------------------------------------------------- one contrast
+
+
+def _known(value: object) -> bool:
+    return value is not None and not np.isnan(value)
+
+
+def as_ratio(logarithm: float | None) -> float | None:
+    """A ratio from its natural logarithm; infinite where it is beyond all numbers."""
+    if not _known(logarithm):
+        return None
+    with np.errstate(over="ignore"):
+        return float(np.exp(logarithm))
+
+
+def paired_result(differences: np.ndarray, *, confidence: float) -> dict[str, float | None]:
+    """The contrast from each participant's own difference: estimate, se, df, interval, p.
+
+    One difference gives an estimate only, none gives nothing; without variation there is no p.
+    """
+    if len(differences) < 2:
+        nothing = dict.fromkeys(("estimate", "se", "df", "ci_low", "ci_high", "p"))
+        return nothing | ({"estimate": float(differences[0])} if len(differences) else {})
+    found = paired_t(differences, level=confidence)
+    return {
+        "estimate": found.mean,
+        "se": found.se,
+        "df": float(found.df),
+        "ci_low": found.ci_low,
+        "ci_high": found.ci_high,
+        "p": found.p,
+    }
+
+
+def spread_ratio(sds: Sequence[float | None]) -> float:
+    """Largest over smallest SD of the differences; infinite beside a zero, 1 with fewer than two.
+
+    Differences of rounding size count as zero.
+    """
+    known = [sd for sd in sds if _known(sd)]
+    if len(known) < 2 or max(known) == 0:
+        return 1.0
+    smallest = min(known)
+    return float("inf") if smallest <= 1e-12 * max(known) else max(known) / smallest
+
+
+def deciding(row: Mapping, *, sd_ratio: float, largest_sd_ratio: float) -> tuple[str, str]:
+    """Which result decides, `pooled` or `paired`, and why where it is the paired one.
+
+    Stated beforehand: the paired result, where the SDs of the differences are more unequal than
+    `largest_sd_ratio` (a pooled error is then wrong for every contrast), or where pooled and
+    paired disagree about p < .05. Convention, from simulated error rates.
+    """
+    if not row["method"].startswith(POOLED):
+        return "paired", ""
+    if not _known(row.get("paired_se")):
+        return "pooled", ""
+    if sd_ratio > largest_sd_ratio:
+        times = "one is zero" if np.isinf(sd_ratio) else f"{sd_ratio:.1f}-fold"
+        return "paired", f"the paired result decides: SDs of the differences unequal ({times})"
+    tested = _known(row["p"]) and _known(row["paired_p"])
+    if tested and (row["p"] < ALPHA) != (row["paired_p"] < ALPHA):
+        return "paired", "the paired result decides: pooled and paired disagree about p < .05"
+    return "pooled", ""
+
+
+def deciding_p(row: Mapping) -> float | None:
+    """The p-value of the result that decides, before adjustment."""
+    return row["paired_p"] if row["deciding"] == "paired" else row["p"]
+
+
+def reading(row: Mapping, scale: str, smallest_effect: float | None) -> str | None:
+    """The interval that decides against the smallest effect of interest; None without one.
+
+    Interval on the scale of the analysis, `smallest_effect` in the unit of the outcome.
+    """
+    prefix = "paired_" if row["deciding"] == "paired" else ""
+    low, high = row.get(f"{prefix}ci_low"), row.get(f"{prefix}ci_high")
+    if smallest_effect is None or not _known(low):
+        return None
+    size = abs(np.log(smallest_effect)) if scale == "ratio" else smallest_effect
+    return read_interval(low, high, smallest_effect=size)
+
+
+def rows_without_result(
+    outcome: str,
+    window: str,
+    *,
+    scale: str,
+    pairs: Sequence[tuple[str, str]],
+    reasons: Sequence[str],
+) -> pd.DataFrame:
+    """Contrasts that could not be estimated, each with its reason; columns as in contrasts.tsv."""
+    return pd.DataFrame(
+        [
+            {
+                "outcome": outcome,
+                "window": window,
+                "exercise": "all",
+                "contrast": f"{one} - {other}",
+                "scale": scale,
+                "n_participants": 0,
+                "n_rows": 0,
+                "method": "none",
+                "note": reason,
+            }
+            for (one, other), reason in zip(pairs, reasons, strict=True)
+        ]
+    )

@@ -1,0 +1,126 @@
+"""What the models of the primary outcomes rest on: residuals against fitted values and against
+normal quantiles, their spread by condition and exercise, the predicted random effects, and every
+contrast with one participant left out. On ratio scales residuals are of natural logarithms."""
+
+import numpy as np
+import pandas as pd
+
+from drawing import COLOURS, MARKS, WIDTH_IN, empty_figure, pyplot
+from wording import label_of, words_of
+
+TITLE = "Diagnostics of the models"
+ALT = (
+    "For each primary outcome: residuals, normal quantiles, spread, random effects, leave-one-out."
+)
+NEEDS = ("diagnostics", "sensitivity")
+LEFT_OUT = "one participant left out"
+NUMBERS = [
+    *("outcome", "window", "part", "participant_id", "condition", "exercise", "term", "contrast"),
+    *("fitted", "value", "quantile", "ci_low", "ci_high"),
+]
+
+
+def draw(data):
+    parts = []
+    for outcome, window in data.primary_outcomes:
+        own, again = (
+            table[(table["outcome"] == outcome) & (table["window"] == window)]
+            for table in (data.diagnostics, data.sensitivity)
+        )
+        again = again[(again["analysis"] == LEFT_OUT) & again["estimate"].notna()]
+        if len(own):
+            parts.append((outcome, window, own, again))
+    if not parts:
+        return empty_figure("No model of a primary outcome could be fitted."), pd.DataFrame()
+    figure = pyplot.figure(figsize=(WIDTH_IN, 3.6 * len(parts)), layout="constrained")
+    blocks = np.atleast_1d(figure.subfigures(len(parts), 1))
+    for block, (outcome, window, own, again) in zip(blocks, parts, strict=True):
+        block.suptitle(f"{label_of(outcome)}, {words_of(window)}", x=0.01, ha="left", fontsize=9)
+        axes = block.subplots(2, 3).ravel()
+        residuals = own[own["part"] == "residual"]
+        draw_fitted(axes[0], residuals, data)
+        draw_quantiles(axes[1], residuals, "residual")
+        draw_spread(axes[2], residuals, "condition", data.conditions)
+        exercises = list(dict.fromkeys(residuals["exercise"].dropna()))
+        draw_spread(axes[3], residuals, "exercise", exercises)
+        draw_effects(axes[4], own[own["part"] == "random effect"])
+        draw_left_out(axes[5], again)
+    numbers = [own for _, _, own, _ in parts]
+    numbers += [
+        again.rename(columns={"left_out": "participant_id", "estimate": "value"}).assign(
+            part=LEFT_OUT
+        )
+        for *_, again in parts
+        if len(again)
+    ]
+    filled = [table.dropna(axis=1, how="all") for table in numbers]
+    return figure, pd.concat(filled, ignore_index=True).reindex(columns=NUMBERS)
+
+
+def draw_fitted(axes, residuals, data):
+    """Residuals against fitted values, conditions told apart."""
+    for condition, own in residuals.groupby("condition", sort=False):
+        look = data.look_of(condition)
+        axes.plot(own["fitted"], own["value"], ls="", ms=2.5, label=condition, **look)
+    axes.legend(fontsize=6, handletextpad=0.1)
+    axes.axhline(0, color="#888888", lw=0.7, ls="--")
+    axes.set(xlabel="fitted", ylabel="residual")
+
+
+def draw_quantiles(axes, values, name, **look):
+    """Ordered values against normal quantiles, with the line of a normal of the same SD."""
+    look = {"color": COLOURS[0], "marker": MARKS[0]} | look
+    axes.plot(values["quantile"], values["value"], ls="", ms=2.5, **look)
+    if len(values) > 1 and name == "residual":
+        ends = np.array([values["quantile"].min(), values["quantile"].max()])
+        line = values["value"].mean() + values["value"].std() * ends
+        axes.plot(ends, line, color="#888888", lw=0.7, ls="--")
+    axes.set(xlabel="normal quantile", ylabel=name)
+
+
+def draw_spread(axes, residuals, by, names):
+    """Residuals of each level beside each other, with a bar of one SD either side."""
+    if not names:
+        axes.axis("off")
+        axes.text(0.5, 0.5, f"no {by} to tell apart", ha="center", va="center")
+        return
+    for place, name in enumerate(names):
+        own = residuals.loc[residuals[by] == name, "value"]
+        spread = np.linspace(-0.25, 0.25, len(own)) * (len(own) > 1)
+        axes.plot(place + spread, own, ls="", marker=".", ms=2, color="#888888")
+        if len(own) > 1:
+            axes.vlines(place, -own.std(), own.std(), COLOURS[0], lw=2)
+    axes.axhline(0, color="#888888", lw=0.7, ls="--")
+    # long names stand on lines of their own
+    axes.set_xticks(range(len(names)), [words_of(n).replace(" ", "\n") for n in names], fontsize=6)
+    axes.set_ylabel("residual and SD")
+
+
+def draw_effects(axes, effects):
+    """Predicted random effects of each term against normal quantiles."""
+    for n, (term, own) in enumerate(effects.groupby("term", sort=False)):
+        look = {"color": COLOURS[n % len(COLOURS)], "marker": MARKS[n % len(MARKS)]}
+        label = str(term).replace("participant:", "by ")
+        draw_quantiles(axes, own, "random effect", label=label, **look)
+    axes.legend(fontsize=6, handletextpad=0.1)
+
+
+def draw_left_out(axes, again):
+    """Each contrast without each participant in turn, the one that moves it most named."""
+    if again.empty:
+        axes.axis("off")
+        axes.text(0.5, 0.5, "too few participants\nto leave one out", ha="center", va="center")
+        return
+    contrasts = list(dict.fromkeys(again["contrast"]))
+    for place, contrast in enumerate(contrasts):
+        own = again[again["contrast"] == contrast]
+        look = {"color": COLOURS[place % len(COLOURS)], "marker": MARKS[place % len(MARKS)]}
+        axes.plot(own["estimate"], np.full(len(own), place), ls="", ms=2.5, **look)
+        axes.plot(own["main_estimate"].iloc[0], place, "|", ms=12, color=look["color"])
+        # on either scale the estimate that lies farthest from the main one
+        far = own.loc[(own["estimate"] - own["main_estimate"]).abs().idxmax()]
+        at = far["estimate"], place - 0.15
+        axes.annotate(far["left_out"], at, ha="center", va="bottom", fontsize=6)
+    axes.set_yticks(range(len(contrasts)), contrasts, fontsize=6)
+    axes.set_ylim(len(contrasts) - 0.4, -0.6)
+    axes.set_xlabel("estimate without one participant")

@@ -1,0 +1,30 @@
+"""Put the contrasts under every alternative into one table, the main analysis first."""
+
+import pandas as pd
+
+from analysis.sentences import as_decided
+from compare_conditions import rows_of
+from step import Input, Inputs, Output, run
+from tabular import read_table, read_tables, write_table
+from try_alternatives import ALTERNATIVE_COLUMNS
+
+MAIN = "main analysis"
+
+
+def gather_alternatives(
+    contrasts: Input, alternatives_of_each: Inputs, alternatives: Output, *, primary_outcomes: list
+):
+    primary = [(p["outcome"], p["window"]) for p in primary_outcomes]
+    main = rows_of(as_decided(read_table(contrasts)), primary)
+    main = main[main["exercise"] == "all"]
+    main = main.assign(alternative=MAIN, main_estimate=main["estimate"])
+    tables = [main.reindex(columns=ALTERNATIVE_COLUMNS)]
+    if alternatives_of_each:
+        tables.append(read_tables(alternatives_of_each))
+    filled = [table.dropna(axis=1, how="all") for table in tables if len(table)]
+    together = pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()
+    write_table(together.reindex(columns=ALTERNATIVE_COLUMNS), alternatives)
+
+
+if __name__ == "__main__":
+    run(gather_alternatives)

@@ -1,0 +1,312 @@
+"""Measure and compare again under one alternative: another limit, band, window or error, or
+without the decisions of people. Only primary outcomes, and of those what the change reaches."""
+
+import inspect
+import shutil
+import tempfile
+from pathlib import Path
+
+import pandas as pd
+
+from analysis.comparison import usable
+from analysis.sentences import as_decided
+from compare_conditions import comparisons_of, contrasts_of, declared, rows_of, stacked
+from step import Input, Inputs, Output, run
+from study import differences, laid_over
+from tabular import number, read_table, write_table
+
+ALTERNATIVE_COLUMNS = [
+    *("alternative", "differs", "outcome", "window", "contrast", "scale", "estimate", "ci_low"),
+    *("ci_high", "p", "p_adjusted", "deciding", "n_participants", "main_estimate", "difference"),
+    *("n_values", "n_values_changed", "note"),
+]
+KEYS = ["participant_id", "session_id", "event_onset_s", "window", "outcome"]
+# settings that cut sessions into windows reach every outcome
+CUTTING = {"baseline_settle_s", "recovery_steady_from_s", "shortest_steady_s"}
+COMPARED = ("error", "adjustment", "largest_sd_ratio", "confidence", "fewest_participants")
+
+
+def try_alternatives(
+    signals: Inputs,
+    beats: Inputs,
+    respiration: Inputs,
+    saturation: Inputs,
+    segments: Inputs,
+    beat_quality: Inputs,
+    sync: Inputs,
+    outcomes: Input,
+    contrasts: Input,
+    results: Output,
+    *,
+    study: str,
+    alternative: str,
+    settings: dict,
+    changes: dict,
+    usual_gates: dict,
+):
+    edits = changes["edits"]
+    changed = laid_over(settings, {k: v for k, v in changes.items() if k in settings})
+    primary = [(p["outcome"], p["window"]) for p in settings["study"]["primary_outcomes"]]
+    found, main = read_table(outcomes), as_decided(read_table(contrasts))
+    found = rows_of(found, primary)
+    files = {
+        "signals": signals,
+        "beats": beats,
+        "respiration": respiration,
+        "saturation": saturation,
+        "segments": segments,
+        "beat_quality": beat_quality,
+        "sync": sync,
+    }
+    measured = measured_again(
+        found, files, Path(study), primary, settings, changed, usual_gates, edits
+    )
+    table = with_values(found, measured)
+    compared = contrasts_again(table, primary, changed)
+    rows = beside_main(compared, main, changes_of(found, table), primary)
+    rows = rows.assign(alternative=alternative, differs=in_words(settings, changed, edits))
+    write_table(rows.reindex(columns=ALTERNATIVE_COLUMNS), results)
+
+
+# Measuring
+
+
+def measured_again(found, files, study, primary, settings, changed, usual_gates, edits):
+    """Rows of outcomes that the change reaches, measured again; the others are as they were."""
+    upstream = {
+        name for name in ("find_beats", "segment_oxygenation") if settings[name] != changed[name]
+    }
+    reached = [
+        (outcome, window)
+        for outcome, window in primary
+        if upstream
+        or reaches(outcome, window, settings["measure_outcomes"], changed["measure_outcomes"])
+    ]
+    everybody = sorted(found["participant_id"].unique())
+    decided = people_with_edits(study) if edits == "ignored" else set()
+    tables = []
+    with tempfile.TemporaryDirectory() as folder:
+        for person in everybody:
+            wanted = primary if person in decided else reached
+            if not wanted:
+                continue
+            own = {name: file_of(person, paths) for name, paths in files.items()}
+            place = study
+            if person in decided:
+                place = copy_without_edits(study, Path(folder) / "study")
+            own = found_again(
+                own, Path(folder), place, person, changed, upstream, person in decided
+            )
+            tables.append(outcomes_of(own, place, person, wanted, changed, usual_gates))
+    return pd.concat(tables, ignore_index=True) if tables else found[:0]
+
+
+def reaches(outcome, window, before, after):
+    """Whether an outcome, or a rule that judges it in a window, asks for a setting that changed."""
+
+    def judging(settings):
+        gates = settings["gates"].values()
+        return [g for g in gates if outcome in g["outcomes"] and window in g["windows"]]
+
+    names = {name for name in before if name != "gates" and before[name] != after[name]}
+    judged = judging(after)
+    if judged != judging(before) or names & CUTTING:
+        return True
+    if not names:
+        return False
+    from catalogue import outcome_modules
+    from window_inputs import needed_for
+
+    asked = [
+        *inspect.signature(outcome_modules()[outcome].measure).parameters,
+        *(gate["measured"] for gate in judged),
+    ]
+    return bool(names & frozenset().union(*(needed_for(name) for name in asked)))
+
+
+def people_with_edits(study):
+    """Participants about whose recordings a person decided something."""
+    from session_sheet import table_of
+
+    return set(table_of(study, "edits")["participant_id"])
+
+
+def file_of(person, paths):
+    """The one file of a participant among those of everybody; None where there is none."""
+    names = (person, f"{person}_oxygenation")
+    own = [p for p in map(Path, paths) if p.stem in names or p.parent.name == person]
+    return own[0] if own else None
+
+
+def copy_without_edits(study, folder):
+    """The tables of a study without edits.tsv, in a folder that is thrown away."""
+    if not folder.exists():
+        folder.mkdir()
+        for table in study.glob("*.tsv"):
+            if table.name != "edits.tsv":
+                shutil.copy(table, folder)
+    return folder
+
+
+def found_again(own, folder, study, person, changed, upstream, without_edits):
+    """Files of beats and saturation, made again where the change reaches them."""
+    if "find_beats" in upstream or without_edits:
+        from find_beats import find_beats
+
+        made = {n: folder / f"{person}_{n}.tsv" for n in ("beats", "respiration", "beat_quality")}
+        find_beats(
+            own["signals"],
+            *made.values(),
+            study=study,
+            participant=person,
+            **changed["find_beats"],
+        )
+        own = own | made
+    if "segment_oxygenation" in upstream or without_edits:
+        from segment_oxygenation import segment_oxygenation
+
+        made = {
+            "saturation": folder / f"{person}_oxygenation.parquet",
+            "segments": folder / f"{person}_segments.tsv",
+        }
+        beside = [folder / f"{person}_{n}.tsv" for n in ("boundaries", "checks", "quality")]
+        measuring = changed["measure_outcomes"]
+        segment_oxygenation(
+            own["signals"],
+            *made.values(),
+            *beside,
+            study=study,
+            participant=person,
+            pressure_tolerance_mmhg=changed["check_safety"]["pressure_tolerance_mmhg"],
+            **{
+                name: measuring[name]
+                for name in ("slowest_cadence_hz", "fastest_cadence_hz", "samples_per_contraction")
+            },
+            **changed["segment_oxygenation"],
+        )
+        own = own | made
+    return own
+
+
+def outcomes_of(own, study, person, wanted, changed, usual_gates):
+    """Outcomes of one participant in the windows asked for, as measure_outcomes gives them."""
+    from catalogue import outcome_modules
+    from measure_outcomes import Person, measured
+
+    settings = changed["measure_outcomes"]
+    known = Person(
+        study,
+        person,
+        *(own[n] for n in ("beats", "respiration", "saturation", "segments", "beat_quality")),
+        own["sync"],
+    )
+    rows = []
+    for window, inputs in known.windows(settings | {"study": study, "participant": person}):
+        for outcome, name in wanted:
+            module = outcome_modules()[outcome]
+            if name == window.name and f"{window.trial_type}/{name}" in module.ASKED_OF:
+                result = measured(outcome, module, window, inputs, settings["gates"], usual_gates)
+                rows.append(
+                    known.labels(inputs["event"])
+                    | {"window": name, "outcome": outcome, "unit": module.UNIT, **result}
+                )
+    return pd.DataFrame(rows).assign(value=lambda t: as_written(t["value"]))
+
+
+def as_written(values):
+    """Numbers as a table of the main analysis holds them: the same value is the same number."""
+    return [float("nan") if pd.isna(v) else float(number(v)) for v in values]
+
+
+def with_values(found, measured):
+    """The outcomes with what was measured again in the place of what was there before."""
+    if measured.empty:
+        return found
+    again = set(
+        zip(measured["participant_id"], measured["outcome"], measured["window"], strict=True)
+    )
+    before = zip(found["participant_id"], found["outcome"], found["window"], strict=True)
+    kept = found[[key not in again for key in before]]
+    table = pd.concat(
+        [part.dropna(axis=1, how="all") for part in (kept, measured) if len(part)],
+        ignore_index=True,
+    )
+    return table.reindex(columns=found.columns)
+
+
+def changes_of(before, after):
+    """Number of values, and of those that changed or came or went, by outcome and window."""
+
+    def values(table):
+        keys = table[KEYS].assign(event_onset_s=table["event_onset_s"].astype(float).round(3))
+        return table["value"].set_axis(pd.MultiIndex.from_frame(keys)).dropna()
+
+    one, other = values(before).align(values(after))
+    changed = (one != other).groupby(level=["outcome", "window"]).sum()
+    given = other.notna().groupby(level=["outcome", "window"]).sum()
+    return pd.DataFrame({"n_values": given, "n_values_changed": changed})
+
+
+# Comparing
+
+
+def contrasts_again(table, primary, changed):
+    """Marginal contrasts of the primary outcomes, the result that decides in the main columns."""
+    own = changed["compare_conditions"]
+    values = usable(table, declared("SCALE"), changed["study"]["conditions"])
+    deciding = {name: own[name] for name in COMPARED} | {"seed": changed["study"]["seed"]}
+    comparisons = comparisons_of(values, changed["study"]["conditions"], primary)
+    tables = [
+        contrasts_of(comparison, primary, own["smallest_effect"], deciding)
+        for comparison in comparisons.values()
+    ]
+    columns = ["outcome", "window", "exercise", "contrast", "deciding"]
+    found = stacked(tables, list(dict.fromkeys(c for t in tables for c in t)) or columns)
+    if found.empty:
+        return found
+    found = as_decided(found[found["exercise"] == "all"])
+    numbers = found.select_dtypes("number").columns
+    return found.assign(**{name: as_written(found[name]) for name in numbers})
+
+
+def beside_main(compared, main, changes, primary):
+    """Each contrast of the main analysis with the one of the alternative and their difference."""
+    main = main[main["exercise"] == "all"]
+    keys = ["outcome", "window", "contrast"]
+    rows = []
+    for outcome, window in primary:
+        for before in main[(main["outcome"] == outcome) & (main["window"] == window)].itertuples():
+            row = {key: getattr(before, key) for key in (*keys, "scale")}
+            row["main_estimate"] = before.estimate
+            if (outcome, window) in changes.index:
+                row |= changes.loc[(outcome, window)].to_dict()
+            after = compared
+            for key in keys:
+                after = after[after[key] == row[key]] if len(after) else after
+            if len(after):
+                now = after.iloc[0]
+                columns = ("estimate", "ci_low", "ci_high", "p", "p_adjusted", "deciding")
+                row |= {name: now[name] for name in (*columns, "n_participants")}
+                ratio = row["scale"] == "ratio"
+                row["difference"] = (
+                    now["estimate"] / before.estimate
+                    if ratio
+                    else now["estimate"] - before.estimate
+                )
+                row["note"] = now["note"]
+            else:
+                row["note"] = "no contrast under this alternative"
+            rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def in_words(settings, changed, edits):
+    """What differs from the main analysis: every setting with its value before and now."""
+    found = [f"{path}: {before} to {now}" for path, before, now in differences(settings, changed)]
+    if edits == "ignored":
+        found.append("the decisions of edits.tsv are not carried out")
+    return "; ".join(found) or "nothing: the same settings as in the main analysis"
+
+
+if __name__ == "__main__":
+    run(try_alternatives)

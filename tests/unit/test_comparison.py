@@ -1,0 +1,703 @@
+"""Which result decides, what small and odd studies give, and the same values under other views."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.comparison import Comparison, deciding, reading, spread_ratio, usable
+from analysis.cross_check import second_fit
+from analysis.multiplicity import holm
+from analysis.paired import paired_t
+from analysis.planning import planning, power
+from analysis.sensitivity import (
+    BASELINE,
+    CHANGE,
+    EQUAL_WORK,
+    HIGHEST,
+    LEFT_OUT,
+    LOWEST,
+    baseline_adjusted,
+    extremes,
+    leave_one_out,
+    missing_values,
+    tabled,
+    work_matched,
+    worst_case,
+)
+from analysis.sentences import SAME_ORDER, as_decided, sentence_of_contrast
+from compare_conditions import compare_conditions
+from measure_outcomes import OUTCOME_COLUMNS
+from tabular import read_table, write_table
+from try_alternatives import beside_main, changes_of, reaches, with_values
+
+CONDITIONS = ("none", "low", "target")
+EXERCISES = ("curl", "press", "row")
+SETTINGS = {
+    "error": "pooled",
+    "adjustment": "holm",
+    "confidence": 0.95,
+    "fewest_participants": 4,
+    "largest_sd_ratio": 2.0,
+    "seed": 1,
+}
+PRIMARY = [("smo2_nadir_pct", "set"), ("rmssd_ms", "recovery_steady")]
+TABLES = ("contrasts", "models", "missing", "sensitivity", "planning", "diagnostics")
+
+
+def invented(
+    seed=1,
+    *,
+    participants=8,
+    conditions=CONDITIONS,
+    exercises=EXERCISES,
+    bouts=2,
+    effect=-3.0,
+    session_sd=1.0,
+    residual_sd=1.0,
+    same_order=False,
+) -> pd.DataFrame:
+    """Outcomes of an invented study, as in outcomes.tsv; `session_sd` may be one per condition."""
+    rng = np.random.default_rng(seed)
+    spread = np.broadcast_to(session_sd, len(conditions))
+    orders = list(itertools.permutations(range(len(conditions))))
+    rows = []
+    for n in range(participants):
+        order = orders[0] if same_order else orders[n % len(orders)]
+        level = rng.normal(50, 5)
+        for c, condition in enumerate(conditions):
+            session = level + effect * c + spread[c] * rng.normal()
+            visit = order.index(c) + 1
+            labels = {
+                "participant_id": f"sub-{n + 1:02d}",
+                "session_id": f"ses-{visit}",
+                "visit": visit,
+                "condition": condition,
+                "status": "ok",
+            }
+            baseline = labels | {"event_onset_s": 0.0, "window": "baseline"}
+            rows.append(baseline | {"outcome": "rmssd_ms", "value": rng.uniform(20, 60)})
+            for e, (exercise, bout) in enumerate(itertools.product(exercises, range(bouts))):
+                place = labels | {"event_onset_s": 100.0 * (e + 1), "window": "set"}
+                place |= {"exercise": exercise, "bout": bout + 1}
+                value = session + residual_sd * rng.normal()
+                rows += [
+                    place | {"outcome": "smo2_nadir_pct", "value": value},
+                    place | {"outcome": "reps_done", "value": float(rng.integers(8, 16))},
+                    place | {"outcome": "to_failure", "value": float(rng.integers(0, 2))},
+                ]
+            steady = labels | {"event_onset_s": 2000.0, "window": "recovery_steady"}
+            rows.append(steady | {"outcome": "rmssd_ms", "value": np.exp(rng.normal(3.3, 0.2))})
+    return pd.DataFrame(rows).reindex(columns=OUTCOME_COLUMNS)
+
+
+def comparison_of(outcomes, outcome="smo2_nadir_pct", window="set", conditions=CONDITIONS):
+    scale = "ratio" if outcome == "rmssd_ms" else "identity"
+    table = usable(outcomes, {outcome: scale}, conditions)
+    rows = table[(table["outcome"] == outcome) & (table["window"] == window)]
+    return Comparison.of_rows(
+        rows, outcome=outcome, window=window, scale=scale, conditions=conditions
+    )
+
+
+def marginal(comparison, **settings):
+    found = comparison.contrasts(**SETTINGS | settings)
+    return found[found["exercise"] == "all"].set_index("contrast")
+
+
+def results_of(outcomes, folder, *, conditions=CONDITIONS, primary=PRIMARY, **settings):
+    """Tables of compare_conditions, written and read again."""
+    write_table(outcomes, folder / "outcomes.tsv")
+    paths = [folder / f"{name}.tsv" for name in TABLES]
+    usual = {"smallest_effect": {}, "power": 0.8, "planned_participants": [6, 12]}
+    compare_conditions(
+        folder / "outcomes.tsv",
+        *paths,
+        conditions=list(conditions),
+        primary_outcomes=[{"outcome": o, "window": w} for o, w in primary],
+        **SETTINGS | usual | settings,
+    )
+    return {name: read_table(path) for name, path in zip(TABLES, paths, strict=True)}
+
+
+# ---------------------------------------------------------------- which result decides
+
+
+def test_in_complete_data_pooled_and_paired_estimates_agree_without_a_visit_effect():
+    found = marginal(comparison_of(invented(same_order=True)))
+    assert found["estimate"].to_list() == pytest.approx(found["paired_estimate"].to_list())
+    assert found["df"].to_list() == pytest.approx([14] * 3)
+    assert set(found["paired_df"]) == {7.0}
+
+
+def test_each_paired_result_is_the_t_test_of_session_means():
+    outcomes = invented(3)
+    found = marginal(comparison_of(outcomes))
+    nadir = outcomes[outcomes["outcome"] == "smo2_nadir_pct"]
+    means = nadir.pivot_table(index="participant_id", columns="condition", values="value")
+    expected = paired_t(means["target"] - means["low"])
+    row = found.loc["target - low"]
+    assert row["paired_p"] == pytest.approx(expected.p, rel=1e-12)
+    assert row["sd_of_differences"] == pytest.approx(expected.sd, rel=1e-12)
+
+
+def test_unequal_spread_lets_the_paired_result_decide_and_equal_spread_the_pooled_one():
+    unequal = marginal(comparison_of(invented(2, session_sd=(0.2, 0.2, 6.0), residual_sd=0.3)))
+    assert set(unequal["deciding"]) == {"paired"}
+    assert unequal["note"].str.contains("SDs of the differences unequal").all()
+    adjusted = holm(unequal["paired_p"].to_list())
+    assert unequal["p_adjusted"].to_list() == pytest.approx(list(adjusted))
+    equal = marginal(comparison_of(invented(2)))
+    assert set(equal["deciding"]) == {"pooled"}
+    assert equal["p_adjusted"].to_list() == pytest.approx(list(holm(equal["p"].to_list())))
+
+
+@pytest.mark.parametrize(
+    ("pooled_p", "paired_p", "ratio", "expected"),
+    [
+        (0.04, 0.06, 1.0, "paired"),
+        (0.06, 0.04, 1.0, "paired"),
+        (0.04, 0.01, 1.9, "pooled"),
+        (0.04, 0.01, 2.1, "paired"),
+        (0.40, 0.90, 1.0, "pooled"),
+        (None, None, 2.1, "paired"),
+        (None, None, 1.0, "pooled"),
+    ],
+)
+def test_the_rule_that_decides_is_the_one_that_was_stated(pooled_p, paired_p, ratio, expected):
+    row = {
+        "method": "mixed model, Kenward-Roger",
+        "p": pooled_p,
+        "paired_p": paired_p,
+        "paired_se": 1.0,
+    }
+    assert deciding(row, sd_ratio=ratio, largest_sd_ratio=2.0)[0] == expected
+
+
+def test_a_spread_of_zero_beside_another_is_infinitely_unequal():
+    assert spread_ratio([0.0, 1.0, 2.0]) == float("inf")
+    assert spread_ratio([0.0, 0.0, 0.0]) == 1.0
+    assert spread_ratio([1.5, None]) == 1.0
+    assert spread_ratio([1.0, 3.0, 2.0]) == 3.0
+
+
+def test_with_the_error_of_each_contrast_all_main_columns_are_the_paired_ones():
+    found = marginal(comparison_of(invented(5)), error="contrast")
+    for name in ("estimate", "se", "df", "ci_low", "ci_high", "p"):
+        assert found[name].to_list() == found[f"paired_{name}"].to_list()
+    assert set(found["deciding"]) == {"paired"}
+
+
+def test_what_is_told_of_a_contrast_is_the_result_that_decides():
+    table = comparison_of(invented(2, session_sd=(0.2, 0.2, 6.0))).contrasts(**SETTINGS)
+    told = as_decided(table)
+    paired = table["deciding"] == "paired"
+    assert paired.any()
+    assert (told["p"][paired] == table["paired_p"][paired]).all()
+    assert (told["ci_low"][~paired] == table["ci_low"][~paired]).all()
+
+
+def test_ratios_come_back_as_ratios_of_geometric_means():
+    outcomes = invented(6, same_order=True)
+    own = outcomes[outcomes["window"] == "recovery_steady"]
+    logs = np.log(own.set_index("participant_id")["value"].astype(float))
+    expected = np.exp(
+        logs[(own["condition"] == "low").to_numpy()].mean()
+        - logs[(own["condition"] == "none").to_numpy()].mean()
+    )
+    row = marginal(comparison_of(outcomes, "rmssd_ms", "recovery_steady")).loc["low - none"]
+    assert row["estimate"] == pytest.approx(expected)
+    assert 0 < row["ci_low"] < row["estimate"] < row["ci_high"]
+    assert row["paired_estimate"] == pytest.approx(expected)
+
+
+def test_exercises_weigh_equally_however_many_bouts_one_has():
+    outcomes = invented(7, bouts=1, same_order=True)
+    nadir = outcomes["outcome"] == "smo2_nadir_pct"
+    more = outcomes[nadir & (outcomes["exercise"] == "curl")].assign(bout=2)
+    once, twice = (
+        marginal(comparison_of(table)) for table in (outcomes, pd.concat([outcomes, more]))
+    )
+    pd.testing.assert_series_equal(once["estimate"], twice["estimate"])
+
+
+def test_the_order_of_the_rows_changes_nothing():
+    outcomes = invented(8)
+    shuffled = outcomes.sample(frac=1, random_state=1)
+    one, other = (marginal(comparison_of(t)) for t in (outcomes, shuffled))
+    columns = ["estimate", "se", "df", "p", "p_adjusted", "paired_p", "sign_flip_p"]
+    pd.testing.assert_frame_equal(one[columns], other[columns], rtol=1e-6)
+
+
+def test_a_study_in_one_order_is_told_as_visits_and_not_as_an_effect_of_pressure():
+    found = marginal(comparison_of(invented(9, effect=-8.0, same_order=True)))
+    assert found["note"].str.contains(SAME_ORDER).all()
+    row = found.reset_index().iloc[1]
+    text = sentence_of_contrast(row, "Saturation nadir", "%", same_order=True)
+    assert "at the visits with target" in text
+    assert "not called an effect of pressure" in text
+    varied = marginal(comparison_of(invented(9)))
+    assert not varied["note"].str.contains("same order").any()
+    assert "+ visit" in comparison_of(invented(9)).formula
+    assert "visit" not in comparison_of(invented(9, same_order=True)).formula
+
+
+def test_the_session_effect_is_in_every_model_of_exercises():
+    for seed in range(3):
+        comparison = comparison_of(invented(seed, session_sd=0.0))
+        assert "(1 | participant:condition)" in comparison.formula
+
+
+def test_outcomes_measured_in_the_same_cells_share_one_design_and_give_the_same_numbers():
+    outcomes = invented(10)
+    alone = comparison_of(outcomes).contrasts(**SETTINGS)
+    layouts = {}
+    for outcome in ("reps_done", "smo2_nadir_pct"):
+        rows = outcomes[outcomes["outcome"] == outcome].assign(y=lambda t: t["value"].astype(float))
+        shared = Comparison.of_rows(
+            rows,
+            outcome=outcome,
+            window="set",
+            scale="identity",
+            conditions=CONDITIONS,
+            layouts=layouts,
+        ).contrasts(**SETTINGS)
+    assert len(layouts) == 1
+    pd.testing.assert_frame_equal(alone, shared, rtol=1e-5)
+
+
+# ---------------------------------------------------------------- null-friendly
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "expected"),
+    [
+        (-1.0, 1.5, "equivalent"),
+        (0.5, 1.5, "equivalent"),
+        (0.5, 2.5, "different"),
+        (-0.5, 2.5, "inconclusive"),
+    ],
+)
+def test_an_interval_is_read_against_the_smallest_effect_of_interest(low, high, expected):
+    row = {"deciding": "paired", "paired_ci_low": low, "paired_ci_high": high}
+    assert reading(row, "identity", 2.0) == expected
+    # on ratio scales 0.8 and 1.25 are the same size
+    assert reading(row, "ratio", np.exp(2.0)) == reading(row, "ratio", np.exp(-2.0)) == expected
+
+
+def test_an_inconclusive_interval_is_called_so_in_words():
+    found = marginal(
+        comparison_of(invented(11, effect=0.0, session_sd=3.0)), smallest_effect=0.5
+    ).reset_index()
+    row = next(found[found["reading"] == "inconclusive"].itertuples())
+    assert "Inconclusive" in sentence_of_contrast(row, "Saturation nadir", "%")
+
+
+# ---------------------------------------------------------------- small and odd studies
+
+
+def odd_studies():
+    nadir = {"smo2_nadir_pct"}
+    whole = invented(12)
+    is_nadir = whole["outcome"].isin(nadir)
+    refused = {"value": np.nan, "status": "refused", "reason": "38 % is usable, 80 % needed"}
+
+    def where(rows, **values):
+        return whole.assign(**{k: whole[k].mask(rows, v) for k, v in values.items()})
+
+    visit_missed = (whole["participant_id"] == "sub-02") & (whole["condition"] == "low")
+    return {
+        "nobody": whole[:0],
+        **{f"{n} participants": invented(13, participants=n) for n in (1, 2, 3, 6)},
+        "one condition": invented(14, conditions=("none",)),
+        "two conditions": invented(14, conditions=("none", "low")),
+        "four conditions": invented(14, conditions=(*CONDITIONS, "high"), participants=9),
+        "no exercises": invented(15, exercises=()),
+        "one exercise": invented(15, exercises=("curl",)),
+        "one exercise, one bout": invented(15, exercises=("curl",), bouts=1),
+        "two exercises, one bout, two people": invented(16, participants=2, bouts=1),
+        "three people, two exercises": invented(
+            19, participants=3, exercises=("curl", "row"), bouts=1
+        ),
+        "no variance at all": whole.assign(value=whole["value"].where(~is_nadir, 40.0)),
+        "no variance within people": invented(17, session_sd=0, residual_sd=0, effect=0.0),
+        "an effect without variance": invented(17, session_sd=0, residual_sd=0),
+        "all refused": where(is_nadir, **refused),
+        "refused in one condition": where(is_nadir & (whole["condition"] == "low"), **refused),
+        "refused in one cell of the design": where(
+            is_nadir & (whole["condition"] == "low") & (whole["exercise"] == "row"), **refused
+        ),
+        "given by one participant": where(
+            is_nadir & (whole["participant_id"] > "sub-01"), **refused
+        ),
+        "a visit missed": whole[~visit_missed],
+        "each participant in one condition": whole[
+            whole["condition"]
+            == whole["participant_id"].map(lambda p: CONDITIONS[int(p[-1]) % len(CONDITIONS)])
+        ],
+        "the same order": invented(18, same_order=True),
+        "visits unknown": whole.assign(visit=np.nan),
+        "ratios of zero": where(whole["outcome"] == "rmssd_ms", value=0.0),
+    }
+
+
+ODD = odd_studies()
+# the second library takes most of the time, so that it sees only some of them
+CHECKED_TWICE = {"an effect without variance", "four conditions", "the same order"}
+COMPARED = sorted(set(ODD) - {"nobody", "one condition"})
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+@pytest.mark.parametrize("name", ODD)
+def test_an_odd_study_gives_a_complete_result(name, tmp_path, monkeypatch):
+    if name not in CHECKED_TWICE:
+        monkeypatch.setattr("analysis.cross_check.second_fit", lambda comparison: [])
+    conditions = (*CONDITIONS, "high") if name == "four conditions" else CONDITIONS
+    if name == "two conditions":
+        conditions = ("none", "low")
+    found = results_of(ODD[name], tmp_path, conditions=conditions, smallest_effect={"rpe": 1.0})
+    contrasts = found["contrasts"]
+    for outcome, window in PRIMARY:
+        own = contrasts[(contrasts["outcome"] == outcome) & (contrasts["window"] == window)]
+        if name not in COMPARED or (name == "no exercises" and outcome == "smo2_nadir_pct"):
+            continue
+        pairs = {f"{b} - {a}" for a, b in itertools.combinations(conditions, 2)}
+        assert set(own.loc[own["exercise"] == "all", "contrast"]) == pairs
+        # what is absent has a reason
+        assert own.loc[own["estimate"].isna() | own["p"].isna(), "note"].notna().all()
+    for column in ("p", "p_adjusted", "paired_p", "sign_flip_p", "satterthwaite_p"):
+        assert contrasts[column].dropna().between(0, 1).all(), column
+    known = contrasts.dropna(subset=["ci_low", "estimate"])
+    assert (known["ci_low"] <= known["estimate"]).all()
+    assert (known["estimate"] <= known["ci_high"]).all()
+    assert contrasts.loc[contrasts["estimate"].notna(), "deciding"].notna().all()
+    models = found["models"]
+    assert models.loc[models["estimate"].isna() & models["F"].isna(), "note"].notna().all()
+    assert found["sensitivity"].loc[found["sensitivity"]["estimate"].isna(), "note"].notna().all()
+    plans = found["planning"]
+    assert plans.loc[plans["detectable"].isna(), "note"].notna().all()
+
+
+def test_one_participant_is_described_by_overlap_and_never_tested(tmp_path):
+    contrasts = results_of(ODD["1 participants"], tmp_path)["contrasts"]
+    own = contrasts[contrasts["outcome"] == "smo2_nadir_pct"]
+    for column in ("p", "p_adjusted", "paired_p", "sign_flip_p", "ci_low", "paired_ci_low"):
+        assert own[column].isna().all(), column
+    assert own["estimate"].notna().all()
+    assert own["nap"].between(0, 1).all()
+    assert own["tau"].to_list() == pytest.approx((2 * own["nap"] - 1).to_list(), abs=1e-5)
+    assert own["note"].str.contains("condition cannot be told from day").all()
+
+
+def test_overlap_of_one_participant_is_counted_within_exercises():
+    # curl: 8 and 9 against 1 and 2, all above; row: 4 and 1 against 3 and 2, half above
+    values = {
+        ("none", "curl"): (1, 2),
+        ("low", "curl"): (8, 9),
+        ("none", "row"): (3, 2),
+        ("low", "row"): (4, 1),
+    }
+    rows = [
+        {"participant_id": "sub-01", "condition": c, "exercise": e, "visit": 1, "y": float(v)}
+        for (c, e), both in values.items()
+        for v in both
+    ]
+    comparison = Comparison.of_rows(
+        pd.DataFrame(rows),
+        outcome="rpe",
+        window="set",
+        scale="identity",
+        conditions=("none", "low"),
+    )
+    found = comparison.contrasts(**SETTINGS).set_index("exercise")["nap"]
+    assert found.to_dict() == {"all": 0.75, "curl": 1.0, "row": 0.5}
+
+
+@pytest.mark.parametrize(
+    ("n", "says"),
+    [
+        (5, "no sign-flip test can reach .05 (smallest p 0.062)"),
+        (6, "no sign-flip test can pass Holm's correction over 3 contrasts"),
+        (7, None),
+    ],
+)
+def test_what_few_participants_cannot_show_is_said(n, says):
+    # smallest two-sided p of n sign flips: 2 / 2^n; times three at most .05 from seven on
+    found = marginal(comparison_of(invented(13, participants=n)))
+    assert set(found["sign_flip_minimum"]) == {2 / 2**n}
+    notes = found["note"].fillna("")
+    assert (
+        notes.str.contains(says, regex=False).all() if says else "sign-flip" not in "".join(notes)
+    )
+
+
+def test_three_participants_get_intervals_and_no_p():
+    found = marginal(comparison_of(invented(13, participants=3)))
+    assert found["ci_low"].notna().all()
+    assert found[["p", "p_adjusted", "paired_p", "sign_flip_p"]].isna().all(axis=None)
+    assert found["method"].str.contains("description only").all()
+
+
+def test_a_cell_that_nobody_filled_leaves_the_paired_result_and_says_so():
+    found = marginal(comparison_of(ODD["refused in one cell of the design"]))
+    row = found.loc["low - none"]
+    assert row["method"].startswith("paired")
+    assert "not estimable" in row["note"]
+    assert found.loc["target - none", "method"].startswith("mixed model")
+
+
+def test_no_value_in_a_condition_is_said_with_its_reason(tmp_path, monkeypatch):
+    monkeypatch.setattr("analysis.cross_check.second_fit", lambda comparison: [])
+    contrasts = results_of(ODD["refused in one condition"], tmp_path)["contrasts"]
+    own = contrasts[(contrasts["outcome"] == "smo2_nadir_pct") & (contrasts["exercise"] == "all")]
+    absent = own[own["estimate"].isna()].set_index("contrast")
+    assert set(absent.index) == {"low - none", "target - low"}
+    assert absent["note"].unique().tolist() == ["no value in low (38 % is usable, 80 % needed)"]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_whatever_is_missing_every_contrast_is_sound(seed):
+    rng = np.random.default_rng(seed)
+    outcomes = invented(
+        seed,
+        participants=int(rng.integers(1, 10)),
+        exercises=EXERCISES[: rng.integers(1, 4)],
+        bouts=int(rng.integers(1, 3)),
+        residual_sd=float(rng.choice([0.0, 1.0])),
+    )
+    nadir = outcomes[outcomes["outcome"] == "smo2_nadir_pct"]
+    kept = nadir[rng.uniform(size=len(nadir)) >= rng.uniform(0, 0.8)]
+    if kept["condition"].nunique() < 2:
+        pytest.fail("an invented study should keep two conditions; choose another seed")
+    comparison = comparison_of(kept)
+    for adjustment, error in itertools.product(("holm", "dunnett"), ("pooled", "contrast")):
+        found = comparison.contrasts(**SETTINGS | {"adjustment": adjustment, "error": error})
+        adjusted = found["p_adjusted"].astype(float)
+        decided = as_decided(found)["p"].astype(float)
+        assert (adjusted.dropna() >= decided[adjusted.notna()] - 1e-12).all()
+        assert found.loc[found["estimate"].isna(), "n_pairs"].eq(0).all()
+
+
+# ---------------------------------------------------------------- other assumptions
+
+
+def test_leaving_one_out_is_the_study_without_that_participant():
+    outcomes = invented(20)
+    comparison = comparison_of(outcomes)
+    rows = leave_one_out(comparison, confidence=0.95)
+    assert len(rows) == 8 * 3
+    alone = marginal(comparison_of(outcomes[outcomes["participant_id"] != "sub-03"]))
+    for row in rows:
+        if row["left_out"] == "sub-03":
+            assert row["estimate"] == pytest.approx(alone.loc[row["contrast"], "estimate"])
+            assert row["p"] == pytest.approx(alone.loc[row["contrast"], "p"], rel=1e-5)
+
+
+def test_the_participant_who_moves_a_contrast_most_is_named():
+    outcomes = invented(21, effect=0.0)
+    odd_one = (
+        (outcomes["participant_id"] == "sub-05")
+        & (outcomes["condition"] == "target")
+        & (outcomes["outcome"] == "smo2_nadir_pct")
+    )
+    outcomes["value"] = outcomes["value"].where(~odd_one, outcomes["value"] + 20)
+    comparison = comparison_of(outcomes)
+    main = marginal(comparison).reset_index()
+    rows = tabled(
+        comparison, leave_one_out(comparison, confidence=0.95), main, fewest_participants=4
+    )
+    found = extremes(rows)["target - none"]
+    assert found["leave_out_most"] == "sub-05"
+    estimate = main.set_index("contrast").loc["target - none", "estimate"]
+    assert found["leave_out_low"] < estimate - 2
+    assert found["leave_out_low"] <= estimate <= found["leave_out_high"]
+
+
+def test_a_baseline_that_explains_everything_leaves_only_the_effect():
+    outcomes = invented(22)
+    rng = np.random.default_rng(0)
+    baseline = outcomes["window"] == "baseline"
+    before = outcomes[baseline].set_index(["participant_id", "condition"])["value"]
+    keys = pd.MultiIndex.from_frame(outcomes[["participant_id", "condition"]])
+    effect = outcomes["condition"].map({"none": 1.0, "low": 1.1, "target": 1.5})
+    after = before.reindex(keys).to_numpy() * effect * np.exp(rng.normal(0, 0.01, len(keys)))
+    steady = outcomes["window"] == "recovery_steady"
+    outcomes["value"] = outcomes["value"].where(~steady, after)
+    table = usable(outcomes, {"rmssd_ms": "ratio"}, CONDITIONS)
+    own = table[(table["outcome"] == "rmssd_ms") & (table["window"] == "baseline")]
+    comparison = comparison_of(outcomes, "rmssd_ms", "recovery_steady")
+    main = marginal(comparison).reset_index()
+    rows = tabled(
+        comparison, baseline_adjusted(comparison, own, confidence=0.95), main, fewest_participants=4
+    )
+    for row in rows:
+        true = {"low - none": 1.1, "target - none": 1.5, "target - low": 1.5 / 1.1}
+        assert row["estimate"] == pytest.approx(true[row["contrast"]], rel=0.03)
+    assert {row["analysis"] for row in rows} == {BASELINE, CHANGE}
+    nothing = baseline_adjusted(comparison_of(outcomes), own[:0], confidence=0.95)
+    assert [row["note"] for row in nothing] == ["not measured at baseline"] * 2
+
+
+def test_a_difference_that_is_all_work_is_gone_at_equal_work():
+    outcomes = invented(23, effect=0.0, session_sd=0.0, residual_sd=0.05)
+    rng = np.random.default_rng(3)
+    reps = outcomes["outcome"] == "reps_done"
+    fewer = outcomes["condition"].map({"none": 15, "low": 12, "target": 8}).astype(float)
+    outcomes["value"] = outcomes["value"].where(~reps, fewer + rng.integers(-2, 3, len(outcomes)))
+    key = ["participant_id", "condition", "event_onset_s"]
+    done = outcomes[reps].set_index(key)["value"]
+    nadir = outcomes["outcome"] == "smo2_nadir_pct"
+    own = pd.MultiIndex.from_frame(outcomes.loc[nadir, key])
+    outcomes.loc[nadir, "value"] += 1.5 * done.reindex(own).to_numpy()
+    comparison = comparison_of(outcomes)
+    repetitions = outcomes[reps].assign(y=outcomes.loc[reps, "value"].astype(float))
+    rows = work_matched(comparison, repetitions, confidence=0.95)
+    main = marginal(comparison)
+    assert main.loc["target - none", "estimate"] < -9
+    for row in rows:
+        assert row["analysis"] == EQUAL_WORK
+        assert row["estimate"] == pytest.approx(0, abs=0.2)
+
+
+def test_worst_case_bounds_are_those_counted_by_hand():
+    # sub-03 did not do target: bounds take the lowest (40) and the highest (60) value of all
+    y = {"sub-01": (50, 40), "sub-02": (60, 44), "sub-03": (52, None)}
+    rows = [
+        {"participant_id": p, "condition": c, "exercise": None, "visit": 1, "y": float(v)}
+        for p, values in y.items()
+        for c, v in zip(("none", "target"), values, strict=True)
+        if v is not None
+    ]
+    comparison = Comparison.of_rows(
+        pd.DataFrame(rows),
+        outcome="smo2_nadir_pct",
+        window="set",
+        scale="identity",
+        conditions=("none", "target"),
+    )
+    low, high = worst_case(comparison, confidence=0.95)
+    assert (low["analysis"], high["analysis"]) == (LOWEST, HIGHEST)
+    assert low["estimate"] == pytest.approx((-10 - 16 - 12) / 3)
+    assert high["estimate"] == pytest.approx((-10 - 16 + 8) / 3)
+    assert "1 cells filled in" in low["note"]
+    complete = worst_case(comparison.without("sub-03"), confidence=0.95)
+    assert {row["note"] for row in complete} == {"no cell is missing"}
+
+
+def test_missing_values_are_counted_by_condition_reason_and_failure():
+    outcomes = invented(24, participants=2, exercises=("curl",), bouts=2)
+    event = outcomes[["participant_id", "condition", "bout"]].apply(tuple, axis=1)
+    lost = event.isin([("sub-01", "target", 1), ("sub-01", "target", 2), ("sub-02", "target", 1)])
+    nadir, failure = (outcomes["outcome"] == name for name in ("smo2_nadir_pct", "to_failure"))
+    outcomes.loc[failure, "value"] = 0.0
+    outcomes.loc[failure & (outcomes["participant_id"] == "sub-01"), "value"] = 1.0
+    refused = {"value": np.nan, "status": "refused", "reason": "too short (here 4.1)"}
+    gone = {
+        name: outcomes[name].astype(object).mask(nadir & lost, v) for name, v in refused.items()
+    }
+    outcomes = outcomes.assign(**gone)
+    not_done = (outcomes["participant_id"] == "sub-02") & (outcomes["condition"] == "low")
+    found = missing_values(outcomes[~not_done], CONDITIONS, PRIMARY)
+    found = found[found["outcome"] == "smo2_nadir_pct"].set_index("condition")
+    row = found.loc["target"]
+    assert (row["reason"], row["n_values"], row["n_cells"]) == ("too short", 3, 1)
+    assert (row["n_participants"], row["n_in_sets_to_failure"]) == (2, 2)
+    assert (found.loc["low", "status"], found.loc["low", "n_cells"]) == ("not done", 1)
+    assert found["primary"].all()
+    assert "none" not in found.index
+
+
+# ---------------------------------------------------------------- second library, planning
+
+
+@pytest.mark.parametrize("exercises", [EXERCISES, ()])
+def test_another_library_finds_the_same_fit_and_no_better_one(exercises):
+    if exercises:
+        comparison = comparison_of(invented(30))
+    else:
+        comparison = comparison_of(invented(30), "rmssd_ms", "recovery_steady")
+    likelihood, shift = (row["estimate"] for row in second_fit(comparison))
+    # a positive difference: the other optimisers stopped short
+    assert -1e-6 <= likelihood < 0.01
+    assert shift < 0.01
+
+
+def test_a_difference_planned_for_is_found_with_the_power_wanted():
+    comparison = comparison_of(invented(31))
+    table = planning(
+        comparison, participants=[6, 20], power_wanted=0.8, alpha=0.05, smallest_effect=2.0
+    )
+    assert set(table["n_participants"]) == {6, 8, 20}
+    for row in table.itertuples():
+        assert power(row.detectable / row.se, row.df, alpha=0.05) == pytest.approx(0.8)
+        adjusted = power(row.detectable_adjusted / row.se, row.df, alpha=0.05 / 3)
+        assert adjusted == pytest.approx(0.8)
+        assert 0 < row.power_at_smallest_effect_adjusted <= row.power_at_smallest_effect <= 1
+    own = table[table["this_study"] & (table["error"] == "pooled")].iloc[0]
+    # eight participants, orders nearly balanced: what is planned is what was fitted, and the visit
+    # effects take two of 14 degrees of freedom
+    fitted = marginal(comparison).loc[own["contrast"]]
+    assert own["df"] == 12
+    assert own["se"] == pytest.approx(fitted["se"], rel=0.08)
+
+
+def test_power_stays_a_number_far_out():
+    assert power(60.0, 39.0, alpha=0.05) == 1.0
+
+
+# ---------------------------------------------------------------- alternatives
+
+
+GATES = {
+    "share": {"outcomes": ["rmssd_ms"], "windows": ["set"], "measured": "corrected_pct"},
+}
+MEASURING = {"nadir_window_s": 5.0, "high_frequency_hz": [0.15, 0.4], "baseline_settle_s": 60.0}
+
+
+@pytest.mark.parametrize(
+    ("outcome", "change", "expected"),
+    [
+        ("smo2_nadir_pct", {"nadir_window_s": 3.0}, True),
+        ("smo2_nadir_pct", {"high_frequency_hz": [0.15, 0.5]}, False),
+        ("hf_power_ms2", {"high_frequency_hz": [0.15, 0.5]}, True),
+        ("mean_hr_bpm", {"nadir_window_s": 3.0}, False),
+        ("mean_hr_bpm", {"baseline_settle_s": 30.0}, True),
+        ("rmssd_ms", {"gates": {"share": GATES["share"] | {"refused_above": 5.0}}}, True),
+        ("mean_hr_bpm", {"gates": {"share": GATES["share"] | {"refused_above": 5.0}}}, False),
+        ("smo2_nadir_pct", {}, False),
+    ],
+)
+def test_only_outcomes_that_ask_for_a_setting_are_measured_again(outcome, change, expected):
+    before = MEASURING | {"gates": GATES}
+    assert reaches(outcome, "set", before, before | change) == expected
+
+
+def test_values_measured_again_replace_those_of_their_participant_and_outcome_only():
+    outcomes = invented(40, participants=2)
+    nadir = outcomes["outcome"] == "smo2_nadir_pct"
+    again = outcomes[nadir & (outcomes["participant_id"] == "sub-02")]
+    again = again.assign(value=again["value"] + 1)
+    table = with_values(outcomes, again)
+    assert len(table) == len(outcomes)
+    counts = changes_of(outcomes, table)
+    assert counts.loc[("smo2_nadir_pct", "set"), "n_values_changed"] == len(again)
+    assert counts.loc[("reps_done", "set"), "n_values_changed"] == 0
+
+
+def test_the_difference_of_an_alternative_is_taken_from_the_result_that_decides():
+    columns = {"outcome": "rpe", "window": "set", "exercise": "all", "contrast": "low - none"}
+    main = pd.DataFrame([columns | {"scale": "identity", "estimate": -2.0}])
+    numbers = dict.fromkeys(("ci_low", "ci_high", "p", "p_adjusted", "n_participants"), 1.0)
+    now = pd.DataFrame(
+        [columns | numbers | {"estimate": -1.5, "deciding": "paired", "note": "all well"}]
+    )
+    row = beside_main(now, main, pd.DataFrame(), [("rpe", "set")]).iloc[0]
+    assert row["difference"] == 0.5
+    gone = beside_main(now[:0], main, pd.DataFrame(), [("rpe", "set")]).iloc[0]
+    assert gone["note"] == "no contrast under this alternative"
+
+
+def test_left_out_rows_are_named_as_the_figure_asks_for_them():
+    rows = leave_one_out(comparison_of(invented(41)), confidence=0.95)
+    assert {row["analysis"] for row in rows} == {LEFT_OUT}
