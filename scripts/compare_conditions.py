@@ -58,6 +58,7 @@ def compare_conditions(
     confidence: float,
     smallest_effect: dict,
     fewest_participants: int,
+    session_schedule: str,
     power: float,
     planned_participants: list,
 ):
@@ -71,6 +72,7 @@ def compare_conditions(
         "largest_sd_ratio": largest_sd_ratio,
         "confidence": confidence,
         "fewest_participants": fewest_participants,
+        "session_schedule": session_schedule,
         "seed": seed,
     }
     contrast_tables, model_tables, other_assumptions, plans, fits = [], [], [], [], []

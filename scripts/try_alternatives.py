@@ -23,7 +23,10 @@ ALTERNATIVE_COLUMNS = [
 KEYS = ["participant_id", "session_id", "event_onset_s", "window", "outcome"]
 # settings that cut sessions into windows reach every outcome
 CUTTING = {"baseline_settle_s", "recovery_steady_from_s", "shortest_steady_s"}
-COMPARED = ("error", "adjustment", "largest_sd_ratio", "confidence", "fewest_participants")
+COMPARED = (
+    *("error", "adjustment", "largest_sd_ratio", "confidence", "fewest_participants"),
+    "session_schedule",
+)
 
 
 def try_alternatives(

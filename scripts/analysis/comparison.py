@@ -20,7 +20,7 @@ from analysis import mixed_model
 from analysis.multiplicity import dunnett_two, holm
 from analysis.paired import effect_sizes, paired_t, read_interval, sign_flip
 from analysis.sentences import ALPHA, SAME_ORDER
-from analysis.single_case import non_overlap
+from analysis.single_case import non_overlap, schedule_test
 
 CONTRAST_COLUMNS = [
     *("outcome", "window", "exercise", "contrast", "scale", "n_participants", "n_rows"),
@@ -29,12 +29,14 @@ CONTRAST_COLUMNS = [
     *("paired_ci_low", "paired_ci_high", "paired_p", "sign_flip_p", "sign_flip_minimum"),
     *("sd_of_differences", "deciding", "n_pairs", "smallest_effect"),
     *("satterthwaite_df", "satterthwaite_p", "d_av", "g_z", "g_z_low", "g_z_high", "nap", "tau"),
+    *("randomisation_p", "randomisation_minimum"),
     *("leave_out_low", "leave_out_high", "leave_out_most"),
 ]
 MODEL_COLUMNS = [
     *("outcome", "window", "formula", "method", "term", "estimate", "se", "df", "t", "p", "note"),
     *("ci_low", "ci_high", "F", "df_num"),
 ]
+Schedule = Literal["not_stated", "completely_randomised", "randomised_blocks"]
 POOLED = "mixed model, Kenward-Roger"
 PAIRED = "paired t, error of the contrast alone"
 DESCRIPTIVE = "description only"
@@ -42,6 +44,11 @@ ALONE = (
     "one participant: condition cannot be told from day, and the sets of a session are no "
     "independent repetitions, so that nothing is tested"
 )
+NOT_STATED = (
+    "one participant: conditions were repeated over visits, but how visits were allotted to them "
+    "is not stated (session_schedule), so that nothing is tested"
+)
+AVERAGED = "visits of one condition were averaged within the participant"
 # in the scale of the analysis, given back as ratios where that is logarithmic
 BACK_TRANSFORMED = ("estimate", "ci_low", "ci_high")
 # differences of likelihoods below this are arithmetic and no finding
@@ -195,6 +202,12 @@ class Comparison:
         seen = [set(v[~np.isnan(v)]) for v in self.visits.transpose(1, 0, 2)]
         return max(map(len, seen), default=0) < 2
 
+    @cached_property
+    def visits_repeated(self) -> bool:
+        """Whether somebody had a condition at more than one visit."""
+        done = self.single_rows[["participant_id", "condition", "visit"]].drop_duplicates()
+        return bool(done.duplicated(["participant_id", "condition"]).any())
+
     def without(self, participant: str) -> Comparison:
         """The same comparison without one participant; conditions nobody did then are gone."""
         people = np.array(self.participants) != participant
@@ -272,6 +285,8 @@ class Comparison:
         notes = [SAME_ORDER] if self.same_order else []
         if np.isnan(self.visits[self.filled]).any():
             notes.append("the visit is not known everywhere and not in the model")
+        if self.visits_repeated:
+            notes.append(AVERAGED)
         if self.fit is None:
             return [*notes, self._fitted[2]]
         return [*notes, *self.fit.notes]
@@ -330,14 +345,16 @@ class Comparison:
         confidence: float,
         fewest_participants: int,
         largest_sd_ratio: float,
+        session_schedule: Schedule,
         seed: int,
         smallest_effect: float | None = None,
     ) -> pd.DataFrame:
         """Marginal contrasts and, where there are exercises, those within each.
 
         Columns as in contrasts.tsv. `smallest_effect` is in the unit of the outcome, a ratio on
-        ratio scales. Adjusted are the marginal contrasts as one family and those within exercises
-        as a second one (Holm 1979), under "dunnett" only those with the reference.
+        ratio scales; `session_schedule` says how the visits of a single participant were allotted
+        to the conditions. Adjusted are the marginal contrasts as one family and those within
+        exercises as a second one (Holm 1979), under "dunnett" only those with the reference.
         """
         pooled = self.pooled(confidence=confidence)
         rows = [
@@ -345,6 +362,9 @@ class Comparison:
             for place in self.places
             for pair in self.pairs
         ]
+        if self.n_participants == 1:
+            for row in rows:
+                self._single_case(row, session_schedule, seed)
         for place in self.places:
             own = [row for row in rows if row["exercise"] == place]
             ratio = spread_ratio([row["sd_of_differences"] for row in own])
@@ -392,10 +412,7 @@ class Comparison:
                 row["note"].append(f"not from the model: {mixed_model.NOT_ESTIMABLE}")
         row |= self._effect_sizes(one, other, row["note"])
         row |= self._sign_flips(one - other, row["note"], seed)
-        if self.n_participants == 1:
-            row |= self._overlap(pair, place)
-            row["note"].append(ALONE)
-        elif self.n_participants < fewest_participants:
+        if 1 < self.n_participants < fewest_participants:
             row["note"].append(f"{self.n_participants} participants: estimates without a p-value")
         if self.n_participants < fewest_participants:
             row |= dict.fromkeys(("t", "p", "paired_p", "sign_flip_p", "satterthwaite_p"))
@@ -429,6 +446,51 @@ class Comparison:
                 f"over {n_pairs} contrasts"
             )
         return {"sign_flip_p": flips.p, "sign_flip_minimum": floor}
+
+    def _single_case(self, row, schedule, seed) -> None:
+        """What one participant allows: non-overlap, over repeated visits a randomisation test."""
+        pair = tuple(row["contrast"].split(" - "))
+        row |= self._overlap(pair, row["exercise"])
+        visits = self._visit_means(pair, row["exercise"])
+        if not visits["condition"].duplicated().any():
+            row["note"].append(ALONE)
+        elif schedule == "not_stated":
+            row["note"].append(NOT_STATED)
+        else:
+            try:
+                found = self._randomisation_test(visits, pair, schedule, seed)
+            except ValueError as reason:
+                row["note"].append(f"one participant, nothing is tested: {reason}")
+                return
+            row["randomisation_p"] = found.p
+            row["randomisation_minimum"] = found.attainable_minimum
+            row["note"].append(
+                f"one participant: randomisation test over {found.total} schedules of "
+                f"{len(visits)} visits, for this participant in these visits only"
+            )
+
+    def _visit_means(self, pair, place) -> pd.DataFrame:
+        """Mean of every visit in either condition, over the exercises done at all of them."""
+        rows = self.single_rows[self.single_rows["condition"].isin(pair)]
+        if place != "all":
+            rows = rows[rows["exercise"] == place]
+        rows = rows.assign(exercise=rows["exercise"].fillna(""))
+        cells = rows.groupby(["visit", "condition", "exercise"])["y"].mean().unstack("exercise")
+        return cells.dropna(axis=1).mean(axis=1).rename("y").dropna().reset_index()
+
+    def _randomisation_test(self, visits, pair, schedule, seed):
+        blocks = None
+        if schedule == "randomised_blocks":
+            blocks = (visits["visit"].astype(int) - 1) // len(self.conditions)
+            if visits.assign(block=blocks).duplicated(["block", "condition"]).any():
+                raise ValueError("the visits are no blocks with every condition once")
+        return schedule_test(
+            visits["y"].to_numpy(),
+            visits["condition"].to_list(),
+            blocks=None if blocks is None else blocks.to_list(),
+            pair=pair,
+            rng=np.random.default_rng(seed),
+        )
 
     def _overlap(self, pair, place) -> dict:
         """Non-overlap of single values, exercise by exercise, exercises weighing equally."""
@@ -499,6 +561,7 @@ class Comparison:
         if self.fit is None:
             return pd.DataFrame([labels | {"term": "fit", "note": "; ".join(self.notes)}])
         rows = [row | {"method": POOLED} for row in self.fit.coefficients().to_dict("records")]
+        rows += self._means()
         for term, weights in self.hypotheses().items():
             rows.append({"term": f"F test of {term}", "method": POOLED} | self._f_test(weights))
         for part in self.fit.variance_components().to_dict("records"):
@@ -521,6 +584,23 @@ class Comparison:
         }
         rows += [{"term": k, "estimate": v, "method": "REML"} for k, v in facts.items()]
         return pd.DataFrame(rows).assign(**labels)
+
+    def _means(self) -> list[dict]:
+        """Estimated mean of each condition, exercises weighing equally, and of each cell.
+
+        Visits weigh equally (Searle, Speed and Milliken 1980, Am Stat 34:216). On the scale of the
+        analysis.
+        """
+        cells = self._fitted[1]
+        names = [f"mean of {name}" for name in self.conditions]
+        weights = [cells.mean(axis=1)]
+        if self.by_exercise:
+            names += [f"mean of {c} in {e}" for c in self.conditions for e in self.exercises]
+            weights.append(cells.reshape(-1, cells.shape[2]))
+        found = self.fit.contrast(np.vstack(weights))
+        columns = ["estimate", "se", "df", "ci_low", "ci_high", "note"]
+        rows = found[columns].assign(term=names, method=POOLED)
+        return rows.to_dict("records")
 
     def _f_test(self, weights: np.ndarray) -> dict:
         few = "too few participants for its degrees of freedom"

@@ -29,6 +29,12 @@ def sentence_of_contrast(row, label: str, unit: str, *, same_order: bool = False
     if pd.isna(row.estimate):
         return f"{label}: {one} and {other} could not be compared ({row.note or 'no values'})."
     size = size_of(row, unit)
+    chance = getattr(row, "randomisation_p", None)
+    if pd.notna(chance):
+        return (
+            f"{label}, {one} against {other}, in this participant over these visits: {size}; "
+            f"randomisation p = {chance:.2g}, smallest possible {row.randomisation_minimum:.2g}."
+        )
     p = row.p if pd.isna(row.p_adjusted) else row.p_adjusted
     if pd.isna(p):
         return f"{label}, {one} against {other}: {size}; described only, no test."

@@ -322,6 +322,12 @@ class CompareConditions(Section):
     fewest_participants: int = setting(
         "Fewer participants get estimates but no p-value.", "convention", ge=2
     )
+    session_schedule: Literal["not_stated", "completely_randomised", "randomised_blocks"] = setting(
+        "How the visits of a single participant who had every condition several times were "
+        "allotted to the conditions; only a stated schedule gives a randomisation test. In blocks, "
+        "each run of consecutive visits holds every condition once.",
+        "Edgington and Onghena 2007",
+    )
     power: float = setting("Power of the planning table.", "Cohen 1988", gt=0.1, lt=1)
     planned_participants: list[Annotated[int, Field(ge=2)]] = setting(
         "Numbers of participants in the planning table.", "convention"

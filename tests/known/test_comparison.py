@@ -16,6 +16,7 @@ PLAIN = {
     "confidence": 0.95,
     "fewest_participants": 4,
     "largest_sd_ratio": 2.0,
+    "session_schedule": "not_stated",
     "seed": 1,
 }
 # Productivity of six workers on three machines, three times each (Milliken and Johnson 1984,

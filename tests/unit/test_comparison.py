@@ -40,6 +40,7 @@ SETTINGS = {
     "confidence": 0.95,
     "fewest_participants": 4,
     "largest_sd_ratio": 2.0,
+    "session_schedule": "not_stated",
     "seed": 1,
 }
 PRIMARY = [("smo2_nadir_pct", "set"), ("rmssd_ms", "recovery_steady")]
@@ -388,6 +389,86 @@ def test_one_participant_is_described_by_overlap_and_never_tested(tmp_path):
     assert own["nap"].between(0, 1).all()
     assert own["tau"].to_list() == pytest.approx((2 * own["nap"] - 1).to_list(), abs=1e-5)
     assert own["note"].str.contains("condition cannot be told from day").all()
+
+
+def one_person(order, *, exercises=EXERCISES, effect=-3.0, seed=7):
+    """Outcomes of one participant whose visits had the conditions in the order given."""
+    rng = np.random.default_rng(seed)
+    rows = [
+        {
+            "participant_id": "sub-01",
+            "condition": condition,
+            "exercise": exercise,
+            "visit": visit,
+            "y": 50 + effect * CONDITIONS.index(condition) + rng.normal(),
+        }
+        for visit, condition in enumerate(order, start=1)
+        for exercise in exercises
+    ]
+    return Comparison.of_rows(
+        pd.DataFrame(rows),
+        outcome="smo2_nadir_pct",
+        window="set",
+        scale="identity",
+        conditions=CONDITIONS,
+    )
+
+
+ANY_ORDER = ("none", "low", "low", "target", "none", "target", "low", "none", "target") * 2
+BLOCKS = ("none", "low", "target", "low", "target", "none", "target", "none", "low") * 2
+
+
+@pytest.mark.parametrize(
+    ("order", "schedule", "minimum"),
+    [
+        # 2 / C(2s, s) for s visits of either condition, 2 / 2^b for b blocks (Edgington and
+        # Onghena 2007, Randomization Tests, chapters 4 to 6)
+        (ANY_ORDER[:9], "completely_randomised", 2 / 20),
+        (ANY_ORDER, "completely_randomised", 2 / 924),
+        (BLOCKS[:9], "randomised_blocks", 2 / 8),
+        (BLOCKS, "randomised_blocks", 2 / 64),
+    ],
+)
+def test_repeated_visits_of_one_participant_are_tested_as_they_were_allotted(
+    order, schedule, minimum
+):
+    comparison = one_person(order, effect=-20.0)
+    found = comparison.contrasts(**SETTINGS | {"session_schedule": schedule})
+    assert found["randomisation_minimum"].to_list() == pytest.approx([minimum] * len(found))
+    # with so large an effect no other schedule separates the conditions as far
+    assert found["randomisation_p"].to_list() == pytest.approx([minimum] * len(found))
+    assert found[["p", "paired_p", "p_adjusted"]].isna().all(axis=None)
+    assert found["note"].str.contains("in these visits only").all()
+    text = sentence_of_contrast(next(found.itertuples()), "Saturation nadir", "%")
+    assert "in this participant over these visits" in text
+    assert "smallest possible" in text
+
+
+@pytest.mark.parametrize(
+    ("order", "schedule", "says"),
+    [
+        (CONDITIONS, "completely_randomised", "condition cannot be told from day"),
+        (ANY_ORDER, "not_stated", "how visits were allotted to them is not stated"),
+        (ANY_ORDER, "randomised_blocks", "no blocks with every condition once"),
+    ],
+)
+def test_one_participant_without_a_schedule_that_allows_a_test_gets_none(order, schedule, says):
+    found = one_person(order).contrasts(**SETTINGS | {"session_schedule": schedule})
+    assert "randomisation_p" not in found or found["randomisation_p"].isna().all()
+    assert found["note"].str.contains(says).all()
+    assert found["nap"].between(0, 1).all()
+
+
+def test_visits_of_one_condition_are_averaged_within_each_of_several_participants():
+    outcomes = invented(42)
+    again = outcomes[outcomes["condition"] == "low"].assign(visit=4, session_id="ses-4")
+    again["value"] = again["value"] + 1
+    once, twice = (comparison_of(table) for table in (outcomes, pd.concat([outcomes, again])))
+    shift = marginal(twice)["paired_estimate"] - marginal(once)["paired_estimate"]
+    assert shift.to_dict() == pytest.approx(
+        {"low - none": 0.5, "target - none": 0.0, "target - low": -0.5}
+    )
+    assert marginal(twice)["note"].str.contains("were averaged within the participant").all()
 
 
 def test_overlap_of_one_participant_is_counted_within_exercises():
