@@ -112,8 +112,8 @@ def compare_conditions(
 
 @cache
 def declared(constant):
-    """SCALE or EVIDENCE of every outcome, read without importing what measures it."""
-    absent = {"EVIDENCE": None}
+    """SCALE, EVIDENCE or REST of every outcome, read without importing what measures it."""
+    absent = {"EVIDENCE": None, "REST": None}
     return {name: (absent | header("outcomes", name))[constant] for name in names_in("outcomes")}
 
 
@@ -154,7 +154,9 @@ def contrasts_of(comparison, primary, smallest_effect, deciding):
 
 def other_results(comparison, main, table, confidence, fewest_participants):
     """Rows of sensitivity.tsv of one primary outcome."""
-    baseline = rows_of(table, [(comparison.outcome, "baseline")])
+    rest = declared("REST")[comparison.outcome]
+    at_rest = (rest, comparison.window) if rest else (comparison.outcome, "baseline")
+    baseline = rows_of(table, [at_rest])
     repetitions = rows_of(table, [("reps_done", "set")])
     marginal = main[main["exercise"] == "all"]
     paired = set(marginal.loc[marginal["deciding"] == "paired", "contrast"])

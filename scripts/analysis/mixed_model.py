@@ -275,7 +275,7 @@ class Fit:
         if self.singular:
             parts = self.variance_components()
             zero = parts.loc[parts["singular"], "term"].drop_duplicates()
-            notes.append(f"variance at the boundary (singular): {', '.join(zero)}")
+            notes.append(f"variance estimated as zero: {', '.join(zero)}")
         if not self.converged:
             notes.append("the optimiser did not converge")
         if (self.optimiser_agreement or 0.0) > AGREEMENT_TOLERANCE:

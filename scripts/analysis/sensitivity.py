@@ -93,20 +93,24 @@ def baseline_adjusted(
 ) -> list[dict]:
     """Contrasts with the session's own baseline as covariates, and of the change from it.
 
-    `baseline` holds rows of `usable` of the same outcome in the window baseline. The value enters
-    as mean of the participant and deviation from that mean (Neuhaus and Kalbfleisch 1998,
-    Biometrics 54:638); the change is value minus baseline, a ratio on ratio scales. Convention.
+    `baseline` holds rows of `usable`: the same outcome in the window baseline, or what stands for
+    it at rest before the sets of each exercise. The value enters as mean of the participant (in
+    that exercise) and deviation from that mean (Neuhaus and Kalbfleisch 1998, Biometrics 54:638);
+    the change is value minus baseline, a ratio on ratio scales. Convention.
     """
     if comparison.window == "baseline":
         return []
     if baseline.empty:
         return [_nothing(kind, "not measured at baseline") for kind in (BASELINE, CHANGE)]
-    value = baseline.groupby(["participant_id", "condition"])["y"].mean()
-    keys = pd.MultiIndex.from_frame(comparison.cells[["participant", "condition"]].astype(object))
+    own_muscle = comparison.by_exercise and baseline["exercise"].notna().all()
+    within = ["exercise"] if own_muscle else []
+    value = baseline.groupby(["participant_id", "condition", *within])["y"].mean()
+    names = ["participant", "condition", *within]
+    keys = pd.MultiIndex.from_frame(comparison.cells[names].astype(object))
     known = comparison.cells.assign(baseline=value.reindex(keys).to_numpy()).dropna(
         subset="baseline"
     )
-    between = known.groupby("participant")["baseline"].transform("mean")
+    between = known.groupby(["participant", *within])["baseline"].transform("mean")
     known = known.assign(
         baseline_between=between,
         baseline_within=known["baseline"] - between,

@@ -8,6 +8,8 @@ UNIT = "%"
 FAMILY = "saturation"
 SCALE = "identity"
 ASKED_OF = SET
+# what stands for it at rest, set by set, because each exercise has its own muscle
+REST = "smo2_baseline_pct"
 
 
 def measure(time_s, smo2_pct, set_end_s, end_window_s, usable_share, ripple_hz):

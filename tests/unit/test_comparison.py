@@ -620,6 +620,22 @@ def test_a_baseline_that_explains_everything_leaves_only_the_effect():
     assert [row["note"] for row in nothing] == ["not measured at baseline"] * 2
 
 
+def test_the_resting_value_of_each_muscle_is_the_baseline_of_its_own_exercise():
+    outcomes = invented(43, session_sd=0.0, residual_sd=0.01)
+    rng = np.random.default_rng(5)
+    nadir = outcomes[outcomes["outcome"] == "smo2_nadir_pct"].copy()
+    cells = nadir.groupby(["participant_id", "condition", "exercise"], sort=False)
+    rest = 60 + rng.normal(0, 4, cells.ngroups)[cells.ngroup()]
+    nadir["value"] = nadir["value"].astype(float) + 0.5 * rest
+    comparison = comparison_of(nadir)
+    at_rest = nadir.assign(y=rest)
+    covariate, change = baseline_adjusted(comparison, at_rest, confidence=0.95)[::3]
+    assert (covariate["analysis"], change["analysis"]) == (BASELINE, CHANGE)
+    # true difference low - none -3, whatever the resting values were
+    assert covariate["estimate"] == pytest.approx(-3, abs=0.05)
+    assert covariate["se"] < 0.1 * change["se"]
+
+
 def test_a_difference_that_is_all_work_is_gone_at_equal_work():
     outcomes = invented(23, effect=0.0, session_sd=0.0, residual_sd=0.05)
     rng = np.random.default_rng(3)
