@@ -8,7 +8,7 @@ import matplotlib
 matplotlib.use("Agg")
 
 import pyarrow.parquet as pq
-from matplotlib import pyplot
+from matplotlib import pyplot, ticker
 
 from analysis.sentences import as_decided
 from session_sheet import events_of, table_of
@@ -117,6 +117,17 @@ class FigureData:
         """Colour and mark of a condition."""
         n = self.conditions.index(condition) % len(COLOURS)
         return {"color": COLOURS[n], "marker": MARKS[n]}
+
+
+def ratio_axis(axes):
+    """A logarithmic x axis for ratios that are drawn already, with even ticks where it is short."""
+    axes.set_xscale("log")
+    low, high = axes.get_xlim()
+    if high < 4 * low:
+        axes.xaxis.set_major_locator(ticker.MaxNLocator(6))
+        axes.xaxis.set_minor_locator(ticker.NullLocator())
+    axes.xaxis.set_major_formatter("{x:.3g}")
+    axes.xaxis.set_minor_formatter("")
 
 
 def empty_figure(sentence):

@@ -17,7 +17,7 @@ def gather_alternatives(
     primary = [(p["outcome"], p["window"]) for p in primary_outcomes]
     main = rows_of(as_decided(read_table(contrasts)), primary)
     main = main[main["exercise"] == "all"]
-    main = main.assign(alternative=MAIN, main_estimate=main["estimate"])
+    main = main.assign(alternative=MAIN, says=MAIN, main_estimate=main["estimate"])
     tables = [main.reindex(columns=ALTERNATIVE_COLUMNS)]
     if alternatives_of_each:
         tables.append(read_tables(alternatives_of_each))

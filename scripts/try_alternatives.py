@@ -14,9 +14,20 @@ from compare_conditions import comparisons_of, contrasts_of, declared, rows_of, 
 from step import Input, Inputs, Output, run
 from study import differences, laid_over
 from tabular import number, read_table, write_table
+from wording import words_of
 
 ALTERNATIVE_COLUMNS = [
-    *("alternative", "differs", "outcome", "window", "contrast", "scale", "estimate", "ci_low"),
+    *(
+        "alternative",
+        "says",
+        "differs",
+        "outcome",
+        "window",
+        "contrast",
+        "scale",
+        "estimate",
+        "ci_low",
+    ),
     *("ci_high", "p", "p_adjusted", "deciding", "n_participants", "main_estimate", "difference"),
     *("n_values", "n_values_changed", "note"),
 ]
@@ -67,7 +78,11 @@ def try_alternatives(
     table = with_values(found, measured)
     compared = contrasts_again(table, primary, changed)
     rows = beside_main(compared, main, changes_of(found, table), primary)
-    rows = rows.assign(alternative=alternative, differs=in_words(settings, changed, edits))
+    rows = rows.assign(
+        alternative=alternative,
+        says=changes["says"] or words_of(alternative),
+        differs=in_words(settings, changed, edits),
+    )
     write_table(rows.reindex(columns=ALTERNATIVE_COLUMNS), results)
 
 

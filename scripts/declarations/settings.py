@@ -342,12 +342,13 @@ class Alternative(Section):
     measure_outcomes: dict = setting("Changed settings of measure_outcomes.", "see source")
     compare_conditions: dict = setting("Changed settings of compare_conditions.", "see source")
     edits: Literal["used", "ignored"] = setting("Whether edits.tsv is carried out.", "see source")
+    says: str = setting("What the alternative is, in a few words.", "see source")
 
     @model_validator(mode="before")
     @classmethod
     def _what_stays_may_be_left_out(cls, values):
-        sections = (name for name in cls.model_fields if name != "edits")
-        usual = {**{name: {} for name in sections}, "edits": "used"}
+        sections = (name for name in cls.model_fields if name not in ("edits", "says"))
+        usual = {**{name: {} for name in sections}, "edits": "used", "says": ""}
         return {**usual, **values} if isinstance(values, dict) else values
 
 
@@ -355,8 +356,8 @@ class TryAlternatives(Section):
     """The primary outcomes measured and compared again under other settings, one at a time."""
 
     alternatives: dict[AlternativeName, Alternative | None] = setting(
-        "Name of an alternative and the sections that it changes; edits: ignored leaves out the "
-        "decisions of people; null leaves out an alternative.",
+        "Name of an alternative, what it says and the sections that it changes; edits: ignored "
+        "leaves out the decisions of people; null leaves out an alternative.",
         "convention: choices on which laboratories differ",
     )
 

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from drawing import WIDTH_IN, empty_figure, pyplot
+from drawing import WIDTH_IN, empty_figure, pyplot, ratio_axis
 from wording import label_of, words_of
 
 TITLE = "Contrasts between conditions"
@@ -59,10 +59,7 @@ def draw_forest(axes, own):
         )
     ratio = own["scale"].iloc[0] == "ratio"
     if ratio:
-        axes.set_xscale("log")
-        axes.xaxis.set_major_formatter("{x:.2g}")
-        axes.xaxis.set_minor_formatter("{x:.2g}")
-        axes.tick_params(axis="x", which="minor", labelsize=6)
+        ratio_axis(axes)
     axes.axvline(1 if ratio else 0, color="#888888", lw=0.7, ls="--")
     names = [
         f"{row['contrast']}, {words_of(row['exercise'])}".replace(", all", ", all exercises")

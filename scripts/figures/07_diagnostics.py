@@ -1,18 +1,19 @@
 """What the models of the primary outcomes rest on: residuals against fitted values and against
-normal quantiles, their spread by condition and exercise, the predicted random effects, and every
-contrast with one participant left out. On ratio scales residuals are of natural logarithms."""
+normal quantiles, their spread by condition and exercise (bars: one SD), the predicted random
+effects, and every contrast without each participant in turn (bar: with all; named: whoever moves it
+most). On ratio scales residuals are of natural logarithms."""
 
 import numpy as np
 import pandas as pd
 
-from drawing import COLOURS, MARKS, WIDTH_IN, empty_figure, pyplot
+from drawing import COLOURS, MARKS, WIDTH_IN, empty_figure, pyplot, ratio_axis
 from wording import label_of, words_of
 
 TITLE = "Diagnostics of the models"
 ALT = (
     "For each primary outcome: residuals, normal quantiles, spread, random effects, leave-one-out."
 )
-NEEDS = ("diagnostics", "sensitivity")
+NEEDS = ("diagnostics", "sensitivity", "contrasts")
 LEFT_OUT = "one participant left out"
 NUMBERS = [
     *("outcome", "window", "part", "participant_id", "condition", "exercise", "term", "contrast"),
@@ -39,12 +40,19 @@ def draw(data):
         axes = block.subplots(2, 3).ravel()
         residuals = own[own["part"] == "residual"]
         draw_fitted(axes[0], residuals, data)
+        block.legend(
+            *axes[0].get_legend_handles_labels(),
+            loc="upper right",
+            ncols=len(data.conditions),
+            fontsize=7,
+            handletextpad=0.1,
+        )
         draw_quantiles(axes[1], residuals, "residual")
         draw_spread(axes[2], residuals, "condition", data.conditions)
         exercises = list(dict.fromkeys(residuals["exercise"].dropna()))
         draw_spread(axes[3], residuals, "exercise", exercises)
         draw_effects(axes[4], own[own["part"] == "random effect"])
-        draw_left_out(axes[5], again)
+        draw_left_out(axes[5], again, most_of(data.contrasts, outcome, window))
     numbers = [own for _, _, own, _ in parts]
     numbers += [
         again.rename(columns={"left_out": "participant_id", "estimate": "value"}).assign(
@@ -62,7 +70,6 @@ def draw_fitted(axes, residuals, data):
     for condition, own in residuals.groupby("condition", sort=False):
         look = data.look_of(condition)
         axes.plot(own["fitted"], own["value"], ls="", ms=2.5, label=condition, **look)
-    axes.legend(fontsize=6, handletextpad=0.1)
     axes.axhline(0, color="#888888", lw=0.7, ls="--")
     axes.set(xlabel="fitted", ylabel="residual")
 
@@ -105,7 +112,14 @@ def draw_effects(axes, effects):
     axes.legend(fontsize=6, handletextpad=0.1)
 
 
-def draw_left_out(axes, again):
+def most_of(contrasts, outcome, window):
+    """Who moves each contrast of an outcome most, from contrasts.tsv."""
+    own = contrasts[(contrasts["outcome"] == outcome) & (contrasts["window"] == window)]
+    own = own[own["leave_out_most"].notna()]
+    return dict(zip(own["contrast"], own["leave_out_most"], strict=True))
+
+
+def draw_left_out(axes, again, most):
     """Each contrast without each participant in turn, the one that moves it most named."""
     if again.empty:
         axes.axis("off")
@@ -117,10 +131,9 @@ def draw_left_out(axes, again):
         look = {"color": COLOURS[place % len(COLOURS)], "marker": MARKS[place % len(MARKS)]}
         axes.plot(own["estimate"], np.full(len(own), place), ls="", ms=2.5, **look)
         axes.plot(own["main_estimate"].iloc[0], place, "|", ms=12, color=look["color"])
-        # on either scale the estimate that lies farthest from the main one
-        far = own.loc[(own["estimate"] - own["main_estimate"]).abs().idxmax()]
-        at = far["estimate"], place - 0.15
-        axes.annotate(far["left_out"], at, ha="center", va="bottom", fontsize=6)
-    axes.set_yticks(range(len(contrasts)), contrasts, fontsize=6)
+    if again["scale"].iloc[0] == "ratio":
+        ratio_axis(axes)
+    names = [f"{contrast}\n{most.get(contrast, '')}" for contrast in contrasts]
+    axes.set_yticks(range(len(contrasts)), names, fontsize=6)
     axes.set_ylim(len(contrasts) - 0.4, -0.6)
-    axes.set_xlabel("estimate without one participant")
+    axes.set_xlabel("without one person")
