@@ -119,12 +119,12 @@ class FigureData:
         return {"color": COLOURS[n], "marker": MARKS[n]}
 
 
-def ratio_axis(axes):
+def ratio_axis(axes, *, ticks=6):
     """A logarithmic x axis for ratios that are drawn already, with even ticks where it is short."""
     axes.set_xscale("log")
     low, high = axes.get_xlim()
     if high < 4 * low:
-        axes.xaxis.set_major_locator(ticker.MaxNLocator(6))
+        axes.xaxis.set_major_locator(ticker.MaxNLocator(ticks))
         axes.xaxis.set_minor_locator(ticker.NullLocator())
     axes.xaxis.set_major_formatter("{x:.3g}")
     axes.xaxis.set_minor_formatter("")

@@ -13,6 +13,15 @@ from PIL import Image
 from analysis.evidence import ALPHA, sentence_above_intrinsic, sentence_of_evidence
 from analysis.sentences import SAME_ORDER, as_decided, sentence_of_contrast
 from catalogue import figure_modules, outcome_modules
+from firmness import (
+    detectable,
+    left_out_ranges,
+    other_assumptions,
+    other_settings,
+    primary_missing,
+    without_a_change,
+    work,
+)
 from session_sheet import table_of
 from step import Input, Inputs, Output, run
 from tabular import number, read_table
@@ -88,7 +97,9 @@ def write_report(
 ):
     page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     cells = page.from_string(TABLE_CELLS)
-    found, compared = read_table(outcomes), as_decided(read_table(contrasts))
+    found, of_both = read_table(outcomes), read_table(contrasts)
+    compared, tried = as_decided(of_both), read_table(alternatives)
+    primary = [(p["outcome"], p["window"]) for p in settings["study"]["primary_outcomes"]]
     recordings = table_of(study, "recordings")
     text = page.from_string(template.read_text(encoding="utf-8")).render(
         title=settings["study"]["title"],
@@ -109,19 +120,24 @@ def write_report(
             shown_table(read_text_table(path), caption_of(path))
             for path in sorted(Path(tables).glob("[123]*.tsv"))
         ],
-        left_out_ranges=shown_table(left_out_ranges(compared), "Without one participant"),
+        n_primary=len(primary),
+        n_secondary=n_secondary(compared),
+        left_out_ranges=shown_table(left_out_ranges(compared, primary), "Without one participant"),
         sensitivity=shown_table(
-            other_assumptions(read_table(sensitivity)), "Under other assumptions"
+            other_assumptions(of_both, read_table(sensitivity), primary),
+            "The same values under other assumptions",
         ),
-        alternatives=shown_table(
-            other_settings(read_table(alternatives)), "Under other settings, what changed"
-        ),
+        alternatives=shown_table(other_settings(tried, primary), "Under other settings"),
+        unchanged=without_a_change(tried),
+        work=shown_table(work(compared), "Work done: later minus earlier condition"),
         missing=shown_table(
             primary_missing(read_table(missing)), "Missing values of the primary outcomes"
         ),
         planning=shown_table(
-            detectable(read_table(planning)), "Smallest difference found with the power wanted"
+            detectable(read_table(planning), primary),
+            "Smallest true difference that n participants would show",
         ),
+        power_pct=100 * settings["compare_conditions"]["power"],
         safety=shown_table(
             read_text_table(Path(tables) / "4_pressures.tsv"), "Pressures, shares and symptoms"
         ),
@@ -159,10 +175,22 @@ def findings(compared, settings):
         ]
         label = f"{module.LABEL} ({words_of(primary['window'])})"
         sentences += [
-            sentence_of_contrast(row, label, module.UNIT, same_order=SAME_ORDER in str(row.note))
+            sentence_of_contrast(
+                row,
+                label,
+                module.UNIT,
+                same_order=SAME_ORDER in str(row.note),
+                confidence=settings["compare_conditions"]["confidence"],
+            )
             for row in chosen.itertuples()
         ]
     return sentences
+
+
+def n_secondary(compared):
+    """Number of outcomes and windows that were compared beside the primary ones."""
+    others = compared[compared["primary"] != "yes"]
+    return len(others[["outcome", "window"]].drop_duplicates())
 
 
 def heart_in_words(found, compared, settings):
@@ -222,21 +250,34 @@ def failure_band(found, settings):
             )
 
 
+def what_few_cannot_show(people, n_conditions, compared):
+    """What a study of so few participants cannot test."""
+    if people == 1 and compared["randomisation_p"].notna().any():
+        return [
+            "One participant: a randomisation test over repeated visits speaks of this participant "
+            "in these visits only; intervals and claims about others are withheld."
+        ]
+    if people == 1:
+        return [
+            "One participant: with one session per condition, or without a stated schedule, "
+            "condition cannot be told from day; values are described and nothing is tested."
+        ]
+    smallest, n_contrasts = 2 / 2**people, n_conditions * (n_conditions - 1) // 2
+    if not people or smallest * n_contrasts <= ALPHA:
+        return []
+    cannot = "reach .05" if smallest > ALPHA else f"pass a correction for {n_contrasts} contrasts"
+    return [
+        f"{people} participants: the smallest p-value a sign-flip test can give is {smallest:.3f}, "
+        f"which cannot {cannot}."
+    ]
+
+
 def limits(found, compared, settings):
     """What the data do not allow to say, from the tables."""
     sentences = []
     conditions = settings["study"]["conditions"]
     people = found[found["condition"].isin(conditions)]["participant_id"].nunique()
-    if people == 1:
-        sentences.append(
-            "One participant: with one session per condition, condition cannot be told from day; "
-            "values are described and nothing is tested."
-        )
-    elif 1 < people < 7:
-        sentences.append(
-            f"{people} participants: the smallest p-value a sign-flip test can give is "
-            f"{2 / 2**people:.3f}, which cannot pass a correction for three contrasts."
-        )
+    sentences += what_few_cannot_show(people, len(conditions), compared)
     if len(compared) and compared["note"].fillna("").str.contains("same order").any():
         sentences.append(
             "Everybody had the conditions in the same order: an effect of pressure cannot be told "
@@ -339,87 +380,6 @@ def quality_of(quality):
         *("corrected_pct", "longest_repaired_run", "corrected_pct_without_edits", "reason"),
     ]
     return quality.loc[quality["segment"] == "recording", columns]
-
-
-def left_out_ranges(compared):
-    """Range of each primary contrast over all who could be left out, and who moves it most."""
-    own = compared[compared["leave_out_most"].notna()]
-    return pd.DataFrame(
-        {
-            "outcome": [label_of(name) for name in own["outcome"]],
-            "contrast": own["contrast"],
-            "estimate": _short(own["estimate"]),
-            "lowest": _short(own["leave_out_low"]),
-            "highest": _short(own["leave_out_high"]),
-            "moved most by": own["leave_out_most"],
-        }
-    )
-
-
-def other_assumptions(sensitivity):
-    """Contrasts under other assumptions; those without one participant are summed up elsewhere."""
-    own = sensitivity[sensitivity["left_out"].isna()]
-    return pd.DataFrame(
-        {
-            "outcome": [label_of(name) for name in own["outcome"]],
-            "assumption": own["analysis"],
-            "contrast": own["contrast"].fillna(""),
-            "estimate": [_with_interval(row) for row in own.itertuples()],
-            "main": _short(own["main_estimate"]),
-            "note": own["note"].fillna(""),
-        }
-    )
-
-
-def other_settings(alternatives):
-    """Contrasts that an alternative changed, each beside the main one."""
-    own = alternatives[alternatives["estimate"] != alternatives["main_estimate"]]
-    return pd.DataFrame(
-        {
-            "what differs": own["differs"],
-            "outcome": [label_of(name) for name in own["outcome"]],
-            "contrast": own["contrast"],
-            "estimate": [_with_interval(row) for row in own.itertuples()],
-            "main": _short(own["main_estimate"]),
-            "values that changed": own["n_values_changed"].astype("Int64").astype(str),
-        }
-    )
-
-
-def _short(numbers):
-    """Numbers with three digits; empty where missing."""
-    return ["" if pd.isna(n) else f"{n:.3g}" for n in numbers]
-
-
-def _with_interval(row):
-    if pd.isna(row.estimate):
-        return ""
-    interval = "" if pd.isna(row.ci_low) else f" ({row.ci_low:.3g} to {row.ci_high:.3g})"
-    return f"{row.estimate:.3g}{interval}"
-
-
-def primary_missing(missing):
-    own = missing[missing["primary"] == "yes"].drop(columns="primary")
-    counts = own.select_dtypes("number").columns
-    shown = own.assign(outcome=[label_of(name) for name in own["outcome"]])
-    return shown.assign(**{n: own[n].astype("Int64").astype(str) for n in counts}).replace(
-        "<NA>", ""
-    )
-
-
-def detectable(planning):
-    """Detectable differences of each primary outcome and contrast, a column per study size."""
-    own = planning[planning["detectable_adjusted"].notna()]
-    if own.empty:
-        return pd.DataFrame()
-    wide = own.assign(outcome=[label_of(name) for name in own["outcome"]]).pivot(
-        index=["outcome", "contrast", "error"],
-        columns="n_participants",
-        values="detectable_adjusted",
-    )
-    wide = wide.apply(_short)
-    wide.columns = [f"n {n:.0f}" for n in wide.columns]
-    return wide.reset_index()
 
 
 def coupling_of(coupling):

@@ -53,6 +53,9 @@ AVERAGED = "visits of one condition were averaged within the participant"
 BACK_TRANSFORMED = ("estimate", "ci_low", "ci_high")
 # differences of likelihoods below this are arithmetic and no finding
 LIKELIHOOD_DIGITS = 6
+DISAGREE = "the paired result decides: pooled and paired disagree about p < .05"
+# of the values: differences below this are rounding
+ROUNDING = 1e-12
 
 
 def usable(
@@ -386,7 +389,8 @@ class Comparison:
 
     def _row(self, pair, place, pooled, error, confidence, fewest_participants, seed) -> dict:
         one, other = self.pairs_of_values(pair, place)
-        paired = paired_result(one - other, confidence=confidence)
+        differences = differences_of(one, other)
+        paired = paired_result(differences, confidence=confidence)
         row = {
             "outcome": self.outcome,
             "window": self.window,
@@ -397,7 +401,7 @@ class Comparison:
             "n_rows": self.n_rows,
             "n_pairs": len(one),
             **{f"paired_{name}": value for name, value in paired.items()},
-            "sd_of_differences": float(np.std(one - other, ddof=1)) if len(one) > 1 else None,
+            "sd_of_differences": sd_of(differences),
             "note": list(self.notes),
             "p_adjusted": None,
         }
@@ -411,7 +415,12 @@ class Comparison:
             if self.fit is not None and not found:
                 row["note"].append(f"not from the model: {mixed_model.NOT_ESTIMABLE}")
         row |= self._effect_sizes(one, other, row["note"])
-        row |= self._sign_flips(one - other, row["note"], seed)
+        row |= self._sign_flips(differences, row["note"], seed)
+        if self.n_participants > 1 and len(one) < 2:
+            who = "one participant has" if len(one) else "nobody has"
+            row["note"].append(f"no paired test: {who} values in both")
+        if paired["se"] == 0:
+            row["note"].append("all differences are the same: nothing shows their error")
         if 1 < self.n_participants < fewest_participants:
             row["note"].append(f"{self.n_participants} participants: estimates without a p-value")
         if self.n_participants < fewest_participants:
@@ -519,12 +528,20 @@ class Comparison:
         family = [row for row in family if _known(deciding_p(row))]
         if not family:
             return
-        p, method = [deciding_p(row) for row in family], "Holm"
+        method = "Holm"
         exact = self._dunnett(family) if adjustment == "dunnett" else None
         if exact is not None:
             adjusted, method = exact, "Dunnett"
         else:
-            adjusted = holm(p)
+            adjusted = holm([deciding_p(row) for row in family])
+            paired = [row["paired_p"] for row in family]
+            if all(map(_known, paired)) and ((adjusted < ALPHA) != (holm(paired) < ALPHA)).any():
+                # p-values with different errors do not keep the level of the family together
+                for row in family:
+                    if row["deciding"] == "pooled":
+                        row["deciding"] = "paired"
+                        row["note"].append(f"{DISAGREE} after adjustment")
+                adjusted = holm(paired)
         for row, value in zip(family, adjusted, strict=True):
             row["p_adjusted"] = float(value)
             row["note"].append(f"p_adjusted: {method} over {len(family)} p-values that decide")
@@ -559,7 +576,8 @@ class Comparison:
         """
         labels = {"outcome": self.outcome, "window": self.window, "formula": self.formula}
         if self.fit is None:
-            return pd.DataFrame([labels | {"term": "fit", "note": "; ".join(self.notes)}])
+            nothing = labels | {"term": "fit", "note": "; ".join(self.notes)}
+            return pd.DataFrame([nothing], columns=MODEL_COLUMNS)
         rows = [row | {"method": POOLED} for row in self.fit.coefficients().to_dict("records")]
         rows += self._means()
         for term, weights in self.hypotheses().items():
@@ -583,7 +601,7 @@ class Comparison:
             "singular": float(self.fit.singular),
         }
         rows += [{"term": k, "estimate": v, "method": "REML"} for k, v in facts.items()]
-        return pd.DataFrame(rows).assign(**labels)
+        return pd.DataFrame(rows).assign(**labels).reindex(columns=MODEL_COLUMNS)
 
     def _means(self) -> list[dict]:
         """Estimated mean of each condition, exercises weighing equally, and of each cell.
@@ -646,21 +664,40 @@ def as_ratio(logarithm: float | None) -> float | None:
         return float(np.exp(logarithm))
 
 
+def differences_of(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Each participant's difference; those that differ by rounding alone are the same."""
+    found = one - other
+    rounding = ROUNDING * max((*np.abs(one), *np.abs(other)), default=0.0)
+    if len(found) == 0 or np.ptp(found) > rounding:
+        return found
+    middle = found.mean()
+    return np.full(len(found), middle if abs(middle) > rounding else 0.0)
+
+
+def sd_of(differences: np.ndarray) -> float | None:
+    """Standard deviation of differences, exactly zero where all are the same; None for one."""
+    if len(differences) < 2:
+        return None
+    return float(np.std(differences, ddof=1)) if np.ptp(differences) else 0.0
+
+
 def paired_result(differences: np.ndarray, *, confidence: float) -> dict[str, float | None]:
     """The contrast from each participant's own difference: estimate, se, df, interval, p.
 
-    One difference gives an estimate only, none gives nothing; without variation there is no p.
+    One difference gives an estimate only, none gives nothing; without variation there is neither
+    interval nor p, because nothing shows how far the estimate could be off.
     """
     if len(differences) < 2:
         nothing = dict.fromkeys(("estimate", "se", "df", "ci_low", "ci_high", "p"))
         return nothing | ({"estimate": float(differences[0])} if len(differences) else {})
     found = paired_t(differences, level=confidence)
+    known = found.p is not None
     return {
         "estimate": found.mean,
         "se": found.se,
         "df": float(found.df),
-        "ci_low": found.ci_low,
-        "ci_high": found.ci_high,
+        "ci_low": found.ci_low if known else None,
+        "ci_high": found.ci_high if known else None,
         "p": found.p,
     }
 
@@ -674,7 +711,7 @@ def spread_ratio(sds: Sequence[float | None]) -> float:
     if len(known) < 2 or max(known) == 0:
         return 1.0
     smallest = min(known)
-    return float("inf") if smallest <= 1e-12 * max(known) else max(known) / smallest
+    return float("inf") if smallest <= ROUNDING * max(known) else max(known) / smallest
 
 
 def deciding(row: Mapping, *, sd_ratio: float, largest_sd_ratio: float) -> tuple[str, str]:
@@ -682,7 +719,8 @@ def deciding(row: Mapping, *, sd_ratio: float, largest_sd_ratio: float) -> tuple
 
     Stated beforehand: the paired result, where the SDs of the differences are more unequal than
     `largest_sd_ratio` (a pooled error is then wrong for every contrast), or where pooled and
-    paired disagree about p < .05. Convention, from simulated error rates.
+    paired disagree about p < .05. Where they disagree after adjustment, it decides for the whole
+    family. Convention, from simulated error rates.
     """
     if not row["method"].startswith(POOLED):
         return "paired", ""
@@ -693,7 +731,7 @@ def deciding(row: Mapping, *, sd_ratio: float, largest_sd_ratio: float) -> tuple
         return "paired", f"the paired result decides: SDs of the differences unequal ({times})"
     tested = _known(row["p"]) and _known(row["paired_p"])
     if tested and (row["p"] < ALPHA) != (row["paired_p"] < ALPHA):
-        return "paired", "the paired result decides: pooled and paired disagree about p < .05"
+        return "paired", DISAGREE
     return "pooled", ""
 
 

@@ -15,10 +15,15 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+ALPHA = 0.05
 STUDIES_AT_ONCE = 2_000
+# as in config/config.yaml
+SD_RATIO = 2.0
 
 
-def balanced_tests(y: np.ndarray) -> dict[str, dict[str, np.ndarray]]:
+def balanced_tests(
+    y: np.ndarray, *, largest_sd_ratio: float = SD_RATIO
+) -> dict[str, dict[str, np.ndarray]]:
     """p-values of condition for many complete studies at once.
 
     `y` has the shape (studies, participants, conditions, exercises). For each method the result
@@ -26,8 +31,11 @@ def balanced_tests(y: np.ndarray) -> dict[str, dict[str, np.ndarray]]:
     minus earlier, in order). Methods: "kenward-roger", "satterthwaite" and "wald z" of
     y ~ condition * exercise with participant and participant:condition effects; "no session
     effect", the same without participant:condition, on all its df; "contrast-specific", paired t
-    tests on session means (no joint test). Participants are taken to differ, that is their own
-    variance is not at zero. Raises ValueError for fewer than two of anything.
+    tests on session means (no joint test); "as decided", contrasts of "kenward-roger", or of
+    "contrast-specific" where the SDs of the differences are more than `largest_sd_ratio` apart or
+    the two disagree about p < .05, before or after adjustment, as in `analysis.comparison`.
+    Participants are taken to differ, that is their own variance is not at zero. Raises ValueError
+    for fewer than two of anything.
     """
     y = np.asarray(y, dtype=float)
     if y.ndim != 4 or min(y.shape[1:]) < 2:
@@ -56,12 +64,18 @@ def balanced_tests(y: np.ndarray) -> dict[str, dict[str, np.ndarray]]:
     t_pooled = np.abs(difference) / (se_per_error * np.sqrt(pooled)[:, None])
     own = np.stack([sessions[:, :, b] - sessions[:, :, a] for a, b in pairs], axis=2)
     t_own = np.abs(own.mean(axis=1)) / (own.std(axis=1, ddof=1) / np.sqrt(n))
+    pooled_p, own_p = 2 * special.stdtr(between_df, -t), 2 * special.stdtr(n - 1, -t_own)
+    sds = own.std(axis=1, ddof=1)
+    unequal = sds.max(axis=1) > largest_sd_ratio * sds.min(axis=1)
+    paired_decides = unequal[:, None] | ((pooled_p < ALPHA) != (own_p < ALPHA))
+    adjusted = _holm(np.where(paired_decides, own_p, pooled_p))
+    paired_decides |= ((adjusted < ALPHA) != (_holm(own_p) < ALPHA)).any(axis=1, keepdims=True)
     jumping_df = np.where(singular, all_df, between_df)
     F, F_pooled = condition_ms / error, condition_ms / pooled
     return {
         "kenward-roger": {
             "joint": special.fdtrc(c - 1, between_df, F),
-            "contrasts": 2 * special.stdtr(between_df, -t),
+            "contrasts": pooled_p,
         },
         "satterthwaite": {
             "joint": special.fdtrc(c - 1, jumping_df, F),
@@ -75,7 +89,8 @@ def balanced_tests(y: np.ndarray) -> dict[str, dict[str, np.ndarray]]:
             "joint": special.fdtrc(c - 1, all_df, F_pooled),
             "contrasts": 2 * special.stdtr(all_df, -t_pooled),
         },
-        "contrast-specific": {"contrasts": 2 * special.stdtr(n - 1, -t_own)},
+        "contrast-specific": {"contrasts": own_p},
+        "as decided": {"contrasts": np.where(paired_decides, own_p, pooled_p)},
     }
 
 
@@ -122,6 +137,16 @@ def simulated_error_rates(
         se = np.sqrt(rate * (1 - rate) / studies)
         rows.append((method, test, rate, float(se), studies))
     return pd.DataFrame(rows, columns=["method", "test", "rate", "monte_carlo_se", "studies"])
+
+
+def _holm(p: np.ndarray) -> np.ndarray:
+    """Holm-adjusted p-values, row by row (Holm 1979, Scand J Stat 6:65)."""
+    order = np.argsort(p, axis=1)
+    steps = np.take_along_axis(p, order, axis=1) * np.arange(p.shape[1], 0, -1)
+    found = np.empty_like(p)
+    stepped = np.minimum(np.maximum.accumulate(steps, axis=1), 1.0)
+    np.put_along_axis(found, order, stepped, axis=1)
+    return found
 
 
 def _smallest_holm(p: np.ndarray) -> np.ndarray:

@@ -28,6 +28,8 @@ FURTHER_STARTS = (4.0, 0.05)
 MOST_STEPS = 200
 # Changes of the deviance below this may be rounding.
 ROUNDING = 1e-9
+# relative standard deviation at which a search that has not ended is on its way to infinity
+RUNAWAY = 1e4
 NO_RESIDUAL = (
     "the residual variance goes to zero beside a random term: the rows hold no repetition that "
     "could measure it"
@@ -470,4 +472,6 @@ def optimise(
     if (distance() or 0.0) > AGREEMENT_TOLERANCE:
         found = sorted([*found, *map(descend, FURTHER_STARTS)], key=lambda end: end[0].at.deviance)
     best, converged = found[0]
+    if not converged and np.abs(best.at.theta).max() > RUNAWAY:
+        raise ModelError(NO_RESIDUAL)
     return _snapped(design, best, response, reml=reml), converged, distance()

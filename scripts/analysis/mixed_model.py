@@ -40,6 +40,8 @@ Method = Literal["kenward-roger", "satterthwaite"]
 LARGEST_GRID = 100_000
 # Relative standard deviations of all random terms from which the optimiser sets out (convention).
 TWO_STARTS = (1.0, 0.3)
+# an interval that spans more than e^20 to either side says nothing
+WIDEST_LOG_INTERVAL = 20.0
 NOT_ESTIMABLE = (
     "not estimable: it depends on a cell without observations or cannot be told from another term"
 )
@@ -866,6 +868,8 @@ class Fit:
 def _sd_interval(sd: float, half_width: float) -> dict[str, object]:
     if not np.isfinite(half_width):
         return {"sd": sd, "note": "estimated at or near zero: no Wald interval"}
+    if half_width > WIDEST_LOG_INTERVAL:
+        return {"sd": sd, "note": "not limited by these values: no Wald interval"}
     low, high = sd * np.exp(-half_width), sd * np.exp(half_width)
     return {"sd": sd, "sd_low": low, "sd_high": high, "note": ""}
 

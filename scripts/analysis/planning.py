@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from analysis.comparison import Comparison, as_ratio
+from analysis.comparison import Comparison, as_ratio, differences_of, sd_of
 
 PLANNING_COLUMNS = [
     *("outcome", "window", "contrast", "scale", "error", "n_participants", "this_study", "df"),
@@ -103,7 +103,7 @@ def planning(
     rows = []
     for pair in comparison.pairs:
         one, other = comparison.pairs_of_values(pair, "all")
-        own_sd = float(np.std(one - other, ddof=1)) if len(one) > 1 else 0.0
+        own_sd = sd_of(differences_of(one, other)) or 0.0
         for error in ("pooled", "paired"):
             row = labels | {"contrast": f"{pair[0]} - {pair[1]}", "error": error}
             unknown = variances is None if error == "pooled" else own_sd == 0

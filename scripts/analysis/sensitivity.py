@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from analysis import mixed_model
-from analysis.comparison import Comparison, as_ratio, paired_result
+from analysis.comparison import Comparison, as_ratio, differences_of, paired_result
 
 SENSITIVITY_COLUMNS = [
     *("outcome", "window", "contrast", "scale", "analysis", "left_out", "estimate", "se", "df"),
@@ -61,7 +61,7 @@ def _marginal_rows(comparison, confidence, paired) -> list[dict]:
             rows.append(_row(comparison, pair, pooled[pair, "all"], ""))
         else:
             one, other = comparison.pairs_of_values(pair, "all")
-            found = paired_result(one - other, confidence=confidence)
+            found = paired_result(differences_of(one, other), confidence=confidence)
             rows.append(_row(comparison, pair, found, PAIRED))
     return rows
 
@@ -205,8 +205,9 @@ def worst_case(comparison: Comparison, *, confidence: float) -> list[dict]:
             one = np.where(filled, comparison.y, first)[:, place[pair[0]]].mean(axis=1)
             other = np.where(filled, comparison.y, second)[:, place[pair[1]]].mean(axis=1)
             missing = int((~filled[:, [place[name] for name in pair]]).sum())
-            found = paired_result(one - other, confidence=confidence)
-            row = _row(comparison, pair, found, f"{PAIRED}; {missing} cells filled in")
+            found = paired_result(differences_of(one, other), confidence=confidence)
+            note = f"{PAIRED}; {missing} cells filled in" if missing else PAIRED
+            row = _row(comparison, pair, found, note)
             rows.append(row | {"analysis": analysis})
     return rows
 

@@ -17,7 +17,9 @@ def as_decided(contrasts: pd.DataFrame) -> pd.DataFrame:
     return contrasts.assign(**columns)
 
 
-def sentence_of_contrast(row, label: str, unit: str, *, same_order: bool = False) -> str:
+def sentence_of_contrast(
+    row, label: str, unit: str, *, same_order: bool = False, confidence: float = 0.95
+) -> str:
     """One contrast in words: direction, size, interval, p; never `no effect` for lack of evidence.
 
     `row` has the columns of contrasts.tsv, the result that decides in its main columns. A
@@ -28,7 +30,7 @@ def sentence_of_contrast(row, label: str, unit: str, *, same_order: bool = False
     one, other = row.contrast.split(" - ")
     if pd.isna(row.estimate):
         return f"{label}: {one} and {other} could not be compared ({row.note or 'no values'})."
-    size = size_of(row, unit)
+    size = size_of(row, unit, confidence=confidence)
     chance = getattr(row, "randomisation_p", None)
     if pd.notna(chance):
         return (
@@ -77,7 +79,7 @@ def _difference(row, label, found, same_order):
     return claim
 
 
-def size_of(row, unit: str) -> str:
+def size_of(row, unit: str, *, confidence: float) -> str:
     """Estimate with its interval, in the unit or as a ratio."""
     if row.scale == "ratio":
         text = f"ratio {row.estimate:.3g}"
@@ -85,4 +87,4 @@ def size_of(row, unit: str) -> str:
         text = f"{row.estimate:+.3g}{' ' + unit if unit else ''}".replace("%", "percentage points")
     if pd.isna(row.ci_low):
         return text
-    return f"{text} (95 % CI {row.ci_low:.3g} to {row.ci_high:.3g})"
+    return f"{text} ({100 * confidence:g} % CI {row.ci_low:.3g} to {row.ci_high:.3g})"

@@ -132,7 +132,7 @@ def draw_left_out(axes, again, most):
         axes.plot(own["estimate"], np.full(len(own), place), ls="", ms=2.5, **look)
         axes.plot(own["main_estimate"].iloc[0], place, "|", ms=12, color=look["color"])
     if again["scale"].iloc[0] == "ratio":
-        ratio_axis(axes)
+        ratio_axis(axes, ticks=3)
     names = [f"{contrast}\n{most.get(contrast, '')}" for contrast in contrasts]
     axes.set_yticks(range(len(contrasts)), names, fontsize=6)
     axes.set_ylim(len(contrasts) - 0.4, -0.6)

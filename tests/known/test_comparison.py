@@ -141,6 +141,16 @@ def test_power_of_the_paired_error_is_the_published_one(d_z, n, expected):
     assert power(d_z * np.sqrt(n), n - 1.0, alpha=0.05) == pytest.approx(expected, abs=5e-7)
 
 
+@pytest.mark.parametrize("d_z", [0.2, 0.5, 0.8, 1.5])
+@pytest.mark.parametrize("n", [3, 8, 20, 60])
+@pytest.mark.parametrize("alpha", [0.05, 0.05 / 3])
+def test_power_agrees_with_another_library(d_z, n, alpha):
+    from statsmodels.stats.power import TTestPower
+
+    expected = TTestPower().power(d_z, n, alpha, alternative="two-sided")
+    assert power(d_z * np.sqrt(n), n - 1.0, alpha=alpha) == pytest.approx(expected, rel=1e-8)
+
+
 @pytest.mark.parametrize(("d_z", "needed"), [(0.2, 199), (0.5, 34), (0.8, 15)])
 def test_published_sample_sizes_are_the_first_that_reach_80_percent(d_z, needed):
     # Cohen 1988, Statistical Power Analysis, paired t, two-sided .05: 199, 34, 15 (from memory)

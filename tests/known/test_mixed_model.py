@@ -947,6 +947,52 @@ def test_all_pairs_of_balanced_machines_get_tukeys_p():
     assert adjusted[0] == pytest.approx(0.0111408, abs=1e-6)
 
 
+def _certified(name: str) -> tuple[pd.DataFrame, dict[str, float]]:
+    """A data set of NIST's Statistical Reference Datasets (analysis of variance), which scipy
+    carries, with its certified mean squares and F."""
+    folder = importlib.resources.files("scipy.stats.tests.data.nist_anova")
+    lines = (folder / f"{name}.dat").read_text(encoding="utf-8").splitlines()
+    between, within = (
+        next(line.split() for line in lines if line.startswith(start))
+        for start in ("Between", "Within")
+    )
+    certified = {
+        "between": float(between[-2]),
+        "within": float(within[-1]),
+        "F": float(between[-1]),
+        "df": float(within[-3]),
+    }
+    rows = [line.split() for line in lines[60:] if line.strip()]
+    table = pd.DataFrame([(level, float(value)) for level, value in rows], columns=["level", "y"])
+    return table, certified
+
+
+@pytest.mark.parametrize("name", ["SiRstv", "SmLs01", "SmLs02", "AtmWtAg"])
+def test_variances_are_those_of_the_certified_mean_squares(name):
+    # balanced, between above within: the residual is the mean square within, the variance of the
+    # levels the difference of the mean squares over the replicates (Searle, Casella and McCulloch
+    # 1992, Variance Components, section 3.6)
+    table, certified = _certified(name)
+    replicates = len(table) / table["level"].nunique()
+    model = fit(table, "y ~ 1", ["1 | level"])
+    parts = model.variance_components()["variance"]
+    between = (certified["between"] - certified["within"]) / replicates
+    assert parts.to_list() == pytest.approx([between, certified["within"]], rel=1e-5)
+    assert model.coefficients()["df"][0] == pytest.approx(table["level"].nunique() - 1, rel=1e-4)
+
+
+def test_beside_a_variance_of_zero_the_f_of_the_levels_is_the_certified_one():
+    # the replicates are numbered without a meaning; their variance is estimated as zero, and what
+    # is left is the one-way layout
+    table, certified = _certified("SiRstv")
+    numbered = table.assign(replicate=[f"r{n % 5}" for n in range(len(table))])
+    model = fit(numbered, "y ~ level", ["1 | replicate"])
+    assert model.singular
+    found = model.joint_test("level", method="satterthwaite").iloc[0]
+    assert found["F"] == pytest.approx(certified["F"], rel=1e-6)
+    assert found["df_den"] == pytest.approx(certified["df"], rel=1e-4)
+
+
 def _packaged(name: str) -> pd.DataFrame:
     folder = importlib.resources.files("statsmodels.regression.tests.results")
     return pd.read_csv(str(folder / name))

@@ -176,6 +176,14 @@ def test_the_rule_that_decides_is_the_one_that_was_stated(pooled_p, paired_p, ra
     assert deciding(row, sd_ratio=ratio, largest_sd_ratio=2.0)[0] == expected
 
 
+@pytest.mark.parametrize("seed", range(60, 80))
+def test_after_adjustment_the_claims_are_those_of_the_paired_results(seed):
+    # borderline effects, so that pooled and paired often fall on either side of .05
+    found = marginal(comparison_of(invented(seed, effect=-0.7, session_sd=0.8)))
+    claimed = found["p_adjusted"].to_numpy(float) < 0.05
+    assert (claimed == (holm(found["paired_p"].to_list()) < 0.05)).all()
+
+
 def test_a_spread_of_zero_beside_another_is_infinitely_unequal():
     assert spread_ratio([0.0, 1.0, 2.0]) == float("inf")
     assert spread_ratio([0.0, 0.0, 0.0]) == 1.0
@@ -266,6 +274,31 @@ def test_outcomes_measured_in_the_same_cells_share_one_design_and_give_the_same_
         ).contrasts(**SETTINGS)
     assert len(layouts) == 1
     pd.testing.assert_frame_equal(alone, shared, rtol=1e-5)
+
+
+def test_differences_that_are_all_the_same_have_neither_interval_nor_p():
+    # thirds: 7/3 - 4/3 and 10/3 - 7/3 differ in the last bit
+    base = {f"sub-{n:02d}": n / 3 for n in range(1, 9)}
+    rows = [
+        {"participant_id": p, "condition": c, "exercise": None, "visit": 1, "y": value + shift}
+        for p, value in base.items()
+        for c, shift in (("none", 0.0), ("low", 1.0))
+    ]
+    comparison = Comparison.of_rows(
+        pd.DataFrame(rows),
+        outcome="reps_done",
+        window="set",
+        scale="identity",
+        conditions=("none", "low"),
+    )
+    row = comparison.contrasts(**SETTINGS).iloc[0]
+    assert row["paired_estimate"] == pytest.approx(1)
+    assert row["sd_of_differences"] == 0
+    assert pd.isna(row["paired_ci_low"])
+    assert pd.isna(row["paired_p"])
+    assert "nothing shows their error" in row["note"]
+    # every sign the same: as far out as eight participants can be
+    assert row["sign_flip_p"] == 2 / 2**8
 
 
 # ---------------------------------------------------------------- null-friendly
