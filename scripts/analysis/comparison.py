@@ -53,6 +53,7 @@ AVERAGED = "visits of one condition were averaged within the participant"
 BACK_TRANSFORMED = ("estimate", "ci_low", "ci_high")
 # differences of likelihoods below this are arithmetic and no finding
 LIKELIHOOD_DIGITS = 6
+NO_RESIDUAL = "nothing in these cells shows what varies within sessions and exercises"
 DISAGREE = "the paired result decides: pooled and paired disagree about p < .05"
 # of the values: differences below this are rounding
 ROUNDING = 1e-12
@@ -83,11 +84,13 @@ def usable(
 class Layout:
     """A design that was fitted once, for all outcomes with values in the same cells.
 
-    `weights` has the shape (conditions, exercises, coefficients): the mean of each cell.
+    `weights` has the shape (conditions, exercises, coefficients): the mean of each cell. `span`
+    comes from `span_beside_residual`, where there are exercises.
     """
 
     fit: mixed_model.Fit
     weights: np.ndarray
+    span: np.ndarray | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -211,6 +214,17 @@ class Comparison:
         done = self.single_rows[["participant_id", "condition", "visit"]].drop_duplicates()
         return bool(done.duplicated(["participant_id", "condition"]).any())
 
+    @cached_property
+    def too_few_for_visits(self) -> bool:
+        """Whether visits would leave no degree of freedom to the variation between sessions.
+
+        The likelihood is then flat: any split between participants and sessions is as good.
+        """
+        sessions = int(self.filled.any(axis=2).sum())
+        visits = len(np.unique(self.visits[self.filled & ~np.isnan(self.visits)]))
+        between = sessions - self.n_participants - (len(self.conditions) - 1)
+        return 0 < between <= visits - 1
+
     def without(self, participant: str) -> Comparison:
         """The same comparison without one participant; conditions nobody did then are gone."""
         people = np.array(self.participants) != participant
@@ -232,7 +246,9 @@ class Comparison:
     def fixed(self) -> str:
         terms = "condition * exercise" if self.by_exercise else "condition"
         visit_known = not np.isnan(self.visits[self.filled]).any()
-        return f"{terms} + visit" if visit_known and not self.same_order else terms
+        if visit_known and not self.same_order and not self.too_few_for_visits:
+            return f"{terms} + visit"
+        return terms
 
     @property
     def random(self) -> tuple[str, ...]:
@@ -262,18 +278,23 @@ class Comparison:
             self.filled.tobytes(),
             self.visits.tobytes(),
         )
-        y = self.y[self.filled]
+        y, layout = self.y[self.filled], self.layouts.get(key)
         try:
-            if key in self.layouts:
-                fit = self.layouts[key].fit.refit(y)
+            if self.by_exercise:
+                span = layout.span if layout else span_beside_residual(self.filled)
+                if not leaves_a_residual(y, span):
+                    raise mixed_model.ModelError(NO_RESIDUAL)
+            if layout:
+                fit = layout.fit.refit(y)
             else:
                 fit = mixed_model.fit(self.cells, f"y ~ {self.fixed}", self.random)
-                self.layouts[key] = Layout(fit, self._weights_of(fit))
+                layout = Layout(fit, self._weights_of(fit), span if self.by_exercise else None)
+                self.layouts[key] = layout
             # degrees of freedom can fail where the fit did not: then there is no model
             fit.coefficients()
         except mixed_model.ModelError as reason:
             return None, None, f"no model: {reason}"
-        return fit, self.layouts[key].weights, ""
+        return fit, layout.weights, ""
 
     def _weights_of(self, fit: mixed_model.Fit) -> np.ndarray:
         if not self.by_exercise:
@@ -288,6 +309,8 @@ class Comparison:
         notes = [SAME_ORDER] if self.same_order else []
         if np.isnan(self.visits[self.filled]).any():
             notes.append("the visit is not known everywhere and not in the model")
+        elif self.too_few_for_visits and not self.same_order:
+            notes.append("too few sessions to tell visit from condition: visit not in the model")
         if self.visits_repeated:
             notes.append(AVERAGED)
         if self.fit is None:
@@ -441,7 +464,7 @@ class Comparison:
 
     def _sign_flips(self, differences, notes, seed) -> dict:
         if len(differences) < 2:
-            return {}
+            return dict.fromkeys(("sign_flip_p", "sign_flip_minimum"))
         flips = sign_flip(differences, rng=np.random.default_rng(seed))
         floor, n_pairs = flips.attainable_minimum, len(self.pairs)
         if floor > ALPHA:
@@ -664,6 +687,35 @@ def as_ratio(logarithm: float | None) -> float | None:
         return float(np.exp(logarithm))
 
 
+def span_beside_residual(filled: np.ndarray) -> np.ndarray:
+    """Orthonormal columns that span sessions, participants' exercises and cells of the design.
+
+    `filled` has the shape (participants, conditions, exercises), a row stands for a filled cell.
+    What these columns cannot describe is the residual.
+    """
+    person, condition, exercise = np.nonzero(filled)
+    _, n_conditions, n_exercises = filled.shape
+    groups = (
+        person * n_conditions + condition,
+        person * n_exercises + exercise,
+        condition * n_exercises + exercise,
+    )
+    columns = [(group[:, None] == np.unique(group)).astype(float) for group in groups]
+    vectors, sizes, _ = np.linalg.svd(np.hstack(columns), full_matrices=False)
+    return vectors[:, sizes > 1e-9 * sizes.max()]
+
+
+def leaves_a_residual(y: np.ndarray, span: np.ndarray) -> bool:
+    """Whether values have anything, beyond rounding, that the orthonormal columns cannot describe.
+
+    With nothing left the likelihood rises towards a residual of zero, where standard errors mean
+    nothing.
+    """
+    centred = y - y.mean()
+    rest = centred - span @ (span.T @ centred)
+    return bool(span.shape[1] < len(y) and np.abs(rest).max() > 1e-9 * np.abs(y).max())
+
+
 def differences_of(one: np.ndarray, other: np.ndarray) -> np.ndarray:
     """Each participant's difference; those that differ by rounding alone are the same."""
     found = one - other
@@ -726,7 +778,8 @@ def deciding(row: Mapping, *, sd_ratio: float, largest_sd_ratio: float) -> tuple
         return "paired", ""
     if not _known(row.get("paired_se")):
         return "pooled", ""
-    if sd_ratio > largest_sd_ratio:
+    # beyond rounding: whole numbers often give a ratio of exactly two
+    if sd_ratio > largest_sd_ratio * (1 + 1e-9):
         times = "one is zero" if np.isinf(sd_ratio) else f"{sd_ratio:.1f}-fold"
         return "paired", f"the paired result decides: SDs of the differences unequal ({times})"
     tested = _known(row["p"]) and _known(row["paired_p"])

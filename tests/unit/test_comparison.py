@@ -6,7 +6,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.comparison import Comparison, deciding, reading, spread_ratio, usable
+from analysis.comparison import (
+    Comparison,
+    deciding,
+    reading,
+    span_beside_residual,
+    spread_ratio,
+    usable,
+)
 from analysis.cross_check import second_fit
 from analysis.multiplicity import holm
 from analysis.paired import paired_t
@@ -551,6 +558,34 @@ def test_three_participants_get_intervals_and_no_p():
     assert found["ci_low"].notna().all()
     assert found[["p", "p_adjusted", "paired_p", "sign_flip_p"]].isna().all(axis=None)
     assert found["method"].str.contains("description only").all()
+
+
+def test_residual_degrees_of_freedom_are_those_of_the_analysis_of_variance():
+    # complete: (participants - 1) (conditions - 1) (exercises - 1)
+    span = span_beside_residual(np.ones((8, 3, 6), dtype=bool))
+    assert span.shape == (8 * 3 * 6, 8 * 3 * 6 - 7 * 2 * 5)
+    # every participant did one exercise in each condition, another one each time
+    assert span_beside_residual(np.eye(3, dtype=bool)[None].repeat(5, axis=0)).shape == (15, 15)
+
+
+def test_sets_that_never_vary_within_a_session_have_no_model_but_a_paired_result():
+    # thirds, so that sums differ by rounding alone
+    whole = invented(44, participants=5, session_sd=2.0, residual_sd=0.0, bouts=3)
+    whole["value"] = whole["value"].astype(float) / 3
+    found = marginal(comparison_of(whole))
+    assert found["method"].str.startswith("paired").all()
+    assert found["note"].str.contains("no model: nothing in these cells shows").all()
+    assert found["p"].notna().all()
+
+
+def test_two_participants_are_too_few_for_an_effect_of_the_visit():
+    # three conditions, two participants: 2 df between sessions, and visits would take both
+    comparison = comparison_of(invented(13, participants=2))
+    assert "visit" not in comparison.formula
+    found = marginal(comparison)
+    assert found["df"].to_list() == pytest.approx([2.0] * 3)
+    assert found["note"].str.contains("visit not in the model").all()
+    assert "visit" in comparison_of(invented(13, participants=3)).formula
 
 
 def test_a_cell_that_nobody_filled_leaves_the_paired_result_and_says_so():
