@@ -85,12 +85,12 @@ class Layout:
     """A design that was fitted once, for all outcomes with values in the same cells.
 
     `weights` has the shape (conditions, exercises, coefficients): the mean of each cell. `span`
-    comes from `span_beside_residual`, where there are exercises.
+    comes from `span_beside_residual`.
     """
 
     fit: mixed_model.Fit
     weights: np.ndarray
-    span: np.ndarray | None
+    span: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -280,15 +280,14 @@ class Comparison:
         )
         y, layout = self.y[self.filled], self.layouts.get(key)
         try:
-            if self.by_exercise:
-                span = layout.span if layout else span_beside_residual(self.filled)
-                if not leaves_a_residual(y, span):
-                    raise mixed_model.ModelError(NO_RESIDUAL)
+            span = layout.span if layout else span_beside_residual(self.filled)
+            if not leaves_a_residual(y, span):
+                raise mixed_model.ModelError(NO_RESIDUAL)
             if layout:
                 fit = layout.fit.refit(y)
             else:
                 fit = mixed_model.fit(self.cells, f"y ~ {self.fixed}", self.random)
-                layout = Layout(fit, self._weights_of(fit), span if self.by_exercise else None)
+                layout = Layout(fit, self._weights_of(fit), span)
                 self.layouts[key] = layout
             # degrees of freedom can fail where the fit did not: then there is no model
             fit.coefficients()
@@ -691,15 +690,14 @@ def span_beside_residual(filled: np.ndarray) -> np.ndarray:
     """Orthonormal columns that span sessions, participants' exercises and cells of the design.
 
     `filled` has the shape (participants, conditions, exercises), a row stands for a filled cell.
-    What these columns cannot describe is the residual.
+    With one exercise sessions are the residual, and the columns span participants and conditions.
+    What the columns cannot describe is the residual.
     """
     person, condition, exercise = np.nonzero(filled)
     _, n_conditions, n_exercises = filled.shape
-    groups = (
-        person * n_conditions + condition,
-        person * n_exercises + exercise,
-        condition * n_exercises + exercise,
-    )
+    groups = [person * n_exercises + exercise, condition * n_exercises + exercise]
+    if n_exercises > 1:
+        groups.append(person * n_conditions + condition)
     columns = [(group[:, None] == np.unique(group)).astype(float) for group in groups]
     vectors, sizes, _ = np.linalg.svd(np.hstack(columns), full_matrices=False)
     return vectors[:, sizes > 1e-9 * sizes.max()]
