@@ -7,6 +7,11 @@ from wording import label_of, words_of
 MODEL = "mixed model"
 OWN_ERROR = "each participant's own differences"
 DECIDES = " *"
+TERMS = {
+    "participant:condition": "between sessions",
+    "participant:exercise": "between the exercises of a participant",
+    "zero: participant": "zero: between participants",
+}
 WORK = ("reps_done", "to_failure")
 
 
@@ -52,7 +57,7 @@ def other_assumptions(contrasts, sensitivity, primary):
         for analysis, part in _of(rest, outcome, window).groupby("analysis", sort=False):
             found = _by_contrast(part[part["contrast"].notna()])
             notes = [n for note in part["note"].dropna() for n in note.split("; ")]
-            note = "; ".join(dict.fromkeys(notes))
+            note = in_plain_words("; ".join(dict.fromkeys(notes)))
             rows.append(_labels(outcome, window) | {"analysis": analysis} | found | {"note": note})
     return _with_columns(rows, [*marginal["contrast"].unique(), "note"])
 
@@ -152,6 +157,13 @@ def detectable(planning, primary):
     wide = wide.reindex(pd.MultiIndex.from_frame(named[labels].drop_duplicates())).apply(_short)
     wide.columns = [f"n {n:.0f}" for n in wide.columns]
     return wide.reset_index()
+
+
+def in_plain_words(note):
+    """A note with the terms of the model named as what they are."""
+    for term, words in TERMS.items():
+        note = note.replace(term, words)
+    return note
 
 
 def _of(table, outcome, window):

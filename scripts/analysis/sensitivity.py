@@ -206,7 +206,7 @@ def worst_case(comparison: Comparison, *, confidence: float) -> list[dict]:
             other = np.where(filled, comparison.y, second)[:, place[pair[1]]].mean(axis=1)
             missing = int((~filled[:, [place[name] for name in pair]]).sum())
             found = paired_result(differences_of(one, other), confidence=confidence)
-            note = f"{PAIRED}; {missing} cells filled in" if missing else PAIRED
+            note = f"{PAIRED}; cells filled in: {missing}" if missing else PAIRED
             row = _row(comparison, pair, found, note)
             rows.append(row | {"analysis": analysis})
     return rows

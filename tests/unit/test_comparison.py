@@ -745,7 +745,7 @@ def test_worst_case_bounds_are_those_counted_by_hand():
     assert (low["analysis"], high["analysis"]) == (LOWEST, HIGHEST)
     assert low["estimate"] == pytest.approx((-10 - 16 - 12) / 3)
     assert high["estimate"] == pytest.approx((-10 - 16 + 8) / 3)
-    assert "1 cells filled in" in low["note"]
+    assert "cells filled in: 1" in low["note"]
     complete = worst_case(comparison.without("sub-03"), confidence=0.95)
     assert {row["note"] for row in complete} == {"no cell is missing"}
 
