@@ -238,6 +238,16 @@ def test_exercises_weigh_equally_however_many_bouts_one_has():
     pd.testing.assert_series_equal(once["estimate"], twice["estimate"])
 
 
+def test_the_mean_of_a_condition_weighs_its_exercises_equally():
+    comparison = comparison_of(invented(7, bouts=1, same_order=True))
+    means = comparison.model().set_index("term")["estimate"]
+    for condition in CONDITIONS:
+        cells = comparison.cells[comparison.cells["condition"] == condition]
+        assert means[f"mean of {condition}"] == pytest.approx(cells["y"].mean())
+        within = [means[f"mean of {condition} in {exercise}"] for exercise in EXERCISES]
+        assert means[f"mean of {condition}"] == pytest.approx(np.mean(within))
+
+
 def test_the_order_of_the_rows_changes_nothing():
     outcomes = invented(8)
     shuffled = outcomes.sample(frac=1, random_state=1)

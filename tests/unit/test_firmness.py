@@ -1,0 +1,119 @@
+"""Tables of the report that show how firm the contrasts are."""
+
+import pandas as pd
+
+from firmness import (
+    detectable,
+    left_out_ranges,
+    other_assumptions,
+    other_settings,
+    primary_missing,
+    without_a_change,
+    work,
+)
+
+PRIMARY = [("rpe", "set"), ("mean_hr_bpm", "set")]
+
+
+def tried(says, estimate, **more):
+    row = {
+        "alternative": says.replace(" ", "_"),
+        "says": says,
+        "outcome": "rpe",
+        "window": "set",
+        "contrast": "low - none",
+        "estimate": estimate,
+        "ci_low": 1.0,
+        "ci_high": 3.0,
+        "n_values_changed": None,
+    }
+    return row | more
+
+
+def contrast(outcome="rpe", **more):
+    row = {
+        "outcome": outcome,
+        "window": "set",
+        "exercise": "all",
+        "contrast": "low - none",
+        "method": "mixed model, Kenward-Roger",
+        "deciding": "pooled",
+        "estimate": 2.0,
+        "ci_low": 1.0,
+        "ci_high": 3.0,
+        "p": 0.0004,
+        "sign_flip_p": 0.03125,
+        "paired_estimate": 2.5,
+        "paired_ci_low": 0.5,
+        "paired_ci_high": 4.5,
+        "leave_out_low": 1.5,
+        "leave_out_high": 2.4,
+        "leave_out_most": "sub-04",
+    }
+    return row | more
+
+
+def test_only_alternatives_that_change_an_estimate_or_an_interval_have_a_row():
+    table = pd.DataFrame(
+        [
+            tried("main analysis", 2.0),
+            tried("another band", 2.0, n_values_changed=0.0),
+            tried("another limit", 2.0, ci_low=0.8, n_values_changed=3.0),
+        ]
+    )
+    found = other_settings(table, PRIMARY)
+    assert found["setting"].to_list() == ["main analysis", "another limit"]
+    assert found["low - none"].to_list() == ["2 (1 to 3)", "2 (0.8 to 3)"]
+    assert found["values changed"].to_list() == ["", "3"]
+    assert without_a_change(table) == ["another band"]
+
+
+def test_a_contrast_that_an_alternative_loses_is_a_change():
+    table = pd.DataFrame(
+        [
+            tried("main analysis", 2.0),
+            tried("stricter limit", None, ci_low=None, ci_high=None, n_values_changed=9.0),
+        ]
+    )
+    assert other_settings(table, PRIMARY)["low - none"].to_list() == ["2 (1 to 3)", ""]
+    assert without_a_change(table) == []
+
+
+def test_the_result_that_decides_carries_the_star():
+    nothing = pd.DataFrame(
+        columns=[
+            *("outcome", "window", "contrast", "analysis", "left_out", "estimate"),
+            *("ci_low", "ci_high", "note"),
+        ]
+    )
+    for deciding, stars in (("pooled", [True, False]), ("paired", [False, True])):
+        found = other_assumptions(pd.DataFrame([contrast(deciding=deciding)]), nothing, PRIMARY)
+        assert found["analysis"].to_list() == ["mixed model", "each participant's own differences"]
+        assert found["low - none"].str.endswith("*").to_list() == stars
+    own_error = contrast(method="paired t, error of the contrast alone", deciding="paired")
+    alone = other_assumptions(pd.DataFrame([own_error]), nothing, PRIMARY)
+    assert alone["analysis"].to_list() == ["each participant's own differences"]
+
+
+def test_work_and_who_moves_a_contrast_most_are_shown():
+    contrasts = pd.DataFrame([contrast(), contrast("reps_done"), contrast("to_failure", p=None)])
+    assert work(contrasts)["p"].to_list() == ["< .001", ""]
+    assert work(contrasts)["sign-flip p"].to_list() == [".031", ".031"]
+    assert left_out_ranges(contrasts, PRIMARY)["moved most by leaving out"].to_list() == ["sub-04"]
+
+
+def test_a_study_without_contrasts_has_empty_tables():
+    columns = [*contrast(), *tried("x", 1.0), "analysis", "left_out", "note", "primary", "status"]
+    columns += ["condition", "reason", "n_values", "n_cells", "n_participants"]
+    columns += ["n_in_sets_to_failure", "detectable_adjusted", "error"]
+    nothing = pd.DataFrame(columns=list(dict.fromkeys(columns)))
+    for table in (
+        left_out_ranges(nothing, PRIMARY),
+        other_assumptions(nothing, nothing, PRIMARY),
+        other_settings(nothing, PRIMARY),
+        work(nothing),
+        primary_missing(nothing),
+        detectable(nothing, PRIMARY),
+    ):
+        assert table.empty
+    assert without_a_change(nothing) == []
