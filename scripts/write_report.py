@@ -204,10 +204,11 @@ def heart_in_words(found, compared, settings):
         ]
         label = f"{modules[name].LABEL} ({words_of(window)})"
         for row in rows.itertuples():
-            if name in FALLS and rate_in_sets_differs(compared, row.contrast):
+            if name in FALLS and not rate_in_sets_is_equal(compared, row.contrast):
                 yield (
                     f"{label}, {row.contrast.replace(' - ', ' against ')}: not comparable, because "
-                    "heart rate in the sets differed; a fall from a higher rate is larger."
+                    "heart rate in the sets was not shown to be equal; a fall from a higher rate "
+                    "is larger."
                 )
             else:
                 yield sentence_of_evidence(row, label, modules[name].EVIDENCE)
@@ -222,15 +223,15 @@ def heart_in_words(found, compared, settings):
             yield sentence_above_intrinsic(own, condition)
 
 
-def rate_in_sets_differs(compared, contrast):
-    """Whether heart rate in the sets differs in a contrast, adjusted or not."""
+def rate_in_sets_is_equal(compared, contrast):
+    """Whether heart rate in the sets was shown to be equal within its smallest effect."""
     rate = compared[
         (compared["outcome"] == "mean_hr_bpm")
         & (compared["window"] == "set")
         & (compared["exercise"] == "all")
         & (compared["contrast"] == contrast)
     ]
-    return bool((rate["p"] < ALPHA).any())
+    return bool((rate["reading"] == "equivalent").any())
 
 
 def failure_band(found, settings):
