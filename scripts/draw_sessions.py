@@ -5,7 +5,7 @@ import pyarrow.parquet as pq
 from catalogue import outcome_modules
 from drawing import STYLE, pyplot, save
 from figures._session_page import Session, draw
-from session_sheet import events_of, table_of
+from session_sheet import events_of, table_of, with_supplied_times
 from signal_store import joined, read_stretches
 from step import Input, Output, run
 from tabular import read_table, write_table
@@ -16,6 +16,7 @@ def draw_sessions(
     beats: Input,
     respiration: Input,
     saturation: Input,
+    segments: Input,
     outcomes: Input,
     beat_quality: Input,
     window_quality: Input,
@@ -26,7 +27,7 @@ def draw_sessions(
     title: str,
     failure_band_pct: list,
 ):
-    events = events_of(study, participant)
+    events = with_supplied_times(events_of(study, participant), read_table(segments))
     visits = table_of(study, "sessions", participant).set_index("session_id")["visit"]
     tables = {
         "beats": read_table(beats),

@@ -6,9 +6,9 @@ import pyarrow.parquet as pq
 from analysis.gates import WORSE, verdict
 from analysis.precision import NORMAL_QUANTILE, precise_rmssd_ms
 from analysis.variability import NotEnough
-from analysis.windows import windows_of_event
+from analysis.windows import Window, windows_of_event
 from catalogue import outcome_modules
-from session_sheet import events_of, table_of
+from session_sheet import events_of, table_of, with_supplied_times
 from step import Input, Output, run
 from tabular import read_table, write_table
 from window_inputs import Absent, WindowInputs
@@ -45,6 +45,7 @@ QUALITY_COLUMNS = [
     "beats",
     "corrected_pct",
     "longest_repaired_run",
+    "reason",
 ]
 RECOVERY_COLUMNS = [
     *("participant_id", "session_id", "event_onset_s", "trial_type", "exercise", "condition"),
@@ -136,14 +137,14 @@ class Person:
         sync,
     ):
         self.participant = participant
-        self.events = events_of(study, participant)
+        self.segments = read_table(segments)
+        self.events = with_supplied_times(events_of(study, participant), self.segments)
         people = table_of(study, "participants", participant)
         self.age_years = people["age_years"].iloc[0] if len(people) else None
         self.visits = table_of(study, "sessions", participant).set_index("session_id")["visit"]
         self.beats = with_beginnings(read_table(beats))
         self.respiration = read_table(respiration)
         self.traces = pq.read_table(saturation).to_pandas()
-        self.segments = read_table(segments)
         clocks = read_table(sync)
         self.clocks = clocks[clocks["signal"].isin(["ecg", "rr"])].set_index("session_id")["status"]
         quality = read_table(beat_quality)
@@ -168,8 +169,12 @@ class Person:
             for event in session_events.itertuples():
                 segment = self._segment(session_id, event)
                 of_event = WindowInputs(session, event=event, segment=segment)
-                for window in windows_of_event(
-                    event, session_events, **{name: settings[name] for name in cutting}
+                for window in (
+                    windows_without_time(event)
+                    if event.untimed
+                    else windows_of_event(
+                        event, session_events, **{name: settings[name] for name in cutting}
+                    )
                 ):
                     yield window, WindowInputs(of_event, window=window)
 
@@ -185,7 +190,10 @@ class Person:
                     "reason": f"{len(sensors)} sensors: the resting level of each stands on the "
                     "sets that it belongs to",
                 }
-            return {"status": "ok", **sensors.iloc[0]} if len(sensors) else None
+            if sensors.empty:
+                return None
+            sensor = dict(sensors.iloc[0])
+            return {"status": "ok", "reason": self._doubt(session_id, sensor), **sensor}
         own = self.segments[
             (self.segments["session_id"] == session_id)
             & ((self.segments["event_onset_s"] - event.onset_s).abs() < 1e-3)
@@ -193,6 +201,15 @@ class Person:
         if event.trial_type != "set" or own.empty:
             return None
         return own.iloc[0]
+
+    def _doubt(self, session_id, sensor):
+        """What speaks against a sensor, as its sets have it."""
+        own = self.segments[
+            (self.segments["session_id"] == session_id)
+            & (self.segments["file"] == sensor["file"])
+            & (self.segments["status"] == "flagged")
+        ]
+        return own["reason"].iloc[0] if len(own) else ""
 
     def labels(self, event):
         return {
@@ -205,6 +222,14 @@ class Person:
             "condition": event.condition,
             "bout": None if pd.isna(event.bout) else int(event.bout),
         }
+
+
+def windows_without_time(event):
+    """Windows of a set that has no time: nothing can be measured in them, for that reason."""
+    return [
+        Window(name, "set", event.onset_s, float("nan"), float("nan"), event.untimed)
+        for name in ("set", "recovery_first_60_s")
+    ]
 
 
 def _of(table, session_id):
@@ -240,6 +265,9 @@ def measured(name, module, window, inputs, gates, usual_gates):
         return refused | {"status": "missing", "reason": str(absent)}
     except NotEnough as not_enough:
         return refused | {"reason": str(not_enough)}
+    cautions = [text for text in (event.supplied, doubt_about_sensor(module, inputs)) if text]
+    status = "flagged" if cautions else status
+    reason = "; ".join([text for text in (reason, *cautions) if text])
     if not hasattr(found, "status"):
         return {"value": float(found), "status": status, "reason": reason}
     if found.status == "refused":
@@ -254,6 +282,14 @@ def measured(name, module, window, inputs, gates, usual_gates):
         "status": "flagged" if "flagged" in (status, found.status) else "ok",
         "reason": "; ".join(reasons),
     }
+
+
+def doubt_about_sensor(module, inputs):
+    """What speaks against the sensor that an outcome of saturation is read from."""
+    segment = inputs["segment"]
+    if module.FAMILY != "saturation" or segment is None or pd.isna(segment["reason"]):
+        return ""
+    return segment["reason"]
 
 
 def recovery_series(window, inputs, labels):
@@ -295,6 +331,7 @@ def quality_row(window, inputs, labels):
         "beats": inputs.property_of_window("beat_count"),
         "corrected_pct": inputs.property_of_window("corrected_pct"),
         "longest_repaired_run": inputs.property_of_window("longest_repaired_run"),
+        "reason": window.problem or inputs["event"].supplied,
     }
 
 

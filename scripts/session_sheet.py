@@ -35,6 +35,31 @@ def events_of(study_folder, participant=None):
     return _with_session_condition(events.reset_index(drop=True))
 
 
+def with_supplied_times(events, segments):
+    """Events of one person with the times that segment_oxygenation supplied.
+
+    `supplied` says what of a set's times comes from the recording, `untimed` why it has none.
+    """
+    of_place = segments.set_index("place_on_sheet").to_dict("index")
+    order = events["row_number"].where(events["trial_type"] == "set").rank(method="first") - 1
+    rows = []
+    for event, place in zip(events.to_dict("records"), order, strict=True):
+        segment = of_place.get(place, {})
+        supplied, untimed = segment.get("supplied"), segment.get("untimed")
+        event |= {"supplied": "", "untimed": "" if pd.isna(untimed) else untimed}
+        if pd.notna(supplied):
+            event |= {
+                "onset_s": segment["event_onset_s"],
+                "duration_s": segment["duration_s"],
+                "supplied": f"{supplied} of the set supplied by the recording, standard error "
+                f"{segment['supplied_se_s']:.1f} s",
+            }
+        rows.append(event)
+    timed = pd.DataFrame(rows, columns=[*events.columns, "supplied", "untimed"])
+    keys = ["participant_id", "session_id", "onset_s"]
+    return timed.sort_values(keys, kind="stable", ignore_index=True)
+
+
 def _with_edit(events, edit):
     same_session = (events["participant_id"] == edit.participant_id) & (
         events["session_id"] == edit.session_id

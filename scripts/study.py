@@ -215,7 +215,7 @@ def read_table(path, found):
     header = lines[0] if lines else []
     while header and not header[-1]:
         header = header[:-1]
-    required = [c for c, field in model.model_fields.items() if field.is_required()]
+    required = [c for c, f in model.model_fields.items() if f.is_required() or c in model.needed]
     for column in required:
         if column not in header:
             near = difflib.get_close_matches(column, set(header) - set(model.model_fields), 1)
@@ -528,15 +528,26 @@ def _check_events(study, found):
         "exercise": study.settings["study"]["exercises"],
     }
     latest = {}
+    supplied = study.settings["segment_oxygenation"]["supply_boundaries"]
+    for row in study.tables["events"]:
+        for column in ("onset_s", "duration_s"):
+            if getattr(row, column) is None and not supplied:
+                found.add(
+                    "events.tsv",
+                    f"row {row.row_number}, column {column}",
+                    "is empty; write it, or let the recording supply it with "
+                    "segment_oxygenation.supply_boundaries: true in study.yaml",
+                )
     for row in sorted(
-        study.tables["events"], key=lambda r: (r.participant_id, r.session_id, r.onset_s)
+        study.tables["events"],
+        key=lambda r: (r.participant_id, r.session_id, r.onset_s is None, r.onset_s or 0.0),
     ):
         place = f"row {row.row_number}"
         for column, names in known.items():
             value = getattr(row, column)
             if value is not None and names and value not in names:
                 _unknown(found, "events", place, column, value, names)
-        if row.trial_type == "set":
+        if row.trial_type == "set" and row.onset_s is not None and row.duration_s is not None:
             session = (row.participant_id, row.session_id)
             before = latest.get(session)
             if before and row.onset_s < before.onset_s + before.duration_s - 1e-9:

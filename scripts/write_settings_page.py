@@ -41,7 +41,7 @@ def settings_page():
         lines += [f"## {name}.tsv", "", f"{_one_line(table.__doc__)}{required}", ""]
         lines += ["| column | required | what is allowed |", "|---|---|---|"]
         for column, field in table.model_fields.items():
-            needed = "yes" if field.is_required() else ""
+            needed = "yes" if field.is_required() or column in table.needed else ""
             lines.append(f"| {column} | {needed} | {_cell(_allowed(field))} |")
         lines.append("")
     return "\n".join(lines)

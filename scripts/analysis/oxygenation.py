@@ -446,6 +446,35 @@ def _stays(time: np.ndarray, reading: np.ndarray, at: int, jump: float) -> bool:
     return bool(step - steepest >= 0.7 * abs(jump))
 
 
+def depth_doubt(
+    adipose_thickness_mm: float | None,
+    source_detector_mm: float | None,
+    *,
+    reached_share: float,
+) -> str:
+    """Why light may not reach the muscle under a sensor, or nothing.
+
+    Light reaches about half of the distance between source and detector (`reached_share` 0.5); fat
+    and skin thicker than that fill most of what is seen, raise apparent saturation and shrink its
+    falls (J Biomed Opt 2009 14:044017). The share is a common rule of the trade, from memory.
+    Where only one of the two was noted nothing can be judged, and that is said; where neither was,
+    there is nothing to say.
+    """
+    known = [pd.notna(adipose_thickness_mm), pd.notna(source_detector_mm)]
+    if not any(known):
+        return ""
+    if not all(known):
+        lacking = "source-detector distance" if known[0] else "adipose thickness"
+        return f"no {lacking} was noted: whether light reaches the muscle cannot be judged"
+    reached_mm = reached_share * source_detector_mm
+    if adipose_thickness_mm <= reached_mm:
+        return ""
+    return (
+        f"mostly fat is measured: {adipose_thickness_mm:g} mm of it, light reaches about "
+        f"{reached_mm:g} mm at a source-detector distance of {source_detector_mm:g} mm"
+    )
+
+
 # --- levels ----------------------------------------------------------------------------------
 
 

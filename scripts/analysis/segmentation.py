@@ -1,8 +1,8 @@
-"""Where the recordings themselves say that sets and cuffs began and ended.
+"""Where the recordings themselves say that sets began and ended.
 
-Boundaries are proposed from the ripple of contractions, from bends in the course of saturation and
-from cuff pressure, without a look at the session's log, and then compared with it. Nothing is
-moved: a disagreement is a finding for a person to settle.
+Boundaries are proposed from the ripple of contractions and from bends in the course of saturation,
+without a look at the session's log, and then compared with it. Nothing is moved: a disagreement is
+a finding for a person to settle.
 """
 
 import numpy as np
@@ -10,9 +10,8 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from analysis.contractions import bent_misfit, binned, find_contractions, ripple_chance
-from analysis.oxygenation import centred_mean, resolution, sampling_step_s
+from analysis.oxygenation import resolution, sampling_step_s
 
-BOUNDARIES = ("cuff_on", "set_start", "set_end", "cuff_off")
 PROPOSAL_COLUMNS = ["time_s", "boundary", "se_s", "confidence", "source"]
 BEND_COLUMNS = ["time_s", "se_s", "confidence", "slope_before", "slope_after", "step"]
 RIPPLE_COLUMNS = ["start_s", "start_se_s", "end_s", "end_se_s", "rate_hz", "amplitude_pct"]
@@ -109,33 +108,10 @@ def find_ripples(
     return pd.DataFrame(rows, columns=RIPPLE_COLUMNS, dtype=float)
 
 
-def find_inflations(
-    time_s: ArrayLike, pressure_mmhg: ArrayLike, *, inflated_mmhg: float, shortest_s: float
-) -> pd.DataFrame:
-    """Spans in which a cuff holds more than `inflated_mmhg`: start_s, end_s, pressure_mmhg.
-
-    Limits are interpolated between readings; spans shorter than `shortest_s` are left out;
-    `pressure_mmhg` is the median. Convention.
-    """
-    time, pressure = _usable(time_s, pressure_mmhg)
-    high = pressure > inflated_mmhg
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], high.astype(int), [0]])))
-    rows = []
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
-        start_s = _crossing(time, pressure, first, inflated_mmhg)
-        end_s = _crossing(time, pressure, last, inflated_mmhg)
-        if end_s - start_s >= shortest_s:
-            median = float(np.median(pressure[first:last]))
-            rows.append({"start_s": start_s, "end_s": end_s, "pressure_mmhg": median})
-    return pd.DataFrame(rows, columns=["start_s", "end_s", "pressure_mmhg"], dtype=float)
-
-
 def propose_boundaries(
     time_s: ArrayLike,
     smo2_pct: ArrayLike,
     *,
-    pressure_time_s: ArrayLike | None = None,
-    pressure_mmhg: ArrayLike | None = None,
     slowest_hz: float,
     fastest_hz: float,
     min_samples_per_contraction: float,
@@ -143,18 +119,16 @@ def propose_boundaries(
     shortest_phase_s: float,
     bend_reach_s: float,
     steep_pct_per_s: float,
-    inflated_mmhg: float,
 ) -> pd.DataFrame:
-    """Starts and ends of sets and cuffs as the recordings show them, each with its confidence.
+    """Starts and ends of sets as saturation shows them, each with its confidence.
 
     Sets come from the ripple of contractions; where none is seen, from a fall of saturation
     steeper than `steep_pct_per_s` to the next rise, which follows the end of a set with a delay
     of some seconds (4 s are in its error; convention). A ripple that begins or ends more than 8 s
     from the bend of its set halves its confidence. Within a second of a gap, or of either end of
-    the recording, no limit of a set can be told and none is proposed. Cuffs come from the
-    pressure, and are not guessed without it. Gives time_s, boundary (one of BOUNDARIES), se_s,
-    confidence (0 to 1: the chance of lying within 1 s) and source (`ripple`, `saturation`,
-    `pressure`), in order of time.
+    the recording, no limit of a set can be told and none is proposed. Gives time_s, boundary
+    (`set_start`, `set_end`), se_s, confidence (0 to 1: the chance of lying within 1 s) and source
+    (`ripple`, `saturation`), in order of time.
     """
     bends = find_bends(time_s, smo2_pct, shortest_phase_s=shortest_phase_s, reach_s=bend_reach_s)
     falls = _falls(bends, steep_pct_per_s)
@@ -176,7 +150,7 @@ def propose_boundaries(
             (one.start_s, one.start_se_s, "set_start", starts_s),
             (one.end_s, one.end_se_s, "set_end", ends_s),
         ):
-            sure = _within_a_second(se_s)
+            sure = within_a_second(se_s)
             # A ripple that is lost in noise half-way ends far from the bend of its set.
             if 8.0 < np.min(np.abs(np.subtract(bends_s, at_s)), initial=np.inf) < ripple_window_s:
                 sure /= 2
@@ -190,21 +164,9 @@ def propose_boundaries(
         if rise is not None:
             # Circulation delays the rise by a few seconds that the trace does not tell.
             se_s = float(np.hypot(rise.se_s, 4.0))
-            rows.append((rise.time_s, "set_end", se_s, _within_a_second(se_s), "saturation"))
-    if pressure_time_s is not None and pressure_mmhg is not None:
-        step_s = sampling_step_s(pressure_time_s)
-        inflations = find_inflations(
-            pressure_time_s,
-            pressure_mmhg,
-            inflated_mmhg=inflated_mmhg,
-            shortest_s=shortest_phase_s,
-        )
-        for one in inflations.itertuples():
-            sure = _within_a_second(step_s)
-            rows.append((one.start_s, "cuff_on", step_s, sure, "pressure"))
-            rows.append((one.end_s, "cuff_off", step_s, sure, "pressure"))
+            rows.append((rise.time_s, "set_end", se_s, within_a_second(se_s), "saturation"))
     proposals = pd.DataFrame(sorted(rows), columns=PROPOSAL_COLUMNS)
-    unseen = _near_gap(time_s, smo2_pct, proposals["time_s"]) & (proposals["source"] != "pressure")
+    unseen = _near_gap(time_s, smo2_pct, proposals["time_s"])
     return proposals[~unseen].reset_index(drop=True)
 
 
@@ -237,86 +199,6 @@ def compare_boundaries(
     table = pd.DataFrame(rows, columns=[*columns, "status", "reason"])
     order = table["log_s"].fillna(table["proposed_s"])
     return table.iloc[np.argsort(order.to_numpy(float), kind="stable")].reset_index(drop=True)
-
-
-def check_cuff_pressure(
-    time_s: ArrayLike,
-    pressure_mmhg: ArrayLike,
-    planned: pd.DataFrame,
-    *,
-    tolerance_mmhg: float,
-    inflated_mmhg: float,
-    settle_s: float,
-    smooth_s: float,
-) -> pd.DataFrame:
-    """Recorded cuff pressure of every planned span against its plan.
-
-    `planned` holds onset_s, duration_s and planned_mmhg (0 where the condition says no cuff). The
-    pressure, averaged over `smooth_s` so that contractions do not count, is read from `settle_s`
-    after the onset to as long before the end. Gives the plan's columns and actual_mmhg (median),
-    lowest_mmhg, highest_mmhg, leak_from_s (session time from which it stayed more than
-    `tolerance_mmhg` below plan, NaN if never), status and reason.
-    """
-    time, pressure = _usable(time_s, pressure_mmhg)
-    smooth = centred_mean(time, pressure, smooth_s, min_usable_share=0.5)
-    rows = [
-        _pressure_verdict(
-            time,
-            smooth,
-            row,
-            tolerance_mmhg=tolerance_mmhg,
-            inflated_mmhg=inflated_mmhg,
-            settle_s=settle_s,
-        )
-        for row in planned.to_dict("records")
-    ]
-    columns = ["actual_mmhg", "lowest_mmhg", "highest_mmhg", "leak_from_s", "status", "reason"]
-    return pd.DataFrame(rows, columns=[*planned.columns, *columns])
-
-
-def _pressure_verdict(
-    time: np.ndarray,
-    smooth: np.ndarray,
-    row: dict,
-    *,
-    tolerance_mmhg: float,
-    inflated_mmhg: float,
-    settle_s: float,
-) -> dict:
-    begin_s, end_s = row["onset_s"], row["onset_s"] + row["duration_s"]
-    inside = (time >= begin_s + settle_s) & (time <= end_s - settle_s) & np.isfinite(smooth)
-    planned_mmhg = row["planned_mmhg"]
-    if not np.isfinite(planned_mmhg):
-        return row | {"status": "missing", "reason": "no pressure is planned for this span"}
-    if not inside.any():
-        return row | {"status": "missing", "reason": "no pressure was recorded in this span"}
-    clock, held = time[inside], smooth[inside]
-    verdict = row | {
-        "actual_mmhg": float(np.median(held)),
-        "lowest_mmhg": float(held.min()),
-        "highest_mmhg": float(held.max()),
-    }
-    reasons = []
-    if planned_mmhg <= 0:
-        if held.max() > inflated_mmhg:
-            reasons.append(f"inflated to {held.max():.0f} mmHg where no cuff is planned")
-    elif held.max() <= inflated_mmhg:
-        reasons.append(f"not inflated: {held.max():.0f} of {planned_mmhg:.0f} mmHg")
-    else:
-        if held.max() > planned_mmhg + tolerance_mmhg:
-            reasons.append(f"up to {held.max():.0f} mmHg, planned {planned_mmhg:.0f}")
-        low = held < planned_mmhg - tolerance_mmhg
-        if low.all():
-            reasons.append(f"never above {held.max():.0f} mmHg, planned {planned_mmhg:.0f}")
-        elif low[-1]:
-            since = len(low) - int(np.argmin(low[::-1]))
-            verdict["leak_from_s"] = float(clock[since])
-            lost = f"too low for the last {end_s - clock[since]:.0f} s"
-            reasons.append(f"leaked: {lost}, {held[-1]:.0f} mmHg at the end")
-        elif low.any():
-            reasons.append(f"down to {held.min():.0f} mmHg, planned {planned_mmhg:.0f}")
-    status = "flagged" if reasons else "ok"
-    return verdict | {"status": status, "reason": "; ".join(reasons)}
 
 
 def _usable(time_s: ArrayLike, value: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
@@ -384,6 +266,13 @@ def _place_bend(
     return at_s, spread, float(chance[np.abs(places - at_s) <= 1.0].sum())
 
 
+def within_a_second(se_s: float) -> float:
+    """Chance that a normal error of SD `se_s` seconds is smaller than 1 s."""
+    from math import erf, sqrt
+
+    return erf(1 / (se_s * sqrt(2))) if se_s > 0 else 1.0
+
+
 def _nearest(offered_s: ArrayLike, wanted_s: float, farthest_s: float) -> float:
     """The offered moment nearest to a wanted one, or that one itself when none is near."""
     offered = np.asarray(offered_s, dtype=float)
@@ -433,13 +322,6 @@ def _near_gap(time_s: ArrayLike, value: ArrayLike, moment_s: ArrayLike) -> np.nd
     return near.any(axis=1)
 
 
-def _within_a_second(se_s: float) -> float:
-    """Chance of lying within 1 s for a normal error."""
-    from math import erf, sqrt
-
-    return erf(1 / (se_s * sqrt(2))) if se_s > 0 else 1.0
-
-
 def _falls(bends: pd.DataFrame, steep_pct_per_s: float) -> list[tuple]:
     """Every bend into a steep fall with the bend into the next rise, None where none follows."""
     falls, start = [], None
@@ -450,16 +332,6 @@ def _falls(bends: pd.DataFrame, steep_pct_per_s: float) -> list[tuple]:
             falls.append((start, bend))
             start = None
     return [*falls, (start, None)] if start is not None else falls
-
-
-def _crossing(time: np.ndarray, value: np.ndarray, at: int, level: float) -> float:
-    """Time at which a trace crosses a level just before an index."""
-    if at == 0:
-        return float(time[0])
-    if at == len(time):
-        return float(time[-1])
-    part = (level - value[at - 1]) / (value[at] - value[at - 1])
-    return float(time[at - 1] + part * (time[at] - time[at - 1]))
 
 
 def _nearest_pairs(

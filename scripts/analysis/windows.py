@@ -83,6 +83,8 @@ def _after_set(event, session_events):
         session_events["trial_type"].isin(["set", "cuff"])
         & (session_events["onset_s"] > event.onset_s + SLACK_S)
     ]
+    if session_events["onset_s"].isna().any():
+        return end, end, "the session holds a set of unknown time, which may follow"
     next_set = later.loc[later["trial_type"] == "set", "onset_s"].min()
     if pd.notna(next_set) and start > next_set:
         return end, end, "the cuff stays inflated into the next set"

@@ -90,6 +90,18 @@ class SegmentOxygenation(Section):
         "site of the session.",
         "the study",
     )
+    no_cuff_condition: str = setting(
+        "In this condition a set without a noted pressure has no cuff; in others its pressure is "
+        "unknown.",
+        "the study",
+    )
+    reached_depth_share: float = setting(
+        "Light reaches this share of the distance between source and detector; a sensor over "
+        "thicker fat is flagged.",
+        "common rule of near-infrared spectroscopy, from memory",
+        gt=0,
+        le=1,
+    )
     stuck_s: float = setting(
         "A value unchanged for this long is a stuck sensor.", "convention", gt=0
     )
@@ -131,6 +143,17 @@ class SegmentOxygenation(Section):
     )
     farthest_boundary_s: float = setting(
         "Boundaries farther apart than this are not the same.", "convention", gt=0
+    )
+    supply_boundaries: bool = setting(
+        "Whether sets that the session sheet names without start or end get them from what "
+        "saturation shows; all that stands on them is flagged.",
+        "the study",
+    )
+    smallest_supply_confidence: float = setting(
+        "A start or end is supplied only where the chance of lying within 1 s is at least this.",
+        "convention",
+        gt=0,
+        lt=1,
     )
     pressure_settle_s: float = setting(
         "First and last part of an inflation that is not compared with the noted pressure.",

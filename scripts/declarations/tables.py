@@ -4,7 +4,7 @@ The check of a study, its messages and the data dictionary all come from here. A
 an attribute a column, a field's description the sentence that a person reads.
 """
 
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
@@ -44,6 +44,8 @@ class Row(BaseModel):
     """A row of a table; columns that are not declared are kept and passed through."""
 
     model_config = ConfigDict(extra="allow", allow_inf_nan=False)
+    # columns whose header must stand, though not every row needs a value
+    needed: ClassVar[tuple[str, ...]] = ()
 
 
 class Participant(Row):
@@ -102,6 +104,21 @@ class Recording(Row):
     position: Literal["distal", "proximal"] | None = Field(
         None, description="where the sensor lies, seen from the cuff: distal or proximal"
     )
+    limb: Limb | None = Field(
+        None, description="the limb whose cuff pressure was recorded: arm or leg"
+    )
+    adipose_thickness_mm: float | None = Field(
+        None,
+        ge=0,
+        le=100,
+        description="fat and skin over the muscle, half of a skinfold, 0 to 100 mm",
+    )
+    source_detector_mm: float | None = Field(
+        None,
+        gt=0,
+        le=100,
+        description="largest distance between source and detector of the sensor, to 100 mm",
+    )
     clock_offset_s: float = Field(
         0.0, description="session time at the file's own zero, in seconds"
     )
@@ -141,10 +158,16 @@ class Recording(Row):
 class Event(Row):
     """events.tsv: the session sheet, one row per event on the session clock."""
 
+    needed = ("onset_s", "duration_s")
+
     participant_id: ParticipantId
     session_id: SessionId
-    onset_s: float = Field(description="seconds on the session clock")
-    duration_s: float = Field(ge=0, description="seconds, not below 0")
+    onset_s: float | None = Field(
+        None, description="seconds on the session clock; empty only on a set, see supply_boundaries"
+    )
+    duration_s: float | None = Field(
+        None, ge=0, description="seconds, not below 0; empty only on a set, see supply_boundaries"
+    )
     trial_type: Literal["baseline", "set", "rest", "recovery", "cuff", "sync", "note"] = Field(
         description="what happens"
     )
@@ -169,6 +192,13 @@ class Event(Row):
     stopped_early: YesNo | None = None
     reason: str | None = Field(None, description="why a set was stopped early")
     note: str | None = Field(None, description="free text; it never leaves the study folder")
+
+    @model_validator(mode="after")
+    def _only_a_set_may_lack_its_time(self):
+        for column in ("onset_s", "duration_s"):
+            if self.trial_type != "set" and getattr(self, column) is None:
+                raise ValueError(f"column {column}: required, only a set may lack it|n/a")
+        return self
 
     @model_validator(mode="after")
     def _a_set_says_what_it_is(self):

@@ -1,4 +1,4 @@
-"""Boundaries found in the recordings themselves, and cuff pressure against its plan."""
+"""Starts and ends of sets found in saturation itself."""
 
 import numpy as np
 import pandas as pd
@@ -9,7 +9,6 @@ from simulation.muscle_oxygen import (
     SensorFault,
     SimulatedCuff,
     SimulatedSet,
-    simulate_cuff_pressure,
     simulate_muscle_oxygen,
 )
 
@@ -21,7 +20,6 @@ SEARCH = {
     "shortest_phase_s": 10.0,
     "bend_reach_s": 12.0,
     "steep_pct_per_s": 0.3,
-    "inflated_mmhg": 15.0,
 }
 SETS = (
     SimulatedSet(121.0, 20, 3.0, 35.0),
@@ -42,21 +40,15 @@ def compared(rate_hz, ripple_pct, seed=1):
         cuffs=CUFFS,
         ripple_pct=ripple_pct,
     )
-    pressure = simulate_cuff_pressure(rng, sampling_rate_hz=10.0, duration_s=560.0, cuffs=CUFFS)
     proposals = segmentation.propose_boundaries(
-        simulated.readings["time_s"],
-        simulated.readings["smo2_pct"],
-        pressure_time_s=pressure["time_s"],
-        pressure_mmhg=pressure["pressure_mmhg"],
-        **SEARCH,
+        simulated.readings["time_s"], simulated.readings["smo2_pct"], **SEARCH
     )
-    return segmentation.compare_boundaries(
-        simulated.boundaries, proposals, tolerance_s=1.0, farthest_s=15.0
-    )
+    of_sets = simulated.boundaries[simulated.boundaries["boundary"].str.startswith("set")]
+    return segmentation.compare_boundaries(of_sets, proposals, tolerance_s=1.0, farthest_s=15.0)
 
 
 @pytest.mark.parametrize(("rate_hz", "ripple_pct"), [(2.0, 4.0), (10.0, 2.0), (50.0, 2.0)])
-def test_sets_and_cuffs_are_found_within_a_second_where_contractions_ripple(rate_hz, ripple_pct):
+def test_sets_are_found_within_a_second_where_contractions_ripple(rate_hz, ripple_pct):
     table = compared(rate_hz, ripple_pct)
     assert table["log_s"].notna().all()
     assert table["proposed_s"].notna().all()
@@ -148,61 +140,3 @@ def test_each_row_of_the_log_is_matched_once_and_the_rest_is_named():
     missing = table[table["status"] == "missing"]
     assert missing["log_s"].dropna().tolist() == [100.0, 300.0]
     assert missing["proposed_s"].dropna().tolist() == [500.0]
-
-
-PRESSURE_LIMITS = {
-    "tolerance_mmhg": 10.0,
-    "inflated_mmhg": 15.0,
-    "settle_s": 5.0,
-    "smooth_s": 4.0,
-}
-
-
-def pressure_verdict(planned_mmhg, held_mmhg, leak_mmhg_per_s=0.0):
-    cuffs = [SimulatedCuff(50.0, 150.0, pressure_mmhg=held_mmhg)] if held_mmhg else []
-    trace = simulate_cuff_pressure(
-        np.random.default_rng(1),
-        sampling_rate_hz=10.0,
-        duration_s=200.0,
-        cuffs=cuffs,
-        leak_mmhg_per_s=leak_mmhg_per_s,
-    )
-    planned = pd.DataFrame(
-        {"onset_s": [50.0], "duration_s": [100.0], "planned_mmhg": [planned_mmhg]}
-    )
-    return segmentation.check_cuff_pressure(
-        trace["time_s"], trace["pressure_mmhg"], planned, **PRESSURE_LIMITS
-    ).iloc[0]
-
-
-def test_a_cuff_that_holds_its_plan_is_in_order():
-    row = pressure_verdict(120.0, 120.0)
-    assert row["status"] == "ok"
-    assert row["actual_mmhg"] == pytest.approx(120.0, abs=1.0)
-
-
-def test_a_leak_is_found_and_dated():
-    row = pressure_verdict(120.0, 120.0, leak_mmhg_per_s=0.5)
-    assert row["status"] == "flagged"
-    assert "leaked" in row["reason"]
-    # 10 mmHg are lost at 0.5 mmHg/s after 20 s.
-    assert row["leak_from_s"] == pytest.approx(70.0, abs=3.0)
-
-
-@pytest.mark.parametrize(
-    ("planned_mmhg", "held_mmhg", "said"),
-    [
-        (0.0, 90.0, "where no cuff is planned"),
-        (120.0, 0.0, "not inflated"),
-        (100.0, 125.0, "planned 100"),
-        (140.0, 90.0, "never above"),
-    ],
-)
-def test_a_pressure_against_its_plan_is_flagged(planned_mmhg, held_mmhg, said):
-    row = pressure_verdict(planned_mmhg, held_mmhg)
-    assert row["status"] == "flagged"
-    assert said in row["reason"]
-
-
-def test_no_cuff_where_none_is_planned_is_in_order():
-    assert pressure_verdict(0.0, 0.0)["status"] == "ok"

@@ -32,6 +32,7 @@ rule draw_sessions:
         beats=f"{RESULTS}/beats/{{participant}}.tsv",
         respiration=f"{RESULTS}/participants/{{participant}}/respiration.tsv",
         saturation=f"{RESULTS}/signals/{{participant}}_oxygenation.parquet",
+        segments=f"{RESULTS}/participants/{{participant}}/segments.tsv",
         outcomes=f"{RESULTS}/participants/{{participant}}/outcomes.tsv",
         beat_quality=f"{RESULTS}/participants/{{participant}}/beat_quality.tsv",
         window_quality=f"{RESULTS}/participants/{{participant}}/window_quality.tsv",

@@ -60,7 +60,7 @@ rule segment_oxygenation:
         samples_per_contraction=SETTINGS["measure_outcomes"]["samples_per_contraction"],
         study=str(STUDY.folder),
         participant="{participant}",
-        rows=STUDY.rows("events", "edits"),
+        rows=STUDY.rows("recordings", "events", "edits"),
         code=code_of("segment_oxygenation"),
     shell:
         command("segment_oxygenation")

@@ -1,0 +1,129 @@
+"""Times of sets that the session sheet lacks, taken from what the recording shows of them.
+
+Only sets that the sheet names are given times, only from a set that the recording shows whole, and
+only where no other reading is possible; whatever is not certain is left open with the reason.
+Convention of this project.
+"""
+
+import numpy as np
+import pandas as pd
+
+SUPPLIED_COLUMNS = ["onset_s", "duration_s", "supplied", "se_s", "reason"]
+
+
+def supply_times(
+    sets: pd.DataFrame,
+    proposals: pd.DataFrame,
+    *,
+    smallest_confidence: float,
+    tolerance_s: float,
+) -> pd.DataFrame:
+    """Starts and ends that the sheet lacks, from the proposals of one sensor.
+
+    `sets` holds all sets of a session in the order of the sheet: onset_s and duration_s (NaN where
+    not noted) and `wanted`, true where this sensor lies on the working muscle. `proposals` is the
+    table of `propose_boundaries`. A set without an end takes the end of the one set in the
+    recording that begins within `tolerance_s` of its start. Sets without a start take the sets of
+    the recording that overlap no noted one, in order, when there are exactly as many. Every limit
+    taken must lie within 1 s with a chance of `smallest_confidence`, in the order of the sheet, and
+    agree with a noted duration within twice `tolerance_s`. Gives, on the index of `sets`, onset_s,
+    duration_s, supplied (empty, `start`, `end` or `start and end`), se_s (the larger error of what
+    was supplied) and reason (why a time is still missing).
+    """
+    found = sets[["onset_s", "duration_s"]].astype(float).assign(supplied="", se_s=np.nan)
+    found["reason"] = ""
+    shown = _shown_whole(proposals)
+    noted = found[found["duration_s"].notna() & found["onset_s"].notna()]
+    for one in noted.itertuples():
+        shown = shown[(shown["end_s"] <= one.onset_s) | (shown["start_s"] >= _end_s(one))]
+    endless = found.index[sets["wanted"] & found["onset_s"].notna() & found["duration_s"].isna()]
+    for row in endless:
+        onset_s = found.at[row, "onset_s"]
+        near = shown[(shown["start_s"] - onset_s).abs() <= tolerance_s]
+        if len(near) != 1:
+            found.at[row, "reason"] = (
+                f"the recording shows no whole set that begins within {tolerance_s:g} s of it"
+            )
+            continue
+        one = near.iloc[0]
+        found = _taken(found, row, onset_s, one, "end", smallest_confidence)
+        shown = shown.drop(near.index)
+    startless = found.index[sets["wanted"] & found["onset_s"].isna()]
+    if len(startless) and len(shown) != len(startless):
+        found.loc[startless, "reason"] = (
+            f"the recording shows {len(shown)} whole sets that the sheet has no time for, "
+            f"the sheet names {len(startless)}"
+        )
+        return found
+    for row, (_, one) in zip(startless, shown.iterrows(), strict=True):
+        length_s = found.at[row, "duration_s"]
+        if abs(one["end_s"] - one["start_s"] - length_s) > 2 * tolerance_s:
+            found.at[row, "reason"] = (
+                f"the set that the recording shows lasts {one['end_s'] - one['start_s']:.0f} s, "
+                f"the sheet says {length_s:.0f} s"
+            )
+            continue
+        what = "start" if np.isfinite(length_s) else "start and end"
+        found = _taken(found, row, one["start_s"], one, what, smallest_confidence)
+    return found
+
+
+def _taken(
+    found: pd.DataFrame,
+    row: object,
+    onset_s: float,
+    shown: pd.Series,
+    what: str,
+    smallest_confidence: float,
+) -> pd.DataFrame:
+    """The table with one set's times filled in, or with the reason why they are not."""
+    limits = [limit for limit in ("start", "end") if limit in what]
+    chance = min(shown[f"{limit}_confidence"] for limit in limits)
+    at = found.index.get_loc(row)
+    duration_s = found.at[row, "duration_s"]
+    end_s = shown["end_s"] if "end" in what else onset_s + duration_s
+    before, after = found.iloc[:at], found.iloc[at + 1 :]
+    reason = ""
+    if chance < smallest_confidence:
+        reason = (
+            f"its {what} would lie within 1 s with a chance of {chance:.2f} only, "
+            f"{smallest_confidence:g} needed"
+        )
+    elif (before["onset_s"] + before["duration_s"]).max() > onset_s or (
+        after["onset_s"].min() < end_s
+    ):
+        reason = "what the recording shows does not come in the order of the sheet"
+    if reason:
+        return found.assign(reason=found["reason"].mask(found.index == row, reason))
+    here = found.index == row
+    return found.assign(
+        onset_s=found["onset_s"].mask(here, onset_s),
+        duration_s=found["duration_s"].mask(here, end_s - onset_s),
+        supplied=found["supplied"].mask(here, what),
+        se_s=found["se_s"].mask(here, max(shown[f"{limit}_se_s"] for limit in limits)),
+    )
+
+
+def _shown_whole(proposals: pd.DataFrame) -> pd.DataFrame:
+    """Sets of which the recording shows a start and, next to it, an end."""
+    limits = proposals[proposals["boundary"].isin(["set_start", "set_end"])]
+    limits = limits.sort_values("time_s", ignore_index=True)
+    rows = []
+    for one, other in zip(limits.itertuples(), limits.iloc[1:].itertuples(), strict=False):
+        if (one.boundary, other.boundary) == ("set_start", "set_end"):
+            rows.append(
+                {
+                    "start_s": one.time_s,
+                    "start_se_s": one.se_s,
+                    "start_confidence": one.confidence,
+                    "end_s": other.time_s,
+                    "end_se_s": other.se_s,
+                    "end_confidence": other.confidence,
+                }
+            )
+    columns = ["start_s", "start_se_s", "start_confidence", "end_s", "end_se_s", "end_confidence"]
+    return pd.DataFrame(rows, columns=columns, dtype=float)
+
+
+def _end_s(row) -> float:
+    return row.onset_s + row.duration_s

@@ -1,0 +1,150 @@
+"""Cuff pressure as recorded: inflations found, and what was held against what was planned."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.cuff_pressure import (
+    check_cuff_pressure,
+    find_inflations,
+    propose_cuff_boundaries,
+    same_place,
+)
+from simulation.muscle_oxygen import SimulatedCuff, simulate_cuff_pressure
+
+PRESSURE_LIMITS = {
+    "tolerance_mmhg": 10.0,
+    "inflated_mmhg": 15.0,
+    "settle_s": 5.0,
+    "smooth_s": 4.0,
+}
+
+
+def pressure_verdict(planned_mmhg, held_mmhg, leak_mmhg_per_s=0.0):
+    cuffs = [SimulatedCuff(50.0, 150.0, pressure_mmhg=held_mmhg)] if held_mmhg else []
+    trace = simulate_cuff_pressure(
+        np.random.default_rng(1),
+        sampling_rate_hz=10.0,
+        duration_s=200.0,
+        cuffs=cuffs,
+        leak_mmhg_per_s=leak_mmhg_per_s,
+    )
+    planned = pd.DataFrame(
+        {"onset_s": [50.0], "duration_s": [100.0], "planned_mmhg": [planned_mmhg]}
+    )
+    return check_cuff_pressure(
+        trace["time_s"], trace["pressure_mmhg"], planned, **PRESSURE_LIMITS
+    ).iloc[0]
+
+
+def test_a_cuff_that_holds_its_plan_is_in_order():
+    row = pressure_verdict(120.0, 120.0)
+    assert row["status"] == "ok"
+    assert row["actual_mmhg"] == pytest.approx(120.0, abs=1.0)
+
+
+def test_a_leak_is_found_and_dated():
+    row = pressure_verdict(120.0, 120.0, leak_mmhg_per_s=0.5)
+    assert row["status"] == "flagged"
+    assert "leaked" in row["reason"]
+    # 10 mmHg are lost at 0.5 mmHg/s after 20 s.
+    assert row["leak_from_s"] == pytest.approx(70.0, abs=3.0)
+
+
+@pytest.mark.parametrize(
+    ("planned_mmhg", "held_mmhg", "said"),
+    [
+        (0.0, 90.0, "where no cuff is planned"),
+        (120.0, 0.0, "not inflated"),
+        (100.0, 125.0, "planned 100"),
+        (140.0, 90.0, "never above"),
+    ],
+)
+def test_a_pressure_against_its_plan_is_flagged(planned_mmhg, held_mmhg, said):
+    row = pressure_verdict(planned_mmhg, held_mmhg)
+    assert row["status"] == "flagged"
+    assert said in row["reason"]
+
+
+def test_no_cuff_where_none_is_planned_is_in_order():
+    assert pressure_verdict(0.0, 0.0)["status"] == "ok"
+
+
+def test_a_pressure_that_nobody_noted_stays_unknown():
+    row = pressure_verdict(np.nan, 120.0)
+    assert row["status"] == "missing"
+    assert "no pressure was noted" in row["reason"]
+    assert row["actual_mmhg"] == pytest.approx(120.0, abs=1.0)
+
+
+def test_a_cuff_that_fails_at_once_is_told_from_one_that_was_never_inflated():
+    time_s = np.arange(0.0, 200.0, 0.5)
+    pressure = np.where((time_s > 44) & (time_s < 54), 120.0, 5.0)
+    planned = pd.DataFrame({"onset_s": [50.0], "duration_s": [100.0], "planned_mmhg": [120.0]})
+    row = check_cuff_pressure(time_s, pressure, planned, **PRESSURE_LIMITS).iloc[0]
+    assert (row["status"], row["reason"]) == ("flagged", "leaked: lost at once, 5 mmHg at the end")
+    assert row["leak_from_s"] == pytest.approx(55.0, abs=1.0)
+
+
+def test_a_span_shorter_than_it_takes_to_settle_is_not_judged():
+    planned = pd.DataFrame({"onset_s": [50.0], "duration_s": [8.0], "planned_mmhg": [120.0]})
+    time_s = np.arange(0.0, 100.0, 0.5)
+    row = check_cuff_pressure(time_s, np.full(200, 120.0), planned, **PRESSURE_LIMITS).iloc[0]
+    assert (row["status"], row["reason"]) == (
+        "missing",
+        "8 s are too short: the first and last 5 s settle",
+    )
+
+
+def test_a_set_outside_the_recording_of_pressure_is_missing_and_not_ok():
+    planned = pd.DataFrame({"onset_s": [500.0], "duration_s": [60.0], "planned_mmhg": [0.0]})
+    time_s = np.arange(0.0, 100.0, 0.5)
+    row = check_cuff_pressure(time_s, np.zeros(200), planned, **PRESSURE_LIMITS).iloc[0]
+    assert row["status"] == "missing"
+    assert np.isnan(row["actual_mmhg"])
+
+
+def inflations(cuffs, **changes):
+    trace = simulate_cuff_pressure(
+        np.random.default_rng(3), sampling_rate_hz=10.0, duration_s=300.0, cuffs=cuffs, **changes
+    )
+    limits = {"inflated_mmhg": 15.0, "shortest_s": 10.0}
+    return trace["time_s"], trace["pressure_mmhg"], limits
+
+
+def test_inflation_and_release_are_proposed_within_a_second():
+    *trace, limits = inflations([SimulatedCuff(60.0, 120.0), SimulatedCuff(180.0, 250.0)])
+    proposals = propose_cuff_boundaries(*trace, **limits)
+    assert proposals["boundary"].tolist() == ["cuff_on", "cuff_off"] * 2
+    assert proposals["time_s"].to_numpy() == pytest.approx([60, 120, 180, 250], abs=1.0)
+
+
+def test_a_cuff_inflated_throughout_has_no_limits_to_propose():
+    *trace, limits = inflations([SimulatedCuff(-20.0, 400.0)])
+    assert propose_cuff_boundaries(*trace, **limits).empty
+    found = find_inflations(*trace, **limits)
+    assert found["pressure_mmhg"].tolist() == pytest.approx([120.0], abs=1.0)
+    assert found[["start_s", "end_s"]].isna().all(axis=None)
+
+
+def test_an_empty_recording_of_pressure_holds_no_inflation():
+    assert find_inflations([], [], inflated_mmhg=15.0, shortest_s=10.0).empty
+    assert find_inflations([0.0], [np.nan], inflated_mmhg=15.0, shortest_s=10.0).empty
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        (("leg", "right"), ("leg", "right"), True),
+        (("leg", "right"), ("leg", "left"), False),
+        (("leg", "right"), ("arm", "right"), False),
+        (("leg", "both"), ("leg", "left"), True),
+        (("leg", "both"), ("arm", None), False),
+        (("leg", "right"), ("leg", None), True),
+        (("leg", None), (None, None), None),
+        ((None, "left"), ("arm", "right"), False),
+    ],
+)
+def test_a_limb_is_told_by_limb_and_side_where_they_are_named(one, other, same):
+    assert same_place(*one, *other) is same
+    assert same_place(*other, *one) is same
