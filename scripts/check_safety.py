@@ -5,6 +5,7 @@ This calculates and records; it does not prescribe, monitor or approve. Local ru
 
 import pandas as pd
 
+from analysis.cuff_pressure import same_place
 from session_sheet import events_of, table_of
 from step import Inputs, Output, run
 from tabular import read_tables, write_table
@@ -67,6 +68,7 @@ def check_safety(
                 row,
                 cuffs,
                 limb_sets,
+                own[own["trial_type"] == "cuff"],
                 highest_share_pct,
                 pressure_tolerance_mmhg,
                 longest_restriction_min,
@@ -92,7 +94,9 @@ def share_of_occlusion(sets, limb, side, posture, occlusion):
     """
     pressure = sets["cuff_pressure_mmhg"].max()
     row = {"highest_pressure_mmhg": pressure, "share_pct": None, "share_status": "n/a"}
-    if pd.isna(pressure) or pressure == 0:
+    if pd.isna(pressure):
+        return row | {"share_reason": "no cuff pressure was noted"}
+    if pressure == 0:
         return row | {"share_reason": "no cuff pressure"}
     first = sets.iloc[0]
     own = occlusion[
@@ -193,17 +197,48 @@ def recorded_findings(checks, visit, limb):
         & (checks["limb"] == limb)
         & (checks["status"] != "ok")
     ]
-    for check in own.itertuples():
-        yield f"recorded pressure: {check.reason} ({check.exercise} bout {check.bout:.0f})"
+    said = set()
+    for check in own.sort_values("trial_type", kind="stable").itertuples():
+        place = check.exercise if pd.isna(check.bout) else f"{check.exercise} bout {check.bout:.0f}"
+        # a cuff and its set often tell the same
+        if (place, check.reason) not in said:
+            yield f"recorded pressure: {check.reason} ({place})"
+        said.add((place, check.reason))
 
 
-def findings(row, cuffs, sets, highest_share_pct, pressure_tolerance_mmhg, longest_restriction_min):
+def misplaced(sets, noted):
+    """Sets with a pressure during which the sheet has inflated cuffs on other limbs only."""
+    inflated = noted[~(noted["cuff_pressure_mmhg"] == 0)]
+    for event in sets[sets["cuff_pressure_mmhg"] > 0].itertuples():
+        during = inflated[
+            (inflated["onset_s"] < event.onset_s + event.duration_s)
+            & (inflated["onset_s"] + inflated["duration_s"] > event.onset_s)
+        ]
+        apart = [
+            same_place(event.limb, event.side, cuff.limb, cuff.side) is False
+            for cuff in during.itertuples()
+        ]
+        if apart and all(apart):
+            cuff = during.iloc[0]
+            yield f"{event.exercise}, cuff on the {words(cuff['side'], cuff['limb'])}"
+
+
+def words(*parts):
+    return " ".join(part for part in parts if isinstance(part, str))
+
+
+def findings(
+    row, cuffs, sets, noted, highest_share_pct, pressure_tolerance_mmhg, longest_restriction_min
+):
     """What a person should look at, in words."""
     found = []
     if row["share_pct"] is not None and row["share_pct"] > highest_share_pct:
         found.append(f"share above {highest_share_pct:g} %")
     if row["longest_restriction_min"] > longest_restriction_min:
         found.append(f"cuff inflated for more than {longest_restriction_min:g} min without release")
+    found += [
+        f"cuff noted on another limb than the working one: {w}" for w in misplaced(sets, noted)
+    ]
     excess = cuffs["cuff_pressure_mmhg"].max() - sets["cuff_pressure_mmhg"].max()
     if excess > pressure_tolerance_mmhg:
         found.append(f"cuff {excess:.0f} mmHg above the pressure noted for the sets")

@@ -1,5 +1,6 @@
 """Draw a page for every session of one person, each with the numbers that it draws."""
 
+import numpy as np
 import pyarrow.parquet as pq
 
 from catalogue import outcome_modules
@@ -50,7 +51,7 @@ def draw_sessions(
             },
             events=events[events["session_id"] == session_id],
             ecg=joined([s for s in ecg if (s.file, s.channel) == (ecg[0].file, ecg[0].channel)]),
-            pressure=joined([s for s in own if s.signal == "cuff_pressure"]),
+            pressure=joined_with_gaps([s for s in own if s.signal == "cuff_pressure"]),
             **{name: table[table["session_id"] == session_id] for name, table in tables.items()},
         )
         with pyplot.rc_context(STYLE):
@@ -58,6 +59,19 @@ def draw_sessions(
             stem = folder / session_id
             save(page, *(stem.with_suffix(f".{kind}") for kind in ("svg", "pdf", "png")), title)
         write_table(numbers, stem.with_suffix(".tsv"))
+
+
+def joined_with_gaps(stretches):
+    """Several recordings one after the other, so that no line is drawn from one to the next."""
+    recordings = {}
+    for stretch in stretches:
+        recordings.setdefault((stretch.file, stretch.channel), []).append(stretch)
+    parts = [joined(own) for own in recordings.values()]
+    if not parts:
+        return np.empty(0), np.empty(0)
+    times_s = [np.append(time_s, np.nan) for time_s, _ in parts]
+    values = [np.append(value, np.nan) for _, value in parts]
+    return np.concatenate(times_s)[:-1], np.concatenate(values)[:-1]
 
 
 def with_windows(outcomes, window_quality):

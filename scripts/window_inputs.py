@@ -343,15 +343,11 @@ def normal_beats(normal):
     return int(normal.sum())
 
 
-def corrected_pct(beats, window):
-    if beats.empty:
-        raise Absent("no heart recording in this session")
+def corrected_pct(beats, window, beat_count):
     return share_corrected(beats, window.start_s, window.end_s)
 
 
-def longest_repaired_run(beats, window):
-    if beats.empty:
-        raise Absent("no heart recording in this session")
+def longest_repaired_run(beats, window, beat_count):
     return longest_run(beats, window.start_s, window.end_s)
 
 

@@ -151,6 +151,7 @@ def write_report(
             boundaries_that_differ(read_table(boundaries)), "Boundaries that differ from the log"
         ),
         n_boundaries=len(read_table(boundaries)),
+        n_supplied=supplied(read_table(boundaries)),
         exclusions=shown_table(read_text_table(exclusions), "What was left out"),
         methods=paragraphs(methods.read_text(encoding="utf-8")),
         changed=shown_table(
@@ -398,11 +399,16 @@ def coupling_of(coupling):
     )
 
 
+def supplied(boundaries):
+    """How many starts and ends of sets the sheet lacked and the recordings supplied."""
+    return int(boundaries["reason"].fillna("").str.startswith("supplied").sum())
+
+
 def boundaries_that_differ(boundaries):
     """Starts and ends of sets that the recordings do not confirm."""
     columns = [
         *("participant_id", "session_id", "site", "boundary", "log_s", "proposed_s"),
-        *("difference_s", "confidence", "source", "status"),
+        *("difference_s", "confidence", "source", "status", "reason"),
     ]
     table = boundaries.loc[boundaries["status"] != "ok", columns].copy()
     for name in ("log_s", "proposed_s", "difference_s", "confidence"):

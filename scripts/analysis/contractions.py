@@ -104,7 +104,7 @@ def find_contractions(
     fastest_hz: float,
     min_samples_per_contraction: float,
     min_usable_share: float,
-    limits_error_s: float = 2.0,
+    limits_error_s: float | tuple[float, float] = 2.0,
     expected_rate_hz: float | None = None,
     false_alarm: float = 0.001,
 ) -> Contractions:
@@ -113,7 +113,8 @@ def find_contractions(
     The cadence is searched between `slowest_hz` and `fastest_hz`, or within a third of
     `expected_rate_hz` (a metronome's) where one is given. The count is the most probable whole
     number of cycles between onset and offset of the ripple, given its phase, the noise and limits
-    of the set that are right within `limits_error_s` (SD); its error is that of the distribution.
+    of the set that are right within `limits_error_s` (SD of both, or of each); its error is that
+    of the distribution.
     Flagged when that number holds with a chance below 0.9, when a faster cadence of the search
     would look the same at this sampling (aliasing), or when a gap is longer than one and a half
     contractions. Refused, and said why, when sampling gives fewer than
@@ -148,7 +149,8 @@ def find_contractions(
     folded_hz = 1 / step_s - found.rate_hz
     if folded_hz <= high_hz:
         reason = f"at this sampling {folded_hz:.2g} Hz would look like {found.rate_hz:.2g} Hz"
-    return _follow(time, reading, start_s, end_s, found.rate_hz, limits_error_s, reason)
+    errors_s = limits_error_s if isinstance(limits_error_s, tuple) else (limits_error_s,) * 2
+    return _follow(time, reading, start_s, end_s, found.rate_hz, errors_s, reason)
 
 
 def ripple_chance(
@@ -315,7 +317,7 @@ def _follow(
     start_s: float,
     end_s: float,
     rate_hz: float,
-    limits_error_s: float,
+    limits_error_s: tuple[float, float],
     reason: str,
 ) -> Contractions:
     """Follow the ripple through the set, find its ends and count the cycles between them."""
@@ -346,9 +348,9 @@ def _follow(
     )
     noise = float(np.sqrt((begin_noise + finish_noise) / 2))
     begin_support = -begin_misfit / (2 * noise**2)
-    begin_support -= (begin.time_s - start_s) ** 2 / (2 * limits_error_s**2)
+    begin_support -= (begin.time_s - start_s) ** 2 / (2 * limits_error_s[0] ** 2)
     finish_support = -finish_misfit / (2 * noise**2)
-    finish_support -= (finish.time_s - end_s) ** 2 / (2 * limits_error_s**2)
+    finish_support -= (finish.time_s - end_s) ** 2 / (2 * limits_error_s[1] ** 2)
     # Every contraction is a whole cycle: ends that leave a fraction cannot both be right.
     support = begin_support[:, None] + finish_support
     sixteenths = finish.sixteenth - begin.sixteenth[:, None]
@@ -361,8 +363,11 @@ def _follow(
     count = int(counts[best])
     count_se = float(np.sqrt(chance_of_count @ (counts - count) ** 2))
     agreed = np.where(sixteenths == 16 * count, chance, 0.0) / chance_of_count[best]
-    onset_s, onset_se = _mean_and_spread(begin.time_s, agreed.sum(axis=1))
-    offset_s, offset_se = _mean_and_spread(finish.time_s, agreed.sum(axis=0))
+    onset_s = float(agreed.sum(axis=1) @ begin.time_s)
+    offset_s = float(agreed.sum(axis=0) @ finish.time_s)
+    # Errors hold for all counts; no limit is known better than rounding to a reading allows.
+    onset_se = _spread_about(onset_s, begin.time_s, chance.sum(axis=1), step_s)
+    offset_se = _spread_about(offset_s, finish.time_s, chance.sum(axis=0), step_s)
 
     reasons = [reason] if reason else []
     silent_s = _longest_silence(time, reading, onset_s, offset_s)
@@ -402,10 +407,11 @@ def _follow(
     )
 
 
-def _mean_and_spread(moment_s: np.ndarray, chance: np.ndarray) -> tuple[float, float]:
-    """Mean and SD of a distribution over moments."""
-    mean = float(chance @ moment_s)
-    return mean, float(np.sqrt(chance @ (moment_s - mean) ** 2))
+def _spread_about(
+    middle_s: float, moment_s: np.ndarray, chance: np.ndarray, step_s: float
+) -> float:
+    """Root mean square distance of a distribution over moments, at least that of a reading."""
+    return float(np.sqrt(chance @ (moment_s - middle_s) ** 2 + step_s**2 / 12))
 
 
 @dataclass(frozen=True)

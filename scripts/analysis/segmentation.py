@@ -9,11 +9,21 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from analysis.contractions import bent_misfit, binned, find_contractions, ripple_chance
+from analysis.contractions import (
+    bent_misfit,
+    binned,
+    find_contractions,
+    local_ripple,
+    ripple_chance,
+)
 from analysis.oxygenation import resolution, sampling_step_s
 
 PROPOSAL_COLUMNS = ["time_s", "boundary", "se_s", "confidence", "source"]
 BEND_COLUMNS = ["time_s", "se_s", "confidence", "slope_before", "slope_after", "step"]
+# from the end of a set to the bend into the rise: a delay of 0 to 8 s, convention
+DELAY_S, DELAY_SD_S = 4.0, 3.0
+# SD of a limit of which nothing is known
+FREE_S = 1000.0
 RIPPLE_COLUMNS = ["start_s", "start_se_s", "end_s", "end_se_s", "rate_hz", "amplitude_pct"]
 
 
@@ -72,15 +82,16 @@ def find_ripples(
     fastest_hz: float,
     min_samples_per_contraction: float,
     window_s: float,
-    likely_starts_s: ArrayLike = (),
-    likely_ends_s: ArrayLike = (),
+    likely_sets: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Stretches in which contractions ripple saturation, each with its limits and their errors.
 
     Windows of `window_s` are tested for a ripple (chance by noise below 0.001), neighbours joined,
-    and the limits placed where the ripple begins and ends, searched from a likely start or end
-    (a bend of the course) within `window_s` where there is one. Gives start_s, start_se_s, end_s,
-    end_se_s, rate_hz, amplitude_pct; empty where sampling is too slow to see contractions.
+    and the limits placed where the ripple begins and ends. `likely_sets` (start_s, start_se_s,
+    end_s, end_se_s) are those that the course shows: a ripple within one begins and ends near its
+    limits, which weigh with the ripple after their errors, unless no ripple reaches a limit. Gives
+    start_s, start_se_s, end_s, end_se_s, rate_hz, amplitude_pct; empty where sampling is too slow
+    to see contractions.
     """
     time, reading = _usable(time_s, value)
     if len(time) < 8:
@@ -95,17 +106,26 @@ def find_ripples(
         "min_samples_per_contraction": min_samples_per_contraction,
     }
     rippling = ripple_chance(time, reading, middle, window_s=window_s, **limits) < 0.001
+    found = []
+    for one in likely_sets.itertuples() if likely_sets is not None else ():
+        inside = (middle >= one.start_s) & (middle <= one.end_s)
+        seen_s = middle[inside & rippling]
+        if len(seen_s):
+            start, end = (one.start_s, one.start_se_s), (one.end_s, one.end_se_s)
+            found.append(_in_course(time, reading, start, end, seen_s, limits))
+            near = (middle > one.start_s - window_s / 2) & (middle < one.end_s + window_s / 2)
+            rippling &= ~near
     edges = np.flatnonzero(np.diff(np.concatenate([[0], rippling.astype(int), [0]])))
-    rows = []
     for first, last in zip(edges[::2], edges[1::2], strict=True):
-        if rows and middle[last - 1] <= rows[-1]["end_s"]:
-            continue
-        start_s = _nearest(likely_starts_s, middle[first], window_s)
-        end_s = _nearest(likely_ends_s, middle[last - 1], window_s)
-        found = _settle(time, reading, start_s, end_s, limits)
-        if found is not None and (not rows or found["start_s"] >= rows[-1]["end_s"]):
-            rows.append(found)
-    return pd.DataFrame(rows, columns=RIPPLE_COLUMNS, dtype=float)
+        free = ((middle[first], FREE_S), (middle[last - 1], FREE_S))
+        found.append(_settle(time, reading, *free, limits))
+    rows = sorted((one for one in found if one is not None), key=lambda one: one["start_s"])
+    apart = [
+        one
+        for number, one in enumerate(rows)
+        if all(one["start_s"] >= other["end_s"] for other in rows[:number])
+    ]
+    return pd.DataFrame(apart, columns=RIPPLE_COLUMNS, dtype=float)
 
 
 def propose_boundaries(
@@ -122,16 +142,38 @@ def propose_boundaries(
 ) -> pd.DataFrame:
     """Starts and ends of sets as saturation shows them, each with its confidence.
 
-    Sets come from the ripple of contractions; where none is seen, from a fall of saturation
-    steeper than `steep_pct_per_s` to the next rise, which follows the end of a set with a delay
-    of some seconds (4 s are in its error; convention). A ripple that begins or ends more than 8 s
-    from the bend of its set halves its confidence. Within a second of a gap, or of either end of
-    the recording, no limit of a set can be told and none is proposed. Gives time_s, boundary
-    (`set_start`, `set_end`), se_s, confidence (0 to 1: the chance of lying within 1 s) and source
-    (`ripple`, `saturation`), in order of time.
+    A set is a fall of saturation steeper than `steep_pct_per_s` up to the next rise, and a ripple
+    of contractions wherever one is seen. Its start is the bend into the fall; its end lies
+    DELAY_S before the bend into the rise, because circulation answers with a delay that the trace
+    does not tell (0 to 8 s; convention). Where a ripple is seen, bend and ripple weigh together
+    after their errors. Within a second of a gap, or of either end of the recording, no limit of a
+    set can be told and none is proposed. Gives time_s, boundary (`set_start`, `set_end`), se_s,
+    confidence (0 to 1: the chance of lying within 1 s) and source (`ripple`, `saturation`), in
+    order of time.
+
+    What no method can better: without a ripple the end is known no better than the delay, whatever
+    the sampling; with one, an end that is a contraction off differs by the n readings of that
+    contraction only, and is taken for the right one with a chance of about
+    2 Q(a sqrt(n/2) / (2 s)), a the amplitude of the ripple and s the noise of a reading. See
+    `benchmark_oxygenation.py`, which prints this limit beside what was reached.
     """
     bends = find_bends(time_s, smo2_pct, shortest_phase_s=shortest_phase_s, reach_s=bend_reach_s)
     falls = _falls(bends, steep_pct_per_s)
+    later_s = [fall.time_s for fall, _ in falls[1:]] + [np.inf] * bool(falls)
+    ends = [
+        end_of_fall(time_s, smo2_pct, fall.time_s, rise.time_s, until_s=until_s)
+        if rise
+        else (np.nan, np.nan)
+        for (fall, rise), until_s in zip(falls, later_s, strict=True)
+    ]
+    shown = pd.DataFrame(
+        [
+            (fall.time_s, float(np.hypot(fall.se_s, 1.0)), *end)
+            for (fall, _), end in zip(falls, ends, strict=True)
+        ],
+        columns=["start_s", "start_se_s", "end_s", "end_se_s"],
+        dtype=float,
+    )
     ripples = find_ripples(
         time_s,
         smo2_pct,
@@ -139,35 +181,64 @@ def propose_boundaries(
         fastest_hz=fastest_hz,
         min_samples_per_contraction=min_samples_per_contraction,
         window_s=ripple_window_s,
-        likely_starts_s=[fall.time_s for fall, _ in falls],
-        likely_ends_s=[rise.time_s for _, rise in falls if rise is not None],
+        likely_sets=shown.dropna(),
     )
     rows: list[tuple[float, str, float, float, str]] = []
-    starts_s = [fall.time_s for fall, _ in falls]
-    ends_s = [rise.time_s for _, rise in falls if rise is not None]
     for one in ripples.itertuples():
-        for at_s, se_s, boundary, bends_s in (
-            (one.start_s, one.start_se_s, "set_start", starts_s),
-            (one.end_s, one.end_se_s, "set_end", ends_s),
+        for at_s, se_s, boundary in (
+            (one.start_s, one.start_se_s, "set_start"),
+            (one.end_s, one.end_se_s, "set_end"),
         ):
-            sure = within_a_second(se_s)
-            # A ripple that is lost in noise half-way ends far from the bend of its set.
-            if 8.0 < np.min(np.abs(np.subtract(bends_s, at_s)), initial=np.inf) < ripple_window_s:
-                sure /= 2
-            rows.append((at_s, boundary, se_s, sure, "ripple"))
-    for fall, rise in falls:
-        until_s = rise.time_s if rise is not None else np.inf
-        seen = (ripples["start_s"] < until_s) & (ripples["end_s"] > fall.time_s)
-        if seen.any():
+            rows.append((at_s, boundary, se_s, within_a_second(se_s), "ripple"))
+    for (fall, rise), (end_s, se_s) in zip(falls, ends, strict=True):
+        until_s = rise.time_s if rise else np.inf
+        if ((ripples["start_s"] < until_s) & (ripples["end_s"] > fall.time_s)).any():
             continue
         rows.append((fall.time_s, "set_start", fall.se_s, fall.confidence, "saturation"))
-        if rise is not None:
-            # Circulation delays the rise by a few seconds that the trace does not tell.
-            se_s = float(np.hypot(rise.se_s, 4.0))
-            rows.append((rise.time_s, "set_end", se_s, within_a_second(se_s), "saturation"))
+        if rise:
+            rows.append((end_s, "set_end", se_s, within_a_second(se_s), "saturation"))
     proposals = pd.DataFrame(sorted(rows), columns=PROPOSAL_COLUMNS)
     unseen = _near_gap(time_s, smo2_pct, proposals["time_s"])
     return proposals[~unseen].reset_index(drop=True)
+
+
+def end_of_fall(
+    time_s: ArrayLike, smo2_pct: ArrayLike, fall_s: float, rise_s: float, *, until_s: float
+) -> tuple[float, float]:
+    """When the set of a fall ended, from the whole course of fall and rise, and its error.
+
+    An exponential fall from `fall_s` that stops where an exponential rise begins is fitted to all
+    readings up to `until_s` or 40 s into the rise, with the beginning of the rise free within 15 s
+    of `rise_s` (least squares over a grid of beginnings and time constants, levels by linear
+    regression). The end lies DELAY_S earlier. Gives seconds and the SD over all beginnings and the
+    delay. Convention.
+    """
+    time, reading = _usable(time_s, smo2_pct)
+    inside = (time >= fall_s) & (time <= min(until_s, rise_s + 40.0))
+    time, reading = time[inside], reading[inside]
+    if len(time) < 8:
+        return rise_s - DELAY_S, float(np.hypot(5.0, DELAY_SD_S))
+    clock, level = binned(time, reading, max(1.0, sampling_step_s(time)))
+    begins = np.arange(rise_s - 15.0, rise_s + 15.0, 0.25)
+    begins = begins[(begins > fall_s + 5.0) & (begins < clock[-1] - 5.0)]
+    if not len(begins):
+        return rise_s - DELAY_S, float(np.hypot(5.0, DELAY_SD_S))
+    tau = np.array([4.0, 8.0, 16.0, 32.0])[:, None]
+    begin = begins[:, None, None]
+    fallen = _unit_rows(np.exp(-(np.minimum(clock, begin) - fall_s) / tau))
+    risen = _unit_rows(np.exp(-np.maximum(clock - begin, 0.0) / (1.5 * tau)))
+    level = level - level.mean()
+    # What the plane of both shapes explains, for every pair of time constants.
+    fall, rise = (fallen @ level)[:, :, None], (risen @ level)[:, None, :]
+    shared = np.minimum(fallen @ risen.transpose(0, 2, 1), 1 - 1e-9)
+    explained = (fall**2 + rise**2 - 2 * fall * rise * shared) / (1 - shared**2)
+    best = level @ level - explained.max(axis=(1, 2))
+    noise = best.min() / max(1, len(clock) - 6)
+    chance = np.exp(-(best - best.min()) / (2 * noise + 1e-12))
+    chance /= chance.sum()
+    middle_s = float(chance @ begins)
+    spread_s = float(np.sqrt(chance @ (begins - middle_s) ** 2))
+    return middle_s - DELAY_S, float(np.hypot(spread_s, DELAY_SD_S))
 
 
 def compare_boundaries(
@@ -273,17 +344,83 @@ def within_a_second(se_s: float) -> float:
     return erf(1 / (se_s * sqrt(2))) if se_s > 0 else 1.0
 
 
-def _nearest(offered_s: ArrayLike, wanted_s: float, farthest_s: float) -> float:
-    """The offered moment nearest to a wanted one, or that one itself when none is near."""
-    offered = np.asarray(offered_s, dtype=float)
-    near = offered[np.abs(offered - wanted_s) <= farthest_s]
-    return float(near[np.argmin(np.abs(near - wanted_s))]) if len(near) else float(wanted_s)
+def _unit_rows(shapes: np.ndarray) -> np.ndarray:
+    """Shapes along the last axis without their mean, at length 1."""
+    shapes = shapes - shapes.mean(axis=-1, keepdims=True)
+    return shapes / np.maximum(np.linalg.norm(shapes, axis=-1, keepdims=True), 1e-9)
+
+
+def _in_course(
+    time: np.ndarray,
+    reading: np.ndarray,
+    start: tuple[float, float],
+    end: tuple[float, float],
+    seen_s: np.ndarray,
+    limits: dict,
+) -> dict[str, float] | None:
+    """Limits of a ripple near those of the course, free where the ripple says otherwise.
+
+    That is where no ripple reaches a limit, because a cuff lowered saturation before the set or
+    held it low after, and where the ripple runs on beyond it.
+    """
+    found = _settle(time, reading, start, end, limits)
+    if found is None:
+        return None
+    lasts_s = 3 / found["rate_hz"]
+    held = [
+        (found["start_s"], found["start_s"] - lasts_s),
+        (found["end_s"] - lasts_s, found["end_s"]),
+    ]
+    free = [
+        _ripple_between(time, reading, found, inside_s, inside_s + lasts_s, unknown=np.inf)
+        < found["amplitude_pct"] / 4
+        or _ripple_between(time, reading, found, outside_s, outside_s + lasts_s, unknown=0.0)
+        > 0.75 * found["amplitude_pct"]
+        for inside_s, outside_s in held
+    ]
+    if not any(free):
+        return found
+    start = (float(seen_s[0]), FREE_S) if free[0] else start
+    end = (float(seen_s[-1]), FREE_S) if free[1] else end
+    other = _settle(time, reading, start, end, limits)
+    # Noise can hide a ripple for a while: only limits that it tells sharply overrule the course.
+    sharp = other is not None and all(
+        other[f"{limit}_se_s"] <= 1.0
+        for limit, is_free in zip(("start", "end"), free, strict=True)
+        if is_free
+    )
+    return other if sharp else found
+
+
+def _ripple_between(
+    time: np.ndarray,
+    reading: np.ndarray,
+    found: dict[str, float],
+    start_s: float,
+    end_s: float,
+    *,
+    unknown: float,
+) -> float:
+    """Median amplitude of a ripple from one moment to another, `unknown` where none can be told."""
+    period_s = 1 / found["rate_hz"]
+    moment = np.arange(start_s + period_s, end_s - period_s + 1e-9, period_s / 4)
+    reach_s = max(1.5 * period_s, 3.5 * sampling_step_s(time))
+    ripple = local_ripple(time, reading, moment, rate_hz=found["rate_hz"], reach_s=reach_s)
+    known = ripple.amplitude_pct[np.isfinite(ripple.amplitude_pct)]
+    return float(np.median(known)) if len(known) else unknown
 
 
 def _settle(
-    time: np.ndarray, reading: np.ndarray, start_s: float, end_s: float, limits: dict
+    time: np.ndarray,
+    reading: np.ndarray,
+    start: tuple[float, float],
+    end: tuple[float, float],
+    limits: dict,
 ) -> dict[str, float] | None:
-    """Limits of a ripple, followed outwards until they no longer move."""
+    """Limits of a ripple from moments and their errors; a limit of which nothing is known (FREE_S)
+    is followed outwards until it no longer moves."""
+    (start_s, start_se_s), (end_s, end_se_s) = start, end
+    found = None
     for _ in range(8):
         if end_s - start_s < 2 / limits["fastest_hz"]:
             return None
@@ -292,20 +429,22 @@ def _settle(
             reading,
             start_s,
             end_s,
-            limits_error_s=1000.0,
+            limits_error_s=(start_se_s, end_se_s),
             min_usable_share=0.5,
             **limits,
         )
         if not found.count.usable:
             return None
-        moved = max(abs(found.onset_s - start_s), abs(found.offset_s - end_s))
-        start_s, end_s = found.onset_s, found.offset_s
+        before_s, after_s = start_s, end_s
+        start_s = found.onset_s if start_se_s == FREE_S else start_s
+        end_s = found.offset_s if end_se_s == FREE_S else end_s
+        moved = max(abs(start_s - before_s), abs(end_s - after_s))
         if moved < 0.25 / found.rate_hz.value:
             break
     return {
-        "start_s": start_s,
+        "start_s": found.onset_s,
         "start_se_s": found.onset_se_s,
-        "end_s": end_s,
+        "end_s": found.offset_s,
         "end_se_s": found.offset_se_s,
         "rate_hz": found.rate_hz.value,
         "amplitude_pct": found.amplitude_pct.value,
@@ -328,7 +467,11 @@ def _falls(bends: pd.DataFrame, steep_pct_per_s: float) -> list[tuple]:
     for bend in bends.itertuples():
         if start is None and bend.slope_after < -steep_pct_per_s:
             start = bend
-        elif start is not None and bend.slope_after > steep_pct_per_s / 2:
+        elif start is not None and bend.slope_after > max(
+            # a wiggle of the plateau is no recovery: that is nearly as steep as its fall
+            steep_pct_per_s / 2,
+            -0.2 * start.slope_after,
+        ):
             falls.append((start, bend))
             start = None
     return [*falls, (start, None)] if start is not None else falls

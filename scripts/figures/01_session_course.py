@@ -114,7 +114,8 @@ def _nothing():
 
 
 def shade_sets(axes, events):
-    for event in events[events["trial_type"] == "set"].itertuples():
+    timed = events[events["onset_s"].notna() & events["duration_s"].notna()]
+    for event in timed[timed["trial_type"] == "set"].itertuples():
         axes.axvspan(
             event.onset_s / 60, (event.onset_s + event.duration_s) / 60, color="#dddddd", lw=0
         )
@@ -122,7 +123,7 @@ def shade_sets(axes, events):
 
 def name_sets(axes, events):
     """Name each exercise once, above its sets, in two lines where neighbours would meet."""
-    sets = events[events["trial_type"] == "set"]
+    sets = events[(events["trial_type"] == "set") & events["onset_s"].notna()]
     for n, (exercise, own) in enumerate(sets.groupby("exercise", sort=False)):
         middle = (own["onset_s"].min() + (own["onset_s"] + own["duration_s"]).max()) / 2
         axes.annotate(

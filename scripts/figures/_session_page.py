@@ -42,7 +42,8 @@ class Session:
 
     @property
     def sets(self):
-        return self.events[self.events["trial_type"] == "set"]
+        timed = self.events["onset_s"].notna() & self.events["duration_s"].notna()
+        return self.events[(self.events["trial_type"] == "set") & timed]
 
     @property
     def end_min(self):
@@ -129,11 +130,14 @@ def _rows(panel, series, time_s, value):
 
 
 def draw_pressure(axes, session):
-    """Cuff pressure as noted and, thin, as recorded."""
+    """Cuff pressure as noted and, thin, as recorded; hatched where nobody noted it."""
     points = [(0.0, 0.0)]
     for cuff in session.events[session.events["trial_type"] == "cuff"].itertuples():
-        noted = 0.0 if pd.isna(cuff.cuff_pressure_mmhg) else cuff.cuff_pressure_mmhg
+        noted = cuff.cuff_pressure_mmhg
         end_s = cuff.onset_s + cuff.duration_s
+        if pd.isna(noted):
+            axes.axvspan(cuff.onset_s / 60, end_s / 60, fill=False, hatch="///", ec="#999999", lw=0)
+            continue
         points += [(cuff.onset_s, 0.0), (cuff.onset_s, noted), (end_s, noted), (end_s, 0.0)]
     points.append((60 * session.end_min, 0.0))
     time_s, value = np.array(points).T
@@ -143,7 +147,7 @@ def draw_pressure(axes, session):
         axes.plot(recorded_s / 60, recorded, color=COLOURS[1], lw=0.6, label="recorded")
         axes.legend(loc="upper right", fontsize=6)
     axes.set_ylabel("Cuff\n(mmHg)")
-    axes.set_ylim(-2, max(50.0, 1.1 * max(value.max(), recorded.max(initial=0.0))))
+    axes.set_ylim(-2, max(50.0, 1.1 * max(value.max(), np.nanmax(recorded, initial=0.0))))
     return _rows("cuff pressure", "noted", time_s, value)
 
 
