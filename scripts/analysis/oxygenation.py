@@ -499,8 +499,11 @@ def window_mean(
         return Estimate.refused(verdict)
     covered, area = _Stretches(time, reading).until([start_s, end_s])
     mean = float((area[1] - area[0]) / (covered[1] - covered[0]))
-    fit = _straight_fit(time, reading, start_s, end_s, contraction_rate_hz, order=0)
-    return Estimate(mean, fit.mean_se)
+    se = _straight_fit(time, reading, start_s, end_s, contraction_rate_hz, order=0).mean_se
+    if not np.isfinite(se):
+        # No reading inside, only a line between its neighbours: no better known than one of them.
+        se = _reading_noise(time, reading, start_s - 60.0, end_s + 60.0)
+    return Estimate(mean, se)
 
 
 def baseline(
@@ -874,8 +877,8 @@ def exponential_recovery(
         end, amplitude, delay, tau = parameters
         return end - amplitude * np.exp(-np.maximum(clock - delay, 0.0) / tau)
 
-    guess = _recovery_guess(clock, reading, longest_delay_s, longest_tau_s)
     shortest_tau_s = min(sampling_step_s(time), longest_tau_s) / 4
+    guess = _recovery_guess(clock, reading, longest_delay_s, shortest_tau_s, longest_tau_s)
     fit = least_squares(
         lambda parameters: curve(parameters) - reading,
         guess,
@@ -913,11 +916,16 @@ def _refused_recovery(reason: str, r2: float = float("nan")) -> ExponentialRecov
 
 
 def _recovery_guess(
-    clock: np.ndarray, reading: np.ndarray, longest_delay_s: float, longest_tau_s: float
+    clock: np.ndarray,
+    reading: np.ndarray,
+    longest_delay_s: float,
+    shortest_tau_s: float,
+    longest_tau_s: float,
 ) -> np.ndarray:
     """Best of a grid of delays and taus; end and amplitude follow by linear regression."""
     delay, tau = np.meshgrid(
-        np.linspace(0.0, longest_delay_s, 13), np.geomspace(longest_tau_s / 50, longest_tau_s, 20)
+        np.linspace(0.0, longest_delay_s, 13),
+        np.geomspace(max(longest_tau_s / 50, 1.01 * shortest_tau_s), longest_tau_s, 20),
     )
     delay, tau = delay.ravel()[:, None], tau.ravel()[:, None]
     shape = np.exp(-np.maximum(clock - delay, 0.0) / tau)

@@ -383,10 +383,17 @@ def _in_course(
     start = (float(seen_s[0]), FREE_S) if free[0] else start
     end = (float(seen_s[-1]), FREE_S) if free[1] else end
     other = _settle(time, reading, start, end, limits)
-    # Noise can hide a ripple for a while: only limits that it tells sharply overrule the course.
-    sharp = other is not None and all(
-        other[f"{limit}_se_s"] <= 1.0
-        for limit, is_free in zip(("start", "end"), free, strict=True)
+    if other is None:
+        return found
+    # Noise can hide a ripple for a while: only what it tells sharply overrules the course, and
+    # that it runs when the recording begins or ends.
+    beyond = (
+        other["start_s"] < time[0] + 1 / other["rate_hz"],
+        other["end_s"] > time[-1] - 1 / other["rate_hz"],
+    )
+    sharp = all(
+        other[f"{limit}_se_s"] <= 1.0 or runs
+        for limit, is_free, runs in zip(("start", "end"), free, beyond, strict=True)
         if is_free
     )
     return other if sharp else found

@@ -49,7 +49,9 @@ def supply_times(
         found = _taken(found, row, onset_s, one, "end", smallest_confidence)
         shown = shown.drop(near.index)
     startless = found.index[sets["wanted"] & found["onset_s"].isna()]
-    if len(startless) and len(shown) != len(startless):
+    if not len(startless):
+        return found
+    if len(shown) != len(startless):
         found.loc[startless, "reason"] = (
             f"the recording shows {len(shown)} whole sets that the sheet has no time for, "
             f"the sheet names {len(startless)}"

@@ -403,3 +403,83 @@ def test_results_do_not_depend_on_where_the_clock_starts():
         for shift_s in (0.0, 10000.0)
     ]
     assert results[0] == pytest.approx(results[1], abs=1e-6)
+
+
+# --- depth
+
+
+def test_fat_beyond_half_the_source_detector_distance_is_named():
+    # Light reaches about half of the distance between source and detector: common rule of the
+    # trade, from memory.
+    assert oxygenation.depth_doubt(14.0, 30.0, reached_share=0.5) == ""
+    assert "mostly fat is measured: 16 mm" in oxygenation.depth_doubt(16.0, 30.0, reached_share=0.5)
+
+
+def test_depth_is_judged_only_where_both_numbers_were_noted():
+    assert oxygenation.depth_doubt(None, None, reached_share=0.5) == ""
+    for thickness, distance in ((16.0, None), (None, 30.0), (float("nan"), 30.0)):
+        doubt = oxygenation.depth_doubt(thickness, distance, reached_share=0.5)
+        assert "cannot be judged" in doubt
+
+
+# --- odd recordings: a value with an error, or a reason
+
+
+def everything(time_s, trace, start_s, end_s):
+    """All numbers of one set and what follows, from the functions that outcomes call."""
+    cleaned_trace = oxygenation.clean_saturation(time_s, trace)
+    trace = (cleaned_trace["time_s"].to_numpy(), cleaned_trace["smo2_pct"].to_numpy())
+    base = oxygenation.baseline(*trace, start_s - 2.0, window_s=60.0, **ENOUGH)
+    lowest = oxygenation.nadir(*trace, start_s, end_s, window_s=5.0, **ENOUGH)
+    after = (end_s, end_s + 60.0)
+    to = {"nadir_pct": lowest, "target_pct": base}
+    fit = {"longest_delay_s": 15.0, "min_r2": 0.8, "largest_tau_se_share": 0.5}
+    low = {"hysteresis_pct": 2.0, "high_pct": 15.0}
+    return [
+        base,
+        lowest,
+        oxygenation.drop(base, lowest),
+        oxygenation.end_level(*trace, end_s, **ENOUGH),
+        oxygenation.desaturation_slope(*trace, start_s, window_s=15.0, **ENOUGH),
+        oxygenation.time_in_band_s(*trace, start_s, end_s, **low, **ENOUGH),
+        oxygenation.area_below(*trace, start_s, end_s, level_pct=base, **ENOUGH),
+        oxygenation.half_time(*trace, *after, window_s=4.0, **to, **ENOUGH),
+        oxygenation.exponential_recovery(*trace, *after, **fit, **ENOUGH).tau,
+        oxygenation.overshoot(*trace, *after, baseline_pct=base, window_s=5.0, **ENOUGH),
+    ]
+
+
+def assert_values_or_reasons(found):
+    for estimate in found:
+        assert np.isfinite(estimate.value) == (estimate.status != "refused")
+        assert np.isfinite(estimate.se) == (estimate.status != "refused")
+        assert (estimate.reason == "") == (estimate.status == "ok")
+
+
+@pytest.mark.parametrize("rate_hz", (0.2, *RATES_HZ))
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"axis_jitter": 0.3},
+        {"resolution_pct": 1.0, "noise_pct": 0.0},
+        {"faults": [SensorFault("missing", 140.0, 12.0)]},
+        {"faults": [SensorFault("dropout", 100.0, 100.0)]},
+        {"sets": [SimulatedSet(-30.0, 20, 3.0, 35.0)]},
+        {"duration_s": 120.0},
+        {"duration_s": 152.0},
+        {"sets": [SimulatedSet(90.0, 20, 3.0, 35.0), SimulatedSet(152.0, 20, 3.0, 30.0)]},
+        {"ripple_pct": 0.0, "noise_pct": 0.0},
+    ],
+)
+def test_odd_recordings_end_in_values_or_reasons(rate_hz, changes):
+    simulated = recorded(sampling_rate_hz=rate_hz, **changes)
+    time_s, trace = simulated.readings["time_s"], simulated.readings["smo2_pct"]
+    start_s = simulated.sets["onset_s"].iloc[0]
+    end_s = simulated.sets["offset_s"].iloc[0]
+    assert_values_or_reasons(everything(time_s, trace, start_s, end_s))
+
+
+@pytest.mark.parametrize("trace", [[], [60.0], [60.0, np.nan], [np.nan] * 50, [0.0] * 50])
+def test_a_recording_without_content_ends_in_reasons(trace):
+    found = everything(np.arange(float(len(trace))), np.array(trace), 20.0, 40.0)
+    assert_values_or_reasons(found)
