@@ -80,8 +80,10 @@ def draw(session, failure_band_pct):
     rows[0].set_title(title_of(session), loc="left", pad=22)
     name_sets(rows[0], session)
     columns = lower.subgridspec(1, 4).subplots()
-    draw_excerpts(columns[:3], session)
-    draw_one_set(columns[3], session)
+    has_ecg = len(session.ecg[0]) > 0
+    if has_ecg:
+        draw_excerpts(columns[:3], session)
+    draw_clear_sets(columns[3:] if has_ecg else columns, session)
     table = pd.concat([part for part in numbers if len(part)], ignore_index=True)
     return figure, table.reindex(columns=["panel", "series", "time_s", "value"])
 
@@ -167,11 +169,12 @@ def draw_saturation(axes, session, failure_band_pct):
     lengths = session.sets.set_index("onset_s")["duration_s"]
     for row in nadirs.itertuples():
         end_s = row.event_onset_s + lengths.get(row.event_onset_s, 0.0)
-        axes.plot(end_s / 60, row.value, marker=7, color="black", ms=4)
+        label = "nadir, at the end of its set" if row.Index == nadirs.index[0] else None
+        axes.plot(end_s / 60, row.value, marker=7, color="black", ms=4, ls="", label=label)
     axes.set_ylabel("Saturation\n(%)")
     axes.set_ylim(0, 100)
     if found:
-        axes.legend(loc="lower right", fontsize=6, ncols=min(len(found), 4))
+        axes.legend(loc="lower right", fontsize=6, ncols=5)
     found.append(_rows("saturation", "nadir", nadirs["event_onset_s"], nadirs["value"]))
     return pd.concat(found, ignore_index=True)
 
@@ -328,33 +331,44 @@ def excerpts(spans):
     return dict(zip(names, (ordered.loc[p, "start_s"] + 2.0 for p in places), strict=True))
 
 
-def draw_one_set(axes, session):
-    """The set with the clearest count of contractions, opened to single contractions."""
+def draw_clear_sets(columns, session):
+    """The sets with the clearest counts, of as many exercises as there is room for, opened to
+    single contractions."""
     counts = session.outcomes[
         (session.outcomes["outcome"] == "contraction_count") & session.outcomes["value"].notna()
     ]
-    axes.set_title("One set", loc="left", fontsize=7)
-    axes.tick_params(labelsize=6)
-    if counts.empty:
-        _say(axes, "no contractions\nwere counted")
-        return
     order = counts.assign(rank=counts["status"].map({"ok": 0, "flagged": 1}))
-    chosen = order.sort_values(["rank", "event_onset_s"]).iloc[0]
-    event = session.sets[(session.sets["onset_s"] - chosen["event_onset_s"]).abs() < 1e-3].iloc[0]
+    clearest = order.sort_values(["rank", "event_onset_s"]).drop_duplicates("exercise")
+    chosen = clearest.head(len(columns)).sort_values("event_onset_s")
+    for axes in columns[len(chosen) :]:
+        axes.axis("off")
+    if chosen.empty:
+        columns[0].set_title("no contractions were counted", loc="left", fontsize=7)
+    for axes, row in zip(columns, chosen.to_dict("records"), strict=False):
+        draw_one_set(axes, session, row)
+    if len(chosen):
+        columns[0].set_ylabel("Saturation (%)", fontsize=7)
+
+
+def draw_one_set(axes, session, counted):
+    """One set by the sensor whose saturation fell most, and the contractions counted in it."""
+    event = session.sets[(session.sets["onset_s"] - counted["event_onset_s"]).abs() < 1e-3].iloc[0]
+    end_s = event["onset_s"] + event["duration_s"]
     traces = session.traces[
         (session.traces["signal"] == "muscle_oxygen")
-        & session.traces["time_s"].between(
-            event["onset_s"] - 5, event["onset_s"] + event["duration_s"] + 5
-        )
+        & session.traces["time_s"].between(event["onset_s"] - 5, end_s + 5)
     ]
     falls = traces.groupby(["file", "channel"], dropna=False)["value"].agg(np.ptp)
-    deepest = falls.idxmax()
-    own = traces.set_index(["file", "channel"]).loc[[deepest]]
+    own = traces.set_index(["file", "channel"]).loc[[falls.idxmax()]]
+    axes.axvspan(event["onset_s"], end_s, color="#eeeeee", lw=0)
     axes.plot(own["time_s"], own["value"], color="black", lw=0.7)
-    axes.axvspan(event["onset_s"], event["onset_s"] + event["duration_s"], color="#eeeeee", lw=0)
+    noted = "" if pd.isna(event["reps_done"]) else f", {event['reps_done']:.0f} noted"
     axes.set_title(
-        f"{words_of(event['exercise'])}: {chosen['value']:.0f} counted", loc="left", fontsize=7
+        f"{words_of(event['exercise'])}: {counted['value']:.0f} counted{noted}",
+        loc="left",
+        fontsize=6.5,
     )
+    axes.tick_params(labelsize=6)
     axes.set_xlabel("Session time (s)", fontsize=6)
 
 
