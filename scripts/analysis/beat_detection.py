@@ -62,6 +62,13 @@ class DetectorSettings:
     normal_correlation: tuple[float, float] = (0.9, 0.65)
     noise_ratio: tuple[float, float] = (0.1, 0.35)
     most_shapes: int = 3
+    # A wide ectopic beat is what an interval this much longer than usual still holds when the own
+    # P and T are subtracted: above this share of the usual QRS and this multiple of what remains
+    # of ordinary intervals around. After an early beat a long interval needs no explanation.
+    long_interval: float = 1.4
+    early_interval: float = 0.85
+    remainder_share: float = 0.6
+    remainder_noise: float = 2.5
 
 
 @dataclass(frozen=True)
@@ -679,12 +686,73 @@ def detect_beats(
     evidence = np.maximum(by_likeness, by_standing_out)
     margin = chain_margins(found_s, evidence, traces.piece[found], settings)
     chosen = margin > 0
-    beat_s, correlation = _placed(traces, found[chosen], shapes, settings)
+    beats, margin = found[chosen], margin[chosen]
+    wide, wide_evidence = _wide_beats(traces, beats, settings)
     # Noise makes normal beats look strange: the noisier, the stranger a beat must be.
     normal_from = np.interp(
         noise[chosen] / usual[chosen], settings.noise_ratio, settings.normal_correlation
     )
-    return _table(beat_s, correlation, margin[chosen], correlation >= normal_from)
+    between = np.searchsorted(beats, wide)
+    beats = np.insert(beats, between, wide)
+    beat_s, correlation = _placed(traces, beats, shapes, settings)
+    return _table(
+        beat_s,
+        correlation,
+        np.insert(margin, between, wide_evidence),
+        correlation >= np.insert(normal_from, between, settings.normal_correlation[0]),
+    )
+
+
+def _wide_beats(
+    traces: _Traces, beats: NDArray[np.int64], settings: DetectorSettings
+) -> tuple[NDArray[np.int64], Floats]:
+    """Beats too wide for the QRS band, at most one in each long interval, and their evidence.
+
+    From the smoothed waveform of a long interval, the median wave after a beat and that before a
+    beat, of up to 20 ordinary intervals nearby, are subtracted. What remains is compared with the
+    height of the usual QRS and with what remains of those ordinary intervals.
+    """
+    intervals = np.diff(beats)
+    if intervals.size < 10:
+        return np.empty(0, np.int64), np.empty(0)
+    usual = ndimage.median_filter(intervals, 15, mode="nearest")
+    due = intervals / usual
+    long = due > settings.long_interval
+    long[1:] &= due[:-1] > settings.early_interval
+    unbroken = np.diff(traces.piece[beats]) == 0
+    # Where the QRS of either beat ends, generously.
+    clear = int(round(0.18 * traces.rate_hz))
+    long &= unbroken & (intervals <= 4 * usual) & (intervals > 2 * clear)
+    ordinary = np.flatnonzero(unbroken & (np.abs(due - 1.0) < 0.2))
+    if not long.any() or ordinary.size < 5:
+        return np.empty(0, np.int64), np.empty(0)
+    smooth = ndimage.gaussian_filter1d(traces.waveform, 0.015 * traces.rate_hz)
+    qrs = np.abs(_windows(smooth, beats, int(round(0.05 * traces.rate_hz)))).max(axis=1)
+    found, evidence = [], []
+    for number in np.flatnonzero(long):
+        n_after, n_before = int(0.7 * usual[number]), int(0.3 * usual[number])
+        middle = np.searchsorted(ordinary, number)
+        near = ordinary[max(0, middle - 10) : middle + 10]
+        after = smooth[beats[near, None] + np.arange(n_after)]
+        before = smooth[beats[near + 1, None] - np.arange(n_before, 0, -1)]
+        wave_after, wave_before = np.median(after, axis=0), np.median(before, axis=0)
+        noise = np.maximum(
+            np.abs(after - wave_after)[:, clear:].max(axis=1, initial=0.0),
+            np.abs(before - wave_before)[:, : max(n_before - clear, 0)].max(axis=1, initial=0.0),
+        )
+        remainder = smooth[beats[number] : beats[number + 1]].copy()
+        remainder[:n_after] -= wave_after
+        remainder[remainder.size - n_before :] -= wave_before
+        height = np.abs(remainder[clear : remainder.size - clear])
+        top = int(np.argmax(height))
+        barrier = max(
+            settings.remainder_share * np.median(qrs[near]),
+            settings.remainder_noise * np.quantile(noise, 0.75),
+        )
+        if height[top] > barrier:
+            found.append(beats[number] + clear + top)
+            evidence.append(settings.standing_out_gain * np.log(height[top] / barrier))
+    return np.array(found, np.int64), np.minimum(evidence, settings.standing_out_most)
 
 
 def _placed(
