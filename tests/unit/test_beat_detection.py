@@ -1,11 +1,13 @@
 """Beats of generated exercise ECG with exact truth: found, timed, and the same however recorded."""
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.beat_detection import detect_beats
+from analysis.beat_detection import DetectorSettings, chain_margins, detect_beats
 from analysis.beat_scoring import score_beats
 from analysis.signal_quality import ACCEPTED, detect_with, quality_by_span
 from simulation.exercise_ecg import LEADS, beat_times, exercise_ecg, with_ectopic_beats
@@ -13,14 +15,29 @@ from simulation.exercise_ecg import LEADS, beat_times, exercise_ecg, with_ectopi
 COURSE_BPM = (70, 75, 120, 150, 140, 100)
 
 
-def recording(seed, *, rate_hz=250, snr_db=12.0, seconds=90.0, lead="lateral", ectopic_share=0.0):
+def recording(
+    seed,
+    *,
+    rate_hz=250,
+    snr_db=12.0,
+    seconds=90.0,
+    lead="lateral",
+    ectopic_share=0.0,
+    ectopic_shape="inverted",
+):
     generator = np.random.default_rng(seed)
     beats = beat_times(seconds, heart_rate_bpm=COURSE_BPM, generator=generator)
     beats, ectopic = with_ectopic_beats(
         beats, share=ectopic_share, prematurity=0.25, generator=generator
     )
     time_s, ecg_mv = exercise_ecg(
-        beats, rate_hz=rate_hz, snr_db=snr_db, generator=generator, lead=lead, ectopic=ectopic
+        beats,
+        rate_hz=rate_hz,
+        snr_db=snr_db,
+        generator=generator,
+        lead=lead,
+        ectopic=ectopic,
+        ectopic_shape=ectopic_shape,
     )
     return time_s, ecg_mv, beats, ectopic
 
@@ -33,7 +50,7 @@ def gross_f1(records):
 
 
 def test_at_6_db_beats_are_lost_in_no_lead():
-    assert gross_f1([recording(n, snr_db=6.0, lead=lead) for n, lead in enumerate(LEADS)]) >= 99.8
+    assert gross_f1([recording(n, snr_db=6.0, lead=lead) for n, lead in enumerate(LEADS)]) >= 99.9
 
 
 def test_at_0_db_more_beats_are_kept_than_a_common_detector_keeps():
@@ -41,31 +58,39 @@ def test_at_0_db_more_beats_are_kept_than_a_common_detector_keeps():
     common = [score_beats(b, detect_with("neurokit", t, x)) for t, x, b, _ in records]
     hits = sum(s.true_positives for s in common)
     misses = sum(s.false_negatives + s.false_positives for s in common)
-    assert gross_f1(records) >= 99.0
+    assert gross_f1(records) >= 99.7
     assert gross_f1(records) >= 200 * hits / (2 * hits + misses) + 2
 
 
-@pytest.mark.parametrize("rate_hz", [130, 250, 1000])
-@pytest.mark.parametrize(("snr_db", "rms_ms"), [(30.0, 0.10), (12.0, 0.60)])
+@pytest.mark.parametrize("rate_hz", [130, 250, 500, 1000])
+@pytest.mark.parametrize(("snr_db", "rms_ms"), [(30.0, 0.10), (12.0, 0.36)])
 def test_beats_are_timed_between_samples_at_every_rate(rate_hz, snr_db, rms_ms):
+    """Root mean square over all leads. With electrode and muscle noise of real recordings the error
+    at 12 dB is larger (0.45 ms), near the least that these waveforms and that noise allow."""
     errors = []
-    for seed in range(3):
-        time_s, ecg_mv, beats, _ = recording(seed, rate_hz=rate_hz, snr_db=snr_db)
+    for seed, lead in enumerate(LEADS):
+        time_s, ecg_mv, beats, _ = recording(seed, rate_hz=rate_hz, snr_db=snr_db, lead=lead)
         errors.append(score_beats(beats, detect_beats(time_s, ecg_mv)["time_s"]).rms_ms)
-    assert np.median(errors) <= rms_ms
+    assert np.sqrt(np.mean(np.square(errors))) <= rms_ms
 
 
-def test_rmssd_grows_by_less_than_a_fifth_of_a_millisecond_at_12_db():
-    time_s, ecg_mv, beats, _ = recording(1, rate_hz=130)
-    found = detect_beats(time_s, ecg_mv)["time_s"].to_numpy()
-    assert len(found) == len(beats)
-    rmssd = [1000 * np.sqrt(np.mean(np.diff(times, 2) ** 2)) for times in (found, beats)]
-    assert rmssd[0] - rmssd[1] == pytest.approx(0, abs=0.2)
+@pytest.mark.parametrize("rate_hz", [130, 250, 500, 1000])
+def test_rmssd_grows_by_less_than_a_tenth_of_a_millisecond_at_12_db(rate_hz):
+    excess = []
+    for seed, lead in enumerate(LEADS):
+        time_s, ecg_mv, beats, _ = recording(seed, rate_hz=rate_hz, lead=lead)
+        found = detect_beats(time_s, ecg_mv)["time_s"].to_numpy()
+        assert len(found) == len(beats)
+        rmssd = [1000 * np.sqrt(np.mean(np.diff(times, 2) ** 2)) for times in (found, beats)]
+        excess.append(rmssd[0] - rmssd[1])
+    assert np.mean(excess) == pytest.approx(0, abs=0.1)
 
 
-def test_ectopic_beats_are_found_and_told_from_normal_ones_by_their_shape():
+@pytest.mark.parametrize("ectopic_shape", ["inverted", "upright"])
+@pytest.mark.parametrize("lead", LEADS)
+def test_ectopic_beats_are_found_and_told_from_normal_ones_by_their_shape(lead, ectopic_shape):
     time_s, ecg_mv, beats, ectopic = recording(
-        3, ectopic_share=0.04, seconds=180.0, lead="two_humps"
+        3, ectopic_share=0.04, seconds=180.0, lead=lead, ectopic_shape=ectopic_shape
     )
     found = detect_beats(time_s, ecg_mv)
     nearest = np.abs(found["time_s"].to_numpy()[:, None] - beats).argmin(axis=0)
@@ -73,6 +98,37 @@ def test_ectopic_beats_are_found_and_told_from_normal_ones_by_their_shape():
     assert score_beats(beats, found["time_s"]).f1_pct > 99.5
     assert (shape[ectopic] == "other").mean() > 0.9
     assert (shape[~ectopic] == "normal").mean() > 0.99
+
+
+@pytest.mark.parametrize("lead", LEADS)
+def test_wide_ectopic_beats_are_not_lost_in_noise(lead):
+    time_s, ecg_mv, beats, ectopic = recording(
+        5, ectopic_share=0.04, seconds=180.0, lead=lead, snr_db=3.0
+    )
+    found = detect_beats(time_s, ecg_mv)["time_s"].to_numpy()
+    missed = np.abs(found[:, None] - beats[ectopic]).min(axis=0) > 0.15
+    assert ectopic.sum() > 10
+    assert missed.mean() <= 0.1
+    assert score_beats(beats, found).f1_pct >= 99.5
+
+
+@pytest.mark.parametrize(("snr_db", "filled"), [(12.0, 0.0), (6.0, 0.1)])
+def test_a_pause_of_the_heart_is_not_filled(snr_db, filled):
+    """T waves never become beats where the heart left one out, and noise seldom, at 6 dB."""
+    false = pauses = 0
+    for lead in LEADS:
+        generator = np.random.default_rng(21)
+        beats = beat_times(180.0, heart_rate_bpm=COURSE_BPM, generator=generator)
+        left_out = np.zeros(len(beats), dtype=bool)
+        left_out[20::15] = True
+        time_s, ecg_mv = exercise_ecg(
+            beats[~left_out], rate_hz=250, snr_db=snr_db, generator=generator, lead=lead
+        )
+        score = score_beats(beats[~left_out], detect_beats(time_s, ecg_mv)["time_s"])
+        false += score.false_positives
+        pauses += left_out.sum()
+    assert pauses > 90
+    assert false <= filled * pauses
 
 
 RECORD = recording(11, snr_db=10.0, seconds=30.0)
@@ -152,17 +208,21 @@ def test_twenty_seconds_are_enough():
     assert score.false_negatives + score.false_positives <= 1
 
 
-def test_accepted_spans_hold_at_most_one_percent_of_wrong_beats():
+@pytest.mark.parametrize("ectopic_share", [0.0, 0.04])
+@pytest.mark.parametrize("snr_db", [12.0, 3.0, -3.0])
+def test_accepted_spans_hold_at_most_one_percent_of_wrong_beats(snr_db, ectopic_share):
     wrong = total = 0
     for seed, lead in enumerate(LEADS):
-        time_s, ecg_mv, beats, _ = recording(seed, snr_db=3.0, lead=lead, seconds=120.0)
+        time_s, ecg_mv, beats, _ = recording(
+            seed, snr_db=snr_db, lead=lead, seconds=120.0, ectopic_share=ectopic_share
+        )
         found = detect_beats(time_s, ecg_mv)
         spans = quality_by_span(time_s, ecg_mv, found)
         for span in spans[spans["verdict"] == ACCEPTED].itertuples():
             true = beats[(beats >= span.start_s) & (beats < span.end_s)]
             own = found.loc[found["time_s"].between(span.start_s, span.end_s), "time_s"]
             score = score_beats(true, own, learning_s=0.0)
-            wrong += max(score.false_negatives, score.false_positives)
+            wrong += score.false_negatives + score.false_positives
             total += len(true)
     assert total > 300
     assert wrong / total <= 0.01
@@ -192,6 +252,58 @@ def test_loss_of_contact_is_named():
 def test_clipping_is_named():
     spans = faulty(lambda ecg: np.clip(20 * ecg, -4.0, 4.0))
     assert set(spans["reason"]) == {"clipping"}
+
+
+def best_chain(candidate_s, evidence, settings):
+    """Value of the best of all chains, each tried."""
+    best = 0.0
+    for size in range(1, len(candidate_s) + 1):
+        for chosen in itertools.combinations(range(len(candidate_s)), size):
+            intervals_s = np.diff(candidate_s[list(chosen)])
+            if (intervals_s >= settings.shortest_interval_s).all():
+                value = evidence[list(chosen)].sum() - least_cost(intervals_s, settings)
+                best = max(best, value)
+    return best
+
+
+def least_cost(intervals_s, settings):
+    """Each interval is broken off, or joined at the price of its change from the one before."""
+    costs = {None: 0.0}  # by the interval that was joined last
+    for interval_s in intervals_s:
+        after = {None: min(costs.values()) + settings.restart_cost}
+        if interval_s <= settings.longest_interval_s:
+            after[interval_s] = min(
+                cost
+                + (
+                    0.0
+                    if last is None
+                    else min(
+                        settings.continuity_cap,
+                        settings.continuity_weight * np.log(interval_s / last) ** 2,
+                    )
+                )
+                for last, cost in costs.items()
+            )
+        costs = after
+    return min(costs.values())
+
+
+def test_margins_are_those_of_an_exhaustive_search_of_all_chains():
+    """A margin is what the best chain loses when it must do without that candidate."""
+    settings = DetectorSettings()
+    generator = np.random.default_rng(0)
+    for _ in range(25):
+        candidate_s = np.cumsum(generator.uniform(0.1, 0.6, 8))
+        evidence = generator.normal(1.0, 2.0, 8)
+        margin = chain_margins(candidate_s, evidence, np.zeros(8, dtype=int), settings)
+        best = best_chain(candidate_s, evidence, settings)
+        without = [
+            best_chain(np.delete(candidate_s, k), np.delete(evidence, k), settings)
+            for k in range(8)
+        ]
+        lost = best - np.array(without)
+        np.testing.assert_array_equal(margin > 1e-3, lost > 1e-3)
+        np.testing.assert_allclose(margin[lost > 1e-3], lost[lost > 1e-3], atol=2e-3)
 
 
 def test_one_reference_beat_is_matched_once():
