@@ -2,7 +2,7 @@
 
 Prints one TSV: sampling_rate_hz, noise_pct, ripple_pct, quantity, unit, n, refused, bias, sd,
 largest (absolute) error, target, whether it is met (root mean square error within it) and, for ends
-of sets, limit: the root mean square error that no method can better.
+of sets, limit: about the least root mean square error that any method can reach.
 Run it as `python scripts/benchmark_oxygenation.py [repeats]`.
 """
 
@@ -156,7 +156,7 @@ def error_table(repeats: int) -> pd.DataFrame:
 
 
 def least_error_of_set_end_s(rate_hz: float, noise_pct: float, ripple_pct: float) -> float:
-    """Least root mean square error of the end of a set that any method can reach.
+    """About the least root mean square error of the end of a set that any method can reach.
 
     An end that is one contraction off differs in the readings of that contraction only, so that the
     best test takes it for the right one with a chance of Q(d/2), d the root of its summed squares

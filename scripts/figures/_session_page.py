@@ -364,9 +364,9 @@ def draw_one_set(axes, session, counted):
     axes.plot(own["time_s"], own["value"], color="black", lw=0.7)
     noted = "" if pd.isna(event["reps_done"]) else f", {event['reps_done']:.0f} noted"
     axes.set_title(
-        f"{words_of(event['exercise'])}: {counted['value']:.0f} counted{noted}",
+        f"{words_of(event['exercise'])}\n{counted['value']:.0f} counted{noted}",
         loc="left",
-        fontsize=6.5,
+        fontsize=7,
     )
     axes.tick_params(labelsize=6)
     axes.set_xlabel("Session time (s)", fontsize=6)

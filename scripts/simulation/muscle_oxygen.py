@@ -269,8 +269,8 @@ def _set_truth(
 
 def _line_slope(fine_s: np.ndarray, fine_pct: np.ndarray, start_s: float, window_s: float) -> float:
     inside = (fine_s >= start_s) & (fine_s <= start_s + window_s)
-    if np.count_nonzero(inside) < 2:
-        return float("nan")  # the set lies outside the trace
+    if inside.sum() < 2:
+        return float("nan")
     centred = fine_s[inside] - fine_s[inside].mean()
     return float(centred @ fine_pct[inside] / (centred @ centred))
 
