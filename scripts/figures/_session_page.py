@@ -212,7 +212,9 @@ def draw_heart_rate(axes, session):
             label=kind,
         )
     if (session.beats["kind"] != "normal").any():
-        axes.legend(loc="upper right", fontsize=6, ncols=4)
+        # room for the names above the highest rate
+        axes.set_ylim(top=rate.max() + 0.2 * (rate.max() - lowest))
+        axes.legend(loc="upper right", fontsize=6, ncols=5)
     axes.set_ylabel("Heart rate\n(bpm)")
     return _rows("heart rate", "rate", time_s, rate)
 
