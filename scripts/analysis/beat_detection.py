@@ -745,13 +745,11 @@ def _wide_beats(
         remainder[remainder.size - n_before :] -= wave_before
         height = np.abs(remainder[clear : remainder.size - clear])
         top = int(np.argmax(height))
-        barrier = max(
-            settings.remainder_share * np.median(qrs[near]),
-            settings.remainder_noise * np.quantile(noise, 0.75),
-        )
-        if height[top] > barrier:
+        in_noise = settings.remainder_noise * np.quantile(noise, 0.75)
+        if height[top] > max(settings.remainder_share * np.median(qrs[near]), in_noise):
             found.append(beats[number] + clear + top)
-            evidence.append(settings.standing_out_gain * np.log(height[top] / barrier))
+            # Its size tells a beat from an artefact of the own waves, the noise alone how surely.
+            evidence.append(settings.standing_out_gain * np.log(height[top] / in_noise))
     return np.array(found, np.int64), np.minimum(evidence, settings.standing_out_most)
 
 
