@@ -29,12 +29,19 @@ def test_the_ten_annotated_beats_of_v5_are_found_within_10_ms(leads):
     assert np.abs(1000 * found["time_s"].to_numpy() - V5_BEATS_MS).max() <= 10
 
 
+def test_in_every_lead_but_avl_the_same_ten_beats_stand_within_5_ms(leads):
+    # aVL is nearly isoelectric in this heart and its main deflection lies 10 ms aside
+    for name in set(leads) - {"aVL"}:
+        found = detect_beats(np.arange(len(leads[name])) / 1000, leads[name])
+        assert np.abs(1000 * found["time_s"].to_numpy() - V5_BEATS_MS).max() <= 5, name
+
+
 def test_every_lead_of_the_same_heart_has_the_same_intervals(leads):
     for name, ecg in leads.items():
         found = 1000 * detect_beats(np.arange(len(ecg)) / 1000, ecg)["time_s"].to_numpy()
         assert len(found) == 10, name
-        assert np.abs(np.diff(found) - np.diff(V5_BEATS_MS)).max() <= 12, name
-        assert abs(np.median(np.diff(found)) - DEVICE_MEDIAN_MS) <= 10, name
+        assert np.abs(np.diff(found) - np.diff(V5_BEATS_MS)).max() <= 5, name
+        assert abs(np.median(np.diff(found)) - DEVICE_MEDIAN_MS) <= 2, name
 
 
 def test_a_hard_arrhythmia_record_is_followed_as_far_as_there_are_beats():
