@@ -117,7 +117,7 @@ def reliability(records):
             wrong = score.false_negatives + score.false_positives
             rows.append((group.split()[0], span.verdict, span.quality, len(true), wrong))
     table = pd.DataFrame(rows, columns=["group", "verdict", "quality", "beats", "wrong"])
-    classes = pd.cut(table["quality"], [-0.01, 0.2, 0.5, 0.8, 0.9, 0.95, 0.98, 1.0])
+    classes = pd.cut(table["quality"], [-0.01, 0.2, 0.5, 0.7, 0.9, 0.95, 0.98, 1.0])
     by_class = [*table.groupby(["group", classes], observed=True)]
     by_class += [
         ((group, f"{verdict} spans"), own)

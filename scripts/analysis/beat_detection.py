@@ -4,7 +4,8 @@ Method: (1) candidates are peaks of the slope envelope of the QRS band; (2) a fi
 over all candidates joins evidence and the continuity of intervals; (3) the recording's own median
 QRS is learned from that first answer; (4) candidates are scored again by strength and likeness to
 the own QRS, or by standing out of the quiet between beats (ectopic complexes), and optimised again;
-(5) every normal beat is placed by correlation with the own QRS, between samples.
+(5) wide ectopic complexes are sought in what long intervals still hold without the own P and T;
+(6) every normal beat is placed by correlation with the own QRS, between samples.
 
 Slope of the QRS band: Pan & Tompkins 1985, IEEE Trans Biomed Eng 32:230-236. Alignment of the
 template: Woody 1967, Med Biol Eng 5:539-553. Optimisation over a chain: Bellman 1957.
@@ -639,9 +640,9 @@ def detect_beats(
     1-D and equally long. Gives one row per beat, sorted by time: `time_s` (s, between samples; the
     main deflection of the recording's own QRS), `template_correlation` (-1 to 1, with the own
     normal QRS), `margin` (evidence that the best chain of beats loses without this beat, see
-    `chain_margins`) and `shape` (`normal`, or `other` for a waveform unlike the own QRS). Signals
-    that are empty, constant or shorter than 3 s give an empty table. Raises ValueError on unequal
-    lengths.
+    `chain_margins`; of a wide beat in a long interval how far it stands out) and `shape` (`normal`,
+    or `other` for a waveform unlike the own QRS). Signals that are empty, constant or shorter than
+    3 s give an empty table. Raises ValueError on unequal lengths.
     """
     none = np.empty(0)
     pieces = [piece for piece in even_pieces(time_s, ecg_mv) if np.ptp(piece.samples) > 0]

@@ -116,7 +116,7 @@ def quality_by_span(
     beats: pd.DataFrame,
     *,
     span_s: float = 10.0,
-    accepted_from: float = 0.8,
+    accepted_from: float = 0.7,
     doubtful_from: float = 0.5,
 ) -> pd.DataFrame:
     """Judge each span of an ECG by what its beats and its raw trace look like.
@@ -125,7 +125,8 @@ def quality_by_span(
     per span: start_s, end_s, agreement (0-1, with the second detector), mean_correlation (-1 to 1),
     margin (least of the beats), quality (`probability_all_right`, 0 under a fault), verdict
     (`accepted`, `doubtful`, `rejected`) and reason (blank where accepted). The last span takes the
-    remainder, so it is between a half and one and a half spans long. Limits: convention.
+    remainder, so it is between a half and one and a half spans long. Limits: convention, chosen on
+    recordings outside the fit.
     """
     time_s = np.asarray(time_s, dtype=float)
     ecg_mv = np.asarray(ecg_mv, dtype=float)
