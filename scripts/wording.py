@@ -10,6 +10,10 @@ def label_of(outcome):
     return f"{module.LABEL} ({unit})" if unit else module.LABEL
 
 
+# Names whose parts are no words.
+SPELT_OUT = {"ecg": "ECG", "rr": "beat intervals"}
+
+
 def words_of(name):
     """A name of the tables as words."""
-    return str(name).replace("_", " ")
+    return SPELT_OUT.get(str(name), str(name).replace("_", " "))

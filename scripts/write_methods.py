@@ -63,7 +63,7 @@ def band(limits):
 def recordings_in_words(recordings):
     """How many recordings of each signal there are."""
     counts = recordings["signal"].value_counts().sort_index()
-    return ", ".join(f"{count} of {words_of(name)}" for name, count in counts.items()).capitalize()
+    return ", ".join(f"{count} of {words_of(name)}" for name, count in counts.items())
 
 
 def changed_gates(settings):

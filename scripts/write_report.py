@@ -145,7 +145,7 @@ def write_report(
         quality=shown_table(quality_of(read_table(quality)), "Whole recordings"),
         coupling=shown_table(coupling_of(read_table(coupling)), "Saturation and the heart"),
         repetitions=shown_table(
-            read_text_table(repetition_agreement), "Contractions counted against those noted"
+            read_table(repetition_agreement).round(2), "Contractions counted against those noted"
         ),
         boundaries=shown_table(
             boundaries_that_differ(read_table(boundaries)), "Boundaries that differ from the log"
