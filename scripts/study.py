@@ -223,6 +223,10 @@ def read_table(path, found):
             hint = f"; found {near[0]!r}: rename it" if near else ""
             hint = "; columns are separated by tabs, save it as TSV" if separated else hint
             found.add(name, "row 1", f"column {column} is missing{hint}")
+    for column in set(header) - set(model.model_fields):
+        near = _nearly_declared(column, set(model.model_fields) - set(header))
+        if near and near not in required:
+            found.add(name, "row 1", f"column {column!r} is not known; did you mean {near!r}?")
     for column, times in Counter(header).items():
         if times > 1:
             found.add(name, "row 1", f"column {column!r} stands {times} times; keep one")
@@ -438,6 +442,12 @@ def check_tables_together(study, found):
         "recordings.tsv",
         found,
     )
+    _check_unique(
+        [row for row in tables["events"] if row.trial_type in ("baseline", "rest", "recovery")],
+        ("participant_id", "session_id", "trial_type", "onset_s"),
+        "events.tsv",
+        found,
+    )
     people = {row.participant_id for row in tables["participants"]}
     people |= {row.get("participant_id") for row in found.refused_rows.get("participants", [])}
     visits = {(row.participant_id, row.session_id) for row in tables["sessions"]}
@@ -471,6 +481,12 @@ def check_tables_together(study, found):
             hint = f"; did you mean {near[0]!r}?" if near else ""
             place = f"measure_outcomes.gates.{rule}"
             found.add("settings", place, f"{outcome!r} is not an outcome{hint}")
+
+
+def _nearly_declared(column, absent):
+    """The declared column that a header lacks only its unit of, or differs from by a letter."""
+    without_unit = [name for name in sorted(absent) if name.rpartition("_")[0] == column]
+    return next(iter(without_unit or difflib.get_close_matches(column, absent, 1, 0.93)), None)
 
 
 def _check_unique(rows, columns, file, found):

@@ -37,6 +37,7 @@ def write_methods(
         n_sessions=len(recordings[["participant_id", "session_id"]].drop_duplicates()),
         recordings=recordings_in_words(recordings),
         n_clocks=len(clocks),
+        without_marks=bool((clocks["n_marks"] == 0).all()),
         unknown_drift=int((clocks["n_marks"] < 2).sum()),
         flagged_clocks=int(clocks["status"].str.contains("flagged").sum()),
         detector=settings["find_beats"]["detector"],

@@ -175,16 +175,19 @@ def findings(compared, settings):
             & (compared["exercise"] == "all")
         ]
         label = f"{module.LABEL} ({words_of(primary['window'])})"
-        sentences += [
-            sentence_of_contrast(
-                row,
-                label,
-                module.UNIT,
-                same_order=SAME_ORDER in str(row.note),
-                confidence=settings["compare_conditions"]["confidence"],
+        for row in chosen.itertuples():
+            if primary["outcome"] in FALLS and not rate_in_sets_is_equal(compared, row.contrast):
+                sentences.append(not_comparable(label, row.contrast))
+                continue
+            sentences.append(
+                sentence_of_contrast(
+                    row,
+                    label,
+                    module.UNIT,
+                    same_order=SAME_ORDER in str(row.note),
+                    confidence=settings["compare_conditions"]["confidence"],
+                )
             )
-            for row in chosen.itertuples()
-        ]
     return sentences
 
 
@@ -206,11 +209,7 @@ def heart_in_words(found, compared, settings):
         label = f"{modules[name].LABEL} ({words_of(window)})"
         for row in rows.itertuples():
             if name in FALLS and not rate_in_sets_is_equal(compared, row.contrast):
-                yield (
-                    f"{label}, {row.contrast.replace(' - ', ' against ')}: not comparable, because "
-                    "heart rate in the sets was not shown to be equal; a fall from a higher rate "
-                    "is larger."
-                )
+                yield not_comparable(label, row.contrast)
             else:
                 yield sentence_of_evidence(row, label, modules[name].EVIDENCE)
     above = found[
@@ -222,6 +221,14 @@ def heart_in_words(found, compared, settings):
         own = above[above["condition"] == condition]
         if len(own):
             yield sentence_above_intrinsic(own, condition)
+
+
+def not_comparable(label, contrast):
+    return (
+        f"{label}, {contrast.replace(' - ', ' against ')}: not comparable, because heart rate in "
+        "the sets was not shown to be equal; a fall from a higher rate is larger. (Equal is a "
+        "difference within smallest_effect of mean_hr_bpm in the settings.)"
+    )
 
 
 def rate_in_sets_is_equal(compared, contrast):
@@ -280,7 +287,9 @@ def limits(found, compared, settings):
     conditions = settings["study"]["conditions"]
     people = found[found["condition"].isin(conditions)]["participant_id"].nunique()
     sentences += what_few_cannot_show(people, len(conditions), compared)
-    if len(compared) and compared["note"].fillna("").str.contains("same order").any():
+    # a sparse secondary outcome may come from people who happen to share an order
+    leading = compared[(compared["primary"] == "yes") & (compared["exercise"] == "all")]
+    if leading["note"].fillna("").str.contains(SAME_ORDER, regex=False).any():
         sentences.append(
             "Everybody had the conditions in the same order: an effect of pressure cannot be told "
             "from an effect of time, and is not claimed."

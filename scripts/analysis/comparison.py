@@ -395,7 +395,10 @@ class Comparison:
             ratio = spread_ratio([row["sd_of_differences"] for row in own])
             for row in own:
                 row["deciding"], why = deciding(
-                    row, sd_ratio=ratio, largest_sd_ratio=largest_sd_ratio
+                    row,
+                    sd_ratio=ratio,
+                    largest_sd_ratio=largest_sd_ratio,
+                    fewest_pairs=fewest_participants,
                 )
                 row["note"] += [why]
         if adjustment != "none":
@@ -448,6 +451,11 @@ class Comparison:
         if self.n_participants < fewest_participants:
             row |= dict.fromkeys(("t", "p", "paired_p", "sign_flip_p", "satterthwaite_p"))
             row["method"] = f"{row['method']}; {DESCRIPTIVE}"
+        elif 1 < len(one) < fewest_participants:
+            row["note"].append(f"{len(one)} pairs: paired result without a p-value")
+            row |= dict.fromkeys(("paired_p", "sign_flip_p"))
+            if row["method"] == PAIRED:
+                row |= dict.fromkeys(("t", "p"))
         if self.scale == "ratio":
             row["note"].append("ratio of geometric means; se of its natural logarithm")
         return row
@@ -764,17 +772,20 @@ def spread_ratio(sds: Sequence[float | None]) -> float:
     return float("inf") if smallest <= ROUNDING * max(known) else max(known) / smallest
 
 
-def deciding(row: Mapping, *, sd_ratio: float, largest_sd_ratio: float) -> tuple[str, str]:
+def deciding(
+    row: Mapping, *, sd_ratio: float, largest_sd_ratio: float, fewest_pairs: int
+) -> tuple[str, str]:
     """Which result decides, `pooled` or `paired`, and why where it is the paired one.
 
     Stated beforehand: the paired result, where the SDs of the differences are more unequal than
     `largest_sd_ratio` (a pooled error is then wrong for every contrast), or where pooled and
-    paired disagree about p < .05. Where they disagree after adjustment, it decides for the whole
-    family. Convention, from simulated error rates.
+    paired disagree about p < .05; never with fewer pairs than are tested. Where they disagree
+    after adjustment, it decides for the whole family. Convention, from simulated error rates.
     """
     if not row["method"].startswith(POOLED):
         return "paired", ""
-    if not _known(row.get("paired_se")):
+    too_few = row["n_pairs"] < fewest_pairs and _known(row["p"])
+    if not _known(row.get("paired_se")) or too_few:
         return "pooled", ""
     # beyond rounding: whole numbers often give a ratio of exactly two
     if sd_ratio > largest_sd_ratio * (1 + 1e-9):

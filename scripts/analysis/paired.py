@@ -198,8 +198,13 @@ def effect_sizes(
     if np.ptp(differences) == 0 or np.ptp(first) == 0 or np.ptp(second) == 0:
         raise ValueError("a standardised difference needs variation in both conditions")
     d_z = differences.mean() / sd
-    low, high = noncentrality_interval(d_z * np.sqrt(n), n - 1, level=level)
-    low, high = low / np.sqrt(n), high / np.sqrt(n)
+    try:
+        low, high = noncentrality_interval(d_z * np.sqrt(n), n - 1, level=level)
+        low, high = low / np.sqrt(n), high / np.sqrt(n)
+    except ValueError as error:
+        raise ValueError(
+            "no interval can be computed for a difference so large against its spread"
+        ) from error
     J = hedges_correction(n - 1)
     d_av = differences.mean() / average_sd
     return EffectSize(

@@ -196,6 +196,9 @@ def worst_case(comparison: Comparison, *, confidence: float) -> list[dict]:
     filled = comparison.filled
     if filled.all():
         return [_nothing(kind, "no cell is missing") for kind in (LOWEST, HIGHEST)]
+    if (~filled).all(axis=0).any():
+        why = "nobody has a value in one of the exercises in one of the conditions: no bounds"
+        return [_nothing(kind, why) for kind in (LOWEST, HIGHEST)]
     low = np.nanmin(comparison.y, axis=(0, 1), keepdims=True)
     high = np.nanmax(comparison.y, axis=(0, 1), keepdims=True)
     place = {name: n for n, name in enumerate(comparison.conditions)}

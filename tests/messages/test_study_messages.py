@@ -189,3 +189,27 @@ def test_a_wrong_unit_of_the_values_is_suspected_by_the_run(tmp_path):
     assert "sub-01_ses-2_intervals.txt" in printed
     assert "looks like s" in printed or "looks like seconds" in printed or " s?" in printed
     assert not (folder / "results" / "tiny" / "beats" / "sub-01.tsv").exists()
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"), [("cuff_pressure", "cuff_pressure_mmhg"), ("reps_dones", "reps_done")]
+)
+def test_an_optional_column_that_is_nearly_known_does_not_vanish_silently(study, written, meant):
+    change(study, "events.tsv", meant, written)
+    text = message_of(study)
+    assert f"events.tsv, row 1: column {written!r} is not known; did you mean {meant!r}?" in text
+
+
+def test_a_column_of_ones_own_is_no_problem(study):
+    change(study, "participants.tsv", "age_years", "dominant_hand")
+    assert Study(study).participants == ["sub-01"]
+
+
+def test_a_recovery_that_stands_twice_is_found(study):
+    path = study / "events.tsv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    twice = next(line for line in lines if "\trecovery\t" in line)
+    path.write_text("\n".join([*lines, twice]) + "\n", encoding="utf-8")
+    text = message_of(study)
+    assert "recovery" in text
+    assert f"stands already in row {lines.index(twice) + 1}" in text

@@ -180,7 +180,11 @@ def test_the_rule_that_decides_is_the_one_that_was_stated(pooled_p, paired_p, ra
         "paired_p": paired_p,
         "paired_se": 1.0,
     }
-    assert deciding(row, sd_ratio=ratio, largest_sd_ratio=2.0)[0] == expected
+    rule = {"sd_ratio": ratio, "largest_sd_ratio": 2.0, "fewest_pairs": 4}
+    assert deciding(row | {"n_pairs": 10}, **rule)[0] == expected
+    # a paired result that is too small to be tested never overrules a pooled one
+    few = deciding(row | {"n_pairs": 3, "paired_p": None}, **rule)[0]
+    assert few == ("pooled" if pooled_p else expected)
 
 
 @pytest.mark.parametrize("seed", range(60, 80))
@@ -758,6 +762,22 @@ def test_worst_case_bounds_are_those_counted_by_hand():
     assert "cells filled in: 1" in low["note"]
     complete = worst_case(comparison.without("sub-03"), confidence=0.95)
     assert {row["note"] for row in complete} == {"no cell is missing"}
+
+
+def test_without_any_value_of_an_exercise_in_a_condition_there_are_no_bounds():
+    outcomes = invented(7, participants=5, exercises=("curl", "press"))
+    gone = (outcomes["exercise"] == "press") & (outcomes["condition"] == "target")
+    rows = worst_case(comparison_of(outcomes[~gone]), confidence=0.95)
+    assert all(row["note"].startswith("nobody has a value") for row in rows)
+
+
+def test_a_contrast_with_fewer_pairs_than_are_tested_gets_no_paired_p():
+    outcomes = invented(3, participants=4)
+    lost = (outcomes["participant_id"] == "sub-01") & (outcomes["condition"] == "target")
+    rows = marginal(comparison_of(outcomes[~lost]), fewest_participants=4)
+    assert rows.loc["low - none", "paired_p"] > 0
+    assert rows.loc[["target - none", "target - low"], "paired_p"].isna().all()
+    assert set(rows["deciding"].loc[["target - none", "target - low"]]) == {"pooled"}
 
 
 def test_missing_values_are_counted_by_condition_reason_and_failure():
