@@ -107,7 +107,7 @@ def write_report(
         n_participants=recordings["participant_id"].nunique(),
         n_sessions=len(recordings[["participant_id", "session_id"]].drop_duplicates()),
         sections=SECTIONS,
-        findings=[*findings(compared, settings), *failure_band(found, settings)],
+        findings=[*findings(found, compared, settings), *failure_band(found, settings)],
         limits=limits(found, compared, settings),
         heart=heart_in_words(found, compared, settings),
         figures=[figure_of(Path(path)) for path in figures],
@@ -164,7 +164,7 @@ def write_report(
     report.write_text(text, encoding="utf-8")
 
 
-def findings(compared, settings):
+def findings(found, compared, settings):
     """A sentence for every marginal contrast of a primary outcome, in the order of the study."""
     sentences = []
     for primary in settings["study"]["primary_outcomes"]:
@@ -187,8 +187,26 @@ def findings(compared, settings):
                     same_order=SAME_ORDER in str(row.note),
                     confidence=settings["compare_conditions"]["confidence"],
                 )
+                + without_exercises(found, primary, row.contrast)
             )
     return sentences
+
+
+def without_exercises(found, primary, contrast):
+    """Says which exercises a contrast leaves out, for want of values in both conditions."""
+    own = found[
+        (found["outcome"] == primary["outcome"])
+        & (found["window"] == primary["window"])
+        & found["exercise"].notna()
+    ]
+    given = own[own["value"].notna()]
+    in_both = set.intersection(
+        *(set(given[given["condition"] == name]["exercise"]) for name in contrast.split(" - "))
+    )
+    left_out = [words_of(name) for name in own["exercise"].unique() if name not in in_both]
+    if not left_out or not in_both:
+        return ""
+    return f" Left out: {', '.join(left_out)} (no values in both conditions)."
 
 
 def n_secondary(compared):

@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from write_report import rate_in_sets_is_equal
+from write_report import rate_in_sets_is_equal, without_exercises
 
 
 @pytest.mark.parametrize(
@@ -19,3 +19,18 @@ def test_falls_of_heart_rate_are_compared_only_from_rates_shown_to_be_equal(read
         "reading": reading,
     }
     assert rate_in_sets_is_equal(pd.DataFrame([rate]), "low - none") is equal
+
+
+def test_a_contrast_says_which_exercises_it_leaves_out():
+    """A contrast over all exercises must not silently be one over some of them."""
+    found = pd.DataFrame(
+        [
+            {"exercise": exercise, "condition": condition, "value": value}
+            for exercise, none, low in (("squat", 40.0, float("nan")), ("calf_raise", 45.0, 40.0))
+            for condition, value in (("none", none), ("low", low))
+        ]
+    ).assign(outcome="smo2_nadir_pct", window="set")
+    primary = {"outcome": "smo2_nadir_pct", "window": "set"}
+    said = without_exercises(found, primary, "low - none")
+    assert said == " Left out: squat (no values in both conditions)."
+    assert without_exercises(found[found["exercise"] == "calf_raise"], primary, "low - none") == ""
