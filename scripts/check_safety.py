@@ -90,7 +90,8 @@ def _labels(visit):
 def share_of_occlusion(sets, limb, side, posture, occlusion):
     """Highest pressure of the sets as a share of the occlusion pressure of limb, side and posture.
 
-    Without a measurement that matches there is no share, only the reason.
+    Without a measurement that matches there is no share, only the reason. Repeated measurements
+    are averaged; where they differ the share is flagged with the range that they allow.
     """
     pressure = sets["cuff_pressure_mmhg"].max()
     row = {"highest_pressure_mmhg": pressure, "share_pct": None, "share_status": "n/a"}
@@ -135,6 +136,20 @@ def share_of_occlusion(sets, limb, side, posture, occlusion):
         "occlusion_method": measured["method"],
     }
     share = 100 * pressure / known["occlusion_pressure_mmhg"]
+    lowest, highest = matching["occlusion_pressure_mmhg"].agg(["min", "max"])
+    if highest > lowest:
+        estimated = ", some estimated" if (matching["method"] == "estimated").any() else ""
+        return (
+            row
+            | known
+            | {
+                "share_pct": share,
+                "share_status": "flagged",
+                "share_reason": f"{len(matching)} occlusion pressures, {lowest:g} to {highest:g} "
+                f"mmHg{estimated}, were averaged: the share may be "
+                f"{100 * pressure / highest:.0f} to {100 * pressure / lowest:.0f} %",
+            }
+        )
     if measured["method"] == "estimated":
         low, high = (
             100 * pressure / (known["occlusion_pressure_mmhg"] + sign * ESTIMATE_LIMITS_MMHG)

@@ -161,6 +161,19 @@ def test_an_estimated_occlusion_pressure_is_never_taken_for_a_measured_one():
     assert "71 to 91 %" in found["share_reason"]
 
 
+def test_occlusion_pressures_that_contradict_each_other_flag_the_share():
+    # 64 mmHg of 160 are 40 %, of 200 are 32 %
+    second = OCCLUSION.iloc[[0]].assign(occlusion_pressure_mmhg=200.0, method="estimated")
+    found = share_of_occlusion(
+        sets("ses-1", 64.0), "leg", "right", "seated", pd.concat([OCCLUSION, second])
+    )
+    assert found["share_status"] == "flagged"
+    assert found["share_reason"] == (
+        "2 occlusion pressures, 160 to 200 mmHg, some estimated, were averaged: the share may be "
+        "32 to 40 %"
+    )
+
+
 def test_the_other_side_gives_no_share():
     found = share_of_occlusion(sets("ses-1", 64.0), "leg", "left", "seated", OCCLUSION)
     assert found["share_status"] == "refused"
