@@ -148,6 +148,10 @@ def save(figure, svg, pdf, png, title):
     # last bits that change from one process to the next
     figure.draw_without_rendering()
     figure.set_layout_engine("none")
+    for part in figure.subfigs:
+        part.bbox_relative.set_points(part.bbox_relative.get_points().round(5))
+    for text in [text for part in (figure, *figure.subfigs) for text in part.texts]:
+        text.set_position([round(at, 5) for at in text.get_position()])
     for axes in figure.axes:
         axes.set_position([round(bound, 5) for bound in axes.get_position().bounds])
     figure.savefig(svg, metadata={"Date": None, "Creator": None})
