@@ -136,36 +136,26 @@ def share_of_occlusion(sets, limb, side, posture, occlusion):
         "occlusion_method": measured["method"],
     }
     share = 100 * pressure / known["occlusion_pressure_mmhg"]
+    doubt = ""
     lowest, highest = matching["occlusion_pressure_mmhg"].agg(["min", "max"])
     if highest > lowest:
         estimated = ", some estimated" if (matching["method"] == "estimated").any() else ""
-        return (
-            row
-            | known
-            | {
-                "share_pct": share,
-                "share_status": "flagged",
-                "share_reason": f"{len(matching)} occlusion pressures, {lowest:g} to {highest:g} "
-                f"mmHg{estimated}, were averaged: the share may be "
-                f"{100 * pressure / highest:.0f} to {100 * pressure / lowest:.0f} %",
-            }
+        doubt = (
+            f"{len(matching)} occlusion pressures, {lowest:g} to {highest:g} mmHg{estimated}, were "
+            f"averaged: the share may be {100 * pressure / highest:.0f} to "
+            f"{100 * pressure / lowest:.0f} %"
         )
-    if measured["method"] == "estimated":
+    elif measured["method"] == "estimated":
         low, high = (
             100 * pressure / (known["occlusion_pressure_mmhg"] + sign * ESTIMATE_LIMITS_MMHG)
             for sign in (1, -1)
         )
-        return (
-            row
-            | known
-            | {
-                "share_pct": share,
-                "share_status": "flagged",
-                "share_reason": "occlusion pressure was estimated, not measured: the share may be "
-                f"{low:.0f} to {high:.0f} % (limits of agreement of Wedig et al. 2024)",
-            }
+        doubt = (
+            "occlusion pressure was estimated, not measured: the share may be "
+            f"{low:.0f} to {high:.0f} % (limits of agreement of Wedig et al. 2024)"
         )
-    return row | known | {"share_pct": share, "share_status": "ok", "share_reason": ""}
+    status = "flagged" if doubt else "ok"
+    return row | known | {"share_pct": share, "share_status": status, "share_reason": doubt}
 
 
 def restriction(cuffs):

@@ -223,7 +223,7 @@ def read_table(path, found):
             hint = f"; found {near[0]!r}: rename it" if near else ""
             hint = "; columns are separated by tabs, save it as TSV" if separated else hint
             found.add(name, "row 1", f"column {column} is missing{hint}")
-    for column in set(header) - set(model.model_fields):
+    for column in sorted(set(header) - set(model.model_fields)):
         near = _nearly_declared(column, set(model.model_fields) - set(header))
         if near and near not in required:
             found.add(name, "row 1", f"column {column!r} is not known; did you mean {near!r}?")
@@ -485,7 +485,8 @@ def check_tables_together(study, found):
 
 def _nearly_declared(column, absent):
     """The declared column that a header lacks only its unit of, or differs from by a letter."""
-    without_unit = [name for name in sorted(absent) if name.rpartition("_")[0] == column]
+    absent = sorted(absent)
+    without_unit = [name for name in absent if name.rpartition("_")[0] == column]
     return next(iter(without_unit or difflib.get_close_matches(column, absent, 1, 0.93)), None)
 
 
