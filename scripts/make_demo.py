@@ -457,6 +457,7 @@ def readme(trouble: pd.DataFrame, seed: int) -> str:
     )
     share = {c: f"{100 * s:.0f} %" for c, s in demo.SHARE_OF_OCCLUSION_PRESSURE.items()}
     nadir, rate = demo.SMO2_NADIR_EFFECT_PCT, demo.MEAN_HR_EFFECT_BPM
+    modulation = demo.MODULATION_RATIO
     return f"""\
 # The demo study: invented from beginning to end
 
@@ -483,7 +484,7 @@ A visit lasts about
 | part | length |
 |---|---|
 | baseline, quiet | 6 min |
-| knee extension, calf raise, elbow extension, band row: two bouts each | 45 to 60 s a bout, \
+| knee extension, calf raise, elbow extension, band row: two bouts each | 40 to 60 s a bout, \
 3 to 4 s a repetition |
 | cuff | inflated 25 s before each set, released 5 s after its end; `none` visits keep the times |
 | rest | 75 to 84 s from the end of a set to the next inflation |
@@ -516,7 +517,8 @@ Only tests read `truth/`.
 |---|---|
 | `effects.tsv` | the condition effects. Saturation nadir in sets: {nadir["low"]:+.0f} (low) and \
 {nadir["target"]:+.0f} (target) percentage points. Mean heart rate in sets: {rate["low"]:+.0f} \
-and {rate["target"]:+.0f} bpm. RMSSD in the steady recovery, and everything at baseline: none |
+and {rate["target"]:+.0f} bpm. RMSSD in the steady recovery: times {modulation["low"]:g} and \
+{modulation["target"]:g}. Everything at baseline: none |
 | `sets.tsv` | per set: saturation baseline, nadir, half-time and overshoot of the course without \
 noise and contraction ripple; mean heart rate; repetitions really done |
 | `visits.tsv` | per visit: mean heart rate and RMSSD of the true beats at baseline and in the \
@@ -531,9 +533,14 @@ behind by the length of what was lost |
 The response to a condition differs between people: by {demo.SMO2_NADIR_DEVIATION_SD_PCT:g} \
 percentage points (nadir),
 {demo.MEAN_HR_DEVIATION_SD_BPM:g} bpm (heart rate in sets) and \
-{100 * demo.LOG_RMSSD_DEVIATION_SD:.0f} % (RMSSD), as standard deviations. The deviations are
+{100 * demo.LOG_RMSSD_DEVIATION_SD:.0f} % (RMSSD; its change from rest by \
+{100 * demo.LOG_MODULATION_DEVIATION_SD:.0f} %), as standard deviations. The deviations are
 centred over the people within each condition, and are zero for sub-09, who lacks a visit: the
 effects above are true among these ten people, not only where they were drawn from.
+
+Deep sets end in failure: where the planned nadir, with a spread of \
+{demo.FAILURE_SPREAD_PCT:g} points, lies below {demo.FAILURE_BELOW_PCT:g} %, {demo.REPS_LOST_TO_FAILURE}
+repetitions are not done.
 
 ## Deliberate trouble
 

@@ -28,12 +28,15 @@ CUFF_WIDTH_CM = {"leg": 13, "arm": 8}
 
 # The condition effects. Person-by-condition deviations are centred over the people, so these are
 # the effects among these ten people, not only in the population they were drawn from.
-SMO2_NADIR_EFFECT_PCT = {"none": 0.0, "low": -4.0, "target": -14.0}
+SMO2_NADIR_EFFECT_PCT = {"none": 0.0, "low": -6.0, "target": -32.0}
 MEAN_HR_EFFECT_BPM = {"none": 0.0, "low": 2.0, "target": 6.0}
+# of the modulations of the heart period, from the first set of a visit on
+MODULATION_RATIO = {"none": 1.0, "low": 1.0, "target": 0.8}
 SMO2_NADIR_DEVIATION_SD_PCT = 2.5
 MEAN_HR_DEVIATION_SD_BPM = 1.8
 SET_RESIDUAL_SD = 0.8  # of nadir (percentage points) and mean heart rate (bpm) alike
 LOG_RMSSD_DEVIATION_SD = 0.10
+LOG_MODULATION_DEVIATION_SD = 0.05
 SMO2_BASELINE_DEVIATION_SD_PCT = 1.2
 RESTING_HR_DEVIATION_SD_BPM = 2.0
 
@@ -142,6 +145,11 @@ ESTIMATED_OCCLUSION = ("sub-08", "target", "arm")
 SUPINE_OCCLUSION = ("sub-10", "target", "leg")
 MISCOUNTED = ("sub-01", 2, "calf_raise", 1)
 
+# A set ends in failure where the planned nadir, with a spread of its own, lies below this.
+FAILURE_BELOW_PCT = 16.0
+FAILURE_SPREAD_PCT = 2.0
+REPS_LOST_TO_FAILURE = 2
+
 
 @dataclass(frozen=True)
 class Person:
@@ -236,6 +244,7 @@ class PlannedVisit:
     occlusions: tuple[Occlusion, ...]
     resting_hr_bpm: float
     resting_rmssd_ms: float
+    modulation_ratio: float
     resting_smo2_pct: Mapping[str, float]
     baseline_refill_s: float
     sets: tuple[PlannedSet, ...]
@@ -303,6 +312,7 @@ def plan_study(seed: int = DEMO_SEED) -> tuple[PlannedVisit, ...]:
             "log_rmssd": LOG_RMSSD_DEVIATION_SD,
             "smo2": SMO2_BASELINE_DEVIATION_SD_PCT,
             "resting_hr": RESTING_HR_DEVIATION_SD_BPM,
+            "log_modulation": LOG_MODULATION_DEVIATION_SD,
         }.items()
     }
     visits = []
@@ -414,6 +424,7 @@ def plan_visit(
         occlusions=occlusions,
         resting_hr_bpm=resting_hr_bpm,
         resting_rmssd_ms=person.resting_rmssd_ms * float(np.exp(deviations["log_rmssd"])),
+        modulation_ratio=MODULATION_RATIO[condition] * float(np.exp(deviations["log_modulation"])),
         resting_smo2_pct={
             e.muscle: round(e.resting_smo2_pct + person.smo2_shift_pct + deviations["smo2"], 2)
             for e in EXERCISES
@@ -463,8 +474,19 @@ def plan_sets(
             stopped = here == STOPPED_EARLY
             fewest, most = {"none": (0, 0), "low": (0, 1), "target": (1, 2)}[condition]
             missing = int(rng.integers(fewest, most + 1)) + (bout - 1) * int(rng.integers(1, 3))
-            reps = max(exercise.reps_planned - missing, 12)
-            failed = bout == 2 and condition == "target" and missing >= 3 and not stopped
+            nadir_pct = (
+                exercise.smo2_nadir_pct
+                + person.nadir_shift_pct
+                + SMO2_NADIR_EFFECT_PCT[condition]
+                + deviations["nadir"]
+                - 2.0 * (bout - 1)
+                + nadir_residuals_pct[len(sets)]
+            )
+            near_failure_pct = nadir_pct + rng.normal(0.0, FAILURE_SPREAD_PCT)
+            failed = near_failure_pct < FAILURE_BELOW_PCT and not stopped
+            reps = max(exercise.reps_planned - missing - REPS_LOST_TO_FAILURE * failed, 10)
+            if bout == 2:
+                reps = min(reps, sets[-1].reps_done)
             if stopped:
                 reps = STOPPED_AFTER_REPS
             lengths_s = exercise.cadence_s * (1.0 + rng.normal(0.0, 0.03, reps))
@@ -489,12 +511,7 @@ def plan_sets(
                     reps_logged=reps - 1 if miscounted else reps,
                     to_failure=failed,
                     stopped_early=stopped,
-                    nadir_pct=exercise.smo2_nadir_pct
-                    + person.nadir_shift_pct
-                    + SMO2_NADIR_EFFECT_PCT[condition]
-                    + deviations["nadir"]
-                    - 2.0 * (bout - 1)
-                    + nadir_residuals_pct[len(sets)],
+                    nadir_pct=nadir_pct,
                     mean_hr_bpm=person.resting_hr_bpm
                     + exercise.hr_rise_bpm
                     + person.hr_rise_shift_bpm
@@ -620,8 +637,8 @@ def heart_period_course(
     """Return the instantaneous heart period in seconds over the whole visit.
 
     The rate rises in each set so that its mean over the set is the planned one. The modulations
-    shrink to a fifth in sets and come back with 90 s, in every condition alike: the steady
-    recovery differs between conditions by nothing but chance.
+    shrink to a fifth in sets and come back with 90 s; from the first set on they are the visit's
+    `modulation_ratio` times as large, so that RMSSD after sets differs by just that.
     """
     rate_steps: list[Step] = []
     gain_steps: list[Step] = []
@@ -641,7 +658,10 @@ def heart_period_course(
         rate_bpm = signals.value_after(rise, rate_bpm, duration_s)
         moment_s = planned.end_s
         rate_steps += [rise, Step(planned.end_s, visit.resting_hr_bpm, HR_OFF_TAU_S)]
-        gain_steps += [Step(planned.onset_s, 0.2, 8.0), Step(planned.end_s, 1.0, 90.0)]
+        gain_steps += [
+            Step(planned.onset_s, 0.2 * visit.modulation_ratio, 8.0),
+            Step(planned.end_s, visit.modulation_ratio, 90.0),
+        ]
     course_bpm = signals.first_order_course(times_s, initial=visit.resting_hr_bpm, steps=rate_steps)
     gain = signals.first_order_course(times_s, initial=1.0, steps=gain_steps)
     lf_hz = 0.1 + 0.006 * signals.slow_wander(times_s, rng, low_hz=0.004, high_hz=0.03)
@@ -1135,7 +1155,7 @@ def effects_table() -> pd.DataFrame:
     built_in = [
         ("smo2_nadir_pct", "set", "identity", SMO2_NADIR_EFFECT_PCT, "percentage points"),
         ("mean_hr_bpm", "set", "identity", MEAN_HR_EFFECT_BPM, "bpm"),
-        ("rmssd_ms", "recovery_steady", "ratio", no_change, "1"),
+        ("rmssd_ms", "recovery_steady", "ratio", MODULATION_RATIO, "1"),
         ("rmssd_ms", "baseline", "ratio", no_change, "1"),
         ("mean_hr_bpm", "baseline", "identity", no_effect, "bpm"),
         ("smo2_baseline_pct", "baseline", "identity", no_effect, "percentage points"),

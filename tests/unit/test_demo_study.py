@@ -75,13 +75,13 @@ def test_what_was_built_in_is_what_the_sets_hold():
             assert found == pytest.approx(effect.true_value, abs=0.15), effect
 
 
-def test_the_zero_effects_are_zero_in_the_true_beats():
-    visits = table("truth/visits.tsv")
-    for window in ("baseline", "recovery_steady"):
-        log_rmssd = np.log(person_means(f"rmssd_{window}_ms", visits).dropna())
-        for condition in ("low", "target"):
-            ratio = np.exp((log_rmssd[condition] - log_rmssd["none"]).mean())
-            assert ratio == pytest.approx(1.0, abs=0.01)
+def test_effects_on_rmssd_and_on_nothing_at_baseline_are_those_of_the_true_beats():
+    visits, effects = table("truth/visits.tsv"), table("truth/effects.tsv")
+    for effect in effects[effects["outcome"] == "rmssd_ms"].itertuples():
+        above, below = effect.contrast.split(" - ")
+        log_rmssd = np.log(person_means(f"rmssd_{effect.window}_ms", visits).dropna())
+        ratio = np.exp((log_rmssd[above] - log_rmssd[below]).mean())
+        assert ratio == pytest.approx(effect.true_value, abs=0.01), effect
     baseline_hr = person_means("mean_hr_baseline_bpm", visits).dropna()
     assert baseline_hr.mean().max() - baseline_hr.mean().min() < 0.2
     smo2 = person_means("smo2_baseline_pct", table("truth/sets.tsv")).dropna()
