@@ -19,11 +19,13 @@ def draw_figure(
     conditions: list,
     primary_outcomes: list,
     course_of: list,
+    failure_band_pct: list,
 ):
     settings = {
         "conditions": conditions,
         "primary_outcomes": primary_outcomes,
         "course_of": course_of,
+        "failure_band_pct": failure_band_pct,
     }
     with pyplot.rc_context(STYLE):
         drawn, table = figure_modules()[figure].draw(FigureData(needs, study, settings))

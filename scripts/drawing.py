@@ -19,6 +19,8 @@ WIDTH_IN = 180 / 25.4
 # dark, distinct under every common colour-vision deficiency, told apart by marks as well
 COLOURS = ("#000000", "#D55E00", "#004488", "#117733", "#882255", "#666666")
 MARKS = ("o", "s", "^", "D", "v", "P")
+# sensors of one session, told apart without colour as well
+SENSOR_STYLES = ("-", "--", "-.", ":")
 STYLE = {
     "font.family": "DejaVu Sans",
     "font.size": 8,
@@ -128,6 +130,11 @@ def ratio_axis(axes, *, ticks=6):
         axes.xaxis.set_minor_locator(ticker.NullLocator())
     axes.xaxis.set_major_formatter("{x:.3g}")
     axes.xaxis.set_minor_formatter("")
+
+
+def mark_failure_band(axes, band_pct):
+    """Shade the saturations that are said to mark failure, behind everything else."""
+    axes.axhspan(*band_pct, color="#f3d9cf", lw=0, zorder=0)
 
 
 def empty_figure(sentence):

@@ -539,7 +539,8 @@ centred over the people within each condition, and are zero for sub-09, who lack
 effects above are true among these ten people, not only where they were drawn from.
 
 Deep sets end in failure: where the planned nadir, with a spread of \
-{demo.FAILURE_SPREAD_PCT:g} points, lies below {demo.FAILURE_BELOW_PCT:g} %, {demo.REPS_LOST_TO_FAILURE}
+{demo.FAILURE_SPREAD_PCT:g} points, lies below {demo.FAILURE_BELOW_PCT:g} %, \
+{demo.REPS_LOST_TO_FAILURE}
 repetitions are not done.
 
 ## Deliberate trouble

@@ -1,14 +1,23 @@
-"""The course of one session: cuff pressure, saturation and heart rate on one time axis."""
+"""The course of one session: cuff pressure, saturation and heart rate on one time axis, sets in
+grey, the failure band (common practice, no source) in pale red."""
 
 import numpy as np
 import pandas as pd
 
-from drawing import WIDTH_IN, empty_figure, pyplot
+from drawing import (
+    COLOURS,
+    SENSOR_STYLES,
+    WIDTH_IN,
+    empty_figure,
+    mark_failure_band,
+    pyplot,
+)
 from wording import words_of
 
 TITLE = "Course of a session"
 ALT = (
-    "Cuff pressure, muscle oxygen saturation and heart rate of one session over time, sets shaded."
+    "Cuff pressure, muscle oxygen saturation and heart rate of one session over time, sets shaded "
+    "and the failure band marked."
 )
 NEEDS = ("beats", "signals", "oxygenation", "outcomes")
 
@@ -39,8 +48,16 @@ def draw(data):
     ):
         shade_sets(axes, events)
         for n, (series, part) in enumerate(course.groupby("series", sort=False)):
-            axes.plot(part["time_min"], part["value"], label=series, color=f"C{n}", lw=0.8)
+            axes.plot(
+                part["time_min"],
+                part["value"],
+                label=series,
+                color=COLOURS[n % len(COLOURS)],
+                ls=SENSOR_STYLES[n % len(SENSOR_STYLES)],
+                lw=0.8,
+            )
         axes.set_ylabel(label)
+    mark_failure_band(rows[1], data.settings["failure_band_pct"])
     rows[1].legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), title="Sensor on")
     rows[1].set_ylim(0, 100)
     rows[-1].set_xlabel("Session time (min)")

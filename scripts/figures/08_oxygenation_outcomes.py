@@ -1,6 +1,7 @@
 """Oxygenation by exercise and condition: how deep saturation fell, how long it stayed in the
-failure band, and how fast it came back."""
+failure band (pale red; common practice, no source), and how fast it came back."""
 
+from drawing import mark_failure_band
 from figures._panels import by_exercise
 
 TITLE = "Oxygenation outcomes by exercise"
@@ -14,4 +15,8 @@ SHOWN = (
 
 
 def draw(data):
-    return by_exercise(data, SHOWN)
+    figure, numbers = by_exercise(data, SHOWN)
+    if "smo2_nadir_pct" in set(numbers.get("outcome", ())):
+        mark_failure_band(figure.axes[0], data.settings["failure_band_pct"])
+        figure.axes[0].set_ylim(bottom=0)
+    return figure, numbers

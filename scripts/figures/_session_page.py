@@ -10,10 +10,9 @@ import pandas as pd
 from matplotlib.collections import PolyCollection
 
 from analysis.time_varying import heart_rate_modulation, time_frequency_map
-from drawing import COLOURS, WIDTH_IN, pyplot
+from drawing import COLOURS, SENSOR_STYLES, WIDTH_IN, mark_failure_band, pyplot
 from wording import words_of
 
-SENSOR_STYLES = ("-", "--", "-.", ":")
 FAMILIES = ("heart period", "spectrum", "saturation", "contraction")
 VERDICT_COLOURS = {
     "ok": "#2b6a4d",
@@ -155,7 +154,7 @@ def draw_pressure(axes, session):
 
 def draw_saturation(axes, session, failure_band_pct):
     """Every sensor, the failure band, and the nadir of each set as a mark."""
-    axes.axhspan(*failure_band_pct, color="#f3d9cf", lw=0)
+    mark_failure_band(axes, failure_band_pct)
     found = []
     traces = session.traces[session.traces["signal"] == "muscle_oxygen"]
     for n, (site, trace) in enumerate(traces.groupby(traces["site"].fillna("muscle"), sort=False)):

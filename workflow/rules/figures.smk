@@ -19,6 +19,7 @@ rule draw_figure:
         title=settings_of(SETTINGS["study"])["title"],
         conditions=settings_of(SETTINGS["study"])["conditions"],
         primary_outcomes=settings_of(SETTINGS["study"])["primary_outcomes"],
+        failure_band_pct=settings_of(SETTINGS["measure_outcomes"])["failure_band_pct"],
         rows=STUDY.all_rows("sessions", "events"),
         code=code_of("draw_figure", "figures/{figure}"),
     shell:
