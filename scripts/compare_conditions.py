@@ -91,6 +91,7 @@ def compare_conditions(
                 planning(
                     comparison,
                     participants=planned_participants,
+                    fewest_participants=fewest_participants,
                     power_wanted=power,
                     alpha=1 - confidence,
                     smallest_effect=smallest_effect.get(key[0]),

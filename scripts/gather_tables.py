@@ -1,11 +1,14 @@
 """Put everybody's outcomes, quality and clocks into one table each, and list what was left out."""
 
+import re
+
 import pandas as pd
 
 from measure_outcomes import OUTCOME_COLUMNS
 from session_sheet import events_of, table_of
 from step import Inputs, Output, run
 from tabular import read_tables, write_table
+from wording import counted
 
 EXCLUSION_COLUMNS = [
     *("participant_id", "session_id", "scope", "signal", "start_s", "end_s", "outcome", "window"),
@@ -17,6 +20,8 @@ QUALITY_COLUMNS = [
     *("longest_repaired_run", "corrected_pct_without_edits", "rmssd_ms", "rmssd_ms_without_edits"),
     *("timing_step_ms", "dropouts", "verdict", "reason"),
 ]
+# a number that is not part of a name
+FIGURE = r"(?<![\w.-])-?\d+(?:\.\d+)?(?![\w])"
 EVENT_KEYS = [
     *("participant_id", "session_id", "visit", "event_onset_s", "trial_type", "exercise"),
     *("condition", "bout", "window"),
@@ -78,34 +83,35 @@ def people_and_visits(study):
     visits = table_of(study, "sessions")
     recordings = table_of(study, "recordings")
     recorded = set(zip(recordings["participant_id"], recordings["session_id"], strict=True))
-    rows = []
-    n_people, kept = len(people), len(set(people["participant_id"]) & {p for p, _ in recorded})
-    for row in people.itertuples():
-        if row.participant_id not in {p for p, _ in recorded}:
-            rows.append(
-                {
-                    "participant_id": row.participant_id,
-                    "scope": "participant",
-                    "rule": "no recording",
-                    "reason": "recordings.tsv names no recording of this participant",
-                    "n_before": n_people,
-                    "n_after": kept,
-                }
-            )
-    for row in visits.itertuples():
-        if (row.participant_id, row.session_id) not in recorded:
-            rows.append(
-                {
-                    "participant_id": row.participant_id,
-                    "session_id": row.session_id,
-                    "scope": "session",
-                    "rule": "no recording",
-                    "reason": row.note or "recordings.tsv names no recording of this visit",
-                    "n_before": len(visits),
-                    "n_after": len(recorded),
-                }
-            )
-    return pd.DataFrame(rows)
+    without = people[~people["participant_id"].isin({p for p, _ in recorded})]
+    of_nobody = pd.DataFrame(
+        {
+            "participant_id": without["participant_id"],
+            "scope": "participant",
+            "rule": "no recording",
+            "reason": "recordings.tsv names no recording of this participant",
+        }
+    )
+    is_recorded = [
+        key in recorded for key in zip(visits["participant_id"], visits["session_id"], strict=True)
+    ]
+    missed = visits[[not known for known in is_recorded]]
+    of_no_visit = pd.DataFrame(
+        {
+            "participant_id": missed["participant_id"],
+            "session_id": missed["session_id"],
+            "scope": "session",
+            "rule": "no recording",
+            "reason": missed["note"].fillna("recordings.tsv names no recording of this visit"),
+        }
+    )
+    return pd.concat([counted_down(of_nobody, len(people)), counted_down(of_no_visit, len(visits))])
+
+
+def counted_down(left_out, n_before, left=1):
+    """Rows with the number before and after each, from `n_before` down by `left` a row."""
+    n_after = n_before - (pd.Series(left, index=left_out.index)).cumsum()
+    return left_out.assign(n_before=n_after + left, n_after=n_after)
 
 
 def conditions_not_done(study):
@@ -115,29 +121,28 @@ def conditions_not_done(study):
     notes = table_of(study, "sessions").dropna(subset="note").groupby("participant_id")["note"]
     noted = notes.agg("; ".join).to_dict()
     everybody = sorted(set(sets["participant_id"]))
-    rows = []
+    tables = []
     for condition in sorted(set(sets["condition"])):
         did = set(sets.loc[sets["condition"] == condition, "participant_id"])
-        for participant in sorted(set(everybody) - did):
-            note = f"; noted: {noted[participant]}" if participant in noted else ""
-            rows.append(
-                {
-                    "participant_id": participant,
-                    "scope": "condition",
-                    "rule": "not done",
-                    "reason": f"no set in condition {condition}{note}",
-                    "n_before": len(everybody),
-                    "n_after": len(did),
-                }
-            )
-    return pd.DataFrame(rows)
+        absent = [participant for participant in everybody if participant not in did]
+        notes_of = [f"; noted: {noted[name]}" if name in noted else "" for name in absent]
+        rows = pd.DataFrame(
+            {
+                "participant_id": absent,
+                "scope": "condition",
+                "rule": "not done",
+                "reason": [f"no set in condition {condition}{note}" for note in notes_of],
+            }
+        )
+        tables.append(counted_down(rows, len(everybody)))
+    return pd.concat(tables) if tables else pd.DataFrame()
 
 
 def excluded_events(study):
     """Events that a person excluded."""
     events = events_of(study)
     dropped = events[events["excluded"].notna()]
-    return pd.DataFrame(
+    rows = pd.DataFrame(
         {
             "participant_id": dropped["participant_id"],
             "session_id": dropped["session_id"],
@@ -146,10 +151,9 @@ def excluded_events(study):
             "end_s": dropped["onset_s"] + dropped["duration_s"],
             "rule": "edits.tsv",
             "reason": dropped["excluded"],
-            "n_before": len(events),
-            "n_after": len(events) - len(dropped),
         }
     )
+    return counted_down(rows, len(events))
 
 
 def edits(study):
@@ -172,39 +176,53 @@ def edits(study):
 
 def spans(judged):
     """Spans of a recording that cannot be trusted, from the tables of quality."""
-    rejected = judged[(judged["segment"] == "span") & (judged["verdict"] == "rejected")]
+    of_recording = judged[judged["segment"] == "span"].groupby(
+        ["participant_id", "session_id", "signal", "file"], sort=False
+    )
     columns = ["participant_id", "session_id", "signal", "start_s", "end_s", "reason"]
-    return rejected[columns].assign(scope="span", rule="signal quality")
+    tables = [
+        counted_down(own.loc[own["verdict"] == "rejected", columns], len(own))
+        for _, own in of_recording
+    ]
+    if not tables:
+        return pd.DataFrame()
+    return pd.concat(tables).assign(scope="span", rule="signal quality")
 
 
 def refused_outcomes(found):
     """Per outcome, window and reason: how many values were asked for and how many were given."""
     if found.empty:
         return pd.DataFrame()
-    asked = found.groupby(["outcome", "window"]).size()
     not_given = found[found["status"].isin(["refused", "missing"])].assign(
         # the measured figures in a reason differ from window to window
-        rule=lambda t: (
-            t["reason"]
-            .str.replace(r" \(here .*?\)", "", regex=True)
-            .str.replace(r"\b\d+ (%|s)", r"some \1", regex=True)
-        )
+        kind=lambda t: t["reason"].str.replace(FIGURE, "#", regex=True)
     )
-    counts = not_given.groupby(["outcome", "window", "status", "rule"]).size()
-    return pd.DataFrame(
-        [
+    asked = found.groupby(["outcome", "window"]).size()
+    tables = []
+    for key, own in not_given.groupby(["outcome", "window"]):
+        reasons = own.groupby(["status", "kind"])["reason"]
+        counts = reasons.size()
+        rows = pd.DataFrame(
             {
                 "scope": "outcome",
-                "outcome": outcome,
-                "window": window,
-                "rule": status,
-                "reason": f"{rule} ({count} values)",
-                "n_before": int(asked[outcome, window]),
-                "n_after": int(asked[outcome, window] - count),
+                "outcome": key[0],
+                "window": key[1],
+                "rule": counts.index.get_level_values("status"),
+                "reason": [
+                    f"{with_ranges(said)} ({counted(len(said), 'value')})" for _, said in reasons
+                ],
             }
-            for (outcome, window, status, rule), count in counts.items()
-        ]
-    )
+        )
+        tables.append(counted_down(rows, int(asked[key]), counts.to_numpy()))
+    return pd.concat(tables) if tables else pd.DataFrame()
+
+
+def with_ranges(reasons):
+    """One sentence for reasons that differ in figures only: `38 to 71 % of the window ...`."""
+    figures = zip(*(re.findall(FIGURE, reason) for reason in reasons), strict=True)
+    ends = ((min(found, key=float), max(found, key=float)) for found in figures)
+    shown = (low if float(low) == float(high) else f"{low} to {high}" for low, high in ends)
+    return re.sub(FIGURE, lambda _: next(shown), reasons.iloc[0])
 
 
 if __name__ == "__main__":

@@ -359,7 +359,10 @@ def visit_trouble(visit: PlannedVisit) -> list[dict[str, object]]:
         text = "edits.tsv excludes a span of this ECG"
         found.append(("edit_exclude_span", text, excluded_span_s(visit)))
     if visit.participant_id == demo.DRIFTING_PARTICIPANT:
-        text = f"the ECG recorder's clock: {demo.DRIFT_PPM:+g} ppm; three marks, read to some ms"
+        text = (
+            f"the ECG recorder's clock runs slow: {demo.DRIFT_PPM:+g} ppm; three marks, read to "
+            "some ms"
+        )
         found.append(("clock_drift", text, None))
     if key == demo.FALSE_BEAT:
         near_s = demo.FALSE_BEAT_NEAR_S
@@ -445,7 +448,11 @@ study:
 segment_oxygenation:
   # The sensor that sits on the working muscle of each exercise (site in recordings.tsv).
   working_muscle:
-{muscles}"""
+{muscles}
+compare_conditions:
+  # Stated before anybody looked, as everything here invented: a smaller difference does not matter.
+  smallest_effect: {{smo2_nadir_pct: 5.0, mean_hr_bpm: 3.0, rmssd_ms: 1.2}}   # points, bpm, ratio
+"""
 
 
 def readme(trouble: pd.DataFrame, seed: int) -> str:

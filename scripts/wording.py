@@ -1,5 +1,7 @@
 """Names of the tables as people read them."""
 
+import pandas as pd
+
 from catalogue import outcome_modules
 
 
@@ -17,3 +19,17 @@ SPELT_OUT = {"ecg": "ECG", "rr": "beat intervals"}
 def words_of(name):
     """A name of the tables as words."""
     return SPELT_OUT.get(str(name), str(name).replace("_", " "))
+
+
+def with_interval(row):
+    """An estimate with its interval; a ratio is marked by a multiplication sign."""
+    if pd.isna(row.estimate):
+        return "not estimated"
+    sign = "\u00d7 " if row.scale == "ratio" else ""
+    interval = "" if pd.isna(row.ci_low) else f" ({row.ci_low:.3g} to {row.ci_high:.3g})"
+    return f"{sign}{row.estimate:.3g}{interval}"
+
+
+def counted(n, one, many=None):
+    """A number with its noun: `1 value`, `2 values`."""
+    return f"{n} {one if n == 1 else many or one + 's'}"

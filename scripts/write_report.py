@@ -10,8 +10,21 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from PIL import Image
 
-from analysis.evidence import ALPHA, sentence_above_intrinsic, sentence_of_evidence
-from analysis.sentences import SAME_ORDER, as_decided, sentence_of_contrast
+from analysis.sentences import (
+    ALPHA,
+    SAME_ORDER,
+    as_decided,
+    sentence_against_others,
+    sentence_of_contrast,
+)
+from autonomic import (
+    FALLS,
+    contrasts_of,
+    heart_by_exercise,
+    heart_in_words,
+    not_comparable,
+    rate_in_sets_is_equal,
+)
 from catalogue import figure_modules, outcome_modules
 from firmness import (
     detectable,
@@ -25,17 +38,8 @@ from firmness import (
 from session_sheet import table_of
 from step import Input, Inputs, Output, run
 from tabular import number, read_table
-from wording import label_of, words_of
+from wording import counted, label_of, words_of
 
-# outcomes whose evidence is spelt out, in the windows where they are read
-EVIDENCE_SHOWN = (
-    ("hf_modulation", "set"),
-    ("hrr_60_bpm", "recovery_first_60_s"),
-    ("rmssd_ms", "recovery_first_60_s"),
-    ("rmssd_ms", "recovery_steady"),
-)
-# comparable only from an equal heart rate at the end of exercise (Cole et al. 1999)
-FALLS = ("hrr_30_bpm", "hrr_60_bpm")
 SECTIONS = (
     ("findings", "What was found"),
     ("heart", "What the heart may be said to show"),
@@ -49,6 +53,7 @@ SECTIONS = (
     ("coupling", "Saturation and the heart"),
     ("left-out", "What was left out"),
     ("methods", "Methods"),
+    ("terms", "Terms"),
     ("settings", "Settings"),
 )
 CAUTIONS = (
@@ -59,6 +64,40 @@ CAUTIONS = (
     "pressure was measured. A share is given only where all of these match.",
     "Stop and deflate at once when the participant asks, or at marked numbness, severe or unusual "
     "pain, a cold, white or blue limb, no distal pulse, faintness, chest pain or a failing cuff.",
+)
+TERMS = (
+    ("NN interval", "Time between two normal beats that follow each other."),
+    ("RMSSD", "Root mean square of the differences of successive NN intervals; mostly vagal."),
+    (
+        "Respiratory modulation of heart rate",
+        "Power of heart rate, relative to its mean, at the breathing rate, followed through a set.",
+    ),
+    ("Heart-rate recovery", "Fall of heart rate in the first 30 or 60 s after exercise."),
+    ("DFA alpha 1", "Short-term scaling exponent of the NN intervals."),
+    ("Saturation nadir", "Lowest centred mean of muscle oxygen saturation in a set."),
+    ("Failure band", "Saturations that are said to mark failure: common practice, no source."),
+    ("Half-time", "From release to half-way back from the nadir."),
+    (
+        "Share of occlusion pressure",
+        "Cuff pressure as a percentage of the pressure that stops arterial flow, measured on the "
+        "same limb, side, posture, cuff width and day.",
+    ),
+    ("Restriction", "Time under an inflated cuff, added up for each limb."),
+    (
+        "Mixed model; paired",
+        "All conditions in one model with an error of their own for person, session and exercise; "
+        "or each participant's own difference alone.",
+    ),
+    (
+        "Sign-flip test",
+        "How often a difference as large would arise if each participant's sign were chance.",
+    ),
+    ("Ratio", "One condition divided by the other; 1 is no difference."),
+    (
+        "Flagged, refused, missing",
+        "Given with a reservation; not given because it would mislead; not recorded. The reason "
+        "stands beside each.",
+    ),
 )
 TABLE_CELLS = (
     "<div class='scroll' tabindex='0' role='region' aria-label='{{ caption }}'>"
@@ -107,15 +146,16 @@ def write_report(
         n_participants=recordings["participant_id"].nunique(),
         n_sessions=len(recordings[["participant_id", "session_id"]].drop_duplicates()),
         sections=SECTIONS,
-        findings=[*findings(found, compared, settings), *failure_band(found, settings)],
+        findings=findings(found, compared, settings),
+        failure_band=failure_band(found, settings),
         limits=limits(found, compared, settings),
-        heart=heart_in_words(found, compared, settings),
+        heart=heart_in_words(found, compared, primary, settings, same_order=same_order(compared)),
+        heart_by_exercise=shown_table(
+            heart_by_exercise(compared),
+            "Contrasts of the heart within each exercise",
+        ),
         figures=[figure_of(Path(path)) for path in figures],
-        sessions=[
-            {"name": f"{folder.name} {path.stem}", "png": small_picture(path)}
-            for folder in sessions
-            for path in sorted(folder.glob("*.png"))
-        ],
+        people=[session_pages(folder, found) for folder in sessions],
         tables=[
             shown_table(read_text_table(path), caption_of(path))
             for path in sorted(Path(tables).glob("[123]*.tsv"))
@@ -150,14 +190,14 @@ def write_report(
         boundaries=shown_table(
             boundaries_that_differ(read_table(boundaries)), "Boundaries that differ from the log"
         ),
-        n_boundaries=len(read_table(boundaries)),
-        n_supplied=supplied(read_table(boundaries)),
+        boundaries_in_words=boundaries_in_words(read_table(boundaries)),
         exclusions=shown_table(read_text_table(exclusions), "What was left out"),
         methods=paragraphs(methods.read_text(encoding="utf-8")),
         changed=shown_table(
             pd.DataFrame(changed_settings, columns=["setting", "usual", "here"]),
             "Settings that differ from the usual ones",
         ),
+        terms=TERMS,
         cautions=CAUTIONS,
         shown=lambda table: Markup(cells.render(table)),
     )
@@ -165,31 +205,39 @@ def write_report(
 
 
 def findings(found, compared, settings):
-    """A sentence for every marginal contrast of a primary outcome, in the order of the study."""
-    sentences = []
+    """For every primary outcome whether the last condition differed from all others, then why.
+
+    A list of (sentence, sentences of the single contrasts), in the order of the study.
+    """
+    conditions = settings["study"]["conditions"]
+    told = []
     for primary in settings["study"]["primary_outcomes"]:
         module = outcome_modules()[primary["outcome"]]
-        chosen = compared[
-            (compared["outcome"] == primary["outcome"])
-            & (compared["window"] == primary["window"])
-            & (compared["exercise"] == "all")
-        ]
+        chosen = contrasts_of(compared, primary["outcome"], primary["window"])
         label = f"{module.LABEL} ({words_of(primary['window'])})"
-        for row in chosen.itertuples():
-            if primary["outcome"] in FALLS and not rate_in_sets_is_equal(compared, row.contrast):
-                sentences.append(not_comparable(label, row.contrast))
-                continue
-            sentences.append(
-                sentence_of_contrast(
-                    row,
-                    label,
-                    module.UNIT,
-                    same_order=SAME_ORDER in str(row.note),
-                    confidence=settings["compare_conditions"]["confidence"],
-                )
-                + without_exercises(found, primary, row.contrast)
+        comparable = [
+            primary["outcome"] not in FALLS or rate_in_sets_is_equal(compared, contrast)
+            for contrast in chosen["contrast"]
+        ]
+        single = [
+            sentence_of_contrast(
+                row,
+                label,
+                module.UNIT,
+                same_order=SAME_ORDER in str(row.note),
+                confidence=settings["compare_conditions"]["confidence"],
             )
-    return sentences
+            + without_exercises(found, primary, row.contrast)
+            for row in chosen[comparable].itertuples()
+        ]
+        if not all(comparable):
+            single.append(not_comparable(label, chosen["contrast"][[not c for c in comparable]]))
+        last = chosen[chosen["contrast"].str.startswith(f"{conditions[-1]} - ")]
+        is_whole = len(last) > 1 and all(comparable) and last["p"].notna().all()
+        whole = sentence_against_others(last, label, conditions[-1]) if is_whole else ""
+        if single:
+            told.append((whole, single))
+    return told
 
 
 def without_exercises(found, primary, contrast):
@@ -215,66 +263,45 @@ def n_secondary(compared):
     return len(others[["outcome", "window"]].drop_duplicates())
 
 
-def heart_in_words(found, compared, settings):
-    """What contrasts of heart outcomes may be called evidence of, in the permitted wording."""
-    modules = outcome_modules()
-    for name, window in EVIDENCE_SHOWN:
-        rows = compared[
-            (compared["outcome"] == name)
-            & (compared["window"] == window)
-            & (compared["exercise"] == "all")
-        ]
-        label = f"{modules[name].LABEL} ({words_of(window)})"
-        for row in rows.itertuples():
-            if name in FALLS and not rate_in_sets_is_equal(compared, row.contrast):
-                yield not_comparable(label, row.contrast)
-            else:
-                yield sentence_of_evidence(row, label, modules[name].EVIDENCE)
-    above = found[
-        (found["outcome"] == "hr_above_intrinsic_bpm")
-        & (found["window"] == "set")
-        & found["value"].notna()
-    ]
-    for condition in settings["study"]["conditions"]:
-        own = above[above["condition"] == condition]
-        if len(own):
-            yield sentence_above_intrinsic(own, condition)
-
-
-def not_comparable(label, contrast):
-    return (
-        f"{label}, {contrast.replace(' - ', ' against ')}: not comparable, because heart rate in "
-        "the sets was not shown to be equal; a fall from a higher rate is larger. (Equal is a "
-        "difference within smallest_effect of mean_hr_bpm in the settings.)"
-    )
-
-
-def rate_in_sets_is_equal(compared, contrast):
-    """Whether heart rate in the sets was shown to be equal within its smallest effect."""
-    rate = compared[
-        (compared["outcome"] == "mean_hr_bpm")
-        & (compared["window"] == "set")
-        & (compared["exercise"] == "all")
-        & (compared["contrast"] == contrast)
-    ]
-    return bool((rate["reading"] == "equivalent").any())
-
-
 def failure_band(found, settings):
-    """How far the muscle desaturated in each condition, and whether that reached the band."""
+    """How far the muscle desaturated, whether that reached the band, and whether sets then failed.
+
+    A list of sentences: one for each condition, then the counts over all of them.
+    """
     low, high = settings["measure_outcomes"]["failure_band_pct"]
-    sets = found[(found["window"] == "set") & found["value"].notna()]
+    outcomes = ["smo2_nadir_pct", "time_in_failure_band_s", "to_failure"]
+    sets = found[(found["window"] == "set") & found["outcome"].isin(outcomes)]
+    wide = sets.pivot_table(
+        index=["participant_id", "session_id", "event_onset_s", "condition"],
+        columns="outcome",
+        values="value",
+    ).reindex(columns=outcomes)
+    known = wide.dropna(subset=outcomes[:2]).reset_index("condition")
+    reached = known["time_in_failure_band_s"] > 0
+    sentences = []
     for condition in settings["study"]["conditions"]:
-        own = sets[sets["condition"] == condition]
-        nadirs = own.loc[own["outcome"] == "smo2_nadir_pct", "value"]
-        seconds = own.loc[own["outcome"] == "time_in_failure_band_s", "value"]
-        if len(nadirs) and len(seconds):
-            yield (
+        own = known["condition"] == condition
+        if own.any():
+            nadirs = known.loc[own, "smo2_nadir_pct"]
+            sentences.append(
                 f"Condition {condition}: the lowest saturation of a set was {nadirs.min():.0f} % "
-                f"(median {nadirs.median():.0f} %); {int((seconds > 0).sum())} of {len(seconds)} "
-                f"sets reached the band of {low:g} to {high:g} % that is said to mark failure "
-                "(common practice, no source)."
+                f"(median {nadirs.median():.0f} %); {reached[own].sum()} of {own.sum()} sets "
+                f"reached the band of {low:g} to {high:g} % that is said to mark failure (common "
+                "practice, no source)."
             )
+    failed, not_failed = known["to_failure"] == 1, known["to_failure"] == 0
+    if failed.any():
+        sentences.append(
+            f"Does the band mark failure here? {reached[failed].sum()} of {failed.sum()} sets to "
+            f"failure reached it, and {reached[not_failed].sum()} of {not_failed.sum()} other "
+            "sets. These are counts of sets, several of one person, and not a test."
+        )
+    elif sentences:
+        sentences.append(
+            "No set with a saturation is noted as one to failure: whether the band marks failure "
+            "cannot be told from this study."
+        )
+    return sentences
 
 
 def what_few_cannot_show(people, n_conditions, compared):
@@ -305,9 +332,7 @@ def limits(found, compared, settings):
     conditions = settings["study"]["conditions"]
     people = found[found["condition"].isin(conditions)]["participant_id"].nunique()
     sentences += what_few_cannot_show(people, len(conditions), compared)
-    # a sparse secondary outcome may come from people who happen to share an order
-    leading = compared[(compared["primary"] == "yes") & (compared["exercise"] == "all")]
-    if leading["note"].fillna("").str.contains(SAME_ORDER, regex=False).any():
+    if same_order(compared):
         sentences.append(
             "Everybody had the conditions in the same order: an effect of pressure cannot be told "
             "from an effect of time, and is not claimed."
@@ -345,6 +370,13 @@ def limits(found, compared, settings):
     return sentences
 
 
+def same_order(compared):
+    """Whether everybody had the conditions in one order, as the primary outcomes say."""
+    # a sparse secondary outcome may come from people who happen to share an order
+    leading = compared[(compared["primary"] == "yes") & (compared["exercise"] == "all")]
+    return bool(leading["note"].fillna("").str.contains(SAME_ORDER, regex=False).any())
+
+
 def figure_of(path):
     """Title, description and picture of one figure."""
     module = figure_modules()[path.stem]
@@ -355,6 +387,17 @@ def figure_of(path):
         "caption": " ".join(module.__doc__.split()),
         "svg": base64.b64encode(path.read_bytes()).decode(),
     }
+
+
+def session_pages(folder, found):
+    """One participant's session pages, each named with its conditions."""
+    own = found[(found["participant_id"] == folder.name) & found["condition"].notna()]
+    pages = []
+    for path in sorted(folder.glob("*.png")):
+        conditions = own.loc[own["session_id"] == path.stem, "condition"].unique()
+        named = f" ({', '.join(conditions)})" if len(conditions) else ""
+        pages.append({"name": f"{path.stem}{named}", "png": small_picture(path)})
+    return {"name": folder.name, "pages": pages}
 
 
 def small_picture(path):
@@ -426,9 +469,27 @@ def coupling_of(coupling):
     )
 
 
-def supplied(boundaries):
-    """How many starts and ends of sets the sheet lacked and the recordings supplied."""
-    return int(boundaries["reason"].fillna("").str.startswith("supplied").sum())
+def boundaries_in_words(boundaries):
+    """How many starts and ends the recordings confirm, supplied, or show beside the sheet."""
+    supplied = boundaries["reason"].fillna("").str.startswith("supplied")
+    noted = boundaries["log_s"].notna() & ~supplied
+    not_confirmed = noted & (boundaries["status"] != "ok")
+    unnoted = int((~noted & ~supplied).sum())
+    ends = ("start or end", "starts or ends")
+    sentences = [
+        f"Of {counted(int(noted.sum()), *ends)} of sets and cuffs on the session sheet, the "
+        f"recordings do not confirm {not_confirmed.sum()}."
+    ]
+    if supplied.any():
+        sentences.append(
+            f"{counted(int(supplied.sum()), *ends)} of sets had no time on the session sheet: "
+            "taken from the recordings; everything that stands on them is flagged."
+        )
+    if unnoted:
+        sentences.append(
+            f"The recordings show {counted(unnoted, *ends)} of which the sheet knows nothing."
+        )
+    return sentences
 
 
 def boundaries_that_differ(boundaries):

@@ -11,7 +11,7 @@ from catalogue import outcome_modules
 from session_sheet import table_of
 from step import Input, Output, run
 from tabular import read_table, write_table
-from wording import label_of, words_of
+from wording import label_of, with_interval, words_of
 
 NO_DATE = (1980, 1, 1, 0, 0, 0)
 
@@ -32,7 +32,10 @@ def write_tables(
     primary = [(p["outcome"], p["window"]) for p in primary_outcomes]
     tables = {
         "1_participants": ("Participants", participants(study)),
-        "2_outcomes": ("Outcomes by condition", outcomes_by_condition(found, conditions)),
+        "2_outcomes": (
+            "Outcomes by condition, mean (SD)",
+            outcomes_by_condition(found, conditions),
+        ),
         "3_contrasts": ("Contrasts of the primary outcomes", contrasts_of(compared, primary)),
         "4_pressures": ("Pressures and symptoms", pressures(read_table(safety))),
     }
@@ -59,12 +62,18 @@ def participants(study):
 
 
 def outcomes_by_condition(found, conditions):
-    """Mean and SD over participants, with how many values were given, flagged and withheld."""
+    """Mean and SD over participants, with how many values were given, flagged and withheld.
+
+    Of an outcome that is measured in or after sets, only these: the minute after the last set is
+    the first of the whole recovery as well and counts once, as in the contrasts.
+    """
     in_condition = found[found["condition"].isin(conditions)]
     rows = []
     for (outcome, window), own in in_condition.groupby(["outcome", "window"], sort=False):
         if own["value"].isna().all():
             continue
+        if own["exercise"].notna().any():
+            own = own[own["exercise"].notna()]
         row = {"outcome": label_of(outcome), "window": words_of(window)}
         for condition in conditions:
             values = own[own["condition"] == condition]
@@ -117,15 +126,6 @@ def contrasts_of(compared, primary):
             )
     columns = ["outcome", "window", "exercise", "contrast", "estimate", "df", "p", "p adjusted"]
     return pd.DataFrame(rows, columns=[*columns, "participants"])
-
-
-def with_interval(row):
-    """An estimate with its interval; a ratio is marked by a multiplication sign."""
-    if pd.isna(row.estimate):
-        return "not estimated"
-    sign = "\u00d7 " if row.scale == "ratio" else ""
-    interval = "" if pd.isna(row.ci_low) else f" ({row.ci_low:.3g} to {row.ci_high:.3g})"
-    return f"{sign}{row.estimate:.3g}{interval}"
 
 
 def p_value(p):

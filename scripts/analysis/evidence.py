@@ -1,4 +1,4 @@
-"""What a contrast of a heart outcome may be called evidence of.
+"""What contrasts of a heart outcome may be called evidence of.
 
 `none`: indices that do not tell one branch of the autonomic nervous system from the other
 (Billman 2013, Front Physiol 4:26; Reyes del Paso et al. 2013, Psychophysiology 50:477).
@@ -9,54 +9,83 @@ which vagal withdrawal alone cannot produce.
 
 import pandas as pd
 
+from analysis.sentences import SAME_ORDER_CLAIM, in_words, size_of, verdict_of
+
 TIERS = ("none", "vagal", "beyond vagal")
-ALPHA = 0.05
+# what a difference that was shown may be called, by tier and direction
+MEANING = {
+    ("vagal", "lower"): "consistent with reduced cardiac vagal modulation",
+    ("vagal", "higher"): "consistent with more cardiac vagal modulation",
+    ("beyond vagal", "lower"): "a rate less far above the intrinsic limit",
+    ("beyond vagal", "higher"): "a rate further above the intrinsic limit",
+}
 
 
-def sentence_of_evidence(row, label: str, tier: str) -> str:
-    """The sentence that a tier permits for one contrast (a row of contrasts.tsv).
+def sentence_of_evidence(
+    rows: pd.DataFrame,
+    label: str,
+    tier: str,
+    unit: str,
+    *,
+    same_order: bool = False,
+    confidence: float = 0.95,
+) -> str:
+    """What the tier permits to say of one outcome's contrasts (rows of contrasts.tsv).
 
-    An unadjusted difference is described as such; nothing is claimed where none was shown.
+    Only a primary outcome is adjusted and may claim; any other is described with its intervals.
     """
-    one, other = row.contrast.split(" - ")
     if tier == "none":
-        return f"{label}: reported for comparison only; not an index of sympathetic activity."
-    if pd.isna(row.p) or pd.isna(row.estimate):
-        return f"{label}, {one} against {other}: described only."
-    p = row.p if pd.isna(row.p_adjusted) else row.p_adjusted
-    if p >= ALPHA:
-        return f"{label}, {one} against {other}: no difference was shown."
-    neutral = 1.0 if row.scale == "ratio" else 0.0
-    lower = row.estimate < neutral
-    secondary = "" if pd.notna(row.p_adjusted) else " (secondary, not adjusted)"
-    if tier == "vagal":
-        direction = "lower" if lower else "higher"
-        meaning = "reduced" if lower else "more"
         return (
-            f"{label} was {direction} with {one} than with {other}{secondary}: consistent with "
-            f"{meaning} cardiac vagal modulation."
+            f"{label}: does not tell vagal from sympathetic drive; not an index of sympathetic "
+            "activity."
         )
-    direction = "less far above" if lower else "further above"
-    return (
-        f"Heart rate lay {direction} the intrinsic limit with {one} than with {other}{secondary}."
-    )
+    estimated = rows[rows["estimate"].notna()]
+    if estimated.empty:
+        return f"{label}: no contrast could be estimated."
+    if not (estimated["primary"] == "yes").all():
+        sizes = "; ".join(
+            f"{' against '.join(row.contrast.split(' - '))} "
+            f"{size_of(row, unit, confidence=confidence)}"
+            for row in estimated.itertuples()
+        )
+        return f"{label}, not adjusted and so without a claim: {sizes}."
+    shown, said = {}, []
+    for row in estimated.itertuples():
+        one, other = row.contrast.split(" - ")
+        shown.setdefault((one, verdict_of(row)), []).append(other)
+    # what was shown before what was not
+    for (one, verdict), others in sorted(shown.items(), key=lambda item: item[0][1] == "not shown"):
+        if verdict == "not shown":
+            said.append(f"no difference was shown for {one} against {in_words(others)}")
+        else:
+            meaning = MEANING[tier, verdict]
+            said.append(f"{verdict} with {one} than with {in_words(others)}, {meaning}")
+    claims = any(verdict != "not shown" for _, verdict in shown)
+    order = f" {SAME_ORDER_CLAIM}" if same_order and claims else ""
+    return f"{label}: {'; '.join(said)}.{order}"
 
 
-def sentence_above_intrinsic(values: pd.DataFrame, condition: str) -> str:
-    """How many participants exceeded the upper limit of the intrinsic rate in a condition.
+def sentences_above_intrinsic(values: pd.DataFrame, conditions: list[str]) -> list[str]:
+    """How many participants exceeded the upper limit of the intrinsic rate, by condition.
 
-    `values`: rows of hr_above_intrinsic_bpm of sets with participant_id and value.
+    `values`: rows of hr_above_intrinsic_bpm of sets with participant_id, condition and value.
+    Conditions in which nobody did share a sentence.
     """
-    people = values.groupby("participant_id")["value"].mean()
-    above = int((people > 0).sum())
-    if not above:
-        return (
-            f"Condition {condition}: no participant's mean heart rate in sets exceeded the upper "
-            "limit of the intrinsic rate for the age, so that vagal withdrawal alone could "
-            "account for it."
+    people = values.groupby(["condition", "participant_id"])["value"].mean()
+    with_values = [name for name in conditions if name in people.index.get_level_values(0)]
+    above = {name: int((people[name] > 0).sum()) for name in with_values}
+    sentences = [
+        f"Condition {name}: in {n} of {len(people[name])} participants the mean heart rate in sets "
+        "exceeded the upper limit of the intrinsic rate for the age: vagal withdrawal alone cannot "
+        "produce this rate; adrenergic or other drive must contribute."
+        for name, n in above.items()
+        if n
+    ]
+    nobody = [name for name, n in above.items() if not n]
+    if nobody:
+        sentences.append(
+            f"Condition{'s' * (len(nobody) > 1)} {in_words(nobody)}: no participant's mean heart "
+            "rate in sets exceeded the upper limit of the intrinsic rate for the age, so that "
+            "vagal withdrawal alone could account for it."
         )
-    return (
-        f"Condition {condition}: in {above} of {len(people)} participants the mean heart rate in "
-        "sets exceeded the upper limit of the intrinsic rate for the age: vagal withdrawal alone "
-        "cannot produce this rate; adrenergic or other drive must contribute."
-    )
+    return sentences

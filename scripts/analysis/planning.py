@@ -80,6 +80,7 @@ def planning(
     comparison: Comparison,
     *,
     participants: Sequence[int],
+    fewest_participants: int,
     power_wanted: float,
     alpha: float,
     smallest_effect: float | None,
@@ -87,7 +88,8 @@ def planning(
     """Detectable differences by number of participants, for each contrast and either error.
 
     Columns as in planning.tsv: `detectable` is found with `power_wanted` at `alpha`,
-    `detectable_adjusted` at alpha over the number of contrasts, the first step of Holm. On ratio
+    `detectable_adjusted` at alpha over the number of contrasts, the first step of Holm. Variances
+    of fewer than `fewest_participants` are too uncertain to plan with, and none is given. On ratio
     scales both are ratios above one. A design's power, from variances as this study fitted them;
     it says nothing about the difference that was seen.
     """
@@ -107,8 +109,12 @@ def planning(
         for error in ("pooled", "paired"):
             row = labels | {"contrast": f"{pair[0]} - {pair[1]}", "error": error}
             unknown = variances is None if error == "pooled" else own_sd == 0
-            if unknown:
-                rows.append(row | {"note": "no variance could be estimated"})
+            too_few = comparison.n_participants < fewest_participants
+            if unknown or too_few:
+                why = "no variance could be estimated"
+                if too_few:
+                    why = f"fewer than {fewest_participants} participants to plan from"
+                rows.append(row | {"note": why})
                 continue
             for n in sizes:
                 if error == "pooled":

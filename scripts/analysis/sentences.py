@@ -4,6 +4,10 @@ import pandas as pd
 
 ALPHA = 0.05
 SAME_ORDER = "everybody had the same order: condition and visit cannot be separated"
+SAME_ORDER_CLAIM = (
+    "Everybody had the conditions in the same order, so that this is not called an effect of "
+    "pressure."
+)
 DECIDED = ("estimate", "se", "df", "ci_low", "ci_high", "p")
 
 
@@ -37,7 +41,7 @@ def sentence_of_contrast(
             f"{label}, {one} against {other}, in this participant over these visits: {size}; "
             f"randomisation p = {chance:.2g}, smallest possible {row.randomisation_minimum:.2g}."
         )
-    p = row.p if pd.isna(row.p_adjusted) else row.p_adjusted
+    p = deciding_p(row)
     if pd.isna(p):
         return f"{label}, {one} against {other}: {size}; described only, no test."
     shown = f"p {'< .001' if p < 0.001 else '= ' + f'{p:.3f}'.lstrip('0')}"
@@ -62,15 +66,66 @@ def sentence_of_contrast(
     )
 
 
+def sentence_against_others(rows: pd.DataFrame, label: str, condition: str) -> str:
+    """Whether one condition differed from each of the others, in one sentence.
+
+    `rows`: the contrasts over all exercises of one primary outcome in which `condition` is the
+    first; at least two.
+    """
+    by_verdict = {}
+    for row in rows.itertuples():
+        by_verdict.setdefault(verdict_of(row), []).append(row.contrast.split(" - ")[1])
+    said = [
+        f"{verdict} with {condition} than with {in_words(by_verdict[verdict], both=True)}"
+        for verdict in ("lower", "higher")
+        if verdict in by_verdict
+    ]
+    if "not shown" in by_verdict:
+        said.append(
+            f"no difference of {condition} from {in_words(by_verdict['not shown'], 'or')} was shown"
+        )
+    if "not estimated" in by_verdict:
+        said.append(
+            f"{condition} could not be compared with {in_words(by_verdict['not estimated'])}"
+        )
+    return f"{label}: {'; '.join(said)}."
+
+
+def verdict_of(row) -> str:
+    """What one contrast shows: `lower`, `higher`, `not shown` or `not estimated`."""
+    p = deciding_p(row)
+    if pd.isna(row.estimate) or pd.isna(p):
+        return "not estimated" if pd.isna(row.estimate) else "not shown"
+    if p >= ALPHA:
+        return "not shown"
+    return "lower" if row.estimate < neutral_of(row) else "higher"
+
+
+def deciding_p(row) -> float:
+    """The adjusted p-value where there is one."""
+    return row.p if pd.isna(row.p_adjusted) else row.p_adjusted
+
+
+def neutral_of(row) -> float:
+    """No difference on the scale of a contrast."""
+    return 1.0 if row.scale == "ratio" else 0.0
+
+
+def in_words(names: list[str], last: str = "and", *, both: bool = False) -> str:
+    """Names as a list in a sentence."""
+    if len(names) == 1:
+        return names[0]
+    lead = "both " if both and len(names) == 2 else ""
+    return f"{lead}{', '.join(names[:-1])} {last} {names[-1]}"
+
+
 def _difference(row, label, found, same_order):
     one, other = row.contrast.split(" - ")
-    neutral = 1.0 if row.scale == "ratio" else 0.0
-    direction = "higher" if row.estimate > neutral else "lower"
+    direction = "higher" if row.estimate > neutral_of(row) else "lower"
     if same_order:
         claim = (
             f"{label} was {direction} at the visits with {one} than at those with {other}: {found}."
-            " Everybody had the conditions in the same order, so that this is not called an effect "
-            "of pressure."
+            f" {SAME_ORDER_CLAIM}"
         )
     else:
         claim = f"{label} was {direction} with {one} than with {other}: {found}."

@@ -820,9 +820,8 @@ def test_another_library_finds_the_same_fit_and_no_better_one(exercises):
 
 def test_a_difference_planned_for_is_found_with_the_power_wanted():
     comparison = comparison_of(invented(31))
-    table = planning(
-        comparison, participants=[6, 20], power_wanted=0.8, alpha=0.05, smallest_effect=2.0
-    )
+    wanted = {"power_wanted": 0.8, "alpha": 0.05, "smallest_effect": 2.0}
+    table = planning(comparison, participants=[6, 20], fewest_participants=4, **wanted)
     assert set(table["n_participants"]) == {6, 8, 20}
     for row in table.itertuples():
         assert power(row.detectable / row.se, row.df, alpha=0.05) == pytest.approx(0.8)
@@ -835,6 +834,10 @@ def test_a_difference_planned_for_is_found_with_the_power_wanted():
     fitted = marginal(comparison).loc[own["contrast"]]
     assert own["df"] == 12
     assert own["se"] == pytest.approx(fitted["se"], rel=0.08)
+    # variances of fewer people than a test needs are no ground to plan on
+    too_few = planning(comparison, participants=[6, 20], fewest_participants=9, **wanted)
+    assert too_few["detectable"].isna().all()
+    assert set(too_few["note"]) == {"fewer than 9 participants to plan from"}
 
 
 def test_power_stays_a_number_far_out():

@@ -123,7 +123,12 @@ def test_every_design_gives_a_complete_comparison(table, how):
     for row in tabled(comparison, rows, marginal, fewest_participants=4):
         assert row["note"] or row["estimate"] is not None
     plans = planning(
-        comparison, participants=[6, 12], power_wanted=0.8, alpha=0.05, smallest_effect=None
+        comparison,
+        participants=[6, 12],
+        fewest_participants=2,
+        power_wanted=0.8,
+        alpha=0.05,
+        smallest_effect=None,
     )
     assert (plans["detectable"].dropna() > 0).all()
     assert plans.loc[plans["detectable"].isna(), "note"].str.len().gt(0).all()

@@ -1,9 +1,10 @@
-"""What the report may say of the heart."""
+"""What the report may say, and how it counts."""
 
 import pandas as pd
 import pytest
 
-from write_report import rate_in_sets_is_equal, without_exercises
+from autonomic import rate_in_sets_is_equal
+from write_report import boundaries_in_words, failure_band, without_exercises
 
 
 @pytest.mark.parametrize(
@@ -34,3 +35,55 @@ def test_a_contrast_says_which_exercises_it_leaves_out():
     said = without_exercises(found, primary, "low - none")
     assert said == " Left out: squat (no values in both conditions)."
     assert without_exercises(found[found["exercise"] == "calf_raise"], primary, "low - none") == ""
+
+
+def sets_with(values):
+    """Rows of outcomes.tsv of sets of one person: (nadir, seconds in the band, to failure)."""
+    names = ("smo2_nadir_pct", "time_in_failure_band_s", "to_failure")
+    return pd.DataFrame(
+        [
+            {
+                "participant_id": "sub-01",
+                "session_id": "ses-1",
+                "event_onset_s": 100.0 * n,
+                "condition": "target",
+                "window": "set",
+                "outcome": name,
+                "value": value,
+            }
+            for n, of_set in enumerate(values)
+            for name, value in zip(names, of_set, strict=True)
+        ]
+    )
+
+
+SETTINGS = {
+    "measure_outcomes": {"failure_band_pct": [0.0, 15.0]},
+    "study": {"conditions": ["none", "target"]},
+}
+
+
+def test_the_failure_band_is_held_against_the_sets_that_failed():
+    found = sets_with([(12.0, 9.0, 1.0), (14.0, 2.0, 0.0), (30.0, 0.0, 0.0), (20.0, 0.0, 1.0)])
+    depth, meaning = failure_band(found, SETTINGS)
+    assert "the lowest saturation of a set was 12 % (median 17 %); 2 of 4 sets" in depth
+    assert "1 of 2 sets to failure reached it, and 1 of 2 other sets" in meaning
+
+
+def test_without_a_set_to_failure_the_band_is_not_said_to_mark_it():
+    *_, meaning = failure_band(sets_with([(12.0, 9.0, float("nan"))]), SETTINGS)
+    assert "cannot be told from this study" in meaning
+
+
+def test_what_only_the_recording_shows_is_not_counted_among_the_starts_and_ends_of_the_sheet():
+    boundaries = pd.DataFrame(
+        {
+            "log_s": [10.0, 50.0, float("nan"), float("nan")],
+            "status": ["ok", "flagged", "flagged", "flagged"],
+            "reason": [None, "3.3 s later than in the log", "not in the log", "supplied: the end"],
+        }
+    )
+    sheet, supplied, unnoted = boundaries_in_words(boundaries)
+    assert sheet.startswith("Of 2 starts or ends") and sheet.endswith("do not confirm 1.")
+    assert supplied.startswith("1 start or end of sets had no time")
+    assert unnoted.startswith("The recordings show 1 start or end of which")

@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.evidence import sentence_above_intrinsic, sentence_of_evidence
-from analysis.sentences import sentence_of_contrast
+from analysis.evidence import sentence_of_evidence, sentences_above_intrinsic
+from analysis.sentences import sentence_against_others, sentence_of_contrast
 from check_safety import share_of_occlusion
+from gather_tables import counted_down, with_ranges
 from signal_store import Stretch, read_stretches, write_stretches
 from tabular import number, read_table, write_table
 
@@ -97,23 +98,90 @@ def test_sameness_is_said_only_within_the_smallest_effect_of_interest():
     assert "shown to be no different" in sentence_of_contrast(row, "Heart rate", "bpm")
 
 
+def contrasts(*rows):
+    return pd.DataFrame([vars(contrast(primary="yes", **row)) for row in rows])
+
+
 def test_the_ratio_of_low_and_high_frequency_is_never_an_index_of_sympathetic_activity():
-    text = sentence_of_evidence(contrast(), "LF/HF", "none")
+    text = sentence_of_evidence(contrasts({}), "LF/HF", "none", "")
     assert text.endswith("not an index of sympathetic activity.")
 
 
+REDUCED = {"scale": "ratio", "estimate": 0.7, "ci_low": 0.6, "ci_high": 0.8}
+UNCLEAR = {"scale": "ratio", "ci_low": 0.8, "ci_high": 1.1, "estimate": 0.95, "p_adjusted": 0.6}
+
+
 def test_a_fall_of_rmssd_is_consistent_with_less_vagal_modulation_and_no_more():
-    row = contrast(scale="ratio", estimate=0.7, ci_low=0.6, ci_high=0.8)
-    text = sentence_of_evidence(row, "RMSSD", "vagal")
+    text = sentence_of_evidence(contrasts(REDUCED), "RMSSD", "vagal", "ms")
     assert text.endswith("consistent with reduced cardiac vagal modulation.")
     assert "sympathetic" not in text
 
 
+def test_an_outcome_that_was_not_adjusted_is_described_and_claims_nothing():
+    rows = contrasts(REDUCED | {"p_adjusted": float("nan")}).assign(primary="no")
+    text = sentence_of_evidence(rows, "RMSSD", "vagal", "ms")
+    assert text == (
+        "RMSSD, not adjusted and so without a claim: "
+        "target against none ratio 0.7 (95 % CI 0.6 to 0.8)."
+    )
+
+
+def test_evidence_names_what_was_shown_before_what_was_not():
+    rows = contrasts({"contrast": "low - none"} | UNCLEAR, REDUCED)
+    assert sentence_of_evidence(rows, "RMSSD", "vagal", "ms") == (
+        "RMSSD: lower with target than with none, consistent with reduced cardiac vagal "
+        "modulation; no difference was shown for low against none."
+    )
+
+
+@pytest.mark.parametrize(
+    ("against_low", "said"),
+    [
+        ({}, "Nadir: lower with target than with both none and low."),
+        (
+            {"p_adjusted": 0.2},
+            "Nadir: lower with target than with none; no difference of target from low was shown.",
+        ),
+        (
+            {"estimate": 3.0},
+            "Nadir: lower with target than with none; higher with target than with low.",
+        ),
+        (
+            {"estimate": float("nan")},
+            "Nadir: lower with target than with none; target could not be compared with low.",
+        ),
+    ],
+)
+def test_one_sentence_says_whether_the_target_differed_from_both_controls(against_low, said):
+    rows = contrasts({}, {"contrast": "target - low"} | against_low)
+    assert sentence_against_others(rows, "Nadir", "target") == said
+
+
 def test_only_a_rate_above_the_intrinsic_limit_speaks_of_another_drive():
-    values = pd.DataFrame({"participant_id": ["a", "b"], "value": [5.0, -20.0]})
-    assert "in 1 of 2 participants" in sentence_above_intrinsic(values, "target")
-    below = values.assign(value=-3.0)
-    assert "vagal withdrawal alone could account for it" in sentence_above_intrinsic(below, "low")
+    values = pd.DataFrame(
+        {
+            "condition": ["target", "target", "low", "none"],
+            "participant_id": ["a", "b", "a", "a"],
+            "value": [5.0, -20.0, -3.0, -4.0],
+        }
+    )
+    above, below = sentences_above_intrinsic(values, ["none", "low", "target"])
+    assert "Condition target: in 1 of 2 participants" in above
+    assert below.startswith("Conditions none and low: no participant")
+    assert "vagal withdrawal alone could account for it" in below
+
+
+def test_reasons_that_differ_in_their_figures_become_one_with_the_range():
+    reasons = pd.Series(["38 % of the window is usable, 80 % needed", "9.5 % of the window is "
+                         "usable, 80 % needed"])  # fmt: skip
+    assert with_ranges(reasons) == "9.5 to 38 % of the window is usable, 80 % needed"
+    assert with_ranges(reasons[:1]) == reasons[0]
+
+
+def test_what_is_left_out_is_counted_down_to_what_remains():
+    counted = counted_down(pd.DataFrame({"rule": ["a", "b"]}), 10, np.array([2, 5]))
+    assert list(counted["n_before"]) == [10, 8]
+    assert list(counted["n_after"]) == [8, 3]
 
 
 OCCLUSION = pd.DataFrame(
