@@ -316,13 +316,16 @@ def what_few_cannot_show(people, n_conditions, compared):
             "One participant: with one session per condition, or without a stated schedule, "
             "condition cannot be told from day; values are described and nothing is tested."
         ]
-    smallest, n_contrasts = 2 / 2**people, n_conditions * (n_conditions - 1) // 2
-    if not people or smallest * n_contrasts <= ALPHA:
+    leading = compared[(compared["primary"] == "yes") & (compared["exercise"] == "all")]
+    pairs = people if leading["n_pairs"].isna().all() else int(leading["n_pairs"].min())
+    smallest, n_contrasts = 2 / 2**pairs, n_conditions * (n_conditions - 1) // 2
+    if not pairs or smallest * n_contrasts <= ALPHA:
         return []
     cannot = "reach .05" if smallest > ALPHA else f"pass a correction for {n_contrasts} contrasts"
     return [
-        f"{people} participants: the smallest p-value a sign-flip test can give is {smallest:.3f}, "
-        f"which cannot {cannot}."
+        f"A contrast of a primary outcome rests on {counted(pairs, 'participant')} with both "
+        f"conditions: the smallest p-value its sign-flip test can give is {smallest:.3f}, which "
+        f"cannot {cannot}."
     ]
 
 

@@ -121,7 +121,8 @@ def contrasts_of(compared, primary):
                     "df": _rounded(row.df, 1),
                     "p": p_value(row.p),
                     "p adjusted": p_value(row.p_adjusted),
-                    "participants": row.n_participants,
+                    # a paired result stands on those who did both
+                    "participants": row.n_pairs if row.deciding == "paired" else row.n_participants,
                 }
             )
     columns = ["outcome", "window", "exercise", "contrast", "estimate", "df", "p", "p adjusted"]

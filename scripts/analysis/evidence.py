@@ -12,6 +12,10 @@ import pandas as pd
 from analysis.sentences import SAME_ORDER_CLAIM, in_words, size_of, verdict_of
 
 TIERS = ("none", "vagal", "beyond vagal")
+NO_CLAIM = {
+    "same": "no difference in size that matters between",
+    "not shown": "no difference was shown between",
+}
 # what a difference that was shown may be called, by tier and direction
 MEANING = {
     ("vagal", "lower"): "consistent with reduced cardiac vagal modulation",
@@ -54,13 +58,13 @@ def sentence_of_evidence(
         one, other = row.contrast.split(" - ")
         shown.setdefault((one, verdict_of(row)), []).append(other)
     # what was shown before what was not
-    for (one, verdict), others in sorted(shown.items(), key=lambda item: item[0][1] == "not shown"):
-        if verdict == "not shown":
-            said.append(f"no difference was shown for {one} against {in_words(others)}")
+    for (one, verdict), others in sorted(shown.items(), key=lambda item: item[0][1] in NO_CLAIM):
+        if verdict in NO_CLAIM:
+            said.append(f"{NO_CLAIM[verdict]} {one} and {in_words(others)}")
         else:
             meaning = MEANING[tier, verdict]
             said.append(f"{verdict} with {one} than with {in_words(others)}, {meaning}")
-    claims = any(verdict != "not shown" for _, verdict in shown)
+    claims = any(verdict not in NO_CLAIM for _, verdict in shown)
     order = f" {SAME_ORDER_CLAIM}" if same_order and claims else ""
     return f"{label}: {'; '.join(said)}.{order}"
 

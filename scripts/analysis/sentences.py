@@ -80,6 +80,11 @@ def sentence_against_others(rows: pd.DataFrame, label: str, condition: str) -> s
         for verdict in ("lower", "higher")
         if verdict in by_verdict
     ]
+    if "same" in by_verdict:
+        said.append(
+            f"{condition} shown to be no different from {in_words(by_verdict['same'])} in size "
+            "that matters"
+        )
     if "not shown" in by_verdict:
         said.append(
             f"no difference of {condition} from {in_words(by_verdict['not shown'], 'or')} was shown"
@@ -92,12 +97,12 @@ def sentence_against_others(rows: pd.DataFrame, label: str, condition: str) -> s
 
 
 def verdict_of(row) -> str:
-    """What one contrast shows: `lower`, `higher`, `not shown` or `not estimated`."""
+    """What one contrast shows: `lower`, `higher`, `same`, `not shown` or `not estimated`."""
     p = deciding_p(row)
-    if pd.isna(row.estimate) or pd.isna(p):
-        return "not estimated" if pd.isna(row.estimate) else "not shown"
-    if p >= ALPHA:
-        return "not shown"
+    if pd.isna(row.estimate):
+        return "not estimated"
+    if pd.isna(p) or p >= ALPHA:
+        return "same" if row.reading == "equivalent" else "not shown"
     return "lower" if row.estimate < neutral_of(row) else "higher"
 
 

@@ -4,7 +4,12 @@ import pandas as pd
 import pytest
 
 from autonomic import rate_in_sets_is_equal
-from write_report import boundaries_in_words, failure_band, without_exercises
+from write_report import (
+    boundaries_in_words,
+    failure_band,
+    what_few_cannot_show,
+    without_exercises,
+)
 
 
 @pytest.mark.parametrize(
@@ -87,3 +92,16 @@ def test_what_only_the_recording_shows_is_not_counted_among_the_starts_and_ends_
     assert sheet.startswith("Of 2 starts or ends") and sheet.endswith("do not confirm 1.")
     assert supplied.startswith("1 start or end of sets had no time")
     assert unnoted.startswith("The recordings show 1 start or end of which")
+
+
+@pytest.mark.parametrize(
+    ("pairs", "said"),
+    [(5, "cannot reach .05"), (6, "cannot pass a correction for 3 contrasts"), (7, None)],
+)
+def test_a_sign_flip_test_of_few_pairs_cannot_reach_the_level_however_many_took_part(pairs, said):
+    """Two of 2 ** n sign patterns are the most extreme ones (arithmetic of the test)."""
+    compared = pd.DataFrame(
+        {"primary": "yes", "exercise": "all", "n_pairs": [9, pairs], "randomisation_p": None}
+    )
+    found = what_few_cannot_show(9, 3, compared)
+    assert [sentence.endswith(f"{said}.") for sentence in found] == [True] * (said is not None)

@@ -130,7 +130,7 @@ def test_evidence_names_what_was_shown_before_what_was_not():
     rows = contrasts({"contrast": "low - none"} | UNCLEAR, REDUCED)
     assert sentence_of_evidence(rows, "RMSSD", "vagal", "ms") == (
         "RMSSD: lower with target than with none, consistent with reduced cardiac vagal "
-        "modulation; no difference was shown for low against none."
+        "modulation; no difference was shown between low and none."
     )
 
 
@@ -141,6 +141,11 @@ def test_evidence_names_what_was_shown_before_what_was_not():
         (
             {"p_adjusted": 0.2},
             "Nadir: lower with target than with none; no difference of target from low was shown.",
+        ),
+        (
+            {"p_adjusted": 0.2, "reading": "equivalent"},
+            "Nadir: lower with target than with none; target shown to be no different from low in "
+            "size that matters.",
         ),
         (
             {"estimate": 3.0},
