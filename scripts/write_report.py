@@ -39,6 +39,7 @@ from session_sheet import table_of
 from step import Input, Inputs, Output, run
 from tabular import number, read_table
 from wording import counted, label_of, words_of
+from write_tables import CAPTIONS, PRESSURES
 
 SECTIONS = (
     ("findings", "What was found"),
@@ -99,11 +100,15 @@ TERMS = (
         "stands beside each.",
     ),
 )
+# every part of the status of a clock says so
+CLOCK_IS_FINE = r"^(?!.*(flagged|unchecked))"
 TABLE_CELLS = (
     "<div class='scroll' tabindex='0' role='region' aria-label='{{ caption }}'>"
     "<table><caption>{{ caption }}</caption>"
     "<thead><tr>{% for name in columns %}<th scope='col'>{{ name }}</th>{% endfor %}</tr></thead>"
-    "<tbody>{% for row in rows %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>"
+    "<tbody>{% for row in rows %}<tr>"
+    "{% for cell in row %}<td{% if cell | length <= 26 %} class='line'{% endif %}>{{ cell }}</td>"
+    "{% endfor %}</tr>"
     "{% endfor %}</tbody></table></div>"
 )
 
@@ -140,6 +145,7 @@ def write_report(
     compared, tried = as_decided(of_both), read_table(alternatives)
     primary = [(p["outcome"], p["window"]) for p in settings["study"]["primary_outcomes"]]
     recordings = table_of(study, "recordings")
+    clocks = clocks_of(read_table(sync))
     text = page.from_string(template.read_text(encoding="utf-8")).render(
         title=settings["study"]["title"],
         conditions=settings["study"]["conditions"],
@@ -157,8 +163,9 @@ def write_report(
         figures=[figure_of(Path(path)) for path in figures],
         people=[session_pages(folder, found) for folder in sessions],
         tables=[
-            shown_table(read_text_table(path), caption_of(path))
-            for path in sorted(Path(tables).glob("[123]*.tsv"))
+            shown_table(read_text_table(Path(tables) / f"{name}.tsv"), caption)
+            for name, caption in CAPTIONS.items()
+            if name != PRESSURES
         ],
         n_primary=len(primary),
         n_secondary=n_secondary(compared),
@@ -178,10 +185,11 @@ def write_report(
             "Smallest true difference that n participants would show",
         ),
         power_pct=100 * settings["compare_conditions"]["power"],
-        safety=shown_table(
-            read_text_table(Path(tables) / "4_pressures.tsv"), "Pressures, shares and symptoms"
+        safety=shown_table(read_text_table(Path(tables) / f"{PRESSURES}.tsv"), CAPTIONS[PRESSURES]),
+        clocks=shown_table(clocks, "Clocks of the recordings"),
+        doubtful_clocks=shown_table(
+            clocks[~clocks["status"].str.match(CLOCK_IS_FINE)], "Clocks to be read with care"
         ),
-        clocks=shown_table(clocks_of(read_table(sync)), "Clocks of the recordings"),
         quality=shown_table(quality_of(read_table(quality)), "Whole recordings"),
         coupling=shown_table(coupling_of(read_table(coupling)), "Saturation and the heart"),
         repetitions=shown_table(
@@ -413,10 +421,6 @@ def small_picture(path):
     return base64.b64encode(content.getvalue()).decode()
 
 
-def caption_of(path):
-    return words_of(path.stem[2:]).capitalize()
-
-
 def read_text_table(path):
     """A table as text, cell by cell as it stands in the file."""
     return pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)
@@ -436,6 +440,7 @@ def _as_shown(cell):
 
 
 def clocks_of(sync):
+    """Offset, drift and verdict of every clock; an unknown drift is left empty."""
     columns = [
         *("participant_id", "session_id", "signal", "offset_s", "drift_ppm"),
         "n_marks",
@@ -444,7 +449,10 @@ def clocks_of(sync):
     notable = sync[columns].drop_duplicates()
     return notable.assign(
         offset_s=[f"{v:.3f}" for v in notable["offset_s"]],
-        drift_ppm=[f"{v:.1f}" for v in notable["drift_ppm"]],
+        drift_ppm=[
+            "" if "drift unknown" in status else f"{drift:.1f}"
+            for drift, status in zip(notable["drift_ppm"], notable["status"], strict=True)
+        ],
         n_marks=notable["n_marks"].astype(int),
     )
 

@@ -13,6 +13,13 @@ from step import Input, Output, run
 from tabular import read_table, write_table
 from wording import label_of, with_interval, words_of
 
+PRESSURES = "4_pressures"
+CAPTIONS = {
+    "1_participants": "Participants",
+    "2_outcomes": "Outcomes by condition, mean (SD) over participants",
+    "3_contrasts": "Contrasts of the primary outcomes",
+    PRESSURES: "Pressures, shares of occlusion pressure and symptoms",
+}
 NO_DATE = (1980, 1, 1, 0, 0, 0)
 
 
@@ -30,17 +37,14 @@ def write_tables(
     found = read_table(outcomes)
     compared = as_decided(read_table(contrasts))
     primary = [(p["outcome"], p["window"]) for p in primary_outcomes]
-    tables = {
-        "1_participants": ("Participants", participants(study)),
-        "2_outcomes": (
-            "Outcomes by condition, mean (SD)",
-            outcomes_by_condition(found, conditions),
-        ),
-        "3_contrasts": ("Contrasts of the primary outcomes", contrasts_of(compared, primary)),
-        "4_pressures": ("Pressures and symptoms", pressures(read_table(safety))),
-    }
+    tables = (
+        participants(study),
+        outcomes_by_condition(found, conditions),
+        contrasts_of(compared, primary),
+        pressures(read_table(safety)),
+    )
     Path(folder).mkdir(parents=True, exist_ok=True)
-    for name, (caption, table) in tables.items():
+    for (name, caption), table in zip(CAPTIONS.items(), tables, strict=True):
         write_table(table, Path(folder) / f"{name}.tsv")
         write_html(table, caption, title, Path(folder) / f"{name}.html")
         write_docx(table, caption, title, Path(folder) / f"{name}.docx")
