@@ -5,6 +5,7 @@ from importlib.metadata import version
 
 from jinja2 import Environment, StrictUndefined
 
+from catalogue import outcome_modules
 from session_sheet import table_of
 from step import SCRIPTS, Input, Output, run
 from study import CONFIG
@@ -50,6 +51,7 @@ def write_methods(
         n_primary=len(settings["study"]["primary_outcomes"]),
         adjustment=settings["compare_conditions"]["adjustment"],
         largest_sd_ratio=settings["compare_conditions"]["largest_sd_ratio"],
+        smallest_effects=smallest_effects(settings["compare_conditions"]["smallest_effect"]),
         version=own_version(),
         software=", ".join(f"{name} {version(name)}" for name in NAMED),
         seed=settings["study"]["seed"],
@@ -65,6 +67,18 @@ def recordings_in_words(recordings):
     """How many recordings of each signal there are."""
     counts = recordings["signal"].value_counts().sort_index()
     return ", ".join(f"{count} of {words_of(name)}" for name, count in counts.items())
+
+
+def smallest_effects(sizes):
+    """The smallest effects of interest: `Saturation nadir 5 percentage points, RMSSD ratio 1.2`."""
+    found = []
+    for name, size in sizes.items():
+        module = outcome_modules()[name]
+        unit = {"%": "percentage points"}.get(module.UNIT, module.UNIT)
+        is_ratio = module.SCALE == "ratio"
+        shown = f"a ratio of {size:g}" if is_ratio else f"{size:g} {unit}".strip()
+        found.append(f"{module.LABEL} {shown}")
+    return ", ".join(found)
 
 
 def changed_gates(settings):
