@@ -76,7 +76,7 @@ def draw(session, failure_band_pct):
         numbers.append(panel(axes, session))
     rows[-1].set_xlabel("Session time (min)")
     rows[-1].set_xlim(0, session.end_min)
-    rows[0].set_title(title_of(session), loc="left", pad=22)
+    rows[0].set_title(title_of(session), loc="left", pad=27)
     name_sets(rows[0], session)
     columns = lower.subgridspec(1, 4).subplots()
     has_ecg = len(session.ecg[0]) > 0
@@ -97,16 +97,18 @@ def title_of(session):
 
 
 def name_sets(axes, session):
-    """Exercise once, then repetitions and exertion of every set, above the top panel."""
+    """Exercise once, then repetitions, exertion and failure of every set, above the top panel."""
     for exercise, own in session.sets.groupby("exercise", sort=False):
         middle = (own["onset_s"].min() + (own["onset_s"] + own["duration_s"]).max()) / 120
-        _above(axes, middle, words_of(exercise), 11, 7)
+        _above(axes, middle, words_of(exercise), 16, 7)
     for event in session.sets.itertuples():
         parts = []
         if pd.notna(event.reps_done):
             parts.append(f"{event.reps_done:.0f} reps")
         if pd.notna(event.rpe):
             parts.append(f"RPE {event.rpe:g}")
+        if event.to_failure is True:
+            parts.append("to failure")
         if event.stopped_early is True:
             parts.append("stopped early")
         _above(axes, (event.onset_s + event.duration_s / 2) / 60, "\n".join(parts), 0, 4.5)
