@@ -110,7 +110,7 @@ def test_everything_that_stands_on_a_supplied_time_is_flagged_with_it(results):
     assert set(own["status"]) == {"flagged"}
     assert own["reason"].str.contains("of the set supplied by the recording").all()
     report = (results / "report.html").read_text()
-    assert "6 starts or ends of sets were missing on the session sheet" in report
+    assert "6 starts or ends of sets had no time on the session sheet" in report
 
 
 def test_a_set_that_the_recording_does_not_show_whole_stays_without_time(results):
