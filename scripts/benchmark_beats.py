@@ -17,7 +17,14 @@ import pandas as pd
 from analysis.beat_detection import detect_beats
 from analysis.beat_scoring import Score, score_beats
 from analysis.signal_quality import ACCEPTED, detect_with, quality_by_span
-from simulation.exercise_ecg import LEADS, beat_times, exercise_ecg, with_ectopic_beats
+from simulation.exercise_ecg import (
+    LEADS,
+    beat_times,
+    exercise_ecg,
+    footfalls,
+    noise_free_ecg,
+    with_ectopic_beats,
+)
 
 DETECTORS = ("own", "sleepecg", "neurokit", "pantompkins1985", "rodrigues2021")
 BEAT_SYMBOLS = set("NLRBAaJSVrFejnE/fQ?")
@@ -39,6 +46,24 @@ def generated_records(rates_hz=(130, 250, 1000), snrs_db=(12, 6, 0, -6), seconds
                     ectopic=ectopic,
                 )  # fmt: skip
                 yield f"generated {rate_hz} Hz {snr_db} dB", lead, time_s, ecg_mv, beats, []
+
+
+def shaken_records(strengths=(0.5, 1.0, 1.5), rest_s=60.0, running_s=90.0):
+    """Rest, then running with footfalls of so many times the height of the QRS, in every lead."""
+    course_s = (0.0, rest_s, rest_s + 15.0, rest_s + running_s)
+    for strength in strengths:
+        for n, lead in enumerate(LEADS):
+            generator = np.random.default_rng([7, n])
+            beats = beat_times(
+                course_s[-1], heart_rate_bpm=(72, 72, 150, 155), at_s=course_s, generator=generator
+            )
+            time_s, ecg_mv = exercise_ecg(
+                beats, rate_hz=250, snr_db=12, generator=generator, lead=lead
+            )
+            height_mv = np.ptp(noise_free_ecg(np.arange(-0.06, 0.06, 0.001), [0.0], lead=lead))
+            moved = footfalls(time_s, every_hz=generator.uniform(2.3, 3.1), generator=generator)
+            ecg_mv += strength * height_mv * moved * (time_s >= rest_s)
+            yield f"footfalls {strength:g} times QRS", lead, time_s, ecg_mv, beats, []
 
 
 def annotated_records(folder):
@@ -167,7 +192,7 @@ def main():
     parser.add_argument("--annotated", type=Path, help="folder of annotated WFDB records")
     parser.add_argument("--out", type=Path, help="table to write; printed when left out")
     words = parser.parse_args()
-    records = list(generated_records())
+    records = [*generated_records(), *shaken_records()]
     if words.annotated:
         records += list(annotated_records(words.annotated))
     scored = pd.DataFrame(accuracy(records))

