@@ -1,13 +1,13 @@
 """Cuff sessions, from raw recordings to figures, tables, methods text and report.
 
 snakemake --cores 2                              the demo study
-snakemake --cores 2 --config study=path/to/study your own
+snakemake --cores 2 --config study=path/to/study your own, to results/study
+                             results=path/to/results to another place
 """
 
 import sys
 from pathlib import Path
 
-from snakemake.exceptions import WorkflowError
 from snakemake.utils import min_version
 
 min_version("9.0")
@@ -22,7 +22,8 @@ prepare_jobs()
 try:
     STUDY = load_study(config)
 except StudyError as problem:
-    raise WorkflowError(str(problem))
+    # an exception of Snakemake would add lines about this file, in which there is nothing to mend
+    sys.exit(str(problem))
 
 RESULTS = STUDY.results
 SETTINGS = STUDY.settings
@@ -34,14 +35,6 @@ wildcard_constraints:
     alternative=STUDY.any_of("alternatives"),
 
 
-rule all:
-    """The whole study: report, figures, tables, methods text, provenance."""
-    default_target: True
-    input:
-        f"{RESULTS}/report.html",
-        f"{RESULTS}/provenance/ro-crate-metadata.json",
-
-
 include: "workflow/rules/recordings.smk"
 include: "workflow/rules/outcomes.smk"
 include: "workflow/rules/comparison.smk"
@@ -49,7 +42,21 @@ include: "workflow/rules/figures.smk"
 include: "workflow/rules/report.smk"
 
 
+rule all:
+    """The whole study: report, figures, tables, methods text, provenance."""
+    default_target: True
+    input:
+        f"{RESULTS}/report.html",
+        f"{RESULTS}/provenance/ro-crate-metadata.json",
+        STUDY.lost_results(workflow.rules),
+
+
 check_steps(workflow.rules)
+
+
+onstart:
+    STUDY.claim_results()
+    print(STUDY.note(), end="")
 
 
 onerror:

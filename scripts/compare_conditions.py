@@ -192,9 +192,15 @@ def without_result(found, usable_values, primary, conditions):
         own = rows_of(found, [(outcome, window)])
         there = set(rows_of(usable_values, [(outcome, window)])["condition"])
         pairs = [(b, a) for a, b in combinations(conditions, 2) if not {a, b} <= there]
+        alike = found[found["window"] == window]
         reasons = [
             "; ".join(
-                why_absent(own[own["condition"] == name], name)
+                why_absent(
+                    own[own["condition"] == name],
+                    name,
+                    done=(found["condition"] == name).any(),
+                    window_there=(alike["condition"] == name).any(),
+                )
                 for name in pair[::-1]
                 if name not in there
             )
@@ -213,11 +219,19 @@ def without_result(found, usable_values, primary, conditions):
     return tables
 
 
-def why_absent(rows, condition):
-    """Why an outcome has no usable value in a condition."""
+def why_absent(rows, condition, *, done, window_there):
+    """Why an outcome has no usable value in a condition.
+
+    `rows` are those of the outcome in the window and condition; `done` says whether anything was
+    done in the condition, `window_there` whether it offers the window to other outcomes.
+    """
     reasons = rows["reason"].dropna()
-    if rows.empty:
+    if not done:
         return f"{condition} was not done"
+    if rows.empty and window_there:
+        return f"is not measured in this window in {condition}"
+    if rows.empty:
+        return f"{condition} has no such window"
     if rows["value"].notna().any():
         return f"no value above zero in {condition}, as a ratio needs"
     return f"no value in {condition}" + (f" ({reasons.mode().iloc[0]})" if len(reasons) else "")

@@ -1,9 +1,10 @@
 #!/usr/bin/env python3.11
 """Set up the locked environment once, then run the workflow or the tests.
 
-python3.11 scripts/launch.py            the demo study, to results/data_demo/report.html
-python3.11 scripts/launch.py tests      all tests
-python3.11 scripts/launch.py demo -n    what follows goes to snakemake, or to pytest
+python3.11 scripts/launch.py                  the demo study, to results/data_demo/report.html
+python3.11 scripts/launch.py path/to/study    your own, to results/study/report.html
+python3.11 scripts/launch.py tests            all tests
+python3.11 scripts/launch.py demo -n          what follows goes to snakemake, or to pytest
 
 Only the standard library is needed. The environment lies in .venv and is built again only when
 requirements.lock changes.
@@ -26,17 +27,28 @@ LOCK = PROJECT / "requirements.lock"
 def main(words):
     if sys.version_info[:2] != (3, 11):
         sys.exit(f"Python 3.11 is needed, this is {sys.version.split()[0]}: use python3.11.")
-    what, *more = words or ["demo"]
-    commands = {
-        "demo": ["snakemake", "--cores", "2", "--workflow-profile", "workflow/profiles/default"],
-        "tests": ["pytest"],
-    }
-    if what not in commands:
-        sys.exit(f"{what!r} is not one of: {', '.join(commands)}.")
+    command = command_of(*(words or ["demo"]))
     set_up_environment()
     os.chdir(PROJECT)
     os.environ["PATH"] = f"{PYTHON.parent}{os.pathsep}{os.environ['PATH']}"
-    os.execv(PYTHON, [str(PYTHON), "-m", *commands[what], *more])
+    os.execv(PYTHON, [str(PYTHON), "-m", *command])
+
+
+def command_of(what, *more):
+    """The module to run and its words, for the demo, the tests or a study folder."""
+    if what == "tests":
+        return ["pytest", *more]
+    profile = ["--cores", "2", "--workflow-profile", "workflow/profiles/default"]
+    if what == "demo":
+        return ["snakemake", *profile, *more]
+    if not Path(what).is_dir():
+        sys.exit(f"{what!r} is neither a study folder nor one of: demo, tests.")
+    settings = [f"study={os.path.relpath(what, PROJECT)}"]
+    if "--config" in more:
+        # Snakemake keeps the last --config only
+        place = more.index("--config") + 1
+        return ["snakemake", *profile, *more[:place], *settings, *more[place:]]
+    return ["snakemake", "--config", *settings, *profile, *more]
 
 
 def set_up_environment():

@@ -331,7 +331,8 @@ def sensor_of_set(event, stretches, working_muscle, doubts):
     if not sensors:
         return _no_sensor("no saturation was recorded in this session")
     if not on_muscle:
-        return _no_sensor(f"no sensor on {wanted}, the working muscle of {event.exercise}")
+        named = "" if wanted == "n/a" else f"{wanted}, "
+        return _no_sensor(f"no sensor on {named}the working muscle of {event.exercise}")
     if wanted is None and len({s.site for s in on_muscle}) > 1:
         return _no_sensor(
             f"several sensors and no working muscle named for {event.exercise}: "

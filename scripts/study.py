@@ -10,11 +10,14 @@ import difflib
 import hashlib
 import io
 import json
+import os
 import re
 from collections import Counter
 from contextlib import suppress
+from itertools import product
 from pathlib import Path
 from typing import get_args
+from urllib.parse import quote
 
 import yaml
 from pydantic import ValidationError
@@ -22,38 +25,48 @@ from pydantic import ValidationError
 from declarations.settings import Settings
 from declarations.tables import REQUIRED, TABLES
 from step import SCRIPTS, StudyError
+from study_checks import check_tables_together
 
 CONFIG = SCRIPTS.parent / "config" / "config.yaml"
 MISSING = ("", "n/a")
+# the reader in C takes a twentieth of the time; not every build of PyYAML has it
+YAML = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
 def load_study(config):
     """The study that --config names, with its settings; a StudyError lists all problems.
 
-    `config` is Snakemake's: `study` is the folder (default data_demo); further sections, as from
-    --configfile, overrule study.yaml.
+    `config` is Snakemake's: `study` is the folder (default data_demo), `results` where its results
+    go (default results/<name of the folder>); further sections, as from --configfile, overrule
+    study.yaml.
     """
     overrides = dict(config)
-    folder = "data_demo"
-    if isinstance(overrides.get("study"), str):
-        folder = overrides.pop("study")
-    return Study(Path(folder), overrides)
+    folder, results = "data_demo", overrides.pop("results", None)
+    if not isinstance(overrides.get("study", {}), dict):
+        folder = str(overrides.pop("study"))
+    # however a person writes the way to the same folder, nothing runs again
+    study = Study(Path(os.path.relpath(folder)), overrides, results)
+    study.refuse_results_of_another()
+    return study
 
 
 class Study:
     """A checked study: tables as lists of rows, settings as plain dictionaries."""
 
-    def __init__(self, folder, overrides=None):
+    def __init__(self, folder, overrides=None, results=None):
         self.folder = folder
         self.name = folder.resolve().name
-        self.results = f"results/{self.name}"
+        self.results = f"results/{self.name}" if results is None else Path(str(results)).as_posix()
         self.outcomes = names_in("outcomes")
         self.figures = names_in("figures")
         found = Problems()
         if not folder.is_dir():
             raise StudyError(f"There is no study folder {folder}: name one with --config study=...")
         self.tables = {name: read_table(folder / f"{name}.tsv", found) for name in TABLES}
-        self.default_settings, self.settings = read_settings(folder, overrides or {}, found)
+        self.setting_lines = _lines_of(folder / "study.yaml")
+        self.default_settings, self.stated, self.settings = read_settings(
+            folder, overrides or {}, self.setting_lines, found
+        )
         if self.settings is not None:
             check_tables_together(self, found)
         found.stop()
@@ -61,6 +74,76 @@ class Study:
         asked = self.settings["try_alternatives"]["alternatives"]
         self._alternatives = {name: changes for name, changes in asked.items() if changes}
         self.alternatives = sorted(self._alternatives)
+
+    @property
+    def unstated(self):
+        """What belongs to every study and is not said by this one, so that the usual holds."""
+        wanted = ["title"]
+        if any(row.trial_type == "set" for row in self.tables["events"]):
+            wanted += ["conditions", "primary_outcomes"]
+        return [name.replace("_", " ") for name in wanted if name not in self.stated["study"]]
+
+    def note(self):
+        """A line for a person who starts a run, empty where there is nothing to say."""
+        if not self.unstated:
+            return ""
+        names = " and ".join(filter(None, [", ".join(self.unstated[:-1]), self.unstated[-1]]))
+        return f"Note: study.yaml names no {names}; the usual of config/config.yaml holds.\n"
+
+    def measured_in(self, outcome):
+        """Windows in which an outcome is measured; None where its file does not say so plainly."""
+        return windows_of(outcome)
+
+    def lost_results(self, rules):
+        """Files that a rule makes and that are absent beside others that it made.
+
+        Snakemake asks for a file only where something needs it, and compares neither code nor
+        settings of a job of which a file is absent: a rule that gained an output would never run.
+        """
+        names = {
+            "participant": self.participants,
+            "figure": self.figures,
+            "alternative": self.alternatives,
+        }
+        lost = []
+        for rule in rules:
+            # Snakemake has written the names that a wildcard may have behind it
+            patterns = [re.sub(r"\{(\w+),[^}]*\}", r"{\1}", str(file)) for file in rule.output]
+            used = [name for name in names if any(f"{{{name}}}" in text for text in patterns)]
+            for values in product(*(names[name] for name in used)):
+                labels = dict(zip(used, values, strict=True))
+                files = [pattern.format(**labels) for pattern in patterns]
+                absent = [file for file in files if not Path(file).exists()]
+                lost += absent if len(absent) < len(files) else []
+        return lost
+
+    def refuse_results_of_another(self):
+        """Two folders of the same name do not write over each other; nor does a result over raw."""
+        results, own = Path(self.results).resolve(), self.folder.resolve()
+        if own.is_relative_to(results) or results.is_relative_to(own / "raw"):
+            raise StudyError(f"Results cannot go to {self.results}: the study itself stands there.")
+        if not (results.exists() and self._made_from.exists()):
+            return
+        earlier = Path(self._made_from.read_text(encoding="utf-8"))
+        # a folder that is gone was moved: this is then the same study at its new place
+        if (earlier / "recordings.tsv").exists() and not earlier.samefile(own):
+            raise StudyError(
+                f"{self.results} holds the results of another study folder, {earlier}; this one is "
+                f"{self.folder}.\n  Name a place of its own for this one and use it from now on: "
+                f"--config study={self.folder} results={self.results}_2"
+            )
+
+    def claim_results(self):
+        """Remember, beside Snakemake's own notes, from which folder the results are made.
+
+        Not among the results: they are the same bytes wherever the study stands.
+        """
+        self._made_from.parent.mkdir(parents=True, exist_ok=True)
+        self._made_from.write_text(os.path.relpath(self.folder.resolve()), encoding="utf-8")
+
+    @property
+    def _made_from(self):
+        return Path(".snakemake") / "made_from" / quote(self.results, safe="")
 
     def any_of(self, names):
         """A pattern that matches exactly the names that exist, for wildcards."""
@@ -142,15 +225,32 @@ def names_in(folder):
 def header(folder, name):
     """The capitalised constants at the top of a module, read without importing it.
 
-    One that refers to another name, as ASKED_OF does in many outcomes, is left out.
+    One that is the name of another, as ASKED_OF is of a constant of the folder in many outcomes,
+    has its value; one that is computed is left out.
     """
+    shared = {} if name == "__init__" else header(folder, "__init__")
     body = ast.parse((SCRIPTS / folder / f"{name}.py").read_text(encoding="utf-8")).body
     constants = {}
     for node in body:
-        if isinstance(node, ast.Assign) and node.targets[0].id.isupper():
+        if not (isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name)):
+            continue
+        constant = node.targets[0].id
+        if isinstance(node.value, ast.Name):
+            known = shared | constants
+            if node.value.id in known:
+                constants[constant] = known[node.value.id]
+        elif constant.isupper():
             with suppress(ValueError):
-                constants[node.targets[0].id] = ast.literal_eval(node.value)
+                constants[constant] = ast.literal_eval(node.value)
     return constants
+
+
+def windows_of(outcome):
+    """Windows in which an outcome is measured, read without importing it; None where unclear."""
+    asked_of = header("outcomes", outcome).get("ASKED_OF")
+    if asked_of is None:
+        return None
+    return list(dict.fromkeys(place.rpartition("/")[2] for place in asked_of))
 
 
 def sidecars(path):
@@ -173,24 +273,52 @@ class Problems:
     """Problems with their places, gathered so that a person sees all of them at once."""
 
     def __init__(self):
-        self.lines = []
+        self._found = []
         # values of rows that were refused: what refers to them is not a further problem
         self.refused_rows = {}
+        # tables that could not be read at all: nothing is compared with them
+        self.unread_tables = set()
 
     def add(self, file, place, message):
-        self.lines.append(f"{file}, {place}: {message}" if place else f"{file}: {message}")
+        self._found.append((file, place, message))
+
+    def add_unread(self, path, place, message):
+        """A problem that leaves nothing of a table to be checked."""
+        self.add(path.name, place, message)
+        self.unread_tables.add(path.stem)
 
     def stop(self):
-        if self.lines:
-            lines = sorted(dict.fromkeys(self.lines), key=_by_file_and_row)
+        if self._found:
+            lines = _one_line_for_each(self._found)
             count = "1 problem" if len(lines) == 1 else f"{len(lines)} problems"
             raise StudyError("\n  ".join([f"{count} to mend before anything runs:", *lines]))
 
 
-def _by_file_and_row(line):
-    file, _, rest = line.partition(",")
-    row = re.search(r"\d+", rest.partition(":")[0])
-    return file, int(row[0]) if row else 0
+def _one_line_for_each(found):
+    """Problems in order of file and row; the same one in many rows is one line."""
+    rows_of_each = {}
+    for file, place, message in dict.fromkeys(found):
+        row = re.match(r"row (\d+)", place)
+        rest = place[row.end() :] if row else place
+        rows_of_each.setdefault((file, rest, message), []).append(int(row[1]) if row else None)
+    lines = []
+    for (file, rest, message), rows in rows_of_each.items():
+        number = rows[0]
+        place = rest if number is None else f"row {number}{rest}"
+        if number is None:
+            line = re.search(r"\d+", place)
+            number = int(line[0]) if line else 0
+        where = f"{file}, {place}" if place else file
+        lines.append(((file, number), f"{where}: {message}{_also_in(rows[1:])}"))
+    return [line for _, line in sorted(lines, key=lambda numbered: numbered[0])]
+
+
+def _also_in(rows):
+    if not rows:
+        return ""
+    if len(rows) > 5:
+        return f" (also in {len(rows)} further rows, the last is row {rows[-1]})"
+    return f" (also in {'row' if len(rows) == 1 else 'rows'} {', '.join(map(str, rows))})"
 
 
 # Tables
@@ -204,25 +332,22 @@ def read_table(path, found):
     model, name = TABLES[path.stem], path.name
     if not path.exists():
         if path.stem in REQUIRED:
-            found.add(name, "", f"the table is missing; it is needed in {path.parent}")
+            found.add_unread(path, "", f"the table is missing; it is needed in {path.parent}")
         return []
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
-        found.add(name, "", f"is not UTF-8 text (byte {error.start}); save it as UTF-8")
+        found.add_unread(path, "", f"is not UTF-8 text (byte {error.start}); save it as UTF-8")
         return []
     lines = [[cell.strip() for cell in line] for line in csv.reader(io.StringIO(text), "excel-tab")]
     header = lines[0] if lines else []
     while header and not header[-1]:
         header = header[:-1]
     required = [c for c, f in model.model_fields.items() if f.is_required() or c in model.needed]
-    for column in required:
-        if column not in header:
-            near = difflib.get_close_matches(column, set(header) - set(model.model_fields), 1)
-            separated = len(header) == 1 and any(mark in header[0] for mark in ",;")
-            hint = f"; found {near[0]!r}: rename it" if near else ""
-            hint = "; columns are separated by tabs, save it as TSV" if separated else hint
-            found.add(name, "row 1", f"column {column} is missing{hint}")
+    problem = _header_problem(header, required, model)
+    if problem:
+        found.add_unread(path, "row 1", problem)
+        return []
     for column in sorted(set(header) - set(model.model_fields)):
         near = _nearly_declared(column, set(model.model_fields) - set(header))
         if near and near not in required:
@@ -230,8 +355,6 @@ def read_table(path, found):
     for column, times in Counter(header).items():
         if times > 1:
             found.add(name, "row 1", f"column {column!r} stands {times} times; keep one")
-    if not set(required) <= set(header):
-        return []
     rows = []
     for number, cells in enumerate(lines[1:], start=2):
         if not any(cells):
@@ -249,7 +372,36 @@ def read_table(path, found):
             continue
         row.__dict__["row_number"] = number
         rows.append(row)
+    if path.stem in REQUIRED and not any(any(cells) for cells in lines[1:]):
+        found.add_unread(path, "", "holds a header and no rows")
     return rows
+
+
+def _header_problem(header, required, model):
+    """Why a header cannot be that of a table, in one sentence; empty where nothing is missing."""
+    absent = [column for column in required if column not in header]
+    if not absent:
+        return ""
+    missing = f"column {absent[0]} is missing" if len(absent) == 1 else "columns are missing: "
+    missing += ", ".join(absent) if len(absent) > 1 else ""
+    if len(header) == 1 and any(mark in header[0] for mark in ",;"):
+        return f"{missing}; columns are separated by tabs, save it as TSV"
+    renamed = [
+        f"found {near[0]!r}: rename it"
+        for column in absent
+        if (near := difflib.get_close_matches(column, set(header) - set(model.model_fields), 1))
+    ]
+    if not renamed and not set(header) & set(model.model_fields):
+        shown = ", ".join(repr(cell) for cell in header[:4]) or "nothing"
+        return f"{missing}; row 1 must name the columns, found {shown}"
+    return "; ".join([missing, *renamed])
+
+
+def _nearly_declared(column, absent):
+    """The declared column that a header lacks only its unit of, or differs from by a letter."""
+    absent = sorted(absent)
+    without_unit = [name for name in absent if name.rpartition("_")[0] == column]
+    return next(iter(without_unit or difflib.get_close_matches(column, absent, 1, 0.93)), None)
 
 
 def _in_words(problem, number, model):
@@ -281,21 +433,35 @@ def _in_words(problem, number, model):
 # Settings
 
 
-def read_settings(folder, overrides, found):
-    """Settings of config.yaml alone and with study.yaml and overrides laid over them, checked."""
+def read_settings(folder, overrides, lines, found):
+    """Settings of config.yaml, what the study states over them, and both together, checked.
+
+    What the study states is study.yaml with overrides laid over it; without a title it is called
+    after its folder.
+    """
     complete = _read_yaml(CONFIG, found)
     own_file = folder / "study.yaml"
     own = _read_yaml(own_file, found) if own_file.exists() else {}
+    if own == {} and own_file.exists():
+        found.add(
+            own_file.name,
+            "",
+            "says nothing; write what differs from config/config.yaml, first of all study: title, "
+            "conditions and primary_outcomes, or delete the file to use the usual settings",
+        )
     if complete is None or own is None:
-        return None, None
+        return None, None, None
     usual = _checked(complete, "config.yaml", {}, found)
-    lines = _lines_of(own_file) if own_file.exists() else {}
-    resolved = _checked(laid_over(laid_over(complete, own), overrides), "study.yaml", lines, found)
+    stated = laid_over({"study": {}}, laid_over(own, overrides))
+    together = laid_over(complete, stated)
+    resolved = _checked(together, "study.yaml", lines, found)
     if resolved is not None:
+        if "title" not in stated["study"]:
+            resolved["study"]["title"] += f": {folder.resolve().name}"
         for name, changes in resolved["try_alternatives"]["alternatives"].items():
             changed = {k: v for k, v in (changes or {}).items() if k in Settings.model_fields}
             _checked(laid_over(resolved, changed), f"settings, alternative {name}", {}, found)
-    return usual, resolved
+    return usual, stated, resolved
 
 
 def _checked(values, file, lines, found):
@@ -373,7 +539,7 @@ def _read_yaml(path, found):
     """Values of a YAML file; a key that stands twice is a problem, not a silent choice."""
     try:
         text = path.read_text(encoding="utf-8-sig")
-        root = yaml.compose(text)
+        root = yaml.compose(text, YAML)
     except UnicodeDecodeError:
         found.add(path.name, "", "is not UTF-8 text; save it as UTF-8")
         return None
@@ -389,7 +555,7 @@ def _read_yaml(path, found):
         return None
     for key, line in _repeated_keys(root):
         found.add(path.name, f"line {line}", f"{key!r} stands twice; keep one")
-    return yaml.safe_load(text)
+    return yaml.load(text, YAML)
 
 
 def _repeated_keys(node):
@@ -406,7 +572,7 @@ def _repeated_keys(node):
 
 
 def _lines_of(path):
-    """Line of every key and list item of a YAML file, by its path."""
+    """Line of every key and list item of a YAML file, by its path; nothing without a file."""
     lines = {}
 
     def walk(node, place):
@@ -419,182 +585,6 @@ def _lines_of(path):
                 lines[(*place, str(number))] = item.start_mark.line + 1
                 walk(item, (*place, str(number)))
 
-    try:
-        walk(yaml.compose(path.read_text(encoding="utf-8-sig")), ())
-    except yaml.YAMLError:
-        return {}
+    with suppress(OSError, UnicodeDecodeError, yaml.YAMLError):
+        walk(yaml.compose(path.read_text(encoding="utf-8-sig"), YAML), ())
     return lines
-
-
-# Tables and settings together
-
-
-def check_tables_together(study, found):
-    """What no single row can show: keys, references, files, overlaps, edits of other files."""
-    tables, settings = study.tables, study.settings
-    _check_unique(tables["participants"], ("participant_id",), "participants.tsv", found)
-    _check_unique(tables["sessions"], ("participant_id", "session_id"), "sessions.tsv", found)
-    _check_unique(tables["sessions"], ("participant_id", "visit"), "sessions.tsv", found)
-    _check_unique(tables["edits"], ("edit_id",), "edits.tsv", found)
-    _check_unique(
-        tables["recordings"],
-        ("participant_id", "session_id", "signal", "file", "channel"),
-        "recordings.tsv",
-        found,
-    )
-    _check_unique(
-        [row for row in tables["events"] if row.trial_type in ("baseline", "rest", "recovery")],
-        ("participant_id", "session_id", "trial_type", "onset_s"),
-        "events.tsv",
-        found,
-    )
-    people = {row.participant_id for row in tables["participants"]}
-    people |= {row.get("participant_id") for row in found.refused_rows.get("participants", [])}
-    visits = {(row.participant_id, row.session_id) for row in tables["sessions"]}
-    visits |= {
-        (row.get("participant_id"), row.get("session_id"))
-        for row in found.refused_rows.get("sessions", [])
-    }
-    for name in ("sessions", "occlusion", "recordings", "events", "edits"):
-        for row in tables[name]:
-            place = f"row {row.row_number}"
-            if row.participant_id not in people:
-                _unknown(found, name, place, "participant_id", row.participant_id, people)
-            elif (
-                getattr(row, "session_id", None)
-                and (row.participant_id, row.session_id) not in visits
-            ):
-                own = {s for p, s in visits if p == row.participant_id}
-                _unknown(found, name, place, "session_id", row.session_id, own)
-    _check_recordings(study, found)
-    _check_events(study, found)
-    _check_edits(study, found)
-    for number, primary in enumerate(settings["study"]["primary_outcomes"], start=1):
-        if primary["outcome"] not in study.outcomes:
-            near = difflib.get_close_matches(primary["outcome"], study.outcomes, 1)
-            hint = f"; did you mean {near[0]!r}?" if near else ""
-            place = f"study.primary_outcomes, number {number}"
-            found.add("study.yaml", place, f"{primary['outcome']!r} is not an outcome{hint}")
-    for rule, gate in settings["measure_outcomes"]["gates"].items():
-        for outcome in set(gate["outcomes"]) - set(study.outcomes):
-            near = difflib.get_close_matches(outcome, study.outcomes, 1)
-            hint = f"; did you mean {near[0]!r}?" if near else ""
-            place = f"measure_outcomes.gates.{rule}"
-            found.add("settings", place, f"{outcome!r} is not an outcome{hint}")
-
-
-def _nearly_declared(column, absent):
-    """The declared column that a header lacks only its unit of, or differs from by a letter."""
-    absent = sorted(absent)
-    without_unit = [name for name in absent if name.rpartition("_")[0] == column]
-    return next(iter(without_unit or difflib.get_close_matches(column, absent, 1, 0.93)), None)
-
-
-def _check_unique(rows, columns, file, found):
-    seen = {}
-    for row in rows:
-        key = tuple(getattr(row, column) for column in columns)
-        if key in seen:
-            shown = ", ".join(str(part) for part in key if part is not None)
-            found.add(file, f"row {row.row_number}", f"{shown} stands already in row {seen[key]}")
-        seen.setdefault(key, row.row_number)
-
-
-def _unknown(found, table, place, column, value, known):
-    names = known if isinstance(known, list) else sorted(filter(None, known))
-    near = difflib.get_close_matches(str(value), names, 1)
-    hint = f"; did you mean {near[0]!r}?" if near else ""
-    allowed = ", ".join(names) or "none declared"
-    found.add(
-        f"{table}.tsv", f"{place}, column {column}", f"found {value!r}, allowed: {allowed}{hint}"
-    )
-
-
-def _check_recordings(study, found):
-    marks_in_session = Counter(
-        (row.participant_id, row.session_id)
-        for row in study.tables["events"]
-        if row.trial_type == "sync"
-    )
-    for row in study.tables["recordings"]:
-        place = f"row {row.row_number}"
-        path = study.folder / row.file
-        if not path.is_file():
-            near = difflib.get_close_matches(path.name, _names_beside(path), 1)
-            hint = f"; did you mean {near[0]!r}?" if near else ""
-            found.add("recordings.tsv", f"{place}, column file", f"{row.file} does not exist{hint}")
-        marks, expected = (
-            len(row.sync_marks()),
-            marks_in_session[row.participant_id, row.session_id],
-        )
-        if marks and marks != expected:
-            found.add(
-                "recordings.tsv",
-                f"{place}, column sync_marks_s",
-                f"{marks} marks, the session has {expected} sync events; give one for each",
-            )
-
-
-def _names_beside(path):
-    return [p.name for p in path.parent.iterdir()] if path.parent.is_dir() else []
-
-
-def _check_events(study, found):
-    known = {
-        "condition": study.settings["study"]["conditions"],
-        "exercise": study.settings["study"]["exercises"],
-    }
-    latest = {}
-    supplied = study.settings["segment_oxygenation"]["supply_boundaries"]
-    for row in study.tables["events"]:
-        for column in ("onset_s", "duration_s"):
-            if getattr(row, column) is None and not supplied:
-                found.add(
-                    "events.tsv",
-                    f"row {row.row_number}, column {column}",
-                    "is empty; write it, or let the recording supply it with "
-                    "segment_oxygenation.supply_boundaries: true in study.yaml",
-                )
-    for row in sorted(
-        study.tables["events"],
-        key=lambda r: (r.participant_id, r.session_id, r.onset_s is None, r.onset_s or 0.0),
-    ):
-        place = f"row {row.row_number}"
-        for column, names in known.items():
-            value = getattr(row, column)
-            if value is not None and names and value not in names:
-                _unknown(found, "events", place, column, value, names)
-        if row.trial_type == "set" and row.onset_s is not None and row.duration_s is not None:
-            session = (row.participant_id, row.session_id)
-            before = latest.get(session)
-            if before and row.onset_s < before.onset_s + before.duration_s - 1e-9:
-                found.add(
-                    "events.tsv",
-                    f"{place}, column onset_s",
-                    f"begins at {row.onset_s} s, before the set of row {before.row_number} ends",
-                )
-            latest[session] = row
-
-
-def _check_edits(study, found):
-    digests = {}
-    for row in study.tables["edits"]:
-        files = [
-            study.folder / r.file
-            for r in study.tables["recordings"]
-            if (r.participant_id, r.session_id, r.signal)
-            == (row.participant_id, row.session_id, row.signal)
-        ]
-        for path in files:
-            if path.is_file() and path not in digests:
-                digests[path] = hashlib.sha256(path.read_bytes()).hexdigest()
-        known = [digests.get(path) for path in files]
-        if row.file_sha256.lower() not in known:
-            place = f"row {row.row_number}, column file_sha256"
-            files_named = ", ".join(path.name for path in files) or "no such recording"
-            found.add(
-                "edits.tsv",
-                place,
-                f"edit {row.edit_id} was made on another file than {files_named}; look again and "
-                "add a new row",
-            )

@@ -138,6 +138,7 @@ def write_report(
     study: str,
     settings: dict,
     changed_settings: list,
+    unstated: list,
 ):
     page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     cells = page.from_string(TABLE_CELLS)
@@ -149,6 +150,7 @@ def write_report(
     text = page.from_string(template.read_text(encoding="utf-8")).render(
         title=settings["study"]["title"],
         conditions=settings["study"]["conditions"],
+        unstated=unstated,
         n_participants=recordings["participant_id"].nunique(),
         n_sessions=len(recordings[["participant_id", "session_id"]].drop_duplicates()),
         sections=SECTIONS,

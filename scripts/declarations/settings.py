@@ -86,8 +86,8 @@ class SegmentOxygenation(Section):
     """From the saturation as recorded to a clean trace, working muscles and set boundaries."""
 
     working_muscle: dict[str, str] = setting(
-        "The sensor site that counts for an exercise; an exercise without an entry takes the only "
-        "site of the session.",
+        "The sensor site that counts for an exercise, n/a where its muscle carries no sensor; an "
+        "exercise without an entry takes the only site of the session.",
         "the study",
     )
     no_cuff_condition: str = setting(

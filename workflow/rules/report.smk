@@ -74,6 +74,7 @@ rule write_report:
         study=str(STUDY.folder),
         settings=settings_of({"all": SETTINGS})["all"],
         changed_settings=settings_of({"all": STUDY.changed_settings()})["all"],
+        unstated=settings_of({"all": STUDY.unstated})["all"],
         rows=STUDY.all_rows("participants", "sessions", "recordings", "events"),
         code=code_of("write_report", "outcomes/*", "figures/*"),
     shell:

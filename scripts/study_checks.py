@@ -1,0 +1,317 @@
+"""What no single row of a study can show: references, files, overlaps, tables against settings.
+
+Problems go to `found`, a `study.Problems`. A table that could not be read at all is one problem;
+nothing is compared with it, because everything that refers to it would be named as well.
+"""
+
+import difflib
+import hashlib
+import re
+from collections import Counter
+
+NO_SENSOR = "n/a"
+
+
+def check_tables_together(study, found):
+    """Keys, references, files, overlaps, edits of other files, and names used in the settings."""
+    tables = study.tables
+    _check_unique(tables["participants"], ("participant_id",), "participants.tsv", found)
+    _check_unique(tables["sessions"], ("participant_id", "session_id"), "sessions.tsv", found)
+    _check_unique(tables["sessions"], ("participant_id", "visit"), "sessions.tsv", found)
+    _check_unique(tables["edits"], ("edit_id",), "edits.tsv", found)
+    _check_unique(
+        tables["recordings"],
+        ("participant_id", "session_id", "signal", "file", "channel"),
+        "recordings.tsv",
+        found,
+    )
+    _check_unique(
+        [row for row in tables["events"] if row.trial_type in ("baseline", "rest", "recovery")],
+        ("participant_id", "session_id", "trial_type", "onset_s"),
+        "events.tsv",
+        found,
+    )
+    _check_people_and_visits(tables, found)
+    _check_recordings(study, found)
+    _check_events(study, found)
+    _check_edits(study, found)
+    _check_outcomes_named(study, found)
+    _check_working_muscles(study, found)
+    _check_no_cuff_condition(study, found)
+
+
+def nearest(value, names):
+    """The end of a message that asks whether another name was meant; empty where none is near."""
+    near = difflib.get_close_matches(str(value), list(names), 1)
+    return f"; did you mean {near[0]!r}?" if near else ""
+
+
+# Tables
+
+
+def _check_unique(rows, columns, file, found):
+    seen = {}
+    for row in rows:
+        key = tuple(getattr(row, column) for column in columns)
+        if key in seen:
+            shown = ", ".join(str(part) for part in key if part is not None)
+            found.add(file, f"row {row.row_number}", f"{shown} stands already in row {seen[key]}")
+        seen.setdefault(key, row.row_number)
+
+
+def _unknown(found, table, place, column, value, known, remark=""):
+    names = known if isinstance(known, list) else sorted(filter(None, known))
+    allowed = ", ".join(names) or "none declared"
+    found.add(
+        f"{table}.tsv",
+        f"{place}, column {column}",
+        f"found {value!r}, allowed: {allowed}{nearest(value, names)}{remark}",
+    )
+
+
+def _check_people_and_visits(tables, found):
+    """Every row belongs to somebody in participants.tsv and to a visit in sessions.tsv."""
+    people = {row.participant_id for row in tables["participants"]}
+    people |= {row.get("participant_id") for row in found.refused_rows.get("participants", [])}
+    visits = {(row.participant_id, row.session_id) for row in tables["sessions"]}
+    visits |= {
+        (row.get("participant_id"), row.get("session_id"))
+        for row in found.refused_rows.get("sessions", [])
+    }
+    for name in ("sessions", "occlusion", "recordings", "events", "edits"):
+        for row in tables[name]:
+            place = f"row {row.row_number}"
+            visit = (row.participant_id, getattr(row, "session_id", None))
+            if row.participant_id not in people:
+                if "participants" not in found.unread_tables:
+                    _unknown(found, name, place, "participant_id", row.participant_id, people)
+            elif visit[1] and visit not in visits and "sessions" not in found.unread_tables:
+                own = {s for p, s in visits if p == row.participant_id}
+                _unknown(found, name, place, "session_id", row.session_id, own)
+
+
+def _check_recordings(study, found):
+    rows = study.tables["recordings"]
+    marks_in_session = Counter(
+        (row.participant_id, row.session_id)
+        for row in study.tables["events"]
+        if row.trial_type == "sync"
+    )
+    named = {study.folder / row.file for row in rows}
+    for row in rows:
+        place = f"row {row.row_number}"
+        path = study.folder / row.file
+        if not path.is_file():
+            meant = _file_meant(path, row, named, study.tables["participants"])
+            hint = f"; did you mean '{meant.relative_to(study.folder)}'?" if meant else ""
+            found.add("recordings.tsv", f"{place}, column file", f"{row.file} does not exist{hint}")
+        elif path.stat().st_size == 0:
+            found.add(
+                "recordings.tsv",
+                f"{place}, column file",
+                f"{row.file} is empty (0 bytes); copy it from the recorder again",
+            )
+        marks = len(row.sync_marks())
+        expected = marks_in_session[row.participant_id, row.session_id]
+        if marks and marks != expected and "events" not in found.unread_tables:
+            found.add(
+                "recordings.tsv",
+                f"{place}, column sync_marks_s",
+                f"{marks} marks, the session has {expected} sync events; give one for each",
+            )
+
+
+def _file_meant(path, row, named, participants):
+    """A file beside a missing one that no row names and that is not somebody else's, or None.
+
+    Nearest in name; those that carry the label of the person, then also of the session, go first.
+    """
+    if not path.parent.is_dir():
+        return None
+    others = {p.participant_id for p in participants} - {row.participant_id}
+    free = {
+        p.name: p
+        for p in sorted(path.parent.iterdir())
+        if p.is_file() and p not in named and not any(_carries(p.name, q) for q in others)
+    }
+    own = [name for name in free if _carries(name, row.participant_id)]
+    of_visit = [name for name in own if _carries(name, row.session_id)]
+    for names in (of_visit, own, list(free)):
+        near = difflib.get_close_matches(path.name, names, 1)
+        if near:
+            return free[near[0]]
+    return None
+
+
+def _carries(name, label):
+    return re.search(rf"{label}(?![A-Za-z0-9])", name) is not None
+
+
+def _check_events(study, found):
+    known = {
+        "condition": study.settings["study"]["conditions"],
+        "exercise": study.settings["study"]["exercises"],
+    }
+    unstated = "; study.yaml names no conditions, write yours there"
+    remarks = {"condition": "" if "conditions" in study.stated["study"] else unstated}
+    latest = {}
+    supplied = study.settings["segment_oxygenation"]["supply_boundaries"]
+    for row in study.tables["events"]:
+        for column in ("onset_s", "duration_s"):
+            if getattr(row, column) is None and not supplied:
+                found.add(
+                    "events.tsv",
+                    f"row {row.row_number}, column {column}",
+                    "is empty; write it, or let the recording supply it with "
+                    "segment_oxygenation.supply_boundaries: true in study.yaml",
+                )
+        for column, names in known.items():
+            value = getattr(row, column)
+            if value is not None and names and value not in names:
+                place = f"row {row.row_number}"
+                _unknown(found, "events", place, column, value, names, remarks.get(column, ""))
+    for row in sorted(
+        study.tables["events"],
+        key=lambda r: (r.participant_id, r.session_id, r.onset_s is None, r.onset_s or 0.0),
+    ):
+        if row.trial_type == "set" and row.onset_s is not None and row.duration_s is not None:
+            session = (row.participant_id, row.session_id)
+            before = latest.get(session)
+            if before and row.onset_s < before.onset_s + before.duration_s - 1e-9:
+                found.add(
+                    "events.tsv",
+                    f"row {row.row_number}, column onset_s",
+                    f"begins at {row.onset_s} s, before the set of row {before.row_number} ends",
+                )
+            latest[session] = row
+
+
+def _check_edits(study, found):
+    if "recordings" in found.unread_tables:
+        return
+    digests = {}
+    for row in study.tables["edits"]:
+        files = [
+            study.folder / r.file
+            for r in study.tables["recordings"]
+            if (r.participant_id, r.session_id, r.signal)
+            == (row.participant_id, row.session_id, row.signal)
+        ]
+        for path in files:
+            if path.is_file() and path not in digests:
+                digests[path] = hashlib.sha256(path.read_bytes()).hexdigest()
+        known = [digests.get(path) for path in files]
+        if row.file_sha256.lower() not in known:
+            place = f"row {row.row_number}, column file_sha256"
+            files_named = ", ".join(path.name for path in files) or "no such recording"
+            found.add(
+                "edits.tsv",
+                place,
+                f"edit {row.edit_id} was made on another file than {files_named}; look again and "
+                "add a new row",
+            )
+
+
+# Settings against outcomes and tables
+
+
+def _add_setting(study, found, path, message):
+    """A problem of a setting, with its line where study.yaml holds it."""
+    place = ".".join(path)
+    for depth in range(len(path), 1, -1):
+        if path[:depth] in study.setting_lines:
+            line = study.setting_lines[path[:depth]]
+            found.add("study.yaml", f"line {line}, {place}", message)
+            return
+    found.add("settings", place, message)
+
+
+def _check_outcomes_named(study, found):
+    """Outcomes named in the settings exist, primary ones in the window that they are named for."""
+    for number, primary in enumerate(study.settings["study"]["primary_outcomes"]):
+        place = ("study", "primary_outcomes", str(number))
+        outcome, window = primary["outcome"], primary["window"]
+        if outcome not in study.outcomes:
+            hint = nearest(outcome, study.outcomes)
+            _add_setting(study, found, place, f"{outcome!r} is not an outcome{hint}")
+            continue
+        measured_in = study.measured_in(outcome)
+        if measured_in is not None and window not in measured_in:
+            _add_setting(
+                study,
+                found,
+                place,
+                f"{outcome} is not measured in window {window!r}, allowed: "
+                f"{', '.join(measured_in)}",
+            )
+    named = {
+        ("compare_conditions", "smallest_effect"): study.settings["compare_conditions"][
+            "smallest_effect"
+        ]
+    }
+    for rule, gate in study.settings["measure_outcomes"]["gates"].items():
+        named["measure_outcomes", "gates", rule] = gate["outcomes"]
+    for place, outcomes in named.items():
+        for outcome in sorted(set(outcomes) - set(study.outcomes)):
+            hint = nearest(outcome, study.outcomes)
+            _add_setting(study, found, place, f"{outcome!r} is not an outcome{hint}")
+
+
+def _oxygenation_settings(study):
+    """Settings of segment_oxygenation as the study states them, and in each alternative."""
+    section = "segment_oxygenation"
+    yield (section,), study.stated.get(section, {})
+    for name, changes in study.settings["try_alternatives"]["alternatives"].items():
+        if changes:
+            yield ("try_alternatives", "alternatives", name, section), changes[section]
+
+
+def _check_working_muscles(study, found):
+    """A working muscle is named for an exercise that is done, by the site of a sensor."""
+    sets = [row for row in study.tables["events"] if row.trial_type == "set"]
+    sensors = [row for row in study.tables["recordings"] if row.signal == "muscle_oxygen"]
+    refused = {"events", "recordings"} & {*found.unread_tables, *found.refused_rows}
+    if refused or not sets or not sensors:
+        return
+    exercises = list(
+        dict.fromkeys([*study.settings["study"]["exercises"], *(row.exercise for row in sets)])
+    )
+    for place, settings in _oxygenation_settings(study):
+        for exercise, site in settings.get("working_muscle", {}).items():
+            own_place = (*place, "working_muscle", exercise)
+            if exercise not in exercises:
+                hint = nearest(exercise, exercises)
+                _add_setting(
+                    study,
+                    found,
+                    own_place,
+                    f"{exercise!r} is not an exercise of events.tsv, allowed: "
+                    f"{', '.join(exercises)}{hint}",
+                )
+                continue
+            visits = {(r.participant_id, r.session_id) for r in sets if r.exercise == exercise}
+            there = {r.site for r in sensors if (r.participant_id, r.session_id) in visits}
+            sites = sorted(filter(None, there))
+            if there and site not in (*sites, NO_SENSOR):
+                _add_setting(
+                    study,
+                    found,
+                    own_place,
+                    f"no sensor lies on {site!r} in sessions with {exercise}, sites there: "
+                    f"{', '.join(sites) or 'none, fill in column site of recordings.tsv'}"
+                    f"{nearest(site, sites)}; {NO_SENSOR} where this muscle carries no sensor",
+                )
+
+
+def _check_no_cuff_condition(study, found):
+    """A condition without cuff that the study itself names is one of its conditions."""
+    conditions = study.settings["study"]["conditions"]
+    for place, settings in _oxygenation_settings(study):
+        name = settings.get("no_cuff_condition")
+        if name is not None and name not in conditions:
+            _add_setting(
+                study,
+                found,
+                (*place, "no_cuff_condition"),
+                f"found {name!r}, allowed: {', '.join(conditions)}{nearest(name, conditions)}",
+            )
