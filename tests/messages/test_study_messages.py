@@ -70,7 +70,71 @@ def test_a_missing_column_is_named_with_the_one_that_was_probably_meant(study):
 def test_a_table_saved_with_commas_is_recognised(study):
     path = study / "participants.tsv"
     path.write_text(path.read_text().replace("\t", ","), encoding="utf-8")
+    assert message_of(study).startswith("1 problem ")
     assert "columns are separated by tabs" in message_of(study)
+
+
+def test_a_table_without_its_header_is_one_problem(study):
+    path = study / "sessions.tsv"
+    path.write_text("\n".join(path.read_text().splitlines()[1:]) + "\n")
+    text = message_of(study)
+    assert text.startswith("1 problem ")
+    assert "sessions.tsv, row 1: columns are missing: participant_id, session_id, visit" in text
+    assert "row 1 must name the columns, found 'sub-01', 'ses-1', '1'" in text
+
+
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        ("participants.tsv", "participants.tsv: the table is missing"),
+        ("sessions.tsv", "sessions.tsv: the table is missing"),
+        ("recordings.tsv", "recordings.tsv: the table is missing"),
+    ],
+)
+def test_a_missing_table_is_one_problem_and_not_one_for_every_row_that_refers_to_it(
+    study, table, said
+):
+    (study / table).unlink()
+    assert message_of(study).startswith("1 problem ")
+    assert said in message_of(study)
+
+
+def test_a_session_sheet_that_cannot_be_read_is_one_problem(study):
+    change(study, "events.tsv", "duration_s", "length")
+    change(study, "recordings.tsv", "unit", "sync_marks_s\tunit")
+    path = study / "recordings.tsv"
+    header, *rows = path.read_text().splitlines()
+    marked = ["\t".join([*row.split("\t")[:4], "5.0", *row.split("\t")[4:]]) for row in rows]
+    path.write_text("\n".join([header, *marked]) + "\n")
+    with (study / "study.yaml").open("a") as settings:
+        settings.write("segment_oxygenation:\n  working_muscle: {curtsy: elsewhere}\n")
+    text = message_of(study)
+    assert text.startswith("1 problem ")
+    assert "events.tsv, row 1: column duration_s is missing" in text
+
+
+def test_a_table_with_a_header_alone_is_one_problem(study):
+    path = study / "participants.tsv"
+    path.write_text(path.read_text().splitlines()[0] + "\n")
+    assert message_of(study).startswith("1 problem ")
+    assert "participants.tsv: holds a header and no rows" in message_of(study)
+
+
+def test_one_mistake_in_many_rows_is_one_line(study):
+    path = study / "events.tsv"
+    path.write_text(path.read_text().replace("\tlow\t", "\tlo\t"))
+    text = message_of(study)
+    assert text.startswith("1 problem ")
+    assert "row 9, column condition: found 'lo'" in text
+    assert text.endswith("(also in rows 10, 11, 12)")
+
+
+def test_conditions_that_study_yaml_never_named_are_asked_for(study):
+    (study / "study.yaml").unlink()
+    path = study / "events.tsv"
+    path.write_text(path.read_text().replace("\tlow\t", "\tmild\t"))
+    text = message_of(study)
+    assert "found 'mild', allowed: none, low, target; study.yaml names no conditions" in text
 
 
 def test_a_set_without_condition_says_so(study):
@@ -136,6 +200,38 @@ def test_an_edit_of_another_file_stops_the_run(study):
             "'rmsd_ms' is not an outcome; did you mean 'rmssd_ms'?",
         ),
         (
+            "study:\n  primary_outcomes:\n    - {outcome: hrr_60_bpm, window: set}\n",
+            "line 3, study.primary_outcomes.0: hrr_60_bpm is not measured in window 'set', "
+            "allowed: recovery_first_60_s",
+        ),
+        (
+            "compare_conditions:\n  smallest_effect: {smo2_nadr_pct: 5.0}\n",
+            "line 2, compare_conditions.smallest_effect: 'smo2_nadr_pct' is not an outcome; did "
+            "you mean 'smo2_nadir_pct'?",
+        ),
+        (
+            "segment_oxygenation:\n  working_muscle: {curtsey: muscle}\n",
+            "line 2, segment_oxygenation.working_muscle.curtsey: 'curtsey' is not an exercise of "
+            "events.tsv, allowed: curtsy, pull; did you mean 'curtsy'?",
+        ),
+        (
+            "segment_oxygenation:\n  working_muscle: {curtsy: mucsle}\n",
+            "line 2, segment_oxygenation.working_muscle.curtsy: no sensor lies on 'mucsle' in "
+            "sessions with curtsy, sites there: muscle; did you mean 'muscle'?",
+        ),
+        (
+            "try_alternatives:\n  alternatives:\n    other: {segment_oxygenation: {working_muscle: "
+            "{pull: elsewhere}}}\n",
+            "line 3, try_alternatives.alternatives.other.segment_oxygenation.working_muscle.pull: "
+            "no sensor lies on 'elsewhere'",
+        ),
+        (
+            "segment_oxygenation:\n  no_cuff_condition: noen\n",
+            "line 2, segment_oxygenation.no_cuff_condition: found 'noen', allowed: none, low, "
+            "target; did you mean 'none'?",
+        ),
+        ("# study:\n#   title: later\n", "study.yaml: says nothing; write what differs"),
+        (
             "check_safety:\n  highest_share_pct: 95.0\n",
             "check_safety.highest_share_pct: found 95.0",
         ),
@@ -171,6 +267,8 @@ def test_bad_input_stops_snakemake_and_harms_nothing(tmp_path):
     assert status != 0
     assert "events.tsv, row 9, column condition: found 'lo'" in printed
     assert "Traceback" not in printed
+    assert "Snakefile" not in printed
+    assert printed.startswith("1 problem to mend before anything runs:")
     assert earlier.read_text() == "an earlier report"
     assert all(path.read_bytes() == content for path, content in raw.items())
 
@@ -213,3 +311,66 @@ def test_a_recovery_that_stands_twice_is_found(study):
     text = message_of(study)
     assert "recovery" in text
     assert f"stands already in row {lines.index(twice) + 1}" in text
+
+
+def test_conditions_of_other_names_need_no_condition_without_cuff(study):
+    path = study / "events.tsv"
+    path.write_text(path.read_text().replace("\tnone\t", "\tfree\t"))
+    text = (study / "study.yaml").read_text()
+    (study / "study.yaml").write_text(text.replace('"none"', '"free"'))
+    assert Study(study).settings["segment_oxygenation"]["no_cuff_condition"] == "none"
+
+
+def test_a_muscle_without_a_sensor_can_be_said(study):
+    with (study / "study.yaml").open("a") as settings:
+        settings.write("segment_oxygenation:\n  working_muscle: {curtsy: n/a, pull: muscle}\n")
+    assert Study(study).participants == ["sub-01"]
+
+
+def test_a_study_without_study_yaml_is_called_after_its_folder_and_says_what_it_leaves_open(study):
+    (study / "study.yaml").unlink()
+    found = Study(study)
+    assert found.settings["study"]["title"] == "Untitled cuff study: tiny"
+    assert found.unstated == ["title", "conditions", "primary outcomes"]
+    assert "names no title, conditions and primary outcomes" in found.note()
+
+
+def test_a_study_that_says_everything_gets_no_note(study):
+    (study / "study.yaml").write_text(
+        'study:\n  title: a\n  conditions: ["none", "low", "target"]\n'
+        "  primary_outcomes: [{outcome: rmssd_ms, window: recovery_steady}]\n"
+    )
+    assert Study(study).note() == ""
+
+
+def missing_file_message(study, *beside):
+    """What is said about an interval file of the first visit that is gone, with others beside."""
+    (study / "raw" / "sub-01_ses-1_intervals.txt").unlink()
+    for name in beside:
+        (study / "raw" / name).write_text("800\n")
+    return message_of(study)
+
+
+def test_a_missing_file_never_suggests_one_that_another_row_names(study):
+    text = missing_file_message(study)
+    assert "raw/sub-01_ses-1_intervals.txt does not exist" in text
+    assert "did you mean" not in text
+
+
+def test_a_missing_file_suggests_the_same_visit_before_the_same_person(study):
+    text = missing_file_message(
+        study, "sub-01_ses-9_intervals.txt", "sub-01_ses-1_intervals_copy.txt"
+    )
+    assert "did you mean 'raw/sub-01_ses-1_intervals_copy.txt'?" in text
+
+
+def test_a_missing_file_never_suggests_that_of_another_person(study):
+    path = study / "participants.tsv"
+    path.write_text(path.read_text() + "sub-02\t30\n")
+    assert "did you mean" not in missing_file_message(study, "sub-02_ses-1_intervals.txt")
+
+
+def test_an_empty_recording_is_found_before_the_run(study):
+    (study / "raw" / "sub-01_ses-2_intervals.txt").write_bytes(b"")
+    text = message_of(study)
+    assert "column file: raw/sub-01_ses-2_intervals.txt is empty (0 bytes)" in text

@@ -1,0 +1,119 @@
+"""What a study knows about outcomes and results before anything runs."""
+
+import shutil
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+import launch
+from catalogue import outcome_modules
+from compare_conditions import why_absent
+from project import write_tiny_study
+from step import StudyError
+from study import header, load_study, names_in, windows_of
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    """A folder to run in, with a tiny study beside it and another of the same name."""
+    (tmp_path / "run").mkdir()
+    monkeypatch.chdir(tmp_path / "run")
+    write_tiny_study(tmp_path / "one" / "tiny", participants=("sub-01",))
+    shutil.copytree(tmp_path / "one" / "tiny", tmp_path / "two" / "tiny")
+    return tmp_path
+
+
+def test_the_windows_read_from_every_outcome_are_those_that_it_is_measured_in():
+    for name, module in outcome_modules().items():
+        asked = {place.split("/")[1] for place in module.ASKED_OF}
+        assert set(windows_of(name)) == asked, name
+
+
+def test_windows_that_are_computed_are_left_open_and_not_guessed(tmp_path, monkeypatch):
+    (tmp_path / "outcomes").mkdir()
+    (tmp_path / "outcomes" / "__init__.py").write_text('SET = ("set/set",)\n')
+    (tmp_path / "outcomes" / "plain.py").write_text("ASKED_OF = SET\nHERE = ASKED_OF\n")
+    (tmp_path / "outcomes" / "computed.py").write_text("ASKED_OF = SET + other()\nx.y = 1\n")
+    monkeypatch.setattr("study.SCRIPTS", tmp_path)
+    assert names_in("outcomes") == ["computed", "plain"]
+    assert header("outcomes", "plain")["HERE"] == ("set/set",)
+    assert windows_of("plain") == ["set"]
+    assert windows_of("computed") is None
+
+
+def test_results_of_another_study_of_the_same_name_are_not_written_over(folder):
+    first = load_study({"study": str(folder / "one" / "tiny")})
+    first.claim_results()
+    (folder / "run" / "results" / "tiny").mkdir(parents=True)
+    assert load_study({"study": "../one/../one/tiny/"}).folder == first.folder
+    with pytest.raises(StudyError) as raised:
+        load_study({"study": "../two/tiny"})
+    assert "holds the results of another study folder, ../one/tiny" in str(raised.value)
+    assert "--config study=../two/tiny results=results/tiny_2" in str(raised.value)
+    second = load_study({"study": "../two/tiny", "results": "results/tiny_2"})
+    assert second.results == "results/tiny_2"
+
+
+def test_a_study_that_was_moved_keeps_its_results(folder):
+    load_study({"study": "../one/tiny"}).claim_results()
+    (folder / "run" / "results" / "tiny").mkdir(parents=True)
+    (folder / "one").rename(folder / "moved")
+    assert load_study({"study": "../moved/tiny"}).results == "results/tiny"
+
+
+def test_whose_results_they_are_is_not_written_among_the_results(folder):
+    load_study({"study": "../one/tiny"}).claim_results()
+    assert not (folder / "run" / "results").exists()
+
+
+@pytest.mark.parametrize("results", ["../one/tiny/raw/out", "../one/tiny", ".."])
+def test_results_never_stand_where_the_study_stands(folder, results):
+    with pytest.raises(StudyError, match="the study itself stands there"):
+        load_study({"study": "../one/tiny", "results": results})
+
+
+def test_a_folder_named_with_a_number_is_a_study_folder(folder):
+    (folder / "one" / "tiny").rename(folder / "run" / "2031")
+    assert load_study({"study": 2031}).results == "results/2031"
+
+
+def test_a_result_that_is_absent_beside_others_of_its_job_is_asked_for(folder):
+    study = load_study({"study": "../one/tiny"})
+    beats, quality = "results/tiny/{participant,sub-01}.tsv", "results/tiny/q_{participant}.tsv"
+    rules = [SimpleNamespace(output=[beats, quality]), SimpleNamespace(output=["results/new.tsv"])]
+    assert study.lost_results(rules) == []
+    (folder / "run" / "results" / "tiny").mkdir(parents=True)
+    (folder / "run" / "results" / "tiny" / "sub-01.tsv").touch()
+    assert study.lost_results(rules) == ["results/tiny/q_sub-01.tsv"]
+
+
+@pytest.mark.parametrize(
+    ("done", "window_there", "said"),
+    [
+        (False, False, "low was not done"),
+        (True, False, "low has no such window"),
+        (True, True, "is not measured in this window in low"),
+    ],
+)
+def test_a_contrast_without_values_says_what_is_absent(done, window_there, said):
+    rows = pd.DataFrame({"value": [], "reason": []})
+    assert why_absent(rows, "low", done=done, window_there=window_there) == said
+
+
+def test_the_set_up_script_takes_a_study_folder_wherever_it_is_called_from(folder, monkeypatch):
+    monkeypatch.setattr(launch, "PROJECT", folder / "run")
+    command = launch.command_of("../one/tiny", "results/tiny/report.html")
+    assert command[:3] == ["snakemake", "--config", "study=../one/tiny"]
+    assert command[-1] == "results/tiny/report.html"
+    more = launch.command_of("../one/tiny", "-n", "--config", "results=results/tiny_2")
+    # Snakemake keeps the last --config only
+    assert more.count("--config") == 1
+    assert more[-2:] == ["study=../one/tiny", "results=results/tiny_2"]
+    monkeypatch.chdir(folder / "one")
+    assert "study=../one/tiny" in launch.command_of("tiny")
+
+
+def test_the_set_up_script_says_what_it_takes():
+    with pytest.raises(SystemExit, match="neither a study folder nor one of: demo, tests"):
+        launch.command_of("no_such_folder")
