@@ -27,6 +27,20 @@ def change(study, table, old, new, count=1):
     path.write_text(text.replace(old, new, count), encoding="utf-8")
 
 
+def write_edit(study, sha256):
+    """A decision about a beat of the first visit, made on a file with this checksum."""
+    header = (
+        "edit_id\tparticipant_id\tsession_id\tsignal\taction\ttime_s\tfile_sha256\teditor\t"
+        "edited_at\treason\n"
+    )
+    row = f"1\tsub-01\tses-1\trr\tremove_beat\t12.0\t{sha256}\tA. B.\t2031-01-01\tfalse beat\n"
+    (study / "edits.tsv").write_text(header + row)
+
+
+def sha256_of(path):
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
 def test_a_sound_study_passes(study):
     assert Study(study).participants == ["sub-01"]
 
@@ -94,6 +108,7 @@ def test_a_table_without_its_header_is_one_problem(study):
 def test_a_missing_table_is_one_problem_and_not_one_for_every_row_that_refers_to_it(
     study, table, said
 ):
+    write_edit(study, sha256_of(study / "raw" / "sub-01_ses-1_intervals.txt"))
     (study / table).unlink()
     assert message_of(study).startswith("1 problem ")
     assert said in message_of(study)
@@ -163,17 +178,11 @@ def test_a_row_that_stands_twice_is_found(study):
 
 
 def test_an_edit_of_another_file_stops_the_run(study):
-    header = (
-        "edit_id\tparticipant_id\tsession_id\tsignal\taction\ttime_s\tfile_sha256\teditor\t"
-        "edited_at\treason\n"
-    )
-    row = "1\tsub-01\tses-1\trr\tremove_beat\t12.0\t{}\tA. B.\t2031-01-01\tfalse beat\n"
-    (study / "edits.tsv").write_text(header + row.format("0" * 64))
+    write_edit(study, "0" * 64)
     assert "edits.tsv, row 2, column file_sha256: edit 1 was made on another file" in message_of(
         study
     )
-    right = hashlib.sha256((study / "raw" / "sub-01_ses-1_intervals.txt").read_bytes())
-    (study / "edits.tsv").write_text(header + row.format(right.hexdigest()))
+    write_edit(study, sha256_of(study / "raw" / "sub-01_ses-1_intervals.txt"))
     assert Study(study).tables["edits"]
 
 
@@ -325,6 +334,22 @@ def test_a_muscle_without_a_sensor_can_be_said(study):
     with (study / "study.yaml").open("a") as settings:
         settings.write("segment_oxygenation:\n  working_muscle: {curtsy: n/a, pull: muscle}\n")
     assert Study(study).participants == ["sub-01"]
+
+
+def test_a_set_that_was_refused_is_not_missed_by_the_settings(study):
+    path = study / "events.tsv"
+    lines = path.read_text().splitlines()
+    path.write_text(
+        "\n".join(
+            line.replace("\t12", "\ttwelve") if "\tcurtsy\t" in line else line for line in lines
+        )
+        + "\n"
+    )
+    with (study / "study.yaml").open("a") as settings:
+        settings.write("segment_oxygenation:\n  working_muscle: {curtsy: muscle}\n")
+    text = message_of(study)
+    assert "column reps_done: found 'twelve'" in text
+    assert "is not an exercise" not in text
 
 
 def test_a_study_without_study_yaml_is_called_after_its_folder_and_says_what_it_leaves_open(study):
