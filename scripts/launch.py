@@ -57,6 +57,12 @@ def set_up_environment():
     wanted = hashlib.sha256(LOCK.read_bytes()).hexdigest()
     if stamp.exists() and stamp.read_text() == wanted:
         return
+    if ENVIRONMENT.is_symlink():
+        # building anew would empty the folder behind the link, which others may be using
+        sys.exit(
+            f".venv is a link to {ENVIRONMENT.readlink()} and not built from this lock: "
+            "remove the link and run this again, or call .venv/bin/snakemake yourself."
+        )
     print("Setting up .venv from requirements.lock, once ...", flush=True)
     venv.create(ENVIRONMENT, with_pip=True, clear=True)
     with tempfile.NamedTemporaryFile("w", suffix=".txt") as installer:

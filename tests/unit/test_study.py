@@ -117,3 +117,13 @@ def test_the_set_up_script_takes_a_study_folder_wherever_it_is_called_from(folde
 def test_the_set_up_script_says_what_it_takes():
     with pytest.raises(SystemExit, match="neither a study folder nor one of: demo, tests"):
         launch.command_of("no_such_folder")
+
+
+def test_the_set_up_script_never_empties_an_environment_behind_a_link(tmp_path, monkeypatch):
+    (tmp_path / "shared").mkdir()
+    (tmp_path / "shared" / "kept").touch()
+    (tmp_path / ".venv").symlink_to(tmp_path / "shared")
+    monkeypatch.setattr(launch, "ENVIRONMENT", tmp_path / ".venv")
+    with pytest.raises(SystemExit, match="is a link to"):
+        launch.set_up_environment()
+    assert (tmp_path / "shared" / "kept").exists()
