@@ -55,8 +55,8 @@ check_steps(workflow.rules)
 
 
 onstart:
+    print(STUDY.notes(), end="")
     STUDY.claim_results()
-    print(STUDY.note(), end="")
 
 
 onerror:

@@ -46,7 +46,7 @@ def load_study(config):
         folder = str(overrides.pop("study"))
     # however a person writes the way to the same folder, nothing runs again
     study = Study(Path(os.path.relpath(folder)), overrides, results)
-    study.refuse_results_of_another()
+    study.refuse_results_beside_raw()
     return study
 
 
@@ -70,6 +70,7 @@ class Study:
         if self.settings is not None:
             check_tables_together(self, found)
         found.stop()
+        self._remarks = found.remarks
         self.participants = sorted({row.participant_id for row in self.tables["recordings"]})
         asked = self.settings["try_alternatives"]["alternatives"]
         self._alternatives = {name: changes for name, changes in asked.items() if changes}
@@ -83,12 +84,19 @@ class Study:
             wanted += ["conditions", "primary_outcomes"]
         return [name.replace("_", " ") for name in wanted if name not in self.stated["study"]]
 
-    def note(self):
-        """A line for a person who starts a run, empty where there is nothing to say."""
-        if not self.unstated:
-            return ""
-        names = " and ".join(filter(None, [", ".join(self.unstated[:-1]), self.unstated[-1]]))
-        return f"Note: study.yaml names no {names}; the usual of config/config.yaml holds.\n"
+    def notes(self):
+        """What a person who starts a run should know and need not mend, a line each."""
+        lines = list(self._remarks)
+        if self.unstated:
+            names = " and ".join(filter(None, [", ".join(self.unstated[:-1]), self.unstated[-1]]))
+            lines.append(f"study.yaml names no {names}; the usual of config/config.yaml holds.")
+        earlier = self._other_folder_of_results()
+        if earlier:
+            lines.append(
+                f"{self.results} held the results of another study folder, {earlier}, and is "
+                f"written over; results={self.results}_2 behind --config would keep them apart."
+            )
+        return "".join(f"Note: {line}\n" for line in lines)
 
     def measured_in(self, outcome):
         """Windows in which an outcome is measured; None where its file does not say so plainly."""
@@ -117,21 +125,21 @@ class Study:
                 lost += absent if len(absent) < len(files) else []
         return lost
 
-    def refuse_results_of_another(self):
-        """Two folders of the same name do not write over each other; nor does a result over raw."""
+    def refuse_results_beside_raw(self):
+        """Results never stand where the study stands, nor among its recordings."""
         results, own = Path(self.results).resolve(), self.folder.resolve()
         if own.is_relative_to(results) or results.is_relative_to(own / "raw"):
             raise StudyError(f"Results cannot go to {self.results}: the study itself stands there.")
-        if not (results.exists() and self._made_from.exists()):
-            return
+
+    def _other_folder_of_results(self):
+        """The folder that the results were made from, where it is another that still exists."""
+        if not (Path(self.results).exists() and self._made_from.exists()):
+            return None
         earlier = Path(self._made_from.read_text(encoding="utf-8"))
         # a folder that is gone was moved: this is then the same study at its new place
-        if (earlier / "recordings.tsv").exists() and not earlier.samefile(own):
-            raise StudyError(
-                f"{self.results} holds the results of another study folder, {earlier}; this one is "
-                f"{self.folder}.\n  Name a place of its own for this one and use it from now on: "
-                f"--config study={self.folder} results={self.results}_2"
-            )
+        if not (earlier / "recordings.tsv").exists() or earlier.samefile(self.folder):
+            return None
+        return earlier
 
     def claim_results(self):
         """Remember, beside Snakemake's own notes, from which folder the results are made.
@@ -278,6 +286,8 @@ class Problems:
         self.refused_rows = {}
         # tables that could not be read at all: nothing is compared with them
         self.unread_tables = set()
+        # what is odd and may still be meant
+        self.remarks = []
 
     def add(self, file, place, message):
         self._found.append((file, place, message))
@@ -442,11 +452,11 @@ def read_settings(folder, overrides, lines, found):
     complete = _read_yaml(CONFIG, found)
     own_file = folder / "study.yaml"
     own = _read_yaml(own_file, found) if own_file.exists() else {}
-    if own == {} and own_file.exists():
+    if own_file.exists() and not own_file.read_bytes().strip():
         found.add(
             own_file.name,
             "",
-            "says nothing; write what differs from config/config.yaml, first of all study: title, "
+            "is empty; write what differs from config/config.yaml, first of all study: title, "
             "conditions and primary_outcomes, or delete the file to use the usual settings",
         )
     if complete is None or own is None:

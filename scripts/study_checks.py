@@ -273,34 +273,37 @@ def _check_working_muscles(study, found):
     refused = {"events", "recordings"} & {*found.unread_tables, *found.refused_rows}
     if refused or not sets or not sensors:
         return
-    exercises = list(
-        dict.fromkeys([*study.settings["study"]["exercises"], *(row.exercise for row in sets)])
-    )
+    done = list(dict.fromkeys(row.exercise for row in sets))
+    declared = [*study.settings["study"]["exercises"], *done]
     for place, settings in _oxygenation_settings(study):
-        for exercise, site in settings.get("working_muscle", {}).items():
+        named = settings.get("working_muscle", {})
+        for exercise, site in named.items():
             own_place = (*place, "working_muscle", exercise)
-            if exercise not in exercises:
-                hint = nearest(exercise, exercises)
-                _add_setting(
-                    study,
-                    found,
-                    own_place,
-                    f"{exercise!r} is not an exercise of events.tsv, allowed: "
-                    f"{', '.join(exercises)}{hint}",
-                )
-                continue
             visits = {(r.participant_id, r.session_id) for r in sets if r.exercise == exercise}
             there = {r.site for r in sensors if (r.participant_id, r.session_id) in visits}
             sites = sorted(filter(None, there))
-            if there and site not in (*sites, NO_SENSOR):
-                _add_setting(
-                    study,
-                    found,
-                    own_place,
-                    f"no sensor lies on {site!r} in sessions with {exercise}, sites there: "
-                    f"{', '.join(sites) or 'none, fill in column site of recordings.tsv'}"
-                    f"{nearest(site, sites)}; {NO_SENSOR} where this muscle carries no sensor",
-                )
+            if exercise not in declared:
+                message = f"{exercise!r} is not an exercise of events.tsv"
+                meant = _misspelt(exercise, [name for name in done if name not in named])
+            elif not there or site in (*sites, NO_SENSOR):
+                continue
+            else:
+                message = f"no sensor lies on {site!r} in sessions with {exercise}"
+                meant = _misspelt(site, sites)
+            if meant:
+                _add_setting(study, found, own_place, f"{message}; did you mean {meant!r}?")
+            else:
+                found.remarks.append(f"{'.'.join(own_place)}: {message}.")
+
+
+def _misspelt(name, names):
+    """The one of the names that differs by a letter, case or underscore; None without one.
+
+    No wider: triceps brachii is not a misspelt biceps brachii.
+    """
+    plain = {other.lower().replace("_", " "): other for other in names}
+    near = difflib.get_close_matches(name.lower().replace("_", " "), plain, 1, 0.9)
+    return plain[near[0]] if near else None
 
 
 def _check_no_cuff_condition(study, found):

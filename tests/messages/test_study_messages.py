@@ -221,25 +221,25 @@ def test_an_edit_of_another_file_stops_the_run(study):
         (
             "segment_oxygenation:\n  working_muscle: {curtsey: muscle}\n",
             "line 2, segment_oxygenation.working_muscle.curtsey: 'curtsey' is not an exercise of "
-            "events.tsv, allowed: curtsy, pull; did you mean 'curtsy'?",
+            "events.tsv; did you mean 'curtsy'?",
         ),
         (
-            "segment_oxygenation:\n  working_muscle: {curtsy: mucsle}\n",
-            "line 2, segment_oxygenation.working_muscle.curtsy: no sensor lies on 'mucsle' in "
-            "sessions with curtsy, sites there: muscle; did you mean 'muscle'?",
+            "segment_oxygenation:\n  working_muscle: {curtsy: Muscle}\n",
+            "line 2, segment_oxygenation.working_muscle.curtsy: no sensor lies on 'Muscle' in "
+            "sessions with curtsy; did you mean 'muscle'?",
         ),
         (
             "try_alternatives:\n  alternatives:\n    other: {segment_oxygenation: {working_muscle: "
-            "{pull: elsewhere}}}\n",
+            "{pull: musscle}}}\n",
             "line 3, try_alternatives.alternatives.other.segment_oxygenation.working_muscle.pull: "
-            "no sensor lies on 'elsewhere'",
+            "no sensor lies on 'musscle'",
         ),
         (
             "segment_oxygenation:\n  no_cuff_condition: noen\n",
             "line 2, segment_oxygenation.no_cuff_condition: found 'noen', allowed: none, low, "
             "target; did you mean 'none'?",
         ),
-        ("# study:\n#   title: later\n", "study.yaml: says nothing; write what differs"),
+        (" \n", "study.yaml: is empty; write what differs"),
         (
             "check_safety:\n  highest_share_pct: 95.0\n",
             "check_safety.highest_share_pct: found 95.0",
@@ -330,6 +330,17 @@ def test_conditions_of_other_names_need_no_condition_without_cuff(study):
     assert Study(study).settings["segment_oxygenation"]["no_cuff_condition"] == "none"
 
 
+def test_a_muscle_on_which_no_sensor_lies_is_a_note_and_no_hindrance(study):
+    with (study / "study.yaml").open("a") as settings:
+        settings.write(
+            "segment_oxygenation:\n  working_muscle: {curtsy: elsewhere, jump: muscle}\n"
+        )
+    notes = Study(study).notes().splitlines()
+    place = "Note: segment_oxygenation.working_muscle"
+    assert f"{place}.curtsy: no sensor lies on 'elsewhere' in sessions with curtsy." in notes
+    assert f"{place}.jump: 'jump' is not an exercise of events.tsv." in notes
+
+
 def test_a_muscle_without_a_sensor_can_be_said(study):
     with (study / "study.yaml").open("a") as settings:
         settings.write("segment_oxygenation:\n  working_muscle: {curtsy: n/a, pull: muscle}\n")
@@ -357,7 +368,7 @@ def test_a_study_without_study_yaml_is_called_after_its_folder_and_says_what_it_
     found = Study(study)
     assert found.settings["study"]["title"] == "Untitled cuff study: tiny"
     assert found.unstated == ["title", "conditions", "primary outcomes"]
-    assert "names no title, conditions and primary outcomes" in found.note()
+    assert "names no title, conditions and primary outcomes" in found.notes()
 
 
 def test_a_study_that_says_everything_gets_no_note(study):
@@ -365,7 +376,7 @@ def test_a_study_that_says_everything_gets_no_note(study):
         'study:\n  title: a\n  conditions: ["none", "low", "target"]\n'
         "  primary_outcomes: [{outcome: rmssd_ms, window: recovery_steady}]\n"
     )
-    assert Study(study).note() == ""
+    assert Study(study).notes() == ""
 
 
 def missing_file_message(study, *beside):
