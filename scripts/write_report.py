@@ -66,40 +66,6 @@ CAUTIONS = (
     "Stop and deflate at once when the participant asks, or at marked numbness, severe or unusual "
     "pain, a cold, white or blue limb, no distal pulse, faintness, chest pain or a failing cuff.",
 )
-TERMS = (
-    ("NN interval", "Time between two normal beats that follow each other."),
-    ("RMSSD", "Root mean square of the differences of successive NN intervals; mostly vagal."),
-    (
-        "Respiratory modulation of heart rate",
-        "Power of heart rate, relative to its mean, at the breathing rate, followed through a set.",
-    ),
-    ("Heart-rate recovery", "Fall of heart rate in the first 30 or 60 s after exercise."),
-    ("DFA alpha 1", "Short-term scaling exponent of the NN intervals."),
-    ("Saturation nadir", "Lowest centred mean of muscle oxygen saturation in a set."),
-    ("Failure band", "Saturations that are said to mark failure: common practice, no source."),
-    ("Half-time", "From release to half-way back from the nadir."),
-    (
-        "Share of occlusion pressure",
-        "Cuff pressure as a percentage of the pressure that stops arterial flow, measured on the "
-        "same limb, side, posture, cuff width and day.",
-    ),
-    ("Restriction", "Time under an inflated cuff, added up for each limb."),
-    (
-        "Mixed model; paired",
-        "All conditions in one model with an error of their own for person, session and exercise; "
-        "or each participant's own difference alone.",
-    ),
-    (
-        "Sign-flip test",
-        "How often a difference as large would arise if each participant's sign were chance.",
-    ),
-    ("Ratio", "One condition divided by the other; 1 is no difference."),
-    (
-        "Flagged, refused, missing",
-        "Given with a reservation; not given because it would mislead; not recorded. The reason "
-        "stands beside each.",
-    ),
-)
 # every part of the status of a clock says so
 CLOCK_IS_FINE = r"^(?!.*(flagged|unchecked))"
 TABLE_CELLS = (
@@ -207,7 +173,6 @@ def write_report(
             pd.DataFrame(changed_settings, columns=["setting", "usual", "here"]),
             "Settings that differ from the usual ones",
         ),
-        terms=TERMS,
         cautions=CAUTIONS,
         shown=lambda table: Markup(cells.render(table)),
     )
