@@ -12,21 +12,9 @@ from analysis.beat_edits import apply_beat_edits, excluded_spans_s
 from analysis.interval_labels import classify_intervals, rolling_quantiles
 from analysis.interval_repair import corrected_pct, longest_repaired_run, repair_intervals
 from simulation.heart_period import inject_errors, simulate_beats
+from unit.sinus_rhythm import sinus_beats
 
 COLUMNS = ["time_s", "rr_ms", "nn_time_s", "nn_ms", "kind", "source", "reason"]
-
-
-def sinus_beats(seed=0, *, duration_s=200, heart_rate_bpm=66):
-    return simulate_beats(
-        duration_s,
-        heart_rate_bpm=heart_rate_bpm,
-        breathing_rate_hz=0.25,
-        breathing_modulation=0.03,
-        random_bands=[(0.1, 0.015, 0.02)],
-        breathing_irregularity=0.05,
-        jitter_s=0.002,
-        rng=np.random.default_rng(seed),
-    ).beat_time_s
 
 
 def repaired_times(table):

@@ -4,20 +4,7 @@ import numpy as np
 import pytest
 
 from analysis.interval_rounding import interval_rounding
-from simulation.heart_period import simulate_beats
-
-
-def sinus_beats(seed=0, *, duration_s=200, heart_rate_bpm=66):
-    return simulate_beats(
-        duration_s,
-        heart_rate_bpm=heart_rate_bpm,
-        breathing_rate_hz=0.25,
-        breathing_modulation=0.03,
-        random_bands=[(0.1, 0.015, 0.02)],
-        breathing_irregularity=0.05,
-        jitter_s=0.002,
-        rng=np.random.default_rng(seed),
-    ).beat_time_s
+from unit.sinus_rhythm import sinus_beats
 
 
 @pytest.mark.parametrize(
