@@ -17,6 +17,10 @@ from tabular import write_table
 DIALECT_COLUMNS = ("encoding", "separator", "decimal", "first_row")
 
 
+# a recording of a whole day around a short session stays below, times in ms lie above
+LONGEST_IN_SESSIONS = 100
+
+
 def read_recordings(
     raw: Inputs,
     signals: Output,
@@ -39,6 +43,10 @@ def read_recordings(
                 ),
                 **row.model_dump(include={*DIALECT_COLUMNS, "time_format"}),
             )
+            if row.signal != "rr":
+                refuse_times_of_another_unit(
+                    Path(study) / row.file, recording, end_of_session_s(events, row.session_id)
+                )
             clock = fit_clock(
                 row.sync_marks(),
                 marks_s if row.sync_marks() else [],
@@ -62,6 +70,30 @@ def sync_marks_of(events, session_id):
     """Onsets of the sync events of a session, in order, in seconds on the session clock."""
     marks = events[(events["session_id"] == session_id) & (events["trial_type"] == "sync")]
     return sorted(marks["onset_s"])
+
+
+def end_of_session_s(events, session_id):
+    """End of the last event of a session, in seconds; not a number without timed events."""
+    own = events[events["session_id"] == session_id]
+    return float((own["onset_s"] + own["duration_s"].fillna(0.0)).max())
+
+
+def refuse_times_of_another_unit(path, recording, session_s):
+    """Refuse times that span a hundred sessions: they count in ms, as a day's recording does not.
+
+    Raises ReadingError.
+    """
+    first_s = min(piece.time_s[0] for piece in recording.stretches)
+    last_s = max(piece.time_s[-1] for piece in recording.stretches)
+    if last_s - first_s > LONGEST_IN_SESSIONS * session_s:
+        raise ReadingError(
+            path,
+            "times",
+            f"a span of {last_s - first_s:.0f} s, but the events of the session end at "
+            f"{session_s:.0f} s",
+            "seconds",
+            "times not in s: time_format = ms or min in recordings.tsv",
+        )
 
 
 def on_session_clock(recording, clock, row):

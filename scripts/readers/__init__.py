@@ -124,7 +124,7 @@ def _check_rate(path: Path, recording: Recording, declared_hz: float | None) -> 
             "sampling_rate_hz",
             f"declared {declared_hz:g} Hz, but the file's own times give {own_hz:.4g} Hz",
             f"the file's rate to within {100 * _RATE_TOLERANCE:g} %",
-            "correct sampling_rate_hz or leave it blank; times not in s: time_format = ms or min",
+            "times not in s: time_format = ms or min; else correct sampling_rate_hz",
         )
     if abs(own_hz / declared_hz - 1) > _RATE_NOTED:
         return (f"declared {declared_hz:g} Hz; the file's own {own_hz:.6g} Hz are used",)

@@ -312,13 +312,14 @@ def test_a_column_of_ones_own_is_no_problem(study):
     assert Study(study).participants == ["sub-01"]
 
 
-def test_a_recovery_that_stands_twice_is_found(study):
+@pytest.mark.parametrize("kind", ["set", "recovery"])
+def test_an_event_that_stands_twice_is_found_and_not_called_an_overlap(study, kind):
     path = study / "events.tsv"
     lines = path.read_text(encoding="utf-8").splitlines()
-    twice = next(line for line in lines if "\trecovery\t" in line)
+    twice = next(line for line in lines if f"\t{kind}\t" in line)
     path.write_text("\n".join([*lines, twice]) + "\n", encoding="utf-8")
     text = message_of(study)
-    assert "recovery" in text
+    assert text.startswith("1 problem ")
     assert f"stands already in row {lines.index(twice) + 1}" in text
 
 

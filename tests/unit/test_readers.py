@@ -4,11 +4,15 @@ import gzip
 import json
 import pickle
 import time
+from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 from edfio import Edf, EdfAnnotation, EdfSignal
 
+from read_recordings import end_of_session_s, refuse_times_of_another_unit
 from readers import ReadingError, read_recording
 from readers.units import KPA_IN_MMHG, check_plausible, count_impossible, to_canonical
 
@@ -579,3 +583,18 @@ def test_forty_minutes_of_ecg_as_text_are_read_in_a_moment(tmp_path):
     # Measured 0.4 s of one processor; the limit leaves room for a slow machine.
     assert time.process_time() - started_s < 1.0
     assert (len(stretch.value), stretch.step_s) == (600_000, pytest.approx(0.004))
+
+
+def test_times_in_ms_are_refused_where_no_rate_is_declared_and_a_day_s_recording_is_not():
+    events = pd.DataFrame(
+        {"session_id": "ses-1", "onset_s": [20.0, 900.0], "duration_s": [60.0, np.nan]}
+    )
+    session_s = end_of_session_s(events, "ses-1")
+    assert session_s == 900.0
+    day = SimpleNamespace(stretches=[SimpleNamespace(time_s=np.array([0.0, 86400.0]))])
+    in_ms = SimpleNamespace(stretches=[SimpleNamespace(time_s=1000.0 * np.array([0.0, 950.0]))])
+    refuse_times_of_another_unit(Path("day.csv"), day, session_s)
+    with pytest.raises(ReadingError, match="time_format = ms or min"):
+        refuse_times_of_another_unit(Path("ms.csv"), in_ms, session_s)
+    # without timed events there is nothing to hold it against
+    refuse_times_of_another_unit(Path("ms.csv"), in_ms, end_of_session_s(events, "ses-2"))
