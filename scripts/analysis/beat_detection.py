@@ -8,7 +8,8 @@ the own QRS, or by standing out of the quiet between beats (ectopic complexes), 
 (6) every normal beat is placed by correlation with the own QRS, between samples. Where complexes
 stand closer and come more often than a heart can beat, standing out is no evidence of a beat; where
 that lasts, as with footfalls, the own QRS is learned elsewhere and the footfalls as shapes of their
-own, so that what is more like a footfall than like a beat only bridges a gap in the chain.
+own, so that what is more like a footfall than like a beat only bridges a gap in the chain. Where
+the own QRS cannot be learned elsewhere, two trains leave it unknown which is the heart: margin 0.
 
 Slope of the QRS band: Pan & Tompkins 1985, IEEE Trans Biomed Eng 32:230-236. Alignment of the
 template: Woody 1967, Med Biol Eng 5:539-553. Optimisation over a chain: Bellman 1957.
@@ -17,7 +18,7 @@ template: Woody 1967, Med Biol Eng 5:539-553. Optimisation over a chain: Bellman
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -88,6 +89,10 @@ class DetectorSettings:
     uncrowded_below: float = 0.03
     uncrowded_beats: int = 40
     unlike_own_below: float = 0.95
+    # Without such beats: two trains where so large a share of what is unlike the commonest shape
+    # recurs. It is then unknown which of them is the heart.
+    unlike_commonest: float = 0.8
+    second_train_alike: float = 0.4
 
 
 @dataclass(frozen=True)
@@ -658,14 +663,17 @@ def _footfalls(
     crowded_share: Floats,
     rate_hz: Floats,
     settings: DetectorSettings,
-) -> NDArray[np.bool_]:
-    """Peaks among which footfalls shake the electrode; none unless beats stand elsewhere alone."""
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Peaks among which footfalls shake the electrode: where they can be told from the heart, by
+    beats that stand alone elsewhere, and where they cannot.
+    """
     among = (crowded_share >= settings.crowded_from) & (rate_hz >= settings.footfall_rate_hz)
     edges = np.flatnonzero(np.diff(among, prepend=False, append=False))
     stretches_s = peak_s[edges[1::2] - 1] - peak_s[edges[::2]]
     lasts = stretches_s.max(initial=0.0) >= settings.footfall_stretch_s
     alone = np.sum(is_beat & (crowded_share < settings.uncrowded_below))
-    return among & lasts & (alone >= settings.uncrowded_beats)
+    known = alone >= settings.uncrowded_beats
+    return among & lasts & known, among & lasts & ~known
 
 
 # ------------------------------------------------------------------------------ the detector
@@ -717,11 +725,15 @@ def detect_beats(
     if not shapes:
         return _table(none, none, none, none.astype(bool))
     crowded_share, rate_hz = _crowding(traces, peaks, level, settings)
-    footfalls = _footfalls(traces.time_s[peaks], margin > 0, crowded_share, rate_hz, settings)
+    footfalls, unsettled = _footfalls(
+        traces.time_s[peaks], margin > 0, crowded_share, rate_hz, settings
+    )
+    strong = traces.envelope[peaks] > settings.crowding_level * level
+    if unsettled.any() and not _two_trains(traces, peaks[unsettled & strong], settings):
+        unsettled = np.zeros(peaks.size, bool)
     more_like_a_footfall = np.zeros(traces.time_s.size, bool)
     if footfalls.any():
         alone = peaks[(margin > 0) & (crowded_share < settings.uncrowded_below)]
-        strong = traces.envelope[peaks] > settings.crowding_level * level
         own_shapes, likeness, more_like_a_footfall = _beside_footfalls(
             traces, alone, peaks, footfalls, strong, likeness, settings
         )
@@ -762,7 +774,9 @@ def detect_beats(
     evidence[footfall] = np.minimum(evidence[footfall], settings.bridging_evidence)
     margin = chain_margins(found_s, evidence, traces.piece[found], settings)
     chosen = margin > 0
-    # What is more like a footfall is in the chain to bridge it: nothing speaks for that beat.
+    # What is more like a footfall is in the chain to bridge it, and where the two cannot be told
+    # apart any beat may be one: nothing speaks for it.
+    footfall |= np.interp(found_s, traces.time_s[peaks], unsettled.astype(float)) > 0.5
     beats, margin = found[chosen], np.where(footfall, 0.0, margin)[chosen]
     wide, wide_evidence = _wide_beats(traces, beats, settings)
     # Noise makes normal beats look strange: the noisier, the stranger a beat must be.
@@ -778,6 +792,18 @@ def detect_beats(
         np.insert(margin, between, wide_evidence),
         correlation >= np.insert(normal_from, between, settings.normal_correlation[0]),
     )
+
+
+def _two_trains(traces: _Traces, strong: NDArray[np.int64], settings: DetectorSettings) -> bool:
+    """Whether strong peaks unlike the commonest shape recur, too, as noise does not."""
+    near = 2 * int(round(0.05 * traces.rate_hz)) + 1
+    _, commonest = _shapes(traces, strong, replace(settings, most_shapes=1))
+    others = strong[ndimage.maximum_filter1d(commonest, near)[strong] < settings.unlike_commonest]
+    if others.size < 20:
+        return False
+    _, likeness = _shapes(traces, others, settings)
+    alike = ndimage.maximum_filter1d(likeness, near)[others] > 0.9
+    return bool(alike.mean() >= settings.second_train_alike)
 
 
 def _beside_footfalls(
