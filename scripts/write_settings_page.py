@@ -76,10 +76,18 @@ def _gates(gates):
 
 def _allowed(field):
     choices = _choices(field.annotation)
-    described = field.description or next(
-        (m.description for m in field.metadata if getattr(m, "description", None)), ""
-    )
-    return f"{described} ({', '.join(choices)})" if choices else described
+    described = field.description or _description(field.metadata, field.annotation)
+    if all(choice in described for choice in choices):
+        return described
+    return f"{described} ({', '.join(choices)})"
+
+
+def _description(metadata, annotation):
+    """The first description among the parts of a type, as of `YesNo | None`."""
+    own = [part.description for part in metadata if getattr(part, "description", None)]
+    parts = get_args(annotation)
+    inner = [_description(getattr(part, "__metadata__", ()), part) for part in parts]
+    return next(filter(None, [*own, *inner]), "")
 
 
 def _choices(annotation):
