@@ -209,7 +209,10 @@ def findings(found, compared, settings):
             single.append(not_comparable(label, chosen["contrast"][[not c for c in comparable]]))
         last = chosen[chosen["contrast"].str.startswith(f"{conditions[-1]} - ")]
         is_whole = len(last) > 1 and all(comparable) and last["p"].notna().all()
-        whole = sentence_against_others(last, label, conditions[-1]) if is_whole else ""
+        whole = ""
+        if is_whole:
+            in_order = last["note"].fillna("").str.contains(SAME_ORDER, regex=False).any()
+            whole = sentence_against_others(last, label, conditions[-1], same_order=bool(in_order))
         if single:
             told.append((whole, single))
     return told

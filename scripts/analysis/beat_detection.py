@@ -705,7 +705,8 @@ def detect_beats(
     1-D and equally long. Gives one row per beat, sorted by time: `time_s` (s, between samples; the
     main deflection of the recording's own QRS), `template_correlation` (-1 to 1, with the own
     normal QRS), `margin` (evidence that the best chain of beats loses without this beat, see
-    `chain_margins`; of a wide beat in a long interval how far it stands out) and `shape` (`normal`,
+    `chain_margins`; of a wide beat in a long interval how far it stands out; 0 of a beat that may
+    be a footfall) and `shape` (`normal`,
     or `other` for a waveform unlike the own QRS). Signals that are empty, constant or shorter than
     3 s give an empty table. Raises ValueError on unequal lengths.
     """

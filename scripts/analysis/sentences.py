@@ -66,11 +66,13 @@ def sentence_of_contrast(
     )
 
 
-def sentence_against_others(rows: pd.DataFrame, label: str, condition: str) -> str:
+def sentence_against_others(
+    rows: pd.DataFrame, label: str, condition: str, *, same_order: bool = False
+) -> str:
     """Whether one condition differed from each of the others, in one sentence.
 
     `rows`: the contrasts over all exercises of one primary outcome in which `condition` is the
-    first; at least two.
+    first; at least two. With `same_order` a difference is not called an effect of the condition.
     """
     by_verdict = {}
     for row in rows.itertuples():
@@ -93,7 +95,8 @@ def sentence_against_others(rows: pd.DataFrame, label: str, condition: str) -> s
         said.append(
             f"{condition} could not be compared with {in_words(by_verdict['not estimated'])}"
         )
-    return f"{label}: {'; '.join(said)}."
+    order = f" {SAME_ORDER_CLAIM}" if same_order and {"lower", "higher"} & set(by_verdict) else ""
+    return f"{label}: {'; '.join(said)}.{order}"
 
 
 def verdict_of(row) -> str:

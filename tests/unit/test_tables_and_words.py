@@ -162,6 +162,15 @@ def test_one_sentence_says_whether_the_target_differed_from_both_controls(agains
     assert sentence_against_others(rows, "Nadir", "target") == said
 
 
+def test_where_everybody_had_the_same_order_no_lead_sentence_claims_an_effect():
+    rows = contrasts({}, {"contrast": "target - low"})
+    assert sentence_against_others(rows, "Nadir", "target", same_order=True).endswith(
+        "same order, so that this is not called an effect of pressure."
+    )
+    nothing = contrasts({"p_adjusted": 0.5}, {"contrast": "target - low", "p_adjusted": 0.5})
+    assert "order" not in sentence_against_others(nothing, "Nadir", "target", same_order=True)
+
+
 def test_only_a_rate_above_the_intrinsic_limit_speaks_of_another_drive():
     values = pd.DataFrame(
         {
