@@ -171,17 +171,32 @@ SQUATS = NoiseMix(electrode_motion=0.3, muscle=0.3, baseline_wander=3.0, bursts_
 JOGGING = NoiseMix(electrode_motion=0.5, muscle=0.5, impacts=0.05)
 
 
+def _amplitude_density(frequency_hz: Floats, low_hz: float, high_hz: float, slope: float) -> Floats:
+    """Square root of a power that falls as frequency^-slope between two frequencies."""
+    density = np.maximum(frequency_hz, low_hz) ** (-slope / 2)
+    density /= np.sqrt(1 + (low_hz / np.maximum(frequency_hz, 1e-9)) ** 4)
+    return density / np.sqrt(1 + (frequency_hz / high_hz) ** 4)
+
+
 def _shaped_noise(
     n: int, rate_hz: float, low_hz: float, high_hz: float, slope: float, generator
 ) -> Floats:
     """Gaussian noise with power falling as frequency^-slope between two frequencies, unit SD."""
     length = fft.next_fast_len(n + int(4 * rate_hz), real=True)
-    frequency_hz = fft.rfftfreq(length, 1.0 / rate_hz)
-    shape = np.maximum(frequency_hz, low_hz) ** (-slope / 2)
-    shape /= np.sqrt(1 + (low_hz / np.maximum(frequency_hz, 1e-9)) ** 4)
-    shape /= np.sqrt(1 + (frequency_hz / high_hz) ** 4)
-    noise = fft.irfft(fft.rfft(generator.standard_normal(length)) * shape, n=length)[:n]
+    density = _amplitude_density(fft.rfftfreq(length, 1.0 / rate_hz), low_hz, high_hz, slope)
+    noise = fft.irfft(fft.rfft(generator.standard_normal(length)) * density, n=length)[:n]
     return noise / noise.std()
+
+
+def _recorded_share(rate_hz: float, low_hz: float, high_hz: float, slope: float) -> float:
+    """Share of the noise power below 500 Hz that a recorder with this sampling rate lets through.
+
+    A recorder removes what lies above half its rate before it samples; so the noise within the
+    band of the QRS is the same at every rate, and rates can be compared.
+    """
+    frequency_hz = np.arange(0.0, 500.0, 0.05)
+    power = _amplitude_density(frequency_hz, low_hz, high_hz, slope) ** 2
+    return float(power[frequency_hz < rate_hz / 2].sum() / power.sum())
 
 
 def _envelope(n: int, rate_hz: float, depth: float, generator) -> Floats:
@@ -243,7 +258,9 @@ def footfalls(
 def exercise_noise(
     n: int, rate_hz: float, *, mix: NoiseMix = NoiseMix(), generator: np.random.Generator
 ) -> Floats:
-    """`n` samples of noise at `rate_hz` whose electrode-motion plus muscle part has power 1.
+    """`n` samples of noise at `rate_hz` whose electrode motion and muscle activity have power 1.
+
+    That power is counted up to 500 Hz; what lies above half of `rate_hz` is not recorded.
 
     Spectra follow the noise records of Moody, Muldrow & Mark 1984, Comput Cardiol 11:381-384, in
     outline: electrode motion mostly below 4 Hz but reaching the QRS band, muscle activity at 18 to
@@ -261,7 +278,8 @@ def exercise_noise(
         if share > 0:
             part = _shaped_noise(n, rate_hz, low_hz, high_hz, slope, generator)
             part *= _envelope(n, rate_hz, depth, generator) if depth else 1.0
-            noise += np.sqrt(share / rhythm) * part / part.std()
+            recorded = share * _recorded_share(rate_hz, low_hz, high_hz, slope)
+            noise += np.sqrt(recorded / rhythm) * part / part.std()
     if mix.impacts > 0:
         noise += np.sqrt(mix.impacts / rhythm) * _impacts(n, rate_hz, mix.impact_rate_hz, generator)
     for _ in range(generator.poisson(mix.bursts_per_min * n / rate_hz / 60.0)):
