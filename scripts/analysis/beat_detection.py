@@ -7,9 +7,11 @@ the own QRS, or by standing out of the quiet between beats (ectopic complexes), 
 (5) wide ectopic complexes are sought in what long intervals still hold without the own P and T;
 (6) every normal beat is placed by correlation with the own QRS, between samples. Where complexes
 stand closer and come more often than a heart can beat, standing out is no evidence of a beat; where
-that lasts, as with footfalls, the own QRS is learned elsewhere and the footfalls as shapes of their
-own, so that what is more like a footfall than like a beat only bridges a gap in the chain. Where
-the own QRS cannot be learned elsewhere, two trains leave it unknown which is the heart: margin 0.
+that lasts, as with footfalls, the signal is looked at again through a higher band, in which a QRS
+is steep and a moving electrode less so. The own QRS is learned elsewhere and the footfalls as
+shapes of their own, so that what is more like a footfall than like a beat only bridges a gap in the
+chain. Where the own QRS cannot be learned elsewhere and complexes still crowd, it is unknown which
+of two trains is the heart: margin 0.
 
 Slope of the QRS band: Pan & Tompkins 1985, IEEE Trans Biomed Eng 32:230-236. Alignment of the
 template: Woody 1967, Med Biol Eng 5:539-553. Optimisation over a chain: Bellman 1957.
@@ -83,16 +85,32 @@ class DetectorSettings:
     bridging_share: float = 0.5
     bridging_evidence: float = 0.7
     # Footfalls: crowded for so long with more complexes a second than hearts give (170 a minute),
-    # beside so many beats that nothing crowds, from which the own QRS is learned.
+    # and so large a share of those that are too close for beats are of shapes that recur.
     footfall_stretch_s: float = 20.0
     footfall_rate_hz: float = 2.8
+    recurring_likeness: float = 0.8
+    recurring_share: float = 0.7
+    # Slower than this nobody runs, and nothing hides the heart from the usual band.
+    slowest_steps_hz: float = 2.2
+    # Among footfalls: the higher bands, and a lower level for the smaller of two trains.
+    steep_slope_band_hz: tuple[float, float] = (14.0, 32.0)
+    steep_waveform_band_hz: tuple[float, float] = (16.0, 40.0)
+    steep_crowding_level: float = 0.25
+    # Beside so many beats that nothing crowds, the own QRS is learned from these and footfalls from
+    # as many complexes that are unlike it.
     uncrowded_below: float = 0.03
     uncrowded_beats: int = 40
     unlike_own_below: float = 0.95
-    # Without such beats: two trains where so large a share of what is unlike the commonest shape
-    # recurs. It is then unknown which of them is the heart.
-    unlike_commonest: float = 0.8
-    second_train_alike: float = 0.4
+    fewest_footfalls: int = 20
+
+    def steep(self) -> DetectorSettings:
+        """The same with the bands and level for footfalls."""
+        return replace(
+            self,
+            slope_band_hz=self.steep_slope_band_hz,
+            waveform_band_hz=self.steep_waveform_band_hz,
+            crowding_level=self.steep_crowding_level,
+        )
 
 
 @dataclass(frozen=True)
@@ -613,7 +631,6 @@ def _shapes(
     """
     shapes: list[Floats] = []
     likeness = np.full(traces.time_s.size, -1.0)
-    near = 2 * int(round(0.05 * traces.rate_hz)) + 1
     strong = beats[traces.envelope[beats] > 0.5 * np.median(traces.envelope[beats])]
     left, enough = beats, 3
     for _ in range(settings.most_shapes):
@@ -624,28 +641,64 @@ def _shapes(
             break
         own = _likeness(traces.waveform, shape)
         if shapes:
-            alike = ndimage.maximum_filter1d(own, near)[left] > 0.85
+            alike = _nearby(own, traces)[left] > 0.85
             if alike.sum() < enough or alike.mean() < 0.3:
                 break
         shapes.append(shape)
         np.maximum(likeness, own, out=likeness)
-        best = ndimage.maximum_filter1d(likeness, near)[strong]
+        best = _nearby(likeness, traces)[strong]
         left, enough = strong[best < settings.another_shape_below], max(8, 0.01 * beats.size)
     return shapes, likeness
 
 
-# ------------------------------------------------------------------------ noise with a rhythm
+# -------------------------------------------------------------------------- the first look
+
+
+@dataclass(frozen=True)
+class _Look:
+    """Envelope peaks, the first chain through them, and how they crowd; one value per peak."""
+
+    peaks: NDArray[np.int64]
+    level: Floats
+    is_beat: NDArray[np.bool_]
+    is_strong: NDArray[np.bool_]
+    crowded_share: Floats
+    rate_hz: Floats
+
+    @property
+    def beats(self) -> NDArray[np.int64]:
+        return self.peaks[self.is_beat]
+
+    def alone(self, settings: DetectorSettings) -> NDArray[np.int64]:
+        """Beats that nothing crowds."""
+        return self.peaks[self.is_beat & (self.crowded_share < settings.uncrowded_below)]
+
+
+def _spacing(traces: _Traces, settings: DetectorSettings) -> int:
+    return int(round(settings.candidate_spacing_s * traces.rate_hz))
+
+
+def _first_look(traces: _Traces, settings: DetectorSettings) -> _Look | None:
+    """None where fewer than three peaks stand out."""
+    inside = np.where(traces.inside, traces.envelope, 0.0)
+    peaks = _local_maxima(inside, _spacing(traces, settings))
+    if peaks.size < 3:
+        return None
+    evidence, level = _first_evidence(traces, peaks, settings)
+    margin = chain_margins(traces.time_s[peaks], evidence, traces.piece[peaks], settings)
+    is_strong = traces.envelope[peaks] > settings.crowding_level * level
+    crowded_share, rate_hz = _crowding(traces.time_s[peaks], is_strong, settings)
+    return _Look(peaks, level, margin > 0, is_strong, crowded_share, rate_hz)
 
 
 def _crowding(
-    traces: _Traces, peaks: NDArray[np.int64], level: Floats, settings: DetectorSettings
+    peak_s: Floats, is_strong: NDArray[np.bool_], settings: DetectorSettings
 ) -> tuple[Floats, Floats]:
     """Around each peak: share of strong peaks closer together than beats can be; rate (Hz) of all.
 
     Strong: above `crowding_level` times the local level.
     """
-    peak_s = traces.time_s[peaks]
-    strong_s = peak_s[traces.envelope[peaks] > settings.crowding_level * level]
+    strong_s = peak_s[is_strong]
     close = np.diff(strong_s) < settings.shortest_interval_s
     close = np.append(close, False) | np.concatenate(([False], close))
     n_close = np.concatenate(([0], np.cumsum(close)))
@@ -657,23 +710,146 @@ def _crowding(
     return share, (stop - first) / np.maximum(span_s, 1.0)
 
 
-def _footfalls(
-    peak_s: Floats,
-    is_beat: NDArray[np.bool_],
-    crowded_share: Floats,
-    rate_hz: Floats,
-    settings: DetectorSettings,
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Peaks among which footfalls shake the electrode: where they can be told from the heart, by
-    beats that stand alone elsewhere, and where they cannot.
+# ------------------------------------------------------------------------ noise with a rhythm
+
+
+@dataclass(frozen=True)
+class _View:
+    """What the second chain goes by: traces, first look, and what is known of the shapes.
+
+    `likeness` to the own shapes, `like_a_footfall` (more than like a beat) and `unsettled` (it is
+    unknown which of two trains is the heart) have one value per sample.
     """
-    among = (crowded_share >= settings.crowded_from) & (rate_hz >= settings.footfall_rate_hz)
-    edges = np.flatnonzero(np.diff(among, prepend=False, append=False))
-    stretches_s = peak_s[edges[1::2] - 1] - peak_s[edges[::2]]
-    lasts = stretches_s.max(initial=0.0) >= settings.footfall_stretch_s
-    alone = np.sum(is_beat & (crowded_share < settings.uncrowded_below))
-    known = alone >= settings.uncrowded_beats
-    return among & lasts & known, among & lasts & ~known
+
+    traces: _Traces
+    look: _Look
+    shapes: list[Floats]
+    likeness: Floats
+    like_a_footfall: NDArray[np.bool_]
+    unsettled: NDArray[np.bool_]
+
+
+def _lasting(
+    traces: _Traces, look: _Look, chosen: NDArray[np.bool_], settings: DetectorSettings
+) -> NDArray[np.bool_]:
+    """`chosen` peaks if a run of them lasts as long as footfalls do, else none."""
+    peak_s = traces.time_s[look.peaks]
+    edges = np.flatnonzero(np.diff(chosen, prepend=False, append=False))
+    runs_s = peak_s[edges[1::2] - 1] - peak_s[edges[::2]]
+    return chosen & (runs_s.max(initial=0.0) >= settings.footfall_stretch_s)
+
+
+def _crowded(traces: _Traces, look: _Look, settings: DetectorSettings) -> NDArray[np.bool_]:
+    """Peaks among which complexes crowd and come more often than hearts beat, for long."""
+    among = look.crowded_share >= settings.crowded_from
+    return _lasting(traces, look, among & (look.rate_hz >= settings.footfall_rate_hz), settings)
+
+
+def _footfalls(traces: _Traces, look: _Look, settings: DetectorSettings) -> NDArray[np.bool_]:
+    """Peaks among which two trains of complexes run, of which one must be footfalls.
+
+    Of two strong peaks closer together than beats both are like shapes that recur; noise that comes
+    close to a beat is like nothing else.
+    """
+    among = _crowded(traces, look, settings)
+    if not among.any():
+        return among
+    strong = look.peaks[look.is_strong]
+    close = np.flatnonzero(np.diff(traces.time_s[strong]) < settings.shortest_interval_s)
+    _, likeness = _shapes(traces, strong, settings)
+    recurring = _nearby(likeness, traces)[strong] > settings.recurring_likeness
+    both = recurring[close] & recurring[close + 1]
+    return among & (both.mean() >= settings.recurring_share)
+
+
+def _view(pieces: list[EvenPiece], settings: DetectorSettings) -> _View | None:
+    """None where no beat stands out."""
+    traces = _traces(pieces, settings)
+    look = _first_look(traces, settings)
+    if look is None:
+        return None
+    footfalls = _footfalls(traces, look, settings)
+    often = _lasting(traces, look, look.rate_hz >= settings.slowest_steps_hz, settings)
+    if often.any():
+        steep = _traces(pieces, settings.steep())
+        steep_look: _Look | None = look
+        if not footfalls.any():
+            # Footfalls much higher than the QRS hide it in the usual band.
+            steep_look = _first_look(steep, settings.steep())
+            if steep_look is not None:
+                footfalls = _footfalls(steep, steep_look, settings.steep())
+        if steep_look is not None and footfalls.any():
+            return _steep_view(traces, steep, steep_look, footfalls, settings)
+    nowhere = np.zeros(traces.time_s.size, bool)
+    return _View(traces, look, *_shapes(traces, look.beats, settings), nowhere, nowhere)
+
+
+def _steep_view(
+    traces: _Traces,
+    steep: _Traces,
+    look: _Look,
+    footfalls: NDArray[np.bool_],
+    settings: DetectorSettings,
+) -> _View | None:
+    """The recording with its higher band among footfalls; everywhere if no beats stand alone."""
+    n = traces.time_s.size
+    among, gain = np.ones(n, bool), 1.0
+    alone = look.alone(settings)
+    settled = alone.size >= settings.uncrowded_beats
+    if settled:
+        among = _around(look.peaks, footfalls, n)
+        gain = np.median(traces.envelope[alone]) / np.median(steep.envelope[alone])
+    else:
+        settings = settings.steep()
+    seen = replace(
+        traces,
+        envelope=np.where(among, gain * steep.envelope, traces.envelope),
+        waveform=np.where(among, gain * steep.waveform, traces.waveform),
+    )
+    seen_look = _first_look(seen, settings)
+    if seen_look is None:
+        return None
+    own_beats = seen_look.alone(settings) if settled else seen_look.beats
+    own_shapes, own_likeness = _shapes(steep, own_beats, settings)
+    if not own_shapes:
+        return None
+    like_a_footfall, unsettled = np.zeros((2, n), bool)
+    if settled:
+        crowded = _crowded(seen, seen_look, settings)
+        like_a_footfall = _around(seen_look.peaks, crowded, n) & _like_a_footfall(
+            steep, seen_look.peaks[crowded & seen_look.is_strong], own_likeness, settings
+        )
+        shapes, likeness = _shapes(traces, seen_look.beats[~among[seen_look.beats]], settings)
+        likeness = np.where(among, own_likeness, likeness)
+    else:
+        footfalls = _footfalls(seen, seen_look, settings)
+        unsettled = _around(seen_look.peaks, footfalls, n)
+        shape = _own_waveform(traces, own_beats)
+        shapes, likeness = [] if shape is None else [shape], own_likeness
+    # The first shape says which point of a beat is its time: the QRS in its usual band.
+    return _View(seen, seen_look, [*shapes, *own_shapes], likeness, like_a_footfall, unsettled)
+
+
+def _around(peaks: NDArray[np.int64], chosen: NDArray[np.bool_], n_samples: int) -> NDArray:
+    """Samples that lie nearer to a chosen peak than to another."""
+    return np.interp(np.arange(n_samples), peaks, chosen.astype(float)) > 0.5
+
+
+def _nearby(trace: Floats, traces: _Traces) -> Floats:
+    """Largest value of a trace within 50 ms."""
+    return ndimage.maximum_filter1d(trace, 2 * int(round(0.05 * traces.rate_hz)) + 1)
+
+
+def _like_a_footfall(
+    traces: _Traces, peaks: NDArray[np.int64], own_likeness: Floats, settings: DetectorSettings
+) -> NDArray[np.bool_]:
+    """Samples more like a shape that recurs among `peaks` than like the own QRS."""
+    own = _nearby(own_likeness, traces)
+    others = peaks[own[peaks] < settings.unlike_own_below]
+    if others.size < settings.fewest_footfalls:
+        return np.zeros(own.size, bool)
+    _, likeness = _shapes(traces, others, settings)
+    return _nearby(likeness, traces) > own
 
 
 # ------------------------------------------------------------------------------ the detector
@@ -714,38 +890,16 @@ def detect_beats(
     pieces = [piece for piece in even_pieces(time_s, ecg_mv) if np.ptp(piece.samples) > 0]
     if sum(piece.samples.size / piece.rate_hz for piece in pieces) < 3.0:
         return _table(none, none, none, none.astype(bool))
-    traces = _traces(pieces, settings)
-    spacing = int(round(settings.candidate_spacing_s * traces.rate_hz))
-    peaks = _local_maxima(np.where(traces.inside, traces.envelope, 0.0), spacing)
-    if peaks.size < 3:
+    view = _view(pieces, settings)
+    if view is None or not view.shapes:
         return _table(none, none, none, none.astype(bool))
-    evidence, level = _first_evidence(traces, peaks, settings)
-    margin = chain_margins(traces.time_s[peaks], evidence, traces.piece[peaks], settings)
-    first_beats = peaks[margin > 0]
-    shapes, likeness = _shapes(traces, first_beats, settings)
-    if not shapes:
-        return _table(none, none, none, none.astype(bool))
-    crowded_share, rate_hz = _crowding(traces, peaks, level, settings)
-    footfalls, unsettled = _footfalls(
-        traces.time_s[peaks], margin > 0, crowded_share, rate_hz, settings
-    )
-    strong = traces.envelope[peaks] > settings.crowding_level * level
-    if unsettled.any() and not _two_trains(traces, peaks[unsettled & strong], settings):
-        unsettled = np.zeros(peaks.size, bool)
-    more_like_a_footfall = np.zeros(traces.time_s.size, bool)
-    if footfalls.any():
-        alone = peaks[(margin > 0) & (crowded_share < settings.uncrowded_below)]
-        own_shapes, likeness, more_like_a_footfall = _beside_footfalls(
-            traces, alone, peaks, footfalls, strong, likeness, settings
-        )
-        if own_shapes and alone.size < 0.5 * first_beats.size:
-            # Among the first beats there are more footfalls than beats.
-            shapes = own_shapes
+    traces, look, likeness = view.traces, view.look, view.likeness
+    spacing = _spacing(traces, settings)
 
     # Candidates of the second round: what is strong and like the own QRS, and lone strong peaks.
     near = 2 * int(round(0.03 * traces.rate_hz)) + 1
     strength = ndimage.maximum_filter1d(traces.envelope, near)
-    relative = strength / np.interp(np.arange(strength.size), peaks, level)
+    relative = strength / np.interp(np.arange(strength.size), look.peaks, look.level)
     fit = np.maximum(likeness, 0.0) * np.minimum(relative, 1.5)
     alike = _local_maxima(np.where(traces.inside, fit, 0.0), spacing)
     alike = alike[fit[alike] > 0.02]
@@ -758,26 +912,27 @@ def detect_beats(
         + 3.0 * (likeness[alike] - 0.3)
         + 0.5
     )
-    lone = peaks[~_any_within(peaks, alike, spacing)]
+    lone = look.peaks[~_any_within(look.peaks, alike, spacing)]
     found = np.concatenate((alike, lone))
     order = np.argsort(found, kind="stable")
     found = found[order]
     by_likeness = np.concatenate((by_likeness, np.full(lone.size, -np.inf)))[order]
     found_s = traces.time_s[found]
-    usual, noise = _usual_and_noise(traces, first_beats, found_s, settings)
+    usual, noise = _usual_and_noise(traces, look.beats, found_s, settings)
     by_standing_out = _standing_out(strength[found], usual, noise, settings)
     bridging = np.where(
         strength[found] > settings.bridging_share * usual, settings.bridging_evidence, IMPOSSIBLE
     )
-    crowded = np.interp(found_s, traces.time_s[peaks], crowded_share) >= settings.crowded_from
+    crowded_share = np.interp(found_s, traces.time_s[look.peaks], look.crowded_share)
+    crowded = crowded_share >= settings.crowded_from
     evidence = np.maximum(by_likeness, np.where(crowded, bridging, by_standing_out))
-    footfall = more_like_a_footfall[found]
+    footfall = view.like_a_footfall[found]
     evidence[footfall] = np.minimum(evidence[footfall], settings.bridging_evidence)
     margin = chain_margins(found_s, evidence, traces.piece[found], settings)
     chosen = margin > 0
     # What is more like a footfall is in the chain to bridge it, and where the two cannot be told
     # apart any beat may be one: nothing speaks for it.
-    footfall |= np.interp(found_s, traces.time_s[peaks], unsettled.astype(float)) > 0.5
+    footfall = footfall | view.unsettled[found]
     beats, margin = found[chosen], np.where(footfall, 0.0, margin)[chosen]
     wide, wide_evidence = _wide_beats(traces, beats, settings)
     # Noise makes normal beats look strange: the noisier, the stranger a beat must be.
@@ -786,54 +941,13 @@ def detect_beats(
     )
     between = np.searchsorted(beats, wide)
     beats = np.insert(beats, between, wide)
-    beat_s, correlation = _placed(traces, beats, shapes, settings)
+    beat_s, correlation = _placed(traces, beats, view.shapes, settings)
     return _table(
         beat_s,
         correlation,
         np.insert(margin, between, wide_evidence),
         correlation >= np.insert(normal_from, between, settings.normal_correlation[0]),
     )
-
-
-def _two_trains(traces: _Traces, strong: NDArray[np.int64], settings: DetectorSettings) -> bool:
-    """Whether strong peaks unlike the commonest shape recur, too, as noise does not."""
-    near = 2 * int(round(0.05 * traces.rate_hz)) + 1
-    _, commonest = _shapes(traces, strong, replace(settings, most_shapes=1))
-    others = strong[ndimage.maximum_filter1d(commonest, near)[strong] < settings.unlike_commonest]
-    if others.size < 20:
-        return False
-    _, likeness = _shapes(traces, others, settings)
-    alike = ndimage.maximum_filter1d(likeness, near)[others] > 0.9
-    return bool(alike.mean() >= settings.second_train_alike)
-
-
-def _beside_footfalls(
-    traces: _Traces,
-    alone: NDArray[np.int64],
-    peaks: NDArray[np.int64],
-    among_footfalls: NDArray[np.bool_],
-    strong: NDArray[np.bool_],
-    likeness: Floats,
-    settings: DetectorSettings,
-) -> tuple[list[Floats], Floats, NDArray[np.bool_]]:
-    """Own shapes from the beats that stand alone, and what else is more like a footfall.
-
-    Gives the shapes, the likeness with these among footfalls (elsewhere as before), and where among
-    footfalls the likeness with one of their shapes is the larger.
-    """
-    nowhere = np.zeros(likeness.size, bool)
-    shapes, own = _shapes(traces, alone, settings)
-    if not shapes:
-        return shapes, likeness, nowhere
-    among = np.interp(np.arange(likeness.size), peaks, among_footfalls.astype(float)) > 0.5
-    likeness = np.where(among, own, likeness)
-    near = 2 * int(round(0.05 * traces.rate_hz)) + 1
-    own = ndimage.maximum_filter1d(own, near)
-    others = peaks[among_footfalls & strong & (own[peaks] < settings.unlike_own_below)]
-    if others.size < 20:
-        return shapes, likeness, nowhere
-    _, of_footfalls = _shapes(traces, others, settings)
-    return shapes, likeness, among & (ndimage.maximum_filter1d(of_footfalls, near) > own)
 
 
 def _wide_beats(
