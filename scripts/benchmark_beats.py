@@ -9,6 +9,7 @@ annotations of extension atr, ventricular flutter left out). Record by record fi
 import argparse
 import time
 import tracemalloc
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -48,14 +49,15 @@ def generated_records(rates_hz=(130, 250, 1000), snrs_db=(12, 6, 0, -6), seconds
                 yield f"generated {rate_hz} Hz {snr_db} dB", lead, time_s, ecg_mv, beats, []
 
 
-def shaken_records(strengths=(0.5, 1.0, 1.5), rest_s=60.0, running_s=90.0):
-    """Rest, then running with footfalls of so many times the height of the QRS, in every lead."""
-    course_s = (0.0, rest_s, rest_s + 15.0, rest_s + running_s)
-    for strength in strengths:
+def shaken_records(strengths=(0.5, 1.0, 1.5, 2.0), rests_s=(60.0, 0.0), running_s=90.0):
+    """Running with footfalls of so many times the height of the QRS, after rest and without."""
+    for rest_s, strength in product(rests_s, strengths):
+        course_s = (0.0, rest_s, rest_s + 15.0, rest_s + running_s)
+        course_bpm = (72, 72, 150, 155) if rest_s else (155, 155, 150, 155)
         for n, lead in enumerate(LEADS):
             generator = np.random.default_rng([7, n])
             beats = beat_times(
-                course_s[-1], heart_rate_bpm=(72, 72, 150, 155), at_s=course_s, generator=generator
+                course_s[-1], heart_rate_bpm=course_bpm, at_s=course_s, generator=generator
             )
             time_s, ecg_mv = exercise_ecg(
                 beats, rate_hz=250, snr_db=12, generator=generator, lead=lead
@@ -63,7 +65,8 @@ def shaken_records(strengths=(0.5, 1.0, 1.5), rest_s=60.0, running_s=90.0):
             height_mv = np.ptp(noise_free_ecg(np.arange(-0.06, 0.06, 0.001), [0.0], lead=lead))
             moved = footfalls(time_s, every_hz=generator.uniform(2.3, 3.1), generator=generator)
             ecg_mv += strength * height_mv * moved * (time_s >= rest_s)
-            yield f"footfalls {strength:g} times QRS", lead, time_s, ecg_mv, beats, []
+            group = f"footfalls {strength:g} times QRS, {rest_s:g} s of rest"
+            yield group, lead, time_s, ecg_mv, beats, []
 
 
 def annotated_records(folder):

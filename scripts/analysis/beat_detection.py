@@ -19,7 +19,6 @@ template: Woody 1967, Med Biol Eng 5:539-553. Optimisation over a chain: Bellman
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -28,6 +27,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import fft, ndimage
 
 Floats = NDArray[np.float64]
+# Filtered traces: finer than any recorder resolves, and half as much to move.
+Trace = NDArray[np.float32]
 
 IMPOSSIBLE = np.float32(-1e9)
 # Below this correlation a beat is not of a shape at all and is placed by its own waveform.
@@ -188,22 +189,47 @@ def _evenly_sampled(time_s: Floats, signal: Floats, step_s: float, jitter_s: flo
 
 
 @dataclass(frozen=True)
-class _Traces:
-    """Filtered traces of all pieces, one after the other, at one internal rate."""
+class _Spectrum:
+    """Transform of one gap-free piece, from which any band of it can be had at the internal rate.
+
+    Samples `first` to `first + n` of the inverse transform of `length` samples are the piece.
+    """
+
+    frequency_hz: Trace
+    value: NDArray[np.complex64]
+    length: int
+    first: int
+    n: int
+
+    def through(self, response: NDArray) -> Trace:
+        trace = fft.irfft(self.value * response, n=self.length, overwrite_x=True)
+        return trace[self.first : self.first + self.n]
+
+
+@dataclass(frozen=True)
+class _Recording:
+    """All pieces, one after the other with a border of zeros around each, at one internal rate."""
 
     rate_hz: float
     time_s: Floats
     inside: NDArray[np.bool_]
     piece: NDArray[np.int64]
-    envelope: Floats
-    waveform: Floats
+    spectra: list[tuple[slice, _Spectrum]]
 
 
-def _band(frequency_hz: Floats, low_hz: float, high_hz: float, order: int) -> Floats:
-    """Zero-phase magnitude of a Butterworth band run forward and backward."""
-    with np.errstate(divide="ignore"):
-        high_pass = 1.0 / (1.0 + (low_hz / frequency_hz) ** (2 * order))
-    return high_pass / (1.0 + (frequency_hz / high_hz) ** (2 * order))
+@dataclass(frozen=True)
+class _Traces(_Recording):
+    """What is seen of a recording through the two bands of the settings."""
+
+    envelope: Trace
+    waveform: Trace
+
+
+def _band(frequency_hz: Trace, low_hz: float, high_hz: float) -> Trace:
+    """Zero-phase magnitude of a Butterworth band of order 2 run forward and backward."""
+    above, below = np.square(frequency_hz / low_hz), np.square(frequency_hz / high_hz)
+    above, below = np.square(above), np.square(below)
+    return above / ((1.0 + above) * (1.0 + below))
 
 
 def _rate_change(rate_hz: float) -> tuple[int, int]:
@@ -213,13 +239,8 @@ def _rate_change(rate_hz: float) -> tuple[int, int]:
     return (1, 1) if rate_hz >= 180.0 else (int(np.ceil(250.0 / rate_hz)), 1)
 
 
-def _filtered(
-    piece: EvenPiece,
-    up: int,
-    down: int,
-    responses: list[Callable[[Floats], NDArray]],
-) -> list[Floats]:
-    """The piece through each frequency response, at rate x up / down, by one transform."""
+def _spectrum(piece: EvenPiece, up: int, down: int, unit: float) -> _Spectrum:
+    """Transform of a piece, mirrored at its ends, for traces at its rate x up / down."""
     samples = piece.samples
     margin = min(samples.size - 1, int(piece.rate_hz))
     extended = np.concatenate(
@@ -232,61 +253,68 @@ def _filtered(
     extended -= np.median(samples[:: max(1, samples.size // 10000)])
     coarse = fft.next_fast_len(int(np.ceil(extended.size / down)), real=True)
     length = coarse * up
-    spectrum = fft.rfft(extended, n=coarse * down)[: length // 2 + 1]
-    frequency_hz = np.arange(spectrum.size) * piece.rate_hz / (coarse * down)
+    value = fft.rfft(extended, n=coarse * down)[: length // 2 + 1]
+    value *= up / (down * unit)
+    frequency_hz = np.arange(value.size) * piece.rate_hz / (coarse * down)
     skipped = margin * up / down
-    n_out = int((samples.size - 1) * up // down) + 1
-    traces = []
-    for response in responses:
-        shifted = spectrum * response(frequency_hz)
-        if skipped % 1:
-            # The margin is not a whole number of output samples: shift by the rest.
-            shifted *= np.exp(
-                2j * np.pi * frequency_hz * (skipped % 1) * down / (up * piece.rate_hz)
-            )
-        trace = fft.irfft(shifted, n=length) * (up / down)
-        traces.append(trace[int(skipped) : int(skipped) + n_out])
-    return traces
+    if skipped % 1:
+        # The margin is not a whole number of output samples: shift by the rest.
+        value *= np.exp(2j * np.pi * frequency_hz * (skipped % 1) * down / (up * piece.rate_hz))
+    n = int((samples.size - 1) * up // down) + 1
+    single = frequency_hz.astype(np.float32), value.astype(np.complex64)
+    return _Spectrum(*single, length, int(skipped), n)
 
 
-def _traces(pieces: list[EvenPiece], settings: DetectorSettings) -> _Traces:
-    def slope(frequency_hz: Floats) -> NDArray:
-        return 2j * np.pi * frequency_hz * _band(frequency_hz, *settings.slope_band_hz, 2)
-
-    def waveform(frequency_hz: Floats) -> NDArray:
-        return _band(frequency_hz, *settings.waveform_band_hz, 2)
-
+def _recording(pieces: list[EvenPiece]) -> _Recording:
     up, down = _rate_change(pieces[0].rate_hz)
     rate_hz = pieces[0].rate_hz * up / down
     # Windows around beats reach into the zeros of the border; at the rim a QRS is cut off.
     border, rim = int(round(0.3 * rate_hz)), int(round(0.05 * rate_hz))
-    width = max(3, int(round(settings.envelope_s * rate_hz)))
-    parts: list[tuple] = []
+    # In units of its own, so that no gain of a recorder meets a smallest number of ours.
+    unit = max(float(np.ptp(piece.samples)) for piece in pieces)
+    parts, spectra, stop = [], [], 0
     for number, piece in enumerate(pieces):
-        steepness, shape = _filtered(piece, up, down, [slope, waveform])
-        np.abs(steepness, out=steepness)
-        envelope = ndimage.uniform_filter1d(steepness, width)
-        n = envelope.size
-        index = np.arange(-border, n + border)
+        spectrum = _spectrum(piece, up, down, unit)
+        index = np.arange(-border, spectrum.n + border)
         parts.append(
             (
-                piece.start_s + index * down / (up * piece.rate_hz),
-                (index >= rim) & (index < n - rim),
-                np.full(n + 2 * border, number),
-                np.pad(envelope, border),
-                np.pad(shape, border),
+                piece.start_s + index * (down / (up * piece.rate_hz)),
+                (index >= rim) & (index < spectrum.n - rim),
+                np.full(index.size, number),
             )
         )
-    traces = _Traces(rate_hz, *(np.concatenate(column) for column in zip(*parts, strict=True)))
-    unit = np.quantile(traces.envelope[::7], 0.9)
-    if unit > 0:
-        # Arrays made above, not the caller's: the unit of amplitude is dropped in place.
-        traces.envelope[:] /= unit
-        traces.waveform[:] /= unit
-    return traces
+        first, stop = stop + border, stop + index.size
+        spectra.append((slice(first, first + spectrum.n), spectrum))
+    axes = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return _Recording(rate_hz, *axes, spectra)
 
 
-def _local_maxima(trace: Floats, reach: int) -> NDArray[np.int64]:
+def _envelope(recording: _Recording, settings: DetectorSettings) -> Trace:
+    """Mean steepness in the band of the slope."""
+    width = max(3, int(round(settings.envelope_s * recording.rate_hz)))
+    envelope = np.zeros(recording.time_s.size, np.float32)
+    for place, spectrum in recording.spectra:
+        band = _band(spectrum.frequency_hz, *settings.slope_band_hz)
+        steepness = spectrum.through(np.complex64(2j * np.pi) * spectrum.frequency_hz * band)
+        np.abs(steepness, out=steepness)
+        ndimage.uniform_filter1d(steepness, width, output=envelope[place])
+    return envelope
+
+
+def _waveform(recording: _Recording, settings: DetectorSettings) -> Trace:
+    waveform = np.zeros(recording.time_s.size, np.float32)
+    for place, spectrum in recording.spectra:
+        band = _band(spectrum.frequency_hz, *settings.waveform_band_hz)
+        waveform[place] = spectrum.through(band)
+    return waveform
+
+
+def _traces(recording: _Recording, settings: DetectorSettings) -> _Traces:
+    envelope, waveform = _envelope(recording, settings), _waveform(recording, settings)
+    return _Traces(**vars(recording), envelope=envelope, waveform=waveform)
+
+
+def _local_maxima(trace: Trace, reach: int) -> NDArray[np.int64]:
     """Samples that are the largest, and above zero, within `reach` samples on either side."""
     largest = ndimage.maximum_filter1d(trace, 2 * reach + 1)
     found = np.flatnonzero((trace == largest) & (trace > 0))
@@ -499,7 +527,7 @@ def _best_minus_avoiding(
 # ------------------------------------------------------------------------- the own waveform
 
 
-def _windows(trace: Floats, centre: NDArray[np.int64], reach: int) -> Floats:
+def _windows(trace: Trace, centre: NDArray[np.int64], reach: int) -> Floats:
     return trace[centre[:, None] + np.arange(-reach, reach + 1)]
 
 
@@ -546,16 +574,15 @@ def _own_waveform(traces: _Traces, beats: NDArray[np.int64]) -> Floats | None:
     return template
 
 
-def _likeness(trace: Floats, template: Floats) -> Floats:
-    """Normalised correlation of a trace with a unit template, damped where the trace is quiet."""
-    n = template.size
+def _height(trace: Trace, n: int) -> Floats:
+    """Norm of the `n` samples around each, for a correlation; at least a part of the usual one."""
     mean = ndimage.uniform_filter1d(trace, n)
     energy = ndimage.uniform_filter1d(trace * trace, n) - mean * mean
     energy *= n
     sampled = energy[::5]
     sampled = sampled[sampled > 0]
     floor = 0.1 * np.median(sampled) if sampled.size else 1.0
-    return ndimage.correlate1d(trace, template) / np.sqrt(np.maximum(energy, floor))
+    return np.sqrt(np.maximum(energy, floor))
 
 
 # ---------------------------------------------------------------------------- the evidence
@@ -567,9 +594,10 @@ def _level(time_s: Floats, strength: Floats, quantile: float, reach_s: float) ->
     return np.maximum(level, 0.1 * np.median(level))
 
 
-def _first_evidence(traces: _Traces, peaks: NDArray[np.int64], settings: DetectorSettings) -> tuple:
+def _first_evidence(
+    peak_s: Floats, strength: Floats, settings: DetectorSettings
+) -> tuple[Floats, Floats]:
     """Evidence of envelope peaks before any waveform is known, and their local level."""
-    peak_s, strength = traces.time_s[peaks], traces.envelope[peaks]
     level = _level(peak_s, strength, 0.9, settings.level_reach_s)
     weak = _running_quantile(peak_s, strength, 0.3, at_s=peak_s, reach_s=settings.noise_reach_s)
     evidence = 1.5 * np.log(np.maximum(strength / level, 1e-3)) + 1.2
@@ -631,6 +659,7 @@ def _shapes(
     """
     shapes: list[Floats] = []
     likeness = np.full(traces.time_s.size, -1.0)
+    height, near = np.empty(0), int(round(0.05 * traces.rate_hz))
     strong = beats[traces.envelope[beats] > 0.5 * np.median(traces.envelope[beats])]
     left, enough = beats, 3
     for _ in range(settings.most_shapes):
@@ -639,14 +668,16 @@ def _shapes(
         shape = _own_waveform(traces, left)
         if shape is None:
             break
-        own = _likeness(traces.waveform, shape)
+        if not shapes:
+            height = _height(traces.waveform, shape.size)
+        own = ndimage.correlate1d(traces.waveform, shape) / height
         if shapes:
-            alike = _nearby(own, traces)[left] > 0.85
+            alike = _windows(own, left, near).max(axis=1) > 0.85
             if alike.sum() < enough or alike.mean() < 0.3:
                 break
         shapes.append(shape)
         np.maximum(likeness, own, out=likeness)
-        best = _nearby(likeness, traces)[strong]
+        best = _windows(likeness, strong, near).max(axis=1)
         left, enough = strong[best < settings.another_shape_below], max(8, 0.01 * beats.size)
     return shapes, likeness
 
@@ -655,40 +686,55 @@ def _shapes(
 
 
 @dataclass(frozen=True)
-class _Look:
-    """Envelope peaks, the first chain through them, and how they crowd; one value per peak."""
+class _Peaks:
+    """Peaks of the envelope (sample numbers), what speaks for each, and how they crowd."""
 
-    peaks: NDArray[np.int64]
+    at: NDArray[np.int64]
+    evidence: Floats
     level: Floats
-    is_beat: NDArray[np.bool_]
     is_strong: NDArray[np.bool_]
     crowded_share: Floats
     rate_hz: Floats
 
+
+@dataclass(frozen=True)
+class _Look(_Peaks):
+    """Peaks, and which of them the first chain joins."""
+
+    is_beat: NDArray[np.bool_]
+
     @property
     def beats(self) -> NDArray[np.int64]:
-        return self.peaks[self.is_beat]
+        return self.at[self.is_beat]
 
     def alone(self, settings: DetectorSettings) -> NDArray[np.int64]:
         """Beats that nothing crowds."""
-        return self.peaks[self.is_beat & (self.crowded_share < settings.uncrowded_below)]
+        return self.at[self.is_beat & (self.crowded_share < settings.uncrowded_below)]
 
 
-def _spacing(traces: _Traces, settings: DetectorSettings) -> int:
-    return int(round(settings.candidate_spacing_s * traces.rate_hz))
+def _spacing(recording: _Recording, settings: DetectorSettings) -> int:
+    return int(round(settings.candidate_spacing_s * recording.rate_hz))
+
+
+def _peaks(recording: _Recording, envelope: Trace, settings: DetectorSettings) -> _Peaks | None:
+    """None where fewer than three peaks stand out."""
+    at = _local_maxima(np.where(recording.inside, envelope, 0.0), _spacing(recording, settings))
+    if at.size < 3:
+        return None
+    evidence, level = _first_evidence(recording.time_s[at], envelope[at], settings)
+    is_strong = envelope[at] > settings.crowding_level * level
+    crowding = _crowding(recording.time_s[at], is_strong, settings)
+    return _Peaks(at, evidence, level, is_strong, *crowding)
 
 
 def _first_look(traces: _Traces, settings: DetectorSettings) -> _Look | None:
     """None where fewer than three peaks stand out."""
-    inside = np.where(traces.inside, traces.envelope, 0.0)
-    peaks = _local_maxima(inside, _spacing(traces, settings))
-    if peaks.size < 3:
+    peaks = _peaks(traces, traces.envelope, settings)
+    if peaks is None:
         return None
-    evidence, level = _first_evidence(traces, peaks, settings)
-    margin = chain_margins(traces.time_s[peaks], evidence, traces.piece[peaks], settings)
-    is_strong = traces.envelope[peaks] > settings.crowding_level * level
-    crowded_share, rate_hz = _crowding(traces.time_s[peaks], is_strong, settings)
-    return _Look(peaks, level, margin > 0, is_strong, crowded_share, rate_hz)
+    at = peaks.at
+    margin = chain_margins(traces.time_s[at], peaks.evidence, traces.piece[at], settings)
+    return _Look(**vars(peaks), is_beat=margin > 0)
 
 
 def _crowding(
@@ -730,56 +776,65 @@ class _View:
 
 
 def _lasting(
-    traces: _Traces, look: _Look, chosen: NDArray[np.bool_], settings: DetectorSettings
+    recording: _Recording,
+    peaks: _Peaks,
+    chosen: NDArray[np.bool_],
+    settings: DetectorSettings,
 ) -> NDArray[np.bool_]:
     """`chosen` peaks if a run of them lasts as long as footfalls do, else none."""
-    peak_s = traces.time_s[look.peaks]
+    peak_s = recording.time_s[peaks.at]
     edges = np.flatnonzero(np.diff(chosen, prepend=False, append=False))
     runs_s = peak_s[edges[1::2] - 1] - peak_s[edges[::2]]
     return chosen & (runs_s.max(initial=0.0) >= settings.footfall_stretch_s)
 
 
-def _crowded(traces: _Traces, look: _Look, settings: DetectorSettings) -> NDArray[np.bool_]:
+def _crowded(recording: _Recording, peaks: _Peaks, settings: DetectorSettings) -> NDArray[np.bool_]:
     """Peaks among which complexes crowd and come more often than hearts beat, for long."""
-    among = look.crowded_share >= settings.crowded_from
-    return _lasting(traces, look, among & (look.rate_hz >= settings.footfall_rate_hz), settings)
+    among = peaks.crowded_share >= settings.crowded_from
+    among &= peaks.rate_hz >= settings.footfall_rate_hz
+    return _lasting(recording, peaks, among, settings)
 
 
-def _footfalls(traces: _Traces, look: _Look, settings: DetectorSettings) -> NDArray[np.bool_]:
+def _footfalls(traces: _Traces, peaks: _Peaks, settings: DetectorSettings) -> NDArray[np.bool_]:
     """Peaks among which two trains of complexes run, of which one must be footfalls.
 
     Of two strong peaks closer together than beats both are like shapes that recur; noise that comes
     close to a beat is like nothing else.
     """
-    among = _crowded(traces, look, settings)
+    among = _crowded(traces, peaks, settings)
     if not among.any():
         return among
-    strong = look.peaks[look.is_strong]
+    strong = peaks.at[peaks.is_strong]
     close = np.flatnonzero(np.diff(traces.time_s[strong]) < settings.shortest_interval_s)
     _, likeness = _shapes(traces, strong, settings)
-    recurring = _nearby(likeness, traces)[strong] > settings.recurring_likeness
+    near = int(round(0.05 * traces.rate_hz))
+    recurring = _windows(likeness, strong, near).max(axis=1) > settings.recurring_likeness
     both = recurring[close] & recurring[close + 1]
     return among & (both.mean() >= settings.recurring_share)
 
 
-def _view(pieces: list[EvenPiece], settings: DetectorSettings) -> _View | None:
+def _view(recording: _Recording, settings: DetectorSettings) -> _View | None:
     """None where no beat stands out."""
-    traces = _traces(pieces, settings)
+    traces = _traces(recording, settings)
     look = _first_look(traces, settings)
     if look is None:
         return None
     footfalls = _footfalls(traces, look, settings)
-    often = _lasting(traces, look, look.rate_hz >= settings.slowest_steps_hz, settings)
+    if footfalls.any():
+        return _steep_view(traces, _traces(recording, settings.steep()), look, footfalls, settings)
+    often = _lasting(recording, look, look.rate_hz >= settings.slowest_steps_hz, settings)
     if often.any():
-        steep = _traces(pieces, settings.steep())
-        steep_look: _Look | None = look
-        if not footfalls.any():
-            # Footfalls much higher than the QRS hide it in the usual band.
-            steep_look = _first_look(steep, settings.steep())
-            if steep_look is not None:
-                footfalls = _footfalls(steep, steep_look, settings.steep())
-        if steep_look is not None and footfalls.any():
-            return _steep_view(traces, steep, steep_look, footfalls, settings)
+        # Footfalls much higher than the QRS hide it in the usual band.
+        envelope = _envelope(recording, settings.steep())
+        peaks = _peaks(recording, envelope, settings.steep())
+        if peaks is not None and _crowded(recording, peaks, settings).any():
+            steep = replace(
+                traces, envelope=envelope, waveform=_waveform(recording, settings.steep())
+            )
+            footfalls = _footfalls(steep, peaks, settings)
+            if footfalls.any():
+                look = _first_look(steep, settings.steep())
+                return _steep_view(traces, steep, look, footfalls, settings)
     nowhere = np.zeros(traces.time_s.size, bool)
     return _View(traces, look, *_shapes(traces, look.beats, settings), nowhere, nowhere)
 
@@ -797,7 +852,7 @@ def _steep_view(
     alone = look.alone(settings)
     settled = alone.size >= settings.uncrowded_beats
     if settled:
-        among = _around(look.peaks, footfalls, n)
+        among = _around(look.at, footfalls, n)
         gain = np.median(traces.envelope[alone]) / np.median(steep.envelope[alone])
     else:
         settings = settings.steep()
@@ -806,28 +861,27 @@ def _steep_view(
         envelope=np.where(among, gain * steep.envelope, traces.envelope),
         waveform=np.where(among, gain * steep.waveform, traces.waveform),
     )
-    seen_look = _first_look(seen, settings)
-    if seen_look is None:
+    look = _first_look(seen, settings)
+    if look is None:
         return None
-    own_beats = seen_look.alone(settings) if settled else seen_look.beats
+    own_beats = look.alone(settings) if settled else look.beats
     own_shapes, own_likeness = _shapes(steep, own_beats, settings)
     if not own_shapes:
         return None
     like_a_footfall, unsettled = np.zeros((2, n), bool)
     if settled:
-        crowded = _crowded(seen, seen_look, settings)
-        like_a_footfall = _around(seen_look.peaks, crowded, n) & _like_a_footfall(
-            steep, seen_look.peaks[crowded & seen_look.is_strong], own_likeness, settings
-        )
-        shapes, likeness = _shapes(traces, seen_look.beats[~among[seen_look.beats]], settings)
+        crowded = _crowded(seen, look, settings)
+        strong = look.at[crowded & look.is_strong]
+        like_a_footfall = _like_a_footfall(steep, strong, own_likeness, settings)
+        like_a_footfall &= _around(look.at, crowded, n)
+        shapes, likeness = _shapes(traces, look.beats[~among[look.beats]], settings)
         likeness = np.where(among, own_likeness, likeness)
     else:
-        footfalls = _footfalls(seen, seen_look, settings)
-        unsettled = _around(seen_look.peaks, footfalls, n)
+        unsettled = _around(look.at, _footfalls(seen, look, settings), n)
         shape = _own_waveform(traces, own_beats)
         shapes, likeness = [] if shape is None else [shape], own_likeness
     # The first shape says which point of a beat is its time: the QRS in its usual band.
-    return _View(seen, seen_look, [*shapes, *own_shapes], likeness, like_a_footfall, unsettled)
+    return _View(seen, look, [*shapes, *own_shapes], likeness, like_a_footfall, unsettled)
 
 
 def _around(peaks: NDArray[np.int64], chosen: NDArray[np.bool_], n_samples: int) -> NDArray:
@@ -835,21 +889,17 @@ def _around(peaks: NDArray[np.int64], chosen: NDArray[np.bool_], n_samples: int)
     return np.interp(np.arange(n_samples), peaks, chosen.astype(float)) > 0.5
 
 
-def _nearby(trace: Floats, traces: _Traces) -> Floats:
-    """Largest value of a trace within 50 ms."""
-    return ndimage.maximum_filter1d(trace, 2 * int(round(0.05 * traces.rate_hz)) + 1)
-
-
 def _like_a_footfall(
     traces: _Traces, peaks: NDArray[np.int64], own_likeness: Floats, settings: DetectorSettings
 ) -> NDArray[np.bool_]:
     """Samples more like a shape that recurs among `peaks` than like the own QRS."""
-    own = _nearby(own_likeness, traces)
+    near = 2 * int(round(0.05 * traces.rate_hz)) + 1
+    own = ndimage.maximum_filter1d(own_likeness, near)
     others = peaks[own[peaks] < settings.unlike_own_below]
     if others.size < settings.fewest_footfalls:
         return np.zeros(own.size, bool)
     _, likeness = _shapes(traces, others, settings)
-    return _nearby(likeness, traces) > own
+    return ndimage.maximum_filter1d(likeness, near) > own
 
 
 # ------------------------------------------------------------------------------ the detector
@@ -890,7 +940,7 @@ def detect_beats(
     pieces = [piece for piece in even_pieces(time_s, ecg_mv) if np.ptp(piece.samples) > 0]
     if sum(piece.samples.size / piece.rate_hz for piece in pieces) < 3.0:
         return _table(none, none, none, none.astype(bool))
-    view = _view(pieces, settings)
+    view = _view(_recording(pieces), settings)
     if view is None or not view.shapes:
         return _table(none, none, none, none.astype(bool))
     traces, look, likeness = view.traces, view.look, view.likeness
@@ -899,7 +949,7 @@ def detect_beats(
     # Candidates of the second round: what is strong and like the own QRS, and lone strong peaks.
     near = 2 * int(round(0.03 * traces.rate_hz)) + 1
     strength = ndimage.maximum_filter1d(traces.envelope, near)
-    relative = strength / np.interp(np.arange(strength.size), look.peaks, look.level)
+    relative = strength / np.interp(np.arange(strength.size), look.at, look.level)
     fit = np.maximum(likeness, 0.0) * np.minimum(relative, 1.5)
     alike = _local_maxima(np.where(traces.inside, fit, 0.0), spacing)
     alike = alike[fit[alike] > 0.02]
@@ -912,7 +962,7 @@ def detect_beats(
         + 3.0 * (likeness[alike] - 0.3)
         + 0.5
     )
-    lone = look.peaks[~_any_within(look.peaks, alike, spacing)]
+    lone = look.at[~_any_within(look.at, alike, spacing)]
     found = np.concatenate((alike, lone))
     order = np.argsort(found, kind="stable")
     found = found[order]
@@ -923,7 +973,7 @@ def detect_beats(
     bridging = np.where(
         strength[found] > settings.bridging_share * usual, settings.bridging_evidence, IMPOSSIBLE
     )
-    crowded_share = np.interp(found_s, traces.time_s[look.peaks], look.crowded_share)
+    crowded_share = np.interp(found_s, traces.time_s[look.at], look.crowded_share)
     crowded = crowded_share >= settings.crowded_from
     evidence = np.maximum(by_likeness, np.where(crowded, bridging, by_standing_out))
     footfall = view.like_a_footfall[found]

@@ -215,8 +215,9 @@ def shaken_by_footfalls(seed, lead, *, rate_hz, strength, resting_s=60.0, runnin
     return time_s, ecg_mv + strength * height_mv * running * shaken_mv, beats, None
 
 
-# Strength over the height of the QRS; before footfalls had shapes of their own 96.3 and 82.1.
-@pytest.mark.parametrize(("strength", "f1"), [(1.0, 96.5), (1.5, 90.0)])
+# Strength over the height of the QRS; 97.6 and 92.6 are reached. Before footfalls had shapes of
+# their own 96.3 and 82.1, before they were looked at through a higher band 97.0 and 91.7.
+@pytest.mark.parametrize(("strength", "f1"), [(1.0, 97.3), (1.5, 92.0)])
 def test_footfalls_are_told_from_beats_by_what_the_beats_were_at_rest(strength, f1):
     records = [
         shaken_by_footfalls(seed, lead, rate_hz=rate_hz, strength=strength)
@@ -225,6 +226,16 @@ def test_footfalls_are_told_from_beats_by_what_the_beats_were_at_rest(strength, 
     own = gross_f1(records)
     assert own >= f1
     assert own >= max(gross_f1(records, other) for other in ("sleepecg", "neurokit")) + 5
+
+
+# 99.85 and 88.5 are reached; in the band of the QRS alone 96.1 and 78.4.
+@pytest.mark.parametrize(("strength", "f1"), [(1.0, 99.5), (1.5, 87.0)])
+def test_without_rest_beats_are_told_from_footfalls_by_their_steepness(strength, f1):
+    records = [
+        shaken_by_footfalls(seed, lead, rate_hz=250, strength=strength, resting_s=0.0)
+        for seed, lead in enumerate(LEADS)
+    ]
+    assert gross_f1(records) >= f1
 
 
 def accepted_and_wrong(records):
@@ -251,7 +262,7 @@ def test_beats_that_footfalls_may_have_taken_the_place_of_are_not_accepted():
     )
     # Rest stays accepted: 60 of 150 s.
     assert accepted > 0.35
-    assert wrong < 0.03
+    assert wrong < 0.02
 
 
 def test_without_rest_strong_footfalls_leave_the_heart_unknown_and_noise_does_not():
@@ -259,7 +270,7 @@ def test_without_rest_strong_footfalls_leave_the_heart_unknown_and_noise_does_no
         shaken_by_footfalls(seed, lead, rate_hz=250, strength=1.5, resting_s=0.0)
         for seed, lead in enumerate(LEADS)
     ]
-    assert accepted_and_wrong(running)[0] < 0.2
+    assert accepted_and_wrong(running)[0] < 0.05
     noisy = [recording(n, snr_db=0.0, lead=lead) for n, lead in enumerate(LEADS)]
     assert accepted_and_wrong(noisy)[0] > 0.95
 
