@@ -5,13 +5,14 @@ over all candidates joins evidence and the continuity of intervals; (3) the reco
 QRS is learned from that first answer; (4) candidates are scored again by strength and likeness to
 the own QRS, or by standing out of the quiet between beats (ectopic complexes), and optimised again;
 (5) wide ectopic complexes are sought in what long intervals still hold without the own P and T;
-(6) every normal beat is placed by correlation with the own QRS, between samples. Where complexes
-stand closer and come more often than a heart can beat, standing out is no evidence of a beat; where
-that lasts, as with footfalls, the signal is looked at again through a higher band, in which a QRS
-is steep and a moving electrode less so. The own QRS is learned elsewhere and the footfalls as
-shapes of their own, so that what is more like a footfall than like a beat only bridges a gap in the
-chain. Where the own QRS cannot be learned elsewhere and complexes still crowd, it is unknown which
-of two trains is the heart: margin 0.
+(6) every normal beat is placed by correlation with the own QRS, between samples.
+
+Where noise between beats is strong and weaker in a higher band, in which a QRS is steep and a
+moving electrode less so, the signal is looked at through that band. So it is among footfalls: where
+complexes that recur stand closer and come more often than a heart can beat. There standing out is
+no evidence of a beat; the own QRS is learned elsewhere and the footfalls as shapes of their own, so
+that what is more like a footfall than like a beat only bridges a gap in the chain. Where the own
+QRS cannot be learned elsewhere, it is unknown which of two trains is the heart: margin 0.
 
 Slope of the QRS band: Pan & Tompkins 1985, IEEE Trans Biomed Eng 32:230-236. Alignment of the
 template: Woody 1967, Med Biol Eng 5:539-553. Optimisation over a chain: Bellman 1957.
@@ -93,7 +94,11 @@ class DetectorSettings:
     recurring_share: float = 0.7
     # Slower than this nobody runs, and nothing hides the heart from the usual band.
     slowest_steps_hz: float = 2.2
-    # Among footfalls: the higher bands, and a lower level for the smaller of two trains.
+    # Where noise is this strong beside beats (envelope between and at beats), and so much weaker
+    # beside them in the higher bands, these are used; so they are among footfalls.
+    noisy_from: float = 0.3
+    quieter_below: float = 0.8
+    # The higher bands, and a lower level for the smaller of two trains.
     steep_slope_band_hz: tuple[float, float] = (14.0, 32.0)
     steep_waveform_band_hz: tuple[float, float] = (16.0, 40.0)
     steep_crowding_level: float = 0.25
@@ -835,8 +840,58 @@ def _view(recording: _Recording, settings: DetectorSettings) -> _View | None:
             if footfalls.any():
                 look = _first_look(steep, settings.steep())
                 return _steep_view(traces, steep, look, footfalls, settings)
-    nowhere = np.zeros(traces.time_s.size, bool)
-    return _View(traces, look, *_shapes(traces, look.beats, settings), nowhere, nowhere)
+    return _quiet_view(recording, traces, look, settings)
+
+
+def _quiet_view(
+    recording: _Recording, traces: _Traces, look: _Look, settings: DetectorSettings
+) -> _View | None:
+    """The recording with its higher band where noise is strong in the usual one and weaker there.
+
+    So it is with a moving electrode, and not with muscle activity.
+    """
+    n = traces.time_s.size
+    nowhere = np.zeros(n, bool)
+    among = nowhere
+    grid = np.arange(0, n, int(traces.rate_hz))
+    noise = _noise_ratio(traces, look.beats, grid, settings)
+    if (noise > settings.noisy_from).any():
+        steep = _traces(recording, settings.steep())
+        quieter = _noise_ratio(steep, look.beats, grid, settings) < settings.quieter_below * noise
+        among = _around(grid, quieter & (noise > settings.noisy_from), n)
+    if not among.any():
+        return _View(traces, look, *_shapes(traces, look.beats, settings), nowhere, nowhere)
+    seen = _joined(traces, steep, among, look.beats)
+    seen_look = _first_look(seen, settings)
+    if seen_look is None:
+        return None
+    beats = seen_look.beats
+    elsewhere = beats[~among[beats]]
+    usual_beats = elsewhere if elsewhere.size >= settings.uncrowded_beats else beats
+    shapes, likeness = _shapes(traces, usual_beats, settings)
+    steep_shapes, steep_likeness = _shapes(steep, beats, settings)
+    likeness = np.where(among, steep_likeness, likeness)
+    return _View(seen, seen_look, [*shapes, *steep_shapes], likeness, nowhere, nowhere)
+
+
+def _noise_ratio(
+    traces: _Traces, beats: NDArray[np.int64], at: NDArray[np.int64], settings: DetectorSettings
+) -> Floats:
+    """Strength of what lies between beats over the strength of beats, around the samples `at`."""
+    usual, noise = _usual_and_noise(traces, beats, traces.time_s[at], settings)
+    return noise / usual
+
+
+def _joined(
+    traces: _Traces, steep: _Traces, among: NDArray[np.bool_], beats: NDArray[np.int64]
+) -> _Traces:
+    """The steep traces where `among` says so, scaled to the usual ones by these beats."""
+    gain = np.median(traces.envelope[beats]) / np.median(steep.envelope[beats])
+    return replace(
+        traces,
+        envelope=np.where(among, gain * steep.envelope, traces.envelope),
+        waveform=np.where(among, gain * steep.waveform, traces.waveform),
+    )
 
 
 def _steep_view(
@@ -848,19 +903,12 @@ def _steep_view(
 ) -> _View | None:
     """The recording with its higher band among footfalls; everywhere if no beats stand alone."""
     n = traces.time_s.size
-    among, gain = np.ones(n, bool), 1.0
     alone = look.alone(settings)
     settled = alone.size >= settings.uncrowded_beats
-    if settled:
-        among = _around(look.at, footfalls, n)
-        gain = np.median(traces.envelope[alone]) / np.median(steep.envelope[alone])
-    else:
+    among = _around(look.at, footfalls, n) if settled else np.ones(n, bool)
+    seen = _joined(traces, steep, among, alone) if settled else steep
+    if not settled:
         settings = settings.steep()
-    seen = replace(
-        traces,
-        envelope=np.where(among, gain * steep.envelope, traces.envelope),
-        waveform=np.where(among, gain * steep.waveform, traces.waveform),
-    )
     look = _first_look(seen, settings)
     if look is None:
         return None
