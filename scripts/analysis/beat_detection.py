@@ -95,9 +95,10 @@ class DetectorSettings:
     # Slower than this nobody runs, and nothing hides the heart from the usual band.
     slowest_steps_hz: float = 2.2
     # Where noise is this strong beside beats (envelope between and at beats), and so much weaker
-    # beside them in the higher bands, these are used; so they are among footfalls.
-    noisy_from: float = 0.3
+    # beside them in the higher bands, these are used, and for some seconds around.
+    noisy_from: float = 0.25
     quieter_below: float = 0.8
+    quieter_margin_s: float = 2.0
     # The higher bands, and a lower level for the smaller of two trains.
     steep_slope_band_hz: tuple[float, float] = (14.0, 32.0)
     steep_waveform_band_hz: tuple[float, float] = (16.0, 40.0)
@@ -855,10 +856,12 @@ def _quiet_view(
     among = nowhere
     grid = np.arange(0, n, int(traces.rate_hz))
     noise = _noise_ratio(traces, look.beats, grid, settings)
-    if (noise > settings.noisy_from).any():
+    noisy = noise > settings.noisy_from
+    if noisy.any():
         steep = _traces(recording, settings.steep())
         quieter = _noise_ratio(steep, look.beats, grid, settings) < settings.quieter_below * noise
-        among = _around(grid, quieter & (noise > settings.noisy_from), n)
+        seconds = 2 * int(settings.quieter_margin_s) + 1
+        among = _around(grid, ndimage.maximum_filter1d((noisy & quieter).astype(int), seconds), n)
     if not among.any():
         return _View(traces, look, *_shapes(traces, look.beats, settings), nowhere, nowhere)
     seen = _joined(traces, steep, among, look.beats)
@@ -932,7 +935,7 @@ def _steep_view(
     return _View(seen, look, [*shapes, *own_shapes], likeness, like_a_footfall, unsettled)
 
 
-def _around(peaks: NDArray[np.int64], chosen: NDArray[np.bool_], n_samples: int) -> NDArray:
+def _around(peaks: NDArray[np.int64], chosen: NDArray, n_samples: int) -> NDArray:
     """Samples that lie nearer to a chosen peak than to another."""
     return np.interp(np.arange(n_samples), peaks, chosen.astype(float)) > 0.5
 
