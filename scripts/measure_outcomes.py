@@ -148,6 +148,7 @@ class Person:
         clocks = read_table(sync)
         self.clocks = clocks[clocks["signal"].isin(["ecg", "rr"])].set_index("session_id")["status"]
         quality = read_table(beat_quality)
+        self.ecg_spans = quality[quality["segment"] == "span"]
         self.timing_step_ms = quality[quality["segment"] == "recording"].set_index("session_id")[
             "timing_step_ms"
         ]
@@ -163,6 +164,7 @@ class Person:
                 "session_events": session_events,
                 "age_years": self.age_years,
                 "timing_step_ms": self.timing_step_ms.get(session_id),
+                "ecg_spans": _of(self.ecg_spans, session_id),
                 "heart_clock_status": "; ".join(self.clocks[self.clocks.index == session_id]),
             }
             session = WindowInputs(**settings, **given)

@@ -357,6 +357,22 @@ def covered_pct(nn_ms, window):
     return min(100.0, 100 * nn_ms.sum() / 1000 / max(window.duration_s - ends_s, 1e-9))
 
 
+def doubtful_pct(ecg_spans, window):
+    """Share of the window in which not all beats of the ECG may be trusted; 0 without an ECG."""
+    return _share_of_window(ecg_spans[ecg_spans["verdict"] != "accepted"], window)
+
+
+def rejected_pct(ecg_spans, window):
+    return _share_of_window(ecg_spans[ecg_spans["verdict"] == "rejected"], window)
+
+
+def _share_of_window(spans, window):
+    starts_s = spans["start_s"].clip(lower=window.start_s)
+    ends_s = spans["end_s"].clip(upper=window.end_s)
+    inside_s = (ends_s - starts_s).clip(lower=0).sum()
+    return 100 * inside_s / max(window.duration_s, 1e-9)
+
+
 def heart_rate_slope_bpm_per_min(nn_time_s, nn_ms):
     """Size of the slope of a line through the heart rate."""
     if len(nn_ms) < 3:

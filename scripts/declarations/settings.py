@@ -183,6 +183,8 @@ class Gate(Section):
         "duration_s",
         "normal_beats",
         "corrected_pct",
+        "doubtful_pct",
+        "rejected_pct",
         "longest_repaired_run",
         "covered_pct",
         "heart_rate_slope_bpm_per_min",

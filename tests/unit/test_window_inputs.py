@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from analysis.oxygenation import Estimate
+from analysis.windows import Window
 from window_inputs import Absent, WindowInputs
 
 BREATHING = pd.DataFrame({"status": ["known"] * 4, "rate_hz": [0.30, 0.31, 0.30, 0.29]})
@@ -47,3 +48,18 @@ def test_a_reason_is_kept_and_raised_again():
     for _ in range(2):
         with pytest.raises(Absent, match="no saturation sensor"):
             window["time_s"]
+
+
+def test_the_share_of_a_window_in_which_the_ecg_was_not_accepted_is_counted_in_time():
+    spans = pd.DataFrame(
+        {
+            "start_s": [90.0, 100.0, 110.0, 120.0],
+            "end_s": [100.0, 110.0, 120.0, 130.0],
+            "verdict": ["rejected", "accepted", "doubtful", "rejected"],
+        }
+    )
+    window = Window("set", "set", 95.0, 95.0, 125.0)
+    known = inputs(ecg_spans=spans, window=window)
+    assert known["rejected_pct"] == pytest.approx(100 * (5 + 5) / 30)
+    assert known["doubtful_pct"] == pytest.approx(100 * (5 + 10 + 5) / 30)
+    assert inputs(ecg_spans=spans[:0], window=window)["doubtful_pct"] == 0.0
