@@ -83,10 +83,14 @@ def contrasts_of(compared, outcome, window):
 
 
 def rate_in_sets_is_equal(compared, contrast):
-    """Whether heart rate in the sets was shown to be equal within its smallest effect."""
+    """Whether heart rate in the sets was shown to be equal within its smallest effect.
+
+    From the interval itself: heart rate need not be a primary outcome, and only these are read.
+    """
     rate = contrasts_of(compared, "mean_hr_bpm", "set")
     own = rate[rate["contrast"] == contrast]
-    return bool((own["reading"] == "equivalent").any())
+    within = (own["ci_low"] > -own["smallest_effect"]) & (own["ci_high"] < own["smallest_effect"])
+    return bool(within.any())
 
 
 def not_comparable(label, contrasts):
@@ -95,5 +99,5 @@ def not_comparable(label, contrasts):
     return (
         f"{label}, {named}: not comparable, because heart rate in the sets was not shown to be "
         "equal; a fall from a higher rate is larger. (Equal is a difference within "
-        "smallest_effect of mean_hr_bpm in the settings.)"
+        "smallest_effect of mean_hr_bpm in sets, in the settings.)"
     )

@@ -15,8 +15,10 @@ from scipy import special
 from analysis.comparison import (
     CONTRAST_COLUMNS,
     MODEL_COLUMNS,
+    SECONDARY,
     Comparison,
     rows_without_result,
+    smallest_effect_in,
     usable,
 )
 from analysis.planning import PLANNING_COLUMNS, planning
@@ -94,7 +96,7 @@ def compare_conditions(
                     fewest_participants=fewest_participants,
                     power_wanted=power,
                     alpha=1 - confidence,
-                    smallest_effect=smallest_effect.get(key[0]),
+                    smallest_effect=smallest_effect_in(smallest_effect, *key),
                 )
             )
             fits.append(diagnostics_of(comparison))
@@ -144,12 +146,14 @@ def comparisons_of(table, conditions, only=None):
 
 
 def contrasts_of(comparison, primary, smallest_effect, deciding):
-    """Contrasts of one outcome; only those of primary outcomes are adjusted."""
+    """Contrasts of one outcome; only those of primary outcomes are adjusted, read and claimed."""
     is_primary = (comparison.outcome, comparison.window) in primary
     found = comparison.contrasts(
         **deciding | ({} if is_primary else {"adjustment": "none"}),
-        smallest_effect=smallest_effect.get(comparison.outcome),
+        smallest_effect=smallest_effect_in(smallest_effect, comparison.outcome, comparison.window),
     )
+    if not is_primary:
+        found = found.assign(reading=SECONDARY)
     return found.assign(primary=is_primary, evidence=declared("EVIDENCE")[comparison.outcome])
 
 

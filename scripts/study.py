@@ -102,6 +102,10 @@ class Study:
         """Windows in which an outcome is measured; None where its file does not say so plainly."""
         return windows_of(outcome)
 
+    def scale_of(self, outcome):
+        """The scale on which an outcome is compared: identity or ratio."""
+        return header("outcomes", outcome)["SCALE"]
+
     def lost_results(self, rules):
         """Files that a rule makes and that are absent beside others that it made.
 
@@ -501,6 +505,8 @@ def _setting_in_words(problem, values):
         return (
             f"found {value}, allowed: text; YAML reads an unquoted no, yes, on or off so, quote it"
         )
+    if kind == "value_error":
+        return f"found {value!r}, allowed: {problem['msg'].removeprefix('Value error, ')}"
     return f"found {value!r}; {problem['msg'][0].lower()}{problem['msg'][1:]}"
 
 

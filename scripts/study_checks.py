@@ -9,6 +9,8 @@ import hashlib
 import re
 from collections import Counter
 
+from declarations.settings import WINDOWS
+
 NO_SENSOR = "n/a"
 
 
@@ -41,6 +43,7 @@ def check_tables_together(study, found):
     _check_events(study, found)
     _check_edits(study, found)
     _check_outcomes_named(study, found)
+    _check_smallest_effects(study, found)
     _check_working_muscles(study, found)
     _check_no_cuff_condition(study, found)
 
@@ -251,11 +254,7 @@ def _check_outcomes_named(study, found):
                 f"{outcome} is not measured in window {window!r}, allowed: "
                 f"{', '.join(measured_in)}",
             )
-    named = {
-        ("compare_conditions", "smallest_effect"): study.settings["compare_conditions"][
-            "smallest_effect"
-        ]
-    }
+    named = {}
     for rule, gate in study.settings["measure_outcomes"]["gates"].items():
         named["measure_outcomes", "gates", rule] = gate["outcomes"]
     for place, outcomes in named.items():
@@ -264,9 +263,40 @@ def _check_outcomes_named(study, found):
             _add_setting(study, found, place, f"{outcome!r} is not an outcome{hint}")
 
 
-def _oxygenation_settings(study):
-    """Settings of segment_oxygenation as the study states them, and in each alternative."""
-    section = "segment_oxygenation"
+def _check_smallest_effects(study, found):
+    """A smallest effect is one of an outcome, in windows in which it is measured."""
+    for section, settings in _stated_settings(study, "compare_conditions"):
+        sizes = settings.get("smallest_effect")
+        # anything else is a problem already
+        for outcome, size in sizes.items() if isinstance(sizes, dict) else ():
+            place = (*section, "smallest_effect", outcome)
+            if outcome not in study.outcomes:
+                hint = nearest(outcome, study.outcomes)
+                _add_setting(study, found, place[:-1], f"{outcome!r} is not an outcome{hint}")
+                continue
+            by_window = size if isinstance(size, dict) else {}
+            measured_in = study.measured_in(outcome) or WINDOWS
+            for window in [name for name in by_window if name not in measured_in]:
+                hint = nearest(window, measured_in)
+                _add_setting(
+                    study,
+                    found,
+                    (*place, window),
+                    f"{outcome} is not measured in window {window!r}, allowed: "
+                    f"{', '.join(measured_in)}{hint}",
+                )
+            if study.scale_of(outcome) == "ratio" and 1 in (size, *by_window.values()):
+                _add_setting(
+                    study,
+                    found,
+                    place,
+                    f"{outcome} is compared as a ratio: a ratio of 1 is no effect; write the "
+                    "smallest one that matters, as 1.2",
+                )
+
+
+def _stated_settings(study, section):
+    """Settings of one section as the study states them, and in each alternative."""
     yield (section,), study.stated.get(section, {})
     for name, changes in study.settings["try_alternatives"]["alternatives"].items():
         if changes:
@@ -282,7 +312,7 @@ def _check_working_muscles(study, found):
         return
     done = list(dict.fromkeys(row.exercise for row in sets))
     declared = [*study.settings["study"]["exercises"], *done]
-    for place, settings in _oxygenation_settings(study):
+    for place, settings in _stated_settings(study, "segment_oxygenation"):
         named = settings.get("working_muscle", {})
         for exercise, site in named.items():
             own_place = (*place, "working_muscle", exercise)
@@ -316,7 +346,7 @@ def _misspelt(name, names):
 def _check_no_cuff_condition(study, found):
     """A condition without cuff that the study itself names is one of its conditions."""
     conditions = study.settings["study"]["conditions"]
-    for place, settings in _oxygenation_settings(study):
+    for place, settings in _stated_settings(study, "segment_oxygenation"):
         name = settings.get("no_cuff_condition")
         if name is not None and name not in conditions:
             _add_setting(

@@ -5,6 +5,7 @@ from importlib.metadata import version
 
 from jinja2 import Environment, StrictUndefined
 
+from analysis.sentences import in_words
 from catalogue import outcome_modules
 from session_sheet import table_of
 from step import SCRIPTS, Input, Output, run
@@ -70,15 +71,27 @@ def recordings_in_words(recordings):
 
 
 def smallest_effects(sizes):
-    """The smallest effects of interest: `Saturation nadir 5 percentage points, RMSSD ratio 1.2`."""
+    """The smallest effects of interest, with their windows where these have sizes of their own.
+
+    `Saturation nadir 5 percentage points, Mean heart rate 3 bpm (set) and 5 bpm (baseline)`.
+    """
     found = []
     for name, size in sizes.items():
         module = outcome_modules()[name]
-        unit = {"%": "percentage points"}.get(module.UNIT, module.UNIT)
-        is_ratio = module.SCALE == "ratio"
-        shown = f"a ratio of {size:g}" if is_ratio else f"{size:g} {unit}".strip()
-        found.append(f"{module.LABEL} {shown}")
+        if isinstance(size, dict):
+            of_each = [f"{size_in_words(s, module)} ({words_of(w)})" for w, s in size.items()]
+            found.append(f"{module.LABEL} {in_words(of_each)}")
+        else:
+            found.append(f"{module.LABEL} {size_in_words(size, module)}")
     return ", ".join(found)
+
+
+def size_in_words(size, outcome):
+    """A size in the unit of an outcome, or as a ratio."""
+    if outcome.SCALE == "ratio":
+        return f"a ratio of {size:g}"
+    unit = {"%": "percentage points"}.get(outcome.UNIT, outcome.UNIT)
+    return f"{size:g} {unit}".strip()
 
 
 def changed_gates(settings):

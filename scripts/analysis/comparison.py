@@ -53,6 +53,8 @@ AVERAGED = "visits of one condition were averaged within the participant"
 BACK_TRANSFORMED = ("estimate", "ci_low", "ci_high")
 # differences of likelihoods below this are arithmetic and no finding
 LIKELIHOOD_DIGITS = 6
+# what stands in the place of a reading where nothing is adjusted, so that none is taken for a claim
+SECONDARY = "secondary, no claim"
 NO_RESIDUAL = "nothing in these cells shows what varies within sessions and exercises"
 DISAGREE = "the paired result decides: pooled and paired disagree about p < .05"
 # of the values: differences below this are rounding
@@ -805,14 +807,31 @@ def deciding_p(row: Mapping) -> float | None:
 def reading(row: Mapping, scale: str, smallest_effect: float | None) -> str | None:
     """The interval that decides against the smallest effect of interest; None without one.
 
-    Interval on the scale of the analysis, `smallest_effect` in the unit of the outcome.
+    Interval on the scale of the analysis, `smallest_effect` in the unit of the outcome. The words
+    of `read_interval`, so far as the p-value bears them: "not shown" where the interval leaves out
+    zero and the adjusted p-value is not below .05, "not tested" where there is no p-value.
     """
     prefix = "paired_" if row["deciding"] == "paired" else ""
     low, high = row.get(f"{prefix}ci_low"), row.get(f"{prefix}ci_high")
     if smallest_effect is None or not _known(low):
         return None
+    p = row["p_adjusted"] if _known(row["p_adjusted"]) else deciding_p(row)
+    if not _known(p):
+        return "not tested"
     size = abs(np.log(smallest_effect)) if scale == "ratio" else smallest_effect
-    return read_interval(low, high, smallest_effect=size)
+    found = read_interval(low, high, smallest_effect=size)
+    return "not shown" if found == "different" and p >= ALPHA else found
+
+
+def smallest_effect_in(
+    sizes: Mapping[str, float | Mapping[str, float]], outcome: str, window: str
+) -> float | None:
+    """The smallest effect of interest of an outcome in a window, in its unit; None without one.
+
+    `sizes` holds by outcome one size for all windows, or a size for each window that has one.
+    """
+    size = sizes.get(outcome)
+    return size.get(window) if isinstance(size, Mapping) else size
 
 
 def rows_without_result(

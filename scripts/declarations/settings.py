@@ -5,14 +5,27 @@ and config/SETTINGS.md come from here. A class is a section and is named after t
 it; the sections are closed, so a misspelt name is an error.
 """
 
-from typing import Annotated, Literal
+import math
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, PlainValidator, model_validator
 
 WINDOWS = ("baseline", "set", "rest", "recovery_first_60_s", "recovery_steady")
 WindowName = Literal["baseline", "set", "rest", "recovery_first_60_s", "recovery_steady"]
 Band = Annotated[list[float], Field(min_length=2, max_length=2)]
 AlternativeName = Annotated[str, Field(pattern=r"^[A-Za-z0-9_]+$")]
+
+
+def _size_or_size_by_window(value):
+    sizes = list(value.values()) if isinstance(value, dict) else [value]
+    numbers = [s for s in sizes if isinstance(s, int | float) and not isinstance(s, bool)]
+    if not sizes or len(numbers) < len(sizes) or not all(0 < size < math.inf for size in numbers):
+        raise ValueError("a number above 0, or one for each window, as {set: 3.0, baseline: 2.0}")
+    return value
+
+
+# one validator and not a union, which would name every fault once for each of its types
+SmallestEffect = Annotated[Any, PlainValidator(_size_or_size_by_window)]
 
 
 class Section(BaseModel):
@@ -340,8 +353,9 @@ class CompareConditions(Section):
         gt=1,
     )
     confidence: float = setting("Level of the intervals.", "convention", gt=0.5, lt=1)
-    smallest_effect: dict[str, Annotated[float, Field(gt=0)]] = setting(
-        "Smallest effect of interest per outcome, in its unit; a ratio for ratio scales.",
+    smallest_effect: dict[str, SmallestEffect] = setting(
+        "Smallest effect of interest per outcome, in its unit, a ratio other than 1 for ratio "
+        "scales: a number for all its windows, or one for each window that has one.",
         "the study",
     )
     fewest_participants: int = setting(

@@ -219,6 +219,40 @@ def test_an_edit_of_another_file_stops_the_run(study):
             "you mean 'smo2_nadir_pct'?",
         ),
         (
+            "compare_conditions:\n  smallest_effect: {mean_hr_bpm: {recovery: 5.0}}\n",
+            "line 2, compare_conditions.smallest_effect.mean_hr_bpm.recovery: mean_hr_bpm is not "
+            "measured in window 'recovery', allowed: baseline, set, recovery_first_60_s, rest, "
+            "recovery_steady; did you mean 'recovery_steady'?",
+        ),
+        (
+            "compare_conditions:\n  smallest_effect: {smo2_nadir_pct: {baseline: 5.0}}\n",
+            "smo2_nadir_pct is not measured in window 'baseline', allowed: set",
+        ),
+        (
+            "compare_conditions:\n  smallest_effect: {mean_hr_bpm: {set: 0}}\n",
+            "line 2, compare_conditions.smallest_effect.mean_hr_bpm: found {'set': 0}, allowed: a "
+            "number above 0, or one for each window",
+        ),
+        (
+            "compare_conditions:\n  smallest_effect: {mean_hr_bpm: -2}\n",
+            "smallest_effect.mean_hr_bpm: found -2, allowed: a number above 0",
+        ),
+        (
+            "try_alternatives:\n  alternatives:\n    other: {compare_conditions: {smallest_effect: "
+            "{smo2_nadir_pct: {rest: 5.0}}}}\n",
+            "alternatives.other.compare_conditions.smallest_effect.smo2_nadir_pct.rest: "
+            "smo2_nadir_pct is not measured in window 'rest'",
+        ),
+        (
+            "try_alternatives:\n  alternatives:\n    other: {compare_conditions: {smallest_effect: "
+            "5.0}}\n",
+            "alternative other, compare_conditions.smallest_effect: found 5.0",
+        ),
+        (
+            "compare_conditions:\n  smallest_effect: {rmssd_ms: {recovery_steady: 1}}\n",
+            "rmssd_ms is compared as a ratio: a ratio of 1 is no effect",
+        ),
+        (
             "segment_oxygenation:\n  working_muscle: {curtsey: muscle}\n",
             "line 2, segment_oxygenation.working_muscle.curtsey: 'curtsey' is not an exercise of "
             "events.tsv; did you mean 'curtsy'?",

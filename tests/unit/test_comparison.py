@@ -335,10 +335,60 @@ def test_differences_that_are_all_the_same_have_neither_interval_nor_p():
     ],
 )
 def test_an_interval_is_read_against_the_smallest_effect_of_interest(low, high, expected):
-    row = {"deciding": "paired", "paired_ci_low": low, "paired_ci_high": high}
+    row = {"deciding": "paired", "paired_ci_low": low, "paired_ci_high": high, "paired_p": 0.01}
+    row["p_adjusted"] = 0.03
     assert reading(row, "identity", 2.0) == expected
     # on ratio scales 0.8 and 1.25 are the same size
     assert reading(row, "ratio", np.exp(2.0)) == reading(row, "ratio", np.exp(-2.0)) == expected
+
+
+@pytest.mark.parametrize(
+    ("p", "p_adjusted", "expected"),
+    [(0.01, 0.03, "different"), (0.02, 0.06, "not shown"), (0.01, None, "different")]
+    + [(None, None, "not tested")],
+)
+def test_an_interval_without_zero_is_no_difference_unless_the_adjusted_p_value_says_so(
+    p, p_adjusted, expected
+):
+    row = {"deciding": "pooled", "ci_low": 0.5, "ci_high": 2.5, "p": p, "p_adjusted": p_adjusted}
+    assert reading(row, "identity", 2.0) == expected
+
+
+def test_only_primary_outcomes_are_read_against_a_smallest_effect(tmp_path):
+    """A secondary outcome carries no claim, whatever its unadjusted interval shows."""
+    outcomes = invented(11, effect=20.0)
+    sizes = {"smo2_nadir_pct": 1.0}
+    key = ("smo2_nadir_pct", "set")
+    read = results_of(outcomes, tmp_path, primary=[key], smallest_effect=sizes)["contrasts"]
+    plain = results_of(outcomes, tmp_path, primary=[], smallest_effect=sizes)["contrasts"]
+    of_nadir = [t[(t["outcome"] == key[0]) & (t["window"] == key[1])] for t in (read, plain)]
+    assert "different" in set(of_nadir[0]["reading"])
+    assert set(of_nadir[1]["reading"]) == {"secondary, no claim"}
+    assert (of_nadir[1]["p"] < 0.05).any()
+    assert set(of_nadir[1]["smallest_effect"]) == {1.0}
+
+
+def test_a_smallest_effect_may_differ_from_window_to_window(tmp_path):
+    """5 bpm in a set and 5 bpm at rest are not the same size."""
+    in_set = invented(9).query("outcome == 'smo2_nadir_pct'").assign(unit="bpm")
+    in_set = in_set.assign(outcome="mean_hr_bpm")
+    both = pd.concat([in_set, in_set.assign(window="recovery_steady")], ignore_index=True)
+    found = results_of(
+        pd.concat([both, in_set.assign(window="baseline")], ignore_index=True),
+        tmp_path,
+        primary=[("mean_hr_bpm", w) for w in ("set", "recovery_steady", "baseline")],
+        smallest_effect={"mean_hr_bpm": {"set": 5.0, "recovery_steady": 2.0}},
+    )
+    for table in ("contrasts", "planning"):
+        of_window = found[table].groupby("window")["smallest_effect"]
+        assert of_window.unique().map(list).drop("baseline").to_dict() == {
+            "set": [5.0],
+            "recovery_steady": [2.0],
+        }
+        assert of_window.count()["baseline"] == 0
+    power = found["planning"].groupby("window")["power_at_smallest_effect"].max()
+    assert power["set"] > power["recovery_steady"]
+    assert pd.isna(power["baseline"])
 
 
 def test_an_inconclusive_interval_is_called_so_in_words():

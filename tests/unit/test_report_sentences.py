@@ -13,16 +13,27 @@ from write_report import (
 
 
 @pytest.mark.parametrize(
-    ("reading", "equal"), [("different", False), ("inconclusive", False), ("equivalent", True)]
+    ("low", "high", "size", "equal"),
+    [
+        (-1.0, 2.5, 3.0, True),
+        (0.5, 2.5, 3.0, True),
+        (-1.0, 3.5, 3.0, False),
+        (-3.5, 2.0, 3.0, False),
+        (-1.0, 2.5, float("nan"), False),
+        (float("nan"), float("nan"), 3.0, False),
+    ],
 )
-def test_falls_of_heart_rate_are_compared_only_from_rates_shown_to_be_equal(reading, equal):
+def test_falls_of_heart_rate_are_compared_only_from_rates_shown_to_be_equal(low, high, size, equal):
     """A fall from a higher rate is larger (Cole et al. 1999); no difference shown is not enough."""
     rate = {
         "outcome": "mean_hr_bpm",
         "window": "set",
         "exercise": "all",
         "contrast": "low - none",
-        "reading": reading,
+        "ci_low": low,
+        "ci_high": high,
+        "smallest_effect": size,
+        "reading": "secondary, no claim",
     }
     assert rate_in_sets_is_equal(pd.DataFrame([rate]), "low - none") is equal
 

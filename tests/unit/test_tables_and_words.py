@@ -12,6 +12,7 @@ from check_safety import share_of_occlusion
 from gather_tables import counted_down, with_ranges
 from signal_store import Stretch, read_stretches, write_stretches
 from tabular import number, read_table, write_table
+from write_methods import smallest_effects
 
 
 def contrast(**values):
@@ -260,3 +261,16 @@ def test_the_other_side_gives_no_share():
     found = share_of_occlusion(sets("ses-1", 64.0), "leg", "left", "seated", OCCLUSION)
     assert found["share_status"] == "refused"
     assert "right side" in found["share_reason"]
+
+
+def test_methods_name_the_window_of_a_smallest_effect_where_windows_differ():
+    sizes = {
+        "smo2_nadir_pct": 5.0,
+        "mean_hr_bpm": {"set": 3.0, "recovery_steady": 2},
+        "rmssd_ms": {"recovery_steady": 1.2},
+    }
+    assert smallest_effects(sizes) == (
+        "Saturation nadir 5 percentage points, "
+        "Mean heart rate 3 bpm (set) and 2 bpm (recovery steady), "
+        "RMSSD a ratio of 1.2 (recovery steady)"
+    )
