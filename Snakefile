@@ -14,7 +14,15 @@ min_version("9.0")
 
 sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 
-from step import StudyError, check_steps, code_of, command, prepare_jobs, problems, settings_of
+from step import (
+    StudyError,
+    check_steps,
+    code_of,
+    command,
+    prepare_jobs,
+    say_problems_last,
+    settings_of,
+)
 from study import load_study
 
 prepare_jobs()
@@ -60,4 +68,4 @@ onstart:
 
 
 onerror:
-    print(problems(f"{RESULTS}/logs"))
+    say_problems_last(f"{RESULTS}/logs", keep_going=workflow.execution_settings.keep_going)

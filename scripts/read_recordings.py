@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.clock import fit_clock, lost_time, to_session_time
+from analysis.sentences import in_words
 from readers import ReadingError, read_recording
 from session_sheet import table_of
 from signal_store import Stretch, write_stretches
@@ -32,7 +33,7 @@ def read_recordings(
     lost_time_s_per_5_min: float,
 ):
     events = table_of(study, "events", participant)
-    stretches, clocks, problems = [], [], []
+    stretches, clocks, faults = [], [], []
     for row in rows_of(study, "recordings", participant):
         marks_s = sync_marks_of(events, row.session_id)
         try:
@@ -47,23 +48,47 @@ def read_recordings(
                 refuse_times_of_another_unit(
                     Path(study) / row.file, recording, end_of_session_s(events, row.session_id)
                 )
+        except (ReadingError, OSError) as fault:
+            faults.append((row, fault_in_words(row.file, fault)))
+            continue
+        try:
             clock = fit_clock(
                 row.sync_marks(),
                 marks_s if row.sync_marks() else [],
                 given_offset_s=row.clock_offset_s,
                 max_drift_ppm=largest_drift_ppm,
             )
-        except (ReadingError, ValueError) as error:
-            problems.append(f"recordings.tsv, row {row.row_number}: {error}")
+        except ValueError as fault:
+            faults.append((row, f"{row.file}, sync_marks_s: {fault}"))
             continue
         stretches += on_session_clock(recording, clock, row)
         clocks.append(sync_row(row, recording, clock, lost_time_s_per_5_min))
         for note in recording.notes:
             logging.info("%s %s: %s", row.session_id, row.file, note)
-    if problems:
-        raise StudyError("\n  ".join(problems))
+    if faults:
+        raise StudyError(each_once(faults))
     write_stretches(stretches, signals)
     write_table(pd.DataFrame(clocks), sync)
+
+
+def fault_in_words(file, fault):
+    """Why a file cannot be read, under the name that recordings.tsv gives it."""
+    if isinstance(fault, OSError):
+        return f"{file}: cannot be opened ({fault.strerror}); see who may read it, or copy it again"
+    parts = (fault.where, fault.found, fault.allowed, fault.todo)
+    return str(ReadingError(file, *parts)).replace("\n", "\n  ")
+
+
+def each_once(faults):
+    """Faults of files, each once with all the rows of recordings.tsv that meet it."""
+    rows = {}
+    for row, fault in faults:
+        rows.setdefault(fault, []).append(row.row_number)
+    return "\n".join(
+        f"recordings.tsv, {'row' if len(own) == 1 else 'rows'} {in_words(list(map(str, own)))}: "
+        f"{fault}"
+        for fault, own in rows.items()
+    )
 
 
 def sync_marks_of(events, session_id):

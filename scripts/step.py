@@ -8,12 +8,15 @@ check that rule and function agree.
 
 import argparse
 import ast
+import atexit
 import hashlib
 import inspect
 import json
 import logging
 import os
+import re
 import sys
+import textwrap
 import time
 from functools import cache
 from pathlib import Path
@@ -156,15 +159,25 @@ def fingerprint(*names):
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
+def say_problems_last(logs, *, keep_going):
+    """Why this run stopped, behind all that Snakemake itself says at the end."""
+    found = problems(logs)
+    if found and not keep_going:
+        found += "\nWhat had not begun was not looked at; --keep-going names the faults of all."
+    if found:
+        atexit.register(print, found, file=sys.stderr)
+
+
 def problems(logs):
-    """Why this run stopped, for the last lines of the terminal."""
+    """What the jobs of this run stumbled over, each once; empty where none said anything."""
     written = [log for log in sorted(Path(logs).rglob("*.log")) if log.stat().st_mtime >= STARTED]
-    found = []
+    found = {}
     for log in written:
-        _, marker, message = log.read_text(errors="replace").partition("ERROR ")
-        if marker:
-            found.append(f"  {message.split('Traceback')[0].strip()}  [{log}]")
-    return "\n".join(["", "Why this run stopped:", *found]) if found else ""
+        _, *errors = re.split(r"^ERROR ", log.read_text(errors="replace"), maxsplit=1, flags=re.M)
+        for message in errors:
+            found.setdefault(message.partition("\nTraceback")[0].strip(), log)
+    told = [textwrap.indent(f"{message}\n[{log}]", "  ") for message, log in found.items()]
+    return "\n".join(["", "Why this run stopped:", *told]) if told else ""
 
 
 @cache

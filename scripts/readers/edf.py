@@ -33,9 +33,10 @@ def read_edf_channel(path: Path, *, channel: str | None, unit: str) -> Recording
         try:
             edf = read_edf(path, header_encoding="latin-1")
             labels = [signal.label for signal in edf.signals]
-        except (ValueError, ArithmeticError) as fault:
+        except (ValueError, ArithmeticError, IndexError) as fault:
+            why = "it ends within its header" if isinstance(fault, IndexError) else fault
             raise ReadingError(
-                path, "", f"not readable as EDF: {fault}", "an EDF or EDF+ file", _EXPORT_AGAIN
+                path, "", f"not readable as EDF: {why}", "an EDF or EDF+ file", _EXPORT_AGAIN
             ) from fault
     notes = tuple(dict.fromkeys(str(warning.message) for warning in caught))
     signal = edf.signals[_position(path, labels, channel)]

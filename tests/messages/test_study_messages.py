@@ -5,7 +5,7 @@ import hashlib
 import pytest
 
 from project import copy_of_project, snakemake, write_tiny_study
-from step import StudyError
+from step import StudyError, problems
 from study import Study
 
 
@@ -330,6 +330,55 @@ def test_a_wrong_unit_of_the_values_is_suspected_by_the_run(tmp_path):
     assert "sub-01_ses-2_intervals.txt" in printed
     assert "looks like s" in printed or "looks like seconds" in printed or " s?" in printed
     assert not (folder / "results" / "tiny" / "beats" / "sub-01.tsv").exists()
+
+
+def test_broken_recordings_of_several_people_are_all_named_last_and_each_once(tmp_path):
+    folder = copy_of_project(tmp_path / "project")
+    people = ("sub-01", "sub-02", "sub-03")
+    study = write_tiny_study(folder / "tiny", participants=people)
+    recordings = (study / "recordings.tsv").read_text().splitlines()
+    # a file that two rows name is broken once
+    again = [line for line in recordings if "sub-02_ses-1_saturation.csv" in line]
+    again = [
+        line.replace("muscle_oxygen", "total_haemoglobin").replace("pct", "au") for line in again
+    ]
+    (study / "recordings.tsv").write_text("\n".join([*recordings, *again]) + "\n")
+    broken = {
+        "raw/sub-01_ses-2_intervals.txt": lambda text: text.replace("\n", "\nlost\n", 1),
+        "raw/sub-02_ses-1_saturation.csv": lambda text: text.replace("\n9,5;", "\n9,5 stop;", 1),
+        "raw/sub-03_ses-3_saturation.csv": lambda text: "0       " + text[:200],
+    }
+    for file, broken_off in broken.items():
+        (study / file).write_text(broken_off((study / file).read_text()))
+    wanted = [f"results/tiny/signals/{person}.parquet" for person in people]
+    printed, status = snakemake(
+        folder, "--keep-going", "--config", "study=tiny", "--", *wanted, cores=1
+    )
+    assert status != 0
+    _, _, last = printed.partition("Why this run stopped:\n")
+    assert "WorkflowError" not in last
+    assert all(last.count(file) == 1 for file in broken)
+    assert "tiny/raw" not in last
+    row = next(n for n, line in enumerate(recordings, start=1) if "sub-02_ses-1_sat" in line)
+    assert f"recordings.tsv, rows {row} and {len(recordings) + 1}: raw/sub-02_ses-1_sat" in last
+    assert last.count("to do:") == 3
+    assert "Traceback" not in printed
+    printed, status = snakemake(folder, "--config", "study=tiny", "--", *wanted, cores=1)
+    assert "--keep-going names the faults of all" in printed
+
+
+def test_a_fault_of_the_program_keeps_its_traceback_in_the_log_and_off_the_screen(tmp_path):
+    (tmp_path / "find_beats").mkdir()
+    log = tmp_path / "find_beats" / "sub-01.log"
+    fault = "ERROR find_beats: a fault of the program, not of your recordings"
+    log.write_text(f"INFO no ERROR so far\n{fault}\nTraceback (most recent call last):\n  File\n")
+    (tmp_path / "sound.log").write_text("INFO an ERROR is only what begins a line\n")
+    assert problems(tmp_path).splitlines() == [
+        "",
+        "Why this run stopped:",
+        "  find_beats: a fault of the program, not of your recordings",
+        f"  [{log}]",
+    ]
 
 
 @pytest.mark.parametrize(

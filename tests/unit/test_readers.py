@@ -174,6 +174,14 @@ def test_edf_records_that_overlap_are_refused(tmp_path):
         ecg(path, unit="uV")
 
 
+@pytest.mark.parametrize("n_bytes", [100, 300, 600])
+def test_an_edf_that_ends_within_its_header_is_refused_in_words(tmp_path, n_bytes):
+    path = write_edf(tmp_path / "cut.edf")
+    path.write_bytes(path.read_bytes()[:n_bytes])
+    with pytest.raises(ReadingError, match="not readable as EDF"):
+        ecg(path, unit="uV")
+
+
 def test_a_cut_off_edf_is_read_with_a_note(tmp_path):
     path = write_edf(tmp_path / "cut.edf")
     path.write_bytes(path.read_bytes()[:-100])
