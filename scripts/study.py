@@ -23,7 +23,7 @@ import yaml
 from pydantic import ValidationError
 
 from declarations.settings import Settings
-from declarations.tables import REQUIRED, TABLES
+from declarations.tables import REQUIRED, TABLES, allowed_in, choices_of, meant_by
 from step import SCRIPTS, StudyError
 from study_checks import check_tables_together
 
@@ -398,6 +398,9 @@ def _header_problem(header, required, model):
         return ""
     missing = f"column {absent[0]} is missing" if len(absent) == 1 else "columns are missing: "
     missing += ", ".join(absent) if len(absent) > 1 else ""
+    of_each = {column: choices_of(model.model_fields[column].annotation) for column in absent}
+    told = [f"in {column}: {', '.join(choices)}" for column, choices in of_each.items() if choices]
+    allowed = f"; allowed {'; '.join(told)}" if told else ""
     if len(header) == 1 and any(mark in header[0] for mark in ",;"):
         return f"{missing}; columns are separated by tabs, save it as TSV"
     renamed = [
@@ -408,7 +411,7 @@ def _header_problem(header, required, model):
     if not renamed and not set(header) & set(model.model_fields):
         shown = ", ".join(repr(cell) for cell in header[:4]) or "nothing"
         return f"{missing}; row 1 must name the columns, found {shown}"
-    return "; ".join([missing, *renamed])
+    return "; ".join([missing, *renamed]) + allowed
 
 
 def _nearly_declared(column, absent):
@@ -426,19 +429,16 @@ def _in_words(problem, number, model):
         allowed, _, value = rest.partition("|")
         return f"row {number}, {place}", f"found {value!r}, allowed: {allowed}"
     column = str(problem["loc"][0])
-    if kind == "missing":
-        return f"row {number}, column {column}", "is empty, a value is required"
-    value = problem["input"]
     field = model.model_fields[column]
-    allowed = field.description or next(
-        (m.description for m in field.metadata if getattr(m, "description", None)), message
-    )
+    choices = choices_of(field.annotation)
+    allowed = ", ".join(choices) or allowed_in(field) or message
+    if kind == "missing":
+        return f"row {number}, column {column}", f"is empty, a value is required: {allowed}"
+    value = problem["input"]
     hint = ""
     if kind == "literal_error":
-        names = problem["ctx"]["expected"].replace("'", "").replace(" or ", ", ").split(", ")
-        allowed = ", ".join(names)
-        near = difflib.get_close_matches(str(value).lower(), names, 1)
-        hint = f"; did you mean {near[0]!r}?" if near else ""
+        near = meant_by(str(value), choices)
+        hint = f"; did you mean {near!r}?" if near else ""
     elif kind in ("float_parsing", "int_parsing") and "," in str(value):
         hint = "; write a point as decimal mark and no thousands mark"
     return f"row {number}, column {column}", f"found {value!r}, allowed: {allowed}{hint}"

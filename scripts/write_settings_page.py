@@ -4,12 +4,11 @@ python scripts/write_settings_page.py
 """
 
 from pathlib import Path
-from typing import Literal, get_args, get_origin
 
 import yaml
 
 from declarations.settings import Settings
-from declarations.tables import REQUIRED, TABLES
+from declarations.tables import REQUIRED, TABLES, allowed_in
 
 # settings too long for a cell of the table
 WHERE = {"gates": "see below", "alternatives": "see config.yaml"}
@@ -42,7 +41,7 @@ def settings_page():
         lines += ["| column | required | what is allowed |", "|---|---|---|"]
         for column, field in table.model_fields.items():
             needed = "yes" if field.is_required() or column in table.needed else ""
-            lines.append(f"| {column} | {needed} | {_cell(_allowed(field))} |")
+            lines.append(f"| {column} | {needed} | {_cell(allowed_in(field))} |")
         lines.append("")
     return "\n".join(lines)
 
@@ -72,31 +71,6 @@ def _gates(gates):
             f"{', '.join(gate['windows'])} | {', '.join(gate['outcomes'])} | {gate['source']} |"
         )
     return [*lines, ""]
-
-
-def _allowed(field):
-    choices = _choices(field.annotation)
-    described = field.description or _description(field.metadata, field.annotation)
-    if all(choice in described for choice in choices):
-        return described
-    return f"{described} ({', '.join(choices)})"
-
-
-def _description(metadata, annotation):
-    """The first description among the parts of a type, as of `YesNo | None`."""
-    own = [part.description for part in metadata if getattr(part, "description", None)]
-    parts = get_args(annotation)
-    inner = [_description(getattr(part, "__metadata__", ()), part) for part in parts]
-    return next(filter(None, [*own, *inner]), "")
-
-
-def _choices(annotation):
-    if get_origin(annotation) is Literal:
-        return get_args(annotation)
-    for part in get_args(annotation):
-        if found := _choices(part):
-            return found
-    return ()
 
 
 def _one_line(text):

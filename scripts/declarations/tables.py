@@ -4,7 +4,8 @@ The check of a study, its messages and the data dictionary all come from here. A
 an attribute a column, a field's description the sentence that a person reads.
 """
 
-from typing import Annotated, ClassVar, Literal
+import difflib
+from typing import Annotated, ClassVar, Literal, get_args, get_origin
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
@@ -31,6 +32,64 @@ UNITS = {
     "cuff_pressure": ("mmHg", "kPa"),
     "respiration": ("au", "mV", "uV"),
 }
+
+# other words of the field for a signal or a unit, lower case without signs in between; SpO2 of a
+# finger is no saturation of muscle and stands for none
+OTHER_WORDS = {
+    "ecg": ("ekg", "electrocardiogram", "ecgii", "leadii"),
+    "rr": ("rri", "rrinterval", "rrintervals", "nn", "ibi", "interbeatintervals", "intervals")
+    + ("beatintervals", "heartperiod"),
+    "muscle_oxygen": ("smo2", "sto2", "tsi", "tissuesaturation", "saturation", "musclesaturation")
+    + ("muscleoxygensaturation", "muscleoxygenation", "nirs"),
+    "total_haemoglobin": ("thb", "tothb", "totalhb", "totalhemoglobin", "haemoglobin")
+    + ("hemoglobin",),
+    "cuff_pressure": ("pressure", "cuff"),
+    "respiration": ("breathing", "breath", "resp", "ventilation", "respiratory"),
+    "pct": ("%", "percent"),
+    "uV": ("µv", "μv", "microvolt", "microvolts"),
+    "mV": ("millivolt", "millivolts"),
+    "ms": ("msec", "millisecond", "milliseconds"),
+    "s": ("sec", "second", "seconds"),
+}
+
+
+def allowed_in(field) -> str:
+    """What a column may hold, in words; every value where only some are allowed."""
+    choices = choices_of(field.annotation)
+    described = field.description or _description(field.metadata, field.annotation)
+    if all(choice in described for choice in choices):
+        return described
+    return f"{described} ({', '.join(choices)})"
+
+
+def choices_of(annotation) -> tuple[str, ...]:
+    """The values of a column that allows only some, also where it may be empty; else none."""
+    if get_origin(annotation) is Literal:
+        return get_args(annotation)
+    return next(filter(None, map(choices_of, get_args(annotation))), ())
+
+
+def meant_by(word: str, choices: tuple[str, ...]) -> str | None:
+    """The value that a person probably meant by another word; None where none is near."""
+    plain = _plain(word)
+    for choice in choices:
+        names = (_plain(choice), *OTHER_WORDS.get(choice, ()))
+        # a number behind a name counts channels, as in ECG1
+        if plain in names or plain.rstrip("0123456789") in names:
+            return choice
+    return next(iter(difflib.get_close_matches(word.lower(), choices, 1)), None)
+
+
+def _plain(word):
+    return "".join(sign for sign in word.lower() if sign.isalnum() or sign == "%")
+
+
+def _description(metadata, annotation):
+    """The first description among the parts of a type, as of `YesNo | None`."""
+    own = [part.description for part in metadata if getattr(part, "description", None)]
+    parts = get_args(annotation)
+    inner = [_description(getattr(part, "__metadata__", ()), part) for part in parts]
+    return next(filter(None, [*own, *inner]), "")
 
 
 def _yes_no(value):

@@ -382,6 +382,71 @@ def test_a_fault_of_the_program_keeps_its_traceback_in_the_log_and_off_the_scree
 
 
 @pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("intervals", "rr"),
+        ("RR", "rr"),
+        ("RR intervals", "rr"),
+        ("ibi", "rr"),
+        ("SmO2", "muscle_oxygen"),
+        ("smo2", "muscle_oxygen"),
+        ("saturation", "muscle_oxygen"),
+        ("TSI", "muscle_oxygen"),
+        ("THb", "total_haemoglobin"),
+        ("pressure", "cuff_pressure"),
+        ("breathing", "respiration"),
+        ("EKG", "ecg"),
+        ("ecg1", "ecg"),
+        ("ECG II", "ecg"),
+    ],
+)
+def test_the_usual_words_for_a_signal_lead_to_its_name(study, written, meant):
+    change(study, "recordings.tsv", "\trr\t", f"\t{written}\t")
+    assert (
+        f"column signal: found {written!r}, allowed: ecg, rr, muscle_oxygen, total_haemoglobin, "
+        f"cuff_pressure, respiration; did you mean {meant!r}?"
+    ) in message_of(study)
+
+
+def test_saturation_of_a_finger_is_not_taken_for_that_of_muscle(study):
+    change(study, "recordings.tsv", "\tmuscle_oxygen\t", "\tSpO2\t")
+    text = message_of(study)
+    assert "column signal: found 'SpO2', allowed: ecg, rr" in text
+    assert "did you mean" not in text
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [("msec", "ms"), ("MS", "ms"), ("%", "pct"), ("mmhg", "mmHg"), ("g/dl", "g_dl"), ("µV", "uV")],
+)
+def test_the_usual_ways_to_write_a_unit_lead_to_its_name(study, written, meant):
+    change(study, "recordings.tsv", "\tms\t", f"\t{written}\t")
+    assert f"did you mean {meant!r}?" in message_of(study)
+
+
+def test_a_missing_value_or_column_says_what_is_allowed(study):
+    change(study, "recordings.tsv", "\trr\t", "\t\t")
+    assert (
+        "recordings.tsv, row 2, column signal: is empty, a value is required: ecg, rr, "
+        "muscle_oxygen, total_haemoglobin, cuff_pressure, respiration"
+    ) in message_of(study)
+    change(study, "recordings.tsv", "\tsignal\t", "\tkind\t")
+    change(study, "occlusion.tsv", "posture", "position")
+    text = message_of(study)
+    assert "column signal is missing; allowed in signal: ecg, rr, muscle_oxygen" in text
+    assert "column posture is missing" in text
+    assert "allowed in posture: supine, seated, standing" in text
+
+
+def test_a_missing_value_without_a_fixed_set_says_what_it_is(study):
+    change(study, "sessions.tsv", "\t1\t", "\t\t")
+    assert (
+        "sessions.tsv, row 2, column visit: is empty, a value is required: the number of the "
+        "visit in the order actually done"
+    ) in message_of(study)
+
+
+@pytest.mark.parametrize(
     ("written", "meant"), [("cuff_pressure", "cuff_pressure_mmhg"), ("reps_dones", "reps_done")]
 )
 def test_an_optional_column_that_is_nearly_known_does_not_vanish_silently(study, written, meant):
