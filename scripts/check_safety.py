@@ -9,6 +9,7 @@ from analysis.cuff_pressure import same_place
 from session_sheet import events_of, table_of
 from step import Inputs, Output, run
 from tabular import read_tables, write_table
+from wording import words_of
 
 SAFETY_COLUMNS = [
     *("participant_id", "session_id", "visit", "condition", "limb", "side", "posture"),
@@ -20,6 +21,10 @@ SAFETY_COLUMNS = [
 CHECKS = ("cuff_pressure_mmhg", "pain", "numbness", "capillary_refill_s", "distal_flow")
 # limits of agreement of an equation against a measurement at an 18 cm cuff, Wedig et al. 2024
 ESTIMATE_LIMITS_MMHG = 18.35
+# limits of agreement of a pulse oximeter with Doppler ultrasound at the thigh, oximeter above and
+# below it, Brekke et al. 2020, Int J Sports Phys Ther 15:783; no such limits were found for arms
+LEG_OXIMETER_ABOVE_MMHG, LEG_OXIMETER_BELOW_MMHG = 28.8, 16.2
+ESTIMATED = "estimated"
 
 
 def check_safety(
@@ -91,7 +96,8 @@ def share_of_occlusion(sets, limb, side, posture, occlusion):
     """Highest pressure of the sets as a share of the occlusion pressure of limb, side and posture.
 
     Without a measurement that matches there is no share, only the reason. Repeated measurements
-    are averaged; where they differ the share is flagged with the range that they allow.
+    are averaged; where they differ, or were not made by Doppler ultrasound, the share is flagged
+    with the range that they allow. An estimate counts only where nothing was measured.
     """
     pressure = sets["cuff_pressure_mmhg"].max()
     row = {"highest_pressure_mmhg": pressure, "share_pct": None, "share_status": "n/a"}
@@ -127,35 +133,64 @@ def share_of_occlusion(sets, limb, side, posture, occlusion):
                 f"the exercise was {posture}"
             }
         )
-    if len(matching) > 1 and matching["cuff_width_cm"].nunique() > 1:
+    estimated = matching["method"] == ESTIMATED
+    # an estimate never stands beside a measurement
+    left_aside = matching[estimated] if not estimated.all() else matching[:0]
+    matching = matching.drop(left_aside.index)
+    if matching["cuff_width_cm"].nunique() > 1:
         return row | refused | {"share_reason": "occlusion pressures of several cuff widths"}
-    measured = matching.iloc[0]
     known = {
-        "cuff_width_cm": measured["cuff_width_cm"],
+        "cuff_width_cm": matching["cuff_width_cm"].iloc[0],
         "occlusion_pressure_mmhg": matching["occlusion_pressure_mmhg"].mean(),
-        "occlusion_method": measured["method"],
+        "occlusion_method": "; ".join(dict.fromkeys(matching["method"])),
     }
-    share = 100 * pressure / known["occlusion_pressure_mmhg"]
-    doubt = ""
-    lowest, highest = matching["occlusion_pressure_mmhg"].agg(["min", "max"])
+    doubts = list(doubts_of_share(pressure, limb, matching))
+    aside = [
+        f"an estimate of {value:g} mmHg was left aside"
+        for value in left_aside["occlusion_pressure_mmhg"]
+    ]
+    return (
+        row
+        | known
+        | {
+            "share_pct": 100 * pressure / known["occlusion_pressure_mmhg"],
+            "share_status": "flagged" if doubts else "ok",
+            "share_reason": "; ".join([*doubts, *aside]),
+        }
+    )
+
+
+def doubts_of_share(pressure, limb, occlusion):
+    """Why a share of the occlusion pressure is not certain, with the range where it is known."""
+
+    def may_be(lowest, highest):
+        return f"the share may be {100 * pressure / highest:.0f} to {100 * pressure / lowest:.0f} %"
+
+    values = occlusion["occlusion_pressure_mmhg"]
+    lowest, mean, highest = values.agg(["min", "mean", "max"])
     if highest > lowest:
-        estimated = ", some estimated" if (matching["method"] == "estimated").any() else ""
-        doubt = (
-            f"{len(matching)} occlusion pressures, {lowest:g} to {highest:g} mmHg{estimated}, were "
-            f"averaged: the share may be {100 * pressure / highest:.0f} to "
-            f"{100 * pressure / lowest:.0f} %"
+        yield (
+            f"{len(values)} occlusion pressures, {lowest:g} to {highest:g} mmHg, were averaged: "
+            f"{may_be(lowest, highest)}"
         )
-    elif measured["method"] == "estimated":
-        low, high = (
-            100 * pressure / (known["occlusion_pressure_mmhg"] + sign * ESTIMATE_LIMITS_MMHG)
-            for sign in (1, -1)
-        )
-        doubt = (
-            "occlusion pressure was estimated, not measured: the share may be "
-            f"{low:.0f} to {high:.0f} % (limits of agreement of Wedig et al. 2024)"
-        )
-    status = "flagged" if doubt else "ok"
-    return row | known | {"share_pct": share, "share_status": status, "share_reason": doubt}
+    for method in dict.fromkeys(occlusion["method"]):
+        if method == ESTIMATED:
+            around = may_be(mean - ESTIMATE_LIMITS_MMHG, mean + ESTIMATE_LIMITS_MMHG)
+            yield (
+                f"occlusion pressure was estimated, not measured: {around} (limits of agreement "
+                "of Wedig et al. 2024)"
+            )
+        elif method == "photoplethysmography" and limb == "leg":
+            around = may_be(mean - LEG_OXIMETER_ABOVE_MMHG, mean + LEG_OXIMETER_BELOW_MMHG)
+            yield (
+                f"occlusion pressure was found by photoplethysmography: {around} of what Doppler "
+                "ultrasound would give (limits of agreement of Brekke et al. 2020)"
+            )
+        elif method != "doppler":
+            yield (
+                f"occlusion pressure was found by {words_of(method)}, not by Doppler ultrasound, "
+                "with which it may disagree"
+            )
 
 
 def restriction(cuffs):

@@ -13,7 +13,13 @@ def label_of(outcome):
 
 
 # Names whose parts are no words.
-SPELT_OUT = {"ecg": "ECG", "rr": "beat intervals"}
+SPELT_OUT = {
+    "ecg": "ECG",
+    "rr": "beat intervals",
+    "doppler": "Doppler ultrasound",
+    "oscillometric": "an oscillometric device",
+    "estimated": "estimated, not measured",
+}
 
 
 def words_of(name):

@@ -38,6 +38,7 @@ def write_methods(
         n_participants=recordings["participant_id"].nunique(),
         n_sessions=len(recordings[["participant_id", "session_id"]].drop_duplicates()),
         recordings=recordings_in_words(recordings),
+        occlusion=occlusion_in_words(table_of(study, "occlusion")),
         n_clocks=len(clocks),
         without_marks=bool((clocks["n_marks"] == 0).all()),
         unknown_drift=int((clocks["n_marks"] < 2).sum()),
@@ -68,6 +69,15 @@ def recordings_in_words(recordings):
     """How many recordings of each signal there are."""
     counts = recordings["signal"].value_counts().sort_index()
     return ", ".join(f"{count} of {words_of(name)}" for name, count in counts.items())
+
+
+def occlusion_in_words(occlusion):
+    """How many occlusion pressures were found by each method: `5 by palpation, 1 estimated ...`."""
+    counts = occlusion["method"].value_counts().sort_index()
+    return ", ".join(
+        f"{count} {'' if method == 'estimated' else 'by '}{words_of(method)}"
+        for method, count in counts.items()
+    )
 
 
 def smallest_effects(sizes):

@@ -148,12 +148,24 @@ def pressures(safety):
     """Pressures, their share of the occlusion pressure and symptoms, one row per visit and limb."""
     columns = [
         *("participant_id", "session_id", "condition", "limb", "posture"),
+        *("occlusion_pressure_mmhg", "occlusion_method"),
         *("highest_pressure_mmhg", "share_pct", "share_reason", "restriction_min", "symptoms"),
     ]
     table = safety[columns].copy()
-    for name in ("highest_pressure_mmhg", "share_pct", "restriction_min"):
+    for name in (
+        *("occlusion_pressure_mmhg", "highest_pressure_mmhg", "share_pct"),
+        "restriction_min",
+    ):
         table[name] = [_rounded(value, 0 if "min" not in name else 1) for value in table[name]]
+    table["occlusion_method"] = [methods_in_words(method) for method in table["occlusion_method"]]
     return table.rename(columns=words_of)
+
+
+def methods_in_words(methods):
+    """How occlusion pressures were found; an estimate is called what it is."""
+    if pd.isna(methods):
+        return ""
+    return "; ".join(words_of(method) for method in methods.split("; "))
 
 
 def write_html(table, caption, title, path):

@@ -24,6 +24,9 @@ Limb = Literal["arm", "leg"]
 Side = Literal["left", "right", "both"]
 Posture = Literal["supine", "seated", "standing"]
 Signal = Literal["ecg", "rr", "muscle_oxygen", "total_haemoglobin", "cuff_pressure", "respiration"]
+OcclusionMethod = Literal[
+    "doppler", "photoplethysmography", "oscillometric", "palpation", "estimated"
+]
 UNITS = {
     "ecg": ("mV", "uV"),
     "rr": ("ms", "s"),
@@ -33,8 +36,8 @@ UNITS = {
     "respiration": ("au", "mV", "uV"),
 }
 
-# other words of the field for a signal or a unit, lower case without signs in between; SpO2 of a
-# finger is no saturation of muscle and stands for none
+# other words of the field for a signal, a unit or a method, in lower case without signs in between;
+# SpO2 of a finger is no saturation of muscle and stands for none
 OTHER_WORDS = {
     "ecg": ("ekg", "electrocardiogram", "ecgii", "leadii"),
     "rr": ("rri", "rrinterval", "rrintervals", "nn", "ibi", "interbeatintervals", "intervals")
@@ -45,6 +48,12 @@ OTHER_WORDS = {
     + ("hemoglobin",),
     "cuff_pressure": ("pressure", "cuff"),
     "respiration": ("breathing", "breath", "resp", "ventilation", "respiratory"),
+    "doppler": ("ultrasound", "dopplerultrasound", "ultrasonography"),
+    "photoplethysmography": ("ppg", "plethysmography", "oximeter", "oximetry", "pulseoximeter")
+    + ("pulseoximetry",),
+    "oscillometric": ("oscillometry", "automatic", "automated"),
+    "palpation": ("palpated", "pulse"),
+    "estimated": ("estimate", "formula", "equation", "predicted", "calculated"),
     "pct": ("%", "percent"),
     "uV": ("µv", "μv", "microvolt", "microvolts"),
     "mV": ("millivolt", "millivolts"),
@@ -142,7 +151,11 @@ class Occlusion(Row):
     posture: Posture = Field(description="supine, seated or standing")
     cuff_width_cm: float = Field(gt=0, le=30, description="width of the cuff, above 0 to 30 cm")
     occlusion_pressure_mmhg: float = Field(ge=50, le=350, description="50 to 350 mmHg")
-    method: Literal["doppler", "estimated"] = Field(description="doppler or estimated")
+    method: OcclusionMethod = Field(
+        description="how the pressure was found: doppler; photoplethysmography, as by a pulse "
+        "oximeter; oscillometric, by an automatic device; palpation of the pulse; or estimated "
+        "from other measures, which is no measurement"
+    )
 
 
 class Recording(Row):

@@ -417,6 +417,25 @@ def test_saturation_of_a_finger_is_not_taken_for_that_of_muscle(study):
 
 @pytest.mark.parametrize(
     ("written", "meant"),
+    [
+        ("Ultrasound", "doppler"),
+        ("pulse oximetry", "photoplethysmography"),
+        ("automated", "oscillometric"),
+        ("formula", "estimated"),
+    ],
+)
+def test_the_usual_words_for_how_an_occlusion_pressure_was_found_lead_to_its_name(
+    study, written, meant
+):
+    change(study, "occlusion.tsv", "\tdoppler", f"\t{written}")
+    assert (
+        f"column method: found {written!r}, allowed: doppler, photoplethysmography, "
+        f"oscillometric, palpation, estimated; did you mean {meant!r}?"
+    ) in message_of(study)
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
     [("msec", "ms"), ("MS", "ms"), ("%", "pct"), ("mmhg", "mmHg"), ("g/dl", "g_dl"), ("µV", "uV")],
 )
 def test_the_usual_ways_to_write_a_unit_lead_to_its_name(study, written, meant):

@@ -12,7 +12,8 @@ from check_safety import share_of_occlusion
 from gather_tables import counted_down, with_ranges
 from signal_store import Stretch, read_stretches, write_stretches
 from tabular import number, read_table, write_table
-from write_methods import smallest_effects
+from write_methods import occlusion_in_words, smallest_effects
+from write_tables import pressures
 
 
 def contrast(**values):
@@ -246,21 +247,87 @@ def test_an_estimated_occlusion_pressure_is_never_taken_for_a_measured_one():
 
 def test_occlusion_pressures_that_contradict_each_other_flag_the_share():
     # 64 mmHg of 160 are 40 %, of 200 are 32 %
-    second = OCCLUSION.iloc[[0]].assign(occlusion_pressure_mmhg=200.0, method="estimated")
-    found = share_of_occlusion(
-        sets("ses-1", 64.0), "leg", "right", "seated", pd.concat([OCCLUSION, second])
-    )
+    second = OCCLUSION.iloc[[0]].assign(occlusion_pressure_mmhg=200.0)
+    found = share_of_occlusion(sets("ses-1", 64.0), "leg", "right", "seated", beside(second))
     assert found["share_status"] == "flagged"
     assert found["share_reason"] == (
-        "2 occlusion pressures, 160 to 200 mmHg, some estimated, were averaged: the share may be "
-        "32 to 40 %"
+        "2 occlusion pressures, 160 to 200 mmHg, were averaged: the share may be 32 to 40 %"
     )
+
+
+def beside(*more):
+    """Further rows of occlusion.tsv below the usual ones."""
+    return pd.concat([OCCLUSION, *more], ignore_index=True)
+
+
+def test_an_estimate_never_stands_beside_a_measurement():
+    second = OCCLUSION.iloc[[0]].assign(
+        occlusion_pressure_mmhg=200.0, method="estimated", cuff_width_cm=18.0
+    )
+    found = share_of_occlusion(sets("ses-1", 64.0), "leg", "right", "seated", beside(second))
+    assert found["occlusion_pressure_mmhg"] == 160.0
+    assert found["occlusion_method"] == "doppler"
+    assert found["share_pct"] == pytest.approx(40.0)
+    assert found["share_status"] == "ok"
+    assert found["share_reason"] == "an estimate of 200 mmHg was left aside"
+
+
+def found_by(method, limb="leg"):
+    occlusion = OCCLUSION.assign(method=method)
+    return share_of_occlusion(sets("ses-1", 80.0), limb, "right", "seated", occlusion)
+
+
+def test_a_pulse_oximeter_at_the_leg_leaves_the_share_uncertain():
+    # limits of agreement with Doppler ultrasound at the thigh -16.2 to 28.8 mmHg: Brekke et al.
+    # 2020, Int J Sports Phys Ther 15:783, from the abstract; 160 mmHg are then 131.2 to 176.2
+    found = found_by("photoplethysmography")
+    assert found["share_status"] == "flagged"
+    assert "the share may be 45 to 61 % of what Doppler" in found["share_reason"]
+
+
+@pytest.mark.parametrize(
+    ("method", "limb", "named"),
+    [
+        ("photoplethysmography", "arm", "photoplethysmography"),
+        ("oscillometric", "leg", "an oscillometric device"),
+        ("palpation", "arm", "palpation"),
+    ],
+)
+def test_a_method_other_than_doppler_is_named_beside_the_share(method, limb, named):
+    found = found_by(method, limb)
+    assert found["occlusion_method"] == method
+    assert found["share_status"] == "flagged"
+    assert f"was found by {named}, not by Doppler ultrasound" in found["share_reason"]
+
+
+def test_the_table_of_pressures_says_how_each_occlusion_pressure_was_found():
+    rows = {"participant_id": "sub-01", "session_id": "ses-1", "condition": "low", "limb": "leg"}
+    rows |= {"posture": "seated", "highest_pressure_mmhg": 64.0, "share_pct": 40.0}
+    rows |= {"share_reason": "", "restriction_min": 1.0, "symptoms": "none noted"}
+    rows |= {"occlusion_pressure_mmhg": 160.0}
+    methods = ["doppler", "doppler; palpation", "estimated", float("nan")]
+    table = pressures(pd.DataFrame([rows | {"occlusion_method": method} for method in methods]))
+    assert table["occlusion pressure mmhg"].to_list() == ["160"] * 4
+    assert table["occlusion method"].to_list() == [
+        "Doppler ultrasound",
+        "Doppler ultrasound; palpation",
+        "estimated, not measured",
+        "",
+    ]
 
 
 def test_the_other_side_gives_no_share():
     found = share_of_occlusion(sets("ses-1", 64.0), "leg", "left", "seated", OCCLUSION)
     assert found["share_status"] == "refused"
     assert "right side" in found["share_reason"]
+
+
+def test_methods_say_how_occlusion_pressures_were_found():
+    methods = ["doppler", "estimated", "doppler", "palpation"]
+    assert occlusion_in_words(pd.DataFrame({"method": methods})) == (
+        "2 by Doppler ultrasound, 1 estimated, not measured, 1 by palpation"
+    )
+    assert occlusion_in_words(pd.DataFrame({"method": []})) == ""
 
 
 def test_methods_name_the_window_of_a_smallest_effect_where_windows_differ():

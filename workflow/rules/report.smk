@@ -36,7 +36,7 @@ rule write_methods:
     params:
         study=str(STUDY.folder),
         settings=settings_of({"all": SETTINGS})["all"],
-        rows=STUDY.all_rows("participants", "sessions", "recordings", "events"),
+        rows=STUDY.all_rows("participants", "sessions", "occlusion", "recordings", "events"),
         code=code_of("write_methods", "outcomes/*"),
     shell:
         command("write_methods")
