@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from analysis.comparison import usable
+from analysis.comparison import Comparison, usable
 from analysis.sentences import as_decided
 from compare_conditions import comparisons_of, contrasts_of, declared, rows_of, stacked
 from step import Input, Inputs, Output, run
@@ -34,9 +34,11 @@ ALTERNATIVE_COLUMNS = [
 KEYS = ["participant_id", "session_id", "event_onset_s", "window", "outcome"]
 # settings that cut sessions into windows reach every outcome
 CUTTING = {"baseline_settle_s", "recovery_steady_from_s", "shortest_steady_s"}
-COMPARED = (
-    *("error", "adjustment", "largest_sd_ratio", "confidence", "fewest_participants"),
-    "session_schedule",
+# settings that decide a contrast, as its function asks for them
+DECIDING = tuple(
+    name
+    for name, parameter in inspect.signature(Comparison.contrasts).parameters.items()
+    if parameter.kind is inspect.Parameter.KEYWORD_ONLY and name != "smallest_effect"
 )
 
 
@@ -272,7 +274,8 @@ def contrasts_again(table, primary, changed):
     """Marginal contrasts of the primary outcomes, the result that decides in the main columns."""
     own = changed["compare_conditions"]
     values = usable(table, declared("SCALE"), changed["study"]["conditions"])
-    deciding = {name: own[name] for name in COMPARED} | {"seed": changed["study"]["seed"]}
+    given = own | {"seed": changed["study"]["seed"]}
+    deciding = {name: given[name] for name in DECIDING}
     comparisons = comparisons_of(values, changed["study"]["conditions"], primary)
     tables = [
         contrasts_of(comparison, primary, own["smallest_effect"], deciding)

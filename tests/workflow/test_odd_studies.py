@@ -1,5 +1,6 @@
 """Small and incomplete studies give a complete report that says what it lacks."""
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -65,3 +66,50 @@ def test_a_study_with_one_condition_compares_nothing(project):
     results = run_study(project, "one_condition")
     assert read(results / "contrasts.tsv").empty
     assert read(results / "outcomes.tsv")["value"].notna().any()
+
+
+def write_pressure(study, session, limb, cuffs):
+    """The pressure in the cuff of one limb, a sample a second, inflated as the sheet's rows say."""
+    time_s = np.arange(0.0, 600.0)
+    pressure_mmhg = np.zeros(time_s.shape)
+    for cuff in cuffs:
+        inside = (time_s >= cuff["onset_s"]) & (time_s < cuff["onset_s"] + cuff["duration_s"])
+        pressure_mmhg[inside] = cuff["cuff_pressure_mmhg"]
+    file = f"raw/{session}_{limb}.csv"
+    table = pd.DataFrame({"time": time_s, "pressure": pressure_mmhg})
+    table.to_csv(study / file, index=False)
+    return {
+        **{"participant_id": "sub-01", "session_id": session, "signal": "cuff_pressure"},
+        **{"file": file, "channel": "pressure", "time_column": "time", "unit": "mmHg"},
+        **{"limb": limb, "side": "right"},
+    }
+
+
+def test_two_recorders_of_pressure_and_an_unknown_pressure_keep_limb_and_doubt_apart(project):
+    study = write_tiny_study(project / "two_cuffs", ("sub-01",))
+    events = read(study / "events.tsv")
+    recorders = [
+        write_pressure(study, session, limb, own[own["limb"] == limb].to_dict("records"))
+        for session, own in events[events["trial_type"] == "cuff"].groupby("session_id")
+        for limb in ("arm", "leg")
+    ]
+    recordings = pd.concat([read(study / "recordings.tsv"), pd.DataFrame(recorders)])
+    recordings.to_csv(study / "recordings.tsv", sep="\t", index=False, na_rep="n/a")
+    unknown = (events["condition"] == "target") & (events["limb"] == "leg")
+    events.loc[unknown, "cuff_pressure_mmhg"] = np.nan
+    events.to_csv(study / "events.tsv", sep="\t", index=False, na_rep="n/a")
+    results = run_study(project, "two_cuffs", "results/two_cuffs/safety.tsv")
+
+    checks = read(results / "cuff_checks.tsv")
+    assert all(row.file.endswith(f"_{row.limb}.csv") for row in checks.itertuples())
+    is_unknown = (checks["condition"] == "target") & (checks["limb"] == "leg")
+    assert set(checks[~is_unknown]["status"]) == {"ok"}
+    assert not (checks[is_unknown]["status"] == "ok").any()
+    assert checks[is_unknown]["reason"].notna().all()
+
+    safety = read(results / "safety.tsv").set_index(["condition", "limb"])
+    of_leg, of_arm = safety.loc[("target", "leg")], safety.loc[("target", "arm")]
+    assert of_leg["share_reason"] == "no cuff pressure was noted"
+    assert pd.isna(of_leg["share_pct"])
+    # 90 of 150 mmHg
+    assert of_arm["share_pct"] == pytest.approx(60.0)
