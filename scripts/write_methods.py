@@ -5,7 +5,7 @@ from importlib.metadata import version
 
 from jinja2 import Environment, StrictUndefined
 
-from analysis.sentences import in_words
+from analysis.sentences import in_unit, in_words
 from catalogue import outcome_modules
 from session_sheet import table_of
 from step import SCRIPTS, Input, Output, run
@@ -100,8 +100,7 @@ def size_in_words(size, outcome):
     """A size in the unit of an outcome, or as a ratio."""
     if outcome.SCALE == "ratio":
         return f"a ratio of {size:g}"
-    unit = {"%": "percentage points"}.get(outcome.UNIT, outcome.UNIT)
-    return f"{size:g} {unit}".strip()
+    return in_unit(f"{size:g}", outcome.UNIT)
 
 
 def changed_gates(settings):

@@ -49,10 +49,10 @@ def sentence_of_contrast(
     if getattr(row, "deciding", "pooled") == "paired":
         adjusted += ", paired"
     if p < ALPHA:
-        return _difference(row, label, f"{size}, {shown}{adjusted}", same_order)
+        return _difference(row, label, unit, f"{size}, {shown}{adjusted}", same_order)
     if row.reading == "equivalent":
         return (
-            f"{label}, {one} against {other}: {size}, within the smallest effect of interest: "
+            f"{label}, {one} against {other}: {size}, within {_of_interest(row, unit)}: "
             f"shown to be no different in size that matters."
         )
     if row.reading == "inconclusive":
@@ -127,7 +127,7 @@ def in_words(names: list[str], last: str = "and", *, both: bool = False) -> str:
     return f"{lead}{', '.join(names[:-1])} {last} {names[-1]}"
 
 
-def _difference(row, label, found, same_order):
+def _difference(row, label, unit, found, same_order):
     one, other = row.contrast.split(" - ")
     direction = "higher" if row.estimate > neutral_of(row) else "lower"
     if same_order:
@@ -138,8 +138,20 @@ def _difference(row, label, found, same_order):
     else:
         claim = f"{label} was {direction} with {one} than with {other}: {found}."
     if row.reading == "equivalent":
-        claim += " The difference is smaller than the smallest effect of interest."
+        claim += f" The difference is smaller than {_of_interest(row, unit)}."
     return claim
+
+
+def _of_interest(row, unit):
+    """The smallest effect of interest with its size, which may differ from window to window."""
+    size = row.smallest_effect
+    shown = f"a ratio of {size:g}" if row.scale == "ratio" else in_unit(f"{size:g}", unit)
+    return f"the smallest effect of interest ({shown})"
+
+
+def in_unit(shown: str, unit: str) -> str:
+    """A difference with its unit; of a percentage, in percentage points."""
+    return f"{shown} {unit.replace('%', 'percentage points')}".strip()
 
 
 def size_of(row, unit: str, *, confidence: float) -> str:
@@ -147,7 +159,7 @@ def size_of(row, unit: str, *, confidence: float) -> str:
     if row.scale == "ratio":
         text = f"ratio {row.estimate:.3g}"
     else:
-        text = f"{row.estimate:+.3g}{' ' + unit if unit else ''}".replace("%", "percentage points")
+        text = in_unit(f"{row.estimate:+.3g}", unit)
     if pd.isna(row.ci_low):
         return text
     return f"{text} ({100 * confidence:g} % CI {row.ci_low:.3g} to {row.ci_high:.3g})"

@@ -95,9 +95,21 @@ def test_lack_of_evidence_is_never_called_evidence_of_lack():
 
 def test_sameness_is_said_only_within_the_smallest_effect_of_interest():
     row = contrast(
-        estimate=0.1, ci_low=-0.5, ci_high=0.7, p=0.9, p_adjusted=1.0, reading="equivalent"
+        **{"estimate": 0.1, "ci_low": -0.5, "ci_high": 0.7, "p": 0.9, "p_adjusted": 1.0},
+        **{"reading": "equivalent", "smallest_effect": 3.0},
     )
-    assert "shown to be no different" in sentence_of_contrast(row, "Heart rate", "bpm")
+    text = sentence_of_contrast(row, "Heart rate", "bpm")
+    assert "within the smallest effect of interest (3 bpm): shown to be no different" in text
+
+
+def test_a_difference_that_is_too_small_to_matter_is_said_to_be_so():
+    row = contrast(
+        **{"estimate": 0.9, "ci_low": 0.86, "ci_high": 0.95, "scale": "ratio"},
+        **{"reading": "equivalent", "smallest_effect": 1.2},
+    )
+    text = sentence_of_contrast(row, "RMSSD", "ms")
+    assert "lower with target than with none" in text
+    assert text.endswith("smaller than the smallest effect of interest (a ratio of 1.2).")
 
 
 def contrasts(*rows):
