@@ -66,8 +66,8 @@ CAUTIONS = (
     "Stop and deflate at once when the participant asks, or at marked numbness, severe or unusual "
     "pain, a cold, white or blue limb, no distal pulse, faintness, chest pain or a failing cuff.",
 )
-# every part of the status of a clock says so
-CLOCK_IS_FINE = r"^(?!.*(flagged|unchecked))"
+# every part of the status of a clock says so, and the file is whole
+CLOCK_IS_FINE = r"^(?!.*(flagged|unchecked|cut off))"
 TABLE_CELLS = (
     "<div class='scroll' tabindex='0' role='region' aria-label='{{ caption }}'>"
     "<table><caption>{{ caption }}</caption>"
@@ -156,7 +156,8 @@ def write_report(
         safety=shown_table(read_text_table(Path(tables) / f"{PRESSURES}.tsv"), CAPTIONS[PRESSURES]),
         clocks=shown_table(clocks, "Clocks of the recordings"),
         doubtful_clocks=shown_table(
-            clocks[~clocks["status"].str.match(CLOCK_IS_FINE)], "Clocks to be read with care"
+            clocks[~clocks["status"].str.match(CLOCK_IS_FINE)],
+            "Clocks and files to be read with care",
         ),
         quality=shown_table(quality_of(read_table(quality)), "Whole recordings"),
         coupling=shown_table(coupling_of(read_table(coupling)), "Saturation and the heart"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 import warnings
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from readers.units import contradicts, recognised_unit
 
 _EXPORT_AGAIN = "export the recording again with the recorder's own software"
 _FIXED_HEADER_BYTES = 256
+_RECORD_COUNT = slice(236, 244)
 _ANNOTATION_LABEL = b"EDF Annotations "
 # First time stamp of a record's annotations: sign, seconds, and no text before its end mark.
 _ONSET = re.compile(rb"([+-]\d+(?:\.\d*)?)\x14")
@@ -38,7 +40,8 @@ def read_edf_channel(path: Path, *, channel: str | None, unit: str) -> Recording
             raise ReadingError(
                 path, "", f"not readable as EDF: {why}", "an EDF or EDF+ file", _EXPORT_AGAIN
             ) from fault
-    notes = tuple(dict.fromkeys(str(warning.message) for warning in caught))
+    warned = dict.fromkeys(str(warning.message) for warning in caught)
+    notes = _notes(path, warned, edf.num_data_records)
     signal = edf.signals[_position(path, labels, channel)]
     _check_unit(path, signal, unit)
     value = _values(path, signal)
@@ -58,6 +61,20 @@ def read_edf_channel(path: Path, *, channel: str | None, unit: str) -> Recording
     record_s = float(edf.data_record_duration)
     stretches, cuts = _cut_at_records(path, value, onset_s, rate_hz=rate_hz, record_s=record_s)
     return Recording(stretches, unit, notes=notes + cuts)
+
+
+def _notes(path: Path, warned: Iterable[str], whole_records: int) -> tuple[str, ...]:
+    """What the library warned of; records that are fewer or more than announced, in our words."""
+    with path.open("rb") as opened:
+        announced = int(opened.read(_FIXED_HEADER_BYTES)[_RECORD_COUNT])
+    # -1 stands in the header of a recording that was never closed
+    if announced in (-1, whole_records):
+        return tuple(warned)
+    short = "the file is cut off: " if whole_records < announced else ""
+    counted = f"{short}its header announces {announced} data records, {whole_records} are whole"
+    about_records = ("Incomplete data record", "header indicates")
+    others = [text for text in warned if not any(part in text for part in about_records)]
+    return (counted, *others)
 
 
 def _position(path: Path, labels: list[str], channel: str | None) -> int:
