@@ -133,10 +133,10 @@ def share_of_occlusion(sets, limb, side, posture, occlusion):
                 f"the exercise was {posture}"
             }
         )
-    estimated = matching["method"] == ESTIMATED
-    # an estimate never stands beside a measurement
-    left_aside = matching[estimated] if not estimated.all() else matching[:0]
-    matching = matching.drop(left_aside.index)
+    estimated, left_aside = matching["method"] == ESTIMATED, matching[:0]
+    if not estimated.all():
+        # an estimate never stands beside a measurement
+        left_aside, matching = matching[estimated], matching[~estimated]
     if matching["cuff_width_cm"].nunique() > 1:
         return row | refused | {"share_reason": "occlusion pressures of several cuff widths"}
     known = {

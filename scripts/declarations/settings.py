@@ -17,9 +17,12 @@ AlternativeName = Annotated[str, Field(pattern=r"^[A-Za-z0-9_]+$")]
 
 
 def _size_or_size_by_window(value):
-    sizes = list(value.values()) if isinstance(value, dict) else [value]
-    numbers = [s for s in sizes if isinstance(s, int | float) and not isinstance(s, bool)]
-    if not sizes or len(numbers) < len(sizes) or not all(0 < size < math.inf for size in numbers):
+    by_window = value if isinstance(value, dict) else {"all of them": value}
+    sound = by_window and all(
+        isinstance(window, str) and type(size) in (int, float) and 0 < size < math.inf
+        for window, size in by_window.items()
+    )
+    if not sound:
         raise ValueError("a number above 0, or one for each window, as {set: 3.0, baseline: 2.0}")
     return value
 

@@ -234,6 +234,10 @@ def test_an_edit_of_another_file_stops_the_run(study):
             "number above 0, or one for each window",
         ),
         (
+            "compare_conditions:\n  smallest_effect: {mean_hr_bpm: {no: 2.0}}\n",
+            "smallest_effect.mean_hr_bpm: found {False: 2.0}, allowed: a number above 0",
+        ),
+        (
             "compare_conditions:\n  smallest_effect: {mean_hr_bpm: -2}\n",
             "smallest_effect.mean_hr_bpm: found -2, allowed: a number above 0",
         ),
