@@ -555,8 +555,8 @@ def simulate_visit(visit: PlannedVisit, seed: int = DEMO_SEED) -> SimulatedVisit
     respiration_hz = respiration_course(visit, times_s)
     respiration_turns = signals.cumulative_phase(times_s, respiration_hz)
     amplitudes_ms = modulation_amplitudes_ms(visit)
-    period_s = heart_period_course(visit, times_s, respiration_turns, amplitudes_ms, rng)
-    beats = heart_beats(visit, times_s, period_s, rng)
+    period_s, gain = heart_period_course(visit, times_s, respiration_turns, amplitudes_ms, rng)
+    beats = heart_beats(visit, times_s, period_s, gain, rng)
     set_truth = true_sets(visit, beats)
     visit_truth = true_visit(visit, beats, amplitudes_ms)
 
@@ -633,8 +633,8 @@ def heart_period_course(
     respiration_turns: Floats,
     amplitudes_ms: Mapping[str, float],
     rng: np.random.Generator,
-) -> Floats:
-    """Return the instantaneous heart period in seconds over the whole visit.
+) -> tuple[Floats, Floats]:
+    """Return the instantaneous heart period in seconds, and the gain of its modulations.
 
     The rate rises in each set so that its mean over the set is the planned one. The modulations
     shrink to a fifth in sets and come back with 90 s; from the first set on they are the visit's
@@ -670,15 +670,22 @@ def heart_period_course(
         + amplitudes_ms["lf"] * np.sin(2.0 * np.pi * signals.cumulative_phase(times_s, lf_hz))
         + amplitudes_ms["vlf_sd"] * signals.slow_wander(times_s, rng, low_hz=0.004, high_hz=0.03)
     )
-    return 60.0 / course_bpm + gain * modulation_ms / 1000.0
+    return 60.0 / course_bpm + gain * modulation_ms / 1000.0, gain
 
 
 def heart_beats(
-    visit: PlannedVisit, times_s: Floats, period_s: Floats, rng: np.random.Generator
+    visit: PlannedVisit,
+    times_s: Floats,
+    period_s: Floats,
+    gain: Floats,
+    rng: np.random.Generator,
 ) -> pd.DataFrame:
     """Return the heart's beats over the visit: time_s on the session clock, kind."""
     beat_times_s = signals.pulse_times(times_s, period_s)
-    beat_times_s = beat_times_s + rng.normal(0.0, 0.001, beat_times_s.size)
+    # Hearts differ from beat to beat faster than breathing and blood pressure make them; without
+    # that, intervals look filtered.
+    jitter_s = 0.004 * np.interp(beat_times_s, times_s, gain)
+    beat_times_s = beat_times_s + jitter_s * rng.standard_normal(beat_times_s.size)
     kind = np.full(beat_times_s.size, "normal", dtype=object)
     if visit.participant_id == ECTOPIC_PARTICIPANT:
         gaps = rng.integers(45, 140, beat_times_s.size // 45)
