@@ -164,17 +164,25 @@ def _beside(found, listed, column):
 
 
 def breathing_of(stretches, found, repaired):
-    """Breathing rate from a belt when there is one, else from the beats."""
+    """Breathing rate from a belt when there is one, else from the beats: from the height of their
+    R wave, and where that shows none or there is no ECG, from the intervals."""
     belt = [s for s in stretches if s.signal == "respiration"]
     if belt:
         return respiration_from_belt(*joined(belt))
     used = repaired[repaired["nn_time_s"].notna()]
-    amplitude = None
+    beat_time_s = used["nn_time_s"].to_numpy()
+    by_height = None
     if "amplitude" in found:
         seen = found.loc[found["shape"] == "normal"].set_index("time_s")["amplitude"]
-        amplitude = seen.reindex(used["time_s"]).to_numpy()
-    return respiration_from_beats(
-        used["nn_time_s"].to_numpy(), amplitude, use_intervals=amplitude is None
+        by_height = respiration_from_beats(beat_time_s, seen.reindex(used["time_s"]).to_numpy())
+        if (by_height["status"] == "known").all():
+            return by_height
+    by_intervals = respiration_from_beats(beat_time_s, None, use_intervals=True)
+    if by_height is None:
+        return by_intervals
+    only_intervals = (by_height["status"] != "known") & (by_intervals["status"] == "known")
+    return by_height.mask(
+        only_intervals, by_intervals.assign(reason="from the intervals: the R wave shows no rate")
     )
 
 

@@ -1,9 +1,11 @@
 """Breathing rate is found where it can be seen, and called unknown where it cannot."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analysis.respiration import respiration_from_beats, respiration_from_belt
+from find_beats import breathing_of
 from simulation.heart_period import simulate_beats
 
 
@@ -133,6 +135,20 @@ def test_intervals_help_where_the_amplitude_is_weak():
             table = respiration_from_beats(beats, amplitude, use_intervals=use_intervals)
             shares.append((table["status"] == "known").mean())
     assert np.mean(known[True]) > np.mean(known[False])
+
+
+def test_where_the_r_wave_shows_no_breathing_the_intervals_of_an_ecg_may():
+    simulated, beats, amplitude = breathing_beats(2, depth=0.0)
+    # breathing swings the intervals of this heart by 2 %, as at rest; blood pressure by 1.2 %
+    repaired = pd.DataFrame({"time_s": beats, "nn_time_s": beats})
+    found = pd.DataFrame({"time_s": beats, "amplitude": amplitude, "shape": "normal"})
+    by_height = respiration_from_beats(beats, amplitude)
+    table = breathing_of([], found, repaired)
+    assert (by_height["status"] == "known").mean() < 0.2
+    assert (table["status"] == "known").mean() > 0.4
+    assert rate_error_hz(simulated, table) <= 0.012
+    known = table[table["status"] == "known"]
+    assert known["reason"].str.startswith("from the intervals").mean() > 0.8
 
 
 def test_intervals_alone_never_take_the_slow_oscillation_for_breathing():
