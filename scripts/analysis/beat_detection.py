@@ -847,34 +847,49 @@ def _view(recording: _Recording, settings: DetectorSettings) -> _View | None:
 def _quiet_view(
     recording: _Recording, traces: _Traces, look: _Look, settings: DetectorSettings
 ) -> _View | None:
-    """The recording with its higher band where noise is strong in the usual one and weaker there.
-
-    So it is with a moving electrode, and not with muscle activity.
+    """The recording with its higher band where noise is strong in the usual one, weaker there, and
+    beats are there as much like each other. So it is with a moving electrode, and not with muscle
+    activity.
     """
     n = traces.time_s.size
-    nowhere = np.zeros(n, bool)
-    among = nowhere
+    among = nowhere = np.zeros(n, bool)
+    shapes, likeness = _shapes(traces, look.beats, settings)
     grid = np.arange(0, n, int(traces.rate_hz))
     noise = _noise_ratio(traces, look.beats, grid, settings)
     noisy = noise > settings.noisy_from
-    if noisy.any():
+    if noisy.any() and shapes:
         steep = _traces(recording, settings.steep())
-        quieter = _noise_ratio(steep, look.beats, grid, settings) < settings.quieter_below * noise
+        noisy &= _noise_ratio(steep, look.beats, grid, settings) < settings.quieter_below * noise
+    if noisy.any() and shapes:
+        _, steep_likeness = _shapes(steep, look.beats, settings)
+        noisy &= _usual_likeness(traces, look.beats, grid, steep_likeness, settings) > (
+            _usual_likeness(traces, look.beats, grid, likeness, settings)
+        )
         seconds = 2 * int(settings.quieter_margin_s) + 1
-        among = _around(grid, ndimage.maximum_filter1d((noisy & quieter).astype(int), seconds), n)
+        among = _around(grid, ndimage.maximum_filter1d(noisy.astype(int), seconds), n)
     if not among.any():
-        return _View(traces, look, *_shapes(traces, look.beats, settings), nowhere, nowhere)
+        return _View(traces, look, shapes, likeness, nowhere, nowhere)
     seen = _joined(traces, steep, among, look.beats)
     seen_look = _first_look(seen, settings)
     if seen_look is None:
         return None
-    beats = seen_look.beats
-    elsewhere = beats[~among[beats]]
-    usual_beats = elsewhere if elsewhere.size >= settings.uncrowded_beats else beats
-    shapes, likeness = _shapes(traces, usual_beats, settings)
-    steep_shapes, steep_likeness = _shapes(steep, beats, settings)
+    steep_shapes, steep_likeness = _shapes(steep, seen_look.beats, settings)
     likeness = np.where(among, steep_likeness, likeness)
     return _View(seen, seen_look, [*shapes, *steep_shapes], likeness, nowhere, nowhere)
+
+
+def _usual_likeness(
+    traces: _Traces,
+    beats: NDArray[np.int64],
+    at: NDArray[np.int64],
+    likeness: Floats,
+    settings: DetectorSettings,
+) -> Floats:
+    """Median likeness of the beats around the samples `at`."""
+    time_s, near = traces.time_s, int(round(0.05 * traces.rate_hz))
+    of_beats = _windows(likeness, beats, near).max(axis=1)
+    reach_s = settings.noise_reach_s
+    return _running_quantile(time_s[beats], of_beats, 0.5, at_s=time_s[at], reach_s=reach_s)
 
 
 def _noise_ratio(
