@@ -5,6 +5,7 @@ nothing is compared with it, because everything that refers to it would be named
 """
 
 import difflib
+import filecmp
 import hashlib
 import re
 from collections import Counter
@@ -40,6 +41,7 @@ def check_tables_together(study, found):
     )
     _check_people_and_visits(tables, found)
     _check_recordings(study, found)
+    _check_claimed_once(study, found)
     _check_events(study, found)
     _check_edits(study, found)
     _check_outcomes_named(study, found)
@@ -63,7 +65,11 @@ def _check_unique(rows, columns, file, found):
         key = tuple(getattr(row, column) for column in columns)
         if key in seen:
             shown = ", ".join(str(part) for part in key if part is not None)
-            found.add(file, f"row {row.row_number}", f"{shown} stands already in row {seen[key]}")
+            found.add(
+                file,
+                f"row {row.row_number}",
+                f"{shown} stands already in row {seen[key]}; correct or take out one of the two",
+            )
         seen.setdefault(key, row.row_number)
 
 
@@ -111,7 +117,12 @@ def _check_recordings(study, found):
         path = study.folder / row.file
         if not path.is_file():
             meant = _file_meant(path, row, named, study.tables["participants"])
-            hint = f"; did you mean '{meant.relative_to(study.folder)}'?" if meant else ""
+            hint = (
+                f"; did you mean '{meant.relative_to(study.folder)}'?"
+                if meant
+                else "; copy the file there, correct the path, or take out the row of a signal "
+                "that was not recorded"
+            )
             found.add("recordings.tsv", f"{place}, column file", f"{row.file} does not exist{hint}")
         elif path.stat().st_size == 0:
             found.add(
@@ -127,6 +138,46 @@ def _check_recordings(study, found):
                 f"{place}, column sync_marks_s",
                 f"{marks} marks, the session has {expected} sync events; give one for each",
             )
+
+
+def _check_claimed_once(study, found):
+    """A column of a file, or a file without named columns, belongs to one session of one person.
+
+    A copy under another name counts as the same file.
+    """
+    rows = study.tables["recordings"]
+    claims = {}
+    for row, same in zip(rows, _same_files(study.folder, rows), strict=True):
+        own = (row.participant_id, row.session_id)
+        earlier = claims.setdefault(same, {})
+        for (participant, session), claimed in earlier.items():
+            shared = any(
+                c.channel == row.channel or None in (c.channel, row.channel) for c in claimed
+            )
+            if (participant, session) != own and shared:
+                first = claimed[0]
+                copied = f" (the same content as {first.file})" if first.file != row.file else ""
+                found.add(
+                    "recordings.tsv",
+                    f"row {row.row_number}, column file",
+                    f"{row.file}{copied} is named for {' '.join(own)} and, in row "
+                    f"{first.row_number}, for {participant} {session}; name each session's own "
+                    "file, or in channel its own column of the file",
+                )
+        earlier.setdefault(own, []).append(row)
+
+
+def _same_files(folder, rows):
+    """For every row the first named file of the same content; bytes are read only at one size."""
+    of_size, known = {}, {}
+    for row in rows:
+        path = (folder / row.file).resolve()
+        if path not in known and path.is_file():
+            alike = of_size.setdefault(path.stat().st_size, [])
+            known[path] = next((p for p in alike if filecmp.cmp(p, path, shallow=False)), path)
+            # empty files are told as such
+            alike += [path] if path.stat().st_size else []
+        yield known.get(path, path)
 
 
 def _file_meant(path, row, named, participants):

@@ -582,3 +582,49 @@ def test_an_empty_recording_is_found_before_the_run(study):
     (study / "raw" / "sub-01_ses-2_intervals.txt").write_bytes(b"")
     text = message_of(study)
     assert "column file: raw/sub-01_ses-2_intervals.txt is empty (0 bytes)" in text
+
+
+def test_one_file_for_two_visits_is_refused(study):
+    change(study, "recordings.tsv", "sub-01_ses-2_intervals.txt", "sub-01_ses-1_intervals.txt")
+    text = message_of(study)
+    assert text.startswith("1 problem ")
+    assert (
+        "recordings.tsv, row 4, column file: raw/sub-01_ses-1_intervals.txt is named for sub-01 "
+        "ses-2 and, in row 2, for sub-01 ses-1; name each session's own file"
+    ) in text
+
+
+def test_a_copy_of_a_file_for_another_visit_is_refused(study):
+    raw = study / "raw"
+    (raw / "sub-01_ses-2_saturation.csv").write_bytes(
+        (raw / "sub-01_ses-1_saturation.csv").read_bytes()
+    )
+    text = message_of(study)
+    assert text.startswith("1 problem ")
+    assert "(the same content as raw/sub-01_ses-1_saturation.csv) is named for sub-01 ses-2" in text
+
+
+def test_one_file_may_hold_a_column_for_each_visit_and_several_of_one_visit(study):
+    path = study / "recordings.tsv"
+    text = path.read_text()
+    for visit in (1, 2, 3):
+        text = text.replace(
+            f"sub-01_ses-{visit}_saturation.csv\tpct\tsmo2",
+            f"sub-01_ses-1_saturation.csv\tpct\tvisit_{visit}",
+        )
+    path.write_text(text)
+    header, *rows = text.splitlines()
+    path.write_text("\n".join([header, *rows, rows[1].replace("visit_1", "calf")]) + "\n")
+    assert Study(study).participants == ["sub-01"]
+    change(study, "recordings.tsv", "visit_2", "visit_1")
+    assert "is named for sub-01 ses-2 and, in row 3, for sub-01 ses-1" in message_of(study)
+
+
+def test_a_missing_file_and_a_doubled_row_say_what_to_do(study):
+    text = missing_file_message(study)
+    assert "does not exist; copy the file there, correct the path, or take out the row" in text
+    path = study / "events.tsv"
+    lines = path.read_text().splitlines()
+    twice = next(line for line in lines if "\tset\t" in line)
+    path.write_text("\n".join([*lines, twice]) + "\n")
+    assert "correct or take out one of the two" in message_of(study)
