@@ -4,6 +4,7 @@ import re
 
 import pandas as pd
 
+from analysis.coverage import DOUBT, OUTSIDE
 from measure_outcomes import OUTCOME_COLUMNS
 from session_sheet import events_of, table_of
 from step import Inputs, Output, run
@@ -46,9 +47,11 @@ def gather_tables(
 ):
     found = read_tables(outcomes_of_each)[OUTCOME_COLUMNS]
     judged = read_tables(quality_of_each).reindex(columns=QUALITY_COLUMNS)
+    clocks = read_tables(sync_of_each)
+    judged = with_coverage(judged, clocks)
     write_table(found, outcomes)
     write_table(wide(found), outcomes_wide)
-    write_table(read_tables(sync_of_each), sync)
+    write_table(clocks, sync)
     write_table(read_tables(recovery_of_each), recovery_series)
     write_table(read_tables(boundaries_of_each), boundaries)
     write_table(judged, quality)
@@ -63,6 +66,31 @@ def gather_tables(
     filled = [table for table in left_out if len(table)]
     stacked = pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()
     write_table(stacked.reindex(columns=EXCLUSION_COLUMNS), exclusions)
+
+
+def with_coverage(judged, clocks):
+    """Quality with what whole recordings lack of their sessions; one that lies outside of its
+    session is rejected, however clean."""
+    keys = ["participant_id", "session_id", "signal", "file"]
+    doubts = {
+        tuple(row[:-1]): part
+        for row in clocks[[*keys, "status"]].itertuples(index=False)
+        for part in row.status.split("; ")
+        if part.startswith(DOUBT)
+    }
+    of_row = [
+        doubts.get(tuple(row[:-1]), "") if row.segment == "recording" else ""
+        for row in judged[[*keys, "segment"]].itertuples(index=False)
+    ]
+    said = [
+        "; ".join(filter(None, [doubt.removeprefix("flagged: "), reason]))
+        for doubt, reason in zip(of_row, judged["reason"].fillna(""), strict=True)
+    ]
+    outside = [doubt.startswith(OUTSIDE) for doubt in of_row]
+    return judged.assign(
+        reason=pd.Series(said, index=judged.index, dtype=object).replace("", None),
+        verdict=judged["verdict"].mask(outside, "rejected"),
+    )
 
 
 def wide(found):

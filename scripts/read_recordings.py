@@ -1,12 +1,14 @@
 """Read one person's recordings, convert units and put them on the clock of each session."""
 
 import logging
+import re
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from analysis.clock import fit_clock, lost_time, to_session_time
+from analysis.coverage import coverage_doubt, events_measured_in
 from analysis.sentences import in_words
 from readers import ReadingError, read_recording
 from session_sheet import table_of
@@ -16,10 +18,10 @@ from study import rows_of
 from tabular import write_table
 
 DIALECT_COLUMNS = ("encoding", "separator", "decimal", "first_row")
-
-
 # a recording of a whole day around a short session stays below, times in ms lie above
 LONGEST_IN_SESSIONS = 100
+# marks are read off by hand and may be rounded to whole seconds (convention)
+MARK_ROUNDING_S = 1.0
 
 
 def read_recordings(
@@ -31,9 +33,10 @@ def read_recordings(
     participant: str,
     largest_drift_ppm: float,
     lost_time_s_per_5_min: float,
+    largest_uncovered_s: float,
 ):
     events = table_of(study, "events", participant)
-    stretches, clocks, faults = [], [], []
+    read, faults = [], []
     for row in rows_of(study, "recordings", participant):
         marks_s = sync_marks_of(events, row.session_id)
         try:
@@ -48,6 +51,7 @@ def read_recordings(
                 refuse_times_of_another_unit(
                     Path(study) / row.file, recording, end_of_session_s(events, row.session_id)
                 )
+            refuse_marks_outside(Path(study) / row.file, recording, row.sync_marks())
         except (ReadingError, OSError) as fault:
             faults.append((row, fault_in_words(row.file, fault)))
             continue
@@ -61,13 +65,29 @@ def read_recordings(
         except ValueError as fault:
             faults.append((row, f"{row.file}, sync_marks_s: {fault}"))
             continue
-        stretches += on_session_clock(recording, clock, row)
-        clocks.append(sync_row(row, recording, clock, lost_time_s_per_5_min))
+        read.append((row, recording, clock))
         for note in recording.notes:
             logging.info("%s %s: %s", row.session_id, row.file, note)
     if faults:
         raise StudyError(each_once(faults))
-    write_stretches(stretches, signals)
+    spans = [(row.session_id, row.signal, span_of(*placed)) for row, *placed in read]
+    clocks = []
+    for (row, recording, clock), (*_, own) in zip(read, spans, strict=True):
+        # intervals of several files are one series, of any other signal each file stands alone
+        of_series = [s for *labels, s in spans if labels == [row.session_id, "rr"]]
+        doubt = coverage_doubt(
+            events_measured_in(
+                events[events["session_id"] == row.session_id],
+                row.signal,
+                limb=row.limb,
+                side=row.side,
+            ),
+            of_series if row.signal == "rr" else [own],
+            own,
+            largest_uncovered_s=largest_uncovered_s,
+        )
+        clocks.append(sync_row(row, recording, clock, doubt, lost_time_s_per_5_min))
+    write_stretches([s for placed in read for s in on_session_clock(*placed)], signals)
     write_table(pd.DataFrame(clocks), sync)
 
 
@@ -80,14 +100,17 @@ def fault_in_words(file, fault):
 
 
 def each_once(faults):
-    """Faults of files, each once with all the rows of recordings.tsv that meet it."""
-    rows = {}
+    """Faults of files with all the rows of recordings.tsv that meet them; one of a whole file is
+    one, with its first figures, however many sensors share the file."""
+    rows, words = {}, {}
     for row, fault in faults:
-        rows.setdefault(fault, []).append(row.row_number)
+        same = (row.file, re.sub(r"\d+(\.\d+)?", "#", fault))
+        words.setdefault(same, fault)
+        rows.setdefault(same, []).append(row.row_number)
     return "\n".join(
         f"recordings.tsv, {'row' if len(own) == 1 else 'rows'} {in_words(list(map(str, own)))}: "
-        f"{fault}"
-        for fault, own in rows.items()
+        f"{words[same]}"
+        for same, own in rows.items()
     )
 
 
@@ -121,7 +144,32 @@ def refuse_times_of_another_unit(path, recording, session_s):
         )
 
 
-def on_session_clock(recording, clock, row):
+def refuse_marks_outside(path, recording, marks_s):
+    """Refuse sync marks before the beginning or behind the end of the file. Raises ReadingError."""
+    first_s = min(piece.start_s for piece in recording.stretches)
+    last_s = max(piece.time_s[-1] for piece in recording.stretches)
+    for mark_s in marks_s:
+        if not first_s - MARK_ROUNDING_S <= mark_s <= last_s + MARK_ROUNDING_S:
+            cut_off = f" ({recording.cut_off})" if recording.cut_off else ""
+            raise ReadingError(
+                path,
+                "sync_marks_s",
+                f"a sync mark at {mark_s:g} s, but the file holds {first_s:.0f} to {last_s:.0f} s"
+                f"{cut_off}",
+                "marks within the recording, in seconds of the file's own clock",
+                "correct the mark or copy the file whole from the recorder; if the rest is lost, "
+                "clear sync_marks_s and fill in clock_offset_s",
+            )
+
+
+def span_of(recording, clock):
+    """First and last time of a recording on the session clock, in seconds."""
+    first_s = min(piece.start_s for piece in recording.stretches)
+    last_s = max(piece.time_s[-1] for piece in recording.stretches)
+    return to_session_time(clock, float(first_s)), to_session_time(clock, float(last_s))
+
+
+def on_session_clock(row, recording, clock):
     """Stretches with session times; intervals keep the beat that begins the first of them."""
     labels = (row.session_id, row.signal, row.file, row.channel, row.site, row.side, row.position)
     rate = 1 + clock.drift_ppm * 1e-6
@@ -140,11 +188,12 @@ def on_session_clock(recording, clock, row):
         )
 
 
-def sync_row(row, recording, clock, lost_time_s_per_5_min):
-    """How one recording stands on the session clock, and how its text was read."""
+def sync_row(row, recording, clock, doubt, lost_time_s_per_5_min):
+    """How one recording stands on the session clock, what it lacks, and how its text was read."""
     status = [clock.status]
     if row.signal == "rr" and clock.n_marks >= 2:
         status.append(intervals_against_elapsed(row, clock, lost_time_s_per_5_min))
+    status += [", ".join(filter(None, [doubt, recording.cut_off]))]
     status += recording.notes
     return {
         "participant_id": row.participant_id,
@@ -155,7 +204,7 @@ def sync_row(row, recording, clock, lost_time_s_per_5_min):
         "drift_ppm": clock.drift_ppm,
         "residual_ms": clock.residual_ms,
         "n_marks": clock.n_marks,
-        "status": "; ".join(status),
+        "status": "; ".join(filter(None, status)),
         **{name: _shown(recording.dialect.get(name)) for name in DIALECT_COLUMNS},
     }
 

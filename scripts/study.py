@@ -323,11 +323,12 @@ def _one_line_for_each(found):
             line = re.search(r"\d+", place)
             number = int(line[0]) if line else 0
         where = f"{file}, {place}" if place else file
-        lines.append(((file, number), f"{where}: {message}{_also_in(rows[1:])}"))
+        lines.append(((file, number), f"{where}: {message}{also_in(rows[1:])}"))
     return [line for _, line in sorted(lines, key=lambda numbered: numbered[0])]
 
 
-def _also_in(rows):
+def also_in(rows):
+    """The end of a message that holds for further rows of a table."""
     if not rows:
         return ""
     if len(rows) > 5:

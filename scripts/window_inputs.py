@@ -12,6 +12,7 @@ import pandas as pd
 
 from analysis import oxygenation, spectrum, variability
 from analysis.contractions import find_contractions
+from analysis.coverage import DOUBT
 from analysis.interval_repair import corrected_pct as share_corrected
 from analysis.interval_repair import longest_repaired_run as longest_run
 from analysis.precision import precise_band_power_ms2
@@ -389,8 +390,12 @@ def breathing_hz(breathing):
 
 
 def heart_clock_flagged(heart_clock_status):
-    """1 where the clock of the heart recording was flagged, as after lost beats."""
-    return float("flagged" in heart_clock_status)
+    """1 where the clock of the heart recording was flagged, as after lost beats.
+
+    A clock may be right although the recording does not hold all of its session.
+    """
+    parts = heart_clock_status.split("; ")
+    return float(any("flagged" in part and not part.startswith(DOUBT) for part in parts))
 
 
 def respiration_unknown_pct(breathing):

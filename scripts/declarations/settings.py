@@ -74,6 +74,11 @@ class ReadRecordings(Section):
         "convention",
         gt=0,
     )
+    largest_uncovered_s: float = setting(
+        "A recording that lacks more than this of an event that needs it is flagged in sync.tsv.",
+        "convention",
+        gt=0,
+    )
 
 
 class FindBeats(Section):

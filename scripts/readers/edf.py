@@ -5,7 +5,6 @@ from __future__ import annotations
 import difflib
 import re
 import warnings
-from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -40,8 +39,12 @@ def read_edf_channel(path: Path, *, channel: str | None, unit: str) -> Recording
             raise ReadingError(
                 path, "", f"not readable as EDF: {why}", "an EDF or EDF+ file", _EXPORT_AGAIN
             ) from fault
-    warned = dict.fromkeys(str(warning.message) for warning in caught)
-    notes = _notes(path, warned, edf.num_data_records)
+    cut_off = _cut_off(path, float(edf.data_record_duration))
+    messages = [str(warning.message) for warning in caught]
+    if cut_off:
+        # the library says the same, in its own words
+        messages = [text for text in messages if "data record" not in text]
+    notes = tuple(dict.fromkeys(messages))
     signal = edf.signals[_position(path, labels, channel)]
     _check_unit(path, signal, unit)
     value = _values(path, signal)
@@ -57,24 +60,27 @@ def read_edf_channel(path: Path, *, channel: str | None, unit: str) -> Recording
         )
     if onset_s is None:
         whole = even_stretch(value, start_s=0.0, sampling_rate_hz=rate_hz)
-        return Recording((whole,), unit, notes=notes)
+        return Recording((whole,), unit, notes=notes, cut_off=cut_off)
     record_s = float(edf.data_record_duration)
     stretches, cuts = _cut_at_records(path, value, onset_s, rate_hz=rate_hz, record_s=record_s)
-    return Recording(stretches, unit, notes=notes + cuts)
+    return Recording(stretches, unit, notes=notes + cuts, cut_off=cut_off)
 
 
-def _notes(path: Path, warned: Iterable[str], whole_records: int) -> tuple[str, ...]:
-    """What the library warned of; records that are fewer or more than announced, in our words."""
-    with path.open("rb") as opened:
-        announced = int(opened.read(_FIXED_HEADER_BYTES)[_RECORD_COUNT])
-    # -1 stands in the header of a recording that was never closed
-    if announced in (-1, whole_records):
-        return tuple(warned)
-    short = "the file is cut off: " if whole_records < announced else ""
-    counted = f"{short}its header announces {announced} data records, {whole_records} are whole"
-    about_records = ("Incomplete data record", "header indicates")
-    others = [text for text in warned if not any(part in text for part in about_records)]
-    return (counted, *others)
+def _cut_off(path: Path, record_s: float) -> str:
+    """That the file ends before its header says, in a sentence; empty where it does not.
+
+    A header of a recording that was never closed promises nothing (-1 records).
+    """
+    content = path.read_bytes()
+    promised = int(content[_RECORD_COUNT])
+    _, samples, data_at = _layout(content)
+    held = (len(content) - data_at) // (2 * sum(samples))
+    if held >= promised:
+        return ""
+    return (
+        f"the file is cut off: its header promises {promised * record_s:g} s in {promised} data "
+        f"records, it holds {held * record_s:g} s in {held}"
+    )
 
 
 def _position(path: Path, labels: list[str], channel: str | None) -> int:
@@ -164,19 +170,12 @@ def _cut_at_records(
 def _record_onsets(path: Path) -> FloatArray | None:
     """Start of every record in s after the first one, None where the file does not keep time."""
     content = path.read_bytes()
-    n_signals = int(content[252:256])
-    labels = [
-        content[_FIXED_HEADER_BYTES + 16 * i : _FIXED_HEADER_BYTES + 16 * (i + 1)]
-        for i in range(n_signals)
-    ]
-    # Label 16, transducer 80, dimension 8, four ranges of 8, filter 80: 216 bytes per signal.
-    sizes_at = _FIXED_HEADER_BYTES + 216 * n_signals
-    samples = [int(content[sizes_at + 8 * i : sizes_at + 8 * (i + 1)]) for i in range(n_signals)]
+    labels, samples, data_at = _layout(content)
     if _ANNOTATION_LABEL not in labels:
         return None
     at = labels.index(_ANNOTATION_LABEL)
     before, size = 2 * sum(samples[:at]), 2 * samples[at]
-    data_at, record_bytes = _FIXED_HEADER_BYTES * (n_signals + 1), 2 * sum(samples)
+    record_bytes = 2 * sum(samples)
     stamps = [
         _ONSET.match(content[start + before : start + before + size])
         for start in range(data_at, len(content) - record_bytes + 1, record_bytes)
@@ -185,3 +184,16 @@ def _record_onsets(path: Path) -> FloatArray | None:
         return None
     onset_s = np.array([float(stamp[1]) for stamp in stamps])
     return onset_s - onset_s[0]
+
+
+def _layout(content: bytes) -> tuple[list[bytes], list[int], int]:
+    """Labels and samples per record of all signals, and where the records begin."""
+    n_signals = int(content[252:256])
+    labels = [
+        content[_FIXED_HEADER_BYTES + 16 * i : _FIXED_HEADER_BYTES + 16 * (i + 1)]
+        for i in range(n_signals)
+    ]
+    # Label 16, transducer 80, dimension 8, four ranges of 8, filter 80: 216 bytes per signal.
+    sizes_at = _FIXED_HEADER_BYTES + 216 * n_signals
+    samples = [int(content[sizes_at + 8 * i : sizes_at + 8 * (i + 1)]) for i in range(n_signals)]
+    return labels, samples, _FIXED_HEADER_BYTES * (n_signals + 1)

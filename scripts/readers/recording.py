@@ -56,12 +56,16 @@ class Stretch:
 
 @dataclass(frozen=True, eq=False)
 class Recording:
-    """One signal of one file: its stretches, canonical unit, text dialect and notes in words."""
+    """One signal of one file: its stretches, canonical unit, text dialect and notes in words.
+
+    `cut_off` says in words that the file holds less than it announces; empty where it does not.
+    """
 
     stretches: tuple[Stretch, ...]
     unit: str
     dialect: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    cut_off: str = ""
 
 
 def even_stretch(value: FloatArray, *, start_s: float, sampling_rate_hz: float) -> Stretch:

@@ -182,14 +182,16 @@ def test_an_edf_that_ends_within_its_header_is_refused_in_words(tmp_path, n_byte
         ecg(path, unit="uV")
 
 
-def test_a_cut_off_edf_is_read_with_a_note(tmp_path):
+def test_a_cut_off_edf_is_read_and_says_what_its_header_promises(tmp_path):
     path = write_edf(tmp_path / "cut.edf")
     path.write_bytes(path.read_bytes()[:-100])
     recording = ecg(path, unit="uV")
     assert len(recording.stretches[0].value) == 2250
-    assert recording.notes == (
-        "the file is cut off: its header announces 10 data records, 9 are whole",
+    assert recording.cut_off == (
+        "the file is cut off: its header promises 10 s in 10 data records, it holds 9 s in 9"
     )
+    assert recording.notes == ()
+    assert ecg(write_edf(tmp_path / "whole.edf"), unit="uV").cut_off == ""
 
 
 def test_an_edf_channel_without_a_scale_is_refused(tmp_path):

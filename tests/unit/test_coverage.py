@@ -1,0 +1,185 @@
+"""What a recording lacks of its session: cut off, stopped early, or on a clock of another hour."""
+
+import pandas as pd
+import pytest
+
+from analysis.coverage import OUTSIDE, coverage_doubt, events_measured_in, uncovered_s
+from gather_tables import with_coverage
+from project import write_tiny_study
+from read_recordings import read_recordings
+from step import StudyError
+from tabular import read_table
+from window_inputs import heart_clock_flagged
+
+EVENTS = pd.DataFrame(
+    [
+        ("baseline", 10.0, 300.0, None),
+        ("cuff", 380.0, 60.0, "leg"),
+        ("set", 400.0, 40.0, "leg"),
+        ("rest", 440.0, 60.0, "leg"),
+        ("cuff", 480.0, 60.0, "arm"),
+        ("set", 500.0, 40.0, "arm"),
+        ("set", None, None, "arm"),
+        ("recovery", 540.0, 420.0, None),
+    ],
+    columns=["trial_type", "onset_s", "duration_s", "limb"],
+).assign(side=None)
+
+
+def heart_doubt(start_s, end_s, **kwargs):
+    span = (start_s, end_s)
+    needed = events_measured_in(EVENTS, "ecg")
+    return coverage_doubt(needed, kwargs.get("spans", [span]), span, largest_uncovered_s=10.0)
+
+
+def test_a_recording_of_the_whole_session_is_not_doubted():
+    assert heart_doubt(0.0, 1000.0) == ""
+    # less than the allowance is missing at either end
+    assert heart_doubt(15.0, 955.0) == ""
+
+
+def test_a_recording_that_stops_early_names_the_seconds_and_the_events_that_it_lacks():
+    # of the set at 500 s half is recorded: 20 s; of the recovery nothing: 420 s
+    assert heart_doubt(0.0, 520.0) == (
+        "flagged: this recording runs from 0 to 520 s and lacks 440 s of the events of its session "
+        "(set at 500 s, recovery at 540 s)"
+    )
+
+
+def test_a_recording_that_begins_late_is_named_as_well():
+    assert "lacks 190 s of the events of its session (baseline at 10 s)" in heart_doubt(200, 1000)
+
+
+def test_a_clock_of_another_hour_is_named_with_both_spans():
+    assert heart_doubt(3600.0, 5101.0) == (
+        "flagged: this recording lies outside the events of its session (recording from 3600 to "
+        "5101 s, session from 10 to 960 s)"
+    )
+    assert heart_doubt(-900.0, 5.0).startswith(OUTSIDE)
+
+
+def test_intervals_of_two_files_that_follow_each_other_lack_nothing():
+    assert heart_doubt(0.0, 450.0, spans=[(0.0, 450.0), (452.0, 1000.0)]) == ""
+    assert "lacks 40 s" in heart_doubt(0.0, 440.0, spans=[(0.0, 440.0), (480.0, 1000.0)])
+
+
+def test_the_uncovered_part_of_an_event_is_counted_once():
+    assert uncovered_s(100.0, 50.0, [(0.0, 110.0), (105.0, 120.0), (140.0, 200.0)]) == 20.0
+    assert uncovered_s(100.0, 50.0, []) == 50.0
+    assert uncovered_s(100.0, 50.0, [(0.0, 300.0)]) == 0.0
+
+
+def test_saturation_is_not_needed_in_the_recovery_and_cuff_pressure_only_under_its_cuff():
+    saturation = events_measured_in(EVENTS, "muscle_oxygen")
+    assert list(saturation["trial_type"]) == ["baseline", "set", "set"]
+    on_leg = events_measured_in(EVENTS, "cuff_pressure", limb="leg")
+    assert list(on_leg["onset_s"]) == [380.0]
+    assert list(events_measured_in(EVENTS, "cuff_pressure")["onset_s"]) == [380.0, 480.0]
+
+
+def test_a_short_recording_does_not_make_its_clock_uncertain():
+    short = heart_doubt(0.0, 520.0)
+    assert heart_clock_flagged(f"ok: 3 sync marks; {short}") == 0.0
+    assert heart_clock_flagged(f"flagged: drift 900 ppm is beyond 500 ppm; {short}") == 1.0
+
+
+def read_one(study, tmp_path, **changes):
+    """Clocks of the tiny study's first person, or the problem that its recordings have."""
+    settings = {
+        "largest_drift_ppm": 500.0,
+        "lost_time_s_per_5_min": 0.5,
+        "largest_uncovered_s": 10.0,
+    }
+    read_recordings(
+        [],
+        tmp_path / "signals.parquet",
+        tmp_path / "sync.tsv",
+        study=str(study),
+        participant="sub-01",
+        **settings | changes,
+    )
+    return read_table(tmp_path / "sync.tsv").set_index(["session_id", "signal"])["status"]
+
+
+@pytest.fixture
+def study(tmp_path):
+    return write_tiny_study(tmp_path / "tiny", participants=("sub-01",))
+
+
+def change(study, table, old, new):
+    path = study / table
+    assert old in path.read_text()
+    path.write_text(path.read_text().replace(old, new))
+
+
+def test_only_the_recordings_that_were_cut_are_flagged(study, tmp_path):
+    path = study / "raw" / "sub-01_ses-1_saturation.csv"
+    text = path.read_text()
+    path.write_text(text[: int(0.4 * len(text))])
+    status = read_one(study, tmp_path)
+    # 0.4 of 600 s: the set at 300 s lies behind the end
+    assert (
+        "lacks 40 s of the events of its session (set at 300 s)"
+        in status["ses-1"].at["muscle_oxygen"]
+    )
+    others = status.drop(("ses-1", "muscle_oxygen"))
+    assert len(others) == 5
+    assert not others.str.contains("flagged").any()
+
+
+def test_a_recording_of_another_hour_reaches_the_table_of_quality(study, tmp_path):
+    change(study, "recordings.tsv", "site\tposition", "site\tposition\tclock_offset_s")
+    path = study / "recordings.tsv"
+    header, *rows = path.read_text().splitlines()
+    rows = [f"{row}\t{3600 if 'ses-2_intervals' in row else 'n/a'}" for row in rows]
+    path.write_text("\n".join([header, *rows]) + "\n")
+    read_one(study, tmp_path)
+    clocks = read_table(tmp_path / "sync.tsv")
+    judged = clocks[["participant_id", "session_id", "signal", "file"]].assign(
+        segment="recording", verdict="accepted", reason=None
+    )
+    both = with_coverage(judged, clocks).set_index(["session_id", "signal"])
+    late = both.loc[("ses-2", "rr")]
+    assert late["verdict"] == "rejected"
+    assert late["reason"].startswith("this recording lies outside the events of its session")
+    assert (both.drop(("ses-2", "rr"))["verdict"] == "accepted").all()
+    assert both.drop(("ses-2", "rr"))["reason"].isna().all()
+
+
+def test_a_sync_mark_behind_the_end_of_the_file_is_refused(study, tmp_path):
+    sync = "\n".join(f"sub-01\tses-1\t{t}\t0\tsync" for t in (5, 700))
+    path = study / "events.tsv"
+    header, *rows = path.read_text().splitlines()
+    rows = [*rows, *(row + "\tn/a" * (header.count("\t") - 4) for row in sync.splitlines())]
+    path.write_text("\n".join([header, *rows]) + "\n")
+    path = study / "recordings.tsv"
+    header, *rows = path.read_text().splitlines()
+    marks = ["5.0;700.0" if "ses-1_saturation" in row else "n/a" for row in rows]
+    marked = [f"{row}\t{mark}" for row, mark in zip(rows, marks, strict=True)]
+    path.write_text("\n".join([f"{header}\tsync_marks_s", *marked]) + "\n")
+    with pytest.raises(StudyError) as raised:
+        read_one(study, tmp_path)
+    text = str(raised.value)
+    assert text.startswith("recordings.tsv, row 3: ")
+    assert "a sync mark at 700 s, but the file holds 0 to 600 s" in text
+    assert "clear sync_marks_s and fill in clock_offset_s" in text
+
+
+def test_a_fault_of_a_file_that_two_sensors_share_is_told_once(study, tmp_path):
+    path = study / "raw" / "sub-01_ses-1_saturation.csv"
+    lines = path.read_text().splitlines()
+    shared = []
+    for line in lines[1:]:
+        time, value = line.split(";")
+        fraction = float(value.replace(",", ".")) / 100
+        # the figure in the message of the second sensor differs
+        shared.append(f"{time};{fraction:.3f};{0.9 * fraction:.3f}".replace(".", ","))
+    path.write_text("\n".join(["time;smo2;calf", *shared]) + "\n")
+    rows = (study / "recordings.tsv").read_text()
+    first = next(row for row in rows.splitlines() if "ses-1_saturation" in row)
+    (study / "recordings.tsv").write_text(rows + first.replace("smo2", "calf") + "\n")
+    with pytest.raises(StudyError) as raised:
+        read_one(study, tmp_path)
+    text = str(raised.value)
+    assert text.startswith("recordings.tsv, row 3 (also in row 8): ")
+    assert text.count("looks like fraction") == 1
