@@ -5,6 +5,7 @@ This calculates and records; it does not prescribe, monitor or approve. Local ru
 
 import pandas as pd
 
+from analysis.cuff_log import planned_pressure
 from analysis.cuff_pressure import same_place
 from session_sheet import events_of, table_of
 from step import Inputs, Output, run
@@ -37,6 +38,7 @@ def check_safety(
     pressure_tolerance_mmhg: float,
     slow_refill_s: float,
     longest_restriction_min: float,
+    no_cuff_condition: str | None,
 ):
     events = events_of(study)
     occlusion = table_of(study, "occlusion")
@@ -49,6 +51,7 @@ def check_safety(
             & (events["session_id"] == visit.session_id)
         ]
         sets = own[own["trial_type"] == "set"].astype({"limb": object})
+        sets = sets.assign(cuff_pressure_mmhg=planned_pressure(sets, no_cuff_condition))
         if sets.empty:
             rows.append({**_labels(visit), "findings": visit.note or "no set was noted"})
         for (limb, side, posture), limb_sets in sets.groupby(
@@ -195,7 +198,7 @@ def doubts_of_share(pressure, limb, occlusion):
 
 def restriction(cuffs):
     """Total and longest unbroken time under the cuff, in minutes."""
-    inflated = cuffs[cuffs["cuff_pressure_mmhg"].fillna(1) > 0]
+    inflated = cuffs[cuffs["cuff_pressure_mmhg"].astype(float).fillna(1) > 0]
     minutes = inflated["duration_s"] / 60
     return {
         "restriction_min": minutes.sum(),

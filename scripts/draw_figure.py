@@ -20,12 +20,14 @@ def draw_figure(
     primary_outcomes: list,
     course_of: list,
     failure_band_pct: list,
+    no_cuff_condition: str | None,
 ):
     settings = {
         "conditions": conditions,
         "primary_outcomes": primary_outcomes,
         "course_of": course_of,
         "failure_band_pct": failure_band_pct,
+        "no_cuff_condition": no_cuff_condition,
     }
     with pyplot.rc_context(STYLE):
         drawn, table = figure_modules()[figure].draw(FigureData(needs, study, settings))

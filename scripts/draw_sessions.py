@@ -3,6 +3,7 @@
 import numpy as np
 import pyarrow.parquet as pq
 
+from analysis.cuff_log import noted_course
 from catalogue import outcome_modules
 from drawing import STYLE, pyplot, save
 from figures._session_page import Session, draw
@@ -27,6 +28,7 @@ def draw_sessions(
     participant: str,
     title: str,
     failure_band_pct: list,
+    no_cuff_condition: str | None,
 ):
     events = with_supplied_times(events_of(study, participant), read_table(segments))
     visits = table_of(study, "sessions", participant).set_index("session_id")["visit"]
@@ -43,15 +45,17 @@ def draw_sessions(
     for session_id in sessions:
         own = [s for s in stretches if s.session_id == session_id]
         ecg = [s for s in own if s.signal == "ecg"]
+        of_session = events[events["session_id"] == session_id]
         session = Session(
             {
                 "participant_id": participant,
                 "session_id": session_id,
                 "visit": visits.get(session_id),
             },
-            events=events[events["session_id"] == session_id],
+            events=of_session,
             ecg=joined([s for s in ecg if (s.file, s.channel) == (ecg[0].file, ecg[0].channel)]),
             pressure=joined_with_gaps([s for s in own if s.signal == "cuff_pressure"]),
+            noted_pressure=noted_course(of_session, no_cuff_condition),
             **{name: table[table["session_id"] == session_id] for name, table in tables.items()},
         )
         with pyplot.rc_context(STYLE):

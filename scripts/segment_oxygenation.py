@@ -57,7 +57,7 @@ def segment_oxygenation(
     study: str,
     participant: str,
     working_muscle: dict,
-    no_cuff_condition: str,
+    no_cuff_condition: str | None,
     reached_depth_share: float,
     stuck_s: float,
     slip_pct_per_s: float,

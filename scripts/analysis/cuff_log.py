@@ -95,6 +95,40 @@ def planned_pressure(sets, no_cuff_condition):
     return noted.mask(noted.isna() & (sets["condition"] == no_cuff_condition), 0.0)
 
 
+def noted_course(events, no_cuff_condition):
+    """Pressure of one session over time as the sheet has it, and where it is unknown.
+
+    Gives times in s, from 0 to the last release, pressures in mmHg (NaN while unknown) and the
+    unknown spans (start, end). A set without a cuff row of its limb stands for itself. Where the
+    sheet has no cuff rows and a set of unknown pressure, nothing is known between the sets either.
+    """
+    cuffs = timed(events[events["trial_type"] == "cuff"]).astype({"cuff_pressure_mmhg": float})
+    sets = timed(events[events["trial_type"] == "set"])
+    alone = sets[~np.array([any(_during(row, cuffs)) for row in sets.itertuples()], dtype=bool)]
+    alone = alone.assign(cuff_pressure_mmhg=planned_pressure(alone, no_cuff_condition))
+    alone = alone[~(alone["cuff_pressure_mmhg"] == 0)]
+    spans = [
+        (row.onset_s, row.onset_s + row.duration_s, row.cuff_pressure_mmhg)
+        for table in (cuffs, alone)
+        for row in table.itertuples()
+    ]
+    unknown = [(start_s, end_s) for start_s, end_s, pressure in spans if np.isnan(pressure)]
+    released = np.nan if cuffs.empty and unknown else 0.0
+    points = [(0.0, released)]
+    for start_s, end_s, pressure in sorted(spans, key=lambda span: span[0]):
+        points += [(start_s, released), (start_s, pressure), (end_s, pressure), (end_s, released)]
+    time_s, value = np.array(points).T
+    return time_s, value, unknown
+
+
+def _during(event, cuffs):
+    """Which cuffs are inflated at some time of a set, on what may be its limb."""
+    for cuff in cuffs.itertuples():
+        here = same_place(event.limb, event.side, cuff.limb, cuff.side) is not False
+        before_end = cuff.onset_s < event.onset_s + event.duration_s
+        yield here and before_end and cuff.onset_s + cuff.duration_s > event.onset_s
+
+
 def checked_span(span, cuffs, noted, no_cuff_condition, checking):
     """One cuff or set against the recordings of its own limb, and those of other limbs."""
     agree = [same_place(span["limb"], span["side"], c["limb"], c["side"]) for c in cuffs]

@@ -111,9 +111,9 @@ class SegmentOxygenation(Section):
         "exercise without an entry takes the only site of the session.",
         "the study",
     )
-    no_cuff_condition: str = setting(
+    no_cuff_condition: str | None = setting(
         "In this condition a set without a noted pressure has no cuff; in others its pressure is "
-        "unknown.",
+        "unknown. null where every condition has a cuff.",
         "the study",
     )
     reached_depth_share: float = setting(

@@ -4,6 +4,7 @@ grey, the failure band (common practice, no source) in pale red."""
 import numpy as np
 import pandas as pd
 
+from analysis.cuff_log import noted_course
 from drawing import (
     COLOURS,
     SENSOR_STYLES,
@@ -31,7 +32,7 @@ def draw(data):
         (data.events["participant_id"] == participant) & (data.events["session_id"] == session_id)
     ]
     courses = [
-        cuff_course(events),
+        cuff_course(events, data.settings["no_cuff_condition"]),
         saturation_course(data.saturation(participant), session_id),
         heart_rate_course(data.beats(participant), session_id),
     ]
@@ -84,15 +85,11 @@ def session_to_draw(data):
     return ordered.iloc[0]["participant_id"], ordered.iloc[0]["session_id"]
 
 
-def cuff_course(events):
-    """Pressure of the cuff over time as the session sheet has it."""
-    points = [(0.0, 0.0)]
-    for cuff in events[events["trial_type"] == "cuff"].itertuples():
-        pressure = 0.0 if pd.isna(cuff.cuff_pressure_mmhg) else cuff.cuff_pressure_mmhg
-        end = cuff.onset_s + cuff.duration_s
-        points += [(cuff.onset_s, 0.0), (cuff.onset_s, pressure), (end, pressure), (end, 0.0)]
-    points.append(((events["onset_s"] + events["duration_s"]).max(), 0.0))
-    time_s, value = np.array(points).T
+def cuff_course(events, no_cuff_condition):
+    """Pressure of the cuff over time as the session sheet has it; a gap where it is unknown."""
+    time_s, value, _ = noted_course(events, no_cuff_condition)
+    end_s = (events["onset_s"] + events["duration_s"]).max()
+    time_s, value = np.append(time_s, end_s), np.append(value, value[-1])
     return pd.DataFrame({"series": "cuff", "time_min": time_s / 60, "value": value})
 
 

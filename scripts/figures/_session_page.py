@@ -28,7 +28,19 @@ FASTEST_SHOWN_HZ = 0.7
 class Session:
     """What is known about one session, as the page needs it."""
 
-    def __init__(self, labels, events, beats, respiration, traces, ecg, pressure, outcomes, spans):
+    def __init__(
+        self,
+        labels,
+        events,
+        beats,
+        respiration,
+        traces,
+        ecg,
+        pressure,
+        noted_pressure,
+        outcomes,
+        spans,
+    ):
         self.labels = labels
         self.events = events
         self.beats = beats
@@ -36,6 +48,7 @@ class Session:
         self.traces = traces
         self.ecg = ecg
         self.pressure = pressure
+        self.noted_pressure = noted_pressure
         self.outcomes = outcomes
         self.spans = spans
 
@@ -134,23 +147,20 @@ def _rows(panel, series, time_s, value):
 
 def draw_pressure(axes, session):
     """Cuff pressure as noted and, thin, as recorded; hatched where nobody noted it."""
-    points = [(0.0, 0.0)]
-    for cuff in session.events[session.events["trial_type"] == "cuff"].itertuples():
-        noted = cuff.cuff_pressure_mmhg
-        end_s = cuff.onset_s + cuff.duration_s
-        if pd.isna(noted):
-            axes.axvspan(cuff.onset_s / 60, end_s / 60, fill=False, hatch="///", ec="#999999", lw=0)
-            continue
-        points += [(cuff.onset_s, 0.0), (cuff.onset_s, noted), (end_s, noted), (end_s, 0.0)]
-    points.append((60 * session.end_min, 0.0))
-    time_s, value = np.array(points).T
+    time_s, value, unknown = session.noted_pressure
+    time_s, value = np.append(time_s, 60 * session.end_min), np.append(value, value[-1])
+    for start_s, end_s in unknown:
+        axes.axvspan(start_s / 60, end_s / 60, fill=False, hatch="///", ec="#999999", lw=0)
     axes.plot(time_s / 60, value, color="black", lw=1.2, label="noted")
     recorded_s, recorded = session.pressure
     if len(recorded_s):
         axes.plot(recorded_s / 60, recorded, color=COLOURS[1], lw=0.6, label="recorded")
         axes.legend(loc="upper right", fontsize=6)
     axes.set_ylabel("Cuff\n(mmHg)")
-    axes.set_ylim(-2, max(50.0, 1.1 * max(value.max(), np.nanmax(recorded, initial=0.0))))
+    highest = max(np.nanmax(value, initial=0.0), np.nanmax(recorded, initial=0.0))
+    axes.set_ylim(-2, max(50.0, 1.1 * highest))
+    if np.isnan(value).all() and not len(recorded_s):
+        _say(axes, "cuff pressure was not noted")
     return _rows("cuff pressure", "noted", time_s, value)
 
 

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.cuff_log import noted_course
 from analysis.cuff_pressure import (
     check_cuff_pressure,
     find_inflations,
@@ -148,3 +149,56 @@ def test_an_empty_recording_of_pressure_holds_no_inflation():
 def test_a_limb_is_told_by_limb_and_side_where_they_are_named(one, other, same):
     assert same_place(*one, *other) is same
     assert same_place(*other, *one) is same
+
+
+def sheet(*rows):
+    columns = ("trial_type", "onset_s", "duration_s", "limb", "condition", "cuff_pressure_mmhg")
+    return pd.DataFrame(rows, columns=columns).assign(side=None)
+
+
+def pressure_at(course, moment_s):
+    time_s, value, _ = course
+    return value[np.searchsorted(time_s, moment_s) - 1]
+
+
+def test_an_unknown_pressure_is_a_gap_and_never_zero():
+    course = noted_course(
+        sheet(
+            ("cuff", 100.0, 50.0, "leg", "low", 80.0),
+            ("cuff", 300.0, 50.0, "leg", "low", None),
+            ("set", 110.0, 30.0, "leg", "low", 80.0),
+            ("set", 310.0, 30.0, "leg", "low", None),
+        ),
+        "none",
+    )
+    assert pressure_at(course, 120.0) == 80.0
+    assert pressure_at(course, 200.0) == 0.0
+    assert np.isnan(pressure_at(course, 320.0))
+    assert course[2] == [(300.0, 350.0)]
+
+
+def test_sets_without_cuff_rows_and_without_pressure_leave_the_whole_course_unknown():
+    sets = sheet(
+        ("set", 110.0, 30.0, "leg", "control", None), ("set", 310.0, 30.0, "arm", "control", None)
+    )
+    assert np.isnan(noted_course(sets, "none")[1]).all()
+    time_s, value, unknown = noted_course(sets, "control")
+    assert (value == 0.0).all() and unknown == []
+
+
+def test_a_pressure_noted_on_a_set_alone_is_drawn_over_the_set():
+    course = noted_course(sheet(("set", 110.0, 30.0, "leg", "low", 90.0)), "none")
+    assert [pressure_at(course, t) for t in (50.0, 120.0, 150.0)] == [0.0, 90.0, 0.0]
+
+
+def test_a_cuff_on_the_arm_says_nothing_of_a_set_of_the_leg():
+    course = noted_course(
+        sheet(("cuff", 100.0, 50.0, "arm", "low", 60.0), ("set", 110.0, 30.0, "leg", "low", None)),
+        "none",
+    )
+    assert course[2] == [(110.0, 140.0)]
+
+
+def test_a_session_without_sets_or_cuffs_has_no_pressure():
+    time_s, value, unknown = noted_course(sheet(("baseline", 0.0, 300.0, None, None, None)), "none")
+    assert (list(time_s), list(value), unknown) == ([0.0], [0.0], [])

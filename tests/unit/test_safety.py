@@ -3,7 +3,9 @@
 import pandas as pd
 import pytest
 
-from check_safety import misplaced
+from check_safety import check_safety, misplaced
+from project import write_tiny_study
+from tabular import read_table
 
 SET = {
     "onset_s": 100.0,
@@ -43,3 +45,26 @@ def test_a_cuff_on_another_limb_than_the_one_that_works_is_named(noted, found):
 def test_an_unknown_pressure_on_another_limb_counts_as_inflated():
     noted = pd.DataFrame([cuff("arm", "right", pressure_mmhg=float("nan"))])
     assert list(misplaced(pd.DataFrame([SET]), noted)) == ["calf raise, cuff on the right arm"]
+
+
+def test_sets_of_the_condition_without_cuff_lack_no_pressure(tmp_path):
+    study = write_tiny_study(tmp_path / "tiny", participants=("sub-01",))
+    path = study / "events.tsv"
+    header, *rows = [line.split("\t") for line in path.read_text().splitlines()]
+    at = header.index("cuff_pressure_mmhg")
+    rows = [[*row[:at], "n/a", *row[at + 1 :]] for row in rows]
+    path.write_text("\n".join("\t".join(row) for row in [header, *rows]) + "\n")
+    check_safety(
+        [],
+        tmp_path / "safety.tsv",
+        tmp_path / "cuff_checks.tsv",
+        study=str(study),
+        highest_share_pct=80.0,
+        pressure_tolerance_mmhg=10.0,
+        slow_refill_s=3.0,
+        longest_restriction_min=10.0,
+        no_cuff_condition="none",
+    )
+    lacking = read_table(tmp_path / "safety.tsv").set_index("condition")["missing_checks"]
+    assert not lacking["none"].str.contains("cuff_pressure_mmhg").any()
+    assert lacking["low"].str.contains("cuff_pressure_mmhg in 1 sets").all()

@@ -20,6 +20,7 @@ rule draw_figure:
         conditions=settings_of(SETTINGS["study"])["conditions"],
         primary_outcomes=settings_of(SETTINGS["study"])["primary_outcomes"],
         failure_band_pct=settings_of(SETTINGS["measure_outcomes"])["failure_band_pct"],
+        no_cuff_condition=settings_of(SETTINGS["segment_oxygenation"])["no_cuff_condition"],
         rows=STUDY.all_rows("sessions", "events"),
         code=code_of("draw_figure", "figures/{figure}"),
     shell:
@@ -46,6 +47,7 @@ rule draw_sessions:
         participant="{participant}",
         title=settings_of(SETTINGS["study"])["title"],
         failure_band_pct=settings_of(SETTINGS["measure_outcomes"])["failure_band_pct"],
+        no_cuff_condition=settings_of(SETTINGS["segment_oxygenation"])["no_cuff_condition"],
         rows=STUDY.rows("sessions", "events", "edits"),
         code=code_of("draw_sessions", "outcomes/*"),
     shell:

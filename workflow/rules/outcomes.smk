@@ -80,6 +80,7 @@ rule check_safety:
         f"{RESULTS}/logs/check_safety.log",
     params:
         **settings_of(SETTINGS["check_safety"]),
+        no_cuff_condition=settings_of(SETTINGS["segment_oxygenation"])["no_cuff_condition"],
         study=str(STUDY.folder),
         rows=STUDY.all_rows("sessions", "occlusion", "events"),
         code=code_of("check_safety"),
