@@ -27,6 +27,9 @@ LOCK = PROJECT / "requirements.lock"
 def main(words):
     if sys.version_info[:2] != (3, 11):
         sys.exit(f"Python 3.11 is needed, this is {sys.version.split()[0]}: use python3.11.")
+    if words and words[0] in ("-h", "--help"):
+        print(__doc__.strip())
+        return
     command = command_of(*(words or ["demo"]))
     set_up_environment()
     os.chdir(PROJECT)

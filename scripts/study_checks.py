@@ -213,6 +213,10 @@ def _check_events(study, found):
     }
     unstated = "; study.yaml names no conditions, write yours there"
     remarks = {"condition": "" if "conditions" in study.stated["study"] else unstated}
+    blamed = {
+        column: dict(_misspelt_in_settings(study, found, column, names))
+        for column, names in known.items()
+    }
     latest = {}
     supplied = study.settings["segment_oxygenation"]["supply_boundaries"]
     for row in study.tables["events"]:
@@ -226,7 +230,7 @@ def _check_events(study, found):
                 )
         for column, names in known.items():
             value = getattr(row, column)
-            if value is not None and names and value not in names:
+            if value is not None and names and value not in names and value not in blamed[column]:
                 place = f"row {row.row_number}"
                 _unknown(found, "events", place, column, value, names, remarks.get(column, ""))
     for row in sorted(
@@ -245,6 +249,32 @@ def _check_events(study, found):
                     f"begins at {row.onset_s} s, before the set of row {before.row_number} ends",
                 )
             latest[session] = row
+
+
+def _misspelt_in_settings(study, found, column, names):
+    """Names of the sheet that study.yaml misspells: many sheets do not share a slip of the pen.
+
+    A name that stands in several sessions is right where one near to it in study.yaml is in none.
+    """
+    if f"{column}s" not in study.stated["study"]:
+        return
+    sessions = {}
+    for row in study.tables["events"]:
+        if getattr(row, column) is not None:
+            own = sessions.setdefault(getattr(row, column), Counter())
+            own[row.participant_id, row.session_id] += 1
+    unused = [name for name in names if name not in sessions]
+    for value, rows in sessions.items():
+        near = difflib.get_close_matches(value, unused, 1)
+        if value not in names and len(rows) > 1 and near:
+            _add_setting(
+                study,
+                found,
+                ("study", f"{column}s", str(names.index(near[0]))),
+                f"found {near[0]!r}, which no row of events.tsv has; {rows.total()} rows in "
+                f"{len(rows)} sessions have {value!r}: write the same name in both",
+            )
+            yield value, near[0]
 
 
 def _check_edits(study, found):
@@ -395,8 +425,12 @@ def _misspelt(name, names):
 
 
 def _check_no_cuff_condition(study, found):
-    """A condition without cuff that the study itself names is one of its conditions."""
+    """The condition without cuff is one of the study's, wherever it decides about a pressure."""
     conditions = study.settings["study"]["conditions"]
+    usual = study.settings["segment_oxygenation"]["no_cuff_condition"]
+    stated = "no_cuff_condition" in study.stated.get("segment_oxygenation", {})
+    if usual not in conditions and not stated:
+        _ask_for_no_cuff_condition(study, found, usual, conditions)
     for place, settings in _stated_settings(study, "segment_oxygenation"):
         name = settings.get("no_cuff_condition")
         if name is not None and name not in conditions:
@@ -406,3 +440,23 @@ def _check_no_cuff_condition(study, found):
                 (*place, "no_cuff_condition"),
                 f"found {name!r}, allowed: {', '.join(conditions)}{nearest(name, conditions)}",
             )
+
+
+def _ask_for_no_cuff_condition(study, found, usual, conditions):
+    """Without its name, a visit without cuff would be one whose pressures nobody noted."""
+    events = study.tables["events"]
+    with_cuff = any(row.trial_type == "cuff" or row.cuff_pressure_mmhg for row in events)
+    unnoted = {
+        row.condition
+        for row in events
+        if row.trial_type == "set" and row.cuff_pressure_mmhg is None
+    }
+    unnoted = [condition for condition in conditions if condition in unnoted]
+    if with_cuff and unnoted:
+        found.add(
+            "study.yaml",
+            "segment_oxygenation.no_cuff_condition",
+            f"is usually {usual!r}, which is none of the conditions, and sets in "
+            f"{' and '.join(unnoted)} have no noted pressure; write the condition without cuff, "
+            f"allowed: {', '.join(conditions)}, or null where every condition has a cuff",
+        )

@@ -29,6 +29,8 @@ from readers.recording import FloatArray, ReadingError, Recording, cut_at_gaps, 
 # Seconds in the unit of a numeric time column, by the word in `time_format`.
 _TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "min": 60.0}
 _DAY_S = 86400.0
+# Lines at the head of a file in which a header is looked for (convention).
+_HEADER_LINES = 100
 
 _PANDAS_MISSING = sorted({w for word in MISSING_WORDS for w in (word, word.upper(), word.title())})
 _PANDAS_MISSING.append("NaN")
@@ -57,7 +59,7 @@ def read_delimited(
     dialect, notes = find_dialect(
         path, text, encoding=encoding, separator=separator, decimal=decimal, first_row=first_row
     )
-    value_at, time_at = choose_columns(path, dialect, channel, time_column)
+    value_at, time_at = choose_columns(path, text, dialect, channel, time_column)
     if time_at is None and sampling_rate_hz is None:
         raise ReadingError(
             path,
@@ -84,16 +86,18 @@ def blank_notes(value: FloatArray) -> tuple[str, ...]:
 
 
 def choose_columns(
-    path: Path, dialect: Dialect, channel: str | None, time_column: str | None
+    path: Path, text: str, dialect: Dialect, channel: str | None, time_column: str | None
 ) -> tuple[int, int | None]:
     """Positions of the value column and of the time column, None where none is named.
 
     Raises ReadingError for a name that no column or several have, and without a channel where
     more than one column is left.
     """
-    time_at = None if time_column is None else _column(path, dialect, "time_column", time_column)
+    time_at = None
+    if time_column is not None:
+        time_at = _column(path, text, dialect, "time_column", time_column)
     if channel is not None:
-        return _column(path, dialect, "channel", channel), time_at
+        return _column(path, text, dialect, "channel", channel), time_at
     others = [at for at in range(len(dialect.columns)) if at != time_at]
     if len(others) != 1:
         found = f"{len(others)} columns could be meant"
@@ -144,7 +148,7 @@ def read_columns(
     return columns[value_at], time_s, rows, ()
 
 
-def _column(path: Path, dialect: Dialect, asked_by: str, name: str) -> int:
+def _column(path: Path, text: str, dialect: Dialect, asked_by: str, name: str) -> int:
     places = [at for at, column in enumerate(dialect.columns) if column == name.strip()]
     if len(places) == 1:
         return places[0]
@@ -160,7 +164,30 @@ def _column(path: Path, dialect: Dialect, asked_by: str, name: str) -> int:
         else "no header was found"
     )
     todo = f"correct {asked_by} in recordings.tsv ({header})"
+    other = separator_with(text, name, but=dialect.separator)
+    if other is not None:
+        mark, row, n_columns = other
+        found = (
+            f"no column '{name}' with separator {SEPARATOR_NAMES[dialect.separator]}, which gives "
+            f"{len(dialect.columns)}; {SEPARATOR_NAMES[mark]} gives {n_columns} in row {row}, "
+            f"'{name}' among them"
+        )
+        todo = (
+            "correct separator in recordings.tsv or leave it blank; a header that is separated "
+            "otherwise than its rows: mend it in a copy of the file"
+        )
     raise ReadingError(path, asked_by, found, listed, todo)
+
+
+def separator_with(text: str, name: str, *, but: str) -> tuple[str, int, int] | None:
+    """Separator, row and number of cells of the first line that holds a name as one of several
+    cells, with another separator than `but`; None where there is none."""
+    for row, line in enumerate(text.split("\n", _HEADER_LINES)[:_HEADER_LINES], 1):
+        for mark in SEPARATOR_NAMES:
+            cells = cells_of(line, mark) if mark != but else []
+            if len(cells) > 1 and name.strip() in cells:
+                return mark, row, len(cells)
+    return None
 
 
 def _body(text: str, dialect: Dialect) -> str:

@@ -170,6 +170,8 @@ def find_dialect(
     if first_row is not None:
         sample = [line for line in sample if line.row is None or line.row >= first_row]
     fits = [_fit(sample, mark, point) for mark in separators for point in decimals]
+    if separator is not None and not any(fits):
+        _refuse_declared_separator(path, sample, separators[0], decimals)
     fit = _choose_fit(path, [fit for fit in fits if fit is not None], text)
     if first_row is not None and fit.first != first_row:
         raise ReadingError(
@@ -364,6 +366,25 @@ def _is_missing_row(cells: Sequence[str], kinds: str, column_kinds: str) -> bool
             column == "T" or kind == "M" for kind, column in zip(kinds, column_kinds, strict=True)
         )
     )
+
+
+def _refuse_declared_separator(
+    path: Path, sample: Sequence[_Line], declared: str, decimals: Iterable[str]
+) -> None:
+    """Raise a ReadingError where another separator than the declared one reads a table."""
+    points = tuple(decimals)
+    fits = [_fit(sample, mark, point) for mark in SEPARATOR_NAMES for point in points]
+    read = [fit for fit in fits if fit is not None]
+    if read:
+        best = max(read, key=lambda fit: (fit.share, fit.n_cells))
+        raise ReadingError(
+            path,
+            "separator",
+            f"no table of numbers with the declared {SEPARATOR_NAMES[declared]}, "
+            f"{SEPARATOR_NAMES[best.separator]} gives {best.n_cells} columns",
+            "rows of equally many cells, with a header above them",
+            "correct separator in recordings.tsv, or leave it blank",
+        )
 
 
 def _choose_fit(path: Path, fits: Sequence[_Fit], text: str) -> _Fit:

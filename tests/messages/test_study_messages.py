@@ -628,3 +628,68 @@ def test_a_missing_file_and_a_doubled_row_say_what_to_do(study):
     twice = next(line for line in lines if "\tset\t" in line)
     path.write_text("\n".join([*lines, twice]) + "\n")
     assert "correct or take out one of the two" in message_of(study)
+
+
+def without_pressures(study, condition, instead):
+    """Rename the condition without cuff and take its pressures out of the session sheet."""
+    path = study / "events.tsv"
+    header, *rows = [line.split("\t") for line in path.read_text().splitlines()]
+    pressure, kind = header.index("cuff_pressure_mmhg"), header.index("trial_type")
+    of_visit = header.index("condition")
+    kept = []
+    for row in rows:
+        if row[of_visit] == condition:
+            row[of_visit], row[pressure] = instead, "n/a"
+        if not (row[of_visit] == instead and row[kind] == "cuff"):
+            kept.append(row)
+    path.write_text("\n".join("\t".join(row) for row in [header, *kept]) + "\n")
+    text = (study / "study.yaml").read_text()
+    (study / "study.yaml").write_text(text.replace(f'"{condition}"', f'"{instead}"'))
+
+
+def test_a_condition_without_cuff_of_another_name_is_asked_for(study):
+    without_pressures(study, "none", "control")
+    text = message_of(study)
+    assert text.startswith("1 problem ")
+    assert (
+        "study.yaml, segment_oxygenation.no_cuff_condition: is usually 'none', which is none of "
+        "the conditions, and sets in control have no noted pressure"
+    ) in text
+    assert "allowed: control, low, target, or null where every condition has a cuff" in text
+
+
+@pytest.mark.parametrize("said", ["control", "null"])
+def test_a_condition_without_cuff_can_be_named_or_denied(study, said):
+    without_pressures(study, "none", "control")
+    with (study / "study.yaml").open("a") as settings:
+        settings.write(f"segment_oxygenation:\n  no_cuff_condition: {said}\n")
+    settings = Study(study).settings["segment_oxygenation"]
+    assert settings["no_cuff_condition"] == (None if said == "null" else said)
+
+
+def test_a_study_without_any_cuff_need_not_say_so(study):
+    for condition in ("low", "target"):
+        without_pressures(study, condition, f"{condition}_load")
+    without_pressures(study, "none", "control")
+    assert Study(study).participants == ["sub-01"]
+
+
+def test_an_exercise_misspelt_in_study_yaml_is_not_blamed_on_the_session_sheet(study):
+    text = (study / "study.yaml").read_text()
+    text = text.replace("measure_outcomes", "  exercises: [curtsey, pull]\nmeasure_outcomes")
+    (study / "study.yaml").write_text(text)
+    said = message_of(study)
+    assert said.startswith("1 problem ")
+    assert "study.yaml, line 4, study.exercises.0: found 'curtsey', which no row of" in said
+    assert "6 rows in 3 sessions have 'curtsy': write the same name in both" in said
+
+
+def test_an_exercise_misspelt_in_one_session_is_blamed_on_the_session_sheet(study):
+    text = (study / "study.yaml").read_text()
+    (study / "study.yaml").write_text(
+        text.replace("measure_outcomes", "  exercises: [curtsy, pull]\nmeasure_outcomes")
+    )
+    change(study, "events.tsv", "\tcurtsy\t", "\tcurtsey\t", count=2)
+    said = message_of(study)
+    assert said.startswith("1 problem ")
+    assert "column exercise: found 'curtsey', allowed: curtsy, pull; did you mean 'curtsy'?" in said

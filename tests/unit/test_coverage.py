@@ -181,5 +181,5 @@ def test_a_fault_of_a_file_that_two_sensors_share_is_told_once(study, tmp_path):
     with pytest.raises(StudyError) as raised:
         read_one(study, tmp_path)
     text = str(raised.value)
-    assert text.startswith("recordings.tsv, row 3 (also in row 8): ")
+    assert text.startswith("recordings.tsv, rows 3 and 8: ")
     assert text.count("looks like fraction") == 1

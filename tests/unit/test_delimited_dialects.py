@@ -376,3 +376,31 @@ def test_the_fast_and_the_strict_reading_agree(tmp_path):
     np.testing.assert_array_equal(one.value, frame["smo2"])
     np.testing.assert_array_equal(one.value, two.value)
     np.testing.assert_array_equal(one.time_s, two.time_s)
+
+
+def refusal(path, **declared):
+    with pytest.raises(ReadingError) as raised:
+        saturation(path, **declared)
+    return raised.value
+
+
+def test_a_wrong_declared_separator_is_told_with_the_columns_that_another_one_gives(tmp_path):
+    path = tmp_path / "decimal_commas.csv"
+    rows = [f"{0.5 * n:.1f};{65.1 + 0.3 * n:.1f}".replace(".", ",") for n in range(40)]
+    path.write_text("\n".join(["time;smo2", *rows]) + "\n")
+    said = refusal(path, time_column="time", channel="smo2", separator="comma")
+    assert "no column 'time' with separator comma, which gives 3" in said.found
+    assert "semicolon gives 2 in row 1, 'time' among them" in said.found
+    assert "correct separator in recordings.tsv" in said.todo
+    path.write_text(table(";", "."))
+    said = refusal(path, time_column="time", channel="smo2", separator="comma")
+    assert said.where == "separator"
+    assert said.found == ("no table of numbers with the declared comma, semicolon gives 2 columns")
+
+
+def test_a_column_that_is_nowhere_in_the_file_is_not_blamed_on_the_separator(tmp_path):
+    path = tmp_path / "table.csv"
+    path.write_text(table(";", ","))
+    said = refusal(path, time_column="time", channel="calf")
+    assert "separator" not in said.found
+    assert "correct channel in recordings.tsv" in said.todo

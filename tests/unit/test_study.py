@@ -119,6 +119,13 @@ def test_the_set_up_script_says_what_it_takes():
         launch.command_of("no_such_folder")
 
 
+@pytest.mark.parametrize("word", ["--help", "-h"])
+def test_the_set_up_script_explains_itself_and_sets_nothing_up(capsys, monkeypatch, word):
+    monkeypatch.setattr(launch, "set_up_environment", None)
+    launch.main([word])
+    assert "path/to/study    your own" in capsys.readouterr().out
+
+
 def test_the_set_up_script_never_empties_an_environment_behind_a_link(tmp_path, monkeypatch):
     (tmp_path / "shared").mkdir()
     (tmp_path / "shared" / "kept").touch()
