@@ -83,13 +83,15 @@ def with_coverage(judged, clocks):
         for row in judged[[*keys, "segment"]].itertuples(index=False)
     ]
     said = [
-        "; ".join(filter(None, [doubt.removeprefix("flagged: "), reason]))
-        for doubt, reason in zip(of_row, judged["reason"].fillna(""), strict=True)
+        "; ".join(part for part in (doubt.removeprefix("flagged: "), reason) if pd.notna(part))
+        if doubt
+        else reason
+        for doubt, reason in zip(of_row, judged["reason"], strict=True)
     ]
     outside = [doubt.startswith(OUTSIDE) for doubt in of_row]
     return judged.assign(
-        reason=pd.Series(said, index=judged.index, dtype=object).replace("", None),
-        verdict=judged["verdict"].mask(outside, "rejected"),
+        reason=pd.Series(said, index=judged.index, dtype=object),
+        verdict=judged["verdict"].astype(object).mask(outside, "rejected"),
     )
 
 

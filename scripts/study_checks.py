@@ -445,7 +445,9 @@ def _check_no_cuff_condition(study, found):
 def _ask_for_no_cuff_condition(study, found, usual, conditions):
     """Without its name, a visit without cuff would be one whose pressures nobody noted."""
     events = study.tables["events"]
-    with_cuff = any(row.trial_type == "cuff" or row.cuff_pressure_mmhg for row in events)
+    with_cuff = any(row.trial_type == "cuff" or row.cuff_pressure_mmhg for row in events) or any(
+        row.signal == "cuff_pressure" for row in study.tables["recordings"]
+    )
     unnoted = {
         row.condition
         for row in events
@@ -456,7 +458,7 @@ def _ask_for_no_cuff_condition(study, found, usual, conditions):
         found.add(
             "study.yaml",
             "segment_oxygenation.no_cuff_condition",
-            f"is usually {usual!r}, which is none of the conditions, and sets in "
+            f"is not stated, and the usual {usual!r} is not among the conditions, but sets in "
             f"{' and '.join(unnoted)} have no noted pressure; write the condition without cuff, "
             f"allowed: {', '.join(conditions)}, or null where every condition has a cuff",
         )

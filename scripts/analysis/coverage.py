@@ -29,11 +29,14 @@ def events_measured_in(
     """Rows of the session sheet, with known times, that need one signal of the session.
 
     `events`: rows of one session; `limb` and `side`: where a cuff pressure was recorded. Saturation
-    is needed at rest and in sets, cuff pressure while its cuff is inflated, the heart throughout.
+    is needed at rest and in sets, cuff pressure while its cuff is inflated (on a sheet without cuff
+    rows: in sets with a pressure), the heart throughout.
     """
     kinds = _MEASURED_IN.get(signal, _MEASURED_IN_OTHERS)
-    own = events[events["trial_type"].isin(kinds)]
-    own = own[own["onset_s"].notna() & own["duration_s"].notna()]
+    timed = events[events["onset_s"].notna() & events["duration_s"].notna()]
+    own = timed[timed["trial_type"].isin(kinds)]
+    if own.empty and signal == "cuff_pressure":
+        own = timed[(timed["trial_type"] == "set") & (timed["cuff_pressure_mmhg"] > 0)]
     if signal != "cuff_pressure":
         return own
     here = [same_place(row.limb, row.side, limb, side) is not False for row in own.itertuples()]
@@ -57,7 +60,8 @@ def coverage_doubt(
 
     `events`: onset_s, duration_s and trial_type of the events that need it; `spans`: all
     recordings that are read as one with it; `own`: its first and last time, all in s on the
-    session clock. An event of which more than `largest_uncovered_s` is not recorded counts.
+    session clock. An event counts of which more than `largest_uncovered_s`, or than its half, is
+    not recorded.
     """
     if events.empty:
         return ""
@@ -70,7 +74,8 @@ def coverage_doubt(
     lacking = [
         (missing_s, f"{row.trial_type} at {row.onset_s:.0f} s")
         for row in events.sort_values("onset_s", kind="stable").itertuples()
-        if (missing_s := uncovered_s(row.onset_s, row.duration_s, spans)) > largest_uncovered_s
+        if (missing_s := uncovered_s(row.onset_s, row.duration_s, spans))
+        > min(largest_uncovered_s, row.duration_s / 2)
     ]
     if not lacking:
         return ""

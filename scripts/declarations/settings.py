@@ -75,7 +75,8 @@ class ReadRecordings(Section):
         gt=0,
     )
     largest_uncovered_s: float = setting(
-        "A recording that lacks more than this of an event that needs it is flagged in sync.tsv.",
+        "A recording that lacks more than this, or than half, of an event that needs it is flagged "
+        "in sync.tsv.",
         "convention",
         gt=0,
     )

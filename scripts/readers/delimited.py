@@ -184,7 +184,8 @@ def separator_with(text: str, name: str, *, but: str) -> tuple[str, int, int] | 
     cells, with another separator than `but`; None where there is none."""
     for row, line in enumerate(text.split("\n", _HEADER_LINES)[:_HEADER_LINES], 1):
         for mark in SEPARATOR_NAMES:
-            cells = cells_of(line, mark) if mark != but else []
+            # any sentence has words between spaces
+            cells = [] if mark in (but, " ") else cells_of(line, mark)
             if len(cells) > 1 and name.strip() in cells:
                 return mark, row, len(cells)
     return None

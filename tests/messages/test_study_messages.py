@@ -652,8 +652,8 @@ def test_a_condition_without_cuff_of_another_name_is_asked_for(study):
     text = message_of(study)
     assert text.startswith("1 problem ")
     assert (
-        "study.yaml, segment_oxygenation.no_cuff_condition: is usually 'none', which is none of "
-        "the conditions, and sets in control have no noted pressure"
+        "study.yaml, segment_oxygenation.no_cuff_condition: is not stated, and the usual 'none' is "
+        "not among the conditions, but sets in control have no noted pressure"
     ) in text
     assert "allowed: control, low, target, or null where every condition has a cuff" in text
 

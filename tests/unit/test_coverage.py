@@ -23,7 +23,7 @@ EVENTS = pd.DataFrame(
         ("recovery", 540.0, 420.0, None),
     ],
     columns=["trial_type", "onset_s", "duration_s", "limb"],
-).assign(side=None)
+).assign(side=None, cuff_pressure_mmhg=80.0)
 
 
 def heart_doubt(start_s, end_s, **kwargs):
@@ -75,6 +75,17 @@ def test_saturation_is_not_needed_in_the_recovery_and_cuff_pressure_only_under_i
     on_leg = events_measured_in(EVENTS, "cuff_pressure", limb="leg")
     assert list(on_leg["onset_s"]) == [380.0]
     assert list(events_measured_in(EVENTS, "cuff_pressure")["onset_s"]) == [380.0, 480.0]
+
+
+def test_without_cuff_rows_cuff_pressure_is_needed_in_sets_with_a_pressure():
+    sets = EVENTS[EVENTS["trial_type"] != "cuff"].assign(cuff_pressure_mmhg=[0, 80, 0, 0, 0, 0])
+    assert list(events_measured_in(sets, "cuff_pressure")["onset_s"]) == [400.0]
+
+
+def test_a_short_set_that_is_not_recorded_at_all_counts():
+    sprint = pd.DataFrame({"trial_type": ["set"] * 2, "onset_s": [50.0, 100.0], "duration_s": 6.0})
+    said = coverage_doubt(sprint, [(0.0, 90.0)], (0.0, 90.0), largest_uncovered_s=10.0)
+    assert "lacks 6 s of the events of its session (set at 100 s)" in said
 
 
 def test_a_short_recording_does_not_make_its_clock_uncertain():
