@@ -59,7 +59,7 @@ def read_delimited(
     dialect, notes = find_dialect(
         path, text, encoding=encoding, separator=separator, decimal=decimal, first_row=first_row
     )
-    value_at, time_at = choose_columns(path, text, dialect, channel, time_column)
+    value_at, time_at = choose_columns(path, dialect, channel, time_column, text=text)
     if time_at is None and sampling_rate_hz is None:
         raise ReadingError(
             path,
@@ -86,12 +86,12 @@ def blank_notes(value: FloatArray) -> tuple[str, ...]:
 
 
 def choose_columns(
-    path: Path, text: str, dialect: Dialect, channel: str | None, time_column: str | None
+    path: Path, dialect: Dialect, channel: str | None, time_column: str | None, *, text: str = ""
 ) -> tuple[int, int | None]:
     """Positions of the value column and of the time column, None where none is named.
 
     Raises ReadingError for a name that no column or several have, and without a channel where
-    more than one column is left.
+    more than one column is left; a name that `text` holds with another separator is told so.
     """
     time_at = None
     if time_column is not None:

@@ -47,7 +47,7 @@ def read_intervals(
     dialect, notes = find_dialect(
         path, text, encoding=encoding, separator=separator, decimal=decimal, first_row=first_row
     )
-    value_at, time_at = choose_columns(path, text, dialect, channel, time_column)
+    value_at, time_at = choose_columns(path, dialect, channel, time_column, text=text)
     value, time_s, rows, time_notes = read_columns(
         path, text, dialect, value_at=value_at, time_at=time_at, time_format=time_format
     )
