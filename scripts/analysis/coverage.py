@@ -68,7 +68,7 @@ def coverage_doubt(
     first_s, last_s = events["onset_s"].min(), (events["onset_s"] + events["duration_s"]).max()
     if own[1] <= first_s or own[0] >= last_s:
         return (
-            f"{OUTSIDE}(recording from {own[0]:.0f} to {own[1]:.0f} s, session from {first_s:.0f} "
+            f"{OUTSIDE}(recording from {own[0]:.0f} to {own[1]:.0f} s, events from {first_s:.0f} "
             f"to {last_s:.0f} s)"
         )
     lacking = [

@@ -167,6 +167,7 @@ def _column(path: Path, text: str, dialect: Dialect, asked_by: str, name: str) -
     other = separator_with(text, name, but=dialect.separator)
     if other is not None:
         mark, row, n_columns = other
+        listed = "the separator that the file has"
         found = (
             f"no column '{name}' with separator {SEPARATOR_NAMES[dialect.separator]}, which gives "
             f"{len(dialect.columns)}; {SEPARATOR_NAMES[mark]} gives {n_columns} in row {row}, "

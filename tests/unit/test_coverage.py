@@ -53,7 +53,7 @@ def test_a_recording_that_begins_late_is_named_as_well():
 def test_a_clock_of_another_hour_is_named_with_both_spans():
     assert heart_doubt(3600.0, 5101.0) == (
         "flagged: this recording lies outside the events of its session (recording from 3600 to "
-        "5101 s, session from 10 to 960 s)"
+        "5101 s, events from 10 to 960 s)"
     )
     assert heart_doubt(-900.0, 5.0).startswith(OUTSIDE)
 
