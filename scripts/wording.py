@@ -36,6 +36,20 @@ def with_interval(row):
     return f"{sign}{row.estimate:.3g}{interval}"
 
 
+def source_of(section, name, settings):
+    """Source of a setting's value: that of the usual value, or "set by the study" if it differs."""
+    import yaml
+
+    from declarations.settings import Settings
+    from study import CONFIG
+
+    usual = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))[section][name]
+    if settings[section][name] != usual:
+        return "set by the study"
+    declared = Settings.model_fields[section].annotation.model_fields[name]
+    return declared.json_schema_extra["source"]
+
+
 def counted(n, one, many=None):
     """A number with its noun: `1 value`, `2 values`."""
     return f"{n} {one if n == 1 else many or one + 's'}"

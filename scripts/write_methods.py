@@ -11,7 +11,7 @@ from session_sheet import table_of
 from step import SCRIPTS, Input, Output, run
 from study import CONFIG
 from tabular import read_table
-from wording import words_of
+from wording import source_of, words_of
 
 NAMED = ("snakemake", "numpy", "scipy", "pandas", "statsmodels", "neurokit2", "matplotlib")
 
@@ -47,6 +47,7 @@ def write_methods(
         has_rr=bool((recordings["signal"] == "rr").any()),
         corrected=f"{corrected.median():.2g}" if len(corrected) else "0",
         m=settings["measure_outcomes"],
+        band_source=source_of("measure_outcomes", "failure_band_pct", settings),
         n_gates=len(settings["measure_outcomes"]["gates"]),
         changed_gates=changed_gates(settings),
         comparison=comparison(read_table(models), settings),

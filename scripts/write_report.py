@@ -10,6 +10,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from PIL import Image
 
+from analysis.oxygenation import reached_band
 from analysis.sentences import (
     ALPHA,
     SAME_ORDER,
@@ -38,7 +39,7 @@ from firmness import (
 from session_sheet import table_of
 from step import Input, Inputs, Output, run
 from tabular import number, read_table
-from wording import counted, label_of, words_of
+from wording import counted, label_of, source_of, words_of
 from write_tables import CAPTIONS, PRESSURES
 
 SECTIONS = (
@@ -122,6 +123,7 @@ def write_report(
         sections=SECTIONS,
         findings=findings(found, compared, settings),
         failure_band=failure_band(found, settings),
+        band_source=source_of("measure_outcomes", "failure_band_pct", settings),
         limits=limits(found, compared, settings),
         heart=heart_in_words(found, compared, primary, settings, same_order=same_order(compared)),
         heart_by_exercise=shown_table(
@@ -248,15 +250,16 @@ def failure_band(found, settings):
     A list of sentences: one for each condition, then the counts over all of them.
     """
     low, high = settings["measure_outcomes"]["failure_band_pct"]
-    outcomes = ["smo2_nadir_pct", "time_in_failure_band_s", "to_failure"]
+    source = source_of("measure_outcomes", "failure_band_pct", settings)
+    outcomes = ["smo2_nadir_pct", "to_failure"]
     sets = found[(found["window"] == "set") & found["outcome"].isin(outcomes)]
     wide = sets.pivot_table(
         index=["participant_id", "session_id", "event_onset_s", "condition"],
         columns="outcome",
         values="value",
     ).reindex(columns=outcomes)
-    known = wide.dropna(subset=outcomes[:2]).reset_index("condition")
-    reached = known["time_in_failure_band_s"] > 0
+    known = wide.dropna(subset="smo2_nadir_pct").reset_index("condition")
+    reached = reached_band(known["smo2_nadir_pct"], low_pct=low, high_pct=high)
     sentences = []
     for condition in settings["study"]["conditions"]:
         own = known["condition"] == condition
@@ -265,8 +268,8 @@ def failure_band(found, settings):
             sentences.append(
                 f"Condition {condition}: the lowest saturation of a set was {nadirs.min():.0f} % "
                 f"(median {nadirs.median():.0f} %); {reached[own].sum()} of {own.sum()} sets "
-                f"reached the band of {low:g} to {high:g} % that is said to mark failure (common "
-                "practice, no source)."
+                f"reached the band of {low:g} to {high:g} % that is said to mark failure "
+                f"({source})."
             )
     failed, not_failed = known["to_failure"] == 1, known["to_failure"] == 0
     if failed.any():
@@ -279,6 +282,12 @@ def failure_band(found, settings):
         sentences.append(
             "No set with a saturation is noted as one to failure: whether the band marks failure "
             "cannot be told from this study."
+        )
+    if sentences:
+        sentences.append(
+            "A set reached the band when its nadir, the lowest mean saturation as defined in the "
+            "methods, lay in it. Time in the band is an outcome of its own: it counts single "
+            "readings, of which some may lie in the band where the nadir does not."
         )
     return sentences
 

@@ -728,6 +728,16 @@ def area_below(
     return _flag_if_incomplete(estimate, time, reading, start_s, end_s)
 
 
+def reached_band(nadir_pct: ArrayLike, *, low_pct: float, high_pct: float) -> np.ndarray:
+    """Whether sets reached a band of saturation: where their nadir (%) lies in it, edges included.
+
+    An unknown nadir reached nothing. The smoothed nadir and not single readings, so that noise of
+    the sensor reaches no band. Convention.
+    """
+    nadir = np.asarray(nadir_pct, dtype=float)
+    return (nadir >= low_pct) & (nadir <= high_pct)
+
+
 def _seconds_in_band(
     time: np.ndarray,
     reading: np.ndarray,

@@ -1,5 +1,5 @@
 """The course of one session: cuff pressure, saturation and heart rate on one time axis, sets in
-grey, the failure band (common practice, no source) in pale red."""
+grey, the failure band (see Terms) in pale red."""
 
 import numpy as np
 import pandas as pd

@@ -81,14 +81,29 @@ SETTINGS = {
 
 def test_the_failure_band_is_held_against_the_sets_that_failed():
     found = sets_with([(12.0, 9.0, 1.0), (14.0, 2.0, 0.0), (30.0, 0.0, 0.0), (20.0, 0.0, 1.0)])
-    depth, meaning = failure_band(found, SETTINGS)
+    depth, meaning, _ = failure_band(found, SETTINGS)
     assert "the lowest saturation of a set was 12 % (median 17 %); 2 of 4 sets" in depth
     assert "1 of 2 sets to failure reached it, and 1 of 2 other sets" in meaning
 
 
 def test_without_a_set_to_failure_the_band_is_not_said_to_mark_it():
-    *_, meaning = failure_band(sets_with([(12.0, 9.0, float("nan"))]), SETTINGS)
+    *_, meaning, _ = failure_band(sets_with([(12.0, 9.0, float("nan"))]), SETTINGS)
     assert "cannot be told from this study" in meaning
+
+
+def test_a_set_whose_nadir_lies_above_the_band_did_not_reach_it_whatever_single_readings_did():
+    found = sets_with([(16.5, 4.0, 1.0), (15.0, 4.0, 1.0), (17.0, 3.0, 0.0)])
+    depth, meaning, definition = failure_band(found, SETTINGS)
+    assert "1 of 3 sets reached the band of 0 to 15 %" in depth
+    assert "1 of 2 sets to failure reached it, and 0 of 1 other sets" in meaning
+    assert definition.startswith("A set reached the band when its nadir")
+
+
+def test_a_band_that_the_study_set_does_not_carry_the_source_of_the_usual_one():
+    found = sets_with([(16.5, 4.0, 1.0)])
+    own = SETTINGS | {"measure_outcomes": {"failure_band_pct": [0.0, 20.0]}}
+    assert "(common practice, no source)" in failure_band(found, SETTINGS)[0]
+    assert "(set by the study)" in failure_band(found, own)[0]
 
 
 def test_what_only_the_recording_shows_is_not_counted_among_the_starts_and_ends_of_the_sheet():

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.oxygenation import reached_band
 from project import PROJECT, copy_of_project, run_study
 
 TRUTH = PROJECT / "data_demo" / "truth"
@@ -83,7 +84,7 @@ def test_sets_that_fail_are_those_in_which_saturation_reaches_the_failure_band(o
     target = outcomes[(outcomes["window"] == "set") & (outcomes["condition"] == "target")]
     wide = target.pivot_table(index=KEYS, columns="outcome", values="value")
     failed = wide["to_failure"] == 1
-    in_band = wide["time_in_failure_band_s"] > 0
+    in_band = reached_band(wide["smo2_nadir_pct"], low_pct=0.0, high_pct=15.0)
     # built in: failure below a planned nadir of 16 %, with a spread of 2 points
     assert in_band[failed].mean() > 0.5 > 0.25 > in_band[~failed].mean()
 
