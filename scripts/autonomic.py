@@ -3,6 +3,7 @@
 import pandas as pd
 
 from analysis.evidence import sentence_of_evidence, sentences_above_intrinsic
+from analysis.sentences import is_comparison
 from catalogue import outcome_modules
 from wording import label_of, with_interval, words_of
 
@@ -60,7 +61,7 @@ def heart_by_exercise(compared):
 
     Falls of heart rate stand there where they may be compared.
     """
-    within = compared[(compared["exercise"] != "all") & compared["estimate"].notna()]
+    within = compared[(compared["exercise"] != "all") & is_comparison(compared)]
     rows = {}
     for name, window in BY_EXERCISE:
         own = within[(within["outcome"] == name) & (within["window"] == window)]

@@ -17,7 +17,7 @@ WORK = ("reps_done", "to_failure")
 
 def left_out_ranges(contrasts, primary):
     """Range of each primary contrast over all who could be left out, and who moves it most."""
-    found = contrasts[contrasts["leave_out_most"].notna()]
+    found = contrasts[contrasts["leave_out_most"].notna() & contrasts["ci_low"].notna()]
     own = pd.concat([_of(found, *key) for key in primary]) if primary else found
     return pd.DataFrame(
         {
@@ -46,11 +46,11 @@ def other_assumptions(contrasts, sensitivity, primary):
             from_model = own["method"].str.startswith(MODEL)
             given = own[from_model] if analysis == MODEL else own
             decides = given["deciding"] == ("pooled" if analysis == MODEL else "paired")
-            texts = [
+            shown = [
                 _with_interval(*(row[f"{prefix}{n}"] for n in ("estimate", "ci_low", "ci_high")))
-                + DECIDES * star
-                for (_, row), star in zip(given.iterrows(), decides, strict=True)
+                for _, row in given.iterrows()
             ]
+            texts = [t + DECIDES * bool(t and star) for t, star in zip(shown, decides, strict=True)]
             if any(texts):
                 found = dict(zip(given["contrast"], texts, strict=True))
                 rows.append(_labels(outcome, window) | {"analysis": analysis} | found)
@@ -107,7 +107,7 @@ def work(contrasts):
         contrasts["outcome"].isin(WORK)
         & (contrasts["window"] == "set")
         & (contrasts["exercise"] == "all")
-        & contrasts["estimate"].notna()
+        & contrasts["ci_low"].notna()
     ]
     return pd.DataFrame(
         {
@@ -193,9 +193,10 @@ def _short(numbers):
 
 
 def _with_interval(estimate, low, high):
-    if pd.isna(estimate):
+    """An estimate without an interval compares nothing and is left out."""
+    if pd.isna(estimate) or pd.isna(low):
         return ""
-    return f"{estimate:.3g}" if pd.isna(low) else f"{estimate:.3g} ({low:.3g} to {high:.3g})"
+    return f"{estimate:.3g} ({low:.3g} to {high:.3g})"
 
 
 def _p(value):

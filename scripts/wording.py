@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from analysis.sentences import why_no_comparison
 from catalogue import outcome_modules
 
 
@@ -28,9 +29,14 @@ def words_of(name):
 
 
 def with_interval(row):
-    """An estimate with its interval; a ratio is marked by a multiplication sign."""
+    """An estimate with its interval; a ratio is marked by a multiplication sign.
+
+    Where nothing was compared, the reason.
+    """
     if pd.isna(row.estimate):
         return "not estimated"
+    if why := why_no_comparison(row):
+        return why
     sign = "\u00d7 " if row.scale == "ratio" else ""
     interval = "" if pd.isna(row.ci_low) else f" ({row.ci_low:.3g} to {row.ci_high:.3g})"
     return f"{sign}{row.estimate:.3g}{interval}"

@@ -9,7 +9,7 @@ which vagal withdrawal alone cannot produce.
 
 import pandas as pd
 
-from analysis.sentences import SAME_ORDER_CLAIM, in_words, size_of, verdict_of
+from analysis.sentences import SAME_ORDER_CLAIM, in_words, is_comparison, size_of, verdict_of
 
 TIERS = ("none", "vagal", "beyond vagal")
 NO_CLAIM = {
@@ -43,9 +43,11 @@ def sentence_of_evidence(
             f"{label}: does not tell vagal from sympathetic drive; not an index of sympathetic "
             "activity."
         )
-    estimated = rows[rows["estimate"].notna()]
+    estimated = rows[is_comparison(rows)]
     if estimated.empty:
-        return f"{label}: no contrast could be estimated."
+        alone = "n_pairs" in rows and (rows.loc[rows["estimate"].notna(), "n_pairs"] == 1).any()
+        why = "one participant only: no comparison" if alone else "no contrast could be estimated"
+        return f"{label}: {why}."
     if not (estimated["primary"] == "yes").all():
         sizes = "; ".join(
             f"{' against '.join(row.contrast.split(' - '))} "

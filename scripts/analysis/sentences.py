@@ -21,6 +21,23 @@ def as_decided(contrasts: pd.DataFrame) -> pd.DataFrame:
     return contrasts.assign(**columns)
 
 
+def is_comparison(contrasts: pd.DataFrame) -> pd.Series:
+    """Which rows of contrasts.tsv compare: those with an interval or a randomisation test.
+
+    An estimate without either rests on one participant, or on differences that are all the same.
+    """
+    chance = contrasts.get("randomisation_p", pd.Series(dtype=float)).reindex(contrasts.index)
+    return contrasts["estimate"].notna() & (contrasts["ci_low"].notna() | chance.notna())
+
+
+def why_no_comparison(row) -> str:
+    """Why one row of contrasts.tsv compares nothing; empty where it does."""
+    if pd.notna(row.ci_low) or pd.notna(getattr(row, "randomisation_p", None)):
+        return ""
+    pairs = getattr(row, "n_pairs", None)
+    return "one participant only: no comparison" if pairs == 1 else "no interval: no comparison"
+
+
 def sentence_of_contrast(
     row, label: str, unit: str, *, same_order: bool = False, confidence: float = 0.95
 ) -> str:
@@ -34,6 +51,8 @@ def sentence_of_contrast(
     one, other = row.contrast.split(" - ")
     if pd.isna(row.estimate):
         return f"{label}: {one} and {other} could not be compared ({row.note or 'no values'})."
+    if why := why_no_comparison(row):
+        return f"{label}, {one} against {other}: {why}."
     size = size_of(row, unit, confidence=confidence)
     chance = getattr(row, "randomisation_p", None)
     if pd.notna(chance):
@@ -102,7 +121,7 @@ def sentence_against_others(
 def verdict_of(row) -> str:
     """What one contrast shows: `lower`, `higher`, `same`, `not shown` or `not estimated`."""
     p = deciding_p(row)
-    if pd.isna(row.estimate):
+    if pd.isna(row.estimate) or why_no_comparison(row):
         return "not estimated"
     if pd.isna(p) or p >= ALPHA:
         return "same" if row.reading == "equivalent" else "not shown"

@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from analysis.sentences import is_comparison
 from drawing import WIDTH_IN, empty_figure, pyplot, ratio_axis
 from wording import label_of, words_of
 
@@ -11,14 +12,14 @@ NEEDS = ("contrasts",)
 
 
 def draw(data):
-    table = data.contrasts[data.contrasts["estimate"].notna()]
+    table = data.contrasts[is_comparison(data.contrasts)]
     chosen = [
         (outcome, window, own)
         for outcome, window in data.primary_outcomes
         if len(own := table[(table["outcome"] == outcome) & (table["window"] == window)])
     ]
     if not chosen:
-        return empty_figure("No contrast could be estimated."), pd.DataFrame()
+        return empty_figure("Nothing could be compared."), pd.DataFrame()
     heights = [len(own) for _, _, own in chosen]
     figure, rows = pyplot.subplots(
         len(chosen),

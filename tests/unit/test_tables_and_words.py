@@ -8,12 +8,14 @@ import pytest
 
 from analysis.evidence import sentence_of_evidence, sentences_above_intrinsic
 from analysis.sentences import sentence_against_others, sentence_of_contrast
+from autonomic import heart_by_exercise
 from check_safety import share_of_occlusion
 from gather_tables import counted_down, with_ranges
 from signal_store import Stretch, read_stretches, write_stretches
 from tabular import number, read_table, write_table
 from write_methods import occlusion_in_words, smallest_effects
 from write_tables import pressures
+from wording import with_interval
 
 
 def contrast(**values):
@@ -85,6 +87,26 @@ def test_a_shown_difference_is_named_with_direction_size_interval_and_p():
         "Saturation nadir was lower with target than with none: -13.9 percentage points "
         "(95 % CI -15.9 to -12), p < .001 adjusted."
     )
+
+
+@pytest.mark.parametrize(("pairs", "why"), [(1, "one participant only"), (9, "no interval")])
+def test_an_estimate_without_an_interval_is_not_printed_as_a_finding(pairs, why):
+    nothing = dict.fromkeys(("ci_low", "ci_high", "p", "p_adjusted"), float("nan"))
+    row = contrast(estimate=0.73, scale="ratio", n_pairs=pairs, **nothing)
+    said = [sentence_of_contrast(row, "RMSSD", "ms"), with_interval(row)]
+    rows = pd.DataFrame([vars(row)]).assign(primary="no", outcome="rmssd_ms", exercise="squat")
+    rows = rows.assign(window="recovery_first_60_s")
+    said.append(sentence_against_others(rows, "RMSSD", "target"))
+    assert f"{why}: no comparison" in said[0] and f"{why}: no comparison" in said[1]
+    assert "could not be compared" in said[2]
+    said.append(sentence_of_evidence(rows, "RMSSD", "vagal", "ms"))
+    assert not any("0.73" in sentence for sentence in said)
+    assert heart_by_exercise(rows).empty
+
+
+def test_a_randomisation_test_of_one_participant_is_a_comparison_without_an_interval():
+    row = contrast(ci_low=None, ci_high=None, randomisation_p=0.05, randomisation_minimum=0.05)
+    assert "randomisation p = 0.05" in sentence_of_contrast(row, "Saturation nadir", "%")
 
 
 def test_lack_of_evidence_is_never_called_evidence_of_lack():
