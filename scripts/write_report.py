@@ -69,6 +69,8 @@ CAUTIONS = (
 )
 # every part of the status of a clock says so, and the file is whole
 CLOCK_IS_FINE = r"^(?!.*(flagged|unchecked|cut off))"
+# a boundary that lies within 1 s with a smaller chance than this is unsure; convention
+SURE_FROM = 0.5
 TABLE_CELLS = (
     "<div class='scroll' tabindex='0' role='region' aria-label='{{ caption }}'>"
     "<table><caption>{{ caption }}</caption>"
@@ -114,6 +116,7 @@ def write_report(
     primary = [(p["outcome"], p["window"]) for p in settings["study"]["primary_outcomes"]]
     recordings = table_of(study, "recordings")
     clocks = clocks_of(read_table(sync))
+    tolerance_s = settings["segment_oxygenation"]["boundary_tolerance_s"]
     text = page.from_string(template.read_text(encoding="utf-8")).render(
         title=settings["study"]["title"],
         conditions=settings["study"]["conditions"],
@@ -167,9 +170,10 @@ def write_report(
             read_table(repetition_agreement).round(2), "Contractions counted against those noted"
         ),
         boundaries=shown_table(
-            boundaries_that_differ(read_table(boundaries)), "Boundaries that differ from the log"
+            boundaries_that_differ(read_table(boundaries), tolerance_s=tolerance_s),
+            "Boundaries that differ from the log, or that the recordings place unsurely",
         ),
-        boundaries_in_words=boundaries_in_words(read_table(boundaries)),
+        boundaries_in_words=boundaries_in_words(read_table(boundaries), tolerance_s=tolerance_s),
         exclusions=shown_table(read_text_table(exclusions), "What was left out"),
         methods=paragraphs(methods.read_text(encoding="utf-8")),
         changed=shown_table(
@@ -460,17 +464,28 @@ def coupling_of(coupling):
     )
 
 
-def boundaries_in_words(boundaries):
+def boundaries_in_words(boundaries, *, tolerance_s):
     """How many starts and ends the recordings confirm, supplied, or show beside the sheet."""
     supplied = boundaries["reason"].fillna("").str.startswith("supplied")
     noted = boundaries["log_s"].notna() & ~supplied
-    not_confirmed = noted & (boundaries["status"] != "ok")
+    unsure = noted & is_unsure(boundaries, tolerance_s)
+    confirmed = noted & (boundaries["status"] == "ok") & ~unsure
+    elsewhere = noted & (boundaries["status"] == "flagged")
+    not_placed = noted & (boundaries["status"] == "missing")
     unnoted = int((~noted & ~supplied).sum())
     ends = ("start or end", "starts or ends")
     sentences = [
         f"Of {counted(int(noted.sum()), *ends)} of sets and cuffs on the session sheet, the "
-        f"recordings do not confirm {not_confirmed.sum()}."
+        f"recordings confirm {confirmed.sum()}, are unsure of {unsure.sum()}, place "
+        f"{elsewhere.sum()} elsewhere, and could not place {not_placed.sum()}."
     ]
+    if unsure.any():
+        sentences.append(
+            f"Unsure: what the recording shows is farther than {tolerance_s:g} s from the note but "
+            "within three of its standard errors, or lies within 1 s of the true moment with a "
+            f"chance below {SURE_FROM:g}; such a note is neither confirmed nor contradicted. "
+            f"They are {boundaries.loc[unsure, 'difference_s'].abs().max():.1f} s apart at most."
+        )
     if supplied.any():
         sentences.append(
             f"{counted(int(supplied.sum()), *ends)} of sets had no time on the session sheet: "
@@ -483,13 +498,23 @@ def boundaries_in_words(boundaries):
     return sentences
 
 
-def boundaries_that_differ(boundaries):
-    """Starts and ends of sets that the recordings do not confirm."""
+def is_unsure(boundaries, tolerance_s):
+    """Which boundaries agree with the log only because the recording is unsure of them."""
+    far = boundaries["difference_s"].abs() > tolerance_s
+    vague = boundaries["confidence"] < SURE_FROM
+    return (boundaries["status"] == "ok") & boundaries["log_s"].notna() & (far | vague)
+
+
+def boundaries_that_differ(boundaries, *, tolerance_s):
+    """Starts and ends that the recordings do not confirm, or of which they are unsure."""
     columns = [
         *("participant_id", "session_id", "site", "boundary", "log_s", "proposed_s"),
         *("difference_s", "confidence", "source", "status", "reason"),
     ]
-    table = boundaries.loc[boundaries["status"] != "ok", columns].copy()
+    unsure = is_unsure(boundaries, tolerance_s)
+    table = boundaries.loc[unsure | (boundaries["status"] != "ok"), columns].copy()
+    vague = [f"unsure, standard error {v:.1f} s" for v in boundaries.loc[unsure, "se_s"]]
+    table.loc[unsure[unsure].index, "reason"] = vague
     for name in ("log_s", "proposed_s", "difference_s", "confidence"):
         table[name] = ["" if pd.isna(v) else f"{v:.1f}" for v in table[name].astype(float)]
     return table

@@ -260,7 +260,7 @@ def compare_boundaries(
         for here, there in pairs:
             rows.append(_compared(boundary, logged[here], offered.loc[there], tolerance_s))
         for here in set(range(len(logged))) - {here for here, _ in pairs}:
-            reason = f"nothing in the recording within {farthest_s:g} s"
+            reason = f"could not be placed within {farthest_s:g} s of the note"
             rows.append(_unmatched(boundary, reason) | {"log_s": logged[here]})
         for there in set(range(len(proposed))) - {there for _, there in pairs}:
             found = offered.loc[there, ["se_s", "confidence", "source"]].to_dict()

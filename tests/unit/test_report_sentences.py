@@ -6,6 +6,7 @@ import pytest
 from autonomic import rate_in_sets_is_equal
 from write_report import (
     boundaries_in_words,
+    boundaries_that_differ,
     failure_band,
     what_few_cannot_show,
     without_exercises,
@@ -106,18 +107,44 @@ def test_a_band_that_the_study_set_does_not_carry_the_source_of_the_usual_one():
     assert "(set by the study)" in failure_band(found, own)[0]
 
 
-def test_what_only_the_recording_shows_is_not_counted_among_the_starts_and_ends_of_the_sheet():
-    boundaries = pd.DataFrame(
-        {
-            "log_s": [10.0, 50.0, float("nan"), float("nan")],
-            "status": ["ok", "flagged", "flagged", "flagged"],
-            "reason": [None, "3.3 s later than in the log", "not in the log", "supplied: the end"],
-        }
+def boundaries_with(*rows):
+    """Rows of boundaries.tsv: log, difference, standard error, confidence, status, reason."""
+    names = ("log_s", "difference_s", "se_s", "confidence", "status", "reason")
+    places = dict.fromkeys(("participant_id", "session_id", "site", "boundary", "source"), "x")
+    return pd.DataFrame([dict(zip(names, row, strict=True)) for row in rows]).assign(
+        proposed_s=0.0, **places
     )
-    sheet, supplied, unnoted = boundaries_in_words(boundaries)
-    assert sheet.startswith("Of 2 starts or ends") and sheet.endswith("do not confirm 1.")
+
+
+def test_what_only_the_recording_shows_is_not_counted_among_the_starts_and_ends_of_the_sheet():
+    nothing = float("nan")
+    boundaries = boundaries_with(
+        (10.0, 0.3, 0.3, 0.98, "ok", None),
+        (50.0, 3.3, 0.4, 0.9, "flagged", "3.3 s later than in the log"),
+        (nothing, nothing, 0.4, 0.9, "flagged", "not in the log"),
+        (nothing, nothing, 0.4, 0.9, "flagged", "supplied: the end"),
+    )
+    sheet, supplied, unnoted = boundaries_in_words(boundaries, tolerance_s=3.0)
+    assert sheet.startswith("Of 2 starts or ends")
+    assert "confirm 1, are unsure of 0, place 1 elsewhere, and could not place 0." in sheet
     assert supplied.startswith("1 start or end of sets had no time")
     assert unnoted.startswith("The recordings show 1 start or end of which")
+
+
+def test_a_start_that_the_recording_places_only_vaguely_is_unsure_and_not_confirmed():
+    nothing = float("nan")
+    boundaries = boundaries_with(
+        (10.0, 0.3, 0.3, 0.98, "ok", None),
+        (20.0, 6.1, 3.1, 0.25, "ok", None),
+        (30.0, 0.1, 3.1, 0.25, "ok", None),
+        (40.0, nothing, nothing, nothing, "missing", "could not be placed within 20 s"),
+    )
+    sheet, unsure = boundaries_in_words(boundaries, tolerance_s=3.0)
+    assert "confirm 1, are unsure of 2, place 0 elsewhere, and could not place 1." in sheet
+    assert unsure.endswith("They are 6.1 s apart at most.")
+    shown = boundaries_that_differ(boundaries, tolerance_s=3.0)
+    assert shown["log_s"].to_list() == ["20.0", "30.0", "40.0"]
+    assert shown["reason"].to_list()[0] == "unsure, standard error 3.1 s"
 
 
 @pytest.mark.parametrize(
