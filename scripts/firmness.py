@@ -82,10 +82,35 @@ def other_settings(alternatives, primary):
 
 
 def without_a_change(alternatives):
-    """Names of the alternatives that changed no contrast at all."""
-    changed = set(alternatives.loc[_changed(alternatives), "alternative"])
-    names = dict(zip(alternatives["alternative"], alternatives["says"], strict=True))
-    return [says for name, says in list(names.items())[1:] if name not in changed]
+    """Sentences on the alternatives that changed no contrast of an outcome that they concern.
+
+    Apart from them those that concern no primary outcome and those that are the main setting:
+    that nothing changes under these says nothing.
+    """
+    told = alternatives.assign(changed=_changed(alternatives))
+    told = told[told["concerns"].notna()]
+    same, elsewhere, main = [], [], []
+    for says, own in told.groupby("says", sort=False):
+        concerned = own[own["concerns"] == "yes"]
+        moved = concerned.groupby(["outcome", "window"], sort=False)["changed"].any()
+        kept = [_labels(*key)["outcome"] for key in moved.index[~moved]]
+        if (own["concerns"] == "main setting").all():
+            main.append(says)
+        elif concerned.empty:
+            elsewhere.append(says)
+        elif kept:
+            same.append(f"{says} ({'; '.join(kept)})")
+    sentences = []
+    if same:
+        sentences.append(
+            f"No contrast changes under these, of the outcomes that they concern: "
+            f"{', '.join(same)}."
+        )
+    if elsewhere:
+        sentences.append(f"Concern none of the primary outcomes here: {', '.join(elsewhere)}.")
+    if main:
+        sentences.append(f"The main setting itself, and so not run again: {', '.join(main)}.")
+    return sentences
 
 
 def _changed(alternatives):

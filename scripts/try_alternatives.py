@@ -29,11 +29,16 @@ ALTERNATIVE_COLUMNS = [
         "ci_low",
     ),
     *("ci_high", "p", "p_adjusted", "deciding", "n_participants", "main_estimate", "difference"),
-    *("n_values", "n_values_changed", "note"),
+    *("n_values", "n_values_changed", "concerns", "note"),
 ]
 KEYS = ["participant_id", "session_id", "event_onset_s", "window", "outcome"]
 # settings that cut sessions into windows reach every outcome
 CUTTING = {"baseline_settle_s", "recovery_steady_from_s", "shortest_steady_s"}
+# what a step makes that outcomes ask for
+MADE_BY = {
+    "find_beats": {"beats", "respiration", "timing_step_ms", "ecg_spans"},
+    "segment_oxygenation": {"traces", "segment"},
+}
 # settings that decide a contrast, as its function asks for them
 DECIDING = tuple(
     name
@@ -74,13 +79,24 @@ def try_alternatives(
         "beat_quality": beat_quality,
         "sync": sync,
     }
-    measured = measured_again(
-        found, files, Path(study), primary, settings, changed, usual_gates, edits
-    )
-    table = with_values(found, measured)
-    compared = contrasts_again(table, primary, changed)
+    if changed == settings and edits == "used":
+        # the main setting is not run again
+        table, compared = found, main[main["exercise"] == "all"]
+        concerns = dict.fromkeys(primary, "main setting")
+    else:
+        measured = measured_again(
+            found, files, Path(study), primary, settings, changed, usual_gates, edits
+        )
+        table = with_values(found, measured)
+        compared = contrasts_again(table, primary, changed)
+        concerns = {
+            key: "yes" if concerned(*key, settings, changed, found, table) else "no"
+            for key in primary
+        }
     rows = beside_main(compared, main, changes_of(found, table), primary)
+    keys = zip(rows.get("outcome", []), rows.get("window", []), strict=True)
     rows = rows.assign(
+        concerns=[concerns[key] for key in keys],
         alternative=alternative,
         says=changes["says"] or words_of(alternative),
         differs=in_words(settings, changed, edits),
@@ -132,16 +148,45 @@ def reaches(outcome, window, before, after):
     judged = judging(after)
     if judged != judging(before) or names & CUTTING:
         return True
-    if not names:
-        return False
+    return bool(names and names & asked_for(outcome, judged))
+
+
+def asked_for(outcome, gates):
+    """Everything that an outcome and the rules that judge it are made from."""
     from catalogue import outcome_modules
     from window_inputs import needed_for
 
     asked = [
         *inspect.signature(outcome_modules()[outcome].measure).parameters,
-        *(gate["measured"] for gate in judged),
+        *(gate["measured"] for gate in gates),
     ]
-    return bool(names & frozenset().union(*(needed_for(name) for name in asked)))
+    return frozenset().union(*(needed_for(name) for name in asked))
+
+
+def concerned(outcome, window, settings, changed, found, table):
+    """Whether an alternative can move the contrasts of an outcome in a window.
+
+    It can where the comparison changed, where the outcome or a rule that judges it is made from
+    what changed, and where a value or a verdict did move (`found` before, `table` after).
+    """
+    if settings["compare_conditions"] != changed["compare_conditions"]:
+        return True
+    if reaches(outcome, window, settings["measure_outcomes"], changed["measure_outcomes"]):
+        return True
+    gates = [
+        gate
+        for gate in changed["measure_outcomes"]["gates"].values()
+        if outcome in gate["outcomes"] and window in gate["windows"]
+    ]
+    made_again = [MADE_BY[name] for name in MADE_BY if settings[name] != changed[name]]
+    if made_again and asked_for(outcome, gates) & set().union(*made_again):
+        return True
+
+    def verdicts(rows):
+        own = rows_of(rows, [(outcome, window)]).sort_values(KEYS, kind="stable")
+        return own[[*KEYS, "value", "status"]].reset_index(drop=True)
+
+    return not verdicts(found).equals(verdicts(table))
 
 
 def people_with_edits(study):

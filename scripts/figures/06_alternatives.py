@@ -1,6 +1,7 @@
 """Each primary outcome measured and compared again under other settings, one change at a time: the
-contrasts over all exercises with their intervals, the main analysis as dotted lines. Settings that
-leave every contrast of an outcome as it was are named below it."""
+contrasts over all exercises with their intervals, the main analysis as dotted lines. Below
+each outcome stand the settings that concern it and leave its contrasts as they were; a setting that
+does not concern it, and the main setting, are left out."""
 
 import textwrap
 
@@ -20,14 +21,14 @@ SHOWN = ["estimate", "ci_low", "ci_high"]
 
 
 def draw(data):
-    table = data.alternatives[data.alternatives["estimate"].notna()]
+    table = data.alternatives[data.alternatives["ci_low"].notna()]
     parts = [
         (outcome, window, own, changed_in(own))
         for outcome, window in data.primary_outcomes
         if len(own := table[(table["outcome"] == outcome) & (table["window"] == window)])
     ]
     if not parts:
-        return empty_figure("No contrast of a primary outcome could be estimated."), pd.DataFrame()
+        return empty_figure("No primary outcome could be compared."), pd.DataFrame()
     contrasts = list(dict.fromkeys(table["contrast"]))
     heights = [(0.09 * len(contrasts) + 0.06) * len(changed) for *_, changed in parts]
     figure, rows = pyplot.subplots(
@@ -54,6 +55,12 @@ def changed_in(own):
     return names[:1] + [name for name in names[1:] if not by_name[name].equals(main)]
 
 
+def unchanged_in(own, changed):
+    """What the alternatives say that concern one outcome and change none of its contrasts."""
+    concerned = own[(own["concerns"] == "yes") & ~own["alternative"].isin(changed)]
+    return list(dict.fromkeys(concerned["says"]))
+
+
 def draw_alternatives(axes, own, names, contrasts):
     """One row an alternative, the contrasts above each other; the first row is the main one."""
     for n, contrast in enumerate(contrasts):
@@ -74,7 +81,7 @@ def draw_alternatives(axes, own, names, contrasts):
     axes.set_yticks(range(len(names)), [says[name] for name in names])
     axes.set_ylim(len(names) - 0.5, -0.5)
     axes.set_xlabel("ratio" if ratio else "difference")
-    same = [words for name, words in says.items() if name not in names]
+    same = unchanged_in(own, names)
     if same:
         text = textwrap.fill(f"Unchanged: {', '.join(same)}", 110)
         where = {"xycoords": "axes fraction", "textcoords": "offset points"}

@@ -37,7 +37,7 @@ from analysis.sentences import SAME_ORDER, as_decided, sentence_of_contrast
 from compare_conditions import compare_conditions
 from measure_outcomes import OUTCOME_COLUMNS
 from tabular import read_table, write_table
-from try_alternatives import beside_main, changes_of, reaches, with_values
+from try_alternatives import beside_main, changes_of, concerned, reaches, with_values
 
 CONDITIONS = ("none", "low", "target")
 EXERCISES = ("curl", "press", "row")
@@ -919,6 +919,35 @@ MEASURING = {"nadir_window_s": 5.0, "high_frequency_hz": [0.15, 0.4], "baseline_
 def test_only_outcomes_that_ask_for_a_setting_are_measured_again(outcome, change, expected):
     before = MEASURING | {"gates": GATES}
     assert reaches(outcome, "set", before, before | change) == expected
+
+
+@pytest.mark.parametrize(
+    ("section", "outcome", "expected"),
+    [
+        ("find_beats", "mean_hr_bpm", True),
+        ("find_beats", "smo2_nadir_pct", False),
+        ("segment_oxygenation", "smo2_nadir_pct", True),
+        ("segment_oxygenation", "mean_hr_bpm", False),
+        ("compare_conditions", "mean_hr_bpm", True),
+    ],
+)
+def test_an_alternative_concerns_what_is_made_from_the_step_it_changes(section, outcome, expected):
+    sections = ("find_beats", "segment_oxygenation", "compare_conditions")
+    settings = {name: {} for name in sections} | {"measure_outcomes": MEASURING | {"gates": GATES}}
+    changed = settings | {section: {"anything": 1}}
+    same = invented(40, participants=2)
+    assert concerned(outcome, "set", settings, changed, same, same) == expected
+
+
+def test_an_alternative_concerns_an_outcome_whose_verdict_it_changes_though_no_value():
+    sections = ("find_beats", "segment_oxygenation", "compare_conditions")
+    settings = {name: {} for name in sections} | {"measure_outcomes": MEASURING | {"gates": GATES}}
+    before = invented(40, participants=2)
+    nadir = before["outcome"] == "smo2_nadir_pct"
+    after = before.assign(status=before["status"].mask(nadir, "flagged"))
+    key = ("smo2_nadir_pct", "set")
+    assert concerned(*key, settings, settings, before, after)
+    assert not concerned(*key, settings, settings, before, before)
 
 
 def test_values_measured_again_replace_those_of_their_participant_and_outcome_only():

@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from catalogue import figure_modules
 from firmness import (
     detectable,
     left_out_ranges,
@@ -26,6 +27,7 @@ def tried(says, estimate, **more):
         "ci_low": 1.0,
         "ci_high": 3.0,
         "n_values_changed": None,
+        "concerns": None if says == "main analysis" else "yes",
     }
     return row | more
 
@@ -65,7 +67,34 @@ def test_only_alternatives_that_change_an_estimate_or_an_interval_have_a_row():
     assert found["setting"].to_list() == ["main analysis", "another limit"]
     assert found["low - none"].to_list() == ["2 (1 to 3)", "2 (0.8 to 3)"]
     assert found["values changed"].to_list() == ["", "3"]
-    assert without_a_change(table) == ["another band"]
+    assert without_a_change(table) == [
+        "No contrast changes under these, of the outcomes that they concern: another band "
+        "(Perceived exertion, set)."
+    ]
+
+
+def test_an_alternative_that_cannot_move_an_outcome_is_no_evidence_that_it_is_robust():
+    table = pd.DataFrame(
+        [
+            tried("main analysis", 2.0),
+            tried("main analysis", 70.0, outcome="mean_hr_bpm"),
+            tried("nadir over 3 s", 2.0, concerns="no"),
+            tried("nadir over 3 s", 70.0, outcome="mean_hr_bpm", concerns="no"),
+            tried("another beat finder", 2.0, concerns="no"),
+            tried("another beat finder", 70.0, outcome="mean_hr_bpm"),
+            tried("refused above 10 %", 2.0, concerns="main setting"),
+            tried("refused above 10 %", 70.0, outcome="mean_hr_bpm", concerns="main setting"),
+        ]
+    )
+    same, elsewhere, main = without_a_change(table)
+    assert same.endswith("concern: another beat finder (Mean heart rate (bpm), set).")
+    assert elsewhere == "Concern none of the primary outcomes here: nadir over 3 s."
+    assert main == "The main setting itself, and so not run again: refused above 10 %."
+    figure = figure_modules()["06_alternatives"]
+    nadir = table[table["outcome"] == "rpe"]
+    assert figure.unchanged_in(nadir, ["main_analysis"]) == []
+    rate = table[table["outcome"] == "mean_hr_bpm"]
+    assert figure.unchanged_in(rate, ["main_analysis"]) == ["another beat finder"]
 
 
 def test_a_contrast_that_an_alternative_loses_is_a_change():
