@@ -3,7 +3,7 @@
 import pandas as pd
 
 from analysis.evidence import sentence_of_evidence, sentences_above_intrinsic
-from analysis.sentences import is_comparison
+from analysis.sentences import in_words, is_comparison
 from catalogue import outcome_modules
 from wording import label_of, with_interval, words_of
 
@@ -20,6 +20,8 @@ BY_EXERCISE = (
     ("hrr_60_bpm", "recovery_first_60_s"),
     ("rmssd_ms", "recovery_first_60_s"),
 )
+# of the windows of a set
+AFTER = {"recovery_first_60_s": "first 60 s after the set or cuff release, whichever is later"}
 # comparable only from an equal heart rate at the end of exercise (Cole et al. 1999)
 FALLS = ("hrr_30_bpm", "hrr_60_bpm")
 
@@ -32,7 +34,7 @@ def heart_in_words(found, compared, primary, settings, *, same_order):
         rows = contrasts_of(compared, name, window)
         if rows.empty:
             continue
-        label = f"{modules[name].LABEL} ({words_of(window)})"
+        label = f"{modules[name].LABEL} ({AFTER.get(window, words_of(window))})"
         if name in FALLS:
             equal = [rate_in_sets_is_equal(compared, contrast) for contrast in rows["contrast"]]
             if not all(equal):
@@ -67,7 +69,8 @@ def heart_by_exercise(compared):
         own = within[(within["outcome"] == name) & (within["window"] == window)]
         for row in own.itertuples():
             if name not in FALLS or rate_in_sets_is_equal(compared, row.contrast):
-                labels = (f"{label_of(name)}, {words_of(window)}", words_of(row.exercise))
+                after = AFTER.get(window, words_of(window))
+                labels = (f"{label_of(name)}, {after}", words_of(row.exercise))
                 rows.setdefault(labels, {})[row.contrast] = with_interval(row)
     return pd.DataFrame(
         [{"outcome": outcome, "exercise": exercise} | c for (outcome, exercise), c in rows.items()]
@@ -81,6 +84,45 @@ def contrasts_of(compared, outcome, window):
         & (compared["window"] == window)
         & (compared["exercise"] == "all")
     ]
+
+
+def delays_after_sets(events, quality):
+    """Seconds from the end of each set to where its recovery begins, with the set's condition.
+
+    `events` of the session sheet and quality.tsv, which holds the limits of all windows. Sets
+    whose recovery cannot be used, or whose time came from the recording, are left out.
+    """
+    keys = ["participant_id", "session_id", "event_onset_s"]
+    sets = events[(events["trial_type"] == "set") & events["condition"].notna()]
+    ends = sets[["participant_id", "session_id", "condition"]].assign(
+        event_onset_s=sets["onset_s"].astype(float).round(3),
+        end_s=(sets["onset_s"] + sets["duration_s"]).astype(float),
+    )
+    windows = quality[(quality["segment"] == "recovery_first_60_s") & quality["reason"].isna()]
+    begins = windows[[*keys, "start_s"]].assign(
+        event_onset_s=windows["event_onset_s"].astype(float).round(3)
+    )
+    both = ends.merge(begins.drop_duplicates(keys), on=keys)
+    return both.assign(delay_s=both["start_s"] - both["end_s"])[["condition", "delay_s"]]
+
+
+def delays_in_words(delays, settings):
+    """From where outcomes after a set count, and how long after exercise that is by condition."""
+    means = delays.groupby("condition")["delay_s"].mean()
+    named = [c for c in settings["study"]["conditions"] if c in means.index]
+    if not named or means.max() < 0.05:
+        return ""
+    listed = in_words([f"{means[name]:.1f} s with {name}" for name in named])
+    said = (
+        "What follows a set counts from its end or from the release of its cuff, whichever is "
+        f"later: on average {listed} after exercise."
+    )
+    if means.max() - means.min() >= 0.05:
+        said += (
+            " It therefore begins later in recovery with some conditions than with others, and a "
+            "part of any contrast of it may be this delay."
+        )
+    return said
 
 
 def rate_in_sets_is_equal(compared, contrast):

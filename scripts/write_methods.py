@@ -5,14 +5,33 @@ from importlib.metadata import version
 
 from jinja2 import Environment, StrictUndefined
 
+from analysis.sensitivity import BASELINE, CHANGE, EQUAL_WORK, HIGHEST, LEFT_OUT, LOWEST
 from analysis.sentences import in_unit, in_words
+from autonomic import delays_after_sets, delays_in_words
 from catalogue import outcome_modules
-from session_sheet import table_of
+from session_sheet import events_of, table_of
 from step import SCRIPTS, Input, Output, run
 from study import CONFIG
 from tabular import read_table
-from wording import source_of, words_of
+from wording import counted, source_of, words_of
 
+# analyses of sensitivity.tsv, and how they are said
+OTHER_ASSUMPTIONS = (
+    ((LEFT_OUT,), "without each participant in turn"),
+    (
+        (BASELINE, CHANGE),
+        "with the resting value as mean of the participant and deviation from it (Neuhaus and "
+        "Kalbfleisch 1998) or as the change from it",
+    ),
+    (
+        (EQUAL_WORK,),
+        "at equal repetitions, which the condition itself may change (Rosenbaum 1984)",
+    ),
+    (
+        (LOWEST, HIGHEST),
+        "with missing values at the worst that anybody had (Horowitz and Manski 2000)",
+    ),
+)
 NAMED = ("snakemake", "numpy", "scipy", "pandas", "statsmodels", "neurokit2", "matplotlib")
 
 
@@ -21,6 +40,12 @@ def write_methods(
     sync: Input,
     quality: Input,
     models: Input,
+    outcomes: Input,
+    sensitivity: Input,
+    planning: Input,
+    coupling: Input,
+    repetition_agreement: Input,
+    boundaries: Input,
     methods: Output,
     *,
     study: str,
@@ -28,7 +53,7 @@ def write_methods(
 ):
     page = Environment(undefined=StrictUndefined, trim_blocks=True, keep_trailing_newline=True)
     page.filters |= {"plain": lambda v: f"{v:g}", "words": words_of, "band": band}
-    clocks, judged = read_table(sync), read_table(quality)
+    clocks, judged, found = read_table(sync), read_table(quality), read_table(outcomes)
     recordings = table_of(study, "recordings")
     whole = judged[judged["segment"] == "recording"]
     corrected = whole["corrected_pct"].dropna()
@@ -48,6 +73,17 @@ def write_methods(
         corrected=f"{corrected.median():.2g}" if len(corrected) else "0",
         m=settings["measure_outcomes"],
         band_source=source_of("measure_outcomes", "failure_band_pct", settings),
+        breathing=breathing_in_words(recordings),
+        counted_contractions=bool(found["outcome"].eq("contraction_count").any()),
+        errors=with_error(found),
+        delays=delays_in_words(delays_after_sets(events_of(study), judged), settings),
+        other_assumptions=other_assumptions(read_table(sensitivity)),
+        power_pct=100 * settings["compare_conditions"]["power"],
+        planned=bool(read_table(planning)["detectable"].notna().any()),
+        related=bool(read_table(coupling)["r"].notna().any()),
+        agreed=bool(len(read_table(repetition_agreement))),
+        placed=bool(read_table(boundaries)["proposed_s"].notna().any()),
+        segmenting=settings["segment_oxygenation"],
         n_gates=len(settings["measure_outcomes"]["gates"]),
         changed_gates=changed_gates(settings),
         comparison=comparison(read_table(models), settings),
@@ -118,25 +154,67 @@ def changed_gates(settings):
     return "; ".join(found)
 
 
+def breathing_in_words(recordings):
+    """Where the breathing rate comes from, by what was recorded in each visit."""
+    of_visit = recordings.groupby(["participant_id", "session_id"])["signal"].agg(set)
+    belt = of_visit.map(lambda signals: "respiration" in signals)
+    ecg = of_visit.map(lambda signals: "ecg" in signals) & ~belt
+    intervals = of_visit.map(lambda signals: "rr" in signals) & ~belt & ~ecg
+    sources = (
+        (belt, "from the recording of breathing"),
+        (ecg, "from the R amplitude of the ECG (Moody et al. 1985)"),
+        (intervals, "from the beat intervals alone"),
+    )
+    return ", ".join(
+        f"{source} in {counted(int(visits.sum()), 'visit')}"
+        for visits, source in sources
+        if visits.any()
+    )
+
+
+def with_error(outcomes):
+    """Labels of the outcomes whose single values carry a standard error, as a list in words."""
+    names = outcomes.loc[outcomes["se"].notna(), "outcome"].unique()
+    return in_words([outcome_modules()[name].LABEL for name in names]) if len(names) else ""
+
+
+def other_assumptions(sensitivity):
+    """What else was assumed about the same values in this study, each with its source."""
+    done = set(sensitivity.loc[sensitivity["estimate"].notna(), "analysis"])
+    said = [words for names, words in OTHER_ASSUMPTIONS if any(done & {name} for name in names)]
+    return in_words(said) if said else ""
+
+
 def comparison(models, settings):
-    """The model of the first primary outcome that has one, and the error term in use."""
+    """The model of each primary outcome that has one, and the error term in use."""
+    formulas, without = {}, []
     for primary in settings["study"]["primary_outcomes"]:
+        outcome, window = primary["outcome"], primary["window"]
+        label = f"{outcome_modules()[outcome].LABEL} ({words_of(window)})"
         own = models[
-            (models["outcome"] == primary["outcome"])
-            & (models["window"] == primary["window"])
+            (models["outcome"] == outcome)
+            & (models["window"] == window)
             & models["formula"].notna()
         ]
         if len(own):
-            error = (
-                "with degrees of freedom after Kenward and Roger (1997)"
-                if settings["compare_conditions"]["error"] == "pooled"
-                else "and each contrast was tested with its own paired error"
-            )
-            return (
-                f"Conditions were compared by a linear mixed model fitted by restricted maximum "
-                f"likelihood, {own['formula'].iloc[0]}, {error}."
-            )
-    return "No model could be fitted; the values are described only."
+            formulas.setdefault(own["formula"].iloc[0], []).append(label)
+        else:
+            without.append(label)
+    if not formulas:
+        return "No model could be fitted; the values are described only."
+    error = (
+        "with degrees of freedom after Kenward and Roger (1997)"
+        if settings["compare_conditions"]["error"] == "pooled"
+        else "and each contrast was tested with its own paired error"
+    )
+    models_of = "; ".join(
+        f"{formula} for {in_words(labels)}" for formula, labels in formulas.items()
+    )
+    last = f" No model could be fitted for {in_words(without)}." if without else ""
+    return (
+        "Conditions were compared by linear mixed models fitted by restricted maximum "
+        f"likelihood, {error}: {models_of}.{last}"
+    )
 
 
 def own_version():

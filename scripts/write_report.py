@@ -21,6 +21,8 @@ from analysis.sentences import (
 from autonomic import (
     FALLS,
     contrasts_of,
+    delays_after_sets,
+    delays_in_words,
     heart_by_exercise,
     heart_in_words,
     not_comparable,
@@ -36,7 +38,7 @@ from firmness import (
     without_a_change,
     work,
 )
-from session_sheet import table_of
+from session_sheet import events_of, table_of
 from step import Input, Inputs, Output, run
 from tabular import number, read_table
 from wording import counted, label_of, source_of, words_of
@@ -129,6 +131,7 @@ def write_report(
         band_source=source_of("measure_outcomes", "failure_band_pct", settings),
         limits=limits(found, compared, settings),
         heart=heart_in_words(found, compared, primary, settings, same_order=same_order(compared)),
+        delays=delays_in_words(delays_after_sets(events_of(study), read_table(quality)), settings),
         heart_by_exercise=shown_table(
             heart_by_exercise(compared),
             "Contrasts of the heart within each exercise",

@@ -16,7 +16,8 @@ from wording import label_of, with_interval, words_of
 PRESSURES = "4_pressures"
 CAPTIONS = {
     "1_participants": "Participants",
-    "2_outcomes": "Outcomes by condition, mean (SD) over participants",
+    "2_outcomes": "Outcomes by condition, mean (SD) over participants; what follows a set counts "
+    "from its end or cuff release, whichever is later",
     "3_contrasts": "Contrasts of the primary outcomes",
     PRESSURES: "Pressures, shares of occlusion pressure and symptoms",
 }

@@ -13,9 +13,9 @@ from check_safety import share_of_occlusion
 from gather_tables import counted_down, with_ranges
 from signal_store import Stretch, read_stretches, write_stretches
 from tabular import number, read_table, write_table
+from wording import with_interval
 from write_methods import occlusion_in_words, smallest_effects
 from write_tables import pressures
-from wording import with_interval
 
 
 def contrast(**values):

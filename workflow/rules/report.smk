@@ -29,6 +29,12 @@ rule write_methods:
         sync=f"{RESULTS}/sync.tsv",
         quality=f"{RESULTS}/quality.tsv",
         models=f"{RESULTS}/models.tsv",
+        outcomes=f"{RESULTS}/outcomes.tsv",
+        sensitivity=f"{RESULTS}/sensitivity.tsv",
+        planning=f"{RESULTS}/planning.tsv",
+        coupling=f"{RESULTS}/coupling.tsv",
+        repetition_agreement=f"{RESULTS}/repetition_agreement.tsv",
+        boundaries=f"{RESULTS}/boundaries.tsv",
     output:
         methods=f"{RESULTS}/methods.md",
     log:
