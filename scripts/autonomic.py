@@ -5,7 +5,7 @@ import pandas as pd
 from analysis.evidence import sentence_of_evidence, sentences_above_intrinsic
 from analysis.sentences import in_words, is_comparison
 from catalogue import outcome_modules
-from wording import label_of, with_interval, words_of
+from wording import label_of, window_of_set, with_interval, words_of
 
 # outcomes whose evidence is spelt out beside the primary ones, in the windows where they are read
 SPELT_OUT = (
@@ -20,8 +20,6 @@ BY_EXERCISE = (
     ("hrr_60_bpm", "recovery_first_60_s"),
     ("rmssd_ms", "recovery_first_60_s"),
 )
-# of the windows of a set
-AFTER = {"recovery_first_60_s": "first 60 s after the set or cuff release, whichever is later"}
 # comparable only from an equal heart rate at the end of exercise (Cole et al. 1999)
 FALLS = ("hrr_30_bpm", "hrr_60_bpm")
 
@@ -34,7 +32,7 @@ def heart_in_words(found, compared, primary, settings, *, same_order):
         rows = contrasts_of(compared, name, window)
         if rows.empty:
             continue
-        label = f"{modules[name].LABEL} ({AFTER.get(window, words_of(window))})"
+        label = f"{modules[name].LABEL} ({window_of_set(window)})"
         if name in FALLS:
             equal = [rate_in_sets_is_equal(compared, contrast) for contrast in rows["contrast"]]
             if not all(equal):
@@ -69,8 +67,7 @@ def heart_by_exercise(compared):
         own = within[(within["outcome"] == name) & (within["window"] == window)]
         for row in own.itertuples():
             if name not in FALLS or rate_in_sets_is_equal(compared, row.contrast):
-                after = AFTER.get(window, words_of(window))
-                labels = (f"{label_of(name)}, {after}", words_of(row.exercise))
+                labels = (f"{label_of(name)}, {window_of_set(window)}", words_of(row.exercise))
                 rows.setdefault(labels, {})[row.contrast] = with_interval(row)
     return pd.DataFrame(
         [{"outcome": outcome, "exercise": exercise} | c for (outcome, exercise), c in rows.items()]
@@ -108,7 +105,8 @@ def delays_after_sets(events, quality):
 
 def delays_in_words(delays, settings):
     """From where outcomes after a set count, and how long after exercise that is by condition."""
-    means = delays.groupby("condition")["delay_s"].mean()
+    # no -0.0 from times that were written with six decimals
+    means = delays.groupby("condition")["delay_s"].mean().round(3) + 0.0
     named = [c for c in settings["study"]["conditions"] if c in means.index]
     if not named or means.max() < 0.05:
         return ""

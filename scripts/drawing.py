@@ -7,6 +7,7 @@ import matplotlib
 
 matplotlib.use("Agg")
 
+import numpy as np
 import pyarrow.parquet as pq
 from matplotlib import pyplot, ticker
 
@@ -121,12 +122,24 @@ class FigureData:
         return {"color": COLOURS[n], "marker": MARKS[n]}
 
 
+class TicksWithOne(ticker.MaxNLocator):
+    """Even ticks, and one at a ratio of 1, where nothing differs."""
+
+    def tick_values(self, vmin, vmax):
+        even = super().tick_values(vmin, vmax)
+        if not vmin <= 1 <= vmax:
+            return even
+        # none so near to 1 that their numbers would meet
+        far = even[np.abs(even - 1) > 0.6 * np.diff(even).min()]
+        return np.sort(np.append(far, 1.0))
+
+
 def ratio_axis(axes, *, ticks=6):
     """A logarithmic x axis for ratios that are drawn already, with even ticks where it is short."""
     axes.set_xscale("log")
     low, high = axes.get_xlim()
     if high < 4 * low:
-        axes.xaxis.set_major_locator(ticker.MaxNLocator(ticks))
+        axes.xaxis.set_major_locator(TicksWithOne(ticks))
         axes.xaxis.set_minor_locator(ticker.NullLocator())
     axes.xaxis.set_major_formatter("{x:.3g}")
     axes.xaxis.set_minor_formatter("")

@@ -13,7 +13,7 @@ from wording import counted
 
 EXCLUSION_COLUMNS = [
     *("participant_id", "session_id", "scope", "signal", "start_s", "end_s", "outcome", "window"),
-    *("rule", "reason", "n_before", "n_after"),
+    *("rule", "reason", "counted", "n_before", "n_after"),
 ]
 QUALITY_COLUMNS = [
     *("participant_id", "session_id", "signal", "file", "site", "segment", "event_onset_s"),
@@ -135,13 +135,21 @@ def people_and_visits(study):
             "reason": missed["note"].fillna("recordings.tsv names no recording of this visit"),
         }
     )
-    return pd.concat([counted_down(of_nobody, len(people)), counted_down(of_no_visit, len(visits))])
+    return pd.concat(
+        [
+            counted_down(of_nobody, len(people), "participants"),
+            counted_down(of_no_visit, len(visits), "visits"),
+        ]
+    )
 
 
-def counted_down(left_out, n_before, left=1):
-    """Rows with the number before and after each, from `n_before` down by `left` a row."""
+def counted_down(left_out, n_before, what, left=1):
+    """Rows with the number before and after each, from `n_before` down by `left` a row.
+
+    `what` says what the numbers are numbers of: participants, visits, events, spans, values.
+    """
     n_after = n_before - (pd.Series(left, index=left_out.index)).cumsum()
-    return left_out.assign(n_before=n_after + left, n_after=n_after)
+    return left_out.assign(counted=what, n_before=n_after + left, n_after=n_after)
 
 
 def conditions_not_done(study):
@@ -164,7 +172,7 @@ def conditions_not_done(study):
                 "reason": [f"no set in condition {condition}{note}" for note in notes_of],
             }
         )
-        tables.append(counted_down(rows, len(everybody)))
+        tables.append(counted_down(rows, len(everybody), "participants"))
     return pd.concat(tables) if tables else pd.DataFrame()
 
 
@@ -183,7 +191,7 @@ def excluded_events(study):
             "reason": dropped["excluded"],
         }
     )
-    return counted_down(rows, len(events))
+    return counted_down(rows, len(events), "events")
 
 
 def edits(study):
@@ -211,7 +219,7 @@ def spans(judged):
     )
     columns = ["participant_id", "session_id", "signal", "start_s", "end_s", "reason"]
     tables = [
-        counted_down(own.loc[own["verdict"] == "rejected", columns], len(own))
+        counted_down(own.loc[own["verdict"] == "rejected", columns], len(own), "spans")
         for _, own in of_recording
     ]
     if not tables:
@@ -243,7 +251,7 @@ def refused_outcomes(found):
                 ],
             }
         )
-        tables.append(counted_down(rows, int(asked[key]), counts.to_numpy()))
+        tables.append(counted_down(rows, int(asked[key]), "values", counts.to_numpy()))
     return pd.concat(tables) if tables else pd.DataFrame()
 
 

@@ -28,6 +28,13 @@ def words_of(name):
     return SPELT_OUT.get(str(name), str(name).replace("_", " "))
 
 
+def window_of_set(window):
+    """A window of a set in words: what follows it is said to begin where it does."""
+    if window == "recovery_first_60_s":
+        return "first 60 s after the set or cuff release, whichever is later"
+    return words_of(window)
+
+
 def with_interval(row):
     """An estimate with its interval; a ratio is marked by a multiplication sign.
 

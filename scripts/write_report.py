@@ -69,6 +69,7 @@ CAUTIONS = (
     "Stop and deflate at once when the participant asks, or at marked numbness, severe or unusual "
     "pain, a cold, white or blue limb, no distal pulse, faintness, chest pain or a failing cuff.",
 )
+LOW_FREQUENCY = ("lf_power_ms2", "lf_hf_ratio")
 # every part of the status of a clock says so, and the file is whole
 CLOCK_IS_FINE = r"^(?!.*(flagged|unchecked|cut off))"
 # a boundary that lies within 1 s with a smaller chance than this is unsure; convention
@@ -180,7 +181,13 @@ def write_report(
         exclusions=shown_table(read_text_table(exclusions), "What was left out"),
         methods=paragraphs(methods.read_text(encoding="utf-8")),
         changed=shown_table(
-            pd.DataFrame(changed_settings, columns=["setting", "usual", "here"]),
+            pd.DataFrame(
+                [
+                    (path, setting_in_words(usual), setting_in_words(here))
+                    for path, usual, here in changed_settings
+                ],
+                columns=["setting", "usual", "here"],
+            ),
             "Settings that differ from the usual ones",
         ),
         cautions=CAUTIONS,
@@ -337,12 +344,13 @@ def limits(found, compared, settings):
         )
     withheld = found[found["status"].isin(["refused", "missing"])]
     for window, own in withheld.groupby("window"):
-        spectral = own[own["outcome"].isin(["lf_power_ms2", "lf_hf_ratio"])]
+        spectral = own[own["outcome"].isin(LOW_FREQUENCY)]
+        asked = found[(found["window"] == window) & found["outcome"].isin(LOW_FREQUENCY)]
         if len(spectral):
             reason = spectral["reason"].mode().iloc[0]
             sentences.append(
                 f"Low-frequency power and LF/HF in {words_of(window)}: withheld in {len(spectral)} "
-                f"values ({reason})."
+                f"of {len(asked)} values, those of both outcomes together ({reason})."
             )
     for outcome, window in [
         (p["outcome"], p["window"]) for p in settings["study"]["primary_outcomes"]
@@ -354,7 +362,7 @@ def limits(found, compared, settings):
             listed = "; ".join(f"{reason} ({n})" for reason, n in reasons.head(3).items())
             sentences.append(
                 f"{label_of(outcome)} in {words_of(window)}: {len(missing)} of {len(own)} values "
-                f"are absent: {listed}."
+                f"{'is' if len(missing) == 1 else 'are'} absent: {listed}."
             )
     sentences += [
         "LF/HF is reported for comparison only and is not an index of sympathetic activity.",
@@ -521,6 +529,25 @@ def boundaries_that_differ(boundaries, *, tolerance_s):
     for name in ("log_s", "proposed_s", "difference_s", "confidence"):
         table[name] = ["" if pd.isna(v) else f"{v:.1f}" for v in table[name].astype(float)]
     return table
+
+
+def setting_in_words(value):
+    """A setting as people read it: lists and groups of settings without their brackets."""
+    if isinstance(value, dict):
+        return "; ".join(f"{path}: {setting_in_words(leaf)}" for path, leaf in _leaves(value))
+    if isinstance(value, list):
+        return ", ".join(setting_in_words(item) for item in value)
+    return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _leaves(group, path=""):
+    """Settings of a group with their full names; what is empty changes nothing."""
+    for name, value in group.items():
+        full = f"{path}.{name}" if path else str(name)
+        if isinstance(value, dict):
+            yield from _leaves(value, full)
+        elif value not in (None, "", []):
+            yield full, value
 
 
 def paragraphs(markdown):

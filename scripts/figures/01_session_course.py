@@ -1,5 +1,5 @@
 """The course of one session: cuff pressure, saturation and heart rate on one time axis, sets in
-grey, the failure band (see Terms) in pale red."""
+grey (a dashed line where the end of a set is unknown), the failure band (see Terms) in pale red."""
 
 import numpy as np
 import pandas as pd
@@ -128,6 +128,10 @@ def _nothing():
 
 
 def shade_sets(axes, events):
+    """Sets in grey; one of unknown end is a dashed line where it began."""
+    begun = events[events["onset_s"].notna() & events["duration_s"].isna()]
+    for onset_s in begun.loc[begun["trial_type"] == "set", "onset_s"]:
+        axes.axvline(onset_s / 60, color="#888888", lw=0.8, ls="--")
     timed = events[events["onset_s"].notna() & events["duration_s"].notna()]
     for event in timed[timed["trial_type"] == "set"].itertuples():
         axes.axvspan(

@@ -1,7 +1,11 @@
-"""Every participant's value in each condition, with the means, for the primary outcomes."""
+"""Every participant's value in each condition, small, and the means over the n participants who
+have one, large, for the primary outcomes."""
+
+import textwrap
 
 import pandas as pd
 
+from catalogue import outcome_modules
 from drawing import WIDTH_IN, empty_figure, pyplot
 from wording import label_of, words_of
 
@@ -24,12 +28,24 @@ def draw(data):
     for axes, ((outcome, window), cells) in zip(row[0], parts.items(), strict=True):
         draw_people(axes, cells, data)
         axes.set_ylabel(label_of(outcome))
-        axes.set_title(words_of(window), loc="left")
+        title = f"{outcome_modules()[outcome].LABEL}, {words_of(window)}"
+        axes.set_title(textwrap.fill(title, 84 // len(parts)), loc="left")
+    figure.legend(handles=legend_marks(), loc="outside lower center", ncols=2)
     numbers = [
         cells.assign(outcome=outcome, window=window) for (outcome, window), cells in parts.items()
     ]
     return figure, pd.concat(numbers, ignore_index=True)[
         ["outcome", "window", "participant_id", "condition", "mean", "n"]
+    ]
+
+
+def legend_marks():
+    """What small and large symbols are."""
+    return [
+        pyplot.Line2D([], [], color="#999999", lw=0.7, marker=".", ms=3, label="one participant"),
+        pyplot.Line2D(
+            [], [], color="#333333", ls="", marker="o", ms=8, label="mean of n participants"
+        ),
     ]
 
 
@@ -54,5 +70,7 @@ def draw_people(axes, cells, data):
         axes.plot(ordered["place"], ordered["mean"], color="#999999", lw=0.7, marker=".", ms=3)
     for condition, own in cells.groupby("condition"):
         axes.plot(place[condition], own["mean"].mean(), ms=8, ls="", **data.look_of(condition))
-    axes.set_xticks(range(len(place)), data.conditions)
+    counts = cells.groupby("condition")["participant_id"].nunique()
+    names = [f"{name}\nn {counts.get(name, 0)}" for name in data.conditions]
+    axes.set_xticks(range(len(place)), names)
     axes.set_xlim(-0.4, len(place) - 0.6)

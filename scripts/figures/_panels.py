@@ -3,8 +3,9 @@
 import numpy as np
 import pandas as pd
 
+from catalogue import outcome_modules
 from drawing import WIDTH_IN, empty_figure, pyplot
-from wording import label_of, words_of
+from wording import label_of, window_of_set, words_of
 
 
 def by_exercise(data, outcomes):
@@ -22,7 +23,8 @@ def by_exercise(data, outcomes):
             axes.set_ylim(-0.05, 1)
             axes.set_yticks([0])
         axes.set_ylabel(label_of(outcome).replace(" (", "\n("))
-        axes.set_title(words_of(window), loc="left")
+        label = outcome_modules()[outcome].LABEL
+        axes.set_title(f"{label}, {window_of_set(window)}", loc="left")
     handles, labels = rows[0, 0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside upper right", ncols=len(labels))
     numbers = [cells.assign(outcome=o, window=w) for (o, w), cells in parts.items()]

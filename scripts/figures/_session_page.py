@@ -20,8 +20,16 @@ VERDICT_COLOURS = {
     "refused": "#b5b5b5",
     "missing": "#eeeeee",
 }
-KIND_COLOURS = {"normal": "#2b6a4d", "ectopic": "#D55E00", "missed": "#882255", "extra": "#777777"}
-EXCERPT_S = 6.0
+# colour and mark of the kinds of beats, told apart without colour as well
+KIND_LOOKS = {
+    "normal": ("#2b6a4d", 7),
+    "ectopic": ("#D55E00", "d"),
+    "missed": ("#882255", "+"),
+    "extra": ("#777777", "1"),
+    "misplaced": ("#004488", "|"),
+    "added": ("#b8860b", "*"),
+    "removed": ("#000000", "x"),
+}
 FASTEST_SHOWN_HZ = 0.7
 
 
@@ -58,6 +66,12 @@ class Session:
         return self.events[(self.events["trial_type"] == "set") & timed]
 
     @property
+    def endless(self):
+        """Starts of the sets of which nobody knows the end."""
+        of_sets = self.events[self.events["trial_type"] == "set"]
+        return of_sets.loc[of_sets["duration_s"].isna(), "onset_s"].dropna()
+
+    @property
     def end_min(self):
         last = [(self.events["onset_s"] + self.events["duration_s"]).max()]
         last += [self.beats["time_s"].max(), self.traces["time_s"].max()]
@@ -86,6 +100,8 @@ def draw(session, failure_band_pct):
             axes.axvspan(
                 event.onset_s / 60, (event.onset_s + event.duration_s) / 60, color="#eeeeee", lw=0
             )
+        for onset_s in session.endless:
+            axes.axvline(onset_s / 60, color="#888888", lw=0.8, ls="--")
         numbers.append(panel(axes, session))
     rows[-1].set_xlabel("Session time (min)")
     rows[-1].set_xlim(0, session.end_min)
@@ -125,6 +141,8 @@ def name_sets(axes, session):
         if event.stopped_early is True:
             parts.append("stopped early")
         _above(axes, (event.onset_s + event.duration_s / 2) / 60, "\n".join(parts), 0, 4.5)
+    for onset_s in session.endless:
+        _above(axes, onset_s / 60, "end\nunknown", 0, 4.5)
 
 
 def _above(axes, time_min, text, points, size):
@@ -217,10 +235,10 @@ def draw_heart_rate(axes, session):
         axes.plot(
             own["time_s"] / 60,
             np.full(len(own), lowest - 4),
-            "|",
-            ms=5,
-            color=KIND_COLOURS.get(kind, "#004488"),
+            ms=4,
+            ls="",
             label=kind,
+            **look_of_kind(kind),
         )
     if (session.beats["kind"] != "normal").any():
         # room for the names above the highest rate
@@ -228,6 +246,12 @@ def draw_heart_rate(axes, session):
         axes.legend(loc="upper right", fontsize=6, ncols=5)
     axes.set_ylabel("Heart rate\n(bpm)")
     return _rows("heart rate", "rate", time_s, rate)
+
+
+def look_of_kind(kind):
+    """Colour and mark of a kind of beats."""
+    colour, mark = KIND_LOOKS[kind]
+    return {"color": colour, "marker": mark}
 
 
 def draw_breathing(axes, session):
@@ -311,37 +335,45 @@ def draw_verdicts(axes, session):
 def draw_excerpts(columns, session):
     """Raw ECG at the worst, median and best quality, every beat marked by its kind."""
     time_s, value = session.ecg
-    for axes, (name, start_s) in zip(columns, excerpts(session.spans).items(), strict=True):
+    chosen = excerpts(session.spans, session.beats["time_s"])
+    for axes, (name, span) in zip(columns, chosen.items(), strict=True):
         axes.set_title(name, loc="left", fontsize=7)
-        if not len(time_s) or start_s is None:
+        if not len(time_s) or span is None:
             _say(axes, "no waveform was recorded")
             continue
-        inside = (time_s >= start_s) & (time_s <= start_s + EXCERPT_S)
-        axes.plot(time_s[inside], value[inside], color="black", lw=0.5)
-        own = session.beats[session.beats["time_s"].between(start_s, start_s + EXCERPT_S)]
+        inside = (time_s >= span[0]) & (time_s <= span[1])
+        axes.plot(time_s[inside], value[inside], color="black", lw=0.4)
+        own = session.beats[session.beats["time_s"].between(*span)]
         top = value[inside].max() if inside.any() else 0.0
         for kind, beats in own.groupby("kind"):
             axes.plot(
                 beats["time_s"],
                 [top] * len(beats),
-                marker=7,
                 ls="",
                 ms=4,
-                color=KIND_COLOURS.get(kind, "#004488"),
+                **look_of_kind(kind),
             )
         axes.tick_params(labelsize=6)
         axes.set_xlabel("Session time (s)", fontsize=6)
     columns[0].set_ylabel("ECG (mV)", fontsize=7)
 
 
-def excerpts(spans):
-    """Start of the worst, the median and the best span; None without spans."""
+def excerpts(spans, beat_time_s):
+    """Limits of the worst, the median and the best span among those with beats.
+
+    Without any beat among all spans; None without spans. Whole spans, because the part that makes
+    a span bad may be short.
+    """
     names = ("ECG, worst span", "ECG, median span", "ECG, best span")
     if spans.empty:
         return dict.fromkeys(names)
-    ordered = spans.sort_values(["usable_pct", "start_s"], ignore_index=True)
+    beats_s = np.sort(beat_time_s)
+    before, until = (np.searchsorted(beats_s, spans[n]) for n in ("start_s", "end_s"))
+    with_beats = spans[until > before] if (until > before).any() else spans
+    ordered = with_beats.sort_values(["usable_pct", "start_s"], ignore_index=True)
     places = (0, len(ordered) // 2, len(ordered) - 1)
-    return dict(zip(names, (ordered.loc[p, "start_s"] + 2.0 for p in places), strict=True))
+    chosen = (tuple(ordered.loc[place, ["start_s", "end_s"]].astype(float)) for place in places)
+    return dict(zip(names, chosen, strict=True))
 
 
 def draw_clear_sets(columns, session):

@@ -8,7 +8,7 @@ from analysis.time_varying import summarise_modulation
 from outcomes import HEART
 
 LABEL = "Respiratory modulation of heart rate"
-UNIT = ""
+UNIT = "dimensionless"
 FAMILY = "spectrum"
 SCALE = "ratio"
 ASKED_OF = HEART

@@ -3,11 +3,15 @@
 import pandas as pd
 import pytest
 
-from autonomic import rate_in_sets_is_equal
+from autonomic import delays_after_sets, delays_in_words, rate_in_sets_is_equal
+from drawing import pyplot, ratio_axis
+from figures._session_page import KIND_LOOKS, excerpts
+from write_methods import breathing_in_words, comparison, other_assumptions
 from write_report import (
     boundaries_in_words,
     boundaries_that_differ,
     failure_band,
+    setting_in_words,
     what_few_cannot_show,
     without_exercises,
 )
@@ -158,3 +162,97 @@ def test_a_sign_flip_test_of_few_pairs_cannot_reach_the_level_however_many_took_
     )
     found = what_few_cannot_show(9, 3, compared)
     assert [sentence.endswith(f"{said}.") for sentence in found] == [True] * (said is not None)
+
+
+def models_with(**formulas):
+    """Rows of models.tsv of outcomes in sets, by formula."""
+    return pd.DataFrame(
+        [{"outcome": name, "window": "set", "formula": text} for name, text in formulas.items()]
+    )
+
+
+def test_each_primary_outcome_stands_beside_its_own_model():
+    primary = [{"outcome": n, "window": "set"} for n in ("smo2_nadir_pct", "rmssd_ms", "rpe")]
+    settings = {
+        "study": {"primary_outcomes": primary},
+        "compare_conditions": {"error": "pooled"},
+    }
+    models = models_with(smo2_nadir_pct="y ~ condition * exercise", rmssd_ms="y ~ condition")
+    said = comparison(models, settings)
+    assert "y ~ condition * exercise for Saturation nadir (set); y ~ condition for RMSSD" in said
+    assert said.endswith("No model could be fitted for Perceived exertion (set).")
+
+
+def test_the_source_of_breathing_is_told_by_what_each_visit_recorded():
+    recordings = pd.DataFrame(
+        [
+            ("sub-01", "ses-1", "ecg"),
+            ("sub-01", "ses-1", "respiration"),
+            ("sub-02", "ses-1", "ecg"),
+            ("sub-03", "ses-1", "rr"),
+            ("sub-04", "ses-1", "muscle_oxygen"),
+        ],
+        columns=["participant_id", "session_id", "signal"],
+    )
+    assert breathing_in_words(recordings) == (
+        "from the recording of breathing in 1 visit, from the R amplitude of the ECG (Moody et "
+        "al. 1985) in 1 visit, from the beat intervals alone in 1 visit"
+    )
+
+
+def test_only_analyses_that_gave_something_are_said_to_have_been_done():
+    given = {"analysis": ["one participant left out", "own baseline as covariate"]}
+    rows = pd.DataFrame(given | {"estimate": [1.0, float("nan")]})
+    assert other_assumptions(rows) == "without each participant in turn"
+
+
+def test_a_recovery_that_begins_at_cuff_release_is_said_to_begin_later_with_a_cuff():
+    sets = {"trial_type": "set", "participant_id": "sub-01", "session_id": "ses-1"}
+    events = pd.DataFrame(
+        [
+            sets | {"onset_s": 100.0, "duration_s": 40.0, "condition": "none"},
+            sets | {"onset_s": 300.0, "duration_s": 40.0, "condition": "target"},
+        ]
+    )
+    keys = {"participant_id": "sub-01", "session_id": "ses-1", "segment": "recovery_first_60_s"}
+    quality = pd.DataFrame(
+        [
+            keys | {"event_onset_s": 100.0, "start_s": 140.0, "reason": None},
+            keys | {"event_onset_s": 300.0, "start_s": 345.0, "reason": None},
+        ]
+    )
+    delays = delays_after_sets(events, quality)
+    said = delays_in_words(delays, SETTINGS)
+    assert "on average 0.0 s with none and 5.0 s with target after exercise" in said
+    assert "a part of any contrast of it may be this delay" in said
+    assert delays_in_words(delays[delays["condition"] == "none"], SETTINGS) == ""
+
+
+def test_a_group_of_settings_is_shown_without_its_brackets():
+    added = {"says": "nadir over 9 s", "measure_outcomes": {"nadir_window_s": 9.0}, "edits": ""}
+    assert setting_in_words(added) == "says: nadir over 9 s; measure_outcomes.nadir_window_s: 9"
+    assert setting_in_words([0.0, 20.0]) == "0, 20"
+
+
+def test_the_worst_span_shown_is_the_worst_with_beats_and_shown_whole():
+    spans = pd.DataFrame(
+        {"start_s": [0.0, 10.0, 20.0], "end_s": [10.0, 20.0, 30.0], "usable_pct": [0.0, 40.0, 99.0]}
+    )
+    found = excerpts(spans, pd.Series([12.0, 13.0, 24.0]))
+    assert found["ECG, worst span"] == (10.0, 20.0)
+    assert found["ECG, best span"] == (20.0, 30.0)
+    assert excerpts(spans, pd.Series(dtype=float))["ECG, worst span"] == (0.0, 10.0)
+
+
+def test_kinds_of_beats_differ_in_colour_and_in_mark():
+    looks = list(KIND_LOOKS.values())
+    assert len({colour for colour, _ in looks}) == len({mark for _, mark in looks}) == len(looks)
+
+
+@pytest.mark.parametrize("limits", [(0.72, 1.31), (0.86, 1.12), (1.05, 1.4)])
+def test_an_axis_of_ratios_has_a_tick_where_nothing_differs(limits):
+    axes = pyplot.subplots()[1]
+    axes.set_xlim(*limits)
+    ratio_axis(axes)
+    assert (1.0 in axes.get_xticks()) == (limits[0] <= 1)
+    pyplot.close("all")

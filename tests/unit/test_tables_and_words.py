@@ -229,7 +229,8 @@ def test_reasons_that_differ_in_their_figures_become_one_with_the_range():
 
 
 def test_what_is_left_out_is_counted_down_to_what_remains():
-    counted = counted_down(pd.DataFrame({"rule": ["a", "b"]}), 10, np.array([2, 5]))
+    counted = counted_down(pd.DataFrame({"rule": ["a", "b"]}), 10, "spans", np.array([2, 5]))
+    assert set(counted["counted"]) == {"spans"}
     assert list(counted["n_before"]) == [10, 8]
     assert list(counted["n_after"]) == [8, 3]
 
