@@ -41,7 +41,7 @@ from firmness import (
 from session_sheet import events_of, table_of
 from step import Input, Inputs, Output, run
 from tabular import number, read_table
-from wording import counted, label_of, source_of, words_of
+from wording import counted, label_of, source_of, window_of_set, words_of
 from write_tables import CAPTIONS, PRESSURES
 
 SECTIONS = (
@@ -206,7 +206,7 @@ def findings(found, compared, settings):
     for primary in settings["study"]["primary_outcomes"]:
         module = outcome_modules()[primary["outcome"]]
         chosen = contrasts_of(compared, primary["outcome"], primary["window"])
-        label = f"{module.LABEL} ({words_of(primary['window'])})"
+        label = f"{module.LABEL} ({window_of_set(primary['window'])})"
         comparable = [
             primary["outcome"] not in FALLS or rate_in_sets_is_equal(compared, contrast)
             for contrast in chosen["contrast"]

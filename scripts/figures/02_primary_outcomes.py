@@ -30,7 +30,7 @@ def draw(data):
         axes.set_ylabel(label_of(outcome))
         title = f"{outcome_modules()[outcome].LABEL}, {words_of(window)}"
         axes.set_title(textwrap.fill(title, 84 // len(parts)), loc="left")
-    figure.legend(handles=legend_marks(), loc="outside lower center", ncols=2)
+    figure.legend(handles=legend_marks(), loc="outside upper right", ncols=2)
     numbers = [
         cells.assign(outcome=outcome, window=window) for (outcome, window), cells in parts.items()
     ]

@@ -354,6 +354,7 @@ def draw_excerpts(columns, session):
                 **look_of_kind(kind),
             )
         axes.tick_params(labelsize=6)
+        axes.locator_params(axis="x", nbins=4, integer=True)
         axes.set_xlabel("Session time (s)", fontsize=6)
     columns[0].set_ylabel("ECG (mV)", fontsize=7)
 

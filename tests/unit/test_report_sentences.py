@@ -4,8 +4,9 @@ import pandas as pd
 import pytest
 
 from autonomic import delays_after_sets, delays_in_words, rate_in_sets_is_equal
+from catalogue import figure_modules
 from drawing import pyplot, ratio_axis
-from figures._session_page import KIND_LOOKS, excerpts
+from figures._session_page import KIND_LOOKS, Session, excerpts
 from write_methods import breathing_in_words, comparison, other_assumptions
 from write_report import (
     boundaries_in_words,
@@ -242,6 +243,23 @@ def test_the_worst_span_shown_is_the_worst_with_beats_and_shown_whole():
     assert found["ECG, worst span"] == (10.0, 20.0)
     assert found["ECG, best span"] == (20.0, 30.0)
     assert excerpts(spans, pd.Series(dtype=float))["ECG, worst span"] == (0.0, 10.0)
+
+
+def test_a_set_of_unknown_end_leaves_a_mark_where_it_began():
+    events = pd.DataFrame(
+        {
+            "trial_type": ["set", "set", "sync"],
+            "onset_s": [60.0, 300.0, 5.0],
+            "duration_s": [40.0, float("nan"), float("nan")],
+        }
+    )
+    session = Session({}, events, *[None] * 7)
+    assert session.sets["onset_s"].to_list() == [60.0]
+    assert session.endless.to_list() == [300.0]
+    axes = pyplot.subplots()[1]
+    figure_modules()["01_session_course"].shade_sets(axes, events)
+    assert [list(line.get_xdata()) for line in axes.lines] == [[5.0, 5.0]]
+    pyplot.close("all")
 
 
 def test_kinds_of_beats_differ_in_colour_and_in_mark():
