@@ -181,7 +181,7 @@ def with_error(outcomes):
 def other_assumptions(sensitivity):
     """What else was assumed about the same values in this study, each with its source."""
     done = set(sensitivity.loc[sensitivity["estimate"].notna(), "analysis"])
-    said = [words for names, words in OTHER_ASSUMPTIONS if any(done & {name} for name in names)]
+    said = [words for names, words in OTHER_ASSUMPTIONS if done & set(names)]
     return in_words(said) if said else ""
 
 

@@ -483,13 +483,15 @@ def boundaries_in_words(boundaries, *, tolerance_s):
     confirmed = noted & (boundaries["status"] == "ok") & ~unsure
     elsewhere = noted & (boundaries["status"] == "flagged")
     not_placed = noted & (boundaries["status"] == "missing")
-    unnoted = int((~noted & ~supplied).sum())
+    unnoted = int((~noted & ~supplied & boundaries["proposed_s"].notna()).sum())
     ends = ("start or end", "starts or ends")
-    sentences = [
-        f"Of {counted(int(noted.sum()), *ends)} of sets and cuffs on the session sheet, the "
-        f"recordings confirm {confirmed.sum()}, are unsure of {unsure.sum()}, place "
-        f"{elsewhere.sum()} elsewhere, and could not place {not_placed.sum()}."
-    ]
+    sentences = []
+    if noted.any():
+        sentences.append(
+            f"Of {counted(int(noted.sum()), *ends)} of sets and cuffs on the session sheet, the "
+            f"recordings confirm {confirmed.sum()}, are unsure of {unsure.sum()}, place "
+            f"{elsewhere.sum()} elsewhere, and could not place {not_placed.sum()}."
+        )
     if unsure.any():
         sentences.append(
             f"Unsure: what the recording shows is farther than {tolerance_s:g} s from the note but "

@@ -136,6 +136,12 @@ def test_what_only_the_recording_shows_is_not_counted_among_the_starts_and_ends_
     assert unnoted.startswith("The recordings show 1 start or end of which")
 
 
+def test_a_set_without_any_time_is_none_that_only_the_recordings_show():
+    nothing = float("nan")
+    lost = boundaries_with((nothing, nothing, nothing, nothing, "missing", "got no time"))
+    assert boundaries_in_words(lost.assign(proposed_s=nothing), tolerance_s=3.0) == []
+
+
 def test_a_start_that_the_recording_places_only_vaguely_is_unsure_and_not_confirmed():
     nothing = float("nan")
     boundaries = boundaries_with(
