@@ -162,7 +162,10 @@ def breathing_in_words(recordings):
     intervals = of_visit.map(lambda signals: "rr" in signals) & ~belt & ~ecg
     sources = (
         (belt, "from the recording of breathing"),
-        (ecg, "from the R amplitude of the ECG (Moody et al. 1985)"),
+        (
+            ecg,
+            "from the R amplitude of the ECG (Moody et al. 1985) or, where that showed none, its intervals",
+        ),
         (intervals, "from the beat intervals alone"),
     )
     return ", ".join(
