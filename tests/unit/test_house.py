@@ -9,7 +9,7 @@ from declarations.settings import Settings
 from project import PROJECT
 from step import command
 from study import header
-from write_settings_page import settings_page
+from write_settings_page import results_page, settings_page
 
 SCRIPTS = PROJECT / "scripts"
 OUTCOMES = sorted((SCRIPTS / "outcomes").glob("[!_]*.py"))
@@ -20,6 +20,11 @@ ENTERED = ("baseline/", "set/", "rest/", "recovery/")
 def test_the_page_of_settings_is_in_step_with_the_declarations():
     page = (PROJECT / "config" / "SETTINGS.md").read_text(encoding="utf-8")
     assert page == settings_page(), "run: python scripts/write_settings_page.py"
+
+
+def test_the_page_of_result_columns_is_in_step_with_the_declarations():
+    page = (PROJECT / "results" / "README.md").read_text(encoding="utf-8")
+    assert page == results_page(), "run: python scripts/write_settings_page.py"
 
 
 @pytest.mark.parametrize("section", Settings.model_fields.values(), ids=Settings.model_fields)
