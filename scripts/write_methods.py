@@ -164,7 +164,8 @@ def breathing_in_words(recordings):
         (belt, "from the recording of breathing"),
         (
             ecg,
-            "from the R amplitude of the ECG (Moody et al. 1985) or, where that showed none, its intervals",
+            "from the R amplitude of the ECG (Moody et al. 1985) or, where that showed none, from "
+            "its intervals",
         ),
         (intervals, "from the beat intervals alone"),
     )

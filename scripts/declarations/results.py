@@ -336,8 +336,8 @@ TABLES = {
             "usable_pct": "beats of a recording or window: share of its time that intervals cover; "
             "span of an ECG: probability that all its beats are right; saturation: share of "
             "readings; all in %",
-            "beats": "beats found in a recording; in a window, intervals of the repaired series that "
-            "lie whole in it",
+            "beats": "beats found in a recording; in a window, intervals of the repaired series "
+            "that lie whole in it",
             "corrected_pct": "beats corrected by repair or hand, in % of the beats used",
             "longest_repaired_run": "most corrected beats in a row",
             "corrected_pct_without_edits": "corrected_pct if nobody had edited",

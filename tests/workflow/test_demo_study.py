@@ -1,13 +1,17 @@
 """The demo study, run whole and compared with the truth that it was made from."""
 
+import re
 import shutil
 
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 
 from analysis.oxygenation import reached_band
+from declarations.results import TABLES
 from project import PROJECT, copy_of_project, run_study
+from study import names_in
 
 TRUTH = PROJECT / "data_demo" / "truth"
 KEYS = ["participant_id", "session_id", "event_onset_s"]
@@ -196,6 +200,28 @@ def test_no_low_frequency_power_comes_out_of_a_set(outcomes):
     own = outcomes[outcomes["outcome"].isin(["lf_power_ms2", "lf_hf_ratio"])]
     exercise = own[own["window"].isin(["set", "rest", "recovery_first_60_s"])]
     assert set(exercise["status"]) == {"refused"}
+
+
+def test_every_column_of_every_result_table_is_explained_in_its_place(results):
+    not_listed = {"figures", "tables", "participants", "alternatives"}
+    found = {}
+    for path in [*results.rglob("*.tsv"), *results.rglob("*.parquet")]:
+        place = path.relative_to(results)
+        if place.parts[0] not in not_listed:
+            name = re.sub(r"sub-[A-Za-z0-9]+", "<participant>", place.as_posix())
+            found.setdefault(name, set()).add(columns_of(path))
+    # a column per outcome that the study gave: the demo gives all
+    wide = [*TABLES["outcomes_wide.tsv"].columns]
+    explained = {name: {tuple(table.columns)} for name, table in TABLES.items()}
+    explained["outcomes_wide.tsv"] = {(*wide[:-1], *sorted(names_in("outcomes")))}
+    assert wide[-1] == "<outcome>"
+    assert found == explained
+
+
+def columns_of(path):
+    if path.suffix == ".parquet":
+        return tuple(pq.read_schema(path).names)
+    return tuple(path.read_text(encoding="utf-8").partition("\n")[0].split("\t"))
 
 
 def test_the_invented_study_is_marked_as_invented_on_what_people_read(results):
