@@ -203,7 +203,8 @@ def test_the_source_of_breathing_is_told_by_what_each_visit_recorded():
     )
     assert breathing_in_words(recordings) == (
         "from the recording of breathing in 1 visit, from the R amplitude of the ECG (Moody et "
-        "al. 1985) in 1 visit, from the beat intervals alone in 1 visit"
+        "al. 1985) or, where that showed none, from its intervals in 1 visit, from the beat "
+        "intervals alone in 1 visit"
     )
 
 
@@ -259,7 +260,7 @@ def test_a_set_of_unknown_end_leaves_a_mark_where_it_began():
             "duration_s": [40.0, float("nan"), float("nan")],
         }
     )
-    session = Session({}, events, *[None] * 7)
+    session = Session({}, events, *[None] * 8)
     assert session.sets["onset_s"].to_list() == [60.0]
     assert session.endless.to_list() == [300.0]
     axes = pyplot.subplots()[1]
