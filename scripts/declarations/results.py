@@ -31,7 +31,7 @@ PERSON = "participant"
 VISIT = "session, as in sessions.tsv"
 SESSION_CLOCK = "s on the session clock"
 SCALE = "`identity`: differences; `ratio`: ratios, from natural logarithms given back"
-ON_SCALE = "on the scale of the analysis, which is the natural logarithm where scale is `ratio`"
+ON_SCALE = "on the scale of the analysis: of natural logarithms for outcomes of scale `ratio`"
 CONTRAST = "`A - B`: condition A minus condition B, on a ratio scale A over B"
 CI = "at the level `confidence`"
 
@@ -174,7 +174,7 @@ TABLES = {
             "and Milliken 1980), `F test of ...`, `variance of ...`, or fact: `log likelihood`, "
             "`optimiser agreement`, `rows` (cells), `participants`, `singular` (1 yes), `second "
             "fit: ...`",
-            "estimate": f"value of the term, {ON_SCALE}; a variance is its square",
+            "estimate": f"value of the term, {ON_SCALE}; of a variance its square",
             "se": "standard error of a coefficient or mean, on the scale of the analysis",
             "df": "degrees of freedom of a coefficient or mean; of an F test those of the "
             "denominator",
@@ -268,7 +268,7 @@ TABLES = {
             "contrast": CONTRAST,
             "scale": SCALE,
             "error": "`pooled`: error of the mixed model; `paired`: the contrast's own",
-            "n_participants": "participants of the study planned",
+            "n_participants": "participants planned; the number in this study is among them",
             "this_study": "`yes` where that is the number in this study, else `no`",
             "df": "degrees of freedom with so many",
             "se": f"standard error of the contrast with so many, {ON_SCALE}",
@@ -439,7 +439,7 @@ TABLES = {
             "confidence": "chance that proposed_s lies within 1 s, 0 to 1",
             "source": "what shows it: `ripple` of contractions, `saturation`, `pressure`",
             "status": "`ok`, `flagged` (too far apart, or supplied by the recording), `missing` "
-            "(on one side only)",
+            "(on one side only, or on neither)",
             "reason": "why it is not `ok`",
         },
     ),
@@ -508,9 +508,10 @@ TABLES = {
             "for beats not from the detector",
             "nn_ms": "interval that ends here in the repaired series, ms; n/a for a beat that is "
             "not in it and at the first of a stretch",
-            "kind": "`normal`; `ectopic`; `missed`: put in by the repair; `extra`: dropped by it; "
-            "`misplaced`: moved by it; `added`, `removed`: by hand (after Lipponen and Tarvainen "
-            "2019)",
+            "kind": "`normal`; `ectopic`: early or of another shape, `misplaced`: off by less, "
+            "both given the time that the intervals nearby let expect; `missed`: put in by the "
+            "repair; `extra`: dropped by it; `added`, `removed`: by hand (after Lipponen and "
+            "Tarvainen 2019)",
             "source": "`detector`, `edit` (a person) or `repair`",
             "nn_time_s": f"time in the repaired series, {SESSION_CLOCK}; n/a for a beat that is "
             "not in it",
