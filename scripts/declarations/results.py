@@ -239,6 +239,8 @@ TABLES = {
             "n_values": "values of the outcome in the window under the alternative; n/a in the "
             "main analysis",
             "n_values_changed": "values that changed, came or went; n/a in the main analysis",
+            "concerns": "whether the alternative can move the outcome: `yes`, `no`, `main setting` "
+            "(it is the setting of the main analysis and was not run again)",
             "note": "as in contrasts.tsv",
         },
     ),
@@ -314,8 +316,9 @@ TABLES = {
             "rule": "`no recording`, `not done`, `edits.tsv`, `signal quality`, `refused`, "
             "`missing`",
             "reason": "why; the note of the visit, the reason of the edit, or the rule's own",
-            "n_before": "how many there were before: participants, visits, events, spans of the "
-            "recording, values asked for; n/a for edits",
+            "counted": "what n_before and n_after count: participants, visits, events, spans or "
+            "values; n/a for edits",
+            "n_before": "how many there were before; n/a for edits",
             "n_after": "how many there were after",
         },
     ),

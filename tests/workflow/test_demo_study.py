@@ -8,6 +8,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
+from analysis.beat_scoring import score_beats
 from analysis.oxygenation import reached_band
 from declarations.results import TABLES
 from project import PROJECT, copy_of_project, run_study
@@ -138,6 +139,28 @@ def test_every_beat_of_a_clean_ecg_is_found_and_timed(results, participant, typi
         assert np.median(np.abs(error - np.median(error))) < typical_s
 
 
+def test_noise_at_the_cadence_costs_hardly_a_beat(results):
+    truth = read(TRUTH / "beats" / "sub-03.tsv.gz")
+    found = read(results / "beats" / "sub-03.tsv")
+    trouble = read(TRUTH / "trouble.tsv")
+    noisy = trouble[trouble["trouble"] == "motion_noise"]
+    # an edit removes a span of beats there that the detector found all the same
+    seen = found[(found["session_id"] == "ses-2") & (found["source"] != "repair")]["time_s"]
+    true = truth[truth["session_id"] == "ses-2"]["time_s"].to_numpy()
+    assert len(noisy) == 4
+    missed = false = 0
+    for span in noisy.itertuples():
+        score = score_beats(
+            true[(true > span.start_s) & (true < span.end_s)],
+            seen[(seen > span.start_s) & (seen < span.end_s)],
+            learning_s=0.0,
+        )
+        missed, false = missed + score.false_negatives, false + score.false_positives
+    # 1 of 287 is missed; by the usual band of the QRS alone 8 were, and 34 were false.
+    assert missed <= 2
+    assert false <= 2
+
+
 def test_ectopic_beats_never_count_as_normal(results):
     truth = read(TRUTH / "beats" / "sub-02.tsv.gz")
     found = read(results / "beats" / "sub-02.tsv")
@@ -166,8 +189,10 @@ def test_every_deliberate_trouble_reaches_a_table(results, outcomes):
         (exclusions["participant_id"] == "sub-05") & (exclusions["signal"] == "muscle_oxygen")
     ]
     assert ((dropout["start_s"] - 600.2).abs() < 2).any()
-    noise = exclusions[(exclusions["participant_id"] == "sub-03") & (exclusions["signal"] == "ecg")]
-    assert noise["start_s"].between(1000, 1600).sum() >= 3
+    noise = quality[(quality["participant_id"] == "sub-03") & (quality["session_id"] == "ses-2")]
+    noise = noise[noise["start_s"].between(1010, 1540) & noise["verdict"].notna()]
+    # Both a span and the outcomes of a set there are read with care; see the beats found there.
+    assert (noise["verdict"] != "accepted").any()
     missing = exclusions[exclusions["scope"] == "condition"]
     assert set(missing["participant_id"]) == {"sub-09"}
 
