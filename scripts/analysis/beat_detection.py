@@ -734,13 +734,13 @@ def _peaks(recording: _Recording, envelope: Trace, settings: DetectorSettings) -
 
 
 def _first_look(traces: _Traces, settings: DetectorSettings) -> _Look | None:
-    """None where fewer than three peaks stand out."""
+    """None where no beat stands out."""
     peaks = _peaks(traces, traces.envelope, settings)
     if peaks is None:
         return None
     at = peaks.at
     margin = chain_margins(traces.time_s[at], peaks.evidence, traces.piece[at], settings)
-    return _Look(**vars(peaks), is_beat=margin > 0)
+    return _Look(**vars(peaks), is_beat=margin > 0) if (margin > 0).any() else None
 
 
 def _crowding(
@@ -838,9 +838,9 @@ def _view(recording: _Recording, settings: DetectorSettings) -> _View | None:
                 traces, envelope=envelope, waveform=_waveform(recording, settings.steep())
             )
             footfalls = _footfalls(steep, peaks, settings)
-            if footfalls.any():
-                look = _first_look(steep, settings.steep())
-                return _steep_view(traces, steep, look, footfalls, settings)
+            steep_look = _first_look(steep, settings.steep()) if footfalls.any() else None
+            if steep_look is not None:
+                return _steep_view(traces, steep, steep_look, footfalls, settings)
     return _quiet_view(recording, traces, look, settings)
 
 
@@ -854,13 +854,15 @@ def _quiet_view(
     n = traces.time_s.size
     among = nowhere = np.zeros(n, bool)
     shapes, likeness = _shapes(traces, look.beats, settings)
+    if not shapes:
+        return None
     grid = np.arange(0, n, int(traces.rate_hz))
     noise = _noise_ratio(traces, look.beats, grid, settings)
     noisy = noise > settings.noisy_from
-    if noisy.any() and shapes:
+    if noisy.any():
         steep = _traces(recording, settings.steep())
         noisy &= _noise_ratio(steep, look.beats, grid, settings) < settings.quieter_below * noise
-    if noisy.any() and shapes:
+    if noisy.any():
         _, steep_likeness = _shapes(steep, look.beats, settings)
         noisy &= _usual_likeness(traces, look.beats, grid, steep_likeness, settings) > (
             _usual_likeness(traces, look.beats, grid, likeness, settings)
@@ -1007,7 +1009,7 @@ def detect_beats(
     if sum(piece.samples.size / piece.rate_hz for piece in pieces) < 3.0:
         return _table(none, none, none, none.astype(bool))
     view = _view(_recording(pieces), settings)
-    if view is None or not view.shapes:
+    if view is None:
         return _table(none, none, none, none.astype(bool))
     traces, look, likeness = view.traces, view.look, view.likeness
     spacing = _spacing(traces, settings)

@@ -459,3 +459,27 @@ def test_clipping_is_named():
 def test_one_reference_beat_is_matched_once():
     score = score_beats([10.0, 11.0], [10.01, 10.05, 11.0])
     assert (score.true_positives, score.false_negatives, score.false_positives) == (2, 0, 1)
+
+
+STRANGE = {
+    "noise": lambda time_s, rng: rng.standard_normal(time_s.size),
+    "a drifting step": lambda time_s, rng: np.cumsum(rng.standard_normal(time_s.size)),
+    "a square wave": lambda time_s, rng: np.sign(np.sin(2 * np.pi * rng.uniform(0.5, 8) * time_s)),
+    "a tone": lambda time_s, rng: np.sin(2 * np.pi * rng.uniform(0.5, 20) * time_s),
+    "few spikes": lambda time_s, rng: (rng.random(time_s.size) < 3 / time_s.size).astype(float),
+    "missing samples": lambda time_s, rng: np.where(
+        rng.random(time_s.size) < 0.02, np.nan, rng.standard_normal(time_s.size)
+    ),
+    "footfalls alone": lambda time_s, rng: footfalls(time_s, every_hz=2.7, generator=rng),
+}
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("signal_is", STRANGE)
+def test_a_signal_without_a_heart_gives_a_table_and_no_warning(signal_is):
+    for seed, (rate_hz, seconds) in enumerate(product((100, 130, 250, 500), (4.0, 21.0, 47.0))):
+        generator = np.random.default_rng(seed)
+        time_s = np.arange(int(seconds * rate_hz)) / rate_hz
+        found = detect_beats(time_s, STRANGE[signal_is](time_s, generator))["time_s"]
+        assert np.isfinite(found).all()
+        assert (np.diff(found) >= 0).all()
