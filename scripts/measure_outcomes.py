@@ -295,7 +295,7 @@ def doubt_about_sensor(module, inputs):
 
 
 def recovery_series(window, inputs, labels):
-    """RMSSD in windows of 30 s from the end of exercise, each with its sampling error."""
+    """RMSSD in windows of 30 s from where recovery begins, each with its sampling error."""
     if window.name != "recovery_first_60_s" or window.problem or inputs["event"].excluded:
         return pd.DataFrame()
     event = inputs["event"]

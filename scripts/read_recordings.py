@@ -146,8 +146,7 @@ def refuse_times_of_another_unit(path, recording, session_s):
 
 def refuse_marks_outside(path, recording, marks_s):
     """Refuse sync marks before the beginning or behind the end of the file. Raises ReadingError."""
-    first_s = min(piece.start_s for piece in recording.stretches)
-    last_s = max(piece.time_s[-1] for piece in recording.stretches)
+    first_s, last_s = extent_s(recording)
     for mark_s in marks_s:
         if not first_s - MARK_ROUNDING_S <= mark_s <= last_s + MARK_ROUNDING_S:
             cut_off = f" ({recording.cut_off})" if recording.cut_off else ""
@@ -162,11 +161,16 @@ def refuse_marks_outside(path, recording, marks_s):
             )
 
 
+def extent_s(recording):
+    """First and last time of a recording on its own clock, in seconds."""
+    pieces = recording.stretches
+    return float(min(p.start_s for p in pieces)), float(max(p.time_s[-1] for p in pieces))
+
+
 def span_of(recording, clock):
     """First and last time of a recording on the session clock, in seconds."""
-    first_s = min(piece.start_s for piece in recording.stretches)
-    last_s = max(piece.time_s[-1] for piece in recording.stretches)
-    return to_session_time(clock, float(first_s)), to_session_time(clock, float(last_s))
+    first_s, last_s = extent_s(recording)
+    return to_session_time(clock, first_s), to_session_time(clock, last_s)
 
 
 def on_session_clock(row, recording, clock):

@@ -42,7 +42,8 @@ class DetectorSettings:
 
     The numbers are conventions of this project, chosen with all development recordings in view (16
     annotated records and generated exercise ECG), so scores on those are not a held-out test. Of
-    those tried, only `another_shape_below` is delicate: at 0.65 posture changes cost beats.
+    those tried, two are delicate: `another_shape_below`, at 0.65 posture changes cost beats, and
+    `quieter_below`, which weighs noise of electrodes against noise of muscles.
     """
 
     slope_band_hz: tuple[float, float] = (8.0, 24.0)

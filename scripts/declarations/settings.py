@@ -352,7 +352,7 @@ class CompareConditions(Section):
     )
     adjustment: Literal["holm", "dunnett", "none"] = setting(
         "Correction over the contrasts of one primary outcome: holm over all, dunnett over those "
-        "with the reference only.",
+        "with the reference only, none.",
         "Holm 1979; Dunnett 1955",
     )
     largest_sd_ratio: float = setting(

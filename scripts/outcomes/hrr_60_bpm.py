@@ -1,4 +1,4 @@
-"""Fall of heart rate 60 s after exercise, from the mean of its last seconds (Cole et al. 1999)."""
+"""Fall of heart rate to 60 s after a set or cuff release, the later (after Cole et al. 1999)."""
 
 from analysis.recovery import fall_of_rate
 from outcomes import AFTER_SET
