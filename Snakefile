@@ -14,16 +14,11 @@ min_version("9.0")
 
 sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 
-from step import (
-    StudyError,
-    check_steps,
-    code_of,
-    command,
-    prepare_jobs,
-    say_problems_last,
-    settings_of,
-)
-from study import load_study
+from engine.code import code_of
+from engine.problems import say_problems_last
+from engine.rules import check_steps, command, prepare_jobs, settings_of
+from study.loading import load_study
+from study.problems import StudyError
 
 prepare_jobs()
 

@@ -1,9 +1,9 @@
 """Draw one figure as SVG, PDF and PNG and write the numbers that it draws."""
 
-from catalogue import figure_modules
-from drawing import STYLE, FigureData, pyplot, save
-from step import Inputs, Output, run
-from tabular import write_table
+from engine.listings import figure_modules
+from engine.step import Inputs, Output, run
+from figures._drawing import STYLE, FigureData, pyplot, save
+from results.tables import write_table
 
 
 def draw_figure(

@@ -1,16 +1,15 @@
 """Draw a page for every session of one person, each with the numbers that it draws."""
 
-import numpy as np
 import pyarrow.parquet as pq
 
-from analysis.cuff_log import noted_course
-from catalogue import outcome_modules
-from drawing import STYLE, pyplot, save
+from cuff.log import noted_course
+from engine.step import Input, Output, run
+from figures._drawing import STYLE, pyplot, save
 from figures._session_page import Session, draw
-from session_sheet import events_of, table_of, with_supplied_times
-from signal_store import joined, read_stretches
-from step import Input, Output, run
-from tabular import read_table, write_table
+from figures._sessions import joined_with_gaps, with_windows
+from recordings.store import joined, read_stretches
+from results.tables import read_table, write_table
+from study.session_sheet import events_of, table_of, with_supplied_times
 
 
 def draw_sessions(
@@ -63,30 +62,6 @@ def draw_sessions(
             stem = folder / session_id
             save(page, *(stem.with_suffix(f".{kind}") for kind in ("svg", "pdf", "png")), title)
         write_table(numbers, stem.with_suffix(".tsv"))
-
-
-def joined_with_gaps(stretches):
-    """Several recordings one after the other, so that no line is drawn from one to the next."""
-    recordings = {}
-    for stretch in stretches:
-        recordings.setdefault((stretch.file, stretch.channel), []).append(stretch)
-    parts = [joined(own) for own in recordings.values()]
-    if not parts:
-        return np.empty(0), np.empty(0)
-    times_s = [np.append(time_s, np.nan) for time_s, _ in parts]
-    values = [np.append(value, np.nan) for _, value in parts]
-    return np.concatenate(times_s)[:-1], np.concatenate(values)[:-1]
-
-
-def with_windows(outcomes, window_quality):
-    """Outcomes with the family they belong to and the limits of their windows."""
-    families = {name: module.FAMILY for name, module in outcome_modules().items()}
-    limits = window_quality.rename(columns={"segment": "window"})
-    keys = ["session_id", "event_onset_s", "window"]
-    limits = limits.drop_duplicates(keys)[[*keys, "start_s", "end_s"]]
-    return outcomes.merge(limits, on=keys, how="left").assign(
-        family=lambda table: table["outcome"].map(families)
-    )
 
 
 if __name__ == "__main__":

@@ -2,13 +2,11 @@
 
 import pandas as pd
 
-from analysis.sentences import as_decided
-from compare_conditions import rows_of
-from step import Input, Inputs, Output, run
-from tabular import read_table, read_tables, write_table
-from try_alternatives import ALTERNATIVE_COLUMNS
-
-MAIN = "main analysis"
+from comparison.alternatives import ALTERNATIVE_COLUMNS, MAIN
+from comparison.outcome_tables import rows_of
+from engine.step import Input, Inputs, Output, run
+from report.sentences import as_decided
+from results.tables import read_table, read_tables, write_table
 
 
 def gather_alternatives(

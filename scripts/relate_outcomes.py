@@ -1,25 +1,16 @@
 """How saturation and the heart go together across sets, and whether counts agree with the log."""
 
-from itertools import product
-
 import pandas as pd
 
-from analysis.paired import bland_altman, repeated_measures_correlation
-from step import Input, Output, run
-from tabular import read_table, write_table
-
-SATURATION = ("smo2_drop_pct", "area_below_baseline_pct_s", "reoxygenation_half_time_s")
-HEART = ("mean_hr_bpm", "hrr_60_bpm", "hf_modulation", "rmssd_ms")
-COUPLING_COLUMNS = [
-    *("saturation", "heart", "n_participants", "n_sets", "r", "ci_low", "ci_high", "df", "p"),
-    *("slope", "note"),
-]
-REPETITION_COLUMNS = [
-    *("participant_id", "session_id", "event_onset_s", "exercise", "condition", "bout"),
-    *("counted", "noted", "difference", "status"),
-]
-AGREEMENT_COLUMNS = ["of", "n_sets", "bias", "sd", "lower_limit", "upper_limit", "differing_sets"]
-FEWEST_SETS = 10
+from comparison.coupling import (
+    AGREEMENT_COLUMNS,
+    COUPLING_COLUMNS,
+    agreements,
+    counts_beside_log,
+    couplings,
+)
+from engine.step import Input, Output, run
+from results.tables import read_table, write_table
 
 
 def relate_outcomes(
@@ -31,72 +22,6 @@ def relate_outcomes(
     counted = counts_beside_log(sets)
     write_table(counted, repetitions)
     write_table(pd.DataFrame(agreements(counted), columns=AGREEMENT_COLUMNS), repetition_agreement)
-
-
-def couplings(sets):
-    """Repeated-measures correlation across sets for every pair (Bakdash & Marusich 2017)."""
-    keys = ["participant_id", "session_id", "event_onset_s"]
-    for saturation, heart in product(SATURATION, HEART):
-        pair = [sets.loc[sets["outcome"] == name, [*keys, "value"]] for name in (saturation, heart)]
-        # the same outcome may be asked in the set and after it: the set counts
-        both = pair[0].drop_duplicates(keys).merge(pair[1].drop_duplicates(keys), on=keys)
-        several = both.groupby("participant_id")["value_x"].transform("size") > 1
-        both = both[several]
-        row = {
-            "saturation": saturation,
-            "heart": heart,
-            "n_participants": both["participant_id"].nunique(),
-            "n_sets": len(both),
-        }
-        try:
-            result = repeated_measures_correlation(
-                both["value_x"].to_list(),
-                both["value_y"].to_list(),
-                both["participant_id"].to_list(),
-            )
-        except ValueError as reason:
-            yield row | {"note": str(reason)}
-            continue
-        yield row | {
-            "r": result.r,
-            "ci_low": result.ci_low,
-            "ci_high": result.ci_high,
-            "df": result.df,
-            "p": result.p,
-            "slope": result.slope,
-            "note": "within participants, over conditions; association, not cause",
-        }
-
-
-def counts_beside_log(sets):
-    """Contractions counted from the trace beside the repetitions noted, per set."""
-    keys = ["participant_id", "session_id", "event_onset_s", "exercise", "condition", "bout"]
-    counted = sets.loc[sets["outcome"] == "contraction_count", [*keys, "value", "status"]]
-    noted = sets.loc[sets["outcome"] == "reps_done", [*keys[:3], "value"]]
-    both = counted.merge(noted, on=keys[:3], suffixes=("", "_noted"))
-    return both.assign(
-        counted=both["value"],
-        noted=both["value_noted"],
-        difference=both["value"] - both["value_noted"],
-    )[REPETITION_COLUMNS]
-
-
-def agreements(counted):
-    """Bias and limits of agreement over the study, and the sets that differ by one or more."""
-    unflagged = counted[counted["status"] == "ok"]
-    for name, own in (("all counts", counted), ("counts without a flag", unflagged)):
-        if len(own) < FEWEST_SETS:
-            continue
-        agreement = bland_altman(own["counted"].to_list(), own["noted"].to_list())
-        yield {
-            "of": name,
-            "n_sets": len(own),
-            "bias": agreement.bias,
-            "sd": agreement.sd,
-            "lower_limit": agreement.lower_limit,
-            "upper_limit": agreement.upper_limit,
-            "differing_sets": int((own["difference"].abs() >= 1).sum()),
-        }
 
 
 if __name__ == "__main__":

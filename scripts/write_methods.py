@@ -1,38 +1,27 @@
 """Write the methods paragraph from the settings that ran."""
 
-import tomllib
 from importlib.metadata import version
 
 from jinja2 import Environment, StrictUndefined
 
-from analysis.sensitivity import BASELINE, CHANGE, EQUAL_WORK, HIGHEST, LEFT_OUT, LOWEST
-from analysis.sentences import in_unit, in_words
-from autonomic import delays_after_sets, delays_in_words
-from catalogue import outcome_modules
-from session_sheet import events_of, table_of
-from step import SCRIPTS, Input, Output, run
-from study import CONFIG
-from tabular import read_table
-from wording import counted, source_of, words_of
-
-# analyses of sensitivity.tsv, and how they are said
-OTHER_ASSUMPTIONS = (
-    ((LEFT_OUT,), "without each participant in turn"),
-    (
-        (BASELINE, CHANGE),
-        "with the resting value as mean of the participant and deviation from it (Neuhaus and "
-        "Kalbfleisch 1998) or as the change from it",
-    ),
-    (
-        (EQUAL_WORK,),
-        "at equal repetitions, which the condition itself may change (Rosenbaum 1984)",
-    ),
-    (
-        (LOWEST, HIGHEST),
-        "with missing values at the worst that anybody had (Horowitz and Manski 2000)",
-    ),
+from engine.step import Input, Output, run
+from report.heart import delays_after_sets, delays_in_words
+from report.methods import (
+    NAMED,
+    band,
+    breathing_in_words,
+    changed_gates,
+    comparison,
+    occlusion_in_words,
+    other_assumptions,
+    own_version,
+    recordings_in_words,
+    smallest_effects,
+    with_error,
 )
-NAMED = ("snakemake", "numpy", "scipy", "pandas", "statsmodels", "neurokit2", "matplotlib")
+from report.words import source_of, words_of
+from results.tables import read_table
+from study.session_sheet import events_of, table_of
 
 
 def write_methods(
@@ -96,135 +85,6 @@ def write_methods(
         seed=settings["study"]["seed"],
     )
     methods.write_text(text, encoding="utf-8")
-
-
-def band(limits):
-    return f"{limits[0]:g} to {limits[1]:g}"
-
-
-def recordings_in_words(recordings):
-    """How many recordings of each signal there are."""
-    counts = recordings["signal"].value_counts().sort_index()
-    return ", ".join(f"{count} of {words_of(name)}" for name, count in counts.items())
-
-
-def occlusion_in_words(occlusion):
-    """How many occlusion pressures were found by each method: `5 by palpation, 1 estimated ...`."""
-    counts = occlusion["method"].value_counts().sort_index()
-    return ", ".join(
-        f"{count} {'' if method == 'estimated' else 'by '}{words_of(method)}"
-        for method, count in counts.items()
-    )
-
-
-def smallest_effects(sizes):
-    """The smallest effects of interest, with their windows where these have sizes of their own.
-
-    `Saturation nadir 5 percentage points, Mean heart rate 3 bpm (set) and 5 bpm (baseline)`.
-    """
-    found = []
-    for name, size in sizes.items():
-        module = outcome_modules()[name]
-        if isinstance(size, dict):
-            of_each = [f"{size_in_words(s, module)} ({words_of(w)})" for w, s in size.items()]
-            found.append(f"{module.LABEL} {in_words(of_each)}")
-        else:
-            found.append(f"{module.LABEL} {size_in_words(size, module)}")
-    return ", ".join(found)
-
-
-def size_in_words(size, outcome):
-    """A size in the unit of an outcome, or as a ratio."""
-    if outcome.SCALE == "ratio":
-        return f"a ratio of {size:g}"
-    return in_unit(f"{size:g}", outcome.UNIT)
-
-
-def changed_gates(settings):
-    """Rules whose limits the study changed, with the usual limit beside the one that ran."""
-    import yaml
-
-    usual = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))["measure_outcomes"]["gates"]
-    found = []
-    for name, gate in settings["measure_outcomes"]["gates"].items():
-        for limit in ("flagged_below", "flagged_above", "refused_below", "refused_above"):
-            before = usual.get(name, {}).get(limit)
-            if gate[limit] != before:
-                found.append(f"{words_of(name)}, {words_of(limit)} {before} to {gate[limit]}")
-    return "; ".join(found)
-
-
-def breathing_in_words(recordings):
-    """Where the breathing rate comes from, by what was recorded in each visit."""
-    of_visit = recordings.groupby(["participant_id", "session_id"])["signal"].agg(set)
-    belt = of_visit.map(lambda signals: "respiration" in signals)
-    ecg = of_visit.map(lambda signals: "ecg" in signals) & ~belt
-    intervals = of_visit.map(lambda signals: "rr" in signals) & ~belt & ~ecg
-    sources = (
-        (belt, "from the recording of breathing"),
-        (
-            ecg,
-            "from the R amplitude of the ECG (Moody et al. 1985) or, where that showed none, from "
-            "its intervals",
-        ),
-        (intervals, "from the beat intervals alone"),
-    )
-    return ", ".join(
-        f"{source} in {counted(int(visits.sum()), 'visit')}"
-        for visits, source in sources
-        if visits.any()
-    )
-
-
-def with_error(outcomes):
-    """Labels of the outcomes whose single values carry a standard error, as a list in words."""
-    names = outcomes.loc[outcomes["se"].notna(), "outcome"].unique()
-    return in_words([outcome_modules()[name].LABEL for name in names]) if len(names) else ""
-
-
-def other_assumptions(sensitivity):
-    """What else was assumed about the same values in this study, each with its source."""
-    done = set(sensitivity.loc[sensitivity["estimate"].notna(), "analysis"])
-    said = [words for names, words in OTHER_ASSUMPTIONS if done & set(names)]
-    return in_words(said) if said else ""
-
-
-def comparison(models, settings):
-    """The model of each primary outcome that has one, and the error term in use."""
-    formulas, without = {}, []
-    for primary in settings["study"]["primary_outcomes"]:
-        outcome, window = primary["outcome"], primary["window"]
-        label = f"{outcome_modules()[outcome].LABEL} ({words_of(window)})"
-        own = models[
-            (models["outcome"] == outcome)
-            & (models["window"] == window)
-            & models["formula"].notna()
-        ]
-        if len(own):
-            formulas.setdefault(own["formula"].iloc[0], []).append(label)
-        else:
-            without.append(label)
-    if not formulas:
-        return "No model could be fitted; the values are described only."
-    error = (
-        "with degrees of freedom after Kenward and Roger (1997)"
-        if settings["compare_conditions"]["error"] == "pooled"
-        else "and each contrast was tested with its own paired error"
-    )
-    models_of = "; ".join(
-        f"{formula} for {in_words(labels)}" for formula, labels in formulas.items()
-    )
-    last = f" No model could be fitted for {in_words(without)}." if without else ""
-    return (
-        "Conditions were compared by linear mixed models fitted by restricted maximum "
-        f"likelihood, {error}: {models_of}.{last}"
-    )
-
-
-def own_version():
-    """Version of this project."""
-    declared = tomllib.loads((SCRIPTS.parent / "pyproject.toml").read_text(encoding="utf-8"))
-    return declared["project"]["version"]
 
 
 if __name__ == "__main__":

@@ -4,8 +4,8 @@ grey (a dashed line where the end of a set is unknown), the failure band (see Te
 import numpy as np
 import pandas as pd
 
-from analysis.cuff_log import noted_course
-from drawing import (
+from cuff.log import noted_course
+from figures._drawing import (
     COLOURS,
     SENSOR_STYLES,
     WIDTH_IN,
@@ -13,7 +13,7 @@ from drawing import (
     mark_failure_band,
     pyplot,
 )
-from wording import words_of
+from report.words import words_of
 
 TITLE = "Course of a session"
 ALT = (

@@ -5,9 +5,9 @@ import textwrap
 
 import pandas as pd
 
-from catalogue import outcome_modules
-from drawing import WIDTH_IN, empty_figure, pyplot
-from wording import label_of, words_of
+from engine.listings import outcome_modules
+from figures._drawing import WIDTH_IN, empty_figure, pyplot
+from report.words import label_of, words_of
 
 TITLE = "Primary outcomes by condition"
 ALT = "A line per participant across the conditions for each primary outcome, with condition means."

@@ -2,9 +2,9 @@
 
 import pandas as pd
 
-from analysis.sentences import is_comparison
-from drawing import WIDTH_IN, empty_figure, pyplot, ratio_axis
-from wording import label_of, words_of
+from figures._drawing import WIDTH_IN, empty_figure, pyplot, ratio_axis
+from report.sentences import is_comparison
+from report.words import label_of, words_of
 
 TITLE = "Contrasts between conditions"
 ALT = "Point estimates with confidence intervals of each contrast between conditions."

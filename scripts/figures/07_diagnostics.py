@@ -6,8 +6,8 @@ most). On ratio scales residuals are of natural logarithms."""
 import numpy as np
 import pandas as pd
 
-from drawing import COLOURS, MARKS, WIDTH_IN, empty_figure, pyplot, ratio_axis
-from wording import label_of, words_of
+from figures._drawing import COLOURS, MARKS, WIDTH_IN, empty_figure, pyplot, ratio_axis
+from report.words import label_of, words_of
 
 TITLE = "Diagnostics of the models"
 ALT = (

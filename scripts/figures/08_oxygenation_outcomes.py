@@ -2,7 +2,7 @@
 readings lay in the failure band (pale red in the uppermost panel, see Terms), and how fast it came
 back. A set reached the band when its nadir lay in it."""
 
-from drawing import mark_failure_band
+from figures._drawing import mark_failure_band
 from figures._panels import by_exercise
 
 TITLE = "Oxygenation outcomes by exercise"

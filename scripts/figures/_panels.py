@@ -3,9 +3,9 @@
 import numpy as np
 import pandas as pd
 
-from catalogue import outcome_modules
-from drawing import WIDTH_IN, empty_figure, pyplot
-from wording import label_of, window_of_set, words_of
+from engine.listings import outcome_modules
+from figures._drawing import WIDTH_IN, empty_figure, pyplot
+from report.words import label_of, window_of_set, words_of
 
 
 def by_exercise(data, outcomes):

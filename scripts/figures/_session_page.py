@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from matplotlib.collections import PolyCollection
 
-from analysis.time_varying import heart_rate_modulation, time_frequency_map
-from drawing import COLOURS, SENSOR_STYLES, WIDTH_IN, mark_failure_band, pyplot
-from wording import words_of
+from figures._drawing import COLOURS, SENSOR_STYLES, WIDTH_IN, mark_failure_band, pyplot
+from heart.modulation import heart_rate_modulation, time_frequency_map
+from report.words import words_of
 
 FAMILIES = ("heart period", "spectrum", "saturation", "contraction")
 VERDICT_COLOURS = {

@@ -3,8 +3,8 @@
 A file says what its outcome is (docstring, LABEL, UNIT, FAMILY), the scale on which conditions are
 compared (SCALE: `identity`, or `ratio` for logarithms given back as ratios), where it is asked for
 (ASKED_OF: event/window) and how it is measured: `measure` names what it needs, see
-window_inputs.py, and gives a number or an estimate with its error. A heart outcome says what its
-contrasts may be called evidence of (EVIDENCE, see analysis/evidence.py).
+windows/inputs.py, and gives a number or an estimate with its error. A heart outcome says what its
+contrasts may be called evidence of (EVIDENCE, see report/evidence.py).
 """
 
 HEART = (

@@ -1,6 +1,6 @@
 """Area between resting saturation and the trace where it lies below, in the set."""
 
-from analysis import oxygenation
+from muscle import desaturation
 from outcomes import SET
 
 LABEL = "Area below baseline"
@@ -11,7 +11,7 @@ ASKED_OF = SET
 
 
 def measure(time_s, smo2_pct, set_start_s, set_end_s, smo2_baseline, usable_share):
-    return oxygenation.area_below(
+    return desaturation.area_below(
         time_s,
         smo2_pct,
         set_start_s,

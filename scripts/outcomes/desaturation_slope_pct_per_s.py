@@ -1,6 +1,6 @@
 """Slope of saturation over the first part of the set; negative when it falls."""
 
-from analysis import oxygenation
+from muscle import desaturation
 from outcomes import SET
 
 LABEL = "Desaturation slope"
@@ -11,7 +11,7 @@ ASKED_OF = SET
 
 
 def measure(time_s, smo2_pct, set_start_s, slope_window_s, usable_share, ripple_hz):
-    return oxygenation.desaturation_slope(
+    return desaturation.desaturation_slope(
         time_s,
         smo2_pct,
         set_start_s,

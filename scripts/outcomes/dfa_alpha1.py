@@ -1,6 +1,6 @@
 """Short-term scaling exponent of detrended fluctuations, 4 to 16 beats (Peng et al. 1995)."""
 
-from analysis import variability
+from heart import variability
 from outcomes import HEART
 
 LABEL = "DFA alpha 1"

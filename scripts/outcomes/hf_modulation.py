@@ -4,7 +4,7 @@ Follows the breathing rate over time and does not need a steady heart rate. A mo
 gives 0.00005.
 """
 
-from analysis.time_varying import summarise_modulation
+from heart.modulation import summarise_modulation
 from outcomes import HEART
 
 LABEL = "Respiratory modulation of heart rate"

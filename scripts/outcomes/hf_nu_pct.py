@@ -1,6 +1,6 @@
 """HF power in percent of LF and HF power; it says the same as LF/HF (Task Force 1996)."""
 
-from analysis.spectrum import normalised_units_pct
+from heart.spectrum import normalised_units_pct
 from outcomes import HEART
 
 LABEL = "HF n.u."

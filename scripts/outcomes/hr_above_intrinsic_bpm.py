@@ -5,9 +5,9 @@ A rate above this limit cannot come from vagal withdrawal alone.
 
 import pandas as pd
 
-from analysis import variability
+from heart import variability
 from outcomes import HEART
-from window_inputs import Absent
+from windows.inputs import Absent
 
 LABEL = "Heart rate above intrinsic limit"
 UNIT = "bpm"

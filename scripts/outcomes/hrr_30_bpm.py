@@ -1,6 +1,6 @@
 """Fall of heart rate to 30 s after a set or cuff release, the later (after Cole et al. 1999)."""
 
-from analysis.recovery import fall_of_rate
+from heart.recovery import fall_of_rate
 from outcomes import AFTER_SET
 
 LABEL = "Heart-rate recovery 30 s"

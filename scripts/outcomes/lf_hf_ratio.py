@@ -1,6 +1,6 @@
 """LF over HF power, for comparison only: not an index of sympathetic activity (Billman 2013)."""
 
-from analysis import spectrum
+from heart import spectrum
 from outcomes import HEART
 
 LABEL = "LF/HF"

@@ -1,6 +1,6 @@
 """Mean heart rate, 60000 / mean interval (Task Force 1996)."""
 
-from analysis import variability
+from heart import variability
 from outcomes import HEART
 
 LABEL = "Mean heart rate"

@@ -1,6 +1,6 @@
 """Mean interval between normal beats (Task Force 1996)."""
 
-from analysis import variability
+from heart import variability
 from outcomes import HEART
 
 LABEL = "Mean NN"

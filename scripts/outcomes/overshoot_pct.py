@@ -1,6 +1,6 @@
 """Highest centred mean of saturation after release above the resting level."""
 
-from analysis import oxygenation
+from muscle import levels
 from outcomes import AFTER_SET
 
 LABEL = "Overshoot"
@@ -11,7 +11,7 @@ ASKED_OF = AFTER_SET
 
 
 def measure(time_s, smo2_pct, window, smo2_baseline, nadir_window_s, usable_share):
-    return oxygenation.overshoot(
+    return levels.overshoot(
         time_s,
         smo2_pct,
         window.start_s,

@@ -1,7 +1,7 @@
 """Pain, as noted, 0 to 10."""
 
 from outcomes import SET
-from window_inputs import noted
+from windows.inputs import noted
 
 LABEL = "Pain"
 UNIT = ""

@@ -1,6 +1,6 @@
 """Largest heart rate held over a few seconds."""
 
-from analysis import variability
+from heart import variability
 from outcomes import HEART
 
 LABEL = "Peak heart rate"

@@ -1,6 +1,6 @@
 """Differences of more than 50 ms, in percent of the normal intervals (Task Force 1996)."""
 
-from analysis import variability
+from heart import variability
 from outcomes import HEART
 
 LABEL = "pNN50"

@@ -1,6 +1,6 @@
 """Time after release until saturation is half-way back from its nadir."""
 
-from analysis import oxygenation
+from muscle import recovery
 from outcomes import AFTER_SET
 
 LABEL = "Reoxygenation half-time"
@@ -11,7 +11,7 @@ ASKED_OF = AFTER_SET
 
 
 def measure(time_s, smo2_pct, window, smo2_nadir, recovery_target, nadir_window_s, usable_share):
-    return oxygenation.half_time(
+    return recovery.half_time(
         time_s,
         smo2_pct,
         window.start_s,

@@ -1,6 +1,6 @@
 """Time constant of an exponential reoxygenation; secondary to the half-time."""
 
-from analysis import oxygenation
+from muscle import recovery
 from outcomes import AFTER_SET
 
 LABEL = "Reoxygenation time constant"
@@ -19,7 +19,7 @@ def measure(
     largest_tau_error,
     usable_share,
 ):
-    return oxygenation.exponential_recovery(
+    return recovery.exponential_recovery(
         time_s,
         smo2_pct,
         window.start_s,

@@ -1,7 +1,7 @@
 """Repetitions done, as noted."""
 
 from outcomes import SET
-from window_inputs import noted
+from windows.inputs import noted
 
 LABEL = "Repetitions"
 UNIT = ""

@@ -1,6 +1,6 @@
 """Root mean square of successive differences of normal intervals (Task Force 1996)."""
 
-from analysis.precision import precise_rmssd_ms
+from heart.precision import precise_rmssd_ms
 from outcomes import HEART
 
 LABEL = "RMSSD"

@@ -1,7 +1,7 @@
 """Perceived exertion, as noted, on the scale of the study."""
 
 from outcomes import SET
-from window_inputs import noted
+from windows.inputs import noted
 
 LABEL = "Perceived exertion"
 UNIT = ""

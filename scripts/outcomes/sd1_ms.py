@@ -1,6 +1,6 @@
 """Spread of the return map across its diagonal; it says the same as RMSSD (Brennan 2001)."""
 
-from analysis import variability
+from heart import variability
 from outcomes import HEART
 
 LABEL = "SD1"

@@ -1,6 +1,6 @@
 """Spread of the return map along its diagonal, from the points (Brennan 2001)."""
 
-from analysis import variability
+from heart import variability
 from outcomes import HEART
 
 LABEL = "SD2"

@@ -1,6 +1,6 @@
 """Standard deviation of the intervals between normal beats (Task Force 1996)."""
 
-from analysis.precision import precise_sdnn_ms
+from heart.precision import precise_sdnn_ms
 from outcomes import HEART
 
 LABEL = "SDNN"

@@ -1,6 +1,6 @@
 """Fall of saturation from rest to nadir."""
 
-from analysis import oxygenation
+from muscle import levels
 from outcomes import SET
 
 LABEL = "Saturation drop"
@@ -11,4 +11,4 @@ ASKED_OF = SET
 
 
 def measure(smo2_baseline, smo2_nadir):
-    return oxygenation.drop(smo2_baseline, smo2_nadir)
+    return levels.drop(smo2_baseline, smo2_nadir)

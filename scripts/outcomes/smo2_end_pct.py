@@ -1,6 +1,6 @@
 """Mean saturation at the end of the set."""
 
-from analysis import oxygenation
+from muscle import levels
 from outcomes import SET
 
 LABEL = "Saturation at end"
@@ -13,7 +13,7 @@ REST = "smo2_baseline_pct"
 
 
 def measure(time_s, smo2_pct, set_end_s, end_window_s, usable_share, ripple_hz):
-    return oxygenation.end_level(
+    return levels.end_level(
         time_s,
         smo2_pct,
         set_end_s,

@@ -1,6 +1,6 @@
 """Time in the saturation band in which a muscle is said to fail (common practice, no source)."""
 
-from analysis import oxygenation
+from muscle import desaturation
 from outcomes import SET
 
 LABEL = "Time in failure band"
@@ -19,7 +19,7 @@ def measure(
     failure_band_hysteresis_pct,
     usable_share,
 ):
-    return oxygenation.time_in_band_s(
+    return desaturation.time_in_band_s(
         time_s,
         smo2_pct,
         set_start_s,

@@ -1,7 +1,7 @@
 """Whether the set ended in failure, as noted: 1 yes, 0 no."""
 
 from outcomes import SET
-from window_inputs import noted
+from windows.inputs import noted
 
 LABEL = "Set to failure"
 UNIT = ""

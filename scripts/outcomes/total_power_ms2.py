@@ -1,6 +1,6 @@
 """Power up to 0.40 Hz that detrending leaves; its part below 0.04 Hz is not interpretable."""
 
-from analysis.precision import precise_band_power_ms2
+from heart.precision import precise_band_power_ms2
 from outcomes import HEART
 
 LABEL = "Total power"

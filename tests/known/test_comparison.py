@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.comparison import Comparison
-from analysis.planning import detectable_noncentrality, pooled_error, power
+from comparison.conditions import Comparison
+from comparison.planning import detectable_noncentrality, pooled_error, power
 
 PLAIN = {
     "error": "pooled",

@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from analysis.interval_labels import classify_intervals
-from analysis.interval_model import fit_autoregression, smooth_trend
-from analysis.interval_repair import repair_intervals
-from analysis.interval_rounding import interval_rounding
-from benchmark_repair import by_neurokit, by_us, exercise_beats, resting_beats, variability
-from simulation.heart_period import inject_errors
+from benchmarks.repair import by_neurokit, by_us, exercise_beats, resting_beats, variability
+from demo.heart_period import inject_errors
+from heart.repair.intervals import repair_intervals
+from heart.repair.labels import classify_intervals
+from heart.repair.local_model import fit_autoregression, smooth_trend
+from heart.repair.rounding import interval_rounding
 
 
 def disturbed_series(kind, seed):

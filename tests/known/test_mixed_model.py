@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.mixed_model import Fit, fit
-from analysis.multiplicity import dunnett_two
+from comparison.mixed_model import Fit, fit
+from comparison.multiplicity import dunnett_two
 
 # ---------------------------------------------------------------- tables
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from analysis import oxygenation
-from analysis.oxygenation import Estimate
+from muscle import levels, recovery, time_axis
+from muscle.estimates import Estimate
 
 RECOVERY_FIT = {
     "longest_delay_s": 15.0,
@@ -14,7 +14,7 @@ RECOVERY_FIT = {
 }
 
 
-def recovery(time_s, *, end_pct, amplitude_pct, delay_s, tau_s):
+def recovery_course(time_s, *, end_pct, amplitude_pct, delay_s, tau_s):
     """E - A exp(-(t - TD)/tau), flat before TD: the mono-exponential of the trade."""
     since = np.maximum(time_s - delay_s, 0.0)
     return end_pct - amplitude_pct * np.exp(-since / tau_s)
@@ -22,7 +22,7 @@ def recovery(time_s, *, end_pct, amplitude_pct, delay_s, tau_s):
 
 def test_occlusion_calibration_of_a_worked_reading():
     # 100 (52 - 18)/(84 - 18) = 51.515...: arithmetic.
-    calibrated = oxygenation.calibrate_to_occlusion(
+    calibrated = levels.calibrate_to_occlusion(
         [52.0], occlusion_minimum=18.0, hyperaemia_maximum=84.0
     )
     assert calibrated[0] == pytest.approx(51.515151515151516)
@@ -30,15 +30,15 @@ def test_occlusion_calibration_of_a_worked_reading():
 
 def test_occlusion_calibration_refuses_a_maximum_below_the_minimum():
     with pytest.raises(ValueError, match="above"):
-        oxygenation.calibrate_to_occlusion([5.0], occlusion_minimum=5.0, hyperaemia_maximum=5.0)
+        levels.calibrate_to_occlusion([5.0], occlusion_minimum=5.0, hyperaemia_maximum=5.0)
 
 
 def test_half_time_of_an_exponential_is_delay_plus_tau_ln_2():
     # tau 30 s without delay: 30 ln 2 = 20.794 s (arithmetic). The chord through the crossing
     # moves it by less than 0.2 s.
     time_s = np.arange(0.0, 300.0, 0.1)
-    trace = recovery(time_s, end_pct=70.0, amplitude_pct=40.0, delay_s=0.0, tau_s=30.0)
-    found = oxygenation.half_time(
+    trace = recovery_course(time_s, end_pct=70.0, amplitude_pct=40.0, delay_s=0.0, tau_s=30.0)
+    found = recovery.half_time(
         time_s,
         trace,
         0.0,
@@ -55,8 +55,8 @@ def test_half_time_of_an_exponential_is_delay_plus_tau_ln_2():
 def test_recovery_is_95_percent_done_after_three_time_constants():
     # 1 - exp(-3) = 0.950: 95 % at 3.0 tau = 89.87 s for tau 30 s (arithmetic).
     time_s = np.arange(0.0, 300.0, 0.5)
-    trace = recovery(time_s, end_pct=70.0, amplitude_pct=40.0, delay_s=0.0, tau_s=30.0)
-    fit = oxygenation.exponential_recovery(time_s, trace, 0.0, 299.0, **RECOVERY_FIT)
+    trace = recovery_course(time_s, end_pct=70.0, amplitude_pct=40.0, delay_s=0.0, tau_s=30.0)
+    fit = recovery.exponential_recovery(time_s, trace, 0.0, 299.0, **RECOVERY_FIT)
     assert -fit.tau.value * np.log(0.05) == pytest.approx(89.87196820661973, abs=0.01)
 
 
@@ -65,12 +65,12 @@ def test_fit_of_the_worked_recovery_has_the_published_scatter():
     # gave tau 25.0 +- 0.55 and T50 21.6 +- 0.7 (theory 4 + 25 ln 2 = 21.33).
     rng = np.random.default_rng(20)
     time_s = np.arange(-60.0, 180.0, 1.0)
-    clean = recovery(time_s, end_pct=72.0, amplitude_pct=40.0, delay_s=4.0, tau_s=25.0)
+    clean = recovery_course(time_s, end_pct=72.0, amplitude_pct=40.0, delay_s=4.0, tau_s=25.0)
     taus, halves = [], []
     for _ in range(60):
         trace = clean + rng.normal(0.0, 1.0, len(time_s))
-        fit = oxygenation.exponential_recovery(time_s, trace, 0.0, 179.0, **RECOVERY_FIT)
-        half = oxygenation.half_time(
+        fit = recovery.exponential_recovery(time_s, trace, 0.0, 179.0, **RECOVERY_FIT)
+        half = recovery.half_time(
             time_s,
             trace,
             0.0,
@@ -91,7 +91,7 @@ def test_fit_of_the_worked_recovery_has_the_published_scatter():
 def test_a_trailing_mean_would_be_late_by_half_its_window_and_the_centred_one_is_not():
     time_s = np.arange(0.0, 60.0, 0.1)
     ramp = 0.5 * time_s
-    centred = oxygenation.centred_mean(time_s, ramp, 5.0)
+    centred = time_axis.centred_mean(time_s, ramp, 5.0)
     inside = np.isfinite(centred)
     assert centred[inside] == pytest.approx(ramp[inside], abs=1e-9)
     # The mean of the 5 s that end now is the centred mean of 2.5 s ago: late by w/2 (arithmetic).
@@ -110,7 +110,7 @@ def test_the_nadir_under_a_ripple_lies_within_a_point_where_the_raw_minimum_is_f
     course = course - course[time_s <= 118.0].min() + 35.07
     trace = course + np.where(time_s > 60, 4 * np.sin(np.pi * since), 0.0)
     trace = trace + rng.normal(0.0, 1.0, len(time_s))
-    found = oxygenation.nadir(
+    found = levels.nadir(
         time_s,
         trace,
         60.0,

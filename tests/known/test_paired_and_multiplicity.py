@@ -9,26 +9,22 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analysis.multiplicity import (
-    benjamini_hochberg,
-    dunnett_two,
-    dunnett_two_critical,
-    holm,
-)
-from analysis.paired import (
+from comparison.agreement import (
     bland_altman,
+    intraclass_correlations,
+    repeated_measures_correlation,
+)
+from comparison.effect_sizes import (
     detectable_d_z,
     effect_sizes,
     hedges_correction,
-    intraclass_correlations,
     paired_power,
     paired_sample_size,
-    paired_t,
     read_interval,
-    repeated_measures_correlation,
-    sign_flip,
 )
-from analysis.single_case import non_overlap, phase_test, schedule_test
+from comparison.multiplicity import benjamini_hochberg, dunnett_two, dunnett_two_critical, holm
+from comparison.paired import paired_t, sign_flip
+from comparison.single_case import non_overlap, phase_test, schedule_test
 
 # Student 1908, Biometrika 6:1: additional hours of sleep, ten patients, two drugs
 SLEEP_1 = [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from analysis import spectrum
+from heart import spectrum
 from unit.pulse_frequency import tone_power_ms2, tones
 
 LF_HZ = (0.04, 0.15)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis import variability
+from heart import variability
 
 # Worked by hand from the definitions of the Task Force 1996, Eur Heart J 17:354.
 WORKED_MS = np.array([800.0, 810.0, 790.0, 805.0, 795.0, 815.0, 785.0, 800.0])

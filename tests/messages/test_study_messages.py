@@ -4,9 +4,10 @@ import hashlib
 
 import pytest
 
+from engine.problems import problems
 from project import copy_of_project, snakemake, write_tiny_study
-from step import StudyError, problems
-from study import Study
+from study.loading import Study
+from study.problems import StudyError
 
 
 @pytest.fixture

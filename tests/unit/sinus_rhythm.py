@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simulation.heart_period import simulate_beats
+from demo.heart_period import simulate_beats
 
 
 def sinus_beats(

@@ -8,10 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from analysis.beat_detection import DetectorSettings, chain_margins, detect_beats
-from analysis.beat_scoring import score_beats
-from analysis.signal_quality import ACCEPTED, detect_with, quality_by_span
-from simulation.exercise_ecg import (
+from demo.exercise_ecg import (
     ECTOPIC,
     LEADS,
     SQUATS,
@@ -23,6 +20,12 @@ from simulation.exercise_ecg import (
     noise_free_ecg,
     with_ectopic_beats,
 )
+from heart.detection.detector import detect_beats
+from heart.detection.interval_chain import chain_margins
+from heart.detection.other_detectors import detect_with
+from heart.detection.scoring import score_beats
+from heart.detection.settings import DetectorSettings
+from heart.quality import ACCEPTED, quality_by_span
 
 PLAIN = NoiseMix()
 COURSE_BPM = (70, 75, 120, 150, 140, 100)

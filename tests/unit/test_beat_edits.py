@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.beat_edits import BeatEditError, apply_beat_edits, excluded_spans_s
+from heart.beat_edits import BeatEditError, apply_beat_edits, excluded_spans_s
 
 
 def edit_rows(*rows):

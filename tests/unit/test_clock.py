@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.clock import fit_clock, lost_time, to_session_time
+from recordings.clock import fit_clock, lost_time, to_session_time
 
 
 def test_a_drift_of_20_ppm_is_72_ms_per_hour():

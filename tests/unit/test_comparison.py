@@ -6,7 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.comparison import (
+from compare_conditions import compare_conditions
+from comparison.alternatives import beside_main, changes_of, concerned, reaches, with_values
+from comparison.conditions import (
     Comparison,
     deciding,
     reading,
@@ -14,11 +16,11 @@ from analysis.comparison import (
     spread_ratio,
     usable,
 )
-from analysis.cross_check import second_fit
-from analysis.multiplicity import holm
-from analysis.paired import paired_t
-from analysis.planning import planning, power
-from analysis.sensitivity import (
+from comparison.cross_check import second_fit
+from comparison.multiplicity import holm
+from comparison.paired import paired_t
+from comparison.planning import planning, power
+from comparison.sensitivity import (
     BASELINE,
     CHANGE,
     EQUAL_WORK,
@@ -33,11 +35,9 @@ from analysis.sensitivity import (
     work_matched,
     worst_case,
 )
-from analysis.sentences import SAME_ORDER, as_decided, sentence_of_contrast
-from compare_conditions import compare_conditions
-from measure_outcomes import OUTCOME_COLUMNS
-from tabular import read_table, write_table
-from try_alternatives import beside_main, changes_of, concerned, reaches, with_values
+from report.sentences import SAME_ORDER, as_decided, sentence_of_contrast
+from results.tables import read_table, write_table
+from windows.measuring import OUTCOME_COLUMNS
 
 CONDITIONS = ("none", "low", "target")
 EXERCISES = ("curl", "press", "row")
@@ -457,7 +457,7 @@ COMPARED = sorted(set(ODD) - {"nobody", "one condition"})
 @pytest.mark.parametrize("name", ODD)
 def test_an_odd_study_gives_a_complete_result(name, tmp_path, monkeypatch):
     if name not in CHECKED_TWICE:
-        monkeypatch.setattr("analysis.cross_check.second_fit", lambda comparison: [])
+        monkeypatch.setattr("comparison.cross_check.second_fit", lambda comparison: [])
     conditions = (*CONDITIONS, "high") if name == "four conditions" else CONDITIONS
     if name == "two conditions":
         conditions = ("none", "low")
@@ -661,7 +661,7 @@ def test_a_cell_that_nobody_filled_leaves_the_paired_result_and_says_so():
 
 
 def test_no_value_in_a_condition_is_said_with_its_reason(tmp_path, monkeypatch):
-    monkeypatch.setattr("analysis.cross_check.second_fit", lambda comparison: [])
+    monkeypatch.setattr("comparison.cross_check.second_fit", lambda comparison: [])
     contrasts = results_of(ODD["refused in one condition"], tmp_path)["contrasts"]
     own = contrasts[(contrasts["outcome"] == "smo2_nadir_pct") & (contrasts["exercise"] == "all")]
     absent = own[own["estimate"].isna()].set_index("contrast")

@@ -3,13 +3,8 @@
 import numpy as np
 import pytest
 
-from analysis.contractions import (
-    bent_misfit,
-    find_contractions,
-    local_ripple,
-    ripple_chance,
-)
-from simulation.muscle_oxygen import SensorFault, SimulatedSet, simulate_muscle_oxygen
+from demo.muscle_oxygen import SensorFault, SimulatedSet, simulate_muscle_oxygen
+from muscle.contractions import bent_misfit, find_contractions, local_ripple, ripple_chance
 
 SEARCH = {
     "slowest_hz": 0.1,

@@ -3,13 +3,13 @@
 import pandas as pd
 import pytest
 
-from analysis.coverage import OUTSIDE, coverage_doubt, events_measured_in, uncovered_s
-from gather_tables import with_coverage
 from project import write_tiny_study
 from read_recordings import read_recordings
-from step import StudyError
-from tabular import read_table
-from window_inputs import heart_clock_flagged
+from recordings.coverage import OUTSIDE, coverage_doubt, events_measured_in, uncovered_s
+from results.exclusions import with_coverage
+from results.tables import read_table
+from study.problems import StudyError
+from windows.inputs import heart_clock_flagged
 
 EVENTS = pd.DataFrame(
     [

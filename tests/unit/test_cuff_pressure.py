@@ -4,14 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.cuff_log import noted_course
-from analysis.cuff_pressure import (
-    check_cuff_pressure,
-    find_inflations,
-    propose_cuff_boundaries,
-    same_place,
-)
-from simulation.muscle_oxygen import SimulatedCuff, simulate_cuff_pressure
+from cuff.log import noted_course
+from cuff.pressure import check_cuff_pressure, find_inflations, propose_cuff_boundaries, same_place
+from demo.muscle_oxygen import SimulatedCuff, simulate_cuff_pressure
 
 PRESSURE_LIMITS = {
     "tolerance_mmhg": 10.0,

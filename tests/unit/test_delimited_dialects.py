@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from readers import ReadingError, read_recording
+from recordings.readers.any_file import ReadingError, read_recording
 
 TIME_S = np.arange(12) * 0.5
 SATURATION_PCT = np.array(

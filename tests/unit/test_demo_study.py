@@ -12,8 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import make_demo
-from simulation import demo_signals, demo_study
+from demo import make, signals, study
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 TABLES = (
@@ -44,7 +43,7 @@ def person_means(outcome: str, rows: pd.DataFrame) -> pd.DataFrame:
 
 @pytest.mark.parametrize("participant", ["sub-02", "sub-03", "sub-06"])
 def test_a_participant_made_again_alone_has_the_same_bytes(tmp_path, participant):
-    make_demo.write_demo(tmp_path, participants=[participant])
+    make.write_demo(tmp_path, participants=[participant])
     committed = sorted(DEMO.glob(f"raw/{participant}/*"))
     assert [p.name for p in committed] == [p.name for p in sorted(tmp_path.glob("raw/*/*"))]
     for path in [*committed, DEMO / f"truth/beats/{participant}.tsv.gz"]:
@@ -56,7 +55,7 @@ def test_a_participant_made_again_alone_has_the_same_bytes(tmp_path, participant
 
 
 def test_another_seed_is_another_study():
-    first, second = (demo_study.plan_study(seed)[0] for seed in (1, 2))
+    first, second = (study.plan_study(seed)[0] for seed in (1, 2))
     assert first.sets[0].rep_boundaries_s != second.sets[0].rep_boundaries_s
 
 
@@ -90,8 +89,8 @@ def test_effects_on_rmssd_and_on_nothing_at_baseline_are_those_of_the_true_beats
 
 def test_people_respond_differently_to_a_condition():
     for outcome, planned_sd in (
-        ("smo2_nadir_pct", demo_study.SMO2_NADIR_DEVIATION_SD_PCT),
-        ("mean_hr_bpm", demo_study.MEAN_HR_DEVIATION_SD_BPM),
+        ("smo2_nadir_pct", study.SMO2_NADIR_DEVIATION_SD_PCT),
+        ("mean_hr_bpm", study.MEAN_HR_DEVIATION_SD_BPM),
     ):
         means = person_means(outcome, table("truth/sets.tsv")).dropna()
         spread = (means["target"] - means["none"]).std()
@@ -127,7 +126,7 @@ def test_cuff_pressures_are_the_condition_s_share_of_what_was_measured_that_day(
     done = events[events["trial_type"] == "set"].merge(occlusion, on=key, suffixes=("", "_cuff"))
     assert len(done) == len(sets)
     share = done["cuff_pressure_mmhg"] / done["occlusion_pressure_mmhg"]
-    planned = done["condition"].map(demo_study.SHARE_OF_OCCLUSION_PRESSURE)
+    planned = done["condition"].map(study.SHARE_OF_OCCLUSION_PRESSURE)
     # A gauge is set to whole mmHg.
     assert (share - planned).abs().max() <= 0.5 / 120
     wrong = occlusion[(occlusion["posture"] != "seated") | (occlusion["method"] != "doppler")]
@@ -136,18 +135,18 @@ def test_cuff_pressures_are_the_condition_s_share_of_what_was_measured_that_day(
 
 def test_every_order_of_conditions_is_used_and_every_visit_follows_its_sequence():
     sessions, sets = table("sessions.tsv"), table("truth/sets.tsv")
-    assert set(sessions["sequence"]) == set(demo_study.SEQUENCES)
+    assert set(sessions["sequence"]) == set(study.SEQUENCES)
     assert sessions.groupby("participant_id").size().to_dict()["sub-09"] == 2
     assert len(sessions) == 29
     done = sets.groupby(["participant_id", "session_id"])["condition"].agg(["first", "nunique"])
     assert (done["nunique"] == 1).all()
     for row in sessions.itertuples():
-        expected = demo_study.condition_of(row.sequence, row.visit)
+        expected = study.condition_of(row.sequence, row.visit)
         assert done.loc[(row.participant_id, row.session_id), "first"] == expected
 
 
 def test_a_minute_of_reperfusion_lies_between_release_and_next_inflation():
-    for visit in demo_study.plan_study():
+    for visit in study.plan_study():
         for planned, following in zip(visit.sets, visit.sets[1:], strict=False):
             assert following.inflation_s - planned.release_s >= 60.0
             assert planned.onset_s - planned.inflation_s == pytest.approx(25.0)
@@ -183,7 +182,7 @@ def test_the_sync_marks_show_the_drift_of_the_recorder():
         file_s = np.array([float(mark) for mark in row.sync_marks_s.split(";")])
         drift_ppm = 1e6 * (np.ptp(session_s) / np.ptp(file_s) - 1.0)
         # Marks read to 2 ms each, some 2000 s apart: 1.4 ppm standard deviation.
-        assert drift_ppm == pytest.approx(demo_study.DRIFT_PPM, abs=4.2)
+        assert drift_ppm == pytest.approx(study.DRIFT_PPM, abs=4.2)
 
 
 def test_edits_stand_on_the_bytes_of_their_raw_files():
@@ -222,21 +221,21 @@ def test_the_folder_is_small_enough_to_travel_with_the_code():
 
 def test_a_constant_period_gives_evenly_spaced_beats():
     times_s = np.arange(0.0, 60.0, 0.01)
-    beats_s = demo_signals.pulse_times(times_s, np.full(times_s.size, 0.8))
+    beats_s = signals.pulse_times(times_s, np.full(times_s.size, 0.8))
     assert beats_s == pytest.approx(0.8 * np.arange(1, beats_s.size + 1))
     assert beats_s.size == 74
 
 
 def test_a_rise_planned_for_a_mean_has_that_mean():
-    plateau = demo_signals.plateau_for_mean(95.0, value_at_onset=70.0, duration_s=50.0, tau_s=15.0)
+    plateau = signals.plateau_for_mean(95.0, value_at_onset=70.0, duration_s=50.0, tau_s=15.0)
     times_s = np.arange(0.0, 50.0, 0.001)
-    step = demo_signals.Step(0.0, plateau, 15.0)
-    course = demo_signals.first_order_course(times_s, initial=70.0, steps=[step])
+    step = signals.Step(0.0, plateau, 15.0)
+    course = signals.first_order_course(times_s, initial=70.0, steps=[step])
     assert course.mean() == pytest.approx(95.0, abs=0.01)
 
 
 def test_without_overshoot_the_half_time_is_delay_plus_tau_ln_2():
-    muscle_set = demo_signals.MuscleSet(
+    muscle_set = signals.MuscleSet(
         inflation_s=0.0,
         onset_s=25.0,
         end_s=75.0,
@@ -249,9 +248,9 @@ def test_without_overshoot_the_half_time_is_delay_plus_tau_ln_2():
         overshoot_pct=0.0,
     )
     times_s = np.arange(0.0, 200.0, 0.01)
-    course_pct = demo_signals.saturation_course(times_s, baseline_pct=65.0, sets=[muscle_set])
+    course_pct = signals.saturation_course(times_s, baseline_pct=65.0, sets=[muscle_set])
     assert course_pct.min() == pytest.approx(35.0)
-    half_time_s = demo_signals.half_time_s(
+    half_time_s = signals.half_time_s(
         times_s, course_pct, start_s=80.0, nadir_pct=35.0, baseline_pct=65.0
     )
     assert half_time_s == pytest.approx(4.0 + 20.0 * np.log(2.0), abs=0.01)
@@ -259,6 +258,6 @@ def test_without_overshoot_the_half_time_is_delay_plus_tau_ln_2():
 
 def test_an_early_beat_is_followed_by_a_full_pause():
     beats_s = np.arange(0.0, 10.0, 1.0)
-    moved_s = demo_signals.premature(beats_s, np.array([4]), share=0.32)
+    moved_s = signals.premature(beats_s, np.array([4]), share=0.32)
     assert np.diff(moved_s)[3:5] == pytest.approx([0.68, 1.32])
     assert beats_s[4] == 4.0

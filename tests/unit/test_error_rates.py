@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.error_rates import balanced_tests, simulated_error_rates
-from analysis.mixed_model import fit
+from comparison.error_rates import balanced_tests, simulated_error_rates
+from comparison.mixed_model import fit
 
 CONDITIONS = ["none", "low", "target"]
 

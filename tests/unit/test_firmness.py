@@ -2,8 +2,8 @@
 
 import pandas as pd
 
-from catalogue import figure_modules
-from firmness import (
+from engine.listings import figure_modules
+from report.sensitivity import (
     detectable,
     left_out_ranges,
     other_assumptions,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from simulation.heart_period import (
+from demo.heart_period import (
     beats_from_rate,
     inject_errors,
     interval_power_ms2,

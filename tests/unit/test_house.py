@@ -4,12 +4,11 @@ import ast
 
 import pytest
 
-from catalogue import figure_modules, outcome_modules
-from declarations.settings import Settings
+from engine.listings import figure_modules, header, outcome_modules
+from engine.rules import command
 from project import PROJECT
-from step import command
-from study import header
-from write_settings_page import results_page, settings_page
+from study.reference_pages import results_page, settings_page
+from study.settings import Settings
 
 SCRIPTS = PROJECT / "scripts"
 OUTCOMES = sorted((SCRIPTS / "outcomes").glob("[!_]*.py"))
@@ -19,12 +18,12 @@ ENTERED = ("baseline/", "set/", "rest/", "recovery/")
 
 def test_the_page_of_settings_is_in_step_with_the_declarations():
     page = (PROJECT / "config" / "SETTINGS.md").read_text(encoding="utf-8")
-    assert page == settings_page(), "run: python scripts/write_settings_page.py"
+    assert page == settings_page(), "run: PYTHONPATH=scripts python -m study.reference_pages"
 
 
 def test_the_page_of_result_columns_is_in_step_with_the_declarations():
     page = (PROJECT / "results" / "README.md").read_text(encoding="utf-8")
-    assert page == results_page(), "run: python scripts/write_settings_page.py"
+    assert page == results_page(), "run: PYTHONPATH=scripts python -m study.reference_pages"
 
 
 @pytest.mark.parametrize("section", Settings.model_fields.values(), ids=Settings.model_fields)

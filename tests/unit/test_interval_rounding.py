@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.interval_rounding import interval_rounding
+from heart.repair.rounding import interval_rounding
 from unit.sinus_rhythm import sinus_beats
 
 

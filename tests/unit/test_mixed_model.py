@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.mixed_model import Fit, ModelError, fit, split_random
-from analysis.paired import paired_t
+from comparison.mixed_model import Fit, ModelError, fit, split_random
+from comparison.paired import paired_t
 
 SESSIONS = ["1 | participant", "1 | participant:condition"]
 DESIGN = [*SESSIONS, "1 | participant:exercise"]

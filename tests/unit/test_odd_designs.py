@@ -9,9 +9,9 @@ import pytest
 from hypothesis import Phase, assume, given, settings
 from hypothesis import strategies as st
 
-from analysis.comparison import Comparison
-from analysis.planning import planning
-from analysis.sensitivity import (
+from comparison.conditions import Comparison
+from comparison.planning import planning
+from comparison.sensitivity import (
     baseline_adjusted,
     leave_one_out,
     tabled,

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis import oxygenation
-from analysis.oxygenation import Estimate
-from simulation.muscle_oxygen import SensorFault, SimulatedSet, simulate_muscle_oxygen
+from demo.muscle_oxygen import SensorFault, SimulatedSet, simulate_muscle_oxygen
+from muscle import cleaning, desaturation, levels, recovery, time_axis
+from muscle.estimates import Estimate
 
 TWO_SETS = (SimulatedSet(90.0, 20, 3.0, 35.0), SimulatedSet(240.0, 20, 3.0, 30.0))
 RATES_HZ = (0.5, 1.0, 2.0, 10.0, 50.0)
@@ -24,7 +24,7 @@ def recorded(seed=1, sampling_rate_hz=10.0, **changes):
 
 def cleaned(simulated):
     readings = simulated.readings
-    return oxygenation.clean_saturation(readings["time_s"], readings["smo2_pct"])
+    return cleaning.clean_saturation(readings["time_s"], readings["smo2_pct"])
 
 
 def reasons(table):
@@ -43,8 +43,8 @@ def test_a_healthy_recording_keeps_every_reading(rate_hz):
 def test_zeros_in_the_middle_of_a_recording_are_a_dropout(rate_hz):
     fault = SensorFault("dropout", 20.0, 8.0)
     table = cleaned(recorded(sampling_rate_hz=rate_hz, faults=[fault]))
-    spans = oxygenation.unusable_spans(table)
-    assert spans["reason"].tolist() == [oxygenation.DROPOUT]
+    spans = cleaning.unusable_spans(table)
+    assert spans["reason"].tolist() == [cleaning.DROPOUT]
     assert spans["start_s"][0] == pytest.approx(20.0, abs=2.0)
     assert spans["end_s"][0] == pytest.approx(28.0, abs=2.0)
 
@@ -58,8 +58,8 @@ def test_a_muscle_that_sinks_to_zero_is_at_its_floor_and_not_a_dropout():
 
 def test_a_stuck_sensor_is_found():
     fault = SensorFault("stuck", 180.0, 30.0)
-    spans = oxygenation.unusable_spans(cleaned(recorded(faults=[fault])))
-    assert spans["reason"].tolist() == [oxygenation.STUCK]
+    spans = cleaning.unusable_spans(cleaned(recorded(faults=[fault])))
+    assert spans["reason"].tolist() == [cleaning.STUCK]
     assert spans["start_s"][0] == pytest.approx(180.0, abs=0.5)
     assert spans["end_s"][0] == pytest.approx(210.0, abs=0.5)
 
@@ -78,38 +78,38 @@ def runs(values):
 
 
 def test_a_trace_that_never_changes_is_stuck_throughout():
-    table = oxygenation.clean_saturation(np.arange(60.0), np.full(60, 61.0))
-    assert reasons(table) == {oxygenation.STUCK}
+    table = cleaning.clean_saturation(np.arange(60.0), np.full(60, 61.0))
+    assert reasons(table) == {cleaning.STUCK}
 
 
 def test_a_slip_is_named_and_parts_the_levels():
     table = cleaned(recorded(faults=[SensorFault("slip", 200.0, 0.0, -18.0)]))
-    assert reasons(table) == {oxygenation.SLIP}
-    assert not oxygenation.levels_comparable(table, 100.0, 300.0)
-    assert oxygenation.levels_comparable(table, 201.0, 300.0)
+    assert reasons(table) == {cleaning.SLIP}
+    assert not cleaning.levels_comparable(table, 100.0, 300.0)
+    assert cleaning.levels_comparable(table, 201.0, 300.0)
 
 
 def test_a_light_leak_is_left_out_and_parts_nothing():
     table = cleaned(recorded(faults=[SensorFault("light_leak", 200.0, 6.0, 25.0)]))
-    spans = oxygenation.unusable_spans(table)
-    assert spans["reason"].tolist() == [oxygenation.LIGHT_LEAK]
+    spans = cleaning.unusable_spans(table)
+    assert spans["reason"].tolist() == [cleaning.LIGHT_LEAK]
     assert spans["end_s"][0] - spans["start_s"][0] == pytest.approx(6.0, abs=0.5)
-    assert oxygenation.levels_comparable(table, 0.0, 400.0)
+    assert cleaning.levels_comparable(table, 0.0, 400.0)
 
 
 def test_impossible_and_missing_readings_are_named():
-    table = oxygenation.clean_saturation([0.0, 1.0, 2.0, 3.0], [60.0, 104.0, np.nan, 61.0])
-    assert table["reason"].tolist() == ["", oxygenation.OUT_OF_RANGE, oxygenation.MISSING, ""]
+    table = cleaning.clean_saturation([0.0, 1.0, 2.0, 3.0], [60.0, 104.0, np.nan, 61.0])
+    assert table["reason"].tolist() == ["", cleaning.OUT_OF_RANGE, cleaning.MISSING, ""]
 
 
 def test_a_time_axis_that_runs_backwards_is_an_error():
     with pytest.raises(ValueError, match="rising"):
-        oxygenation.clean_saturation([0.0, 2.0, 1.0], [60.0, 60.0, 60.0])
+        cleaning.clean_saturation([0.0, 2.0, 1.0], [60.0, 60.0, 60.0])
 
 
 def test_cleaning_leaves_its_arguments_alone():
     trace = np.array([60.0, 0.0, 61.0, 60.5])
-    oxygenation.clean_saturation(np.arange(4.0), trace)
+    cleaning.clean_saturation(np.arange(4.0), trace)
     assert trace.tolist() == [60.0, 0.0, 61.0, 60.5]
 
 
@@ -124,7 +124,7 @@ def test_cleaning_leaves_its_arguments_alone():
 def test_a_centred_mean_of_a_straight_line_is_the_line_on_any_time_axis(steps, slope, window_s):
     time_s = np.cumsum(steps)
     line = 20.0 + slope * time_s
-    mean = oxygenation.centred_mean(time_s, line, window_s)
+    mean = time_axis.centred_mean(time_s, line, window_s)
     known = np.isfinite(mean)
     assert mean[known] == pytest.approx(line[known], abs=1e-6)
 
@@ -133,26 +133,26 @@ def test_a_mean_never_reaches_across_a_gap():
     time_s = np.arange(0.0, 60.0, 1.0)
     trace = np.where(time_s < 30, 60.0, 30.0)
     trace[28:32] = np.nan
-    mean = oxygenation.centred_mean(time_s, trace, 4.0)
+    mean = time_axis.centred_mean(time_s, trace, 4.0)
     known = mean[np.isfinite(mean)]
     assert set(np.round(known, 9)) == {30.0, 60.0}
-    missing_rows = oxygenation.centred_mean(
+    missing_rows = time_axis.centred_mean(
         np.delete(time_s, range(28, 32)), np.delete(trace, range(28, 32)), 4.0
     )
     assert set(np.round(missing_rows[np.isfinite(missing_rows)], 9)) == {30.0, 60.0}
 
 
 def test_whole_contractions_are_the_shortest_that_fill_the_window():
-    assert oxygenation.whole_contractions_s(3.0, 0.5) == pytest.approx(4.0)
-    assert oxygenation.whole_contractions_s(3.0, 0.25) == pytest.approx(4.0)
-    assert oxygenation.whole_contractions_s(3.0, 1 / 6) == pytest.approx(6.0)
-    assert oxygenation.whole_contractions_s(3.0, None) == 3.0
+    assert time_axis.whole_contractions_s(3.0, 0.5) == pytest.approx(4.0)
+    assert time_axis.whole_contractions_s(3.0, 0.25) == pytest.approx(4.0)
+    assert time_axis.whole_contractions_s(3.0, 1 / 6) == pytest.approx(6.0)
+    assert time_axis.whole_contractions_s(3.0, None) == 3.0
 
 
 def test_a_window_with_too_few_readings_is_refused_with_its_share():
     time_s = np.arange(0.0, 60.0, 1.0)
     trace = np.where(time_s < 40, np.nan, 60.0)
-    found = oxygenation.baseline(time_s, trace, 60.0, window_s=40.0, **ENOUGH)
+    found = levels.baseline(time_s, trace, 60.0, window_s=40.0, **ENOUGH)
     assert found.status == "refused"
     assert np.isnan(found.value)
     assert "% of the window is usable, 80 % needed" in found.reason
@@ -160,7 +160,7 @@ def test_a_window_with_too_few_readings_is_refused_with_its_share():
 
 def test_a_resting_level_outside_the_usual_is_flagged():
     time_s = np.arange(0.0, 61.0, 1.0)
-    found = oxygenation.baseline(time_s, np.full(61, 30.0), 60.0, window_s=30.0, **ENOUGH)
+    found = levels.baseline(time_s, np.full(61, 30.0), 60.0, window_s=30.0, **ENOUGH)
     assert found.status == "flagged"
     assert found.value == pytest.approx(30.0)
 
@@ -169,9 +169,7 @@ def test_the_error_of_a_baseline_covers_its_truth():
     misses = []
     for seed in range(60):
         trace = recorded(seed, sampling_rate_hz=1.0).readings
-        found = oxygenation.baseline(
-            trace["time_s"], trace["smo2_pct"], 88.0, window_s=60.0, **ENOUGH
-        )
+        found = levels.baseline(trace["time_s"], trace["smo2_pct"], 88.0, window_s=60.0, **ENOUGH)
         misses.append((found.value - 65.0) / found.se)
     assert 0.7 < np.std(misses) < 1.4
 
@@ -186,13 +184,13 @@ def test_nadir_half_time_and_slope_reach_their_accuracy(rate_hz):
     for seed in range(6):
         simulated = recorded(seed, sampling_rate_hz=rate_hz)
         time_s, trace = simulated.readings["time_s"], simulated.readings["smo2_pct"]
-        base = oxygenation.baseline(time_s, trace, 88.0, window_s=60.0, **ENOUGH)
+        base = levels.baseline(time_s, trace, 88.0, window_s=60.0, **ENOUGH)
         for truth in simulated.sets.itertuples():
             ripple = {"contraction_rate_hz": truth.rate_hz} | ENOUGH
-            lowest = oxygenation.nadir(
+            lowest = levels.nadir(
                 time_s, trace, truth.onset_s, truth.offset_s, window_s=3.0, **ripple
             )
-            half = oxygenation.half_time(
+            half = recovery.half_time(
                 time_s,
                 trace,
                 truth.release_s,
@@ -202,7 +200,7 @@ def test_nadir_half_time_and_slope_reach_their_accuracy(rate_hz):
                 window_s=4.0,
                 **ENOUGH,
             )
-            slope = oxygenation.desaturation_slope(
+            slope = desaturation.desaturation_slope(
                 time_s, trace, truth.onset_s, window_s=15.0, **ripple
             )
             nadirs.append(lowest.value - truth.nadir_pct)
@@ -232,7 +230,7 @@ def test_half_time_is_refused_where_the_crossing_lies_in_a_gap():
 
 def test_half_time_is_refused_after_a_fall_that_is_only_noise():
     time_s = np.arange(0.0, 60.0, 1.0)
-    found = oxygenation.half_time(
+    found = recovery.half_time(
         time_s,
         np.full(60, 61.0),
         0.0,
@@ -249,9 +247,9 @@ def test_half_time_is_refused_after_a_fall_that_is_only_noise():
 def test_a_refused_baseline_refuses_what_stands_on_it_and_its_reason_travels():
     refused = Estimate.refused("sensor not on the skin")
     for found in (
-        oxygenation.drop(refused, Estimate(30.0, 0.5)),
+        levels.drop(refused, Estimate(30.0, 0.5)),
         half_time_of(np.arange(60.0), np.arange(60.0), target=refused),
-        oxygenation.area_below(
+        desaturation.area_below(
             np.arange(60.0), np.arange(60.0), 0.0, 59.0, level_pct=refused, **ENOUGH
         ),
     ):
@@ -263,7 +261,7 @@ FULL_RECOVERY = Estimate(70.0, 0.2)
 
 
 def half_time_of(time_s, trace, target=FULL_RECOVERY):
-    return oxygenation.half_time(
+    return recovery.half_time(
         time_s,
         trace,
         0.0,
@@ -282,19 +280,19 @@ def test_an_exponential_is_refused_where_no_plateau_was_seen():
     rng = np.random.default_rng(3)
     time_s = np.arange(0.0, 60.0, 1.0)
     trace = 70.0 - 40.0 * np.exp(-time_s / 120.0) + rng.normal(0.0, 0.3, 60)
-    fit = oxygenation.exponential_recovery(time_s, trace, 0.0, 59.0, **FIT)
+    fit = recovery.exponential_recovery(time_s, trace, 0.0, 59.0, **FIT)
     assert fit.tau.status == "refused"
     assert fit.tau.reason
 
 
 def test_an_exponential_is_refused_on_a_flat_trace():
     trace = 60.0 + np.random.default_rng(4).normal(0.0, 1.0, 120)
-    fit = oxygenation.exponential_recovery(np.arange(120.0), trace, 0.0, 119.0, **FIT)
+    fit = recovery.exponential_recovery(np.arange(120.0), trace, 0.0, 119.0, **FIT)
     assert fit.half_time.status == "refused"
 
 
 def test_a_constant_trace_has_no_recovery_to_fit():
-    fit = oxygenation.exponential_recovery(np.arange(60.0), np.full(60, 61.0), 0.0, 59.0, **FIT)
+    fit = recovery.exponential_recovery(np.arange(60.0), np.full(60, 61.0), 0.0, 59.0, **FIT)
     assert fit.tau.status == "refused"
     assert "no rise" in fit.tau.reason
 
@@ -304,7 +302,7 @@ def test_a_nadir_never_comes_without_an_error(step_s):
     time_s = np.arange(0.0, 200.0, step_s)
     trace = 65.0 - 20.0 * ((time_s > 60) & (time_s < 120))
     trace = trace + np.random.default_rng(2).normal(0.0, 1.0, len(time_s))
-    found = oxygenation.nadir(time_s, trace, 60.0, 120.0, window_s=5.0, **ENOUGH)
+    found = levels.nadir(time_s, trace, 60.0, 120.0, window_s=5.0, **ENOUGH)
     assert found.status == "refused" or found.se > 0
 
 
@@ -313,9 +311,7 @@ def test_standard_errors_of_the_exponential_match_its_scatter():
     time_s = np.arange(0.0, 150.0, 1.0)
     clean = 70.0 - 35.0 * np.exp(-np.maximum(time_s - 5.0, 0.0) / 20.0)
     fits = [
-        oxygenation.exponential_recovery(
-            time_s, clean + rng.normal(0.0, 1.0, 150), 0.0, 149.0, **FIT
-        )
+        recovery.exponential_recovery(time_s, clean + rng.normal(0.0, 1.0, 150), 0.0, 149.0, **FIT)
         for _ in range(40)
     ]
     scatter = np.std([fit.tau.value for fit in fits])
@@ -331,7 +327,7 @@ def test_time_in_the_band_counts_by_crossings_and_not_by_readings():
     trace = np.abs(time_s - 30.0)
     fine_s = np.arange(0.0, 61.0, 0.5)
     for axis in (time_s, fine_s):
-        found = oxygenation.time_in_band_s(
+        found = desaturation.time_in_band_s(
             axis, np.abs(axis - 30.0), 0.0, 60.0, hysteresis_pct=0.0, **ENOUGH
         )
         assert found.value == pytest.approx(30.0, abs=0.7)
@@ -341,8 +337,8 @@ def test_time_in_the_band_counts_by_crossings_and_not_by_readings():
 def test_hysteresis_keeps_a_rippling_trace_inside_the_band():
     time_s = np.arange(0.0, 60.0, 0.1)
     trace = 14.0 + 2.0 * np.sin(2 * np.pi * 0.5 * time_s)
-    without = oxygenation.time_in_band_s(time_s, trace, 1.0, 59.0, hysteresis_pct=0.0, **ENOUGH)
-    kept = oxygenation.time_in_band_s(time_s, trace, 1.0, 59.0, hysteresis_pct=2.0, **ENOUGH)
+    without = desaturation.time_in_band_s(time_s, trace, 1.0, 59.0, hysteresis_pct=0.0, **ENOUGH)
+    kept = desaturation.time_in_band_s(time_s, trace, 1.0, 59.0, hysteresis_pct=2.0, **ENOUGH)
     assert without.value < 45.0
     assert kept.value == pytest.approx(58.0, abs=1.0)
 
@@ -350,7 +346,7 @@ def test_hysteresis_keeps_a_rippling_trace_inside_the_band():
 def test_area_below_a_level_is_exact_for_a_triangle():
     time_s = np.arange(0.0, 61.0, 7.5)
     trace = 60.0 - 2.0 * (20.0 - np.abs(time_s - 30.0))
-    found = oxygenation.area_below(
+    found = desaturation.area_below(
         time_s, trace, 0.0, 60.0, level_pct=Estimate(60.0, 0.0), **ENOUGH
     )
     fine_s = np.linspace(0.0, 60.0, 600001)
@@ -362,7 +358,7 @@ def test_unusable_time_is_not_counted_and_said_so():
     time_s = np.arange(0.0, 101.0, 1.0)
     trace = np.full(101, 10.0)
     trace[40:45] = np.nan
-    found = oxygenation.time_in_band_s(time_s, trace, 0.0, 100.0, hysteresis_pct=1.0, **ENOUGH)
+    found = desaturation.time_in_band_s(time_s, trace, 0.0, 100.0, hysteresis_pct=1.0, **ENOUGH)
     assert found.status == "flagged"
     assert found.value == pytest.approx(94.0, abs=0.01)
     assert "not counted" in found.reason
@@ -374,7 +370,7 @@ def test_overshoot_is_found_and_its_absence_flagged():
             sets=TWO_SETS[:1], overshoot_pct=height_pct, recovery_tau_s=12.0, noise_pct=0.5
         )
         time_s, trace = simulated.readings["time_s"], simulated.readings["smo2_pct"]
-        found = oxygenation.overshoot(
+        found = levels.overshoot(
             time_s,
             trace,
             150.0,
@@ -392,7 +388,7 @@ def test_results_do_not_depend_on_where_the_clock_starts():
     simulated = recorded(sampling_rate_hz=2.0)
     readings: pd.DataFrame = simulated.readings
     results = [
-        oxygenation.nadir(
+        levels.nadir(
             readings["time_s"] + shift_s,
             readings["smo2_pct"],
             90.0 + shift_s,
@@ -411,14 +407,14 @@ def test_results_do_not_depend_on_where_the_clock_starts():
 def test_fat_beyond_half_the_source_detector_distance_is_named():
     # Light reaches about half of the distance between source and detector: common rule of the
     # trade, from memory.
-    assert oxygenation.depth_doubt(14.0, 30.0, reached_share=0.5) == ""
-    assert "mostly fat is measured: 16 mm" in oxygenation.depth_doubt(16.0, 30.0, reached_share=0.5)
+    assert cleaning.depth_doubt(14.0, 30.0, reached_share=0.5) == ""
+    assert "mostly fat is measured: 16 mm" in cleaning.depth_doubt(16.0, 30.0, reached_share=0.5)
 
 
 def test_depth_is_judged_only_where_both_numbers_were_noted():
-    assert oxygenation.depth_doubt(None, None, reached_share=0.5) == ""
+    assert cleaning.depth_doubt(None, None, reached_share=0.5) == ""
     for thickness, distance in ((16.0, None), (None, 30.0), (float("nan"), 30.0)):
-        doubt = oxygenation.depth_doubt(thickness, distance, reached_share=0.5)
+        doubt = cleaning.depth_doubt(thickness, distance, reached_share=0.5)
         assert "cannot be judged" in doubt
 
 
@@ -427,10 +423,10 @@ def test_depth_is_judged_only_where_both_numbers_were_noted():
 
 def everything(time_s, trace, start_s, end_s):
     """All numbers of one set and what follows, from the functions that outcomes call."""
-    cleaned_trace = oxygenation.clean_saturation(time_s, trace)
+    cleaned_trace = cleaning.clean_saturation(time_s, trace)
     trace = (cleaned_trace["time_s"].to_numpy(), cleaned_trace["smo2_pct"].to_numpy())
-    base = oxygenation.baseline(*trace, start_s - 2.0, window_s=60.0, **ENOUGH)
-    lowest = oxygenation.nadir(*trace, start_s, end_s, window_s=5.0, **ENOUGH)
+    base = levels.baseline(*trace, start_s - 2.0, window_s=60.0, **ENOUGH)
+    lowest = levels.nadir(*trace, start_s, end_s, window_s=5.0, **ENOUGH)
     after = (end_s, end_s + 60.0)
     to = {"nadir_pct": lowest, "target_pct": base}
     fit = {"longest_delay_s": 15.0, "min_r2": 0.8, "largest_tau_se_share": 0.5}
@@ -438,14 +434,14 @@ def everything(time_s, trace, start_s, end_s):
     return [
         base,
         lowest,
-        oxygenation.drop(base, lowest),
-        oxygenation.end_level(*trace, end_s, **ENOUGH),
-        oxygenation.desaturation_slope(*trace, start_s, window_s=15.0, **ENOUGH),
-        oxygenation.time_in_band_s(*trace, start_s, end_s, **low, **ENOUGH),
-        oxygenation.area_below(*trace, start_s, end_s, level_pct=base, **ENOUGH),
-        oxygenation.half_time(*trace, *after, window_s=4.0, **to, **ENOUGH),
-        oxygenation.exponential_recovery(*trace, *after, **fit, **ENOUGH).tau,
-        oxygenation.overshoot(*trace, *after, baseline_pct=base, window_s=5.0, **ENOUGH),
+        levels.drop(base, lowest),
+        levels.end_level(*trace, end_s, **ENOUGH),
+        desaturation.desaturation_slope(*trace, start_s, window_s=15.0, **ENOUGH),
+        desaturation.time_in_band_s(*trace, start_s, end_s, **low, **ENOUGH),
+        desaturation.area_below(*trace, start_s, end_s, level_pct=base, **ENOUGH),
+        recovery.half_time(*trace, *after, window_s=4.0, **to, **ENOUGH),
+        recovery.exponential_recovery(*trace, *after, **fit, **ENOUGH).tau,
+        levels.overshoot(*trace, *after, baseline_pct=base, window_s=5.0, **ENOUGH),
     ]
 
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from analysis.precision import precise_band_power_ms2, precise_rmssd_ms, precise_sdnn_ms
-from analysis.spectrum import interval_spectrum
+from heart.precision import precise_band_power_ms2, precise_rmssd_ms, precise_sdnn_ms
+from heart.spectrum import interval_spectrum
 
 
 def resting_intervals(generator, beats):

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from write_provenance import name_by_content, write_crate
+from results.provenance import name_by_content, write_crate
 
 
 def test_content_is_named_as_the_standard_names_it():

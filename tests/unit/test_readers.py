@@ -12,9 +12,9 @@ import pandas as pd
 import pytest
 from edfio import Edf, EdfAnnotation, EdfSignal
 
-from read_recordings import end_of_session_s, refuse_times_of_another_unit
-from readers import ReadingError, read_recording
-from readers.units import KPA_IN_MMHG, check_plausible, count_impossible, to_canonical
+from recordings.readers.any_file import ReadingError, read_recording
+from recordings.session_clock import end_of_session_s, refuse_times_of_another_unit
+from recordings.units import KPA_IN_MMHG, check_plausible, count_impossible, to_canonical
 
 RNG = np.random.default_rng(20)
 ECG_MV = np.round(np.sin(np.arange(2500) / 40.0) + RNG.normal(0, 0.02, 2500), 3)

@@ -3,12 +3,12 @@
 import pandas as pd
 import pytest
 
-from autonomic import delays_after_sets, delays_in_words, rate_in_sets_is_equal
-from catalogue import figure_modules
-from drawing import pyplot, ratio_axis
+from engine.listings import figure_modules
+from figures._drawing import pyplot, ratio_axis
 from figures._session_page import KIND_LOOKS, Session, excerpts
-from write_methods import breathing_in_words, comparison, other_assumptions
-from write_report import (
+from report.heart import delays_after_sets, delays_in_words, rate_in_sets_is_equal
+from report.methods import breathing_in_words, comparison, other_assumptions
+from report.page import (
     boundaries_in_words,
     boundaries_that_differ,
     failure_band,

@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.respiration import respiration_from_beats, respiration_from_belt
-from find_beats import breathing_of
-from simulation.heart_period import simulate_beats
+from demo.heart_period import simulate_beats
+from heart.beats import breathing_of
+from heart.breathing import respiration_from_beats, respiration_from_belt
 
 
 def breathing_beats(

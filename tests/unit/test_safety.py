@@ -3,9 +3,10 @@
 import pandas as pd
 import pytest
 
-from check_safety import check_safety, misplaced
+from check_safety import check_safety
+from cuff.safety import misplaced
 from project import write_tiny_study
-from tabular import read_table
+from results.tables import read_table
 
 SET = {
     "onset_s": 100.0,

@@ -4,13 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis import segmentation
-from simulation.muscle_oxygen import (
-    SensorFault,
-    SimulatedCuff,
-    SimulatedSet,
-    simulate_muscle_oxygen,
-)
+from demo.muscle_oxygen import SensorFault, SimulatedCuff, SimulatedSet, simulate_muscle_oxygen
+from muscle import boundaries
 
 SEARCH = {
     "slowest_hz": 0.1,
@@ -41,11 +36,11 @@ def compared(rate_hz, ripple_pct, seed=1, **changes):
         ripple_pct=ripple_pct,
         **changes,
     )
-    proposals = segmentation.propose_boundaries(
+    proposals = boundaries.propose_boundaries(
         simulated.readings["time_s"], simulated.readings["smo2_pct"], **SEARCH
     )
     of_sets = simulated.boundaries[simulated.boundaries["boundary"].str.startswith("set")]
-    return segmentation.compare_boundaries(of_sets, proposals, tolerance_s=1.0, farthest_s=15.0)
+    return boundaries.compare_boundaries(of_sets, proposals, tolerance_s=1.0, farthest_s=15.0)
 
 
 @pytest.mark.parametrize(("rate_hz", "ripple_pct"), [(2.0, 4.0), (10.0, 2.0), (50.0, 2.0)])
@@ -95,14 +90,14 @@ def test_a_cuff_that_keeps_saturation_low_after_the_last_contraction_does_not_mo
     working = (time_s >= 120.0) & (time_s <= 180.0)
     trace = course + np.where(working, 2 * np.sin(2 * np.pi * (time_s - 120.0) / 3.0), 0.0)
     trace = trace + np.random.default_rng(5).normal(0.0, 1.0, len(time_s))
-    proposals = segmentation.propose_boundaries(time_s, trace, **SEARCH)
+    proposals = boundaries.propose_boundaries(time_s, trace, **SEARCH)
     assert proposals["boundary"].tolist() == ["set_start", "set_end"]
     assert proposals["time_s"].to_numpy() == pytest.approx([120.0, 180.0], abs=1.0)
 
 
 def test_a_resting_recording_holds_no_sets():
     trace = 65.0 + np.random.default_rng(7).normal(0.0, 1.0, 600)
-    proposals = segmentation.propose_boundaries(np.arange(600.0), trace, **SEARCH)
+    proposals = boundaries.propose_boundaries(np.arange(600.0), trace, **SEARCH)
     assert proposals.empty
 
 
@@ -111,7 +106,7 @@ def proposals_of_one_set(**changes):
     settings = {"sets": [SimulatedSet(120.0, 20, 3.0, 35.0)], "duration_s": 300.0} | changes
     simulated = simulate_muscle_oxygen(np.random.default_rng(4), sampling_rate_hz=10.0, **settings)
     readings = simulated.readings
-    return segmentation.propose_boundaries(readings["time_s"], readings["smo2_pct"], **SEARCH)
+    return boundaries.propose_boundaries(readings["time_s"], readings["smo2_pct"], **SEARCH)
 
 
 def test_no_end_of_a_set_is_proposed_inside_a_gap():
@@ -129,16 +124,16 @@ def test_a_set_that_runs_when_the_recording_starts_has_no_start_to_propose():
 
 @pytest.mark.parametrize("trace", [[], [60.0], [np.nan] * 300, [60.0] * 300])
 def test_a_recording_without_content_has_no_boundaries(trace):
-    proposals = segmentation.propose_boundaries(np.arange(float(len(trace))), trace, **SEARCH)
+    proposals = boundaries.propose_boundaries(np.arange(float(len(trace))), trace, **SEARCH)
     assert proposals.empty
-    assert list(proposals.columns) == segmentation.PROPOSAL_COLUMNS
+    assert list(proposals.columns) == boundaries.PROPOSAL_COLUMNS
 
 
 def test_three_straight_pieces_are_parted_at_their_joints():
     time_s = np.arange(0.0, 200.0, 1.0)
     course = np.interp(time_s, [0.0, 60.0, 120.0, 200.0], [65.0, 65.0, 35.0, 60.0])
     trace = course + np.random.default_rng(6).normal(0.0, 0.5, len(time_s))
-    bends = segmentation.find_bends(time_s, trace, shortest_phase_s=10.0, reach_s=12.0)
+    bends = boundaries.find_bends(time_s, trace, shortest_phase_s=10.0, reach_s=12.0)
     assert bends["time_s"].to_numpy() == pytest.approx([60.0, 120.0], abs=1.5)
     assert bends["slope_after"].to_numpy() == pytest.approx([-0.5, 25 / 80], abs=0.03)
 
@@ -147,7 +142,7 @@ def test_a_bend_is_placed_where_two_lines_meet():
     time_s = np.arange(0.0, 120.0, 0.5)
     trace = 65.0 - 0.8 * np.maximum(time_s - 60.3, 0.0)
     trace = trace + np.random.default_rng(2).normal(0.0, 0.3, len(time_s))
-    bends = segmentation.find_bends(time_s, trace, shortest_phase_s=10.0, reach_s=15.0)
+    bends = boundaries.find_bends(time_s, trace, shortest_phase_s=10.0, reach_s=15.0)
     assert len(bends) == 1
     assert bends["time_s"][0] == pytest.approx(60.3, abs=1.0)
     assert bends["slope_after"][0] == pytest.approx(-0.8, abs=0.05)
@@ -164,7 +159,7 @@ def test_each_row_of_the_log_is_matched_once_and_the_rest_is_named():
             "source": "ripple",
         }
     )
-    table = segmentation.compare_boundaries(log, offered, tolerance_s=0.5, farthest_s=10.0)
+    table = boundaries.compare_boundaries(log, offered, tolerance_s=0.5, farthest_s=10.0)
     matched = table[table["difference_s"].notna()]
     assert matched["log_s"].tolist() == [105.0]
     assert matched["difference_s"].tolist() == [-1.0]

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis import spectrum
-from analysis.variability import NotEnough
+from heart import spectrum
+from heart.variability import NotEnough
 from unit.pulse_frequency import beats_at, grid_s, narrow_noise, tone_power_ms2, tones
 
 BANDS_HZ = {"lf_power_ms2": (0.04, 0.15), "hf_power_ms2": (0.15, 0.40)}

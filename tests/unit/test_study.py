@@ -7,11 +7,11 @@ import pandas as pd
 import pytest
 
 import launch
-from catalogue import outcome_modules
-from compare_conditions import why_absent
+from comparison.outcome_tables import why_absent
+from engine.listings import header, names_in, outcome_modules, windows_of
 from project import write_tiny_study
-from step import StudyError
-from study import header, load_study, names_in, windows_of
+from study.loading import load_study
+from study.problems import StudyError
 
 
 @pytest.fixture
@@ -35,7 +35,7 @@ def test_windows_that_are_computed_are_left_open_and_not_guessed(tmp_path, monke
     (tmp_path / "outcomes" / "__init__.py").write_text('SET = ("set/set",)\n')
     (tmp_path / "outcomes" / "plain.py").write_text("ASKED_OF = SET\nHERE = ASKED_OF\n")
     (tmp_path / "outcomes" / "computed.py").write_text("ASKED_OF = SET + other()\nx.y = 1\n")
-    monkeypatch.setattr("study.SCRIPTS", tmp_path)
+    monkeypatch.setattr("engine.listings.SCRIPTS", tmp_path)
     assert names_in("outcomes") == ["computed", "plain"]
     assert header("outcomes", "plain")["HERE"] == ("set/set",)
     assert windows_of("plain") == ["set"]

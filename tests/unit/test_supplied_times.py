@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.supplied_times import supply_times
+from muscle.supplied_times import supply_times
 
 SHOWN = ((100.0, 160.0), (300.0, 345.0), (500.0, 560.0))
 

@@ -6,16 +6,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.evidence import sentence_of_evidence, sentences_above_intrinsic
-from analysis.sentences import sentence_against_others, sentence_of_contrast
-from autonomic import heart_by_exercise
-from check_safety import share_of_occlusion
-from gather_tables import counted_down, with_ranges
-from signal_store import Stretch, read_stretches, write_stretches
-from tabular import number, read_table, write_table
-from wording import with_interval
-from write_methods import occlusion_in_words, smallest_effects
-from write_tables import pressures
+from cuff.safety import share_of_occlusion
+from recordings.store import Stretch, read_stretches, write_stretches
+from report.evidence import sentence_of_evidence, sentences_above_intrinsic
+from report.heart import heart_by_exercise
+from report.methods import occlusion_in_words, smallest_effects
+from report.print_tables import pressures
+from report.sentences import sentence_against_others, sentence_of_contrast
+from report.words import with_interval
+from results.exclusions import counted_down, with_ranges
+from results.tables import number, read_table, write_table
 
 
 def contrast(**values):

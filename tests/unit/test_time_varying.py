@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis import time_varying
-from analysis.variability import NotEnough
+from heart import modulation
+from heart.variability import NotEnough
 from unit.pulse_frequency import Ramp, exercise_ramp, tones
 
 RAMPS = 12
@@ -17,8 +17,8 @@ def ramps(jitter_ms: float) -> list[Ramp]:
     return [exercise_ramp(rng, jitter_s=jitter_ms / 1000.0) for _ in range(RAMPS)]
 
 
-def course_of(ramp: Ramp, **settings) -> time_varying.RespiratoryModulation:
-    return time_varying.respiratory_modulation(
+def course_of(ramp: Ramp, **settings) -> modulation.RespiratoryModulation:
+    return modulation.respiratory_modulation(
         ramp.beat_time_s, ramp.time_s[::50], ramp.respiration_hz[::50], **settings
     )
 
@@ -52,11 +52,9 @@ def test_the_fixed_band_of_rest_fails_the_same_test():
     # Guards the test above: with 0.15-0.40 Hz the breathing leaves the band and is lost.
     fixed = []
     for ramp in ramps(0.5):
-        course = time_varying.heart_rate_modulation(ramp.beat_time_s)
-        spectra = time_varying.time_frequency_map(course.time_s, course.modulation)
-        fixed.append(
-            score(spectra.time_s, time_varying.moving_band_power(spectra, 0.15, 0.40), ramp)
-        )
+        course = modulation.heart_rate_modulation(ramp.beat_time_s)
+        spectra = modulation.time_frequency_map(course.time_s, course.modulation)
+        fixed.append(score(spectra.time_s, modulation.moving_band_power(spectra, 0.15, 0.40), ramp))
     assert not passes(fixed)
     assert np.mean(fixed, axis=0)[0] < 0.8
 
@@ -67,7 +65,7 @@ def test_an_error_of_the_breathing_rate_as_large_as_tracking_makes_does_no_harm(
     for ramp in ramps(0.5):
         times = np.arange(0.0, 140.0, 1.0)
         rate = np.interp(times, ramp.time_s, ramp.respiration_hz) + rng.normal(0, 0.005, 140)
-        course = time_varying.respiratory_modulation(ramp.beat_time_s, times, rate)
+        course = modulation.respiratory_modulation(ramp.beat_time_s, times, rate)
         scores.append(score(course.time_s, course.power, ramp))
     assert passes(scores)
 
@@ -96,8 +94,8 @@ def test_timing_errors_alone_have_the_power_that_is_subtracted():
     beats = np.arange(0.0, 600.0, 0.5) + rng.normal(0, 0.004, 1200)
     times = np.array([0.0, 600.0])
     rate = np.array([0.4, 0.4])
-    raw = time_varying.respiratory_modulation(beats, times, rate)
-    expected = time_varying.jitter_power(0.4, 2.0, jitter_ms=4.0)
+    raw = modulation.respiratory_modulation(beats, times, rate)
+    expected = modulation.jitter_power(0.4, 2.0, jitter_ms=4.0)
     # Equivalent bandwidth of the low-pass run both ways: 1.666 x 0.05 Hz.
     bandwidth_hz = 1.666 * 0.05
     assert raw.power[raw.valid].mean() == pytest.approx(float(expected) * bandwidth_hz, rel=0.25)
@@ -109,8 +107,8 @@ def test_timing_errors_alone_have_the_power_that_is_subtracted():
 )
 def test_steady_modulation_is_read_whatever_the_heart_rate(hr_bpm, breathing_hz):
     beats = tones(200.0, hr_bpm, (breathing_hz, 0.02, 0.5), (0.10, 0.02, 0.0))
-    course = time_varying.respiratory_modulation(beats, [0.0, 200.0], [breathing_hz] * 2)
-    summary = time_varying.summarise_modulation(course, start_s=30.0, end_s=170.0)
+    course = modulation.respiratory_modulation(beats, [0.0, 200.0], [breathing_hz] * 2)
+    summary = modulation.summarise_modulation(course, start_s=30.0, end_s=170.0)
     assert summary.power == pytest.approx(2e-4, rel=0.03)
     assert summary.check_power == pytest.approx(2e-4, rel=0.05)
     assert summary.ratio == pytest.approx(1.0, abs=0.05)
@@ -119,7 +117,7 @@ def test_steady_modulation_is_read_whatever_the_heart_rate(hr_bpm, breathing_hz)
 
 def test_the_two_roads_agree_on_a_set():
     ramp = ramps(0.5)[0]
-    summary = time_varying.summarise_modulation(
+    summary = modulation.summarise_modulation(
         course_of(ramp), start_s=ramp.start_s, end_s=ramp.end_s
     )
     assert summary.ratio == pytest.approx(1.0, abs=0.05)
@@ -133,7 +131,7 @@ def test_breathing_outside_what_beats_can_show_is_void_with_a_reason():
     rate[:35] = 0.10
     rate[40:60] = np.nan
     rate[90:] = 0.70
-    course = time_varying.respiratory_modulation(beats, times, rate)
+    course = modulation.respiratory_modulation(beats, times, rate)
     reasons = {
         at_s: course.reason[np.abs(course.time_s - at_s).argmin()]
         for at_s in (5.0, 20.0, 50.0, 75.0, 100.0)
@@ -145,52 +143,52 @@ def test_breathing_outside_what_beats_can_show_is_void_with_a_reason():
     assert reasons[100.0] == "breathing is faster than half the heart rate"
     assert (course.valid == (course.reason == "")).all()
     with pytest.raises(NotEnough, match="faster than half the heart rate in 100 % of the window"):
-        time_varying.summarise_modulation(course, start_s=93.0, end_s=108.0)
+        modulation.summarise_modulation(course, start_s=93.0, end_s=108.0)
 
 
 def test_nothing_is_said_without_breathing_beats_or_cover():
     beats = tones(120.0, 75.0, (0.25, 0.02, 0.5))
-    unknown = time_varying.respiratory_modulation(beats, [0.0, 120.0], [np.nan, np.nan])
+    unknown = modulation.respiratory_modulation(beats, [0.0, 120.0], [np.nan, np.nan])
     with pytest.raises(NotEnough, match="breathing rate is not known in 100 %"):
-        time_varying.summarise_modulation(unknown, start_s=30.0, end_s=90.0)
+        modulation.summarise_modulation(unknown, start_s=30.0, end_s=90.0)
     with pytest.raises(NotEnough, match="needs 20 beats"):
-        time_varying.heart_rate_modulation(beats[:10])
+        modulation.heart_rate_modulation(beats[:10])
     with pytest.raises(NotEnough, match="20 beats and 40 s in a row"):
-        time_varying.respiratory_modulation(beats[:30], [0.0, 120.0], [0.25, 0.25])
-    course = time_varying.respiratory_modulation(beats, [0.0, 120.0], [0.25, 0.25])
+        modulation.respiratory_modulation(beats[:30], [0.0, 120.0], [0.25, 0.25])
+    course = modulation.respiratory_modulation(beats, [0.0, 120.0], [0.25, 0.25])
     with pytest.raises(NotEnough, match="beats do not cover"):
-        time_varying.summarise_modulation(course, start_s=110.0, end_s=170.0)
+        modulation.summarise_modulation(course, start_s=110.0, end_s=170.0)
 
 
 def test_a_gap_parts_the_course_and_leaves_the_rest_untouched():
     beats = tones(300.0, 75.0, (0.25, 0.02, 0.5))
     kept = beats[(beats < 140.0) | (beats > 155.0)]
-    course = time_varying.respiratory_modulation(kept, [0.0, 300.0], [0.25, 0.25])
-    summary = time_varying.summarise_modulation(course, start_s=180.0, end_s=280.0)
+    course = modulation.respiratory_modulation(kept, [0.0, 300.0], [0.25, 0.25])
+    summary = modulation.summarise_modulation(course, start_s=180.0, end_s=280.0)
     assert summary.power == pytest.approx(2e-4, rel=0.03)
     with pytest.raises(NotEnough, match="beats do not cover"):
-        time_varying.summarise_modulation(course, start_s=120.0, end_s=180.0)
+        modulation.summarise_modulation(course, start_s=120.0, end_s=180.0)
     with pytest.raises(NotEnough, match="no beats for 1"):
-        time_varying.heart_rate_modulation(kept)
+        modulation.heart_rate_modulation(kept)
 
 
 def test_the_map_puts_the_power_of_a_tone_at_its_frequency():
     time = np.arange(0.0, 120.0, 0.25)
-    spectra = time_varying.time_frequency_map(time, 0.02 * np.sin(2 * np.pi * 0.3 * time))
+    spectra = modulation.time_frequency_map(time, 0.02 * np.sin(2 * np.pi * 0.3 * time))
     middle = (spectra.time_s > 15.0) & (spectra.time_s < 105.0)
     peak = spectra.frequency_hz[spectra.density_per_hz[middle].argmax(axis=1)]
     assert peak == pytest.approx(0.3, abs=0.005)
-    power = time_varying.moving_band_power(spectra, 0.15, 0.45)
+    power = modulation.moving_band_power(spectra, 0.15, 0.45)
     assert power[middle] == pytest.approx(2e-4, rel=0.01)
 
 
 def test_a_cadence_at_the_breathing_rate_or_folded_onto_it_is_flagged():
     # 4 s per repetition is 0.25 Hz, in the middle of resting breathing.
-    assert bool(time_varying.cadence_in_band(0.25, 0.27, 2.0))
+    assert bool(modulation.cadence_in_band(0.25, 0.27, 2.0))
     # 0.25 Hz twice over meets breathing at 0.5 Hz; alone it would not.
-    assert bool(time_varying.cadence_in_band(0.25, 0.5, 2.0))
-    assert not bool(time_varying.cadence_in_band(0.25, 0.5, 2.0, harmonics=1))
+    assert bool(modulation.cadence_in_band(0.25, 0.5, 2.0))
+    assert not bool(modulation.cadence_in_band(0.25, 0.5, 2.0, harmonics=1))
     # 1.5 Hz steps at 120 beats per minute are seen at 0.5 Hz.
-    assert bool(time_varying.cadence_in_band(1.5, 0.5, 2.0, harmonics=1))
-    flags = time_varying.cadence_in_band([0.25, np.nan, 0.9], 0.25, 2.0, harmonics=1)
+    assert bool(modulation.cadence_in_band(1.5, 0.5, 2.0, harmonics=1))
+    flags = modulation.cadence_in_band([0.25, np.nan, 0.9], 0.25, 2.0, harmonics=1)
     assert flags.tolist() == [True, False, False]

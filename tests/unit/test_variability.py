@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis import variability
-from analysis.variability import NotEnough
+from heart import variability
+from heart.variability import NotEnough
 from unit.pulse_frequency import beats_at, grid_s, narrow_noise, tones
 
 intervals_ms = st.lists(st.integers(300, 1800), min_size=3, max_size=60).map(

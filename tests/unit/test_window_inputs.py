@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.oxygenation import Estimate
-from analysis.windows import Window
-from window_inputs import Absent, WindowInputs
+from muscle.estimates import Estimate
+from windows.cutting import Window
+from windows.inputs import Absent, WindowInputs
 
 BREATHING = pd.DataFrame({"status": ["known"] * 4, "rate_hz": [0.30, 0.31, 0.30, 0.29]})
 INTERVALS_MS = np.full(60, 600.0)

@@ -3,8 +3,8 @@
 import pandas as pd
 import pytest
 
-from analysis.gates import verdict
-from analysis.windows import release_of_cuff, windows_of_event
+from windows.cutting import release_of_cuff, windows_of_event
+from windows.quality_rules import verdict
 
 CUTTING = {
     "baseline_settle_s": 60.0,

@@ -8,11 +8,11 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-from analysis.beat_scoring import score_beats
-from analysis.oxygenation import reached_band
-from declarations.results import TABLES
+from engine.listings import names_in
+from heart.detection.scoring import score_beats
+from muscle.desaturation import reached_band
 from project import PROJECT, copy_of_project, run_study
-from study import names_in
+from results.columns import TABLES
 
 TRUTH = PROJECT / "data_demo" / "truth"
 KEYS = ["participant_id", "session_id", "event_onset_s"]

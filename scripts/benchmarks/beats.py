@@ -1,0 +1,215 @@
+"""Accuracy and speed of beat detection, against neurokit2 and sleepecg; one table out.
+
+PYTHONPATH=scripts python -m benchmarks.beats [--annotated FOLDER] [--out table.tsv]
+
+Generated exercise ECG with exact truth, and any folder of annotated WFDB records (first lead, beat
+annotations of extension atr, ventricular flutter left out). Record by record first, then gross.
+"""
+
+import argparse
+import time
+import tracemalloc
+from itertools import product
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from demo.exercise_ecg import (
+    LEADS,
+    beat_times,
+    exercise_ecg,
+    footfalls,
+    noise_free_ecg,
+    with_ectopic_beats,
+)
+from heart.detection.detector import detect_beats
+from heart.detection.other_detectors import detect_with
+from heart.detection.scoring import Score, score_beats
+from heart.quality import ACCEPTED, quality_by_span
+
+DETECTORS = ("own", "sleepecg", "neurokit", "pantompkins1985", "rodrigues2021")
+
+BEAT_SYMBOLS = set("NLRBAaJSVrFejnE/fQ?")
+
+COURSE_BPM = (72, 80, 130, 165, 150, 110, 90)
+
+
+def generated_records(rates_hz=(130, 250, 1000), snrs_db=(12, 6, 0, -6), seconds=120.0):
+    """Exercise ECG in every lead, at several rates and noise levels, with its beat times."""
+    for rate_hz in rates_hz:
+        for snr_db in snrs_db:
+            for n, lead in enumerate(LEADS):
+                generator = np.random.default_rng([rate_hz, snr_db + 100, n])
+                beats = beat_times(seconds, heart_rate_bpm=COURSE_BPM, generator=generator)
+                beats, ectopic = with_ectopic_beats(
+                    beats, share=0.01, prematurity=0.25, generator=generator
+                )
+                time_s, ecg_mv = exercise_ecg(
+                    beats, rate_hz=rate_hz, snr_db=snr_db, generator=generator, lead=lead,
+                    ectopic=ectopic,
+                )  # fmt: skip
+                yield f"generated {rate_hz} Hz {snr_db} dB", lead, time_s, ecg_mv, beats, []
+
+
+def shaken_records(strengths=(0.5, 1.0, 1.5, 2.0), rests_s=(60.0, 0.0), running_s=90.0):
+    """Running with footfalls of so many times the height of the QRS, after rest and without."""
+    for rest_s, strength in product(rests_s, strengths):
+        course_s = (0.0, rest_s, rest_s + 15.0, rest_s + running_s)
+        course_bpm = (72, 72, 150, 155) if rest_s else (155, 155, 150, 155)
+        for n, lead in enumerate(LEADS):
+            generator = np.random.default_rng([7, n])
+            beats = beat_times(
+                course_s[-1], heart_rate_bpm=course_bpm, at_s=course_s, generator=generator
+            )
+            time_s, ecg_mv = exercise_ecg(
+                beats, rate_hz=250, snr_db=12, generator=generator, lead=lead
+            )
+            height_mv = np.ptp(noise_free_ecg(np.arange(-0.06, 0.06, 0.001), [0.0], lead=lead))
+            moved = footfalls(time_s, every_hz=generator.uniform(2.3, 3.1), generator=generator)
+            ecg_mv += strength * height_mv * moved * (time_s >= rest_s)
+            group = f"footfalls {strength:g} times QRS, {rest_s:g} s of rest"
+            yield group, lead, time_s, ecg_mv, beats, []
+
+
+def annotated_records(folder):
+    """First lead, reference beats and flutter spans of every WFDB record of a folder."""
+    import wfdb
+
+    for header in sorted(Path(folder).glob("*.hea")):
+        path = str(header.with_suffix(""))
+        record = wfdb.rdrecord(path, channels=[0])
+        marks = wfdb.rdann(path, "atr")
+        times_s = marks.sample / record.fs
+        beats = times_s[[symbol in BEAT_SYMBOLS for symbol in marks.symbol]]
+        starts = times_s[[symbol == "[" for symbol in marks.symbol]]
+        ends = times_s[[symbol == "]" for symbol in marks.symbol]]
+        ecg_mv = record.p_signal[:, 0]
+        time_s = np.arange(len(ecg_mv)) / record.fs
+        flutter = list(zip(starts, ends, strict=True))
+        yield "annotated", header.stem, time_s, ecg_mv, beats, flutter
+
+
+def accuracy(records):
+    """One row per record and detector."""
+    for group, name, time_s, ecg_mv, beats, excluded in records:
+        for detector in DETECTORS:
+            try:
+                found = detect_with(detector, time_s, ecg_mv)
+            except Exception as failure:  # another library's crash is a result, too
+                note = f"stopped with {type(failure).__name__}"
+                yield {"group": group, "record": name, "detector": detector, "note": note}
+                continue
+            score = score_beats(beats, found, excluded_s=excluded)
+            yield {"group": group, "record": name, "detector": detector, **_shown(score)}
+
+
+def _shown(score):
+    return {
+        "true_positives": score.true_positives,
+        "false_negatives": score.false_negatives,
+        "false_positives": score.false_positives,
+        "sensitivity_pct": score.sensitivity_pct,
+        "predictivity_pct": score.predictivity_pct,
+        "f1_pct": score.f1_pct,
+        "offset_ms": score.offset_ms,
+        "mad_ms": score.mad_ms,
+        "rms_ms": score.rms_ms,
+    }
+
+
+def gross(table):
+    """Counts added up per group and detector, timing as the median over records."""
+    counts = ["true_positives", "false_negatives", "false_positives"]
+    for (group, detector), own in table.groupby(["group", "detector"], sort=False):
+        total = Score(
+            *own[counts].sum().astype(int), *own[["offset_ms", "mad_ms", "rms_ms"]].median()
+        )
+        yield {"group": group, "record": "gross", "detector": detector, **_shown(total)}
+
+
+def reliability(records):
+    """Share of wrong beats and of faultless spans in classes of span quality.
+
+    Wrong are missed and false beats, over true beats. Quality is the expected share of faultless
+    spans, so that the two columns beside each other are the reliability curve.
+    """
+    rows = []
+    for group, _, time_s, ecg_mv, beats, excluded in records:
+        found = detect_beats(time_s, ecg_mv)
+        spans = quality_by_span(time_s, ecg_mv, found)
+        for span in spans.itertuples():
+            middle = (span.start_s + span.end_s) / 2
+            if span.start_s < 5 or any(a <= middle <= b for a, b in excluded):
+                continue
+            near = found["time_s"].between(span.start_s, span.end_s)
+            true = beats[(beats >= span.start_s) & (beats <= span.end_s)]
+            score = score_beats(true, found["time_s"][near], learning_s=0.0)
+            wrong = score.false_negatives + score.false_positives
+            rows.append((group.split()[0], span.verdict, span.quality, len(true), wrong))
+    table = pd.DataFrame(rows, columns=["group", "verdict", "quality", "beats", "wrong"])
+    classes = pd.cut(table["quality"], [-0.01, 0.2, 0.5, 0.7, 0.9, 0.95, 0.98, 1.0])
+    by_class = [*table.groupby(["group", classes], observed=True)]
+    by_class += [
+        ((group, f"{verdict} spans"), own)
+        for (group, verdict), own in table.groupby(["group", "verdict"])
+        if verdict == ACCEPTED
+    ]
+    for (group, name), own in by_class:
+        yield {
+            "group": f"quality, {group}",
+            "record": f"{name}",
+            "detector": "own",
+            "spans": len(own),
+            "wrong_beats_pct": 100 * own["wrong"].sum() / max(own["beats"].sum(), 1),
+            "expected_faultless_pct": 100 * own["quality"].mean(),
+            "faultless_spans_pct": 100 * (own["wrong"] == 0).mean(),
+        }
+
+
+def speed(minutes=40.0):
+    """CPU time and memory of each detector on 40 min of ECG at 250 and 1000 Hz."""
+    for rate_hz in (250, 1000):
+        generator = np.random.default_rng(rate_hz)
+        beats = beat_times(60 * minutes, heart_rate_bpm=COURSE_BPM, generator=generator)
+        time_s, ecg_mv = exercise_ecg(beats, rate_hz=rate_hz, snr_db=12, generator=generator)
+        for detector in DETECTORS:
+            detect_with(detector, time_s[: 20 * rate_hz], ecg_mv[: 20 * rate_hz])
+            started = time.process_time()
+            detect_with(detector, time_s, ecg_mv)
+            cpu_ms = 1000 * (time.process_time() - started)
+            tracemalloc.start()
+            detect_with(detector, time_s, ecg_mv)
+            peak_mib = tracemalloc.get_traced_memory()[1] / 2**20
+            tracemalloc.stop()
+            yield {
+                "group": f"speed, {minutes:g} min at {rate_hz} Hz",
+                "record": "",
+                "detector": detector,
+                "cpu_ms": cpu_ms,
+                "peak_mib": peak_mib,
+            }
+
+
+def main():
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--annotated", type=Path, help="folder of annotated WFDB records")
+    parser.add_argument("--out", type=Path, help="table to write; printed when left out")
+    words = parser.parse_args()
+    records = [*generated_records(), *shaken_records()]
+    if words.annotated:
+        records += list(annotated_records(words.annotated))
+    scored = pd.DataFrame(accuracy(records))
+    parts = [scored, pd.DataFrame(gross(scored)), pd.DataFrame(reliability(records))]
+    table = pd.concat([*parts, pd.DataFrame(speed())], ignore_index=True)
+    text = table.to_csv(sep="\t", index=False, float_format="%.4g", na_rep="n/a")
+    if words.out:
+        words.out.write_text(text, encoding="utf-8")
+    else:
+        print(text, end="")
+
+
+if __name__ == "__main__":
+    main()

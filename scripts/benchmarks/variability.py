@@ -1,0 +1,143 @@
+"""Compare speed and truth of our variability code with neurokit2; prints one table.
+
+    PYTHONPATH=scripts python -m benchmarks.variability
+
+Times are processor seconds of this process, best of several runs: read them as ratios.
+"""
+
+from __future__ import annotations
+
+import time
+import warnings
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+
+from heart import modulation, spectrum, variability
+
+BANDS_HZ = {"lf_power_ms2": (0.04, 0.15), "hf_power_ms2": (0.15, 0.40)}
+
+LF, HF = (0.10, 0.03), (0.25, 0.03)
+
+
+def beats_with_two_tones(duration_s: float, *, hr_bpm: float, phase: float = 0.0) -> np.ndarray:
+    """Beat times in s of an integral pulse frequency model modulated at 0.10 and 0.25 Hz."""
+    grid = np.arange(0.0, duration_s, 0.005)
+    tones = sum(a * np.cos(2 * np.pi * f * grid + phase * (1 + f)) for f, a in (LF, HF))
+    rate = hr_bpm / 60.0 * (1.0 + tones)
+    count = np.concatenate([[0.0], np.cumsum((rate[1:] + rate[:-1]) / 2.0 * 0.005)])
+    return np.interp(np.arange(int(count[-1]) + 1), count, grid)
+
+
+def expected_ms2(tone: tuple[float, float], hr_bpm: float) -> float:
+    """Leading-order interval power of one tone, T0^2 A^2 / 2 x sinc^2(f T0)."""
+    mean_s = 60.0 / hr_bpm
+    return (1000.0 * mean_s * tone[1]) ** 2 / 2.0 * np.sinc(tone[0] * mean_s) ** 2
+
+
+def processor_s(task: Callable[[], object], *, repeats: int) -> float:
+    """Least processor time in s of `repeats` calls."""
+    taken = []
+    for _ in range(repeats):
+        begun = time.process_time()
+        task()
+        taken.append(time.process_time() - begun)
+    return min(taken)
+
+
+def speed_rows() -> list[dict[str, object]]:
+    """Time and frequency domain of 200 windows of 60 s out of 40 min, both ways."""
+    import neurokit2 as nk
+
+    beats = beats_with_two_tones(2400.0, hr_bpm=80.0)
+    ends, intervals = beats[1:], 1000.0 * np.diff(beats)
+    starts = np.linspace(2.0, 2330.0, 200)
+    pieces = [beats[(beats >= start) & (beats <= start + 60.0)] for start in starts]
+
+    def ours_time() -> object:
+        return variability.window_time_domain(ends, intervals, starts, starts + 60.0)
+
+    def ours_frequency() -> object:
+        return spectrum.window_band_powers(
+            ends, intervals, starts, starts + 60.0, bands_hz=BANDS_HZ
+        )
+
+    def theirs(function: Callable[..., pd.DataFrame], **settings: object) -> None:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            for piece in pieces:
+                peaks = np.round(1000.0 * (piece - piece[0])).astype(int)
+                function(peaks, sampling_rate=1000, **settings)
+
+    measured = {
+        "200 x 60 s, time domain": (ours_time, lambda: theirs(nk.hrv_time)),
+        "200 x 60 s, LF and HF": (
+            ours_frequency,
+            lambda: theirs(nk.hrv_frequency, normalize=False),
+        ),
+    }
+    rows, totals = [], [0.0, 0.0]
+    for what, (ours, other) in measured.items():
+        ours()
+        quick, slow = processor_s(ours, repeats=9), processor_s(other, repeats=1)
+        totals = [totals[0] + quick, totals[1] + slow]
+        rows.append(_speed_row(what, quick, slow))
+    rows.append(_speed_row("200 x 60 s, both", *totals))
+    course = processor_s(
+        lambda: modulation.respiratory_modulation(
+            beats, beats[::9], np.full(beats[::9].size, 0.25)
+        ),
+        repeats=3,
+    )
+    rows.append({"what": "respiratory modulation, 40 min", "ours": f"{1000 * course:.1f} ms"})
+    return rows
+
+
+def _speed_row(what: str, quick: float, slow: float) -> dict[str, object]:
+    return {
+        "what": what,
+        "ours": f"{1000 * quick:.1f} ms",
+        "neurokit2": f"{1000 * slow:.0f} ms",
+        "ratio": f"{slow / quick:.0f}x",
+    }
+
+
+def truth_rows() -> list[dict[str, object]]:
+    """Measured over true power, LF / HF, of every estimator; mean over eight phases."""
+    rows = []
+    for duration_s in (60.0, 120.0, 300.0):
+        for hr_bpm in (60.0, 90.0, 120.0, 180.0):
+            for method in ("multitaper", "welch", "autoregressive", "lomb_scargle"):
+                shares = []
+                for phase in np.arange(8) * np.pi / 4.0:
+                    beats = beats_with_two_tones(duration_s, hr_bpm=hr_bpm, phase=phase)
+                    estimate = spectrum.interval_spectrum(
+                        beats[1:], 1000.0 * np.diff(beats), method=method
+                    )
+                    shares.append(
+                        [
+                            spectrum.band_power(estimate, *BANDS_HZ["lf_power_ms2"])
+                            / expected_ms2(LF, hr_bpm),
+                            spectrum.band_power(estimate, *BANDS_HZ["hf_power_ms2"])
+                            / expected_ms2(HF, hr_bpm),
+                        ]
+                    )
+                low, high = np.mean(shares, axis=0)
+                rows.append(
+                    {
+                        "what": f"{method}, {duration_s:.0f} s, {hr_bpm:.0f} per min",
+                        "ours": f"LF {low:.3f} HF {high:.3f}",
+                    }
+                )
+    return rows
+
+
+def main() -> None:
+    """Print the table."""
+    table = pd.DataFrame(speed_rows() + truth_rows()).fillna("")
+    print(table.to_string(index=False))
+
+
+if __name__ == "__main__":
+    main()

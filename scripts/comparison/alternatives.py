@@ -1,0 +1,319 @@
+"""Primary outcomes measured and compared again under other settings."""
+
+import inspect
+import shutil
+import tempfile
+from pathlib import Path
+
+import pandas as pd
+
+from comparison.conditions import Comparison, usable
+from comparison.outcome_tables import comparisons_of, contrasts_of, declared, rows_of
+from report.sentences import as_decided
+from results.tables import number, stack
+from study.settings_files import differences
+
+pass
+
+
+ALTERNATIVE_COLUMNS = [
+    *(
+        "alternative",
+        "says",
+        "differs",
+        "outcome",
+        "window",
+        "contrast",
+        "scale",
+        "estimate",
+        "ci_low",
+    ),
+    *("ci_high", "p", "p_adjusted", "deciding", "n_participants", "main_estimate", "difference"),
+    *("n_values", "n_values_changed", "concerns", "note"),
+]
+
+KEYS = ["participant_id", "session_id", "event_onset_s", "window", "outcome"]
+
+# settings that cut sessions into windows reach every outcome
+CUTTING = {"baseline_settle_s", "recovery_steady_from_s", "shortest_steady_s"}
+
+# what a step makes that outcomes ask for
+MADE_BY = {
+    "find_beats": {"beats", "respiration", "timing_step_ms", "ecg_spans"},
+    "segment_oxygenation": {"traces", "segment"},
+}
+
+# settings that decide a contrast, as its function asks for them
+DECIDING = tuple(
+    name
+    for name, parameter in inspect.signature(Comparison.contrasts).parameters.items()
+    if parameter.kind is inspect.Parameter.KEYWORD_ONLY and name != "smallest_effect"
+)
+
+
+def measured_again(found, files, study, primary, settings, changed, usual_gates, edits):
+    """Rows of outcomes that the change reaches, measured again; the others are as they were."""
+    upstream = {
+        name for name in ("find_beats", "segment_oxygenation") if settings[name] != changed[name]
+    }
+    reached = [
+        (outcome, window)
+        for outcome, window in primary
+        if upstream
+        or reaches(outcome, window, settings["measure_outcomes"], changed["measure_outcomes"])
+    ]
+    everybody = sorted(found["participant_id"].unique())
+    decided = people_with_edits(study) if edits == "ignored" else set()
+    tables = []
+    with tempfile.TemporaryDirectory() as folder:
+        for person in everybody:
+            wanted = primary if person in decided else reached
+            if not wanted:
+                continue
+            own = {name: file_of(person, paths) for name, paths in files.items()}
+            place = study
+            if person in decided:
+                place = copy_without_edits(study, Path(folder) / "study")
+            own = found_again(
+                own, Path(folder), place, person, changed, upstream, person in decided
+            )
+            tables.append(outcomes_of(own, place, person, wanted, changed, usual_gates))
+    return pd.concat(tables, ignore_index=True) if tables else found[:0]
+
+
+def reaches(outcome, window, before, after):
+    """Whether an outcome, or a rule that judges it in a window, asks for a setting that changed."""
+
+    def judging(settings):
+        gates = settings["gates"].values()
+        return [g for g in gates if outcome in g["outcomes"] and window in g["windows"]]
+
+    names = {name for name in before if name != "gates" and before[name] != after[name]}
+    judged = judging(after)
+    if judged != judging(before) or names & CUTTING:
+        return True
+    return bool(names and names & asked_for(outcome, judged))
+
+
+def asked_for(outcome, gates):
+    """Everything that an outcome and the rules that judge it are made from."""
+    from engine.listings import outcome_modules
+    from windows.inputs import needed_for
+
+    asked = [
+        *inspect.signature(outcome_modules()[outcome].measure).parameters,
+        *(gate["measured"] for gate in gates),
+    ]
+    return frozenset().union(*(needed_for(name) for name in asked))
+
+
+def concerned(outcome, window, settings, changed, found, table):
+    """Whether an alternative can move the contrasts of an outcome in a window.
+
+    It can where the comparison changed, where the outcome or a rule that judges it is made from
+    what changed, and where a value or a verdict did move (`found` before, `table` after).
+    """
+    if settings["compare_conditions"] != changed["compare_conditions"]:
+        return True
+    if reaches(outcome, window, settings["measure_outcomes"], changed["measure_outcomes"]):
+        return True
+    gates = [
+        gate
+        for gate in changed["measure_outcomes"]["gates"].values()
+        if outcome in gate["outcomes"] and window in gate["windows"]
+    ]
+    made_again = [MADE_BY[name] for name in MADE_BY if settings[name] != changed[name]]
+    if made_again and asked_for(outcome, gates) & set().union(*made_again):
+        return True
+
+    def verdicts(rows):
+        own = rows_of(rows, [(outcome, window)]).sort_values(KEYS, kind="stable")
+        return own[[*KEYS, "value", "status"]].reset_index(drop=True)
+
+    return not verdicts(found).equals(verdicts(table))
+
+
+def people_with_edits(study):
+    """Participants about whose recordings a person decided something."""
+    from study.session_sheet import table_of
+
+    return set(table_of(study, "edits")["participant_id"])
+
+
+def file_of(person, paths):
+    """The one file of a participant among those of everybody; None where there is none."""
+    names = (person, f"{person}_oxygenation")
+    own = [p for p in map(Path, paths) if p.stem in names or p.parent.name == person]
+    return own[0] if own else None
+
+
+def copy_without_edits(study, folder):
+    """The tables of a study without edits.tsv, in a folder that is thrown away."""
+    if not folder.exists():
+        folder.mkdir()
+        for table in study.glob("*.tsv"):
+            if table.name != "edits.tsv":
+                shutil.copy(table, folder)
+    return folder
+
+
+def found_again(own, folder, study, person, changed, upstream, without_edits):
+    """Files of beats and saturation, made again where the change reaches them."""
+    if "find_beats" in upstream or without_edits:
+        from find_beats import find_beats
+
+        made = {n: folder / f"{person}_{n}.tsv" for n in ("beats", "respiration", "beat_quality")}
+        find_beats(
+            own["signals"],
+            *made.values(),
+            study=study,
+            participant=person,
+            **changed["find_beats"],
+        )
+        own = own | made
+    if "segment_oxygenation" in upstream or without_edits:
+        from segment_oxygenation import segment_oxygenation
+
+        made = {
+            "saturation": folder / f"{person}_oxygenation.parquet",
+            "segments": folder / f"{person}_segments.tsv",
+        }
+        beside = [folder / f"{person}_{n}.tsv" for n in ("boundaries", "checks", "quality")]
+        measuring = changed["measure_outcomes"]
+        segment_oxygenation(
+            own["signals"],
+            *made.values(),
+            *beside,
+            study=study,
+            participant=person,
+            pressure_tolerance_mmhg=changed["check_safety"]["pressure_tolerance_mmhg"],
+            **{
+                name: measuring[name]
+                for name in ("slowest_cadence_hz", "fastest_cadence_hz", "samples_per_contraction")
+            },
+            **changed["segment_oxygenation"],
+        )
+        own = own | made
+    return own
+
+
+def outcomes_of(own, study, person, wanted, changed, usual_gates):
+    """Outcomes of one participant in the windows asked for, as measure_outcomes gives them."""
+    from engine.listings import outcome_modules
+    from windows.measuring import measured
+    from windows.person import Person
+
+    settings = changed["measure_outcomes"]
+    known = Person(
+        study,
+        person,
+        *(own[n] for n in ("beats", "respiration", "saturation", "segments", "beat_quality")),
+        own["sync"],
+    )
+    rows = []
+    for window, inputs in known.windows(settings | {"study": study, "participant": person}):
+        for outcome, name in wanted:
+            module = outcome_modules()[outcome]
+            if name == window.name and f"{window.trial_type}/{name}" in module.ASKED_OF:
+                result = measured(outcome, module, window, inputs, settings["gates"], usual_gates)
+                rows.append(
+                    known.labels(inputs["event"])
+                    | {"window": name, "outcome": outcome, "unit": module.UNIT, **result}
+                )
+    return pd.DataFrame(rows).assign(value=lambda t: as_written(t["value"]))
+
+
+def as_written(values):
+    """Numbers as a table of the main analysis holds them: the same value is the same number."""
+    return [float("nan") if pd.isna(v) else float(number(v)) for v in values]
+
+
+def with_values(found, measured):
+    """The outcomes with what was measured again in the place of what was there before."""
+    if measured.empty:
+        return found
+    again = set(
+        zip(measured["participant_id"], measured["outcome"], measured["window"], strict=True)
+    )
+    before = zip(found["participant_id"], found["outcome"], found["window"], strict=True)
+    kept = found[[key not in again for key in before]]
+    table = pd.concat(
+        [part.dropna(axis=1, how="all") for part in (kept, measured) if len(part)],
+        ignore_index=True,
+    )
+    return table.reindex(columns=found.columns)
+
+
+def changes_of(before, after):
+    """Number of values, and of those that changed or came or went, by outcome and window."""
+
+    def values(table):
+        keys = table[KEYS].assign(event_onset_s=table["event_onset_s"].astype(float).round(3))
+        return table["value"].set_axis(pd.MultiIndex.from_frame(keys)).dropna()
+
+    one, other = values(before).align(values(after))
+    changed = (one != other).groupby(level=["outcome", "window"]).sum()
+    given = other.notna().groupby(level=["outcome", "window"]).sum()
+    return pd.DataFrame({"n_values": given, "n_values_changed": changed})
+
+
+def contrasts_again(table, primary, changed):
+    """Marginal contrasts of the primary outcomes, the result that decides in the main columns."""
+    own = changed["compare_conditions"]
+    values = usable(table, declared("SCALE"), changed["study"]["conditions"])
+    given = own | {"seed": changed["study"]["seed"]}
+    deciding = {name: given[name] for name in DECIDING}
+    comparisons = comparisons_of(values, changed["study"]["conditions"], primary)
+    tables = [
+        contrasts_of(comparison, primary, own["smallest_effect"], deciding)
+        for comparison in comparisons.values()
+    ]
+    columns = ["outcome", "window", "exercise", "contrast", "deciding"]
+    found = stack(tables, list(dict.fromkeys(c for t in tables for c in t)) or columns)
+    if found.empty:
+        return found
+    found = as_decided(found[found["exercise"] == "all"])
+    numbers = found.select_dtypes("number").columns
+    return found.assign(**{name: as_written(found[name]) for name in numbers})
+
+
+def beside_main(compared, main, changes, primary):
+    """Each contrast of the main analysis with the one of the alternative and their difference."""
+    main = main[main["exercise"] == "all"]
+    keys = ["outcome", "window", "contrast"]
+    rows = []
+    for outcome, window in primary:
+        for before in main[(main["outcome"] == outcome) & (main["window"] == window)].itertuples():
+            row = {key: getattr(before, key) for key in (*keys, "scale")}
+            row["main_estimate"] = before.estimate
+            if (outcome, window) in changes.index:
+                row |= changes.loc[(outcome, window)].to_dict()
+            after = compared
+            for key in keys:
+                after = after[after[key] == row[key]] if len(after) else after
+            if len(after):
+                now = after.iloc[0]
+                columns = ("estimate", "ci_low", "ci_high", "p", "p_adjusted", "deciding")
+                row |= {name: now[name] for name in (*columns, "n_participants")}
+                ratio = row["scale"] == "ratio"
+                row["difference"] = (
+                    now["estimate"] / before.estimate
+                    if ratio
+                    else now["estimate"] - before.estimate
+                )
+                row["note"] = now["note"]
+            else:
+                row["note"] = "no contrast under this alternative"
+            rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def in_words(settings, changed, edits):
+    """What differs from the main analysis: every setting with its value before and now."""
+    found = [f"{path}: {before} to {now}" for path, before, now in differences(settings, changed)]
+    if edits == "ignored":
+        found.append("the decisions of edits.tsv are not carried out")
+    return "; ".join(found) or "nothing: the same settings as in the main analysis"
+
+
+MAIN = "main analysis"

@@ -1,0 +1,148 @@
+"""Effect sizes of paired differences with exact intervals, and power."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy import special
+
+from comparison.paired import _differences, _root
+
+
+def hedges_correction(df: float) -> float:
+    """Factor that removes the small-sample bias of a standardised difference, exact form.
+
+    Source: Hedges 1981, J Educ Stat 6:107.
+    """
+    return float(np.exp(special.gammaln(df / 2) - special.gammaln((df - 1) / 2)) / np.sqrt(df / 2))
+
+
+@dataclass(frozen=True)
+class EffectSize:
+    """Standardised mean differences; d_z per SD of differences, d_av per average SD."""
+
+    d_z: float
+    d_z_low: float
+    d_z_high: float
+    g_z: float
+    g_z_low: float
+    g_z_high: float
+    d_av: float
+    g_av: float
+    correlation: float
+
+
+def noncentrality_interval(t: float, df: float, *, level: float = 0.95) -> tuple[float, float]:
+    """Interval for the noncentrality of a t statistic (Steiger and Fouladi 1997)."""
+
+    def solve(probability: float) -> float:
+        def gap(noncentrality: float) -> float:
+            return float(special.nctdtr(df, noncentrality, t)) - probability
+
+        width = 1.0 + 3.0 * (1 + abs(t) / np.sqrt(2 * df))
+        low, high = t - width, t + width
+        while gap(low) < 0:
+            low -= width
+        while gap(high) > 0:
+            high += width
+        return _root(gap, low, high)
+
+    return solve(0.5 + level / 2), solve(0.5 - level / 2)
+
+
+def effect_sizes(
+    condition: Sequence[float], reference: Sequence[float], *, level: float = 0.95
+) -> EffectSize:
+    """Standardised differences, condition minus reference, one value per participant in each.
+
+    d_z = mean difference / SD of the differences, interval from the noncentral t; d_av = mean
+    difference / square root of the mean of the two variances (Cumming 2012, Understanding the New
+    Statistics, ch. 11). g are the same times Hedges' exact correction for n - 1 df. Raises
+    ValueError when lengths differ, n < 3 or a spread is zero.
+    """
+    first = _differences(condition, at_least=3)
+    second = _differences(reference, at_least=3)
+    if len(first) != len(second):
+        raise ValueError("condition and reference need one value per participant each")
+    differences = first - second
+    n = len(differences)
+    sd = differences.std(ddof=1)
+    average_sd = np.sqrt((first.var(ddof=1) + second.var(ddof=1)) / 2)
+    if np.ptp(differences) == 0 or np.ptp(first) == 0 or np.ptp(second) == 0:
+        raise ValueError("a standardised difference needs variation in both conditions")
+    d_z = differences.mean() / sd
+    try:
+        low, high = noncentrality_interval(d_z * np.sqrt(n), n - 1, level=level)
+        low, high = low / np.sqrt(n), high / np.sqrt(n)
+    except ValueError as error:
+        raise ValueError(
+            "no interval can be computed for a difference so large against its spread"
+        ) from error
+    J = hedges_correction(n - 1)
+    d_av = differences.mean() / average_sd
+    return EffectSize(
+        d_z=float(d_z),
+        d_z_low=low,
+        d_z_high=high,
+        g_z=float(J * d_z),
+        g_z_low=J * low,
+        g_z_high=J * high,
+        d_av=float(d_av),
+        g_av=float(J * d_av),
+        correlation=float(np.corrcoef(first, second)[0, 1]),
+    )
+
+
+def paired_power(d_z: float, n: float, *, alpha: float = 0.05) -> float:
+    """Power of the two-sided paired t test for n participants (noncentral t; Cohen 1988)."""
+    if n <= 1 or not 0 < alpha < 1:
+        raise ValueError("power needs n above 1 and alpha between 0 and 1")
+    noncentrality = abs(d_z) * np.sqrt(n)
+    critical = special.stdtrit(n - 1, 1 - alpha / 2)
+    lower = special.nctdtr(n - 1, noncentrality, -critical)
+    return float(1 - special.nctdtr(n - 1, noncentrality, critical) + lower)
+
+
+def paired_sample_size(d_z: float, *, power: float = 0.8, alpha: float = 0.05) -> float:
+    """Participants needed for a power, as a real number: round up (noncentral t; Cohen 1988)."""
+    if d_z == 0 or not alpha < power < 1:
+        raise ValueError("a sample size needs d_z other than 0 and alpha < power < 1")
+    if paired_power(d_z, 2.0, alpha=alpha) >= power:
+        return 2.0
+    upper = 4.0
+    while paired_power(d_z, upper, alpha=alpha) < power:
+        upper *= 2
+    return _root(lambda n: paired_power(d_z, n, alpha=alpha) - power, 2.0, upper)
+
+
+def detectable_d_z(n: int, *, power: float = 0.8, alpha: float = 0.05) -> float:
+    """Smallest d_z that n participants detect with a power (noncentral t; Cohen 1988)."""
+    if n < 2 or not alpha < power < 1:
+        raise ValueError("a detectable difference needs n of 2 or more and alpha < power < 1")
+    upper = 1.0
+    while paired_power(upper, n, alpha=alpha) < power:
+        upper *= 2
+    return _root(lambda d: paired_power(d, n, alpha=alpha) - power, 0.0, upper)
+
+
+def read_interval(
+    ci_low: float, ci_high: float, *, smallest_effect: float
+) -> Literal["different", "equivalent", "inconclusive"]:
+    """Read a confidence interval against a smallest effect of interest (all in one unit).
+
+    "equivalent": the whole interval lies within -smallest_effect and +smallest_effect, so any
+    effect is smaller than one of interest (two one-sided tests, Schuirmann 1987, J Pharmacokinet
+    Biopharm 15:657; a 90 % interval tests at .05); "different": otherwise, when the interval
+    leaves out zero; "inconclusive": it holds both zero and an effect of interest (Lakens, Scheel
+    and Isager 2018, Adv Methods Pract Psychol Sci 1:259).
+    """
+    if not smallest_effect > 0 or not ci_low <= ci_high:
+        raise ValueError("needs a positive smallest effect and ci_low <= ci_high")
+    if ci_low > -smallest_effect and ci_high < smallest_effect:
+        return "equivalent"
+    if ci_low > 0 or ci_high < 0:
+        return "different"
+    return "inconclusive"

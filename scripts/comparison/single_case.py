@@ -1,0 +1,259 @@
+"""One participant: overlap between conditions, and tests that re-draw the schedule.
+
+With one session per condition no test is possible: the condition cannot be told from the day. The
+randomisation tests here need conditions repeated over sessions and the schedule drawn at random,
+and they re-draw it exactly as it was drawn (Edgington and Onghena 2007, Randomization Tests).
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+LARGEST_ENUMERATION = 1_000_000
+
+# Statistics closer than this share of the data's size are ties made unequal by rounding.
+TIE_TOLERANCE = 1e-10
+
+
+def _finite(values: Sequence[float], *, at_least: int, name: str) -> np.ndarray:
+    numbers = np.asarray(values, dtype=float)
+    if numbers.ndim != 1 or not np.isfinite(numbers).all():
+        raise ValueError(f"{name} must be a list of finite numbers; leave missing ones out")
+    if len(numbers) < at_least:
+        raise ValueError(f"{name} holds {len(numbers)} value(s); at least {at_least} are needed")
+    return numbers
+
+
+@dataclass(frozen=True)
+class NonOverlap:
+    """Overlap of two sets of observations.
+
+    `nap_se` holds for independent observations only: it has no meaning for sets of one session.
+    It is None, with a reason, for fewer than two observations on a side.
+    """
+
+    nap: float
+    nap_se: float | None
+    tau: float
+    tau_u: float
+    n_pairs: int
+    n_ties: int
+    reason: str
+
+
+def non_overlap(reference: Sequence[float], condition: Sequence[float]) -> NonOverlap:
+    """Non-overlap of all pairs, and Tau without and with the reference's trend taken off.
+
+    NAP = P(condition > reference) + P(tie) / 2 (Parker and Vannest 2009, Behav Ther 40:357), its
+    standard error from the counts of wins (Mee 1990, J Am Stat Assoc 85:793; with ties a little
+    larger than the unbiased one); Tau = 2 NAP - 1; Tau-U =
+    (S_between - S_reference) / pairs with `reference` in order of time (Parker, Vannest, Davis and
+    Sauber 2011, Behav Ther 42:284). Raises ValueError for empty or missing values.
+    """
+    a = _finite(reference, at_least=1, name="reference")
+    b = _finite(condition, at_least=1, name="condition")
+    m, n = len(a), len(b)
+    difference = b[None, :] - a[:, None]
+    wins = (difference > 0) + 0.5 * (difference == 0)
+    nap = float(wins.mean())
+    trend = float(np.sign(np.subtract.outer(a, a))[np.tril_indices(m, -1)].sum())
+    between = float(np.sign(difference).sum())
+    se, reason = None, "fewer than two observations on a side"
+    if min(m, n) > 1:
+        rows = float((wins.mean(axis=1) ** 2).mean())
+        columns = float((wins.mean(axis=0) ** 2).mean())
+        squares = float((wins**2).mean())
+        variance = nap - (m + n - 1) * nap**2 + n * rows + m * columns - 2 * squares
+        variance /= (m - 1) * (n - 1)
+        se, reason = math.sqrt(max(variance, 0.0)), ""
+    return NonOverlap(
+        nap=nap,
+        nap_se=se,
+        tau=2 * nap - 1,
+        tau_u=(between - trend) / (m * n),
+        n_pairs=m * n,
+        n_ties=int((difference == 0).sum()),
+        reason=reason,
+    )
+
+
+@dataclass(frozen=True)
+class RandomisationTest:
+    """A randomisation test: the statistic and its place among all schedules.
+
+    `attainable_minimum` is the smallest p that any schedule could have given with these values.
+    """
+
+    statistic: float
+    p: float
+    count: int
+    total: int
+    exact: bool
+    attainable_minimum: float
+
+
+def _placed(statistics: np.ndarray, observed: float, size: float) -> RandomisationTest:
+    slack = TIE_TOLERANCE * max(size, 1e-300)
+    count = int((statistics >= observed - slack).sum())
+    total = len(statistics)
+    best = int((statistics >= statistics.max() - slack).sum())
+    return RandomisationTest(float(observed), count / total, count, total, True, best / total)
+
+
+def _arrangement_sums(values: np.ndarray, kinds: np.ndarray, n_kinds: int) -> np.ndarray:
+    """Sum of the values under each condition, one row per arrangement of one block."""
+    counts = np.bincount(kinds, minlength=n_kinds)
+
+    def place(free: tuple[int, ...], kind: int) -> list[list[float]]:
+        if kind == n_kinds - 1:
+            return [[float(values[list(free)].sum())]]
+        rows = []
+        for chosen in itertools.combinations(free, int(counts[kind])):
+            taken = set(chosen)
+            rest = tuple(i for i in free if i not in taken)
+            own = float(values[list(chosen)].sum())
+            rows.extend([own, *others] for others in place(rest, kind + 1))
+        return rows
+
+    return np.array(place(tuple(range(len(values))), 0))
+
+
+def _n_arrangements(kinds: np.ndarray) -> int:
+    total = math.factorial(len(kinds))
+    for count in np.bincount(kinds):
+        total //= math.factorial(int(count))
+    return total
+
+
+def _separation(sums: np.ndarray, counts: np.ndarray) -> np.ndarray:
+    """Absolute mean difference for two conditions, sum of squares between for more."""
+    means = sums / counts
+    if len(counts) == 2:
+        return np.abs(means[:, 0] - means[:, 1])
+    centre = (sums.sum(axis=1) / counts.sum())[:, None]
+    return (counts * (means - centre) ** 2).sum(axis=1)
+
+
+def schedule_test(
+    values: Sequence[float],
+    conditions: Sequence[Hashable],
+    *,
+    blocks: Sequence[Hashable] | None = None,
+    pair: tuple[Hashable, Hashable] | None = None,
+    rng: np.random.Generator | None = None,
+    draws: int = 100_000,
+) -> RandomisationTest:
+    """Two-sided randomisation test for sessions allotted at random to conditions.
+
+    One value and one condition per session. Without `blocks` sessions were drawn completely at
+    random, otherwise within each block. `pair` compares two conditions by their mean difference,
+    the schedule of the others held; without it all conditions are compared by the sum of squares
+    between them. Up to a million schedules are counted; beyond, `draws` from `rng` with the
+    observed one counted in. Source: Edgington and Onghena 2007, ch. 4-6. Raises ValueError when
+    the schedule allows one arrangement only.
+    """
+    y = _finite(values, at_least=2, name="values")
+    labels = list(conditions)
+    strata = list(blocks) if blocks is not None else [0] * len(y)
+    if not len(y) == len(labels) == len(strata):
+        raise ValueError("values, conditions and blocks need one entry per session each")
+    names = list(pair) if pair is not None else list(dict.fromkeys(labels))
+    unknown = [str(name) for name in names if name not in labels]
+    if unknown or len(names) < 2:
+        raise ValueError(f"needs two or more conditions that occur; {', '.join(unknown)} do not")
+    kept = [i for i, label in enumerate(labels) if label in names]
+    y = y[kept]
+    kinds = np.array([names.index(labels[i]) for i in kept])
+    _, strata = np.unique([str(strata[i]) for i in kept], return_inverse=True)
+    members = [np.flatnonzero(strata == s) for s in range(strata.max() + 1)]
+    n_kinds = len(names)
+    counts = np.bincount(kinds, minlength=n_kinds)
+    total = math.prod(_n_arrangements(kinds[m]) for m in members)
+    if total < 2:
+        raise ValueError(
+            "the schedule allows one arrangement only: a test needs conditions repeated over "
+            "sessions, or several blocks"
+        )
+    observed_sums = np.bincount(kinds, weights=y, minlength=n_kinds)[None]
+    observed = float(_separation(observed_sums, counts)[0])
+    size = float(np.abs(y).max()) ** (1 if n_kinds == 2 else 2) * (1 if n_kinds == 2 else len(y))
+    if total <= LARGEST_ENUMERATION:
+        sums = np.zeros((1, n_kinds))
+        for m in members:
+            block = _arrangement_sums(y[m], kinds[m], n_kinds)
+            sums = (sums[:, None] + block[None]).reshape(-1, n_kinds)
+        return _placed(_separation(sums, counts), observed, size)
+    if rng is None:
+        raise ValueError(f"{total} schedules are too many to count: give rng to draw from them")
+    sums = np.zeros((draws, n_kinds))
+    for m in members:
+        order = rng.permuted(np.broadcast_to(kinds[m], (draws, len(m))), axis=1)
+        for kind in range(n_kinds):
+            sums[:, kind] += (order == kind) @ y[m]
+    drawn = _separation(np.vstack([observed_sums, sums]), counts)
+    placed = _placed(drawn, observed, size)
+    return RandomisationTest(observed, placed.p, placed.count, placed.total, False, 1 / (draws + 1))
+
+
+def phase_test(
+    values: Sequence[float],
+    phases: Sequence[Hashable],
+    *,
+    shortest_phase: int,
+    alternative: Literal["two-sided", "greater", "less"] = "two-sided",
+) -> RandomisationTest:
+    """Randomisation test for a phase design (ABAB and the like) with random moments of change.
+
+    `phases` labels each measurement, in order of time, with one of two conditions; the moments of
+    change were drawn at random among all that give every phase at least `shortest_phase`
+    measurements. The statistic is the mean of the phase means of the first condition minus that of
+    the second. Source: Onghena 1992, Behav Assess 14:153. Raises ValueError when the phases are
+    shorter than said, when there are not two conditions, or when only one division is possible.
+    """
+    y = _finite(values, at_least=2, name="values")
+    labels = list(phases)
+    if len(labels) != len(y):
+        raise ValueError("values and phases need one entry per measurement each")
+    runs = [(label, len(list(group))) for label, group in itertools.groupby(labels)]
+    names = list(dict.fromkeys(labels))
+    if len(names) != 2:
+        raise ValueError(f"a phase design compares two conditions; {len(names)} were given")
+    if min(length for _, length in runs) < shortest_phase:
+        raise ValueError(f"a phase is shorter than the {shortest_phase} measurements stated")
+    spare = len(y) - shortest_phase * len(runs)
+    total = math.comb(spare + len(runs) - 1, len(runs) - 1)
+    if total < 2:
+        raise ValueError("only one division into phases is possible: no test")
+    if total > LARGEST_ENUMERATION:
+        raise ValueError(f"{total} divisions into phases are too many to count")
+    cumulative = np.concatenate([[0.0], np.cumsum(y)])
+    first = np.array([label == names[0] for label, _ in runs])
+
+    def difference(lengths: np.ndarray) -> np.ndarray:
+        ends = np.cumsum(lengths, axis=1)
+        means = (cumulative[ends] - cumulative[ends - lengths]) / lengths
+        return means[:, first].mean(axis=1) - means[:, ~first].mean(axis=1)
+
+    bars = np.array(
+        list(itertools.combinations(range(spare + len(runs) - 1), len(runs) - 1)), dtype=int
+    )
+    edges = np.column_stack(
+        [np.full(len(bars), -1), bars, np.full(len(bars), spare + len(runs) - 1)]
+    )
+    lengths = np.diff(edges, axis=1) - 1 + shortest_phase
+    turn = {
+        "two-sided": np.abs,
+        "greater": np.asarray,
+        "less": np.negative,
+    }[alternative]
+    observed = difference(np.array([[length for _, length in runs]]))
+    result = _placed(turn(difference(lengths)), float(turn(observed)[0]), float(np.abs(y).max()))
+    return RandomisationTest(
+        float(observed[0]), result.p, result.count, result.total, True, result.attainable_minimum
+    )

@@ -1,0 +1,204 @@
+"""Cuff pressure as recorded: when cuffs were inflated, and whether they held what was planned.
+
+Every function takes a time axis in seconds and pressures in mmHg. What is planned may be unknown
+(NaN); unknown is never read as no cuff. Conventions of this project where no source is named.
+"""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from muscle.time_axis import centred_mean, sampling_step_s
+
+INFLATION_COLUMNS = ["start_s", "end_s", "pressure_mmhg"]
+
+CHECK_COLUMNS = ["actual_mmhg", "lowest_mmhg", "highest_mmhg", "leak_from_s", "status", "reason"]
+
+
+def find_inflations(
+    time_s: ArrayLike, pressure_mmhg: ArrayLike, *, inflated_mmhg: float, shortest_s: float
+) -> pd.DataFrame:
+    """Spans in which a cuff holds more than `inflated_mmhg`: start_s, end_s, pressure_mmhg.
+
+    Limits are interpolated between readings; spans shorter than `shortest_s` are left out;
+    `pressure_mmhg` is the median. A limit at either end of the recording is NaN: the cuff was
+    inflated before it, or still is. Convention.
+    """
+    time, pressure = _usable(time_s, pressure_mmhg)
+    high = pressure > inflated_mmhg
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], high.astype(int), [0]])))
+    rows = []
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if time[last - 1] - time[first] >= shortest_s:
+            rows.append(
+                {
+                    "start_s": _crossing(time, pressure, first, inflated_mmhg),
+                    "end_s": _crossing(time, pressure, last, inflated_mmhg),
+                    "pressure_mmhg": float(np.median(pressure[first:last])),
+                }
+            )
+    return pd.DataFrame(rows, columns=INFLATION_COLUMNS, dtype=float)
+
+
+def propose_cuff_boundaries(
+    time_s: ArrayLike, pressure_mmhg: ArrayLike, *, inflated_mmhg: float, shortest_s: float
+) -> pd.DataFrame:
+    """Where a cuff was inflated and released: time_s, boundary (`cuff_on`, `cuff_off`), se_s,
+    confidence (chance of lying within 1 s) and source (`pressure`), in order of time.
+
+    The error is one sampling step. See `find_inflations`.
+    """
+    from muscle.boundaries import PROPOSAL_COLUMNS, within_a_second
+
+    step_s = sampling_step_s(time_s)
+    found = find_inflations(
+        time_s, pressure_mmhg, inflated_mmhg=inflated_mmhg, shortest_s=shortest_s
+    )
+    rows = [
+        (at_s, boundary, step_s, within_a_second(step_s), "pressure")
+        for boundary, column in (("cuff_on", "start_s"), ("cuff_off", "end_s"))
+        for at_s in found[column].dropna()
+    ]
+    return pd.DataFrame(sorted(rows), columns=PROPOSAL_COLUMNS)
+
+
+def check_cuff_pressure(
+    time_s: ArrayLike,
+    pressure_mmhg: ArrayLike,
+    planned: pd.DataFrame,
+    *,
+    tolerance_mmhg: float,
+    inflated_mmhg: float,
+    settle_s: float,
+    smooth_s: float,
+) -> pd.DataFrame:
+    """Recorded cuff pressure of every planned span against its plan.
+
+    `planned` holds onset_s, duration_s and planned_mmhg (0 where there shall be no cuff, NaN where
+    the plan is unknown). The pressure, averaged over `smooth_s` so that contractions do not count,
+    is read from `settle_s` after the onset to as long before the end. Gives the plan's columns and
+    actual_mmhg (median), lowest_mmhg, highest_mmhg, leak_from_s (session time from which it stayed
+    more than `tolerance_mmhg` below plan, NaN if never), status (`ok`, `flagged`, `missing` where
+    nothing can be compared) and reason.
+    """
+    time, pressure = _usable(time_s, pressure_mmhg)
+    smooth = centred_mean(time, pressure, smooth_s, min_usable_share=0.5)
+    known = np.isfinite(smooth)
+    rows = [
+        row
+        | _verdict(
+            time[known],
+            smooth[known],
+            row["onset_s"],
+            row["onset_s"] + row["duration_s"],
+            row["planned_mmhg"],
+            tolerance_mmhg=tolerance_mmhg,
+            inflated_mmhg=inflated_mmhg,
+            settle_s=settle_s,
+        )
+        for row in planned.to_dict("records")
+    ]
+    table = pd.DataFrame(rows, columns=[*planned.columns, *CHECK_COLUMNS])
+    return table.astype(dict.fromkeys(CHECK_COLUMNS[:4], float))
+
+
+def _verdict(
+    time: np.ndarray,
+    smooth: np.ndarray,
+    begin_s: float,
+    end_s: float,
+    planned_mmhg: float,
+    *,
+    tolerance_mmhg: float,
+    inflated_mmhg: float,
+    settle_s: float,
+) -> dict:
+    if not np.isfinite(end_s - begin_s):
+        return {"status": "missing", "reason": "when this span began or ended was not noted"}
+    if end_s - begin_s <= 2 * settle_s:
+        reason = f"{end_s - begin_s:.0f} s are too short: the first and last {settle_s:g} s settle"
+        return {"status": "missing", "reason": reason}
+    inside = (time >= begin_s + settle_s) & (time <= end_s - settle_s)
+    if not inside.any():
+        return {"status": "missing", "reason": "no pressure was recorded in this span"}
+    clock, held = time[inside], smooth[inside]
+    found = {
+        "actual_mmhg": float(np.median(held)),
+        "lowest_mmhg": float(held.min()),
+        "highest_mmhg": float(held.max()),
+    }
+    if not np.isfinite(planned_mmhg):
+        seen = f"{held.max():.0f} mmHg" if held.max() > inflated_mmhg else "no inflation"
+        reason = f"no pressure was noted for this span; {seen} recorded"
+        return found | {"status": "missing", "reason": reason}
+    if planned_mmhg <= 0:
+        reason = ""
+        if held.max() > inflated_mmhg:
+            reason = f"inflated to {held.max():.0f} mmHg where no cuff is planned"
+        return found | {"status": "flagged" if reason else "ok", "reason": reason}
+    at_first = smooth[(time >= begin_s) & (time < begin_s + settle_s)].max(initial=0.0)
+    reasons, leak_from_s = _departures(
+        clock, held, at_first, end_s, planned_mmhg, tolerance_mmhg, inflated_mmhg
+    )
+    status = "flagged" if reasons else "ok"
+    return found | {"leak_from_s": leak_from_s, "status": status, "reason": "; ".join(reasons)}
+
+
+def _departures(
+    clock: np.ndarray,
+    held: np.ndarray,
+    at_first_mmhg: float,
+    end_s: float,
+    planned_mmhg: float,
+    tolerance_mmhg: float,
+    inflated_mmhg: float,
+) -> tuple[list[str], float]:
+    """In which ways a pressure that should be held departs from plan, and since when it is low."""
+    reasons, leak_from_s = [], float("nan")
+    low = held < planned_mmhg - tolerance_mmhg
+    reached = at_first_mmhg >= planned_mmhg - tolerance_mmhg
+    if held.max() > planned_mmhg + tolerance_mmhg:
+        reasons.append(f"up to {held.max():.0f} mmHg, planned {planned_mmhg:.0f}")
+    if low.all() and not reached:
+        if held.max() <= inflated_mmhg:
+            reasons.append(f"not inflated: {held.max():.0f} of {planned_mmhg:.0f} mmHg")
+        else:
+            reasons.append(f"never above {held.max():.0f} mmHg, planned {planned_mmhg:.0f}")
+    elif low[-1]:
+        since = 0 if low.all() else len(low) - int(np.argmin(low[::-1]))
+        leak_from_s = float(clock[since])
+        lost = "lost at once" if low.all() else f"too low for the last {end_s - leak_from_s:.0f} s"
+        reasons.append(f"leaked: {lost}, {held[-1]:.0f} mmHg at the end")
+    elif low.any():
+        reasons.append(f"down to {held.min():.0f} mmHg, planned {planned_mmhg:.0f}")
+    return reasons, leak_from_s
+
+
+def same_place(limb: object, side: object, other_limb: object, other_side: object) -> bool | None:
+    """Whether two places on the body may be one limb; None where neither limb nor side tells.
+
+    `both` sides hold either side.
+    """
+    limbs = _agree(limb, other_limb)
+    sides = True if "both" in (side, other_side) else _agree(side, other_side)
+    if limbs is False or sides is False:
+        return False
+    return None if limbs is None and sides is None else True
+
+
+def _agree(one: object, other: object) -> bool | None:
+    return None if pd.isna(one) or pd.isna(other) else one == other
+
+
+def _usable(time_s: ArrayLike, value: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
+    time, reading = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
+    keep = np.isfinite(reading)
+    return time[keep], reading[keep]
+
+
+def _crossing(time: np.ndarray, value: np.ndarray, at: int, level: float) -> float:
+    """Time at which a trace crosses a level just before an index; NaN at either end of it."""
+    if at in (0, len(time)):
+        return float("nan")
+    part = (level - value[at - 1]) / (value[at] - value[at - 1])
+    return float(time[at - 1] + part * (time[at] - time[at - 1]))

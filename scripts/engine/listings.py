@@ -1,0 +1,66 @@
+"""The outcomes and the figures: every file of their folder, in alphabetical order."""
+
+import ast
+import importlib.util
+from contextlib import suppress
+from functools import cache
+
+from engine.code import SCRIPTS
+
+
+@cache
+def modules_of(folder):
+    """Modules of a folder by name, in order of name; file names may begin with a number."""
+    modules = {}
+    for name in names_in(folder):
+        place = importlib.util.spec_from_file_location(name, SCRIPTS / folder / f"{name}.py")
+        modules[name] = importlib.util.module_from_spec(place)
+        place.loader.exec_module(modules[name])
+    return modules
+
+
+def outcome_modules():
+    """Every outcome by its name."""
+    return modules_of("outcomes")
+
+
+def figure_modules():
+    """Every figure by its name."""
+    return modules_of("figures")
+
+
+def names_in(folder):
+    """Names of the modules of a folder: its listing is the list of outcomes, or of figures."""
+    paths = (SCRIPTS / folder).glob("[!_]*.py")
+    return sorted(path.stem for path in paths)
+
+
+def header(folder, name):
+    """The capitalised constants at the top of a module, read without importing it.
+
+    One that is the name of another, as ASKED_OF is of a constant of the folder in many outcomes,
+    has its value; one that is computed is left out.
+    """
+    shared = {} if name == "__init__" else header(folder, "__init__")
+    body = ast.parse((SCRIPTS / folder / f"{name}.py").read_text(encoding="utf-8")).body
+    constants = {}
+    for node in body:
+        if not (isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name)):
+            continue
+        constant = node.targets[0].id
+        if isinstance(node.value, ast.Name):
+            known = shared | constants
+            if node.value.id in known:
+                constants[constant] = known[node.value.id]
+        elif constant.isupper():
+            with suppress(ValueError):
+                constants[constant] = ast.literal_eval(node.value)
+    return constants
+
+
+def windows_of(outcome):
+    """Windows in which an outcome is measured, read without importing it; None where unclear."""
+    asked_of = header("outcomes", outcome).get("ASKED_OF")
+    if asked_of is None:
+        return None
+    return list(dict.fromkeys(place.rpartition("/")[2] for place in asked_of))

@@ -1,0 +1,111 @@
+"""Decisions of people on single beats, carried out on the beats as detected."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+ADDED, REMOVED = "added", "removed"
+
+MOVED_BY_HAND = "moved by hand"
+
+EXCLUDED_BY_HAND = "in a span excluded by hand"
+
+
+class BeatEditError(ValueError):
+    """A human edit that cannot be carried out on the beats as detected."""
+
+
+class _BeatList:
+    """Beats with their origin while edits are carried out one after the other."""
+
+    def __init__(self, beat_time_s: np.ndarray, tolerance_s: float) -> None:
+        self.tolerance_s = tolerance_s
+        self.rows = [
+            {"time_s": float(time), "origin": "detector", "reason": "", "detected_row": row}
+            for row, time in enumerate(np.asarray(beat_time_s, dtype=float))
+        ]
+
+    def nearest(self, time_s: float) -> dict | None:
+        """The beat still in use nearest to a time."""
+        in_use = [row for row in self.rows if row["origin"] != REMOVED]
+        return min(in_use, key=lambda row: abs(row["time_s"] - time_s), default=None)
+
+    def take_out(self, name: str, time_s: float, reason: str) -> None:
+        beat = self.nearest(time_s)
+        if beat is None or abs(beat["time_s"] - time_s) > self.tolerance_s:
+            found = f"the nearest is at {beat['time_s']:.3f} s" if beat else "no beat is left"
+            raise BeatEditError(
+                f"{name}: no beat within {self.tolerance_s * 1000:.0f} ms of {time_s:.3f} s; "
+                f"{found}"
+            )
+        if beat["origin"] == ADDED:
+            self.rows.remove(beat)
+        else:
+            beat.update(origin=REMOVED, reason=reason)
+
+    def put_in(self, name: str, time_s: float, reason: str) -> None:
+        beat = self.nearest(time_s)
+        if beat is not None and abs(beat["time_s"] - time_s) <= self.tolerance_s:
+            raise BeatEditError(
+                f"{name}: a beat at {beat['time_s']:.3f} s is within "
+                f"{self.tolerance_s * 1000:.0f} ms of {time_s:.3f} s already; move that one"
+            )
+        self.rows.append({"time_s": time_s, "origin": ADDED, "reason": reason, "detected_row": -1})
+
+    def exclude(self, start_s: float, end_s: float, reason: str) -> None:
+        for beat in self.rows:
+            if start_s <= beat["time_s"] <= end_s and beat["origin"] != REMOVED:
+                beat.update(origin=REMOVED, reason=reason)
+
+
+def _edit_time_s(edit: dict, name: str, column: str) -> float:
+    value = pd.to_numeric(pd.Series([edit.get(column)], dtype=object), errors="coerce").iloc[0]
+    if not np.isfinite(value):
+        raise BeatEditError(f"{name}: {column} is missing or not a number")
+    return float(value)
+
+
+def apply_beat_edits(
+    beat_time_s: np.ndarray, edits: pd.DataFrame, *, tolerance_s: float = 0.060
+) -> pd.DataFrame:
+    """Carry out logged human decisions on detected beats, in the order in which they were made.
+
+    `edits` has columns action (`remove_beat`, `add_beat`, `move_beat`, `exclude_span`), time_s,
+    new_time_s, end_s and, where present, edit_id and reason; rows with other actions are left
+    alone. A beat is meant when it is the nearest one and lies within `tolerance_s`. Returns a
+    table sorted by time_s with columns time_s, origin (`detector`, `added`, `removed`), reason and
+    detected_row (position in `beat_time_s`, -1 for a beat added by hand): what `repair_intervals`
+    takes. A moved beat is removed at one place and added at the other. Raises BeatEditError, with
+    the edit named, when there is no such beat, when a beat would be added on top of another, or
+    when a time is missing.
+    """
+    beats = _BeatList(beat_time_s, tolerance_s)
+    for number, edit in enumerate(edits.to_dict("records"), start=1):
+        action = str(edit["action"])
+        name = f"edit {edit.get('edit_id', number)} ({action})"
+        note = edit.get("reason")
+        note = f": {note}" if isinstance(note, str) and note.strip() not in ("", "n/a") else ""
+        if action == "remove_beat":
+            beats.take_out(name, _edit_time_s(edit, name, "time_s"), f"removed by hand{note}")
+        elif action == "add_beat":
+            beats.put_in(name, _edit_time_s(edit, name, "time_s"), f"added by hand{note}")
+        elif action == "move_beat":
+            old_s = _edit_time_s(edit, name, "time_s")
+            new_s = _edit_time_s(edit, name, "new_time_s")
+            beats.take_out(name, old_s, f"{MOVED_BY_HAND} to {new_s:.3f} s{note}")
+            beats.put_in(name, new_s, f"{MOVED_BY_HAND} from {old_s:.3f} s{note}")
+        elif action == "exclude_span":
+            start_s = _edit_time_s(edit, name, "time_s")
+            end_s = _edit_time_s(edit, name, "end_s")
+            if end_s <= start_s:
+                raise BeatEditError(f"{name}: end_s {end_s:g} is not after time_s {start_s:g}")
+            beats.exclude(start_s, end_s, f"{EXCLUDED_BY_HAND}{note}")
+    table = pd.DataFrame(beats.rows, columns=["time_s", "origin", "reason", "detected_row"])
+    return table.sort_values("time_s", kind="stable", ignore_index=True)
+
+
+def excluded_spans_s(edits: pd.DataFrame) -> list[tuple[float, float]]:
+    """Spans (start, end) in s that `exclude_span` edits take out: `breaks_s` of the repair."""
+    spans = edits[edits["action"] == "exclude_span"]
+    return list(zip(spans["time_s"].astype(float), spans["end_s"].astype(float), strict=True))

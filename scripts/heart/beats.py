@@ -1,0 +1,157 @@
+"""Beats of one session, from an ECG or from intervals, with people's edits and their quality."""
+
+import numpy as np
+import pandas as pd
+
+from heart.beat_amplitude import beat_amplitudes
+from heart.beat_edits import apply_beat_edits, excluded_spans_s
+from heart.breathing import respiration_from_beats, respiration_from_belt
+from heart.detection.detector import detect_beats
+from heart.detection.other_detectors import detect_with
+from heart.quality import quality_by_span
+from heart.repair.intervals import corrected_pct, longest_repaired_run, repair_intervals
+from heart.repair.rounding import interval_rounding
+from recordings.store import joined
+
+BEAT_COLUMNS = ["session_id", "time_s", "rr_ms", "nn_ms", "kind", "source", "nn_time_s", "reason"]
+
+FEWEST_FOR_ROUNDING = 30
+
+BEAT_ACTIONS = ("remove_beat", "add_beat", "move_beat", "exclude_span")
+
+QUALITY_COLUMNS = [
+    "participant_id",
+    "session_id",
+    "signal",
+    "file",
+    "segment",
+    "start_s",
+    "end_s",
+    "usable_pct",
+    "beats",
+    "corrected_pct",
+    "longest_repaired_run",
+    "corrected_pct_without_edits",
+    "rmssd_ms",
+    "rmssd_ms_without_edits",
+    "timing_step_ms",
+    "verdict",
+    "reason",
+]
+
+
+def beats_of_ecg(ecg, detector, quality_span_s):
+    """Beats of all stretches of the ECG of one session, and the quality of its spans."""
+    time_s, value = joined(first_channel(ecg))
+    own = detect_beats(time_s, value)
+    spans = quality_by_span(time_s, value, own, span_s=quality_span_s)
+    if detector != "own":
+        other_s = detect_with(detector, time_s, value)
+        own = pd.DataFrame({"time_s": other_s, "template_correlation": np.nan, "shape": "normal"})
+    own = own.assign(amplitude=beat_amplitudes(time_s, value, own["time_s"]))
+    spans = pd.DataFrame(
+        {
+            "segment": "span",
+            "start_s": spans["start_s"],
+            "end_s": spans["end_s"],
+            "usable_pct": 100 * spans["quality"],
+            "verdict": spans["verdict"],
+            "reason": spans["reason"],
+        }
+    )
+    return own, spans
+
+
+def first_channel(ecg):
+    """The stretches of the first declared lead: one lead of a session is analysed."""
+    first = (ecg[0].file, ecg[0].channel)
+    return [s for s in ecg if (s.file, s.channel) == first]
+
+
+def beats_of_intervals(intervals):
+    """Beats of interval text; no waveform can confirm them, and that is said."""
+    times = np.concatenate([s.time_s for s in intervals])
+    values = np.concatenate([s.value for s in intervals])
+    found = pd.DataFrame({"time_s": np.unique(times)})
+    reasons = ["beat intervals without a waveform: no ECG can confirm a beat"]
+    known = values[np.isfinite(values)]
+    if len(known) >= FEWEST_FOR_ROUNDING:
+        rounding = interval_rounding(known)
+        found.attrs["timing_step_ms"] = rounding.step_ms
+        reasons.append(rounding.sentence)
+    found.attrs["reason"] = "; ".join(reasons)
+    return found, pd.DataFrame(columns=["segment"])
+
+
+def with_edits(found, edits, gate):
+    """The beat table of one session, with the decisions of people replayed on it."""
+    listed = apply_beat_edits(found["time_s"].to_numpy(), edits)
+    return repair_intervals(
+        listed["time_s"].to_numpy(),
+        origin=listed["origin"].to_numpy(),
+        origin_reason=listed["reason"].to_numpy(),
+        shape=_beside(found, listed, "shape"),
+        correlation=_beside(found, listed, "template_correlation"),
+        breaks_s=excluded_spans_s(edits),
+        **gate,
+    )
+
+
+def _beside(found, listed, column):
+    """What was found at each listed beat; a beat that a person added or moved has no waveform."""
+    if column not in found:
+        return None
+    values = dict(zip(found["time_s"], found[column], strict=True))
+    absent = "normal" if column == "shape" else np.nan
+    return np.array([values.get(time, absent) for time in listed["time_s"]])
+
+
+def breathing_of(stretches, found, repaired):
+    """Breathing rate from a belt when there is one, else from the beats: from the height of their
+    R wave, and where that shows none or there is no ECG, from the intervals."""
+    belt = [s for s in stretches if s.signal == "respiration"]
+    if belt:
+        return respiration_from_belt(*joined(belt))
+    used = repaired[repaired["nn_time_s"].notna()]
+    beat_time_s = used["nn_time_s"].to_numpy()
+    by_height = None
+    if "amplitude" in found:
+        seen = found.loc[found["shape"] == "normal"].set_index("time_s")["amplitude"]
+        by_height = respiration_from_beats(beat_time_s, seen.reindex(used["time_s"]).to_numpy())
+        if (by_height["status"] == "known").all():
+            return by_height
+    by_intervals = respiration_from_beats(beat_time_s, None, use_intervals=True)
+    if by_height is None:
+        return by_intervals
+    only_intervals = (by_height["status"] != "known") & (by_intervals["status"] == "known")
+    return by_height.mask(
+        only_intervals, by_intervals.assign(reason="from the intervals: the R wave shows no rate")
+    )
+
+
+def whole_recording(repaired, unedited, found):
+    """One row on a whole recording, with and without the decisions of people."""
+    start_s, end_s = found["time_s"].min(), found["time_s"].max() + 1e-6
+    reasons = [found.attrs.get("reason", "")]
+    row = {"segment": "recording", "start_s": start_s, "end_s": end_s, "beats": len(found)}
+    if len(found) > 1:
+        row |= {
+            "usable_pct": 100 * repaired["nn_ms"].sum() / 1000 / (end_s - start_s),
+            "corrected_pct": corrected_pct(repaired, start_s, end_s),
+            "longest_repaired_run": longest_repaired_run(repaired, start_s, end_s),
+            "corrected_pct_without_edits": corrected_pct(unedited, start_s, end_s),
+            "rmssd_ms": _rmssd_ms(repaired),
+            "rmssd_ms_without_edits": _rmssd_ms(unedited),
+        }
+    else:
+        reasons.append("no beats were found")
+    row["timing_step_ms"] = found.attrs.get("timing_step_ms", 0.0)
+    row["verdict"] = "accepted" if len(found) > 1 else "rejected"
+    row["reason"] = "; ".join(reason for reason in reasons if reason)
+    return pd.DataFrame([row])
+
+
+def _rmssd_ms(repaired):
+    """RMSSD of a whole recording, to show what an edit moved."""
+    nn = repaired["nn_ms"].where(repaired["kind"] == "normal")
+    return float(np.sqrt((nn.diff() ** 2).mean()))

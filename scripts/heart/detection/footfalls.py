@@ -1,0 +1,231 @@
+"""Noise that recurs like a heart: footfalls, and the bands in which a QRS outlasts them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from heart.detection.arrays import Floats
+from heart.detection.evidence import usual_and_noise
+from heart.detection.own_waveform import own_waveform
+from heart.detection.peaks import Look, Peaks, find_peaks, first_look, learned_shapes
+from heart.detection.settings import DetectorSettings
+from heart.detection.traces import (
+    Recording,
+    Traces,
+    filtered_traces,
+    qrs_envelope,
+    qrs_waveform,
+    running_quantile,
+    windows,
+)
+
+
+@dataclass(frozen=True)
+class _View:
+    """What the second chain goes by: traces, first look, and what is known of the shapes.
+
+    `likeness` to the own shapes, `like_a_footfall` (more than like a beat) and `unsettled` (it is
+    unknown which of two trains is the heart) have one value per sample.
+    """
+
+    traces: Traces
+    look: Look
+    shapes: list[Floats]
+    likeness: Floats
+    like_a_footfall: NDArray[np.bool_]
+    unsettled: NDArray[np.bool_]
+
+
+def _lasting(
+    recording: Recording,
+    peaks: Peaks,
+    chosen: NDArray[np.bool_],
+    settings: DetectorSettings,
+) -> NDArray[np.bool_]:
+    """`chosen` peaks if a run of them lasts as long as footfalls do, else none."""
+    peak_s = recording.time_s[peaks.at]
+    edges = np.flatnonzero(np.diff(chosen, prepend=False, append=False))
+    runs_s = peak_s[edges[1::2] - 1] - peak_s[edges[::2]]
+    return chosen & (runs_s.max(initial=0.0) >= settings.footfall_stretch_s)
+
+
+def _crowded(recording: Recording, peaks: Peaks, settings: DetectorSettings) -> NDArray[np.bool_]:
+    """Peaks among which complexes crowd and come more often than hearts beat, for long."""
+    among = peaks.crowded_share >= settings.crowded_from
+    among &= peaks.rate_hz >= settings.footfall_rate_hz
+    return _lasting(recording, peaks, among, settings)
+
+
+def _footfalls(traces: Traces, peaks: Peaks, settings: DetectorSettings) -> NDArray[np.bool_]:
+    """Peaks among which two trains of complexes run, of which one must be footfalls.
+
+    Of two strong peaks closer together than beats both are like shapes that recur; noise that comes
+    close to a beat is like nothing else.
+    """
+    among = _crowded(traces, peaks, settings)
+    if not among.any():
+        return among
+    strong = peaks.at[peaks.is_strong]
+    close = np.flatnonzero(np.diff(traces.time_s[strong]) < settings.shortest_interval_s)
+    _, likeness = learned_shapes(traces, strong, settings)
+    near = int(round(0.05 * traces.rate_hz))
+    recurring = windows(likeness, strong, near).max(axis=1) > settings.recurring_likeness
+    both = recurring[close] & recurring[close + 1]
+    return among & (both.mean() >= settings.recurring_share)
+
+
+def _view(recording: Recording, settings: DetectorSettings) -> _View | None:
+    """None where no beat stands out."""
+    traces = filtered_traces(recording, settings)
+    look = first_look(traces, settings)
+    if look is None:
+        return None
+    footfalls = _footfalls(traces, look, settings)
+    if footfalls.any():
+        return _steep_view(
+            traces, filtered_traces(recording, settings.steep()), look, footfalls, settings
+        )
+    often = _lasting(recording, look, look.rate_hz >= settings.slowest_steps_hz, settings)
+    if often.any():
+        # Footfalls much higher than the QRS hide it in the usual band.
+        envelope = qrs_envelope(recording, settings.steep())
+        peaks = find_peaks(recording, envelope, settings.steep())
+        if peaks is not None and _crowded(recording, peaks, settings).any():
+            steep = replace(
+                traces, envelope=envelope, waveform=qrs_waveform(recording, settings.steep())
+            )
+            footfalls = _footfalls(steep, peaks, settings)
+            steep_look = first_look(steep, settings.steep()) if footfalls.any() else None
+            if steep_look is not None:
+                return _steep_view(traces, steep, steep_look, footfalls, settings)
+    return _quiet_view(recording, traces, look, settings)
+
+
+def _quiet_view(
+    recording: Recording, traces: Traces, look: Look, settings: DetectorSettings
+) -> _View | None:
+    """The recording with its higher band where noise is strong in the usual one, weaker there, and
+    beats are there as much like each other. So it is with a moving electrode, and not with muscle
+    activity.
+    """
+    n = traces.time_s.size
+    among = nowhere = np.zeros(n, bool)
+    shapes, likeness = learned_shapes(traces, look.beats, settings)
+    if not shapes:
+        return None
+    grid = np.arange(0, n, int(traces.rate_hz))
+    noise = _noise_ratio(traces, look.beats, grid, settings)
+    noisy = noise > settings.noisy_from
+    if noisy.any():
+        steep = filtered_traces(recording, settings.steep())
+        noisy &= _noise_ratio(steep, look.beats, grid, settings) < settings.quieter_below * noise
+    if noisy.any():
+        _, steep_likeness = learned_shapes(steep, look.beats, settings)
+        noisy &= _usual_likeness(traces, look.beats, grid, steep_likeness, settings) > (
+            _usual_likeness(traces, look.beats, grid, likeness, settings)
+        )
+        seconds = 2 * int(settings.quieter_margin_s) + 1
+        among = _around(grid, ndimage.maximum_filter1d(noisy.astype(int), seconds), n)
+    if not among.any():
+        return _View(traces, look, shapes, likeness, nowhere, nowhere)
+    seen = _joined(traces, steep, among, look.beats)
+    seen_look = first_look(seen, settings)
+    if seen_look is None:
+        return None
+    steep_shapes, steep_likeness = learned_shapes(steep, seen_look.beats, settings)
+    likeness = np.where(among, steep_likeness, likeness)
+    return _View(seen, seen_look, [*shapes, *steep_shapes], likeness, nowhere, nowhere)
+
+
+def _usual_likeness(
+    traces: Traces,
+    beats: NDArray[np.int64],
+    at: NDArray[np.int64],
+    likeness: Floats,
+    settings: DetectorSettings,
+) -> Floats:
+    """Median likeness of the beats around the samples `at`."""
+    time_s, near = traces.time_s, int(round(0.05 * traces.rate_hz))
+    of_beats = windows(likeness, beats, near).max(axis=1)
+    reach_s = settings.noise_reach_s
+    return running_quantile(time_s[beats], of_beats, 0.5, at_s=time_s[at], reach_s=reach_s)
+
+
+def _noise_ratio(
+    traces: Traces, beats: NDArray[np.int64], at: NDArray[np.int64], settings: DetectorSettings
+) -> Floats:
+    """Strength of what lies between beats over the strength of beats, around the samples `at`."""
+    usual, noise = usual_and_noise(traces, beats, traces.time_s[at], settings)
+    return noise / usual
+
+
+def _joined(
+    traces: Traces, steep: Traces, among: NDArray[np.bool_], beats: NDArray[np.int64]
+) -> Traces:
+    """The steep traces where `among` says so, scaled to the usual ones by these beats."""
+    gain = np.median(traces.envelope[beats]) / np.median(steep.envelope[beats])
+    return replace(
+        traces,
+        envelope=np.where(among, gain * steep.envelope, traces.envelope),
+        waveform=np.where(among, gain * steep.waveform, traces.waveform),
+    )
+
+
+def _steep_view(
+    traces: Traces,
+    steep: Traces,
+    look: Look,
+    footfalls: NDArray[np.bool_],
+    settings: DetectorSettings,
+) -> _View | None:
+    """The recording with its higher band among footfalls; everywhere if no beats stand alone."""
+    n = traces.time_s.size
+    alone = look.alone(settings)
+    settled = alone.size >= settings.uncrowded_beats
+    among = _around(look.at, footfalls, n) if settled else np.ones(n, bool)
+    seen = _joined(traces, steep, among, alone) if settled else steep
+    if not settled:
+        settings = settings.steep()
+    look = first_look(seen, settings)
+    if look is None:
+        return None
+    own_beats = look.alone(settings) if settled else look.beats
+    own_shapes, own_likeness = learned_shapes(steep, own_beats, settings)
+    if not own_shapes:
+        return None
+    like_a_footfall, unsettled = np.zeros((2, n), bool)
+    if settled:
+        crowded = _crowded(seen, look, settings)
+        strong = look.at[crowded & look.is_strong]
+        like_a_footfall = _like_a_footfall(steep, strong, own_likeness, settings)
+        like_a_footfall &= _around(look.at, crowded, n)
+        shapes, likeness = learned_shapes(traces, look.beats[~among[look.beats]], settings)
+        likeness = np.where(among, own_likeness, likeness)
+    else:
+        unsettled = _around(look.at, _footfalls(seen, look, settings), n)
+        shape = own_waveform(traces, own_beats)
+        shapes, likeness = [] if shape is None else [shape], own_likeness
+    # The first shape says which point of a beat is its time: the QRS in its usual band.
+    return _View(seen, look, [*shapes, *own_shapes], likeness, like_a_footfall, unsettled)
+
+
+def _around(peaks: NDArray[np.int64], chosen: NDArray, n_samples: int) -> NDArray:
+    """Samples that lie nearer to a chosen peak than to another."""
+    return np.interp(np.arange(n_samples), peaks, chosen.astype(float)) > 0.5
+
+
+def _like_a_footfall(
+    traces: Traces, peaks: NDArray[np.int64], own_likeness: Floats, settings: DetectorSettings
+) -> NDArray[np.bool_]:
+    """Samples more like a shape that recurs among `peaks` than like the own QRS."""
+    near = 2 * int(round(0.05 * traces.rate_hz)) + 1
+    own = ndimage.maximum_filter1d(own_likeness, near)
+    others = peaks[own[peaks] < settings.unlike_own_below]
+    if others.size < settings.fewest_footfalls:
+        return np.zeros(own.size, bool)
+    _, likeness = learned_shapes(traces, others, settings)
+    return ndimage.maximum_filter1d(likeness, near) > own

@@ -1,0 +1,189 @@
+"""The most likely chain of beats: evidence of each candidate joined by continuity of intervals."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from heart.detection.arrays import Floats
+from heart.detection.settings import DetectorSettings
+
+IMPOSSIBLE = np.float32(-1e9)
+
+
+def chain_margins(
+    time_s: Floats,
+    evidence: Floats,
+    piece: NDArray[np.int64],
+    settings: DetectorSettings,
+    *,
+    core_s: float = 16.0,
+    overlap_s: float = 10.0,
+    n_predecessors: int = 12,
+) -> Floats:
+    """How much the best chain of beats loses without each candidate; 0 for those not in it.
+
+    Candidates (time in s, evidence, number of the gap-free piece; sorted by time) are joined to a
+    chain. A chain scores the sum of its evidence, minus for every two adjoining intervals
+    min(cap, weight ln^2 of their ratio), minus the restart cost wherever it breaks off. The margin
+    of a candidate is the score of the best chain minus that of the best chain that avoids it
+    (max-marginals, both directions), so a positive margin means: is in the best chain. Solved in
+    overlapping stretches in lock-step. Source: convention of this project.
+    """
+    margin = np.zeros(time_s.size)
+    stretches = _stretches(time_s, piece, core_s, overlap_s)
+    if not stretches:
+        return margin
+    n_steps = max(stop - first for first, stop, _, _ in stretches)
+    n_stretches = len(stretches)
+    times = np.empty((n_steps, n_stretches))
+    scores = np.full((n_steps, n_stretches), IMPOSSIBLE, dtype=np.float32)
+    for column, (first, stop, _, _) in enumerate(stretches):
+        n = stop - first
+        times[:n, column] = time_s[first:stop] - time_s[first]
+        times[n:, column] = times[n - 1, column] + 1e3 * np.arange(1, n_steps - n + 1)
+        scores[:n, column] = evidence[first:stop]
+    both_times = np.concatenate((times, -times[::-1]), axis=1)
+    both_scores = np.concatenate((scores, scores[::-1]), axis=1)
+    chain, prefix = _forward_scores(both_times, both_scores, settings, n_predecessors)
+    lost = _best_minus_avoiding(
+        times,
+        scores,
+        chain[:, :n_stretches],
+        chain[::-1, n_stretches:],
+        prefix[:, :n_stretches],
+        prefix[::-1, n_stretches:],
+        settings,
+    )
+    for column, (first, _, core_first, core_stop) in enumerate(stretches):
+        margin[core_first:core_stop] = lost[core_first - first : core_stop - first, column]
+    return np.where(margin > 1e-3, margin, 0.0)
+
+
+def _stretches(
+    time_s: Floats, piece: NDArray[np.int64], core_s: float, overlap_s: float
+) -> list[tuple[int, int, int, int]]:
+    """(first, stop, core first, core stop) of overlapping stretches that never cross a gap."""
+    stretches = []
+    borders = np.concatenate(([0], np.flatnonzero(np.diff(piece)) + 1, [time_s.size]))
+    for low, high in zip(borders[:-1], borders[1:], strict=True):
+        own_s = time_s[low:high]
+        if own_s.size == 0:
+            continue
+        n_cores = max(1, int(np.ceil((own_s[-1] - own_s[0]) / core_s)))
+        edges_s = np.linspace(own_s[0], own_s[-1], n_cores + 1)
+        cores = low + np.searchsorted(own_s, edges_s)
+        cores[-1] = high
+        first = low + np.searchsorted(own_s, edges_s[:-1] - overlap_s)
+        stop = low + np.searchsorted(own_s, edges_s[1:] + overlap_s, side="right")
+        for row in zip(first, stop, cores[:-1], cores[1:], strict=True):
+            if row[3] > row[2]:
+                stretches.append(tuple(int(value) for value in row))
+    return stretches
+
+
+def _forward_scores(
+    times: Floats, scores: NDArray, settings: DetectorSettings, n_predecessors: int
+) -> tuple[NDArray, NDArray]:
+    """Best score of a chain up to each candidate, by which candidate came before it.
+
+    Gives (steps, stretches, predecessors + 1), where the last entry is a chain that starts there,
+    and the running best over steps (steps, stretches).
+    """
+    n_steps, n_stretches = times.shape
+    n_before = n_predecessors
+    padded = np.concatenate((np.full((n_before, n_stretches), -1e6), times))
+    intervals = np.stack(
+        [times - padded[k : k + n_steps] for k in range(n_before)], axis=0
+    )  # (predecessor, step, stretch)
+    allowed = (intervals >= settings.shortest_interval_s) & (
+        intervals <= settings.longest_interval_s
+    )
+    log_interval = np.log(np.where(allowed, intervals, 1.0)).astype(np.float32)
+    log_interval *= np.float32(np.sqrt(settings.continuity_weight))
+    forbidden = np.where(allowed, np.float32(0.0), IMPOSSIBLE)
+    # Step first, so that one step and its predecessors are contiguous blocks.
+    log_interval = np.ascontiguousarray(log_interval.transpose(1, 0, 2))
+    forbidden = np.ascontiguousarray(forbidden.transpose(1, 0, 2))
+    n_far_enough = _count_before(times, settings.shortest_interval_s)
+
+    chain = np.full((n_before + n_steps, n_before + 1, n_stretches), IMPOSSIBLE, dtype=np.float32)
+    past_log = np.zeros((n_before + n_steps, n_before, n_stretches), dtype=np.float32)
+    past_log[n_before:] = log_interval
+    prefix = np.full((n_steps + 1, n_stretches), IMPOSSIBLE, dtype=np.float32)
+    cap = np.float32(settings.continuity_cap)
+    restart = np.float32(settings.restart_cost)
+    columns = np.arange(n_stretches)
+    for step in range(n_steps):
+        before = slice(step, step + n_before)
+        change = log_interval[step][:, None, :] - past_log[before]
+        np.multiply(change, change, out=change)
+        np.minimum(change, cap, out=change)
+        np.subtract(chain[before, :n_before], change, out=change)
+        best = np.maximum(change.max(axis=1), chain[before, n_before])
+        here = chain[n_before + step]
+        here[:n_before] = best + forbidden[step]
+        here[n_before] = np.maximum(prefix[n_far_enough[step], columns] - restart, 0.0)
+        here += scores[step]
+        np.maximum(here, IMPOSSIBLE, out=here)
+        np.maximum(prefix[step], here.max(axis=0), out=prefix[step + 1])
+    return chain[n_before:].transpose(0, 2, 1), prefix[1:]
+
+
+def _count_before(times: Floats, shortest_s: float) -> NDArray[np.int64]:
+    """For each candidate how many earlier ones lie at least `shortest_s` before it."""
+    count = np.empty(times.shape, dtype=np.int64)
+    for column in range(times.shape[1]):
+        own = times[:, column]
+        count[:, column] = np.searchsorted(own, own - shortest_s, side="right")
+    return count
+
+
+def _best_minus_avoiding(
+    times: Floats,
+    scores: NDArray,
+    forward: NDArray,
+    backward: NDArray,
+    best_until: NDArray,
+    best_from: NDArray,
+    settings: DetectorSettings,
+) -> NDArray:
+    n_steps, n_stretches = times.shape
+    n_before = forward.shape[2] - 1
+    # Best whole chain through each pair of neighbours (step - n_before + k, step).
+    through = np.full((n_steps + n_before, n_stretches, n_before), IMPOSSIBLE, dtype=np.float32)
+    for k in range(n_before):
+        back = n_before - k
+        if back < n_steps:
+            through[back:n_steps, :, k] = (
+                forward[back:, :, k] + backward[:-back, :, k] - scores[back:] - scores[:-back]
+            )
+    np.maximum.accumulate(through, axis=2, out=through)
+    avoiding = np.zeros((n_steps, n_stretches), dtype=np.float32)
+    for ahead in range(1, n_before):
+        np.maximum(
+            avoiding, through[ahead : ahead + n_steps, :, n_before - ahead - 1], out=avoiding
+        )
+    # Chains that break off, begin or end at the candidate.
+    until = np.full((n_steps + 1, n_stretches), IMPOSSIBLE, dtype=np.float32)
+    until[1:] = best_until
+    since = np.full((n_steps + 1, n_stretches), IMPOSSIBLE, dtype=np.float32)
+    since[:-1] = best_from
+    np.maximum(avoiding, until[:-1], out=avoiding)
+    np.maximum(avoiding, since[1:], out=avoiding)
+    restart = np.float32(settings.restart_cost)
+    step = np.arange(n_steps)
+    for column in range(n_stretches):
+        own = times[:, column]
+        last = np.concatenate(([-1e6], own[:-1]))
+        following = np.concatenate((own[1:], [1e9]))
+        resume = np.maximum(np.searchsorted(own, last + settings.shortest_interval_s), step + 1)
+        leave = np.minimum(
+            np.searchsorted(own, following - settings.shortest_interval_s, side="right"), step
+        )
+        broken = np.maximum(
+            until[step, column] + since[resume, column],
+            until[leave, column] + since[step + 1, column],
+        )
+        np.maximum(avoiding[:, column], broken - restart, out=avoiding[:, column])
+    return best_until[-1] - avoiding

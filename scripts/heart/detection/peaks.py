@@ -1,0 +1,119 @@
+"""Candidate beats: peaks of the envelope, with their strength and shape."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from heart.detection.arrays import Floats, Trace
+from heart.detection.evidence import first_evidence
+from heart.detection.interval_chain import chain_margins
+from heart.detection.own_waveform import _height, own_waveform
+from heart.detection.settings import DetectorSettings
+from heart.detection.traces import Recording, Traces, local_maxima, windows
+
+
+def learned_shapes(
+    traces: Traces, beats: NDArray[np.int64], settings: DetectorSettings
+) -> tuple[list[Floats], Floats]:
+    """The waveforms that recur among the beats, commonest first, and the likeness to any of them.
+
+    A further shape must recur (8 beats and 1 %), be as strong as beats are, and be one shape.
+    """
+    shapes: list[Floats] = []
+    likeness = np.full(traces.time_s.size, -1.0)
+    height, near = np.empty(0), int(round(0.05 * traces.rate_hz))
+    strong = beats[traces.envelope[beats] > 0.5 * np.median(traces.envelope[beats])]
+    left, enough = beats, 3
+    for _ in range(settings.most_shapes):
+        if left.size < enough:
+            break
+        shape = own_waveform(traces, left)
+        if shape is None:
+            break
+        if not shapes:
+            height = _height(traces.waveform, shape.size)
+        own = ndimage.correlate1d(traces.waveform, shape) / height
+        if shapes:
+            alike = windows(own, left, near).max(axis=1) > 0.85
+            if alike.sum() < enough or alike.mean() < 0.3:
+                break
+        shapes.append(shape)
+        np.maximum(likeness, own, out=likeness)
+        best = windows(likeness, strong, near).max(axis=1)
+        left, enough = strong[best < settings.another_shape_below], max(8, 0.01 * beats.size)
+    return shapes, likeness
+
+
+@dataclass(frozen=True)
+class Peaks:
+    """Peaks of the envelope (sample numbers), what speaks for each, and how they crowd."""
+
+    at: NDArray[np.int64]
+    evidence: Floats
+    level: Floats
+    is_strong: NDArray[np.bool_]
+    crowded_share: Floats
+    rate_hz: Floats
+
+
+@dataclass(frozen=True)
+class Look(Peaks):
+    """Peaks, and which of them the first chain joins."""
+
+    is_beat: NDArray[np.bool_]
+
+    @property
+    def beats(self) -> NDArray[np.int64]:
+        return self.at[self.is_beat]
+
+    def alone(self, settings: DetectorSettings) -> NDArray[np.int64]:
+        """Beats that nothing crowds."""
+        return self.at[self.is_beat & (self.crowded_share < settings.uncrowded_below)]
+
+
+def _spacing(recording: Recording, settings: DetectorSettings) -> int:
+    return int(round(settings.candidate_spacing_s * recording.rate_hz))
+
+
+def find_peaks(recording: Recording, envelope: Trace, settings: DetectorSettings) -> Peaks | None:
+    """None where fewer than three peaks stand out."""
+    at = local_maxima(np.where(recording.inside, envelope, 0.0), _spacing(recording, settings))
+    if at.size < 3:
+        return None
+    evidence, level = first_evidence(recording.time_s[at], envelope[at], settings)
+    is_strong = envelope[at] > settings.crowding_level * level
+    crowding = _crowding(recording.time_s[at], is_strong, settings)
+    return Peaks(at, evidence, level, is_strong, *crowding)
+
+
+def first_look(traces: Traces, settings: DetectorSettings) -> Look | None:
+    """None where no beat stands out."""
+    peaks = find_peaks(traces, traces.envelope, settings)
+    if peaks is None:
+        return None
+    at = peaks.at
+    margin = chain_margins(traces.time_s[at], peaks.evidence, traces.piece[at], settings)
+    return Look(**vars(peaks), is_beat=margin > 0) if (margin > 0).any() else None
+
+
+def _crowding(
+    peak_s: Floats, is_strong: NDArray[np.bool_], settings: DetectorSettings
+) -> tuple[Floats, Floats]:
+    """Around each peak: share of strong peaks closer together than beats can be; rate (Hz) of all.
+
+    Strong: above `crowding_level` times the local level.
+    """
+    strong_s = peak_s[is_strong]
+    close = np.diff(strong_s) < settings.shortest_interval_s
+    close = np.append(close, False) | np.concatenate(([False], close))
+    n_close = np.concatenate(([0], np.cumsum(close)))
+    reach_s = settings.crowding_reach_s
+    first = np.searchsorted(strong_s, peak_s - reach_s)
+    stop = np.searchsorted(strong_s, peak_s + reach_s)
+    share = (n_close[stop] - n_close[first]) / np.maximum(stop - first, 1)
+    span_s = np.minimum(peak_s + reach_s, peak_s[-1]) - np.maximum(peak_s - reach_s, peak_s[0])
+    return share, (stop - first) / np.maximum(span_s, 1.0)

@@ -1,0 +1,177 @@
+"""The filtered traces from which beats are found: slope envelope and waveform."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft, ndimage
+
+from heart.detection.arrays import Floats, Trace
+from heart.detection.even_pieces import EvenPiece
+from heart.detection.settings import DetectorSettings
+
+
+@dataclass(frozen=True)
+class _Spectrum:
+    """Transform of one gap-free piece, from which any band of it can be had at the internal rate.
+
+    Samples `first` to `first + n` of the inverse transform of `length` samples are the piece.
+    """
+
+    frequency_hz: Trace
+    value: NDArray[np.complex64]
+    length: int
+    first: int
+    n: int
+
+    def through(self, response: NDArray) -> Trace:
+        trace = fft.irfft(self.value * response, n=self.length, overwrite_x=True)
+        return trace[self.first : self.first + self.n]
+
+
+@dataclass(frozen=True)
+class Recording:
+    """All pieces, one after the other with a border of zeros around each, at one internal rate."""
+
+    rate_hz: float
+    time_s: Floats
+    inside: NDArray[np.bool_]
+    piece: NDArray[np.int64]
+    spectra: list[tuple[slice, _Spectrum]]
+
+
+@dataclass(frozen=True)
+class Traces(Recording):
+    """What is seen of a recording through the two bands of the settings."""
+
+    envelope: Trace
+    waveform: Trace
+
+
+def _band(frequency_hz: Trace, low_hz: float, high_hz: float) -> Trace:
+    """Zero-phase magnitude of a Butterworth band of order 2 run forward and backward."""
+    above, below = np.square(frequency_hz / low_hz), np.square(frequency_hz / high_hz)
+    above, below = np.square(above), np.square(below)
+    return above / ((1.0 + above) * (1.0 + below))
+
+
+def _rate_change(rate_hz: float) -> tuple[int, int]:
+    """Whole factors (up, down) that bring a sampling rate near 250 Hz."""
+    if rate_hz >= 375.0:
+        return 1, int(round(rate_hz / 250.0))
+    return (1, 1) if rate_hz >= 180.0 else (int(np.ceil(250.0 / rate_hz)), 1)
+
+
+def _spectrum(piece: EvenPiece, up: int, down: int, unit: float) -> _Spectrum:
+    """Transform of a piece, mirrored at its ends, for traces at its rate x up / down."""
+    samples = piece.samples
+    margin = min(samples.size - 1, int(piece.rate_hz))
+    extended = np.concatenate(
+        (
+            2 * samples[0] - samples[margin:0:-1],
+            samples,
+            2 * samples[-1] - samples[-2 : -margin - 2 : -1],
+        )
+    )
+    extended -= np.median(samples[:: max(1, samples.size // 10000)])
+    coarse = fft.next_fast_len(int(np.ceil(extended.size / down)), real=True)
+    length = coarse * up
+    value = fft.rfft(extended, n=coarse * down)[: length // 2 + 1]
+    value *= up / (down * unit)
+    frequency_hz = np.arange(value.size) * piece.rate_hz / (coarse * down)
+    skipped = margin * up / down
+    if skipped % 1:
+        # The margin is not a whole number of output samples: shift by the rest.
+        value *= np.exp(2j * np.pi * frequency_hz * (skipped % 1) * down / (up * piece.rate_hz))
+    n = int((samples.size - 1) * up // down) + 1
+    single = frequency_hz.astype(np.float32), value.astype(np.complex64)
+    return _Spectrum(*single, length, int(skipped), n)
+
+
+def in_frequency(pieces: list[EvenPiece]) -> Recording:
+    up, down = _rate_change(pieces[0].rate_hz)
+    rate_hz = pieces[0].rate_hz * up / down
+    # Windows around beats reach into the zeros of the border; at the rim a QRS is cut off.
+    border, rim = int(round(0.3 * rate_hz)), int(round(0.05 * rate_hz))
+    # In units of its own, so that no gain of a recorder meets a smallest number of ours.
+    unit = max(float(np.ptp(piece.samples)) for piece in pieces)
+    parts, spectra, stop = [], [], 0
+    for number, piece in enumerate(pieces):
+        spectrum = _spectrum(piece, up, down, unit)
+        index = np.arange(-border, spectrum.n + border)
+        parts.append(
+            (
+                piece.start_s + index * (down / (up * piece.rate_hz)),
+                (index >= rim) & (index < spectrum.n - rim),
+                np.full(index.size, number),
+            )
+        )
+        first, stop = stop + border, stop + index.size
+        spectra.append((slice(first, first + spectrum.n), spectrum))
+    axes = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return Recording(rate_hz, *axes, spectra)
+
+
+def qrs_envelope(recording: Recording, settings: DetectorSettings) -> Trace:
+    """Mean steepness in the band of the slope."""
+    width = max(3, int(round(settings.envelope_s * recording.rate_hz)))
+    envelope = np.zeros(recording.time_s.size, np.float32)
+    for place, spectrum in recording.spectra:
+        band = _band(spectrum.frequency_hz, *settings.slope_band_hz)
+        steepness = spectrum.through(np.complex64(2j * np.pi) * spectrum.frequency_hz * band)
+        np.abs(steepness, out=steepness)
+        ndimage.uniform_filter1d(steepness, width, output=envelope[place])
+    return envelope
+
+
+def qrs_waveform(recording: Recording, settings: DetectorSettings) -> Trace:
+    waveform = np.zeros(recording.time_s.size, np.float32)
+    for place, spectrum in recording.spectra:
+        band = _band(spectrum.frequency_hz, *settings.waveform_band_hz)
+        waveform[place] = spectrum.through(band)
+    return waveform
+
+
+def filtered_traces(recording: Recording, settings: DetectorSettings) -> Traces:
+    envelope, waveform = qrs_envelope(recording, settings), qrs_waveform(recording, settings)
+    return Traces(**vars(recording), envelope=envelope, waveform=waveform)
+
+
+def local_maxima(trace: Trace, reach: int) -> NDArray[np.int64]:
+    """Samples that are the largest, and above zero, within `reach` samples on either side."""
+    largest = ndimage.maximum_filter1d(trace, 2 * reach + 1)
+    found = np.flatnonzero((trace == largest) & (trace > 0))
+    # Of equal neighbours on a plateau only the first counts.
+    return found[np.diff(found, prepend=-reach - 1) > reach]
+
+
+def running_quantile(
+    time_s: Floats, value: Floats, quantile: float, *, at_s: Floats, reach_s: float
+) -> Floats:
+    """Quantile of the values within `reach_s`, found on a 1-s grid and interpolated to `at_s`."""
+    grid_s = np.arange(at_s[0], at_s[-1] + 1.0, 1.0)
+    first = np.searchsorted(time_s, grid_s - reach_s)
+    count = np.searchsorted(time_s, grid_s + reach_s) - first
+    known = count > 0
+    if not known.any():
+        return np.full(at_s.size, np.nan)
+    first, count = first[known], count[known]
+    column = np.arange(count.max())
+    window = value[np.minimum(first[:, None] + column, value.size - 1)]
+    window = np.sort(np.where(column < count[:, None], window, np.inf), axis=1)
+    place = quantile * (count - 1)
+    below = place.astype(int)
+    row = np.arange(count.size)
+    lower, upper = window[row, below], window[row, np.minimum(below + 1, count - 1)]
+    return np.interp(at_s, grid_s[known], lower + (place - below) * (upper - lower))
+
+
+def windows(trace: Trace, centre: NDArray[np.int64], reach: int) -> Floats:
+    return trace[centre[:, None] + np.arange(-reach, reach + 1)]
+
+
+def unit_norm(waveform: Floats) -> Floats:
+    centred = waveform - waveform.mean(axis=-1, keepdims=True)
+    return centred / (np.linalg.norm(centred, axis=-1, keepdims=True) + 1e-12)

@@ -1,0 +1,313 @@
+"""Which samples of a saturation recording are unusable, and why."""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from muscle.time_axis import sampling_step_s, trace_of
+
+MISSING = "missing reading"
+
+OUT_OF_RANGE = "outside 0 to 100 %"
+
+DROPOUT = "dropout read as zero"
+
+STUCK = "stuck value"
+
+SLIP = "sensor slip"
+
+LIGHT_LEAK = "light leak"
+
+
+def resolution(value: ArrayLike) -> float:
+    """Smallest difference between two different readings: the rounding step of the sensor.
+
+    0 for a trace with fewer than two different readings.
+    """
+    levels = np.unique(np.asarray(value, dtype=float))
+    steps = np.diff(levels[np.isfinite(levels)])
+    steps = steps[steps > 1e-6]
+    return float(steps.min()) if len(steps) else 0.0
+
+
+def clean_saturation(
+    time_s: ArrayLike,
+    smo2_pct: ArrayLike,
+    *,
+    stuck_s: float = 10.0,
+    slip_pct_per_s: float = 10.0,
+    dropout_jump_pct: float = 5.0,
+    leak_longest_s: float = 30.0,
+) -> pd.DataFrame:
+    """Name every reading that is not muscle: dropouts, stuck values, slips and light leaks.
+
+    Gives time_s, smo2_pct (NaN where unusable), reason (empty where usable) and level_segment, a
+    count that rises at every slip: levels compare only where it is the same. The limits are
+    conventions of the trade (hard limits 0 and 100 %, stuck 10 s, step 10 %/s); the rules:
+
+    - zeros are a dropout when the trace jumps into or out of them by more than `dropout_jump_pct`
+      and faster than `slip_pct_per_s`; zeros reached by a gradual fall are a muscle at its floor.
+    - equal readings lasting `stuck_s` are stuck only where the noise of the rest of the trace
+      makes such a run rarer than one in a million, even in the middle of a rounding step. A coarse
+      quiet sensor repeats itself legitimately, so its plateaus stay.
+    - a step is a difference between the medians of the second before and the second after of more
+      than `slip_pct_per_s` times 1 s (or times the sampling step where that is longer) and of more
+      than three times what is usual within 15 s, so that contractions are none. A step that stays
+      is a slip, one that comes back within `leak_longest_s` is a light leak.
+
+    Raises ValueError for a time axis that does not rise.
+    """
+    time, reading = trace_of(time_s, smo2_pct)
+    reason = np.full(len(time), "", dtype=object)
+    reason[~np.isfinite(reading)] = MISSING
+    with np.errstate(invalid="ignore"):
+        reason[(reading < 0) | (reading > 100)] = OUT_OF_RANGE
+    limits = {"slip_pct_per_s": slip_pct_per_s, "dropout_jump_pct": dropout_jump_pct}
+    reason[_dropouts(time, reading, reason == "", **limits)] = DROPOUT
+    reason[_stuck(time, reading, reason == "", stuck_s=stuck_s)] = STUCK
+
+    usable = np.flatnonzero(reason == "")
+    slips, leaks = _steps(time[usable], reading[usable], slip_pct_per_s, leak_longest_s)
+    level_segment = np.zeros(len(time), dtype=int)
+    for first, last in slips:
+        reason[usable[first:last]] = SLIP
+        level_segment[usable[first] :] += 1
+    for first, last in leaks:
+        reason[usable[first:last]] = LIGHT_LEAK
+    return pd.DataFrame(
+        {
+            "time_s": time,
+            "smo2_pct": np.where(reason == "", reading, np.nan),
+            "reason": reason.astype(str),
+            "level_segment": level_segment,
+        }
+    )
+
+
+def unusable_spans(cleaned: pd.DataFrame) -> pd.DataFrame:
+    """The unusable readings of `clean_saturation` as spans: start_s, end_s, n_readings, reason.
+
+    `end_s` is the time of the next reading (of the last one at the end of the trace), so that
+    `end_s - start_s` is the time lost.
+    """
+    reason = cleaned["reason"].to_numpy()
+    time = cleaned["time_s"].to_numpy()
+    rows = [
+        {
+            "start_s": time[first],
+            "end_s": time[min(last, len(time) - 1)],
+            "n_readings": last - first,
+            "reason": reason[first],
+        }
+        for first, last in _runs(reason)
+        if reason[first]
+    ]
+    return pd.DataFrame(rows, columns=["start_s", "end_s", "n_readings", "reason"])
+
+
+def levels_comparable(cleaned: pd.DataFrame, start_s: float, end_s: float) -> bool:
+    """False when the sensor slipped between two times, so that levels no longer compare."""
+    inside = cleaned["time_s"].between(start_s, end_s)
+    return cleaned.loc[inside, "level_segment"].nunique() <= 1
+
+
+def _runs(reading: np.ndarray) -> list[tuple[int, int]]:
+    """First and one-past-last index of every run of equal values."""
+    if not len(reading):
+        return []
+    starts = np.concatenate([[0], np.flatnonzero(reading[1:] != reading[:-1]) + 1, [len(reading)]])
+    return list(zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True))
+
+
+def _dropouts(
+    time: np.ndarray,
+    reading: np.ndarray,
+    usable: np.ndarray,
+    *,
+    slip_pct_per_s: float,
+    dropout_jump_pct: float,
+) -> np.ndarray:
+    """Zeros that the trace jumps into or out of."""
+    place = np.flatnonzero(usable)
+    dropout = np.zeros(len(time), dtype=bool)
+    for first, last in _runs(reading[place] == 0):
+        if reading[place[first]] != 0:
+            continue
+        for inner, outer in ((first, first - 1), (last - 1, last)):
+            if 0 <= outer < len(place):
+                apart_s = abs(time[place[inner]] - time[place[outer]])
+                fastest = max(dropout_jump_pct, slip_pct_per_s * apart_s)
+                dropout[place[first:last]] |= reading[place[outer]] > fastest
+        if first == 0 and last == len(place):
+            dropout[place] = True
+    return dropout
+
+
+def _stuck(
+    time: np.ndarray, reading: np.ndarray, usable: np.ndarray, *, stuck_s: float
+) -> np.ndarray:
+    """Runs of one value that the trace's own noise makes next to impossible."""
+    from math import erf, log, sqrt
+
+    place = np.flatnonzero(usable)
+    stuck = np.zeros(len(time), dtype=bool)
+    if len(place) < 3:
+        return stuck
+    runs = _runs(reading[place])
+    lasts = np.array([time[place[last - 1]] - time[place[first]] for first, last in runs])
+    long_run = lasts >= stuck_s
+    if not long_run.any():
+        return stuck
+    elsewhere = np.ones(len(place), dtype=bool)
+    for first, last in np.array(runs)[long_run]:
+        elsewhere[first:last] = False
+    if not elsewhere.any():
+        # Nothing else to judge by: a trace that never changes is no recording of a muscle.
+        stuck[place] = True
+        return stuck
+    step = resolution(reading[place])
+    noise = _quiet_noise(time[place][elsewhere], reading[place][elsewhere], stuck_s, step)
+    # A sensor that updates slower than its file repeats every value: count updates, not rows.
+    others = lasts[~long_run]
+    update_s = max(sampling_step_s(time), float(np.median(others)) + sampling_step_s(time))
+    repeat = erf(step / (2 * sqrt(2) * noise)) if noise > 0 else 1.0
+    for (first, last), last_s in zip(runs, lasts, strict=True):
+        # A muscle at its floor sits on the lower rail, where rounding hides all noise.
+        if last_s < stuck_s or reading[place[first]] == 0:
+            continue
+        if repeat == 0 or last_s / update_s * log(repeat) < log(1e-6):
+            stuck[place[first:last]] = True
+    return stuck
+
+
+def _quiet_noise(time: np.ndarray, reading: np.ndarray, window_s: float, step: float) -> float:
+    """Noise of the quieter quarter of a trace, less the most that rounding can add.
+
+    Residuals about straight lines over windows; toggling between two neighbouring rounded values
+    has an SD of half a step and proves no noise, so a quarter of the squared step is taken off.
+    """
+    spread = []
+    for start in np.arange(time[0], time[-1], window_s):
+        inside = (time >= start) & (time < start + window_s)
+        if inside.sum() >= 4:
+            centred = time[inside] - time[inside].mean()
+            line = np.polynomial.polynomial.polyfit(centred, reading[inside], 1)
+            residual = reading[inside] - np.polynomial.polynomial.polyval(centred, line)
+            spread.append(float(np.sum(residual**2) / (inside.sum() - 2)))
+    if not spread:
+        return 0.0
+    return float(np.sqrt(max(0.0, np.quantile(spread, 0.25) - step**2 / 4)))
+
+
+def _steps(
+    time: np.ndarray, reading: np.ndarray, slip_pct_per_s: float, leak_longest_s: float
+) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
+    """Steps that stay, and spans between a step and its return, as index ranges."""
+    if len(time) < 3:
+        return [], []
+    places = _steep_places(time, reading, slip_pct_per_s)
+    slips: list[tuple[int, int]] = []
+    leaks: list[tuple[int, int]] = []
+    number = 0
+    while number < len(places):
+        at, jump = places[number]
+        following = places[number + 1] if number + 1 < len(places) else None
+        if following and _comes_back(time, reading, (at, jump), following, leak_longest_s):
+            leaks.append((at, following[0]))
+            number += 2
+            continue
+        if _stays(time, reading, at, jump):
+            slips.append((at, at + 1))
+        number += 1
+    return slips, leaks
+
+
+def _steep_places(
+    time: np.ndarray, reading: np.ndarray, slip_pct_per_s: float
+) -> list[tuple[int, float]]:
+    """First reading after every step too fast for muscle and for the ripple around it."""
+    before = np.searchsorted(time, time[:-1] - 1.0, side="right")
+    here = np.arange(1, len(time))
+    after = np.searchsorted(time, time[1:] + 1.0, side="left")
+    running = np.concatenate([[0.0], np.cumsum(reading)])
+    mean_before = (running[here] - running[before]) / (here - before)
+    mean_after = (running[after] - running[here]) / (after - here)
+    rough = mean_after - mean_before
+    limit = slip_pct_per_s * np.maximum(1.0, np.diff(time))
+    height = np.zeros(len(rough))
+    for place in np.flatnonzero(np.abs(rough) > limit / 2):
+        exact = np.median(reading[here[place] : after[place]])
+        exact -= np.median(reading[before[place] : here[place]])
+        if abs(exact) <= limit[place]:
+            continue
+        # Contractions make steps too, again and again: the odd one stands out of its neighbours.
+        around = slice(*np.searchsorted(time[1:], time[place] + np.array([-15.0, 15.0])))
+        if abs(exact) > 3 * np.median(np.abs(rough[around])):
+            height[place] = exact
+    steps = []
+    for first, last in _runs(np.sign(height)):
+        if height[first]:
+            peak = first + int(np.argmax(np.abs(height[first:last])))
+            steps.append((peak + 1, float(height[peak])))
+    return steps
+
+
+def _comes_back(
+    time: np.ndarray,
+    reading: np.ndarray,
+    up: tuple[int, float],
+    down: tuple[int, float],
+    longest_s: float,
+) -> bool:
+    """Whether two steps are the two edges of one stretch that stands out of both neighbours."""
+    (begin, jump), (end, back) = up, down
+    lasts_s = time[end] - time[begin]
+    if lasts_s > longest_s or abs(back + jump) > 0.5 * abs(jump):
+        return False
+    if lasts_s > 4.0 and not all(_stays(time, reading, *edge) for edge in (up, down)):
+        return False
+    outside = (time >= time[begin] - 4.0) & (time < time[end] + 4.0)
+    outside[begin:end] = False
+    height = np.median(reading[begin:end]) - np.median(reading[outside])
+    return bool(height * np.sign(jump) >= 0.7 * abs(jump))
+
+
+def _stays(time: np.ndarray, reading: np.ndarray, at: int, jump: float) -> bool:
+    """Whether four seconds either side differ by most of the step, more than by the trend there."""
+    marks = np.searchsorted(time, time[at] + np.array([-8.0, -4.0, 0.0, 4.0, 8.0]))
+    levels = [
+        np.median(reading[begin:end]) if end > begin else np.nan
+        for begin, end in zip(marks[:-1], marks[1:], strict=True)
+    ]
+    trend, step, later = np.diff(levels) * np.sign(jump)
+    steepest = np.nanmax([0.0, trend, later])
+    return bool(step - steepest >= 0.7 * abs(jump))
+
+
+def depth_doubt(
+    adipose_thickness_mm: float | None,
+    source_detector_mm: float | None,
+    *,
+    reached_share: float,
+) -> str:
+    """Why light may not reach the muscle under a sensor, or nothing.
+
+    Light reaches about half of the distance between source and detector (`reached_share` 0.5); fat
+    and skin thicker than that fill most of what is seen, raise apparent saturation and shrink its
+    falls (J Biomed Opt 2009 14:044017). The share is a common rule of the trade, from memory.
+    Where only one of the two was noted nothing can be judged, and that is said; where neither was,
+    there is nothing to say.
+    """
+    known = [pd.notna(adipose_thickness_mm), pd.notna(source_detector_mm)]
+    if not any(known):
+        return ""
+    if not all(known):
+        lacking = "source-detector distance" if known[0] else "adipose thickness"
+        return f"no {lacking} was noted: whether light reaches the muscle cannot be judged"
+    reached_mm = reached_share * source_detector_mm
+    if adipose_thickness_mm <= reached_mm:
+        return ""
+    return (
+        f"mostly fat is measured: {adipose_thickness_mm:g} mm of it, light reaches about "
+        f"{reached_mm:g} mm at a source-detector distance of {source_detector_mm:g} mm"
+    )

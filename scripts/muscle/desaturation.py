@@ -1,0 +1,140 @@
+"""Kinetics of the fall: slope, time in a band, area below the baseline."""
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from muscle.estimates import Estimate, flag_if_incomplete, reading_noise, straight_fit, too_little
+from muscle.time_axis import Stretches, sampling_step_s, trace_of
+
+
+def desaturation_slope(
+    time_s: ArrayLike,
+    value: ArrayLike,
+    start_s: float,
+    *,
+    window_s: float,
+    min_usable_share: float,
+    contraction_rate_hz: float | None = None,
+) -> Estimate:
+    """Slope of a straight line over the first `window_s` of a set, %/s, negative when falling.
+
+    The window (usually 10 to 20 s) is part of the result and must be stated with it. With a
+    contraction rate, that ripple and its first harmonic are fitted beside the line instead of
+    tilting it. Refused when too little is usable or fewer than four readings are left over.
+    """
+    time, reading = trace_of(time_s, value)
+    verdict = too_little(time, reading, start_s, start_s + window_s, min_usable_share)
+    if verdict:
+        return Estimate.refused(verdict)
+    fit = straight_fit(time, reading, start_s, start_s + window_s, contraction_rate_hz, order=1)
+    if not np.isfinite(fit.slope_se):
+        return Estimate.refused(f"{fit.n} readings in {window_s:g} s are too few for a slope")
+    return Estimate(fit.slope, fit.slope_se)
+
+
+def time_in_band_s(
+    time_s: ArrayLike,
+    value: ArrayLike,
+    start_s: float,
+    end_s: float,
+    *,
+    low_pct: float = 0.0,
+    high_pct: float = 15.0,
+    hysteresis_pct: float,
+    min_usable_share: float,
+) -> Estimate:
+    """Seconds between `low_pct` and `high_pct`, left only once `hysteresis_pct` outside.
+
+    Crossings are interpolated between readings. The error is half the difference between the
+    times found with the band widened and narrowed by one SD of the trace's noise. Unusable time
+    is not counted: flagged when there is any, refused beyond `min_usable_share`. Convention.
+    """
+    time, reading = trace_of(time_s, value)
+    verdict = too_little(time, reading, start_s, end_s, min_usable_share)
+    if verdict:
+        return Estimate.refused(verdict)
+
+    def seconds(margin_pct: float) -> float:
+        low, high = low_pct - margin_pct, high_pct + margin_pct
+        return _seconds_in_band(time, reading, start_s, end_s, low, high, hysteresis_pct)
+
+    noise = reading_noise(time, reading, start_s, end_s)
+    estimate = Estimate(seconds(0.0), abs(seconds(noise) - seconds(-noise)) / 2)
+    return flag_if_incomplete(estimate, time, reading, start_s, end_s)
+
+
+def area_below(
+    time_s: ArrayLike,
+    value: ArrayLike,
+    start_s: float,
+    end_s: float,
+    *,
+    level_pct: Estimate,
+    min_usable_share: float,
+) -> Estimate:
+    """Area between a level (usually the baseline) and the trace where it lies below, %.s.
+
+    Lines between readings are cut where they cross the level. Unusable time adds nothing: flagged
+    when there is any, refused beyond `min_usable_share` or without a level. Convention.
+    """
+    time, reading = trace_of(time_s, value)
+    if not level_pct.usable:
+        return Estimate.refused(f"no level: {level_pct.reason}")
+    verdict = too_little(time, reading, start_s, end_s, min_usable_share)
+    if verdict:
+        return Estimate.refused(verdict)
+    lines = Stretches(time, reading).within(start_s, end_s)
+    first = level_pct.value - lines.first
+    last = level_pct.value - lines.last
+    deep, shallow = np.maximum(first, last), np.minimum(first, last)
+    # A line from below the level to above it leaves a triangle of its lower part.
+    part = np.divide(deep, deep - shallow, out=np.ones_like(deep), where=deep > shallow)
+    crossing = (deep > 0) & (shallow < 0)
+    below_s = np.where(crossing, part * lines.step_s, np.where(shallow >= 0, lines.step_s, 0.0))
+    height = np.where(crossing, deep / 2, np.where(shallow >= 0, (deep + shallow) / 2, 0.0))
+    noise = reading_noise(time, reading, start_s, end_s)
+    from_noise = noise * np.sqrt(sampling_step_s(time) * below_s.sum())
+    se = float(np.hypot(level_pct.se * below_s.sum(), from_noise))
+    estimate = Estimate(float(np.sum(height * below_s)), se)
+    return flag_if_incomplete(estimate, time, reading, start_s, end_s)
+
+
+def reached_band(nadir_pct: ArrayLike, *, low_pct: float, high_pct: float) -> np.ndarray:
+    """Whether sets reached a band of saturation: where their nadir (%) lies in it, edges included.
+
+    An unknown nadir reached nothing. The smoothed nadir and not single readings, so that noise of
+    the sensor reaches no band. Convention.
+    """
+    nadir = np.asarray(nadir_pct, dtype=float)
+    return (nadir >= low_pct) & (nadir <= high_pct)
+
+
+def _seconds_in_band(
+    time: np.ndarray,
+    reading: np.ndarray,
+    start_s: float,
+    end_s: float,
+    low: float,
+    high: float,
+    hysteresis: float,
+) -> float:
+    """Time in a band that is entered at its edge and left `hysteresis` beyond it."""
+    lines = Stretches(time, reading).within(start_s, end_s)
+    total, inside, reached_s = 0.0, False, -np.inf
+    pieces = zip(lines.start_s, lines.step_s, lines.first, lines.last, strict=True)
+    for begin_s, step_s, first, last in pieces:
+        if begin_s > reached_s + 1e-9 * max(1.0, abs(begin_s)):
+            inside = low <= first <= high
+        reached_s = begin_s + step_s
+        # Edges in the order in which the line meets them.
+        edges = (high, high + hysteresis, low, low - hysteresis)
+        cuts = [(edge - first) / (last - first) for edge in edges] if last != first else []
+        marks = [0.0, *sorted(cut for cut in cuts if 0 < cut < 1), 1.0]
+        for begin, finish in zip(marks[:-1], marks[1:], strict=True):
+            middle = first + (last - first) * (begin + finish) / 2
+            if low <= middle <= high:
+                inside = True
+            elif middle > high + hysteresis or middle < low - hysteresis:
+                inside = False
+            total += step_s * (finish - begin) if inside else 0.0
+    return float(total)

@@ -1,0 +1,207 @@
+"""A value measured from saturation with its error and verdict, and the fits behind it."""
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from muscle.cleaning import resolution
+from muscle.time_axis import centred_mean, sampling_step_s, usable_share, whole_contractions_s
+
+Status = Literal["ok", "flagged", "refused"]
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A number with its uncertainty, or the reason why there is none.
+
+    Fields: ``value`` and ``se`` (standard error) in the unit of the quantity, NaN when refused;
+    ``status``; ``reason`` (empty when ok); ``at_s``, the time at which the value was read, where
+    there is one (a nadir, a peak), else NaN.
+    """
+
+    value: float
+    se: float
+    status: Status = "ok"
+    reason: str = ""
+    at_s: float = float("nan")
+
+    @classmethod
+    def refused(cls, reason: str) -> "Estimate":
+        """An estimate that was not made, and why."""
+        return cls(float("nan"), float("nan"), "refused", reason)
+
+    @property
+    def usable(self) -> bool:
+        """True unless refused."""
+        return self.status != "refused"
+
+
+@dataclass(frozen=True)
+class _Line:
+    """A straight line through a window, with errors at the middle of its readings."""
+
+    n: int
+    middle_s: float
+    level: float
+    mean_se: float
+    slope: float
+    slope_se: float
+    residual_sd: float
+
+
+def too_little(
+    time: np.ndarray, reading: np.ndarray, start_s: float, end_s: float, min_usable_share: float
+) -> str:
+    """Why a window cannot be used, or nothing."""
+    if not end_s > start_s:
+        return "the window is empty"
+    share = usable_share(time, reading, start_s, end_s)
+    # Windows that end with the trace lack up to one sampling step, which is no gap.
+    share += min(1.0, sampling_step_s(time) / (end_s - start_s)) if share > 0 else 0.0
+    if share < min_usable_share:
+        needed = f"{100 * min_usable_share:g} % needed"
+        return f"{100 * min(share, 1.0):.0f} % of the window is usable, {needed}"
+    return ""
+
+
+def flag_if_incomplete(
+    estimate: Estimate, time: np.ndarray, reading: np.ndarray, start_s: float, end_s: float
+) -> Estimate:
+    """Sums over time are short by what was not recorded: say so."""
+    lost_s = (1 - usable_share(time, reading, start_s, end_s)) * (end_s - start_s)
+    if lost_s > sampling_step_s(time) * (1 + 1e-9):
+        reason = f"{lost_s:.1f} s of the window are unusable and not counted"
+        return replace(estimate, status="flagged", reason=reason)
+    return estimate
+
+
+def correlation_factor(residual: np.ndarray) -> float:
+    """Readings per independent reading, (1 + r)/(1 - r) of the lag-1 autocorrelation r >= 0."""
+    power = float(np.sum(residual**2))
+    if len(residual) < 4 or power == 0:
+        return 1.0
+    lag = float(np.sum(residual[1:] * residual[:-1])) / power
+    lag = min(max(lag, 0.0), 0.98)
+    return (1 + lag) / (1 - lag)
+
+
+def reading_noise(time: np.ndarray, reading: np.ndarray, start_s: float, end_s: float) -> float:
+    """SD of a single reading from second differences, blind to slopes, at least the rounding."""
+    inside = reading[(time >= start_s) & (time <= end_s)]
+    second = np.diff(inside, 2)
+    second = second[np.isfinite(second)]
+    noise = 1.4826 * float(np.median(np.abs(second))) / np.sqrt(6) if len(second) else 0.0
+    return float(np.hypot(noise, resolution(reading) / np.sqrt(12)))
+
+
+def straight_fit(
+    time: np.ndarray,
+    reading: np.ndarray,
+    start_s: float,
+    end_s: float,
+    contraction_rate_hz: float | None,
+    *,
+    order: int,
+) -> _Line:
+    """Least-squares polynomial over a window beside the contraction ripple, with honest errors."""
+    inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
+    clock, level = time[inside], reading[inside]
+    n = len(clock)
+    if n < order + 1:
+        nothing = float("nan")
+        return _Line(n, nothing, nothing, nothing, nothing, nothing, nothing)
+    middle = float(clock.mean())
+    clock = clock - middle
+    columns = [clock**power for power in range(order + 1)]
+    # A sine needs more than two readings per cycle, and readings to spare for the error.
+    fastest_hz = 0.4 / sampling_step_s(time)
+    for harmonic in (1, 2):
+        rate_hz = harmonic * (contraction_rate_hz or 0.0)
+        if 1 / (end_s - start_s) <= rate_hz <= fastest_hz and n >= len(columns) + 5:
+            columns += [np.cos(2 * np.pi * rate_hz * clock), np.sin(2 * np.pi * rate_hz * clock)]
+    design = np.column_stack(columns)
+    weight, *_ = np.linalg.lstsq(design, level, rcond=None)
+    residual = level - design @ weight
+    freedom = n - len(columns)
+    if freedom >= 2:
+        spread = float(np.sqrt(np.sum(residual**2) / freedom))
+    else:
+        spread = reading_noise(time, reading, start_s - 60.0, end_s + 60.0)
+    factor = correlation_factor(residual)
+    rounding = resolution(reading) / np.sqrt(12)
+    mean_se = spread * np.sqrt(factor / n)
+    # Without noise to dither it, rounding does not average out.
+    if spread < 2 * rounding:
+        mean_se = max(mean_se, rounding)
+    slope_se = float("nan")
+    if order >= 1 and freedom >= 2:
+        unscaled = np.linalg.pinv(design.T @ design)
+        slope_se = float(max(spread, rounding) * np.sqrt(factor * unscaled[1, 1]))
+    return _Line(
+        n,
+        middle,
+        float(weight[0]),
+        float(mean_se),
+        float(weight[1]) if order else 0.0,
+        slope_se,
+        spread,
+    )
+
+
+def extreme(
+    time: np.ndarray,
+    reading: np.ndarray,
+    start_s: float,
+    end_s: float,
+    window_s: float,
+    contraction_rate_hz: float | None,
+    *,
+    lowest: bool,
+) -> Estimate:
+    """Lowest or highest centred mean that lies within a window, and where."""
+    length_s = whole_contractions_s(window_s, contraction_rate_hz)
+    mean = centred_mean(time, reading, length_s)
+    # Beyond the limits of a set its last contraction has no counterpart to cancel it.
+    first_s, last_s = start_s + length_s / 2 - 1e-9, end_s - length_s / 2 + 1e-9
+    mean = np.where((time >= first_s) & (time <= last_s), mean, np.nan)
+    if not np.isfinite(mean).any():
+        return Estimate.refused(f"no {length_s:g} s of the window are free of gaps")
+    at = int(np.nanargmin(mean) if lowest else np.nanargmax(mean))
+    around = straight_fit(
+        time, reading, time[at] - length_s, time[at] + length_s, contraction_rate_hz, order=2
+    )
+    # The fit spans two windows, the mean one.
+    se = around.mean_se * float(np.sqrt(2))
+    if not np.isfinite(se):
+        # Too few readings for a parabola: no better known than a single one.
+        se = reading_noise(time, reading, start_s, end_s)
+    return Estimate(float(mean[at]), se, at_s=float(time[at]))
+
+
+@dataclass(frozen=True)
+class _Crossing:
+    time_s: float
+    slope: float
+    level_se: float
+
+
+def line_crossing(
+    time: np.ndarray,
+    reading: np.ndarray,
+    first_s: float,
+    start_s: float,
+    level: float,
+    window_s: float,
+) -> _Crossing:
+    """Where a line through the readings around a first crossing meets the level."""
+    step_s = sampling_step_s(time)
+    reach_s = max(2 * step_s, min(window_s, (first_s - start_s) / 4))
+    line = straight_fit(time, reading, first_s - reach_s, first_s + reach_s, None, order=1)
+    if line.slope > 0:
+        at_s = line.middle_s + (level - line.level) / line.slope
+        if abs(at_s - first_s) <= reach_s:
+            return _Crossing(float(at_s), line.slope, line.mean_se)
+    # Too few or too noisy readings for a line: keep the first crossing, wide errors follow.
+    slope = max(line.slope, line.mean_se / reach_s, 1e-6)
+    return _Crossing(first_s, slope, line.mean_se)

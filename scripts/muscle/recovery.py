@@ -1,0 +1,212 @@
+"""Kinetics of reoxygenation after a set: half-time and exponential recovery."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from muscle.estimates import Estimate, correlation_factor, extreme, line_crossing, too_little
+from muscle.time_axis import centred_mean, sampling_step_s, trace_of
+
+
+@dataclass(frozen=True)
+class ExponentialRecovery:
+    """The four parameters of E - A exp(-(t - delay)/tau), the fit's R2 and its half-time.
+
+    Percent for ``end`` and ``amplitude``, seconds for ``delay``, ``tau`` and ``half_time``
+    (delay + tau ln 2, counted from the start of recovery). When the fit is refused, all five carry
+    the same reason.
+    """
+
+    end: Estimate
+    amplitude: Estimate
+    delay: Estimate
+    tau: Estimate
+    half_time: Estimate
+    r2: float
+
+
+def half_time(
+    time_s: ArrayLike,
+    value: ArrayLike,
+    start_s: float,
+    end_s: float,
+    *,
+    nadir_pct: Estimate,
+    target_pct: Estimate,
+    window_s: float,
+    min_usable_share: float,
+) -> Estimate:
+    """Seconds from `start_s` until the trace is half-way from the nadir up to the target.
+
+    The target is the baseline, or the recovery peak (`peak_level`) where a study chooses that. A
+    centred mean of `window_s` finds the first crossing; a straight line through the readings
+    around it, a quarter of the half-time either side and at most `window_s`, gives its time and
+    error. For an exponential recovery it equals delay + tau ln 2. Preferred to a fitted tau, which
+    does not repeat between visits (Research Directs Health Sci 2022: ICC 0.58 against -0.21).
+
+    Refused when the fall does not stand out of the noise, the trace is already half-way at the
+    start, half-way is not reached by `end_s`, or the crossing lies in a gap.
+    """
+    time, reading = trace_of(time_s, value)
+    for name, part in (("nadir", nadir_pct), ("level to recover to", target_pct)):
+        if not part.usable:
+            return Estimate.refused(f"no {name}: {part.reason}")
+    verdict = too_little(time, reading, start_s, end_s, min_usable_share)
+    if verdict:
+        return Estimate.refused(verdict)
+    fall = target_pct.value - nadir_pct.value
+    fall_se = float(np.hypot(nadir_pct.se, target_pct.se))
+    if fall <= 3 * fall_se:
+        return Estimate.refused(f"a fall of {fall:.1f} points does not stand out of the noise")
+    level = nadir_pct.value + fall / 2
+
+    mean = centred_mean(time, reading, max(window_s, 2 * sampling_step_s(time)))
+    inside = np.flatnonzero((time >= start_s) & (time <= end_s))
+    above = np.flatnonzero(mean[inside] >= level)
+    known = np.flatnonzero(np.isfinite(mean[inside]))
+    if not len(above):
+        return Estimate.refused(f"half-way ({level:.1f} %) was not reached by the window's end")
+    if not len(known) or above[0] == known[0]:
+        return Estimate.refused(f"already half-way ({level:.1f} %) when recovery began")
+    if not np.isfinite(mean[inside[above[0] - 1]]):
+        return Estimate.refused("half-way was reached during a gap in the recording")
+    after, before = inside[above[0]], inside[above[0] - 1]
+    part = (level - mean[before]) / (mean[after] - mean[before])
+    first_crossing_s = float(time[before] + part * (time[after] - time[before]))
+
+    crossing = line_crossing(time, reading, first_crossing_s, start_s, level, window_s)
+    se = float(np.hypot(crossing.level_se, fall_se / 2) / crossing.slope)
+    flagged = [part.reason for part in (nadir_pct, target_pct) if part.status == "flagged"]
+    return Estimate(
+        crossing.time_s - start_s,
+        se,
+        "flagged" if flagged else "ok",
+        "; ".join(flagged),
+        crossing.time_s,
+    )
+
+
+def peak_level(
+    time_s: ArrayLike,
+    value: ArrayLike,
+    start_s: float,
+    end_s: float,
+    *,
+    window_s: float,
+    min_usable_share: float,
+) -> Estimate:
+    """Highest centred mean of a window: the level to recover to where a study chooses the peak."""
+    time, reading = trace_of(time_s, value)
+    verdict = too_little(time, reading, start_s, end_s, min_usable_share)
+    if verdict:
+        return Estimate.refused(verdict)
+    return extreme(time, reading, start_s, end_s, window_s, None, lowest=False)
+
+
+def exponential_recovery(
+    time_s: ArrayLike,
+    value: ArrayLike,
+    start_s: float,
+    end_s: float,
+    *,
+    longest_delay_s: float,
+    min_r2: float,
+    largest_tau_se_share: float,
+    min_usable_share: float,
+) -> ExponentialRecovery:
+    """Fit E - A exp(-(t - delay)/tau), flat until the delay has passed, by least squares.
+
+    Times count from `start_s`. Standard errors come from the curvature at the solution and count
+    independent readings only. Refused when the curve explains less than `min_r2`, when tau is not
+    known better than `largest_tau_se_share` of itself or reaches the length of the window (the
+    plateau was not seen), or when the amplitude does not stand out of its error. Secondary to
+    `half_time`; mono-exponential recovery is a convention of the trade.
+    """
+    time, reading = trace_of(time_s, value)
+    verdict = too_little(time, reading, start_s, end_s, min_usable_share)
+    inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
+    if not verdict and inside.sum() < 8:
+        verdict = f"{inside.sum()} readings are too few to fit four numbers"
+    if not verdict and np.ptp(reading[inside]) == 0:
+        verdict = "no rise: every reading is the same"
+    if verdict:
+        return _refused_recovery(verdict)
+    from scipy.optimize import least_squares
+
+    clock, reading = time[inside] - start_s, reading[inside]
+    longest_tau_s = end_s - start_s
+
+    def curve(parameters: np.ndarray) -> np.ndarray:
+        end, amplitude, delay, tau = parameters
+        return end - amplitude * np.exp(-np.maximum(clock - delay, 0.0) / tau)
+
+    shortest_tau_s = min(sampling_step_s(time), longest_tau_s) / 4
+    guess = _recovery_guess(clock, reading, longest_delay_s, shortest_tau_s, longest_tau_s)
+    fit = least_squares(
+        lambda parameters: curve(parameters) - reading,
+        guess,
+        bounds=([-np.inf, 0.0, 0.0, shortest_tau_s], [np.inf, np.inf, longest_delay_s, np.inf]),
+        x_scale=[10.0, 10.0, 1.0, 10.0],
+    )
+    residual = reading - curve(fit.x)
+    r2 = float(1 - np.sum(residual**2) / np.sum((reading - reading.mean()) ** 2))
+    covariance = _covariance(fit.jac, residual)
+    end_se, amplitude_se, delay_se, tau_se = np.sqrt(np.diag(covariance))
+    end, amplitude, delay, tau = (float(number) for number in fit.x)
+    if not amplitude > 3 * amplitude_se:
+        return _refused_recovery("no rise that stands out of the noise", r2)
+    if not tau_se <= largest_tau_se_share * tau:
+        return _refused_recovery(f"tau is not identifiable: {tau:.1f} s, error {tau_se:.1f} s", r2)
+    if tau >= longest_tau_s - delay:
+        reason = f"{longest_tau_s:g} s are too short for a tau of {tau:.1f} s"
+        return _refused_recovery(reason, r2)
+    if r2 < min_r2:
+        return _refused_recovery(f"the curve explains {r2:.2f} of the variance only", r2)
+    to_half = np.array([0.0, 0.0, 1.0, np.log(2)])
+    return ExponentialRecovery(
+        Estimate(end, float(end_se)),
+        Estimate(amplitude, float(amplitude_se)),
+        Estimate(delay, float(delay_se)),
+        Estimate(tau, float(tau_se)),
+        Estimate(delay + tau * float(np.log(2)), float(np.sqrt(to_half @ covariance @ to_half))),
+        r2,
+    )
+
+
+def _refused_recovery(reason: str, r2: float = float("nan")) -> ExponentialRecovery:
+    refusal = Estimate.refused(reason)
+    return ExponentialRecovery(refusal, refusal, refusal, refusal, refusal, r2)
+
+
+def _recovery_guess(
+    clock: np.ndarray,
+    reading: np.ndarray,
+    longest_delay_s: float,
+    shortest_tau_s: float,
+    longest_tau_s: float,
+) -> np.ndarray:
+    """Best of a grid of delays and taus; end and amplitude follow by linear regression."""
+    delay, tau = np.meshgrid(
+        np.linspace(0.0, longest_delay_s, 13),
+        np.geomspace(max(longest_tau_s / 50, 1.01 * shortest_tau_s), longest_tau_s, 20),
+    )
+    delay, tau = delay.ravel()[:, None], tau.ravel()[:, None]
+    shape = np.exp(-np.maximum(clock - delay, 0.0) / tau)
+    centred = shape - shape.mean(axis=1, keepdims=True)
+    explained = centred @ (reading - reading.mean())
+    spread = np.maximum(np.sum(centred**2, axis=1), 1e-12)
+    amplitude = -explained / spread
+    score = np.where(amplitude > 0, explained**2 / spread, -np.inf)
+    best = int(np.argmax(score))
+    height = max(float(amplitude[best]), 1e-3)
+    end = float(reading.mean() + height * shape[best].mean())
+    inner_delay = np.clip(delay[best, 0], 1e-3 * longest_delay_s, 0.999 * longest_delay_s)
+    return np.array([end, height, inner_delay, tau[best, 0]])
+
+
+def _covariance(jacobian: np.ndarray, residual: np.ndarray) -> np.ndarray:
+    """Covariance of least-squares parameters, widened for correlated residuals."""
+    freedom = max(1, len(residual) - jacobian.shape[1])
+    variance = np.sum(residual**2) / freedom * correlation_factor(residual)
+    return np.linalg.pinv(jacobian.T @ jacobian) * variance

@@ -1,0 +1,161 @@
+"""Readers of recordings: one file per kind of file, one function to call."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from recordings.recording import ReadingError, Recording, Stretch
+from recordings.units import (
+    allowed_units,
+    canonical_unit,
+    check_plausible,
+    count_impossible,
+    possible_range,
+    to_canonical,
+)
+
+# A declared rate farther from the file's own is refused, a smaller difference noted (convention).
+_RATE_TOLERANCE = 0.05
+
+_RATE_NOTED = 0.001
+
+__all__ = ["ReadingError", "Recording", "Stretch", "read_recording"]
+
+
+def read_recording(
+    path: Path,
+    *,
+    channel: str | None,
+    time_column: str | None,
+    unit: str,
+    sampling_rate_hz: float | None,
+    signal: str,
+    encoding: str | None = None,
+    separator: str | None = None,
+    decimal: str | None = None,
+    first_row: int | None = None,
+    time_format: str | None = None,
+) -> Recording:
+    """Read one signal of one file in canonical units on the file's own clock, in s.
+
+    The arguments are the columns of recordings.tsv of the same names. The kind of file is told by
+    content and extension: EDF, BIDS physiology, beat intervals, delimited text. The file's zero is
+    its first sample; with a numeric time column, the zero of that column; in BIDS physiology, the
+    instant from which StartTime is counted. Raises ReadingError for a file that is not there, that
+    cannot be decided, whose time repeats or runs backwards, or whose values do not fit the unit.
+    """
+    if not path.is_file():
+        raise ReadingError(path, "", "no such file", "a file", "correct `file` in recordings.tsv")
+    if unit not in allowed_units(signal):
+        raise ReadingError(
+            path,
+            "unit",
+            f"'{unit}' declared for {signal}",
+            ", ".join(allowed_units(signal)),
+            "correct `unit` in recordings.tsv",
+        )
+    kind = _kind_of_file(path)
+    if kind != "text" and signal == "rr":
+        raise ReadingError(
+            path,
+            "signal",
+            "beat intervals in an evenly sampled file",
+            "text with one interval per row",
+            "export the intervals as text, or declare the channel as what it is",
+        )
+    if kind == "edf":
+        from recordings.readers.edf import read_edf_channel
+
+        recording = read_edf_channel(path, channel=channel, unit=unit)
+    elif kind == "bids_physio":
+        from recordings.readers.bids_physio import read_bids_physio
+
+        recording = read_bids_physio(path, channel=channel, unit=unit)
+    else:
+        from recordings.readers.delimited import read_delimited
+        from recordings.readers.intervals import read_intervals
+
+        read = read_intervals if signal == "rr" else read_delimited
+        recording = read(
+            path,
+            channel=channel,
+            time_column=time_column,
+            unit=unit,
+            sampling_rate_hz=sampling_rate_hz,
+            encoding=encoding,
+            separator=separator,
+            decimal=decimal,
+            first_row=first_row,
+            time_format=time_format,
+        )
+    rate_notes = _check_rate(path, recording, sampling_rate_hz)
+    return _in_canonical_unit(path, recording, signal, rate_notes)
+
+
+def _kind_of_file(path: Path) -> str:
+    with path.open("rb") as opened:
+        start = opened.read(8)
+    # An EDF file begins with its version, "0" and seven spaces.
+    if start == b"0       ":
+        return "edf"
+    if path.suffix.lower() in (".edf", ".bdf"):
+        raise ReadingError(
+            path,
+            "",
+            "the content is not EDF",
+            "EDF or EDF+ (16 bit)",
+            "export as EDF, or give the file the extension of what it holds",
+        )
+    name = path.name.removesuffix(".gz")
+    return "bids_physio" if name.endswith("_physio.tsv") else "text"
+
+
+def _check_rate(path: Path, recording: Recording, declared_hz: float | None) -> tuple[str, ...]:
+    """Compare a declared sampling rate with the file's own; a wrong time unit shows here."""
+    longest = max(recording.stretches, key=lambda stretch: len(stretch.time_s))
+    if declared_hz is None or len(longest.time_s) < 2:
+        return ()
+    own_hz = 1.0 / float(np.median(np.diff(longest.time_s)))
+    if abs(own_hz / declared_hz - 1) > _RATE_TOLERANCE:
+        raise ReadingError(
+            path,
+            "sampling_rate_hz",
+            f"declared {declared_hz:g} Hz, but the file's own times give {own_hz:.4g} Hz",
+            f"the file's rate to within {100 * _RATE_TOLERANCE:g} %",
+            "times not in s: time_format = ms or min; else correct sampling_rate_hz",
+        )
+    if abs(own_hz / declared_hz - 1) > _RATE_NOTED:
+        return (f"declared {declared_hz:g} Hz; the file's own {own_hz:.6g} Hz are used",)
+    return ()
+
+
+def _in_canonical_unit(
+    path: Path, recording: Recording, signal: str, rate_notes: tuple[str, ...]
+) -> Recording:
+    declared = recording.unit
+    doubt = check_plausible(
+        signal, np.concatenate([stretch.value for stretch in recording.stretches]), declared
+    )
+    if doubt:
+        raise ReadingError(
+            path,
+            "unit",
+            doubt,
+            f"{signal} in {', '.join(allowed_units(signal))}, as recorded",
+            "correct unit in recordings.tsv (or channel, if it is another signal)",
+        )
+    unit = canonical_unit(signal, declared)
+    stretches = tuple(
+        replace(stretch, value=to_canonical(signal, stretch.value, declared))
+        for stretch in recording.stretches
+    )
+    n_values = sum(len(stretch.value) for stretch in stretches)
+    n_outside = sum(count_impossible(signal, stretch.value, unit) for stretch in stretches)
+    notes = recording.notes + rate_notes
+    if n_outside:
+        low, high = possible_range(signal, unit)
+        notes += (f"{n_outside} of {n_values} values are outside {low:g} to {high:g} {unit}",)
+    return replace(recording, stretches=stretches, unit=unit, notes=notes)

@@ -1,0 +1,328 @@
+"""Delimited text: read one column, and its times, with exactly the dialect that was found."""
+
+from __future__ import annotations
+
+import difflib
+import io
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from recordings.dialect import (
+    DECIMAL_NAMES,
+    MISSING_WORDS,
+    SEPARATOR_NAMES,
+    Dialect,
+    cells_of,
+    decode,
+    find_dialect,
+    is_comment,
+    kind_of_cell,
+    to_number,
+)
+from recordings.recording import FloatArray, ReadingError, Recording, cut_at_gaps, even_stretch
+
+# Seconds in the unit of a numeric time column, by the word in `time_format`.
+_TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "min": 60.0}
+
+_DAY_S = 86400.0
+
+# Lines at the head of a file in which a header is looked for (convention).
+_HEADER_LINES = 100
+
+_PANDAS_MISSING = sorted({w for word in MISSING_WORDS for w in (word, word.upper(), word.title())})
+
+_PANDAS_MISSING.append("NaN")
+
+
+def read_delimited(
+    path: Path,
+    *,
+    channel: str | None,
+    time_column: str | None,
+    unit: str,
+    sampling_rate_hz: float | None,
+    encoding: str | None,
+    separator: str | None,
+    decimal: str | None,
+    first_row: int | None,
+    time_format: str | None,
+) -> Recording:
+    """Read one column of a delimited text file, in its declared unit.
+
+    Times come from `time_column`: numbers in s, or in the unit (`s`, `ms`, `min`) or the clock
+    pattern (as in strptime) that `time_format` names. Without it rows are `sampling_rate_hz`
+    apart. Raises ReadingError as `readers.read_recording` says.
+    """
+    text, encoding = decode(path, encoding)
+    dialect, notes = find_dialect(
+        path, text, encoding=encoding, separator=separator, decimal=decimal, first_row=first_row
+    )
+    value_at, time_at = choose_columns(path, dialect, channel, time_column, text=text)
+    if time_at is None and sampling_rate_hz is None:
+        raise ReadingError(
+            path,
+            "",
+            "nothing says when the samples were taken",
+            f"a time column (of {', '.join(dialect.columns)}) or a sampling rate",
+            "fill in time_column or sampling_rate_hz in recordings.tsv",
+        )
+    value, time_s, rows, time_notes = read_columns(
+        path, text, dialect, value_at=value_at, time_at=time_at, time_format=time_format
+    )
+    notes += time_notes + blank_notes(value)
+    if time_s is None:
+        stretch = even_stretch(value, start_s=0.0, sampling_rate_hz=sampling_rate_hz)
+        return Recording((stretch,), unit, dialect.shown(), notes)
+    stretches, cuts = cut_at_gaps(path, time_s, value, rows=rows)
+    return Recording(stretches, unit, dialect.shown(), notes + cuts)
+
+
+def blank_notes(value: FloatArray) -> tuple[str, ...]:
+    """One sentence where samples have no number, else nothing."""
+    n_blank = int(np.count_nonzero(np.isnan(value)))
+    return (f"{n_blank} of {len(value)} values are blank",) if n_blank else ()
+
+
+def choose_columns(
+    path: Path, dialect: Dialect, channel: str | None, time_column: str | None, *, text: str = ""
+) -> tuple[int, int | None]:
+    """Positions of the value column and of the time column, None where none is named.
+
+    Raises ReadingError for a name that no column or several have, and without a channel where
+    more than one column is left; a name that `text` holds with another separator is told so.
+    """
+    time_at = None
+    if time_column is not None:
+        time_at = _column(path, text, dialect, "time_column", time_column)
+    if channel is not None:
+        return _column(path, text, dialect, "channel", channel), time_at
+    others = [at for at in range(len(dialect.columns)) if at != time_at]
+    if len(others) != 1:
+        found = f"{len(others)} columns could be meant"
+        todo = "fill in channel in recordings.tsv"
+        raise ReadingError(path, "channel", found, ", ".join(dialect.columns), todo)
+    return others[0], time_at
+
+
+def read_columns(
+    path: Path,
+    text: str,
+    dialect: Dialect,
+    *,
+    value_at: int,
+    time_at: int | None,
+    time_format: str | None,
+) -> tuple[FloatArray, FloatArray | None, Sequence[int], tuple[str, ...]]:
+    """Read a value column and a time column (in s) with exactly the given dialect.
+
+    Returns n values, n times or None without a time column, n line numbers, and notes. Raises
+    ReadingError naming row and column of the first cell that cannot be read.
+    """
+    clock_pattern = time_format if time_format not in (None, *_TIME_UNITS_S) else None
+    kinds: dict[int, type] = {value_at: float}
+    if time_at is not None:
+        kinds[time_at] = str if clock_pattern else float
+    body = _body(text, dialect)
+    rows: Sequence[int] = range(dialect.first_row, dialect.last_row + 1)
+    columns = _read_at_once(body, dialect, kinds)
+    if columns is None:
+        columns, rows = _read_row_by_row(path, body, dialect, kinds)
+    if time_at is None:
+        return columns[value_at], None, rows, ()
+    where = f"column {dialect.columns[time_at]}"
+    if clock_pattern:
+        time_s, notes = _clock_seconds(path, columns[time_at], clock_pattern, rows, where)
+        return columns[value_at], time_s, rows, notes
+    time_s = columns[time_at] * _TIME_UNITS_S[time_format or "s"]
+    missing = np.flatnonzero(np.isnan(time_s))
+    if missing.size:
+        raise ReadingError(
+            path,
+            f"row {rows[int(missing[0])]}, {where}",
+            "no time",
+            "a time in every row",
+            "take the row out of a copy, or leave time_column blank and give sampling_rate_hz",
+        )
+    return columns[value_at], time_s, rows, ()
+
+
+def _column(path: Path, text: str, dialect: Dialect, asked_by: str, name: str) -> int:
+    places = [at for at, column in enumerate(dialect.columns) if column == name.strip()]
+    if len(places) == 1:
+        return places[0]
+    listed = ", ".join(dialect.columns)
+    if places:
+        found, todo = f"{len(places)} columns are called '{name}'", "rename one in a copy"
+        raise ReadingError(path, asked_by, found, listed, todo)
+    close = difflib.get_close_matches(name, dialect.columns, n=1)
+    found = f"no column '{name}'" + (f"; did you mean '{close[0]}'?" if close else "")
+    header = (
+        f"the header was taken from row {dialect.header_row}"
+        if dialect.header_row
+        else "no header was found"
+    )
+    todo = f"correct {asked_by} in recordings.tsv ({header})"
+    other = separator_with(text, name, but=dialect.separator)
+    if other is not None:
+        mark, row, n_columns = other
+        listed = "the separator that the file has"
+        found = (
+            f"no column '{name}' with separator {SEPARATOR_NAMES[dialect.separator]}, which gives "
+            f"{len(dialect.columns)}; {SEPARATOR_NAMES[mark]} gives {n_columns} in row {row}, "
+            f"'{name}' among them"
+        )
+        todo = (
+            "correct separator in recordings.tsv or leave it blank; a header that is separated "
+            "otherwise than its rows: mend it in a copy of the file"
+        )
+    raise ReadingError(path, asked_by, found, listed, todo)
+
+
+def separator_with(text: str, name: str, *, but: str) -> tuple[str, int, int] | None:
+    """Separator, row and number of cells of the first line that holds a name as one of several
+    cells, with another separator than `but`; None where there is none."""
+    for row, line in enumerate(text.split("\n", _HEADER_LINES)[:_HEADER_LINES], 1):
+        for mark in SEPARATOR_NAMES:
+            # any sentence has words between spaces
+            cells = [] if mark in (but, " ") else cells_of(line, mark)
+            if len(cells) > 1 and name.strip() in cells:
+                return mark, row, len(cells)
+    return None
+
+
+def _body(text: str, dialect: Dialect) -> str:
+    body = text.split("\n", dialect.first_row - 1)[-1]
+    n_below = text.count("\n") + 1 - dialect.last_row
+    return body.rsplit("\n", n_below)[0] if n_below else body
+
+
+def _read_at_once(body: str, dialect: Dialect, kinds: dict[int, type]) -> dict[int, NDArray] | None:
+    """Read with the fast parser; None where it might not read exactly this dialect."""
+    if dialect.thousands or '"' in body:
+        return None
+    if dialect.separator == " ":
+        body = re.sub(r"(?m)^ +| +$", "", re.sub(" +", " ", body))
+    octets = body.encode()
+    n_rows = dialect.last_row - dialect.first_row + 1
+    # The parser fills up short rows and cuts long ones in silence: leave neither to it.
+    if np.any(_cells_per_row(octets, dialect.separator) != dialect.n_cells):
+        return None
+    try:
+        table = pd.read_csv(
+            io.BytesIO(octets),
+            sep=dialect.separator,
+            decimal=dialect.decimal,
+            header=None,
+            names=range(dialect.n_cells),
+            usecols=sorted(kinds),
+            dtype=kinds,
+            na_values=_PANDAS_MISSING,
+            keep_default_na=False,
+            skipinitialspace=True,
+            index_col=False,
+            float_precision="round_trip",
+            engine="c",
+        )
+    except (ValueError, OverflowError):
+        return None
+    columns = {at: table[at].to_numpy() for at in kinds}
+    infinite = any(np.isinf(columns[at]).any() for at, kind in kinds.items() if kind is float)
+    return None if infinite or len(table) != n_rows else columns
+
+
+def _cells_per_row(octets: bytes, separator: str) -> NDArray[np.int64]:
+    text = np.frombuffer(octets, dtype=np.uint8)
+    row_ends = np.append(np.flatnonzero(text == ord("\n")), text.size)
+    separators = np.flatnonzero(text == ord(separator))
+    return np.diff(np.searchsorted(separators, row_ends), prepend=0) + 1
+
+
+def _read_row_by_row(
+    path: Path, body: str, dialect: Dialect, kinds: dict[int, type]
+) -> tuple[dict[int, NDArray], list[int]]:
+    """Read strictly, cell by cell; name the first cell that is not what its column holds.
+
+    A blank line is skipped, except in a single column: there it may be a sample that is missing.
+    """
+    rows: list[int] = []
+    columns: dict[int, list] = {at: [] for at in kinds}
+    n_named = len(dialect.columns)
+    for row, line in enumerate(body.split("\n"), dialect.first_row):
+        if is_comment(line) or (not line.strip() and n_named > 1):
+            continue
+        cells = cells_of(line, dialect.separator)
+        while len(cells) > n_named and not cells[-1]:
+            cells.pop()
+        if len(cells) != n_named:
+            raise ReadingError(
+                path,
+                f"row {row}",
+                f"{len(cells)} cells: '{line.strip()[:60]}'",
+                f"{n_named} cells with separator {SEPARATOR_NAMES[dialect.separator]}",
+                "mend the row in a copy of the file; a table that begins lower: first_row",
+            )
+        if n_named == 1 and not line.strip():
+            raise ReadingError(
+                path,
+                f"row {row}",
+                "a blank line inside the only column",
+                "a number in every row; n/a for none",
+                "in a copy of the file, write n/a there if a sample is missing, else take it out",
+            )
+        rows.append(row)
+        for at, kind in kinds.items():
+            try:
+                columns[at].append(
+                    cells[at] if kind is str else to_number(cells[at], dialect.decimal)
+                )
+            except ValueError:
+                raise _not_a_number(path, row, dialect, at, cells[at]) from None
+    return {at: np.array(columns[at], dtype=kind) for at, kind in kinds.items()}, rows
+
+
+def _not_a_number(path: Path, row: int, dialect: Dialect, at: int, cell: str) -> ReadingError:
+    where = f"row {row}, column {dialect.columns[at]}"
+    allowed = f"numbers with decimal {DECIMAL_NAMES[dialect.decimal]}; n/a for none"
+    if kind_of_cell(cell, dialect.decimal) == "S":
+        found = f"'{cell}' is a clock time or date"
+        todo = "fill in time_format in recordings.tsv, for example %H:%M:%S"
+    else:
+        found = f"'{cell}' is not a number"
+        todo = "correct the column's name or first_row in recordings.tsv, or the cell in a copy"
+    return ReadingError(path, where, found, allowed, todo)
+
+
+def _clock_seconds(
+    path: Path, stamps: NDArray, pattern: str, rows: Sequence[int], where: str
+) -> tuple[FloatArray, tuple[str, ...]]:
+    """Clock times as s since the first row; where no date is written they may pass midnight."""
+    cells = pd.Series(stamps, dtype=object).str.strip()
+    try:
+        # One zone for all keeps stamps that carry their own zone apart by true time.
+        instants = pd.to_datetime(cells, format=pattern, errors="coerce", utc=True)
+        unread = np.flatnonzero(instants.isna().to_numpy())
+    except ValueError:  # no pattern at all
+        unread = np.array([0])
+    if unread.size:
+        at = int(unread[0])
+        raise ReadingError(
+            path,
+            f"row {rows[at]}, {where}",
+            f"'{cells.iloc[at]}' is not written as time_format '{pattern}'",
+            "s, ms, min or one pattern for every row: %d day %m month %Y year %H:%M:%S %f fraction",
+            "correct time_format in recordings.tsv",
+        )
+    time_s = (instants - instants.iloc[0]).dt.total_seconds().to_numpy(dtype=np.float64)
+    midnights = np.flatnonzero(np.diff(time_s) < -_DAY_S / 2) + 1
+    dated = re.search(r"%[djxc]", pattern)
+    if dated or not midnights.size:
+        return time_s, ()
+    days = np.zeros(len(time_s))
+    days[midnights] = 1.0
+    note = f"the clock passes midnight at row {rows[int(midnights[0])]}"
+    return time_s + _DAY_S * np.cumsum(days), (note,)

@@ -1,0 +1,203 @@
+"""EDF and EDF+: one channel, cut wherever the file is not continuous, never joined."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import warnings
+from pathlib import Path
+
+import numpy as np
+from edfio import EdfSignal, read_edf
+
+from recordings.recording import FloatArray, ReadingError, Recording, Stretch, even_stretch
+from recordings.units import contradicts, recognised_unit
+
+_EXPORT_AGAIN = "export the recording again with the recorder's own software"
+
+_FIXED_HEADER_BYTES = 256
+
+_RECORD_COUNT = slice(236, 244)
+
+_ANNOTATION_LABEL = b"EDF Annotations "
+
+# First time stamp of a record's annotations: sign, seconds, and no text before its end mark.
+_ONSET = re.compile(rb"([+-]\d+(?:\.\d*)?)\x14")
+
+
+def read_edf_channel(path: Path, *, channel: str | None, unit: str) -> Recording:
+    """Read one channel of an EDF or EDF+ file, in its declared unit; zero is the first sample.
+
+    Raises ReadingError for a channel that is not there (the labels are listed), a unit other than
+    the file's own, a channel without a scale, or records that overlap in time. Sources of the
+    format: Kemp et al. Electroencephalogr Clin Neurophysiol 1992;82:391-393; Kemp and Olivan Clin
+    Neurophysiol 2003;114:1755-1761.
+    """
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        try:
+            edf = read_edf(path, header_encoding="latin-1")
+            labels = [signal.label for signal in edf.signals]
+        except (ValueError, ArithmeticError, IndexError) as fault:
+            why = "it ends within its header" if isinstance(fault, IndexError) else fault
+            raise ReadingError(
+                path, "", f"not readable as EDF: {why}", "an EDF or EDF+ file", _EXPORT_AGAIN
+            ) from fault
+    cut_off = _cut_off(path, float(edf.data_record_duration))
+    messages = [str(warning.message) for warning in caught]
+    if cut_off:
+        # the library says the same, in its own words
+        messages = [text for text in messages if "data record" not in text]
+    notes = tuple(dict.fromkeys(messages))
+    signal = edf.signals[_position(path, labels, channel)]
+    _check_unit(path, signal, unit)
+    value = _values(path, signal)
+    rate_hz = float(signal.sampling_frequency)
+    onset_s = _record_onsets(path)
+    if onset_s is None and edf.reserved.startswith("EDF+D"):
+        raise ReadingError(
+            path,
+            "",
+            "the file says that it is discontinuous, but not when every record begins",
+            "a time-keeping annotation in every record (EDF+D)",
+            _EXPORT_AGAIN,
+        )
+    if onset_s is None:
+        whole = even_stretch(value, start_s=0.0, sampling_rate_hz=rate_hz)
+        return Recording((whole,), unit, notes=notes, cut_off=cut_off)
+    record_s = float(edf.data_record_duration)
+    stretches, cuts = _cut_at_records(path, value, onset_s, rate_hz=rate_hz, record_s=record_s)
+    return Recording(stretches, unit, notes=notes + cuts, cut_off=cut_off)
+
+
+def _cut_off(path: Path, record_s: float) -> str:
+    """That the file ends before its header says, in a sentence; empty where it does not.
+
+    A header of a recording that was never closed promises nothing (-1 records).
+    """
+    content = path.read_bytes()
+    promised = int(content[_RECORD_COUNT])
+    _, samples, data_at = _layout(content)
+    held = (len(content) - data_at) // (2 * sum(samples))
+    if held >= promised:
+        return ""
+    return (
+        f"the file is cut off: its header promises {promised * record_s:g} s in {promised} data "
+        f"records, it holds {held * record_s:g} s in {held}"
+    )
+
+
+def _position(path: Path, labels: list[str], channel: str | None) -> int:
+    listed = ", ".join(labels) or "no channel at all"
+    if channel is None and len(labels) == 1:
+        return 0
+    if channel is None:
+        found, todo = f"{len(labels)} channels could be meant", "fill in channel"
+    else:
+        places = [at for at, label in enumerate(labels) if label == channel.strip()]
+        if len(places) == 1:
+            return places[0]
+        close = difflib.get_close_matches(channel, labels, n=1)
+        found = f"no channel '{channel}'" + (f"; did you mean '{close[0]}'?" if close else "")
+        if places:
+            found = f"{len(places)} channels are called '{channel}'"
+        todo = "correct channel"
+    raise ReadingError(path, "channel", found, listed, f"{todo} in recordings.tsv")
+
+
+def _check_unit(path: Path, signal: EdfSignal, unit: str) -> None:
+    written = signal.physical_dimension
+    if contradicts(written, unit):
+        raise ReadingError(
+            path,
+            f"channel {signal.label}",
+            f"declared {unit}, but the file says {written}",
+            f"{recognised_unit(written)}, as the file says",
+            "correct unit in recordings.tsv",
+        )
+
+
+def _values(path: Path, signal: EdfSignal) -> FloatArray:
+    """Physical values; without a scale the reader below would hand out raw converter steps."""
+    where = f"channel {signal.label}"
+    try:
+        scaled = (
+            signal.physical_max != signal.physical_min and signal.digital_max != signal.digital_min
+        )
+    except ValueError:
+        scaled = False
+    if not scaled:
+        raise ReadingError(
+            path, where, "no scale", "a physical and a digital range in the header", _EXPORT_AGAIN
+        )
+    if not signal.sampling_frequency > 0 or not len(signal.digital):
+        raise ReadingError(path, where, "no samples", "at least one sample", _EXPORT_AGAIN)
+    return np.array(signal.data, dtype=np.float64)
+
+
+def _cut_at_records(
+    path: Path, value: FloatArray, onset_s: FloatArray, *, rate_hz: float, record_s: float
+) -> tuple[tuple[Stretch, ...], tuple[str, ...]]:
+    per_record = len(value) // len(onset_s)
+    # Onsets are text: what is off by less than half a sample is rounding, not a gap (convention).
+    tolerance_s = min(0.5 / rate_hz, 0.05)
+    first = [0]
+    notes = []
+    for record in range(1, len(onset_s)):
+        due_s = onset_s[first[-1]] + (record - first[-1]) * record_s
+        late_s = onset_s[record] - due_s
+        if late_s < -tolerance_s:
+            raise ReadingError(
+                path,
+                f"record {record + 1}",
+                f"it begins at {onset_s[record]:g} s, before the last one ends at {due_s:g} s",
+                "records one after another",
+                _EXPORT_AGAIN,
+            )
+        if late_s > tolerance_s:
+            first.append(record)
+            notes.append(
+                f"split at {due_s:.6g} s: the file is discontinuous there, "
+                f"the next sample is {late_s:.6g} s later"
+            )
+    stretches = tuple(
+        even_stretch(
+            value[a * per_record : b * per_record],
+            start_s=float(onset_s[a]),
+            sampling_rate_hz=rate_hz,
+        )
+        for a, b in zip(first, [*first[1:], len(onset_s)], strict=True)
+    )
+    return stretches, tuple(notes)
+
+
+def _record_onsets(path: Path) -> FloatArray | None:
+    """Start of every record in s after the first one, None where the file does not keep time."""
+    content = path.read_bytes()
+    labels, samples, data_at = _layout(content)
+    if _ANNOTATION_LABEL not in labels:
+        return None
+    at = labels.index(_ANNOTATION_LABEL)
+    before, size = 2 * sum(samples[:at]), 2 * samples[at]
+    record_bytes = 2 * sum(samples)
+    stamps = [
+        _ONSET.match(content[start + before : start + before + size])
+        for start in range(data_at, len(content) - record_bytes + 1, record_bytes)
+    ]
+    if not stamps or not all(stamps):
+        return None
+    onset_s = np.array([float(stamp[1]) for stamp in stamps])
+    return onset_s - onset_s[0]
+
+
+def _layout(content: bytes) -> tuple[list[bytes], list[int], int]:
+    """Labels and samples per record of all signals, and where the records begin."""
+    n_signals = int(content[252:256])
+    labels = [
+        content[_FIXED_HEADER_BYTES + 16 * i : _FIXED_HEADER_BYTES + 16 * (i + 1)]
+        for i in range(n_signals)
+    ]
+    # Label 16, transducer 80, dimension 8, four ranges of 8, filter 80: 216 bytes per signal.
+    sizes_at = _FIXED_HEADER_BYTES + 216 * n_signals
+    samples = [int(content[sizes_at + 8 * i : sizes_at + 8 * (i + 1)]) for i in range(n_signals)]
+    return labels, samples, _FIXED_HEADER_BYTES * (n_signals + 1)

@@ -1,0 +1,99 @@
+"""Beat intervals as text: one interval per row, with or without a time column."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from recordings.dialect import decode, find_dialect
+from recordings.readers.delimited import choose_columns, read_columns
+from recordings.recording import FloatArray, ReadingError, Recording, Stretch, cut_at_gaps
+from recordings.units import to_canonical
+
+
+def read_intervals(
+    path: Path,
+    *,
+    channel: str | None,
+    time_column: str | None,
+    unit: str,
+    sampling_rate_hz: float | None,
+    encoding: str | None,
+    separator: str | None,
+    decimal: str | None,
+    first_row: int | None,
+    time_format: str | None,
+) -> Recording:
+    """Read beat intervals in their declared unit, each at the time of the beat that ends it.
+
+    Without a time column the first interval begins at 0 and times are the running sum of the
+    intervals, so lost beats shift what follows (see `recordings.clock.lost_time`). With a time
+    column, its times are kept (stamps of the beat that begins an interval are moved to the one
+    that ends it) and the recording is cut where they outrun the intervals. Raises
+    ReadingError as `readers.read_recording` says, and for a blank or negative interval.
+    """
+    if sampling_rate_hz is not None:
+        raise ReadingError(
+            path,
+            "sampling_rate_hz",
+            f"{sampling_rate_hz:g} Hz for beat intervals",
+            "blank: intervals come with the beats",
+            "clear sampling_rate_hz in recordings.tsv, or declare the signal as what it is",
+        )
+    text, encoding = decode(path, encoding)
+    dialect, notes = find_dialect(
+        path, text, encoding=encoding, separator=separator, decimal=decimal, first_row=first_row
+    )
+    value_at, time_at = choose_columns(path, dialect, channel, time_column, text=text)
+    value, time_s, rows, time_notes = read_columns(
+        path, text, dialect, value_at=value_at, time_at=time_at, time_format=time_format
+    )
+    _refuse_impossible(path, value, rows)
+    interval_s = to_canonical("rr", value, unit) * 1e-3
+    if time_s is None:
+        whole = Stretch(0.0, None, np.cumsum(interval_s), value)
+        return Recording((whole,), unit, dialect.shown(), notes)
+    if _stamped_at_start(time_s, interval_s):
+        time_s = time_s + interval_s
+        time_notes += (
+            "times are of the beat that begins an interval: moved to the one that ends it",
+        )
+    stretches, cuts = cut_at_gaps(path, time_s, value, rows=rows, expected_step_s=interval_s[1:])
+    from_first_beat = tuple(
+        replace(
+            stretch,
+            start_s=float(stretch.time_s[0] - to_canonical("rr", stretch.value[0], unit) * 1e-3),
+            step_s=None,
+        )
+        for stretch in stretches
+    )
+    return Recording(from_first_beat, unit, dialect.shown(), notes + time_notes + cuts)
+
+
+def _stamped_at_start(time_s: FloatArray, interval_s: FloatArray) -> bool:
+    """Whether steps in time match the interval before each step clearly better than the one after.
+
+    Both stamps are in use: common practice, no source.
+    """
+    if len(time_s) < 3:
+        return False
+    steps_s = np.diff(time_s)
+    misfit_start = np.median(np.abs(steps_s - interval_s[:-1]))
+    misfit_end = np.median(np.abs(steps_s - interval_s[1:]))
+    return bool(misfit_start < 0.5 * misfit_end)
+
+
+def _refuse_impossible(path: Path, value: FloatArray, rows: Sequence[int]) -> None:
+    bad = np.flatnonzero(~(value >= 0))
+    if bad.size:
+        at = int(bad[0])
+        raise ReadingError(
+            path,
+            f"row {rows[at]}",
+            "no interval" if np.isnan(value[at]) else f"an interval of {value[at]:g}",
+            "a positive interval in every row: a missing one hides how much time passed",
+            "fill in the interval in a copy of the file, or cut the file into two recordings there",
+        )

@@ -1,0 +1,170 @@
+"""What every reader gives back: stretches of samples, and an error that says what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NoReturn
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+_NOTES_PER_KIND = 5
+
+_LONGEST_LINE = 300
+
+
+class ReadingError(Exception):
+    """A recording that cannot be read honestly, in words a person can act on.
+
+    Attributes: `file` (path), `where` (row, column or time; may be empty), `found`, `allowed`
+    and `todo`, all text. `str()` has at most three lines.
+    """
+
+    def __init__(self, file: Path | str, where: str, found: str, allowed: str, todo: str) -> None:
+        super().__init__(file, where, found, allowed, todo)
+        self.file = file
+        self.where = where
+        self.found = found
+        self.allowed = allowed
+        self.todo = todo
+
+    def __str__(self) -> str:
+        place = f"{self.file}, {self.where}" if self.where else str(self.file)
+        lines = (f"{place}: {self.found}", f"allowed: {self.allowed}", f"to do: {self.todo}")
+        return "\n".join(_one_line(line) for line in lines)
+
+
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """Samples without a gap, on the file's own clock.
+
+    `start_s` is the time of the first sample. `step_s` is the even step between samples, or None
+    where they are not even; with a step, `time_s` is exactly `start_s + step_s * n`. `time_s` and
+    `value` are float64 of the same length; `value` is in the canonical unit of its signal and NaN
+    where the file has no number. For beat intervals `time_s` is the beat that ends the interval
+    and `start_s` the beat that begins the first one.
+    """
+
+    start_s: float
+    step_s: float | None
+    time_s: FloatArray
+    value: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Recording:
+    """One signal of one file: its stretches, canonical unit, text dialect and notes in words.
+
+    `cut_off` says in words that the file holds less than it announces; empty where it does not.
+    """
+
+    stretches: tuple[Stretch, ...]
+    unit: str
+    dialect: Mapping[str, str] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    cut_off: str = ""
+
+
+def even_stretch(value: FloatArray, *, start_s: float, sampling_rate_hz: float) -> Stretch:
+    """Place evenly sampled values on the file's clock.
+
+    `value`: n samples; `start_s`: time of the first one in s. Raises ValueError for a rate that
+    is not positive.
+    """
+    if not sampling_rate_hz > 0:
+        raise ValueError(f"sampling rate must be above 0 Hz, not {sampling_rate_hz}")
+    step_s = 1.0 / sampling_rate_hz
+    return Stretch(start_s, step_s, start_s + step_s * np.arange(len(value)), value)
+
+
+def cut_at_gaps(
+    path: Path,
+    time_s: FloatArray,
+    value: FloatArray,
+    *,
+    rows: Sequence[int],
+    expected_step_s: FloatArray | float | None = None,
+    gap_factor: float = 1.5,
+    shortest_gap_s: float = 0.05,
+    evenness: float = 0.1,
+) -> tuple[tuple[Stretch, ...], tuple[str, ...]]:
+    """Cut a timed recording where its time jumps; refuse it where time repeats or runs backwards.
+
+    `time_s` and `value`: n samples; `rows`: their n line numbers, for messages. A step is a gap
+    when longer than `gap_factor` times the expected step (the median step unless given, a number
+    or one per step) and longer than `shortest_gap_s`. A stretch is even when no time is farther
+    than `evenness` of a step from an even grid. Returns the stretches and one note per cut.
+    Raises ReadingError naming row and time. Thresholds: convention.
+    """
+    steps_s = np.diff(time_s)
+    backwards = np.flatnonzero(steps_s <= 0)
+    if backwards.size:
+        _refuse_backwards(path, time_s, value, rows, int(backwards[0]))
+    if steps_s.size and expected_step_s is None:
+        expected_step_s = float(np.median(steps_s))
+    gaps = (
+        np.flatnonzero((steps_s > gap_factor * expected_step_s) & (steps_s > shortest_gap_s))
+        if steps_s.size
+        else np.array([], dtype=int)
+    )
+    edges = [0, *(gaps + 1).tolist(), len(time_s)]
+    stretches = tuple(
+        _timed_stretch(time_s[a:b], value[a:b], evenness=evenness)
+        for a, b in zip(edges, edges[1:], strict=False)
+    )
+    notes = [_gap_sentence(time_s, rows, int(gap)) for gap in gaps[:_NOTES_PER_KIND]]
+    if gaps.size > _NOTES_PER_KIND:
+        notes.append(f"split at {gaps.size - _NOTES_PER_KIND} more jumps in time")
+    return stretches, tuple(notes)
+
+
+def _timed_stretch(time_s: FloatArray, value: FloatArray, *, evenness: float) -> Stretch:
+    start_s = float(time_s[0])
+    if len(time_s) > 1:
+        step_s = (float(time_s[-1]) - start_s) / (len(time_s) - 1)
+        grid_s = start_s + step_s * np.arange(len(time_s))
+        if np.max(np.abs(time_s - grid_s)) <= evenness * step_s:
+            return Stretch(start_s, step_s, grid_s, value)
+    return Stretch(start_s, None, time_s, value)
+
+
+def _gap_sentence(time_s: FloatArray, rows: Sequence[int], gap: int) -> str:
+    jump_s = time_s[gap + 1] - time_s[gap]
+    # Summer time writes a jump of one hour into wall-clock stamps although no time passed.
+    clock_change = " (about one hour: was the clock set to summer time?)"
+    return (
+        f"split at {time_s[gap]:g} s: the time jumps by {jump_s:.6g} s at row {rows[gap + 1]}"
+        f"{clock_change if abs(jump_s - 3600) < 5 else ''}"
+    )
+
+
+def _refuse_backwards(
+    path: Path, time_s: FloatArray, value: FloatArray, rows: Sequence[int], at: int
+) -> NoReturn:
+    here, there = time_s[at + 1], time_s[at]
+    if here == there:
+        same = "with the same value" if value[at + 1] == value[at] else "with another value"
+        found = f"time {here:g} s is there twice, {same}"
+    else:
+        earlier = int(np.searchsorted(time_s[: at + 1], here))
+        repeated = time_s[earlier] == here
+        found = f"time runs backwards from {there:g} s to {here:g} s" + (
+            f" and repeats row {rows[earlier]}" if repeated else ""
+        )
+    raise ReadingError(
+        path,
+        f"row {rows[at + 1]}",
+        found,
+        "a time column that only rises",
+        "take repeated rows out of a copy of the file; stamps coarser than the sampling step: "
+        "leave time_column blank and fill in sampling_rate_hz",
+    )
+
+
+def _one_line(text: str) -> str:
+    flat = " ".join(text.split())
+    return flat if len(flat) <= _LONGEST_LINE else flat[: _LONGEST_LINE - 4] + " ..."

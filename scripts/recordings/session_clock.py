@@ -1,0 +1,157 @@
+"""Recordings put on the clock of their session, and what is refused on the way."""
+
+import re
+
+import numpy as np
+
+from recordings.clock import lost_time, to_session_time
+from recordings.readers.any_file import ReadingError
+from recordings.store import Stretch
+from report.sentences import in_words
+
+DIALECT_COLUMNS = ("encoding", "separator", "decimal", "first_row")
+
+# a recording of a whole day around a short session stays below, times in ms lie above
+LONGEST_IN_SESSIONS = 100
+
+# marks are read off by hand and may be rounded to whole seconds (convention)
+MARK_ROUNDING_S = 1.0
+
+
+def fault_in_words(file, fault):
+    """Why a file cannot be read, under the name that recordings.tsv gives it."""
+    if isinstance(fault, OSError):
+        return f"{file}: cannot be opened ({fault.strerror}); see who may read it, or copy it again"
+    parts = (fault.where, fault.found, fault.allowed, fault.todo)
+    return str(ReadingError(file, *parts)).replace("\n", "\n  ")
+
+
+def each_once(faults):
+    """Faults of files with all the rows of recordings.tsv that meet them; one of a whole file is
+    one, with its first figures, however many sensors share the file."""
+    rows, words = {}, {}
+    for row, fault in faults:
+        same = (row.file, re.sub(r"\d+(\.\d+)?", "#", fault))
+        words.setdefault(same, fault)
+        rows.setdefault(same, []).append(row.row_number)
+    return "\n".join(
+        f"recordings.tsv, {'row' if len(own) == 1 else 'rows'} {in_words(list(map(str, own)))}: "
+        f"{words[same]}"
+        for same, own in rows.items()
+    )
+
+
+def sync_marks_of(events, session_id):
+    """Onsets of the sync events of a session, in order, in seconds on the session clock."""
+    marks = events[(events["session_id"] == session_id) & (events["trial_type"] == "sync")]
+    return sorted(marks["onset_s"])
+
+
+def end_of_session_s(events, session_id):
+    """End of the last event of a session, in seconds; not a number without timed events."""
+    own = events[events["session_id"] == session_id]
+    return float((own["onset_s"] + own["duration_s"].fillna(0.0)).max())
+
+
+def refuse_times_of_another_unit(path, recording, session_s):
+    """Refuse times that span a hundred sessions: they count in ms, as a day's recording does not.
+
+    Raises ReadingError.
+    """
+    first_s = min(piece.time_s[0] for piece in recording.stretches)
+    last_s = max(piece.time_s[-1] for piece in recording.stretches)
+    if last_s - first_s > LONGEST_IN_SESSIONS * session_s:
+        raise ReadingError(
+            path,
+            "times",
+            f"a span of {last_s - first_s:.0f} s, but the events of the session end at "
+            f"{session_s:.0f} s",
+            "seconds",
+            "times not in s: time_format = ms or min in recordings.tsv",
+        )
+
+
+def refuse_marks_outside(path, recording, marks_s):
+    """Refuse sync marks before the beginning or behind the end of the file. Raises ReadingError."""
+    first_s, last_s = extent_s(recording)
+    for mark_s in marks_s:
+        if not first_s - MARK_ROUNDING_S <= mark_s <= last_s + MARK_ROUNDING_S:
+            cut_off = f" ({recording.cut_off})" if recording.cut_off else ""
+            raise ReadingError(
+                path,
+                "sync_marks_s",
+                f"a sync mark at {mark_s:g} s, but the file holds {first_s:.0f} to {last_s:.0f} s"
+                f"{cut_off}",
+                "marks within the recording, in seconds of the file's own clock",
+                "correct the mark or copy the file whole from the recorder; if the rest is lost, "
+                "clear sync_marks_s and fill in clock_offset_s",
+            )
+
+
+def extent_s(recording):
+    """First and last time of a recording on its own clock, in seconds."""
+    pieces = recording.stretches
+    return float(min(p.start_s for p in pieces)), float(max(p.time_s[-1] for p in pieces))
+
+
+def span_of(recording, clock):
+    """First and last time of a recording on the session clock, in seconds."""
+    first_s, last_s = extent_s(recording)
+    return to_session_time(clock, first_s), to_session_time(clock, last_s)
+
+
+def on_session_clock(row, recording, clock):
+    """Stretches with session times; intervals keep the beat that begins the first of them."""
+    labels = (row.session_id, row.signal, row.file, row.channel, row.site, row.side, row.position)
+    rate = 1 + clock.drift_ppm * 1e-6
+    for number, piece in enumerate(recording.stretches):
+        time_s, value, step_s = piece.time_s, piece.value, piece.step_s
+        if row.signal == "rr":
+            time_s, value = np.append(piece.start_s, time_s), np.append(np.nan, value)
+            step_s = None
+        yield Stretch(
+            *labels,
+            recording.unit,
+            number,
+            to_session_time(clock, time_s),
+            value,
+            None if step_s is None else step_s * rate,
+        )
+
+
+def sync_row(row, recording, clock, doubt, lost_time_s_per_5_min):
+    """How one recording stands on the session clock, what it lacks, and how its text was read."""
+    status = [clock.status]
+    if row.signal == "rr" and clock.n_marks >= 2:
+        status.append(intervals_against_elapsed(row, clock, lost_time_s_per_5_min))
+    status += [", ".join(filter(None, [doubt, recording.cut_off]))]
+    status += recording.notes
+    return {
+        "participant_id": row.participant_id,
+        "session_id": row.session_id,
+        "signal": row.signal,
+        "file": row.file,
+        "offset_s": clock.offset_s,
+        "drift_ppm": clock.drift_ppm,
+        "residual_ms": clock.residual_ms,
+        "n_marks": clock.n_marks,
+        "status": "; ".join(filter(None, status)),
+        **{name: _shown(recording.dialect.get(name)) for name in DIALECT_COLUMNS},
+    }
+
+
+def intervals_against_elapsed(row, clock, lost_time_s_per_5_min):
+    """Whether intervals, summed from the first to the last sync mark, cover the time that passed.
+
+    The clock of an interval file is the sum of its intervals, so that its marks give the sum.
+    """
+    first_s, last_s = row.sync_marks()[0], row.sync_marks()[-1]
+    elapsed_s = to_session_time(clock, last_s) - to_session_time(clock, first_s)
+    return lost_time(
+        [1000 * (last_s - first_s)], elapsed_s, allowed_s_per_5_min=lost_time_s_per_5_min
+    ).status
+
+
+def _shown(value):
+    """A separator that a reader can see."""
+    return {"\t": "tab", " ": "space"}.get(value, value)

@@ -1,0 +1,99 @@
+"""What contrasts of a heart outcome may be called evidence of.
+
+`none`: indices that do not tell one branch of the autonomic nervous system from the other
+(Billman 2013, Front Physiol 4:26; Reyes del Paso et al. 2013, Psychophysiology 50:477).
+`vagal`: indices that fall when cardiac vagal modulation falls. `beyond vagal`: a heart rate above
+the upper limit of the intrinsic rate for the age (Jose & Collison 1970, Cardiovasc Res 4:160),
+which vagal withdrawal alone cannot produce.
+"""
+
+import pandas as pd
+
+from report.sentences import SAME_ORDER_CLAIM, in_words, is_comparison, size_of, verdict_of
+
+TIERS = ("none", "vagal", "beyond vagal")
+
+NO_CLAIM = {
+    "same": "no difference in size that matters between",
+    "not shown": "no difference was shown between",
+}
+
+# what a difference that was shown may be called, by tier and direction
+MEANING = {
+    ("vagal", "lower"): "consistent with reduced cardiac vagal modulation",
+    ("vagal", "higher"): "consistent with more cardiac vagal modulation",
+    ("beyond vagal", "lower"): "a rate less far above the intrinsic limit",
+    ("beyond vagal", "higher"): "a rate further above the intrinsic limit",
+}
+
+
+def sentence_of_evidence(
+    rows: pd.DataFrame,
+    label: str,
+    tier: str,
+    unit: str,
+    *,
+    same_order: bool = False,
+    confidence: float = 0.95,
+) -> str:
+    """What the tier permits to say of one outcome's contrasts (rows of contrasts.tsv).
+
+    Only a primary outcome is adjusted and may claim; any other is described with its intervals.
+    """
+    if tier == "none":
+        return (
+            f"{label}: does not tell vagal from sympathetic drive; not an index of sympathetic "
+            "activity."
+        )
+    estimated = rows[is_comparison(rows)]
+    if estimated.empty:
+        alone = "n_pairs" in rows and (rows.loc[rows["estimate"].notna(), "n_pairs"] == 1).any()
+        why = "one participant only: no comparison" if alone else "no contrast could be estimated"
+        return f"{label}: {why}."
+    if not (estimated["primary"] == "yes").all():
+        sizes = "; ".join(
+            f"{' against '.join(row.contrast.split(' - '))} "
+            f"{size_of(row, unit, confidence=confidence)}"
+            for row in estimated.itertuples()
+        )
+        return f"{label}, not adjusted and so without a claim: {sizes}."
+    shown, said = {}, []
+    for row in estimated.itertuples():
+        one, other = row.contrast.split(" - ")
+        shown.setdefault((one, verdict_of(row)), []).append(other)
+    # what was shown before what was not
+    for (one, verdict), others in sorted(shown.items(), key=lambda item: item[0][1] in NO_CLAIM):
+        if verdict in NO_CLAIM:
+            said.append(f"{NO_CLAIM[verdict]} {one} and {in_words(others)}")
+        else:
+            meaning = MEANING[tier, verdict]
+            said.append(f"{verdict} with {one} than with {in_words(others)}, {meaning}")
+    claims = any(verdict not in NO_CLAIM for _, verdict in shown)
+    order = f" {SAME_ORDER_CLAIM}" if same_order and claims else ""
+    return f"{label}: {'; '.join(said)}.{order}"
+
+
+def sentences_above_intrinsic(values: pd.DataFrame, conditions: list[str]) -> list[str]:
+    """How many participants exceeded the upper limit of the intrinsic rate, by condition.
+
+    `values`: rows of hr_above_intrinsic_bpm of sets with participant_id, condition and value.
+    Conditions in which nobody did share a sentence.
+    """
+    people = values.groupby(["condition", "participant_id"])["value"].mean()
+    with_values = [name for name in conditions if name in people.index.get_level_values(0)]
+    above = {name: int((people[name] > 0).sum()) for name in with_values}
+    sentences = [
+        f"Condition {name}: in {n} of {len(people[name])} participants the mean heart rate in sets "
+        "exceeded the upper limit of the intrinsic rate for the age: vagal withdrawal alone cannot "
+        "produce this rate; adrenergic or other drive must contribute."
+        for name, n in above.items()
+        if n
+    ]
+    nobody = [name for name, n in above.items() if not n]
+    if nobody:
+        sentences.append(
+            f"Condition{'s' * (len(nobody) > 1)} {in_words(nobody)}: no participant's mean heart "
+            "rate in sets exceeded the upper limit of the intrinsic rate for the age, so that "
+            "vagal withdrawal alone could account for it."
+        )
+    return sentences

@@ -1,0 +1,234 @@
+"""Tables of the report that show how firm the contrasts of the primary outcomes are."""
+
+import pandas as pd
+
+from report.words import label_of, words_of
+
+MODEL = "mixed model"
+
+OWN_ERROR = "each participant's own differences"
+
+DECIDES = " *"
+
+TERMS = {
+    "participant:condition": "between sessions",
+    "participant:exercise": "between the exercises of a participant",
+    "zero: participant": "zero: between participants",
+}
+
+WORK = ("reps_done", "to_failure")
+
+
+def left_out_ranges(contrasts, primary):
+    """Range of each primary contrast over all who could be left out, and who moves it most."""
+    found = contrasts[contrasts["leave_out_most"].notna() & contrasts["ci_low"].notna()]
+    own = pd.concat([_of(found, *key) for key in primary]) if primary else found
+    return pd.DataFrame(
+        {
+            "outcome": [label_of(name) for name in own["outcome"]],
+            "contrast": own["contrast"],
+            "with all": _short(own["estimate"]),
+            "lowest": _short(own["leave_out_low"]),
+            "highest": _short(own["leave_out_high"]),
+            "moved most by leaving out": own["leave_out_most"],
+        }
+    )
+
+
+def other_assumptions(contrasts, sensitivity, primary):
+    """A row for every way of looking at the same values, a column for every contrast.
+
+    `contrasts` as written by compare_conditions: the model in the main columns, the paired result
+    beside it; whichever decides carries a star.
+    """
+    marginal = contrasts[contrasts["exercise"] == "all"]
+    rest = sensitivity[sensitivity["left_out"].isna()]
+    rows = []
+    for outcome, window in primary:
+        own = _of(marginal, outcome, window)
+        for analysis, prefix in ((MODEL, ""), (OWN_ERROR, "paired_")):
+            from_model = own["method"].str.startswith(MODEL)
+            given = own[from_model] if analysis == MODEL else own
+            decides = given["deciding"] == ("pooled" if analysis == MODEL else "paired")
+            shown = [
+                _with_interval(*(row[f"{prefix}{n}"] for n in ("estimate", "ci_low", "ci_high")))
+                for _, row in given.iterrows()
+            ]
+            texts = [t + DECIDES * bool(t and star) for t, star in zip(shown, decides, strict=True)]
+            if any(texts):
+                found = dict(zip(given["contrast"], texts, strict=True))
+                rows.append(_labels(outcome, window) | {"analysis": analysis} | found)
+        for analysis, part in _of(rest, outcome, window).groupby("analysis", sort=False):
+            found = _by_contrast(part[part["contrast"].notna()])
+            notes = [n for note in part["note"].dropna() for n in note.split("; ")]
+            note = in_plain_words("; ".join(dict.fromkeys(notes)))
+            rows.append(_labels(outcome, window) | {"analysis": analysis} | found | {"note": note})
+    return _with_columns(rows, [*marginal["contrast"].unique(), "note"])
+
+
+def other_settings(alternatives, primary):
+    """A row for each alternative that changes a contrast of an outcome, after the main analysis."""
+    rows = []
+    for outcome, window in primary:
+        own = _of(alternatives, outcome, window)
+        changed = own[_changed(own)]
+        if changed.empty:
+            continue
+        labels = _labels(outcome, window)
+        main = own[own["alternative"] == own["alternative"].iloc[0]]
+        rows.append(labels | {"setting": main["says"].iloc[0], **_by_contrast(main)})
+        for name in dict.fromkeys(changed["alternative"]):
+            part = own[own["alternative"] == name]
+            row = labels | {"setting": part["says"].iloc[0], **_by_contrast(part)}
+            values = part["n_values_changed"].iloc[0]
+            rows.append(row | {"values changed": "" if pd.isna(values) else f"{values:.0f}"})
+    return _with_columns(rows, [*alternatives["contrast"].dropna().unique(), "values changed"])
+
+
+def without_a_change(alternatives):
+    """Sentences on the alternatives that changed no contrast of an outcome that they concern.
+
+    Apart from them those that concern no primary outcome and those that are the main setting:
+    that nothing changes under these says nothing.
+    """
+    told = alternatives.assign(changed=_changed(alternatives))
+    told = told[told["concerns"].notna()]
+    same, elsewhere, main = [], [], []
+    for says, own in told.groupby("says", sort=False):
+        concerned = own[own["concerns"] == "yes"]
+        moved = concerned.groupby(["outcome", "window"], sort=False)["changed"].any()
+        kept = [_labels(*key)["outcome"] for key in moved.index[~moved]]
+        if (own["concerns"] == "main setting").all():
+            main.append(says)
+        elif concerned.empty:
+            elsewhere.append(says)
+        elif kept:
+            same.append(f"{says} ({'; '.join(kept)})")
+    sentences = []
+    if same:
+        sentences.append(
+            f"No contrast changes under these, of the outcomes that they concern: "
+            f"{', '.join(same)}."
+        )
+    if elsewhere:
+        sentences.append(f"Concern none of the primary outcomes here: {', '.join(elsewhere)}.")
+    if main:
+        sentences.append(f"The main setting itself, and so not run again: {', '.join(main)}.")
+    return sentences
+
+
+def _changed(alternatives):
+    """Rows whose estimate or interval is not that of the main analysis."""
+    keys = ["outcome", "window", "contrast"]
+    shown = ["estimate", "ci_low", "ci_high"]
+    first = alternatives["alternative"] == alternatives["alternative"].head(1).squeeze()
+    main = alternatives[first].set_index(keys)[shown]
+    of_main = main.reindex(pd.MultiIndex.from_frame(alternatives[keys]))
+    same = (alternatives[shown].to_numpy() == of_main.to_numpy()) | (
+        alternatives[shown].isna().to_numpy() & of_main.isna().to_numpy()
+    )
+    return ~same.all(axis=1)
+
+
+def work(contrasts):
+    """Repetitions and sets to failure by condition, which pressure may have changed as well."""
+    own = contrasts[
+        contrasts["outcome"].isin(WORK)
+        & (contrasts["window"] == "set")
+        & (contrasts["exercise"] == "all")
+        & contrasts["ci_low"].notna()
+    ]
+    return pd.DataFrame(
+        {
+            "outcome": [label_of(name) for name in own["outcome"]],
+            "contrast": own["contrast"],
+            "difference": [
+                _with_interval(row.estimate, row.ci_low, row.ci_high) for row in own.itertuples()
+            ],
+            "p": [_p(value) for value in own["p"]],
+            "sign-flip p": [_p(value) for value in own["sign_flip_p"]],
+        }
+    )
+
+
+def primary_missing(missing):
+    """What is missing of the primary outcomes, by condition and reason."""
+    own = missing[missing["primary"] == "yes"]
+    counts = ("n_values", "n_cells", "n_participants", "n_in_sets_to_failure")
+    return pd.DataFrame(
+        {
+            "outcome": [label_of(name) for name in own["outcome"]],
+            "window": [words_of(name) for name in own["window"]],
+            **{name: own[name] for name in ("condition", "status", "reason")},
+            **{
+                words_of(name): ["" if pd.isna(n) else f"{n:.0f}" for n in own[name]]
+                for name in counts
+            },
+        }
+    )
+
+
+def detectable(planning, primary):
+    """Detectable differences of each primary outcome and contrast, a column per study size."""
+    found = planning[planning["detectable_adjusted"].notna()]
+    if found.empty:
+        return pd.DataFrame()
+    own = pd.concat([_of(found, *key) for key in primary])
+    errors = {"pooled": MODEL, "paired": OWN_ERROR}
+    named = own.assign(
+        outcome=[
+            _labels(*key)["outcome"] for key in zip(own["outcome"], own["window"], strict=True)
+        ],
+        error=own["error"].map(errors),
+    )
+    labels = ["outcome", "contrast", "error"]
+    wide = named.pivot(index=labels, columns="n_participants", values="detectable_adjusted")
+    wide = wide.reindex(pd.MultiIndex.from_frame(named[labels].drop_duplicates())).apply(_short)
+    wide.columns = [f"n {n:.0f}" for n in wide.columns]
+    return wide.reset_index()
+
+
+def in_plain_words(note):
+    """A note with the terms of the model named as what they are."""
+    for term, words in TERMS.items():
+        note = note.replace(term, words)
+    return note
+
+
+def _of(table, outcome, window):
+    return table[(table["outcome"] == outcome) & (table["window"] == window)]
+
+
+def _labels(outcome, window):
+    return {"outcome": f"{label_of(outcome)}, {words_of(window)}"}
+
+
+def _by_contrast(rows):
+    return {
+        row.contrast: _with_interval(row.estimate, row.ci_low, row.ci_high)
+        for row in rows.itertuples()
+    }
+
+
+def _with_columns(rows, last):
+    """Rows as a table, empty where a row has nothing; the columns named stand last."""
+    table = pd.DataFrame(rows).fillna("")
+    return table[[*(c for c in table if c not in last), *(c for c in last if c in table)]]
+
+
+def _short(numbers):
+    """Numbers with three digits; empty where missing."""
+    return ["" if pd.isna(n) else f"{n:.3g}" for n in numbers]
+
+
+def _with_interval(estimate, low, high):
+    """An estimate without an interval compares nothing and is left out."""
+    if pd.isna(estimate) or pd.isna(low):
+        return ""
+    return f"{estimate:.3g} ({low:.3g} to {high:.3g})"
+
+
+def _p(value):
+    if pd.isna(value):
+        return ""
+    return "< .001" if value < 0.001 else f"{value:.3f}".lstrip("0")

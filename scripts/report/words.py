@@ -1,0 +1,68 @@
+"""Names of the tables as people read them."""
+
+import pandas as pd
+
+from engine.listings import outcome_modules
+from report.sentences import why_no_comparison
+
+
+def label_of(outcome):
+    """Name of an outcome with its unit as it is printed."""
+    module = outcome_modules()[outcome]
+    unit = {"ms2": "ms\N{SUPERSCRIPT TWO}"}.get(module.UNIT, module.UNIT)
+    return f"{module.LABEL} ({unit})" if unit else module.LABEL
+
+
+# Names whose parts are no words.
+SPELT_OUT = {
+    "ecg": "ECG",
+    "rr": "beat intervals",
+    "doppler": "Doppler ultrasound",
+    "oscillometric": "an oscillometric device",
+    "estimated": "estimated, not measured",
+}
+
+
+def words_of(name):
+    """A name of the tables as words."""
+    return SPELT_OUT.get(str(name), str(name).replace("_", " "))
+
+
+def window_of_set(window):
+    """A window of a set in words: what follows it is said to begin where it does."""
+    if window == "recovery_first_60_s":
+        return "first 60 s after the set or cuff release, whichever is later"
+    return words_of(window)
+
+
+def with_interval(row):
+    """An estimate with its interval; a ratio is marked by a multiplication sign.
+
+    Where nothing was compared, the reason.
+    """
+    if pd.isna(row.estimate):
+        return "not estimated"
+    if why := why_no_comparison(row):
+        return why
+    sign = "\u00d7 " if row.scale == "ratio" else ""
+    interval = "" if pd.isna(row.ci_low) else f" ({row.ci_low:.3g} to {row.ci_high:.3g})"
+    return f"{sign}{row.estimate:.3g}{interval}"
+
+
+def source_of(section, name, settings):
+    """Source of a setting's value: that of the usual value, or "set by the study" if it differs."""
+    import yaml
+
+    from study.settings import Settings
+    from study.settings_files import CONFIG
+
+    usual = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))[section][name]
+    if settings[section][name] != usual:
+        return "set by the study"
+    declared = Settings.model_fields[section].annotation.model_fields[name]
+    return declared.json_schema_extra["source"]
+
+
+def counted(n, one, many=None):
+    """A number with its noun: `1 value`, `2 values`."""
+    return f"{n} {one if n == 1 else many or one + 's'}"

@@ -1,0 +1,207 @@
+"""What was left out of the analysis, by which rule."""
+
+import re
+
+import pandas as pd
+
+from recordings.coverage import DOUBT, OUTSIDE
+from report.words import counted
+from study.session_sheet import events_of, table_of
+
+EXCLUSION_COLUMNS = [
+    *("participant_id", "session_id", "scope", "signal", "start_s", "end_s", "outcome", "window"),
+    *("rule", "reason", "counted", "n_before", "n_after"),
+]
+
+QUALITY_COLUMNS = [
+    *("participant_id", "session_id", "signal", "file", "site", "segment", "event_onset_s"),
+    *("exercise", "start_s", "end_s", "usable_pct", "beats", "corrected_pct"),
+    *("longest_repaired_run", "corrected_pct_without_edits", "rmssd_ms", "rmssd_ms_without_edits"),
+    *("timing_step_ms", "dropouts", "verdict", "reason"),
+]
+
+# a number that is not part of a name
+FIGURE = r"(?<![\w.-])-?\d+(?:\.\d+)?(?![\w])"
+
+
+def with_coverage(judged, clocks):
+    """Quality with what whole recordings lack of their sessions; one that lies outside of its
+    session is rejected, however clean."""
+    keys = ["participant_id", "session_id", "signal", "file"]
+    doubts = {
+        tuple(row[:-1]): part
+        for row in clocks[[*keys, "status"]].itertuples(index=False)
+        for part in row.status.split("; ")
+        if part.startswith(DOUBT)
+    }
+    of_row = [
+        doubts.get(tuple(row[:-1]), "") if row.segment == "recording" else ""
+        for row in judged[[*keys, "segment"]].itertuples(index=False)
+    ]
+    said = [
+        "; ".join(part for part in (doubt.removeprefix("flagged: "), reason) if pd.notna(part))
+        if doubt
+        else reason
+        for doubt, reason in zip(of_row, judged["reason"], strict=True)
+    ]
+    outside = [doubt.startswith(OUTSIDE) for doubt in of_row]
+    return judged.assign(
+        reason=pd.Series(said, index=judged.index, dtype=object),
+        verdict=judged["verdict"].astype(object).mask(outside, "rejected"),
+    )
+
+
+def people_and_visits(study):
+    """Participants and visits of the tables that no recording belongs to."""
+    people = table_of(study, "participants")
+    visits = table_of(study, "sessions")
+    recordings = table_of(study, "recordings")
+    recorded = set(zip(recordings["participant_id"], recordings["session_id"], strict=True))
+    without = people[~people["participant_id"].isin({p for p, _ in recorded})]
+    of_nobody = pd.DataFrame(
+        {
+            "participant_id": without["participant_id"],
+            "scope": "participant",
+            "rule": "no recording",
+            "reason": "recordings.tsv names no recording of this participant",
+        }
+    )
+    is_recorded = [
+        key in recorded for key in zip(visits["participant_id"], visits["session_id"], strict=True)
+    ]
+    missed = visits[[not known for known in is_recorded]]
+    of_no_visit = pd.DataFrame(
+        {
+            "participant_id": missed["participant_id"],
+            "session_id": missed["session_id"],
+            "scope": "session",
+            "rule": "no recording",
+            "reason": missed["note"].fillna("recordings.tsv names no recording of this visit"),
+        }
+    )
+    return pd.concat(
+        [
+            counted_down(of_nobody, len(people), "participants"),
+            counted_down(of_no_visit, len(visits), "visits"),
+        ]
+    )
+
+
+def counted_down(left_out, n_before, what, left=1):
+    """Rows with the number before and after each, from `n_before` down by `left` a row.
+
+    `what` says what the numbers are numbers of: participants, visits, events, spans, values.
+    """
+    n_after = n_before - (pd.Series(left, index=left_out.index)).cumsum()
+    return left_out.assign(counted=what, n_before=n_after + left, n_after=n_after)
+
+
+def conditions_not_done(study):
+    """Conditions of the study in which a participant did no set."""
+    sets = events_of(study)
+    sets = sets[sets["trial_type"] == "set"]
+    notes = table_of(study, "sessions").dropna(subset="note").groupby("participant_id")["note"]
+    noted = notes.agg("; ".join).to_dict()
+    everybody = sorted(set(sets["participant_id"]))
+    tables = []
+    for condition in sorted(set(sets["condition"])):
+        did = set(sets.loc[sets["condition"] == condition, "participant_id"])
+        absent = [participant for participant in everybody if participant not in did]
+        notes_of = [f"; noted: {noted[name]}" if name in noted else "" for name in absent]
+        rows = pd.DataFrame(
+            {
+                "participant_id": absent,
+                "scope": "condition",
+                "rule": "not done",
+                "reason": [f"no set in condition {condition}{note}" for note in notes_of],
+            }
+        )
+        tables.append(counted_down(rows, len(everybody), "participants"))
+    return pd.concat(tables) if tables else pd.DataFrame()
+
+
+def excluded_events(study):
+    """Events that a person excluded."""
+    events = events_of(study)
+    dropped = events[events["excluded"].notna()]
+    rows = pd.DataFrame(
+        {
+            "participant_id": dropped["participant_id"],
+            "session_id": dropped["session_id"],
+            "scope": "event",
+            "start_s": dropped["onset_s"],
+            "end_s": dropped["onset_s"] + dropped["duration_s"],
+            "rule": "edits.tsv",
+            "reason": dropped["excluded"],
+        }
+    )
+    return counted_down(rows, len(events), "events")
+
+
+def edits(study):
+    """Beats and spans that a person took out, put in or moved."""
+    made = table_of(study, "edits")
+    made = made[made["action"].isin(["remove_beat", "add_beat", "move_beat", "exclude_span"])]
+    return pd.DataFrame(
+        {
+            "participant_id": made["participant_id"],
+            "session_id": made["session_id"],
+            "scope": made["action"],
+            "signal": made["signal"],
+            "start_s": made["time_s"],
+            "end_s": made["end_s"].fillna(made["time_s"]),
+            "rule": "edits.tsv",
+            "reason": "edit " + made["edit_id"] + " by " + made["editor"] + ": " + made["reason"],
+        }
+    )
+
+
+def spans(judged):
+    """Spans of a recording that cannot be trusted, from the tables of quality."""
+    of_recording = judged[judged["segment"] == "span"].groupby(
+        ["participant_id", "session_id", "signal", "file"], sort=False
+    )
+    columns = ["participant_id", "session_id", "signal", "start_s", "end_s", "reason"]
+    tables = [
+        counted_down(own.loc[own["verdict"] == "rejected", columns], len(own), "spans")
+        for _, own in of_recording
+    ]
+    if not tables:
+        return pd.DataFrame()
+    return pd.concat(tables).assign(scope="span", rule="signal quality")
+
+
+def refused_outcomes(found):
+    """Per outcome, window and reason: how many values were asked for and how many were given."""
+    if found.empty:
+        return pd.DataFrame()
+    not_given = found[found["status"].isin(["refused", "missing"])].assign(
+        # the measured figures in a reason differ from window to window
+        kind=lambda t: t["reason"].str.replace(FIGURE, "#", regex=True)
+    )
+    asked = found.groupby(["outcome", "window"]).size()
+    tables = []
+    for key, own in not_given.groupby(["outcome", "window"]):
+        reasons = own.groupby(["status", "kind"])["reason"]
+        counts = reasons.size()
+        rows = pd.DataFrame(
+            {
+                "scope": "outcome",
+                "outcome": key[0],
+                "window": key[1],
+                "rule": counts.index.get_level_values("status"),
+                "reason": [
+                    f"{with_ranges(said)} ({counted(len(said), 'value')})" for _, said in reasons
+                ],
+            }
+        )
+        tables.append(counted_down(rows, int(asked[key]), "values", counts.to_numpy()))
+    return pd.concat(tables) if tables else pd.DataFrame()
+
+
+def with_ranges(reasons):
+    """One sentence for reasons that differ in figures only: `38 to 71 % of the window ...`."""
+    figures = zip(*(re.findall(FIGURE, reason) for reason in reasons), strict=True)
+    ends = ((min(found, key=float), max(found, key=float)) for found in figures)
+    shown = (low if float(low) == float(high) else f"{low} to {high}" for low, high in ends)
+    return re.sub(FIGURE, lambda _: next(shown), reasons.iloc[0])

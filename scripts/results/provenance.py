@@ -1,0 +1,125 @@
+"""Inputs with checksums, software, and the run as a research object."""
+
+import base64
+import hashlib
+import json
+from datetime import UTC, datetime
+from importlib.metadata import distributions
+
+import pandas as pd
+import yaml
+
+from report.methods import own_version
+
+RUN_PROFILE = "https://w3id.org/ro/wfrun/workflow/0.5"
+
+PROFILES = (
+    "https://w3id.org/ro/wfrun/process/0.5",
+    RUN_PROFILE,
+    "https://w3id.org/workflowhub/workflow-ro-crate/1.0",
+)
+
+
+def inputs_of(study, files):
+    """Every input with its size and checksum, by its path inside the study folder."""
+    rows = []
+    for path in files:
+        content = path.read_bytes()
+        rows.append(
+            {
+                "file": path.relative_to(study).as_posix(),
+                "bytes": len(content),
+                "sha256": hashlib.sha256(content).hexdigest(),
+            }
+        )
+    return pd.DataFrame(rows).sort_values("file", ignore_index=True)
+
+
+def software_of(lock):
+    """Name and version of everything installed, and the checksum of the lock it came from."""
+    found = sorted({(d.metadata["Name"].lower(), d.version) for d in distributions()})
+    digest = hashlib.sha256(lock.read_bytes()).hexdigest()
+    rows = [("cuffstudy", own_version()), *found, ("requirements.lock", digest)]
+    return pd.DataFrame(rows, columns=["name", "version"])
+
+
+def name_by_content(sha256):
+    """The name of a file that is not shipped, from its checksum (RFC 6920, section 3)."""
+    code = base64.urlsafe_b64encode(bytes.fromhex(sha256)).decode().rstrip("=")
+    return f"ni:///sha-256;{code}"
+
+
+def write_crate(path, own, listed, report, citation, *, title):
+    """The run as a research object after the Workflow Run Crate profile 0.5.
+
+    Its payload is the folder it stands in: `own` maps those files to their names, the workflow
+    first. Recordings and report stay where they are and are named by their content.
+    """
+    from rocrate.model.computationalworkflow import ComputationalWorkflow
+    from rocrate.model.contextentity import ContextEntity
+    from rocrate.rocrate import ROCrate
+
+    now = datetime.now(UTC).replace(microsecond=0).isoformat()
+    cited = yaml.safe_load(citation.read_text(encoding="utf-8"))
+    package = ROCrate(version="1.1")
+    package.name = title
+    package.description = "Inputs, settings and results of one run of the cuffstudy workflow"
+    licence = f"https://spdx.org/licenses/{cited['license']}"
+    package.license = package.add(
+        ContextEntity(
+            package, licence, properties={"@type": "CreativeWork", "name": cited["license"]}
+        )
+    )
+    package.datePublished = datetime.fromisoformat(now)
+    for profile in PROFILES:
+        package.add(
+            ContextEntity(package, profile, properties={"@type": "CreativeWork", "name": profile})
+        )
+    package.root_dataset["conformsTo"] = [{"@id": profile} for profile in PROFILES]
+    language = package.add(
+        ContextEntity(
+            package,
+            "#snakemake",
+            properties={
+                "@type": "ComputerLanguage",
+                "name": "Snakemake",
+                "url": "https://snakemake.github.io",
+            },
+        )
+    )
+    main_file, *beside = own
+    workflow = package.add(
+        ComputationalWorkflow(
+            package,
+            dest_path=main_file.name,
+            properties={"name": own[main_file], "version": own_version()},
+        )
+    )
+    workflow["programmingLanguage"] = language
+    package.mainEntity = workflow
+    for file in beside:
+        package.add_file(dest_path=file.name, properties={"name": own[file]})
+
+    def elsewhere(name, size, sha256):
+        return package.add_file(
+            name_by_content(sha256),
+            properties={"name": name, "contentSize": str(size), "sha256": sha256},
+        )
+
+    objects = [elsewhere(row.file, row.bytes, row.sha256) for row in listed.itertuples()]
+    written = report.read_bytes()
+    result = elsewhere(report.name, len(written), hashlib.sha256(written).hexdigest())
+    package.metadata.extra_terms["sha256"] = "https://w3id.org/ro/terms/workflow-run#sha256"
+    run_action = package.add_action(
+        workflow,
+        identifier="#run",
+        object=objects,
+        result=[result],
+        properties={
+            "name": "Run of cuffstudy",
+            "description": "From the recordings and tables of the study to its report",
+            "endTime": now,
+        },
+    )
+    package.root_dataset["mentions"] = [run_action]
+    path.write_text(json.dumps(package.metadata.generate(), indent=1), encoding="utf-8")

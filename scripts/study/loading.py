@@ -1,0 +1,219 @@
+"""A study as the workflow sees it: tables, settings, files, results folder."""
+
+import hashlib
+import json
+import os
+import re
+from itertools import product
+from pathlib import Path
+from urllib.parse import quote
+
+from engine.listings import header, names_in, windows_of
+from study.checks import check_tables_together
+from study.problems import Problems, StudyError
+from study.rows import read_table
+from study.settings_files import differences, lines_of, read_settings
+from study.tables import TABLES
+
+
+def load_study(config):
+    """The study that --config names, with its settings; a StudyError lists all problems.
+
+    `config` is Snakemake's: `study` is the folder (default data_demo), `results` where its results
+    go (default results/<name of the folder>); further sections, as from --configfile, overrule
+    study.yaml.
+    """
+    overrides = dict(config)
+    folder, results = "data_demo", overrides.pop("results", None)
+    if not isinstance(overrides.get("study", {}), dict):
+        folder = str(overrides.pop("study"))
+    # however a person writes the way to the same folder, nothing runs again
+    study = Study(Path(os.path.relpath(folder)), overrides, results)
+    study.refuse_results_beside_raw()
+    return study
+
+
+class Study:
+    """A checked study: tables as lists of rows, settings as plain dictionaries."""
+
+    def __init__(self, folder, overrides=None, results=None):
+        self.folder = folder
+        self.name = folder.resolve().name
+        self.results = f"results/{self.name}" if results is None else Path(str(results)).as_posix()
+        self.outcomes = names_in("outcomes")
+        self.figures = names_in("figures")
+        found = Problems()
+        if not folder.is_dir():
+            raise StudyError(f"There is no study folder {folder}: name one with --config study=...")
+        self.tables = {name: read_table(folder / f"{name}.tsv", found) for name in TABLES}
+        self.setting_lines = lines_of(folder / "study.yaml")
+        self.default_settings, self.stated, self.settings = read_settings(
+            folder, overrides or {}, self.setting_lines, found
+        )
+        if self.settings is not None:
+            check_tables_together(self, found)
+        found.stop()
+        self._remarks = found.remarks
+        self.participants = sorted({row.participant_id for row in self.tables["recordings"]})
+        asked = self.settings["try_alternatives"]["alternatives"]
+        self._alternatives = {name: changes for name, changes in asked.items() if changes}
+        self.alternatives = sorted(self._alternatives)
+
+    @property
+    def unstated(self):
+        """What belongs to every study and is not said by this one, so that the usual holds."""
+        wanted = ["title"]
+        if any(row.trial_type == "set" for row in self.tables["events"]):
+            wanted += ["conditions", "primary_outcomes"]
+        return [name.replace("_", " ") for name in wanted if name not in self.stated["study"]]
+
+    def notes(self):
+        """What a person who starts a run should know and need not mend, a line each."""
+        lines = list(self._remarks)
+        if self.unstated:
+            names = " and ".join(filter(None, [", ".join(self.unstated[:-1]), self.unstated[-1]]))
+            lines.append(f"study.yaml names no {names}; the usual of config/config.yaml holds.")
+        earlier = self._other_folder_of_results()
+        if earlier:
+            lines.append(
+                f"{self.results} held the results of another study folder, {earlier}, and is "
+                f"written over; results={self.results}_2 behind --config would keep them apart."
+            )
+        return "".join(f"Note: {line}\n" for line in lines)
+
+    def measured_in(self, outcome):
+        """Windows in which an outcome is measured; None where its file does not say so plainly."""
+        return windows_of(outcome)
+
+    def scale_of(self, outcome):
+        """The scale on which an outcome is compared: identity or ratio."""
+        return header("outcomes", outcome)["SCALE"]
+
+    def lost_results(self, rules):
+        """Files that a rule makes and that are absent beside others that it made.
+
+        Snakemake asks for a file only where something needs it, and compares neither code nor
+        settings of a job of which a file is absent: a rule that gained an output would never run.
+        """
+        names = {
+            "participant": self.participants,
+            "figure": self.figures,
+            "alternative": self.alternatives,
+        }
+        lost = []
+        for rule in rules:
+            # Snakemake has written the names that a wildcard may have behind it
+            patterns = [re.sub(r"\{(\w+),[^}]*\}", r"{\1}", str(file)) for file in rule.output]
+            used = [name for name in names if any(f"{{{name}}}" in text for text in patterns)]
+            for values in product(*(names[name] for name in used)):
+                labels = dict(zip(used, values, strict=True))
+                files = [pattern.format(**labels) for pattern in patterns]
+                absent = [file for file in files if not Path(file).exists()]
+                lost += absent if len(absent) < len(files) else []
+        return lost
+
+    def refuse_results_beside_raw(self):
+        """Results never stand where the study stands, nor among its recordings."""
+        results, own = Path(self.results).resolve(), self.folder.resolve()
+        if own.is_relative_to(results) or results.is_relative_to(own / "raw"):
+            raise StudyError(f"Results cannot go to {self.results}: the study itself stands there.")
+
+    def _other_folder_of_results(self):
+        """The folder that the results were made from, where it is another that still exists."""
+        if not (Path(self.results).exists() and self._made_from.exists()):
+            return None
+        earlier = Path(self._made_from.read_text(encoding="utf-8"))
+        # a folder that is gone was moved: this is then the same study at its new place
+        if not (earlier / "recordings.tsv").exists() or earlier.samefile(self.folder):
+            return None
+        return earlier
+
+    def claim_results(self):
+        """Remember, beside Snakemake's own notes, from which folder the results are made.
+
+        Not among the results: they are the same bytes wherever the study stands.
+        """
+        self._made_from.parent.mkdir(parents=True, exist_ok=True)
+        self._made_from.write_text(os.path.relpath(self.folder.resolve()), encoding="utf-8")
+
+    @property
+    def _made_from(self):
+        return Path(".snakemake") / "made_from" / quote(self.results, safe="")
+
+    def any_of(self, names):
+        """A pattern that matches exactly the names that exist, for wildcards."""
+        return "|".join(map(str, getattr(self, names))) or "none"
+
+    def rows(self, *tables):
+        """For rules: a digest of one participant's rows, so that only their change reruns it."""
+        return lambda wildcards: self._digest(tables, wildcards.participant)
+
+    def all_rows(self, *tables):
+        """For rules: a digest of whole tables."""
+        return self._digest(tables, None)
+
+    def _digest(self, tables, participant):
+        chosen = {
+            table: [
+                row.model_dump(mode="json")
+                for row in self.tables[table]
+                if participant in (None, row.participant_id)
+            ]
+            for table in tables
+        }
+        return hashlib.sha256(json.dumps(chosen, sort_keys=True).encode()).hexdigest()[:12]
+
+    def raw_files(self, wildcards):
+        """Raw files of one participant, each once, with the descriptions that stand beside them."""
+        return self._raw_files(wildcards.participant)
+
+    def all_raw_files(self):
+        """Raw files of everybody, each once."""
+        return self._raw_files(None)
+
+    def _raw_files(self, participant):
+        files = []
+        for row in self.tables["recordings"]:
+            if participant in (None, row.participant_id):
+                path = self.folder / row.file
+                files += [path, *sidecars(path)]
+        return [str(path) for path in dict.fromkeys(files)]
+
+    def files_for_figure(self, wildcards):
+        """Result files that a figure says it needs."""
+        per_person = {
+            "beats": "beats/{}.tsv",
+            "signals": "signals/{}.parquet",
+            "oxygenation": "signals/{}_oxygenation.parquet",
+        }
+        files = []
+        for need in header("figures", wildcards.figure)["NEEDS"]:
+            pattern = per_person.get(need, f"{need}.tsv")
+            people = self.participants if need in per_person else [None]
+            files += [f"{self.results}/{pattern.format(person)}" for person in people]
+        return files
+
+    def changes_of(self, wildcards):
+        """For rules: what one alternative changes, written so that a step reads it."""
+        return json.dumps(self._alternatives[wildcards.alternative], ensure_ascii=False)
+
+    def sections(self, *names):
+        """Some sections of the settings."""
+        return {name: self.settings[name] for name in names}
+
+    def table_files(self):
+        """Tables and settings that exist in the study folder."""
+        names = [*(f"{name}.tsv" for name in TABLES), "study.yaml"]
+        return [str(self.folder / name) for name in names if (self.folder / name).exists()]
+
+    def changed_settings(self):
+        """Settings that differ from config/config.yaml: section.name, usual value, value here."""
+        return list(differences(self.default_settings, self.settings))
+
+
+def sidecars(path):
+    """The description that stands beside a BIDS physiology file, when there is one."""
+    if path.name.endswith("_physio.tsv.gz"):
+        description = path.with_name(path.name.removesuffix(".tsv.gz") + ".json")
+        if description.exists():
+            yield description

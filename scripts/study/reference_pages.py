@@ -1,0 +1,156 @@
+"""Write config/SETTINGS.md and results/README.md from the declarations: every setting, window and
+outcome, and every column of every table that goes in or comes out.
+
+PYTHONPATH=scripts python -m study.reference_pages
+"""
+
+from pathlib import Path
+from typing import get_args
+
+import yaml
+
+from engine.listings import outcome_modules, windows_of
+from results import columns as results
+from study.settings import Settings, WindowName
+from study.tables import REQUIRED, TABLES, allowed_in
+
+# settings too long for a cell of the table
+WHERE = {"gates": "see below", "alternatives": "see config.yaml"}
+
+PROJECT = Path(__file__).resolve().parents[2]
+
+CONFIG = PROJECT / "config"
+
+# what no column says by itself, below the table that it is about
+REMARKS = {
+    "participants": "Further columns are allowed and kept out of the analysis; only a name that "
+    "looks like a misspelt column of this table is refused.",
+    "sessions": "A visit that did not take place has no row in any table: say why in the `note` of "
+    "another visit of the participant, which exclusions.tsv quotes beside the condition that was "
+    "not done. A visit of which nothing was recorded keeps its row here, with the reason in "
+    "`note`, and has none in recordings.tsv: exclusions.tsv quotes that note, too.",
+}
+
+
+def settings_page():
+    """config/SETTINGS.md as text."""
+    values = yaml.safe_load((CONFIG / "config.yaml").read_text(encoding="utf-8"))
+    lines = [
+        "# Settings and tables",
+        "",
+        "Written by `scripts/study/reference_pages.py` from `scripts/study/`; do not edit by "
+        "hand. A study changes a setting in its own `study.yaml`, under the name of its section.",
+        "",
+    ]
+    for name, field in Settings.model_fields.items():
+        section = field.annotation
+        lines += [f"## {name}", "", _one_line(section.__doc__), ""]
+        lines += ["| setting | usual value | what it does | source |", "|---|---|---|---|"]
+        for key, setting in section.model_fields.items():
+            shown = WHERE.get(key) or f"`{values[name][key]}`"
+            source = setting.json_schema_extra["source"]
+            lines.append(f"| {key} | {shown} | {_cell(setting.description)} | {_cell(source)} |")
+        lines.append("")
+    lines += _gates(values["measure_outcomes"]["gates"])
+    lines += _windows_and_outcomes()
+    for name, table in TABLES.items():
+        required = "" if name in REQUIRED else " Optional."
+        lines += [f"## {name}.tsv", "", f"{_one_line(table.__doc__)}{required}", ""]
+        lines += ["| column | required | what is allowed |", "|---|---|---|"]
+        for column, field in table.model_fields.items():
+            needed = "yes" if field.is_required() or column in table.needed else ""
+            lines.append(f"| {column} | {needed} | {_cell(allowed_in(field))} |")
+        lines += ["", *([REMARKS[name], ""] if name in REMARKS else [])]
+    return "\n".join(lines)
+
+
+def results_page():
+    """results/README.md as text."""
+    lines = [
+        "# Results",
+        "",
+        "Results are built here, one folder per study, and never committed. "
+        "`python3.11 scripts/launch.py` makes `data_demo/report.html`.",
+        "",
+        "Below is every column of every table of a study, written by "
+        "`scripts/study/reference_pages.py` from `scripts/results/columns.py`; do not edit by "
+        "hand. Tables are tab-separated text, `n/a` is a missing value. Windows and outcomes are "
+        "explained in [config/SETTINGS.md](../config/SETTINGS.md#windows-and-outcomes). Not listed "
+        "are `figures/`, where each figure has its numbers beside it, `tables/`, which repeats "
+        "parts of these tables for print, and `participants/` and `alternatives/`, which hold what "
+        "one step hands to the next.",
+        "",
+    ]
+    for name, table in results.TABLES.items():
+        lines += [f"## `{name}`", "", table.row, "", "| column | meaning |", "|---|---|"]
+        lines += [f"| `{column}` | {_cell(meaning)} |" for column, meaning in table.columns.items()]
+        lines.append("")
+    return "\n".join(lines)
+
+
+def _windows_and_outcomes():
+    """The windows, and the outcomes with the windows in which each is asked."""
+    lines = [
+        "## Windows and outcomes",
+        "",
+        "`primary_outcomes` and `smallest_effect` name outcomes and windows as they stand here. "
+        "Windows follow from the rows of events.tsv. What is asked in a window may be refused "
+        "there, see the rules above.",
+        "",
+        "| window | what it is |",
+        "|---|---|",
+        *(f"| {name} | {_cell(results.WINDOWS[name])} |" for name in get_args(WindowName)),
+        "",
+        "Conditions are compared on the scale `identity`, by differences in the unit, or `ratio`, "
+        "by differences of logarithms given back as ratios.",
+        "",
+        "| outcome | label | unit | asked in | scale | what it is |",
+        "|---|---|---|---|---|---|",
+    ]
+    for name, module in outcome_modules().items():
+        said = _one_line(module.__doc__.split("\n\n")[0]).removesuffix(".")
+        lines.append(
+            f"| {name} | {module.LABEL} | {module.UNIT} | {', '.join(windows_of(name))} | "
+            f"{module.SCALE} | {_cell(said)} |"
+        )
+    return [*lines, ""]
+
+
+def _gates(gates):
+    """The table of rules that refuse or flag an outcome."""
+    lines = [
+        "## Rules that flag or refuse an outcome (measure_outcomes.gates)",
+        "",
+        "A study changes one limit by the rule's name, as "
+        "`gates: {repaired_share: {refused_above: 20.0}}`; the methods text then says so.",
+        "",
+        "| rule | measured | flagged | refused | windows | outcomes | source |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    for name, gate in gates.items():
+        limits = {
+            status: ", ".join(
+                f"{side} {gate[f'{status}_{side}']:g}"
+                for side in ("below", "above")
+                if gate.get(f"{status}_{side}") is not None
+            )
+            for status in ("flagged", "refused")
+        }
+        lines.append(
+            f"| {name} | {gate['measured']} | {limits['flagged']} | {limits['refused']} | "
+            f"{', '.join(gate['windows'])} | {', '.join(gate['outcomes'])} | {gate['source']} |"
+        )
+    return [*lines, ""]
+
+
+def _one_line(text):
+    return " ".join(text.split())
+
+
+def _cell(text):
+    return _one_line(text or "").replace("|", "\\|")
+
+
+if __name__ == "__main__":
+    (CONFIG / "SETTINGS.md").write_text(settings_page(), encoding="utf-8")
+    (PROJECT / "results" / "README.md").write_text(results_page(), encoding="utf-8")

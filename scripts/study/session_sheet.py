@@ -1,0 +1,91 @@
+"""The session sheet of one person as tables, with the decisions of edits.tsv carried out."""
+
+import pandas as pd
+
+from study.rows import rows_of
+
+EVENT_ACTIONS = ("move_onset", "move_offset", "exclude_event")
+
+
+def table_of(study_folder, name, participant=None):
+    """Rows of a study table as a DataFrame; columns are the declared ones and any extra ones."""
+    from study.tables import TABLES
+
+    rows = rows_of(study_folder, name, participant)
+    extra = [column for row in rows for column in (row.model_extra or {})]
+    columns = dict.fromkeys([*TABLES[name].model_fields, *extra])
+    records = [row.model_dump() for row in rows]
+    return pd.DataFrame(records, columns=list(columns)).assign(
+        row_number=[row.row_number for row in rows]
+    )
+
+
+def events_of(study_folder, participant=None):
+    """Events with edits carried out, sorted; `excluded` says why an event does not count.
+
+    The condition of a baseline or a recovery is that of the session's sets when they share one.
+    """
+    events = table_of(study_folder, "events", participant)
+    events["excluded"] = None
+    events["edited"] = ""
+    edits = table_of(study_folder, "edits", participant)
+    for edit in edits[edits["action"].isin(EVENT_ACTIONS)].itertuples():
+        events = _with_edit(events, edit)
+    events = events.sort_values(["participant_id", "session_id", "onset_s"], kind="stable")
+    return _with_session_condition(events.reset_index(drop=True))
+
+
+def with_supplied_times(events, segments):
+    """Events of one person with the times that segment_oxygenation supplied.
+
+    `supplied` says what of a set's times comes from the recording, `untimed` why it has none.
+    """
+    of_place = segments.set_index("place_on_sheet").to_dict("index")
+    order = events["row_number"].where(events["trial_type"] == "set").rank(method="first") - 1
+    rows = []
+    for event, place in zip(events.to_dict("records"), order, strict=True):
+        segment = of_place.get(place, {})
+        supplied, untimed = segment.get("supplied"), segment.get("untimed")
+        event |= {"supplied": "", "untimed": "" if pd.isna(untimed) else untimed}
+        if pd.notna(supplied):
+            event |= {
+                "onset_s": segment["event_onset_s"],
+                "duration_s": segment["duration_s"],
+                "supplied": f"{supplied} of the set supplied by the recording, standard error "
+                f"{segment['supplied_se_s']:.1f} s",
+            }
+        rows.append(event)
+    timed = pd.DataFrame(rows, columns=[*events.columns, "supplied", "untimed"])
+    keys = ["participant_id", "session_id", "onset_s"]
+    return timed.sort_values(keys, kind="stable", ignore_index=True)
+
+
+def _with_edit(events, edit):
+    same_session = (events["participant_id"] == edit.participant_id) & (
+        events["session_id"] == edit.session_id
+    )
+    meant = same_session & ((events["onset_s"] - edit.event_onset_s).abs() < 0.5)
+    events = events.copy()
+    events.loc[meant, "edited"] = events.loc[meant, "edited"] + f"{edit.edit_id} "
+    if edit.action == "exclude_event":
+        reason = f"edit {edit.edit_id} by {edit.editor}: {edit.reason}"
+        return events.assign(excluded=events["excluded"].mask(meant, reason))
+    end_s = events["onset_s"] + events["duration_s"]
+    if edit.action == "move_onset":
+        return events.assign(
+            onset_s=events["onset_s"].mask(meant, edit.new_time_s),
+            duration_s=events["duration_s"].mask(meant, end_s - edit.new_time_s),
+        )
+    return events.assign(
+        duration_s=events["duration_s"].mask(meant, edit.new_time_s - events["onset_s"])
+    )
+
+
+def _with_session_condition(events):
+    sets = events[events["trial_type"] == "set"]
+    by_session = sets.groupby(["participant_id", "session_id"])["condition"]
+    shared = by_session.first()[by_session.nunique() == 1].to_dict()
+    keys = zip(events["participant_id"], events["session_id"], strict=True)
+    of_session = pd.Series([shared.get(key) for key in keys], index=events.index, dtype=object)
+    takes = events["trial_type"].isin(["baseline", "rest", "recovery"]) & events["condition"].isna()
+    return events.assign(condition=events["condition"].mask(takes, of_session))

@@ -1,0 +1,438 @@
+"""Every setting once: its type, its range, what it does and where its value comes from.
+
+config/config.yaml holds all values, a study's study.yaml only what differs. The check, its messages
+and config/SETTINGS.md come from here. A class is a section and is named after the step that reads
+it; the sections are closed, so a misspelt name is an error.
+"""
+
+import math
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, PlainValidator, model_validator
+
+WINDOWS = ("baseline", "set", "rest", "recovery_first_60_s", "recovery_steady")
+
+WindowName = Literal["baseline", "set", "rest", "recovery_first_60_s", "recovery_steady"]
+
+Band = Annotated[list[float], Field(min_length=2, max_length=2)]
+
+AlternativeName = Annotated[str, Field(pattern=r"^[A-Za-z0-9_]+$")]
+
+
+def _size_or_size_by_window(value):
+    by_window = value if isinstance(value, dict) else {"all of them": value}
+    sound = by_window and all(
+        isinstance(window, str) and type(size) in (int, float) and 0 < size < math.inf
+        for window, size in by_window.items()
+    )
+    if not sound:
+        raise ValueError("a number above 0, or one for each window, as {set: 3.0, baseline: 2.0}")
+    return value
+
+
+# one validator and not a union, which would name every fault once for each of its types
+SmallestEffect = Annotated[Any, PlainValidator(_size_or_size_by_window)]
+
+
+class Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+def setting(description, source, **limits):
+    """A setting with the sentence that explains it and the source of its usual value."""
+    return Field(description=description, json_schema_extra={"source": source}, **limits)
+
+
+class PrimaryOutcome(Section):
+    outcome: str = setting("Name of an outcome, a file in scripts/outcomes/.", "the study")
+    window: WindowName = setting("Window in which it is compared.", "the study")
+
+
+class StudySection(Section):
+    """What the study is about."""
+
+    title: str = setting("Title on the report.", "the study")
+    conditions: list[str] = setting(
+        "Conditions in order, reference first, as in events.tsv.", "the study", min_length=1
+    )
+    exercises: list[str] = setting(
+        "Exercises in order of appearance; empty takes them from events.tsv.", "the study"
+    )
+    primary_outcomes: list[PrimaryOutcome] = setting(
+        "Outcomes whose contrasts are corrected for multiplicity and may carry a claim.",
+        "the study",
+    )
+    rpe_scale: str = setting("Scale of perceived exertion, as Borg 6-20 or CR10.", "the study")
+    seed: int = setting("Seed of everything that is drawn at random.", "convention", ge=0)
+
+
+class ReadRecordings(Section):
+    """From files to signals on one clock."""
+
+    largest_drift_ppm: float = setting(
+        "Clock drift above this is flagged: a mark is probably wrong.", "convention", gt=0
+    )
+    lost_time_s_per_5_min: float = setting(
+        "Summed beat intervals may fall short of elapsed time by this much in 5 min.",
+        "convention",
+        gt=0,
+    )
+    largest_uncovered_s: float = setting(
+        "A recording that lacks more than this, or than half, of an event that needs it is flagged "
+        "in sync.tsv.",
+        "convention",
+        gt=0,
+    )
+
+
+class FindBeats(Section):
+    """From an ECG or interval text to classified and repaired beats."""
+
+    detector: str = setting(
+        "own, sleepecg, or the name of a method of neurokit2's ecg_peaks.", "benchmarks/beats.py"
+    )
+    quality_span_s: float = setting("Length of the spans that get a quality.", "convention", gt=0)
+    gate_correlation: float = setting(
+        "A beat that fits the person's own QRS at least this well is not repaired for its timing "
+        "alone.",
+        "benchmarks/repair.py",
+        ge=0,
+        le=1,
+    )
+    gate_deviation: float = setting(
+        "Unless its interval departs from its neighbours by more than this fraction.",
+        "benchmarks/repair.py",
+        gt=0,
+        lt=1,
+    )
+
+
+class SegmentOxygenation(Section):
+    """From the saturation as recorded to a clean trace, working muscles and set boundaries."""
+
+    working_muscle: dict[str, str] = setting(
+        "The sensor site that counts for an exercise, n/a where its muscle carries no sensor; an "
+        "exercise without an entry takes the only site of the session.",
+        "the study",
+    )
+    no_cuff_condition: str | None = setting(
+        "In this condition a set without a noted pressure has no cuff; in others its pressure is "
+        "unknown. null where every condition has a cuff.",
+        "the study",
+    )
+    reached_depth_share: float = setting(
+        "Light reaches this share of the distance between source and detector; a sensor over "
+        "thicker fat is flagged.",
+        "common rule of near-infrared spectroscopy, from memory",
+        gt=0,
+        le=1,
+    )
+    stuck_s: float = setting(
+        "A value unchanged for this long is a stuck sensor.", "convention", gt=0
+    )
+    slip_pct_per_s: float = setting(
+        "A step faster than this is a slip or a light leak, not physiology.", "convention", gt=0
+    )
+    dropout_jump_pct: float = setting(
+        "Zeros are a dropout when the trace jumps into or out of them by more than this.",
+        "convention",
+        gt=0,
+    )
+    ripple_window_s: float = setting(
+        "Contractions are looked for in windows of this length, to find sets in the trace.",
+        "benchmarks/oxygenation.py",
+        gt=0,
+    )
+    shortest_phase_s: float = setting(
+        "The course of saturation is cut into phases no shorter than this.",
+        "benchmarks/oxygenation.py",
+        gt=0,
+    )
+    bend_reach_s: float = setting(
+        "A bend of the course is placed by the readings within this reach.",
+        "benchmarks/oxygenation.py",
+        gt=0,
+    )
+    steep_pct_per_s: float = setting(
+        "Where no contractions are seen, a fall steeper than this begins a set.",
+        "benchmarks/oxygenation.py",
+        gt=0,
+    )
+    inflated_mmhg: float = setting(
+        "A cuff that holds more than this counts as inflated.", "convention", gt=0
+    )
+    boundary_tolerance_s: float = setting(
+        "A set of the log that begins or ends this far from what the trace shows is flagged.",
+        "convention",
+        gt=0,
+    )
+    farthest_boundary_s: float = setting(
+        "Boundaries farther apart than this are not the same.", "convention", gt=0
+    )
+    supply_boundaries: bool = setting(
+        "Whether sets that the session sheet names without start or end get them from what "
+        "saturation shows; all that stands on them is flagged.",
+        "the study",
+    )
+    smallest_supply_confidence: float = setting(
+        "A start or end is supplied only where the chance of lying within 1 s is at least this.",
+        "convention",
+        gt=0,
+        lt=1,
+    )
+    pressure_settle_s: float = setting(
+        "First and last part of an inflation that is not compared with the noted pressure.",
+        "convention",
+        ge=0,
+    )
+    pressure_smooth_s: float = setting(
+        "Cuff pressure is averaged over this, so that contractions do not count.",
+        "convention",
+        gt=0,
+    )
+    leak_longest_s: float = setting(
+        "A brighter spell that begins and ends with a step and is no longer than this is a light "
+        "leak.",
+        "convention",
+        gt=0,
+    )
+
+
+class Gate(Section):
+    """One rule: outcomes, the windows it holds in, what is measured and its limits."""
+
+    outcomes: list[str] = setting("Outcomes that the rule holds for.", "see source")
+    windows: list[WindowName] = setting("Windows that the rule holds in.", "see source")
+    measured: Literal[
+        "always",
+        "duration_s",
+        "normal_beats",
+        "corrected_pct",
+        "doubtful_pct",
+        "rejected_pct",
+        "longest_repaired_run",
+        "covered_pct",
+        "heart_rate_slope_bpm_per_min",
+        "timing_step_ms",
+        "respiration_unknown_pct",
+        "breathing_hz",
+        "cadence_in_band",
+        "samples_per_contraction_here",
+        "heart_clock_flagged",
+    ] = setting("Property of the window that is compared with the limits.", "see source")
+    flagged_below: float | None = setting("Flagged when below.", "see source")
+    flagged_above: float | None = setting("Flagged when above.", "see source")
+    refused_below: float | None = setting("Refused when below.", "see source")
+    refused_above: float | None = setting("Refused when above.", "see source")
+    says: str = setting("The reason, as a reader sees it.", "see source")
+    source: str = setting("Where the rule comes from, or convention.", "see source")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _limits_may_be_left_out(cls, values):
+        limits = ("flagged_below", "flagged_above", "refused_below", "refused_above")
+        return {**dict.fromkeys(limits), **values} if isinstance(values, dict) else values
+
+
+class MeasureOutcomes(Section):
+    """From beats and saturation to outcomes per window, each with a verdict."""
+
+    baseline_settle_s: float = setting(
+        "First part of a baseline that is not used.", "convention, 1 to 2 min", ge=0
+    )
+    recovery_steady_from_s: float = setting(
+        "The steady block of a recovery starts here.", "convention", ge=0
+    )
+    shortest_steady_s: float = setting(
+        "A shorter rest of a recovery is not a steady block.", "convention", gt=0
+    )
+    low_frequency_hz: Band = setting("Low-frequency band.", "Task Force 1996")
+    high_frequency_hz: Band = setting("High-frequency band.", "Task Force 1996")
+    resampling_hz: float = setting(
+        "Rate at which the intervals are interpolated with a cubic spline.", "Task Force 1996", gt=0
+    )
+    detrending_regularisation: float = setting(
+        "Smoothness priors; 500 at 4 Hz cuts at 0.035 Hz.", "Tarvainen et al. 2002", gt=0
+    )
+    spectrum_method: Literal["multitaper", "welch", "autoregressive", "lomb_scargle"] = setting(
+        "Estimator of the spectrum.", "benchmarks/variability.py"
+    )
+    peak_window_s: float = setting(
+        "Peak heart rate is the largest mean over this.", "convention", gt=0
+    )
+    end_rate_window_s: float = setting(
+        "Heart rate at the end of a set is the mean of this last part.",
+        "convention, 5 to 10 s",
+        gt=0,
+    )
+    recovery_rate_window_s: float = setting(
+        "Heart rate after 30 and 60 s is the mean over this, centred.", "convention", gt=0
+    )
+    saturation_baseline_s: float = setting(
+        "Resting saturation is the mean of this last part of the baseline.", "convention", gt=0
+    )
+    nadir_window_s: float = setting(
+        "Nadir is the minimum of a centred mean of this length, and at least one contraction long.",
+        "convention, 3 to 5 s",
+        ge=1,
+        le=10,
+    )
+    slope_window_s: float = setting(
+        "Desaturation slope is a straight line over this first part of the set.",
+        "convention, 10 to 20 s",
+        gt=0,
+    )
+    end_window_s: float = setting(
+        "End saturation is the mean of this last part.", "convention", gt=0
+    )
+    failure_band_pct: Band = setting(
+        "Saturation at which a working muscle under a cuff is said to fail.",
+        "common practice, no source",
+    )
+    failure_band_hysteresis_pct: float = setting(
+        "The band is left only when saturation rises above its upper edge by this much.",
+        "convention",
+        ge=0,
+    )
+    half_time_to: Literal["baseline", "peak"] = setting(
+        "Half-time runs to half-way between nadir and this.", "convention"
+    )
+    slowest_cadence_hz: float = setting(
+        "Contractions are looked for from this rate on.", "convention", gt=0
+    )
+    fastest_cadence_hz: float = setting("And up to this rate.", "convention", gt=0)
+    samples_per_contraction: float = setting(
+        "With fewer samples per contraction none is counted.",
+        "sampling theorem, two samples a cycle, with a margin by convention",
+        ge=2,
+    )
+    longest_recovery_delay_s: float = setting(
+        "Longest delay of the exponential fitted to reoxygenation.", "convention", ge=0
+    )
+    smallest_recovery_r2: float = setting(
+        "The exponential is refused when it explains less.", "convention", gt=0, lt=1
+    )
+    largest_tau_error: float = setting(
+        "Or when its time constant is not known better than this share of itself.",
+        "convention",
+        gt=0,
+    )
+    smallest_usable_pct: float = setting(
+        "A window with less usable signal is refused.", "convention", ge=0, le=100
+    )
+    gates: dict[str, Gate] = setting(
+        "When an outcome is refused or flagged; a study may change a limit by the rule's name.",
+        "each rule names its own",
+    )
+
+
+class CheckSafety(Section):
+    """Pressures against measured occlusion pressures, symptoms and missing checks."""
+
+    highest_share_pct: float = setting(
+        "A larger share of the occlusion pressure is named; local rules take precedence.",
+        "Patterson et al. 2019, 40 to 80 %",
+        gt=0,
+        le=80,
+    )
+    pressure_tolerance_mmhg: float = setting(
+        "Recorded pressure above the noted one by more than this is named.", "convention", gt=0
+    )
+    slow_refill_s: float = setting(
+        "A capillary refill slower than this is named.", "common practice, no source", gt=0
+    )
+    longest_restriction_min: float = setting(
+        "Longer time under the cuff without release is named.", "Patterson et al. 2019", gt=0
+    )
+
+
+class CompareConditions(Section):
+    """From outcomes to contrasts between conditions."""
+
+    error: Literal["pooled", "contrast"] = setting(
+        "Error term of the pooled contrasts: the mixed model, or each contrast's own paired error.",
+        "simulated error rates",
+    )
+    adjustment: Literal["holm", "dunnett", "none"] = setting(
+        "Correction over the contrasts of one primary outcome: holm over all, dunnett over those "
+        "with the reference only, none.",
+        "Holm 1979; Dunnett 1955",
+    )
+    largest_sd_ratio: float = setting(
+        "Where the SDs of the differences of two contrasts are more unequal than this, the paired "
+        "result decides.",
+        "simulated error rates",
+        gt=1,
+    )
+    confidence: float = setting("Level of the intervals.", "convention", gt=0.5, lt=1)
+    smallest_effect: dict[str, SmallestEffect] = setting(
+        "Smallest effect of interest per outcome, in its unit, a ratio other than 1 for ratio "
+        "scales: a number for all its windows, or one for each window that has one.",
+        "the study",
+    )
+    fewest_participants: int = setting(
+        "Fewer participants get estimates but no p-value.", "convention", ge=2
+    )
+    session_schedule: Literal["not_stated", "completely_randomised", "randomised_blocks"] = setting(
+        "How the visits of a single participant who had every condition several times were "
+        "allotted to the conditions; only a stated schedule gives a randomisation test. In blocks, "
+        "each run of consecutive visits holds every condition once.",
+        "Edgington and Onghena 2007",
+    )
+    power: float = setting("Power of the planning table.", "Cohen 1988", gt=0.1, lt=1)
+    planned_participants: list[Annotated[int, Field(ge=2)]] = setting(
+        "Numbers of participants in the planning table.", "convention"
+    )
+
+
+class Alternative(Section):
+    """What one alternative changes; only steps after the recordings were read can run again."""
+
+    find_beats: dict = setting("Changed settings of find_beats.", "see source")
+    segment_oxygenation: dict = setting("Changed settings of segment_oxygenation.", "see source")
+    measure_outcomes: dict = setting("Changed settings of measure_outcomes.", "see source")
+    compare_conditions: dict = setting("Changed settings of compare_conditions.", "see source")
+    edits: Literal["used", "ignored"] = setting("Whether edits.tsv is carried out.", "see source")
+    says: str = setting("What the alternative is, in a few words.", "see source")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _what_stays_may_be_left_out(cls, values):
+        sections = (name for name in cls.model_fields if name not in ("edits", "says"))
+        usual = {**{name: {} for name in sections}, "edits": "used", "says": ""}
+        return {**usual, **values} if isinstance(values, dict) else values
+
+
+class TryAlternatives(Section):
+    """The primary outcomes measured and compared again under other settings, one at a time."""
+
+    alternatives: dict[AlternativeName, Alternative | None] = setting(
+        "Name of an alternative, what it says and the sections that it changes; edits: ignored "
+        "leaves out the decisions of people; null leaves out an alternative.",
+        "convention: choices on which laboratories differ",
+    )
+
+
+class DrawFigures(Section):
+    """Figures."""
+
+    course_of: list[str] = setting(
+        "Participant and session whose course is drawn in the first figure; empty takes the first "
+        "that has everything.",
+        "the study",
+        max_length=2,
+    )
+
+
+class Settings(Section):
+    """All sections."""
+
+    study: StudySection
+    read_recordings: ReadRecordings
+    find_beats: FindBeats
+    segment_oxygenation: SegmentOxygenation
+    measure_outcomes: MeasureOutcomes
+    check_safety: CheckSafety
+    compare_conditions: CompareConditions
+    try_alternatives: TryAlternatives
+    draw_figures: DrawFigures

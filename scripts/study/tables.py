@@ -1,0 +1,346 @@
+"""The tables of a study folder: every column once, with its type, its range and what it means.
+
+The check of a study, its messages and the data dictionary all come from here. A class is a table,
+an attribute a column, a field's description the sentence that a person reads.
+"""
+
+import difflib
+from typing import Annotated, ClassVar, Literal, get_args, get_origin
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+PARTICIPANT = r"^sub-[A-Za-z0-9]+$"
+
+SESSION = r"^ses-[A-Za-z0-9]+$"
+
+ParticipantId = Annotated[
+    str,
+    Field(pattern=PARTICIPANT, description="a label like sub-01: letters and digits after sub-"),
+]
+
+SessionId = Annotated[
+    str, Field(pattern=SESSION, description="a label like ses-1: letters and digits after ses-")
+]
+
+Seconds = Annotated[float, Field(description="seconds, with a point as decimal mark")]
+
+Limb = Literal["arm", "leg"]
+
+Side = Literal["left", "right", "both"]
+
+Posture = Literal["supine", "seated", "standing"]
+
+Signal = Literal["ecg", "rr", "muscle_oxygen", "total_haemoglobin", "cuff_pressure", "respiration"]
+
+OcclusionMethod = Literal[
+    "doppler", "photoplethysmography", "oscillometric", "palpation", "estimated"
+]
+
+UNITS = {
+    "ecg": ("mV", "uV"),
+    "rr": ("ms", "s"),
+    "muscle_oxygen": ("pct", "fraction"),
+    "total_haemoglobin": ("g_dl", "au"),
+    "cuff_pressure": ("mmHg", "kPa"),
+    "respiration": ("au", "mV", "uV"),
+}
+
+# other words of the field for a signal, a unit or a method, in lower case without signs in between;
+# SpO2 of a finger is no saturation of muscle and stands for none
+OTHER_WORDS = {
+    "ecg": ("ekg", "electrocardiogram", "ecgii", "leadii"),
+    "rr": ("rri", "rrinterval", "rrintervals", "nn", "ibi", "interbeatintervals", "intervals")
+    + ("beatintervals", "heartperiod"),
+    "muscle_oxygen": ("smo2", "sto2", "tsi", "tissuesaturation", "saturation", "musclesaturation")
+    + ("muscleoxygensaturation", "muscleoxygenation", "nirs"),
+    "total_haemoglobin": ("thb", "tothb", "totalhb", "totalhemoglobin", "haemoglobin")
+    + ("hemoglobin",),
+    "cuff_pressure": ("pressure", "cuff"),
+    "respiration": ("breathing", "breath", "resp", "ventilation", "respiratory"),
+    "doppler": ("ultrasound", "dopplerultrasound", "ultrasonography"),
+    "photoplethysmography": ("ppg", "plethysmography", "oximeter", "oximetry", "pulseoximeter")
+    + ("pulseoximetry",),
+    "oscillometric": ("oscillometry", "automatic", "automated"),
+    "palpation": ("palpated", "pulse"),
+    "estimated": ("estimate", "formula", "equation", "predicted", "calculated"),
+    "pct": ("%", "percent"),
+    "uV": ("µv", "μv", "microvolt", "microvolts"),
+    "mV": ("millivolt", "millivolts"),
+    "ms": ("msec", "millisecond", "milliseconds"),
+    "s": ("sec", "second", "seconds"),
+}
+
+
+def allowed_in(field) -> str:
+    """What a column may hold, in words; every value where only some are allowed."""
+    choices = choices_of(field.annotation)
+    described = field.description or _description(field.metadata, field.annotation)
+    if all(choice in described for choice in choices):
+        return described
+    return f"{described} ({', '.join(choices)})"
+
+
+def choices_of(annotation) -> tuple[str, ...]:
+    """The values of a column that allows only some, also where it may be empty; else none."""
+    if get_origin(annotation) is Literal:
+        return get_args(annotation)
+    return next(filter(None, map(choices_of, get_args(annotation))), ())
+
+
+def meant_by(word: str, choices: tuple[str, ...]) -> str | None:
+    """The value that a person probably meant by another word; None where none is near."""
+    plain = _plain(word)
+    for choice in choices:
+        names = (_plain(choice), *OTHER_WORDS.get(choice, ()))
+        # a number behind a name counts channels, as in ECG1
+        if plain in names or plain.rstrip("0123456789") in names:
+            return choice
+    return next(iter(difflib.get_close_matches(word.lower(), choices, 1)), None)
+
+
+def _plain(word):
+    return "".join(sign for sign in word.lower() if sign.isalnum() or sign == "%")
+
+
+def _description(metadata, annotation):
+    """The first description among the parts of a type, as of `YesNo | None`."""
+    own = [part.description for part in metadata if getattr(part, "description", None)]
+    parts = get_args(annotation)
+    inner = [_description(getattr(part, "__metadata__", ()), part) for part in parts]
+    return next(filter(None, [*own, *inner]), "")
+
+
+def _yes_no(value):
+    return {"yes": True, "no": False}.get(value, value)
+
+
+YesNo = Annotated[bool, BeforeValidator(_yes_no), Field(description="yes or no")]
+
+
+class Row(BaseModel):
+    """A row of a table; columns that are not declared are kept and passed through."""
+
+    model_config = ConfigDict(extra="allow", allow_inf_nan=False)
+    # columns whose header must stand, though not every row needs a value
+    needed: ClassVar[tuple[str, ...]] = ()
+
+
+class Participant(Row):
+    """participants.tsv: one row per person."""
+
+    participant_id: ParticipantId
+    age_years: float | None = Field(None, ge=5, le=110, description="age in years, 5 to 110")
+    sex: Literal["female", "male", "other"] | None = Field(None, description="female, male, other")
+    body_mass_kg: float | None = Field(None, ge=20, le=300, description="20 to 300 kg")
+    stature_cm: float | None = Field(None, ge=80, le=250, description="80 to 250 cm")
+
+
+class Session(Row):
+    """sessions.tsv: one row per visit."""
+
+    participant_id: ParticipantId
+    session_id: SessionId
+    visit: int = Field(
+        ge=1, le=99, description="the number of the visit in the order actually done"
+    )
+    sequence: str | None = Field(None, description="the allotted order of conditions, as ABC")
+    date_shifted: str | None = Field(
+        None, pattern=r"^\d{4}-\d{2}-\d{2}$", description="a shifted date, as 2031-05-24"
+    )
+    note: str | None = Field(None, description="free text")
+
+
+class Occlusion(Row):
+    """occlusion.tsv: one row per measurement of the pressure that stops the flow into a limb."""
+
+    participant_id: ParticipantId
+    session_id: SessionId | None = None
+    limb: Limb = Field(description="arm or leg")
+    side: Side | None = Field(None, description="left, right or both")
+    posture: Posture = Field(description="supine, seated or standing")
+    cuff_width_cm: float = Field(gt=0, le=30, description="width of the cuff, above 0 to 30 cm")
+    occlusion_pressure_mmhg: float = Field(ge=50, le=350, description="50 to 350 mmHg")
+    method: OcclusionMethod = Field(
+        description="how the pressure was found: doppler; photoplethysmography, as by a pulse "
+        "oximeter; oscillometric, by an automatic device; palpation of the pulse; or estimated "
+        "from other measures, which is no measurement"
+    )
+
+
+class Recording(Row):
+    """recordings.tsv: one row per recorded signal."""
+
+    participant_id: ParticipantId
+    session_id: SessionId
+    signal: Signal = Field(description="what was recorded")
+    file: str = Field(description="path inside the study folder")
+    channel: str | None = Field(None, description="channel label (EDF) or column header (text)")
+    time_column: str | None = Field(None, description="header of the time column")
+    unit: Literal["mV", "uV", "ms", "s", "pct", "fraction", "mmHg", "kPa", "g_dl", "au"] = Field(
+        description="the unit in the file, declared and never guessed"
+    )
+    sampling_rate_hz: float | None = Field(None, gt=0, le=10000, description="above 0 to 10000 Hz")
+    site: str | None = Field(None, description="muscle under the sensor")
+    side: Side | None = Field(None, description="left, right or both")
+    position: Literal["distal", "proximal"] | None = Field(
+        None, description="where the sensor lies, seen from the cuff: distal or proximal"
+    )
+    limb: Limb | None = Field(
+        None, description="the limb whose cuff pressure was recorded: arm or leg"
+    )
+    adipose_thickness_mm: float | None = Field(
+        None,
+        ge=0,
+        le=100,
+        description="fat and skin over the muscle, half of a skinfold, 0 to 100 mm",
+    )
+    source_detector_mm: float | None = Field(
+        None,
+        gt=0,
+        le=100,
+        description="largest distance between source and detector of the sensor, to 100 mm",
+    )
+    clock_offset_s: float = Field(
+        0.0, description="session time at the file's own zero, in seconds"
+    )
+    sync_marks_s: str | None = Field(
+        None, description="the file's own times of the sync events, ;-separated"
+    )
+    encoding: str | None = Field(None, description="encoding of a text file")
+    separator: str | None = Field(None, description="separator of a text file")
+    decimal: Literal[".", ","] | None = Field(
+        None, description="decimal mark of a text file, . or ,"
+    )
+    first_row: int | None = Field(None, ge=1, description="first row of numbers in a text file")
+    time_format: str | None = Field(None, description="how clock times are written, as %H:%M:%S.%f")
+
+    @model_validator(mode="after")
+    def _unit_belongs_to_signal(self):
+        if self.unit not in UNITS[self.signal]:
+            allowed = " or ".join(UNITS[self.signal])
+            raise ValueError(f"column unit: {self.signal} is recorded in {allowed}|{self.unit}")
+        return self
+
+    def sync_marks(self) -> list[float]:
+        """The file's own times of the sync events, in seconds; empty when none were taken."""
+        return [float(mark) for mark in (self.sync_marks_s or "").split(";") if mark.strip()]
+
+    @model_validator(mode="after")
+    def _sync_marks_are_numbers(self):
+        try:
+            self.sync_marks()
+        except ValueError:
+            raise ValueError(
+                f"column sync_marks_s: seconds separated by ;, as 12.5;1930.1|{self.sync_marks_s}"
+            ) from None
+        return self
+
+
+class Event(Row):
+    """events.tsv: the session sheet, one row per event on the session clock."""
+
+    needed = ("onset_s", "duration_s")
+
+    participant_id: ParticipantId
+    session_id: SessionId
+    onset_s: float | None = Field(
+        None, description="seconds on the session clock; empty only on a set, see supply_boundaries"
+    )
+    duration_s: float | None = Field(
+        None, ge=0, description="seconds, not below 0; empty only on a set, see supply_boundaries"
+    )
+    trial_type: Literal["baseline", "set", "rest", "recovery", "cuff", "sync", "note"] = Field(
+        description="what happens"
+    )
+    condition: str | None = Field(None, description="one of the study's conditions")
+    exercise: str | None = Field(None, description="one of the study's exercises")
+    limb: Limb | None = Field(None, description="arm or leg")
+    side: Side | None = Field(None, description="left, right or both")
+    posture: Posture | None = Field(None, description="supine, seated or standing")
+    bout: int | None = Field(None, ge=1, description="number of the set within its exercise")
+    cuff_pressure_mmhg: float | None = Field(None, ge=0, le=400, description="0 to 400 mmHg")
+    reps_planned: int | None = Field(None, ge=0, description="a whole number, not below 0")
+    reps_done: int | None = Field(None, ge=0, description="a whole number, not below 0")
+    to_failure: YesNo | None = None
+    load_kg: float | None = Field(None, ge=0, description="kilograms, not below 0")
+    rpe: float | None = Field(None, ge=0, le=20, description="on the scale that the study names")
+    pain: float | None = Field(None, ge=0, le=10, description="0 to 10")
+    numbness: Literal["none", "mild", "marked"] | None = Field(
+        None, description="none, mild or marked"
+    )
+    capillary_refill_s: float | None = Field(None, ge=0, le=30, description="0 to 30 s")
+    distal_flow: YesNo | None = None
+    stopped_early: YesNo | None = None
+    reason: str | None = Field(None, description="why a set was stopped early")
+    note: str | None = Field(None, description="free text; it never leaves the study folder")
+
+    @model_validator(mode="after")
+    def _only_a_set_may_lack_its_time(self):
+        for column in ("onset_s", "duration_s"):
+            if self.trial_type != "set" and getattr(self, column) is None:
+                raise ValueError(f"column {column}: required, only a set may lack it|n/a")
+        return self
+
+    @model_validator(mode="after")
+    def _a_set_says_what_it_is(self):
+        if self.trial_type == "set":
+            for column in ("condition", "exercise"):
+                if getattr(self, column) is None:
+                    raise ValueError(f"column {column}: required on a set|n/a")
+        return self
+
+
+class Edit(Row):
+    """edits.tsv: decisions of people about beats, spans and events; rows are only ever added."""
+
+    edit_id: str = Field(description="a label of its own")
+    participant_id: ParticipantId
+    session_id: SessionId
+    signal: Signal = Field(description="the signal that was looked at")
+    action: Literal[
+        "remove_beat",
+        "add_beat",
+        "move_beat",
+        "exclude_span",
+        "move_onset",
+        "move_offset",
+        "exclude_event",
+    ] = Field(description="what was decided")
+    time_s: float | None = Field(None, description="seconds on the session clock")
+    new_time_s: float | None = Field(None, description="seconds on the session clock")
+    end_s: float | None = Field(None, description="seconds on the session clock")
+    event_onset_s: float | None = Field(None, description="onset of the event, session clock")
+    file_sha256: str = Field(
+        pattern=r"^[0-9a-fA-F]{64}$", description="SHA-256 of the raw file, 64 hexadecimal digits"
+    )
+    editor: str = Field(description="who decided")
+    edited_at: str = Field(description="when")
+    reason: str = Field(description="why")
+
+    @model_validator(mode="after")
+    def _an_action_has_its_times(self):
+        needs = {
+            "remove_beat": ("time_s",),
+            "add_beat": ("time_s",),
+            "move_beat": ("time_s", "new_time_s"),
+            "exclude_span": ("time_s", "end_s"),
+            "move_onset": ("event_onset_s", "new_time_s"),
+            "move_offset": ("event_onset_s", "new_time_s"),
+            "exclude_event": ("event_onset_s",),
+        }
+        for column in needs[self.action]:
+            if getattr(self, column) is None:
+                raise ValueError(f"column {column}: required for {self.action}|n/a")
+        return self
+
+
+TABLES = {
+    "participants": Participant,
+    "sessions": Session,
+    "occlusion": Occlusion,
+    "recordings": Recording,
+    "events": Event,
+    "edits": Edit,
+}
+
+REQUIRED = ("participants", "sessions", "recordings")

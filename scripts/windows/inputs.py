@@ -1,0 +1,437 @@
+"""What an outcome may ask for, by the name of a parameter.
+
+An outcome's `measure` names what it needs; each function here makes one such thing from others, and
+each is made at most once per window. Settings of measure_outcomes can be asked for by name as well.
+"""
+
+import inspect
+from functools import cache
+
+import numpy as np
+import pandas as pd
+
+from heart import spectrum, variability
+from heart.modulation import cadence_in_band as rhythm_in_band
+from heart.modulation import respiratory_modulation
+from heart.precision import precise_band_power_ms2
+from heart.repair.intervals import corrected_pct as share_corrected
+from heart.repair.intervals import longest_repaired_run as longest_run
+from heart.variability import NotEnough
+from muscle import cleaning, estimates, levels, recovery, time_axis
+from muscle.contractions import find_contractions
+from recordings.coverage import DOUBT
+from windows.cutting import release_of_cuff
+
+# beats whose ends agree to this time follow each other; the microsecond of the beat table
+SAME_BEAT_S = 2e-3
+
+# filters of the time-varying estimates settle within this time
+MARGIN_S = 30.0
+
+
+class Absent(NotEnough):
+    """Nothing was recorded or noted that could be measured."""
+
+
+def noted(event, column):
+    """A number of the session sheet; Absent where nobody noted it."""
+    value = getattr(event, column)
+    if pd.isna(value):
+        raise Absent("not noted on the session sheet")
+    return float(value)
+
+
+class WindowInputs:
+    """Everything known about one window; what is not given is made on demand and kept.
+
+    `wider` holds what is known about the event or session that the window belongs to: whatever does
+    not depend on the window itself is made and kept there, once.
+    """
+
+    def __init__(self, wider=None, **given):
+        self._wider = wider
+        self._known = dict(given)
+        self._given = frozenset(given) | (wider._given if wider else frozenset())
+
+    def __getitem__(self, name):
+        if name not in self._known:
+            if self._wider is not None and self._wider.can_make(name):
+                return self._wider[name]
+            try:
+                self._known[name] = self.call(MAKERS[name])
+            except NotEnough as reason:
+                self._known[name] = reason
+        if isinstance(self._known[name], NotEnough):
+            raise self._known[name]
+        return self._known[name]
+
+    def can_make(self, name):
+        """Whether everything that a thing is made from is known here or wider."""
+        return needed_for(name) <= self._given
+
+    def call(self, function):
+        """Call a function with what its parameters ask for, or its default where that is absent."""
+        parameters = inspect.signature(function).parameters.values()
+        return function(**{p.name: self._or_default(p) for p in parameters})
+
+    def _or_default(self, parameter):
+        try:
+            return self[parameter.name]
+        except NotEnough:
+            if parameter.default is parameter.empty:
+                raise
+            return parameter.default
+
+    def property_of_window(self, name):
+        """A property that gates compare with their limits; None where it cannot be known."""
+        try:
+            value = self[name]
+        except NotEnough:
+            return None
+        return None if value is None else float(value)
+
+
+@cache
+def needed_for(name):
+    """What must be given for a thing to be made."""
+    if name not in MAKERS:
+        return frozenset([name])
+    parts = inspect.signature(MAKERS[name]).parameters
+    return frozenset().union(*(needed_for(part) for part in parts))
+
+
+def nn(beats, window):
+    """Intervals of the repaired series that lie whole in the window."""
+    if beats.empty:
+        raise Absent("no heart recording in this session")
+    begins_s = beats["nn_time_s"] - beats["nn_ms"] / 1000
+    inside = (begins_s >= window.start_s - SAME_BEAT_S) & (
+        beats["nn_time_s"] <= window.end_s + SAME_BEAT_S
+    )
+    if not inside.any():
+        raise Absent("no beats were recorded in this window")
+    return beats[inside]
+
+
+def nn_ms(nn):
+    return nn["nn_ms"].to_numpy()
+
+
+def nn_time_s(nn):
+    return nn["nn_time_s"].to_numpy()
+
+
+def session_nn(beats):
+    """Time and interval of the whole repaired series of the session."""
+    used = beats[beats["nn_ms"].notna()]
+    if used.empty:
+        raise Absent("no heart recording in this session")
+    return used["nn_time_s"].to_numpy(), used["nn_ms"].to_numpy()
+
+
+def session_intervals(beats):
+    """All intervals of the session with their difference from the one before, where both are
+    normal and follow each other."""
+    used = beats[beats["nn_ms"].notna()]
+    if used.empty:
+        raise Absent("no heart recording in this session")
+    follows = variability.directly_following(
+        used["nn_time_s"],
+        used["nn_ms"],
+        used["begins_normal"] & (used["kind"] == "normal"),
+        tolerance_s=SAME_BEAT_S,
+    )
+    return used.assign(difference_ms=used["nn_ms"].diff().where(follows))
+
+
+def normal(nn):
+    """Which intervals lie between two normal beats."""
+    return (nn["begins_normal"] & (nn["kind"] == "normal")).to_numpy()
+
+
+def normal_nn_ms(nn_ms, normal):
+    if not normal.any():
+        raise NotEnough("no interval between two normal beats")
+    return nn_ms[normal]
+
+
+def follows(nn_time_s, nn_ms, normal):
+    """Which intervals directly follow a normal one and are normal themselves."""
+    return variability.directly_following(nn_time_s, nn_ms, normal, tolerance_s=SAME_BEAT_S)
+
+
+def differences_ms(nn_ms, follows):
+    return variability.successive_differences_ms(nn_ms, follows)
+
+
+def interval_spectrum(nn_time_s, nn_ms, spectrum_method, resampling_hz, detrending_regularisation):
+    return spectrum.interval_spectrum(
+        nn_time_s,
+        nn_ms,
+        method=spectrum_method,
+        rate_hz=resampling_hz,
+        regularisation=detrending_regularisation,
+    )
+
+
+def lf_power(interval_spectrum, low_frequency_hz):
+    return precise_band_power_ms2(interval_spectrum, *low_frequency_hz)
+
+
+def hf_power(interval_spectrum, high_frequency_hz):
+    return precise_band_power_ms2(interval_spectrum, *high_frequency_hz)
+
+
+def breathing(respiration, window):
+    """Breathing rate over time in the window, where it is known."""
+    inside = respiration[respiration["time_s"].between(window.start_s, window.end_s)]
+    if inside.empty:
+        raise Absent("breathing was neither recorded nor seen in the beats")
+    return inside
+
+
+def respiratory_course(beats, respiration, window):
+    """Course of the modulation at the breathing rate, with a margin for its filters either side."""
+    used = beats[beats["nn_time_s"].notna()].sort_values("nn_time_s")
+    near = used[used["nn_time_s"].between(window.start_s - MARGIN_S, window.end_s + MARGIN_S)]
+    known = respiration[respiration["status"] == "known"]
+    if near.empty:
+        raise Absent("no beats were recorded in this window")
+    if near["nn_ms"].iloc[1:].isna().any():
+        raise NotEnough("the beats are interrupted in or near this window")
+    if known.empty:
+        raise NotEnough("breathing is unknown throughout the session")
+    return respiratory_modulation(
+        near["nn_time_s"].to_numpy(),
+        respiration["time_s"].to_numpy(),
+        respiration["rate_hz"].where(respiration["status"] == "known").to_numpy(),
+    )
+
+
+def trace(traces, segment):
+    """Cleaned saturation of the sensor that counts for this set."""
+    if segment is None:
+        raise Absent("no saturation sensor belongs to this event")
+    if segment["status"] == "refused":
+        raise Absent(segment["reason"])
+    own = traces[(traces["file"] == segment["file"]) & _same(traces["channel"], segment["channel"])]
+    return own[own["signal"] == "muscle_oxygen"]
+
+
+def _same(column, value):
+    return column.isna() if pd.isna(value) else column == value
+
+
+def time_s(trace):
+    return trace["time_s"].to_numpy()
+
+
+def smo2_pct(trace):
+    return trace["value"].to_numpy()
+
+
+def set_start_s(event):
+    return event.onset_s
+
+
+def set_end_s(event):
+    return event.onset_s + event.duration_s
+
+
+def usable_share(smallest_usable_pct):
+    return smallest_usable_pct / 100
+
+
+def baseline_end_s(session_events):
+    baselines = session_events[session_events["trial_type"] == "baseline"]
+    if baselines.empty:
+        raise NotEnough("the session has no baseline")
+    first = baselines.iloc[0]
+    return first["onset_s"] + first["duration_s"]
+
+
+def smo2_baseline(
+    trace, time_s, smo2_pct, baseline_end_s, set_end_s, saturation_baseline_s, usable_share
+):
+    """Resting saturation of the working muscle, refused where the sensor slipped since."""
+    level = levels.baseline(
+        time_s,
+        smo2_pct,
+        baseline_end_s,
+        window_s=saturation_baseline_s,
+        min_usable_share=usable_share,
+    )
+    cleaned = trace.rename(columns={"value": "smo2_pct"})
+    if not cleaning.levels_comparable(cleaned, baseline_end_s, set_end_s):
+        return estimates.Estimate.refused("the sensor slipped between the baseline and this set")
+    return level
+
+
+def contractions(
+    time_s,
+    smo2_pct,
+    set_start_s,
+    set_end_s,
+    slowest_cadence_hz,
+    fastest_cadence_hz,
+    samples_per_contraction,
+    usable_share,
+):
+    return find_contractions(
+        time_s,
+        smo2_pct,
+        set_start_s,
+        set_end_s,
+        slowest_hz=slowest_cadence_hz,
+        fastest_hz=fastest_cadence_hz,
+        min_samples_per_contraction=samples_per_contraction,
+        min_usable_share=usable_share,
+    )
+
+
+def ripple_hz(contractions, logged_cadence_hz, time_s, samples_per_contraction):
+    """Rate of the ripple, None where none was found or where sampling is too slow for it."""
+    slowest_step_s = 1 / (samples_per_contraction * max(logged_cadence_hz, 1e-9))
+    if not contractions.rate_hz.usable or time_axis.sampling_step_s(time_s) > slowest_step_s:
+        return None
+    return contractions.rate_hz.value
+
+
+def smo2_nadir(time_s, smo2_pct, set_start_s, set_end_s, nadir_window_s, usable_share, ripple_hz):
+    return levels.nadir(
+        time_s,
+        smo2_pct,
+        set_start_s,
+        set_end_s,
+        window_s=nadir_window_s,
+        min_usable_share=usable_share,
+        contraction_rate_hz=ripple_hz,
+    )
+
+
+def recovery_target(
+    time_s, smo2_pct, window, smo2_baseline, half_time_to, nadir_window_s, usable_share
+):
+    """The level that reoxygenation is measured against."""
+    if half_time_to == "baseline":
+        return smo2_baseline
+    return recovery.peak_level(
+        time_s,
+        smo2_pct,
+        window.start_s,
+        window.end_s,
+        window_s=nadir_window_s,
+        min_usable_share=usable_share,
+    )
+
+
+def always():
+    return 1.0
+
+
+def duration_s(window):
+    return window.duration_s
+
+
+def normal_beats(normal):
+    return int(normal.sum())
+
+
+def corrected_pct(beats, window, beat_count):
+    return share_corrected(beats, window.start_s, window.end_s)
+
+
+def longest_repaired_run(beats, window, beat_count):
+    return longest_run(beats, window.start_s, window.end_s)
+
+
+def covered_pct(nn_ms, window):
+    """Share of the window that its intervals cover; a part of a beat at each end does not count."""
+    ends_s = 2 * nn_ms.mean() / 1000
+    return min(100.0, 100 * nn_ms.sum() / 1000 / max(window.duration_s - ends_s, 1e-9))
+
+
+def doubtful_pct(ecg_spans, window):
+    """Share of the window in which not all beats of the ECG may be trusted; 0 without an ECG."""
+    return _share_of_window(ecg_spans[ecg_spans["verdict"] != "accepted"], window)
+
+
+def rejected_pct(ecg_spans, window):
+    return _share_of_window(ecg_spans[ecg_spans["verdict"] == "rejected"], window)
+
+
+def _share_of_window(spans, window):
+    starts_s = spans["start_s"].clip(lower=window.start_s)
+    ends_s = spans["end_s"].clip(upper=window.end_s)
+    inside_s = (ends_s - starts_s).clip(lower=0).sum()
+    return 100 * inside_s / max(window.duration_s, 1e-9)
+
+
+def heart_rate_slope_bpm_per_min(nn_time_s, nn_ms):
+    """Size of the slope of a line through the heart rate."""
+    if len(nn_ms) < 3:
+        raise NotEnough("fewer than three intervals")
+    return abs(np.polyfit(nn_time_s / 60, 60000 / nn_ms, 1)[0])
+
+
+def breathing_hz(breathing):
+    """Median breathing rate where it is known."""
+    known = breathing.loc[breathing["status"] == "known", "rate_hz"]
+    if known.empty:
+        raise NotEnough("breathing is unknown throughout the window")
+    return known.median()
+
+
+def heart_clock_flagged(heart_clock_status):
+    """1 where the clock of the heart recording was flagged, as after lost beats.
+
+    A clock may be right although the recording does not hold all of its session.
+    """
+    parts = heart_clock_status.split("; ")
+    return float(any("flagged" in part and not part.startswith(DOUBT) for part in parts))
+
+
+def respiration_unknown_pct(breathing):
+    return 100 * (breathing["status"] != "known").mean()
+
+
+def cadence_in_band(logged_cadence_hz, breathing, nn_ms, contractions=None):
+    """Share of the window in which the repetitions, seen or noted, fall into the breathing band."""
+    seen = contractions is not None and contractions.rate_hz.usable
+    cadence_hz = contractions.rate_hz.value if seen else logged_cadence_hz
+    known = breathing.loc[breathing["status"] == "known", "rate_hz"]
+    if cadence_hz == 0 or known.empty:
+        raise NotEnough("no cadence or no breathing")
+    beat_rate_hz = 1000 / nn_ms.mean()
+    return float(rhythm_in_band(cadence_hz, known, beat_rate_hz).mean())
+
+
+def beat_count(nn):
+    return len(nn)
+
+
+def logged_cadence_hz(event):
+    """Repetitions over time as noted on the session sheet; 0 where they were not noted."""
+    noted = pd.notna(event.reps_done) and event.duration_s > 0
+    return event.reps_done / event.duration_s if noted else 0.0
+
+
+def samples_per_contraction_here(contractions, time_s, logged_cadence_hz):
+    """At the faster of the cadence that was seen and the one that was noted: a cadence that
+    sampling cannot show is seen as a slower one."""
+    seen_hz = contractions.rate_hz.value if contractions.rate_hz.usable else 0.0
+    fastest_hz = max(seen_hz, logged_cadence_hz)
+    if fastest_hz == 0:
+        raise NotEnough("no contractions")
+    return 1 / fastest_hz / time_axis.sampling_step_s(time_s)
+
+
+def recovery_start_s(event, session_events):
+    return max(event.onset_s + event.duration_s, release_of_cuff(event, session_events))
+
+
+MAKERS = {
+    name: maker
+    for name, maker in list(globals().items())
+    if inspect.isfunction(maker) and maker.__module__ == __name__ and not name.startswith("_")
+}

@@ -1,0 +1,110 @@
+"""Every outcome measured in its windows, with verdict and reason."""
+
+import pandas as pd
+
+from heart.precision import NORMAL_QUANTILE
+from heart.variability import NotEnough
+from windows.inputs import Absent
+from windows.quality_rules import WORSE, verdict
+
+OUTCOME_COLUMNS = [
+    "participant_id",
+    "session_id",
+    "visit",
+    "event_onset_s",
+    "trial_type",
+    "exercise",
+    "condition",
+    "bout",
+    "window",
+    "outcome",
+    "value",
+    "unit",
+    "status",
+    "reason",
+    "se",
+    "ci_low",
+    "ci_high",
+]
+
+QUALITY_COLUMNS = [
+    "participant_id",
+    "session_id",
+    "signal",
+    "segment",
+    "event_onset_s",
+    "exercise",
+    "start_s",
+    "end_s",
+    "usable_pct",
+    "beats",
+    "corrected_pct",
+    "longest_repaired_run",
+    "reason",
+]
+
+
+def measured(name, module, window, inputs, gates, usual_gates):
+    """Value, standard error, status and reason of one outcome in one window."""
+    refused = {"value": None, "status": "refused"}
+    event = inputs["event"]
+    if event.excluded:
+        return refused | {"reason": event.excluded}
+    if window.problem:
+        return refused | {"reason": window.problem}
+    status, reason = verdict(name, window.name, gates, inputs.property_of_window)
+    if status == "refused":
+        return refused | {"reason": reason}
+    usual, usual_reason = verdict(name, window.name, usual_gates, inputs.property_of_window)
+    if WORSE[usual] > WORSE[status]:
+        status, reason = "flagged", f"given only under a rule this study changed: {usual_reason}"
+    try:
+        found = inputs.call(module.measure)
+    except Absent as absent:
+        return refused | {"status": "missing", "reason": str(absent)}
+    except NotEnough as not_enough:
+        return refused | {"reason": str(not_enough)}
+    cautions = [text for text in (event.supplied, doubt_about_sensor(module, inputs)) if text]
+    status = "flagged" if cautions else status
+    reason = "; ".join([text for text in (reason, *cautions) if text])
+    if not hasattr(found, "status"):
+        return {"value": float(found), "status": status, "reason": reason}
+    if found.status == "refused":
+        return refused | {"reason": found.reason}
+    reasons = [text for text in (reason, found.reason) if text]
+    half_width = NORMAL_QUANTILE * found.se
+    return {
+        "value": found.value,
+        "se": found.se,
+        "ci_low": getattr(found, "ci_low", found.value - half_width),
+        "ci_high": getattr(found, "ci_high", found.value + half_width),
+        "status": "flagged" if "flagged" in (status, found.status) else "ok",
+        "reason": "; ".join(reasons),
+    }
+
+
+def doubt_about_sensor(module, inputs):
+    """What speaks against the sensor that an outcome of saturation is read from."""
+    segment = inputs["segment"]
+    if module.FAMILY != "saturation" or segment is None or pd.isna(segment["reason"]):
+        return ""
+    return segment["reason"]
+
+
+def quality_row(window, inputs, labels):
+    """How well the beats cover one window."""
+    return {
+        "participant_id": labels["participant_id"],
+        "session_id": labels["session_id"],
+        "signal": "beats",
+        "segment": window.name,
+        "event_onset_s": window.event_onset_s,
+        "exercise": labels["exercise"],
+        "start_s": window.start_s,
+        "end_s": window.end_s,
+        "usable_pct": inputs.property_of_window("covered_pct"),
+        "beats": inputs.property_of_window("beat_count"),
+        "corrected_pct": inputs.property_of_window("corrected_pct"),
+        "longest_repaired_run": inputs.property_of_window("longest_repaired_run"),
+        "reason": window.problem or inputs["event"].supplied,
+    }

@@ -1,0 +1,134 @@
+"""One person's beats, breathing and saturation, cut into windows."""
+
+import pandas as pd
+import pyarrow.parquet as pq
+
+from results.tables import read_table
+from study.session_sheet import events_of, table_of, with_supplied_times
+from windows.cutting import Window, windows_of_event
+from windows.inputs import WindowInputs
+
+
+class Person:
+    """What the earlier steps found about one person, cut into sessions."""
+
+    def __init__(
+        self,
+        study,
+        participant,
+        beats,
+        respiration,
+        saturation,
+        segments,
+        beat_quality,
+        sync,
+    ):
+        self.participant = participant
+        self.segments = read_table(segments)
+        self.events = with_supplied_times(events_of(study, participant), self.segments)
+        people = table_of(study, "participants", participant)
+        self.age_years = people["age_years"].iloc[0] if len(people) else None
+        self.visits = table_of(study, "sessions", participant).set_index("session_id")["visit"]
+        self.beats = with_beginnings(read_table(beats))
+        self.respiration = read_table(respiration)
+        self.traces = pq.read_table(saturation).to_pandas()
+        clocks = read_table(sync)
+        self.clocks = clocks[clocks["signal"].isin(["ecg", "rr"])].set_index("session_id")["status"]
+        quality = read_table(beat_quality)
+        self.ecg_spans = quality[quality["segment"] == "span"]
+        self.timing_step_ms = quality[quality["segment"] == "recording"].set_index("session_id")[
+            "timing_step_ms"
+        ]
+
+    def windows(self, settings):
+        """Every window of every event, with what outcomes may ask for in it."""
+        cutting = ("baseline_settle_s", "recovery_steady_from_s", "shortest_steady_s")
+        for session_id, session_events in self.events.groupby("session_id"):
+            given = {
+                "beats": _of(self.beats, session_id),
+                "respiration": _of(self.respiration, session_id),
+                "traces": _of(self.traces, session_id),
+                "session_events": session_events,
+                "age_years": self.age_years,
+                "timing_step_ms": self.timing_step_ms.get(session_id),
+                "ecg_spans": _of(self.ecg_spans, session_id),
+                "heart_clock_status": "; ".join(self.clocks[self.clocks.index == session_id]),
+            }
+            session = WindowInputs(**settings, **given)
+            for event in session_events.itertuples():
+                segment = self._segment(session_id, event)
+                of_event = WindowInputs(session, event=event, segment=segment)
+                for window in (
+                    windows_without_time(event)
+                    if event.untimed
+                    else windows_of_event(
+                        event, session_events, **{name: settings[name] for name in cutting}
+                    )
+                ):
+                    yield window, WindowInputs(of_event, window=window)
+
+    def _segment(self, session_id, event):
+        """The sensor that counts in an event: a set's own, at baseline the only one there is."""
+        if event.trial_type == "baseline":
+            traces = _of(self.traces, session_id)
+            sensors = traces.loc[traces["signal"] == "muscle_oxygen", ["file", "channel"]]
+            sensors = sensors.drop_duplicates()
+            if len(sensors) > 1:
+                return {
+                    "status": "refused",
+                    "reason": f"{len(sensors)} sensors: the resting level of each stands on the "
+                    "sets that it belongs to",
+                }
+            if sensors.empty:
+                return None
+            sensor = dict(sensors.iloc[0])
+            return {"status": "ok", "reason": self._doubt(session_id, sensor), **sensor}
+        own = self.segments[
+            (self.segments["session_id"] == session_id)
+            & ((self.segments["event_onset_s"] - event.onset_s).abs() < 1e-3)
+        ]
+        if event.trial_type != "set" or own.empty:
+            return None
+        return own.iloc[0]
+
+    def _doubt(self, session_id, sensor):
+        """What speaks against a sensor, as its sets have it."""
+        own = self.segments[
+            (self.segments["session_id"] == session_id)
+            & (self.segments["file"] == sensor["file"])
+            & (self.segments["status"] == "flagged")
+        ]
+        return own["reason"].iloc[0] if len(own) else ""
+
+    def labels(self, event):
+        return {
+            "participant_id": self.participant,
+            "session_id": event.session_id,
+            "visit": self.visits.get(event.session_id),
+            "event_onset_s": float(event.onset_s),
+            "trial_type": event.trial_type,
+            "exercise": event.exercise,
+            "condition": event.condition,
+            "bout": None if pd.isna(event.bout) else int(event.bout),
+        }
+
+
+def windows_without_time(event):
+    """Windows of a set that has no time: nothing can be measured in them, for that reason."""
+    return [
+        Window(name, "set", event.onset_s, float("nan"), float("nan"), event.untimed)
+        for name in ("set", "recovery_first_60_s")
+    ]
+
+
+def _of(table, session_id):
+    return table[table["session_id"] == session_id]
+
+
+def with_beginnings(beats):
+    """The beats in order, each interval knowing whether the beat that begins it is normal."""
+    used = beats[beats["nn_time_s"].notna() | (beats["kind"] != "normal")]
+    used = used.sort_values(["session_id", "time_s"], kind="stable")
+    in_series = used[used["nn_time_s"].notna()]
+    before = in_series.groupby("session_id")["kind"].shift()
+    return used.assign(begins_normal=(before == "normal").reindex(used.index, fill_value=False))
