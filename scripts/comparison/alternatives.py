@@ -220,12 +220,12 @@ def outcomes_of(own, study, person, wanted, changed, usual_gates):
                     known.labels(inputs["event"])
                     | {"window": name, "outcome": outcome, "unit": module.UNIT, **result}
                 )
-    return pd.DataFrame(rows).assign(value=lambda t: as_written(t["value"]))
+    return pd.DataFrame([row | {"value": as_written(row["value"])} for row in rows])
 
 
-def as_written(values):
-    """Numbers as a table of the main analysis holds them: the same value is the same number."""
-    return [float("nan") if pd.isna(v) else float(number(v)) for v in values]
+def as_written(value):
+    """A number as a table of the main analysis holds it: the same value is the same number."""
+    return float("nan") if pd.isna(value) else float(number(value))
 
 
 def with_values(found, measured):
@@ -274,7 +274,7 @@ def contrasts_again(table, primary, changed):
         return found
     found = as_decided(found[found["exercise"] == "all"])
     numbers = found.select_dtypes("number").columns
-    return found.assign(**{name: as_written(found[name]) for name in numbers})
+    return found.assign(**{name: [as_written(v) for v in found[name]] for name in numbers})
 
 
 def beside_main(compared, main, changes, primary):
