@@ -303,6 +303,7 @@ def test_labels_stay_text(study):
     assert Study(study).tables["participants"][0].model_extra["cohort"] == "007"
 
 
+@pytest.mark.engine
 def test_bad_input_stops_snakemake_and_harms_nothing(tmp_path):
     folder = copy_of_project(tmp_path / "project")
     study = write_tiny_study(folder / "tiny", participants=("sub-01",))
@@ -321,6 +322,7 @@ def test_bad_input_stops_snakemake_and_harms_nothing(tmp_path):
     assert all(path.read_bytes() == content for path, content in raw.items())
 
 
+@pytest.mark.engine
 def test_a_wrong_unit_of_the_values_is_suspected_by_the_run(tmp_path):
     folder = copy_of_project(tmp_path / "project")
     study = write_tiny_study(folder / "tiny", participants=("sub-01",))
@@ -337,6 +339,7 @@ def test_a_wrong_unit_of_the_values_is_suspected_by_the_run(tmp_path):
     assert not (folder / "results" / "tiny" / "beats" / "sub-01.tsv").exists()
 
 
+@pytest.mark.engine
 def test_broken_recordings_of_several_people_are_all_named_last_and_each_once(tmp_path):
     folder = copy_of_project(tmp_path / "project")
     people = ("sub-01", "sub-02", "sub-03")

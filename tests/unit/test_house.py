@@ -1,6 +1,7 @@
 """What must hold between rules, scripts, settings, outcomes, figures and pages."""
 
 import ast
+import sys
 
 import pytest
 
@@ -13,6 +14,7 @@ from study.settings import Settings
 SCRIPTS = PROJECT / "scripts"
 OUTCOMES = sorted((SCRIPTS / "outcomes").glob("[!_]*.py"))
 FIGURES = sorted((SCRIPTS / "figures").glob("[!_]*.py"))
+STEPS = sorted(set(SCRIPTS.glob("*.py")) - {SCRIPTS / "launch.py"})
 ENTERED = ("baseline/", "set/", "rest/", "recovery/")
 
 
@@ -73,3 +75,45 @@ def test_a_rule_calls_its_step_by_the_names_of_its_function():
 
 def test_the_lock_names_no_address_of_a_registry():
     assert "://" not in (PROJECT / "requirements.lock").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("path", STEPS, ids=lambda path: path.stem)
+def test_a_script_at_the_top_is_one_step_with_a_rule_of_its_name(path):
+    functions = [
+        node
+        for node in ast.parse(path.read_text(encoding="utf-8")).body
+        if isinstance(node, ast.FunctionDef | ast.ClassDef)
+    ]
+    assert [node.name for node in functions] == [path.stem]
+    rules = "".join(p.read_text(encoding="utf-8") for p in (PROJECT / "workflow").rglob("*.smk"))
+    assert f'"{path.stem}"' in rules
+
+
+@pytest.mark.parametrize("path", STEPS, ids=lambda path: path.stem)
+def test_no_step_imports_another(path):
+    others = {step.stem for step in STEPS} - {path.stem}
+    assert not others & imported_by(path)
+
+
+def test_no_folder_of_ours_hides_a_standard_module():
+    folders = {path.parent.name for path in SCRIPTS.glob("*/*.py")}
+    assert not folders & sys.stdlib_module_names
+
+
+@pytest.mark.parametrize("subject", ["heart", "muscle"])
+def test_what_is_measured_knows_nothing_of_how_it_is_shown(subject):
+    for path in (SCRIPTS / subject).rglob("*.py"):
+        assert not {"report", "figures", "comparison"} & {
+            name.partition(".")[0] for name in imported_by(path)
+        }, path
+
+
+def imported_by(path):
+    """Names of all modules that a file imports, wherever in it."""
+    names = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names.add(node.module)
+    return names
