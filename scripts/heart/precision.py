@@ -1,6 +1,9 @@
-"""Numbers of one person and one window with the sampling error that such a window has."""
+"""Numbers of one person and one window with the sampling error that such a window has.
 
-from dataclasses import dataclass
+An interval is that of the person's long-run value, of which the window is one sample; error and
+interval are NaN where the window is too short to tell.
+"""
+
 from math import exp, sqrt
 
 import numpy as np
@@ -8,27 +11,10 @@ from numpy.typing import ArrayLike
 
 from heart.spectrum import Spectrum, band_degrees_of_freedom, band_power, band_power_interval
 from heart.variability import NotEnough, rmssd_ms, rmssd_sampling_error, sdnn_ms
-
-NORMAL_QUANTILE = 1.959964
-
-
-@dataclass(frozen=True)
-class Precise:
-    """A value with its standard error and 95 % interval, all in its own unit.
-
-    The interval is that of the person's long-run value, of which the window is one sample; NaN
-    where the window is too short to tell.
-    """
-
-    value: float
-    se: float
-    ci_low: float
-    ci_high: float
-    status: str = "ok"
-    reason: str = ""
+from results.estimate import NORMAL_QUANTILE, Estimate
 
 
-def precise_rmssd_ms(differences_ms: ArrayLike) -> Precise:
+def precise_rmssd_ms(differences_ms: ArrayLike) -> Estimate:
     """RMSSD with the error of a window of this length, from the spread of ln RMSSD.
 
     `differences_ms` as from `variability.successive_differences_ms`. See
@@ -37,7 +23,7 @@ def precise_rmssd_ms(differences_ms: ArrayLike) -> Precise:
     return _on_log_scale(rmssd_ms(differences_ms), differences_ms)
 
 
-def precise_sdnn_ms(nn_ms: ArrayLike) -> Precise:
+def precise_sdnn_ms(nn_ms: ArrayLike) -> Estimate:
     """SDNN with the error of a window of this length, from the spread of ln SDNN.
 
     `nn_ms`: intervals between normal beats. The method is that of `rmssd_sampling_error`, applied
@@ -52,12 +38,12 @@ def _on_log_scale(value, series):
     try:
         error = rmssd_sampling_error(series)
     except NotEnough:
-        return Precise(value, *[float("nan")] * 3)
+        return Estimate(value)
     spread = exp(NORMAL_QUANTILE * error)
-    return Precise(value, value * error, value / spread, value * spread)
+    return Estimate(value, value * error, ci_low=value / spread, ci_high=value * spread)
 
 
-def precise_band_power_ms2(spectrum: Spectrum, low_hz: float, high_hz: float) -> Precise:
+def precise_band_power_ms2(spectrum: Spectrum, low_hz: float, high_hz: float) -> Estimate:
     """Power in a band with its chi-square interval; the standard error is value sqrt(2 / nu).
 
     See `spectrum.band_power_interval` for the degrees of freedom nu.
@@ -65,4 +51,4 @@ def precise_band_power_ms2(spectrum: Spectrum, low_hz: float, high_hz: float) ->
     value = float(band_power(spectrum, low_hz, high_hz))
     freedom = float(band_degrees_of_freedom(spectrum, low_hz, high_hz))
     low, high = band_power_interval(spectrum, low_hz, high_hz)
-    return Precise(value, value * sqrt(2 / freedom), float(low), float(high))
+    return Estimate(value, value * sqrt(2 / freedom), ci_low=float(low), ci_high=float(high))

@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from muscle.estimates import Estimate
 from muscle.time_axis import sampling_step_s, usable_share
+from results.estimate import Estimate
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from muscle.estimates import Estimate, extreme, reading_noise, straight_fit, too_little
+from muscle.fits import extreme, reading_noise, straight_fit, too_little
 from muscle.time_axis import Stretches, trace_of, whole_contractions_s
+from results.estimate import Estimate
 
 
 def window_mean(

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from muscle.estimates import Estimate, correlation_factor, extreme, line_crossing, too_little
+from muscle.fits import correlation_factor, extreme, line_crossing, too_little
 from muscle.time_axis import centred_mean, sampling_step_s, trace_of
+from results.estimate import Estimate
 
 
 @dataclass(frozen=True)

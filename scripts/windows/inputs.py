@@ -17,9 +17,10 @@ from heart.precision import precise_band_power_ms2
 from heart.repair.intervals import corrected_pct as share_corrected
 from heart.repair.intervals import longest_repaired_run as longest_run
 from heart.variability import NotEnough
-from muscle import cleaning, estimates, levels, recovery, time_axis
+from muscle import cleaning, levels, recovery, time_axis
 from muscle.contractions import find_contractions
 from recordings.coverage import DOUBT
+from results.estimate import Estimate
 from windows.cutting import release_of_cuff
 
 # beats whose ends agree to this time follow each other; the microsecond of the beat table
@@ -263,7 +264,7 @@ def smo2_baseline(
     )
     cleaned = trace.rename(columns={"value": "smo2_pct"})
     if not cleaning.levels_comparable(cleaned, baseline_end_s, set_end_s):
-        return estimates.Estimate.refused("the sensor slipped between the baseline and this set")
+        return Estimate.refused("the sensor slipped between the baseline and this set")
     return level
 
 

@@ -2,8 +2,8 @@
 
 import pandas as pd
 
-from heart.precision import NORMAL_QUANTILE
 from heart.variability import NotEnough
+from results.estimate import Estimate
 from windows.inputs import Absent
 from windows.quality_rules import WORSE, verdict
 
@@ -67,17 +67,16 @@ def measured(name, module, window, inputs, gates, usual_gates):
     cautions = [text for text in (event.supplied, doubt_about_sensor(module, inputs)) if text]
     status = "flagged" if cautions else status
     reason = "; ".join([text for text in (reason, *cautions) if text])
-    if not hasattr(found, "status"):
+    if not isinstance(found, Estimate):
         return {"value": float(found), "status": status, "reason": reason}
     if found.status == "refused":
         return refused | {"reason": found.reason}
     reasons = [text for text in (reason, found.reason) if text]
-    half_width = NORMAL_QUANTILE * found.se
     return {
         "value": found.value,
         "se": found.se,
-        "ci_low": getattr(found, "ci_low", found.value - half_width),
-        "ci_high": getattr(found, "ci_high", found.value + half_width),
+        "ci_low": found.ci_low,
+        "ci_high": found.ci_high,
         "status": "flagged" if "flagged" in (status, found.status) else "ok",
         "reason": "; ".join(reasons),
     }

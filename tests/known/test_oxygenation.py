@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from muscle import levels, recovery, time_axis
-from muscle.estimates import Estimate
+from results.estimate import Estimate
 
 RECOVERY_FIT = {
     "longest_delay_s": 15.0,

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from demo.muscle_oxygen import SensorFault, SimulatedSet, simulate_muscle_oxygen
 from muscle import cleaning, desaturation, levels, recovery, time_axis
-from muscle.estimates import Estimate
+from results.estimate import Estimate
 
 TWO_SETS = (SimulatedSet(90.0, 20, 3.0, 35.0), SimulatedSet(240.0, 20, 3.0, 30.0))
 RATES_HZ = (0.5, 1.0, 2.0, 10.0, 50.0)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from muscle.estimates import Estimate
+from results.estimate import Estimate
 from windows.cutting import Window
 from windows.inputs import Absent, WindowInputs
 

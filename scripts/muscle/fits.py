@@ -1,40 +1,12 @@
-"""A value measured from saturation with its error and verdict, and the fits behind it."""
+"""Fits behind the numbers measured from saturation: lines, extremes, crossings and their errors."""
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
 from muscle.cleaning import resolution
 from muscle.time_axis import centred_mean, sampling_step_s, usable_share, whole_contractions_s
-
-Status = Literal["ok", "flagged", "refused"]
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """A number with its uncertainty, or the reason why there is none.
-
-    Fields: ``value`` and ``se`` (standard error) in the unit of the quantity, NaN when refused;
-    ``status``; ``reason`` (empty when ok); ``at_s``, the time at which the value was read, where
-    there is one (a nadir, a peak), else NaN.
-    """
-
-    value: float
-    se: float
-    status: Status = "ok"
-    reason: str = ""
-    at_s: float = float("nan")
-
-    @classmethod
-    def refused(cls, reason: str) -> "Estimate":
-        """An estimate that was not made, and why."""
-        return cls(float("nan"), float("nan"), "refused", reason)
-
-    @property
-    def usable(self) -> bool:
-        """True unless refused."""
-        return self.status != "refused"
+from results.estimate import Estimate
 
 
 @dataclass(frozen=True)
