@@ -32,7 +32,7 @@ ALTERNATIVE_COLUMNS = [
     *("n_values", "n_values_changed", "concerns", "note"),
 ]
 
-KEYS = ["participant_id", "session_id", "event_onset_s", "window", "outcome"]
+KEYS = ["participant_id", "session_id", "event_id", "window", "outcome"]
 
 # settings that cut sessions into windows reach every outcome
 CUTTING = {"baseline_settle_s", "recovery_steady_from_s", "shortest_steady_s"}
@@ -248,8 +248,7 @@ def changes_of(before, after):
     """Number of values, and of those that changed or came or went, by outcome and window."""
 
     def values(table):
-        keys = table[KEYS].assign(event_onset_s=table["event_onset_s"].astype(float).round(3))
-        return table["value"].set_axis(pd.MultiIndex.from_frame(keys)).dropna()
+        return table["value"].set_axis(pd.MultiIndex.from_frame(table[KEYS])).dropna()
 
     one, other = values(before).align(values(after))
     changed = (one != other).groupby(level=["outcome", "window"]).sum()

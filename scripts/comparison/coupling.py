@@ -14,8 +14,8 @@ COUPLING_COLUMNS = [
 ]
 
 REPETITION_COLUMNS = [
-    *("participant_id", "session_id", "event_onset_s", "exercise", "condition", "bout"),
-    *("counted", "noted", "difference", "status"),
+    *("participant_id", "session_id", "event_id", "event_onset_s", "exercise", "condition"),
+    *("bout", "counted", "noted", "difference", "status"),
 ]
 
 AGREEMENT_COLUMNS = ["of", "n_sets", "bias", "sd", "lower_limit", "upper_limit", "differing_sets"]
@@ -25,7 +25,7 @@ FEWEST_SETS = 10
 
 def couplings(sets):
     """Repeated-measures correlation across sets for every pair (Bakdash & Marusich 2017)."""
-    keys = ["participant_id", "session_id", "event_onset_s"]
+    keys = ["participant_id", "session_id", "event_id"]
     for saturation, heart in product(SATURATION, HEART):
         pair = [sets.loc[sets["outcome"] == name, [*keys, "value"]] for name in (saturation, heart)]
         # the same outcome may be asked in the set and after it: the set counts
@@ -60,10 +60,11 @@ def couplings(sets):
 
 def counts_beside_log(sets):
     """Contractions counted from the trace beside the repetitions noted, per set."""
-    keys = ["participant_id", "session_id", "event_onset_s", "exercise", "condition", "bout"]
-    counted = sets.loc[sets["outcome"] == "contraction_count", [*keys, "value", "status"]]
-    noted = sets.loc[sets["outcome"] == "reps_done", [*keys[:3], "value"]]
-    both = counted.merge(noted, on=keys[:3], suffixes=("", "_noted"))
+    keys = ["participant_id", "session_id", "event_id"]
+    labels = ["event_onset_s", "exercise", "condition", "bout"]
+    counted = sets.loc[sets["outcome"] == "contraction_count", [*keys, *labels, "value", "status"]]
+    noted = sets.loc[sets["outcome"] == "reps_done", [*keys, "value"]]
+    both = counted.merge(noted, on=keys, suffixes=("", "_noted"))
     return both.assign(
         counted=both["value"],
         noted=both["value_noted"],

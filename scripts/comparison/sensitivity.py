@@ -225,7 +225,7 @@ def missing_values(
     missing in sets that ended in failure.
     """
     own = outcomes[outcomes["condition"].isin(conditions)]
-    event = ["participant_id", "session_id", "event_onset_s"]
+    event = ["participant_id", "session_id", "event_id"]
     failed = own[(own["outcome"] == "to_failure") & (own["value"] == 1)]
     in_failure = pd.MultiIndex.from_frame(own[event]).isin(pd.MultiIndex.from_frame(failed[event]))
     own = own.assign(

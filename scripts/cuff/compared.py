@@ -1,6 +1,5 @@
 """Starts and ends of sets and cuffs: as noted against as recorded."""
 
-import numpy as np
 import pandas as pd
 
 from muscle.boundaries import compare_boundaries
@@ -21,9 +20,8 @@ CUFF_COLUMNS = [
 
 
 def in_order_of_sheet(sets):
-    """Sets in the order of the session sheet, each with its place among the rows of the person."""
-    order = sets.sort_values("row_number", kind="stable").reset_index(drop=True)
-    return order.assign(place_on_sheet=np.arange(len(order)))
+    """Sets in the order of the rows of the session sheet."""
+    return sets.sort_values("row_number", kind="stable").reset_index(drop=True)
 
 
 def compared_sets(sets, labels, proposals, comparing):

@@ -38,8 +38,8 @@ def fall_of_rate(
 
 
 RECOVERY_COLUMNS = [
-    *("participant_id", "session_id", "event_onset_s", "trial_type", "exercise", "condition"),
-    *("bout", "after_s", "rmssd_ms", "se"),
+    *("participant_id", "session_id", "event_id", "event_onset_s", "trial_type", "exercise"),
+    *("condition", "bout", "after_s", "rmssd_ms", "se"),
 ]
 
 RECOVERY_STEP_S = 15.0

@@ -30,7 +30,7 @@ QUALITY_COLUMNS = [
 SENSOR_COLUMNS = ["file", "channel", "site", "position", "status", "reason"]
 
 SEGMENT_COLUMNS = [
-    *("session_id", "place_on_sheet", "event_onset_s", "duration_s", "supplied", "supplied_se_s"),
+    *("session_id", "event_id", "event_onset_s", "duration_s", "supplied", "supplied_se_s"),
     *("untimed", "exercise", "cuff_recorded_mmhg", *SENSOR_COLUMNS),
 ]
 

@@ -91,17 +91,13 @@ def delays_after_sets(events, quality):
     `events` of the session sheet and quality.tsv, which holds the limits of all windows. Sets
     whose recovery cannot be used, or whose time came from the recording, are left out.
     """
-    keys = ["participant_id", "session_id", "event_onset_s"]
+    keys = ["participant_id", "session_id", "event_id"]
     sets = events[(events["trial_type"] == "set") & events["condition"].notna()]
-    ends = sets[["participant_id", "session_id", "condition"]].assign(
-        event_onset_s=sets["onset_s"].astype(float).round(3),
-        end_s=(sets["onset_s"] + sets["duration_s"]).astype(float),
+    ends = sets[[*keys, "condition"]].assign(
+        end_s=(sets["onset_s"] + sets["duration_s"]).astype(float)
     )
     windows = quality[(quality["segment"] == "recovery_first_60_s") & quality["reason"].isna()]
-    begins = windows[[*keys, "start_s"]].assign(
-        event_onset_s=windows["event_onset_s"].astype(float).round(3)
-    )
-    both = ends.merge(begins.drop_duplicates(keys), on=keys)
+    both = ends.merge(windows[[*keys, "start_s"]], on=keys)
     return both.assign(delay_s=both["start_s"] - both["end_s"])[["condition", "delay_s"]]
 
 

@@ -142,7 +142,7 @@ def failure_band(found, settings):
     outcomes = ["smo2_nadir_pct", "to_failure"]
     sets = found[(found["window"] == "set") & found["outcome"].isin(outcomes)]
     wide = sets.pivot_table(
-        index=["participant_id", "session_id", "event_onset_s", "condition"],
+        index=["participant_id", "session_id", "event_id", "condition"],
         columns="outcome",
         values="value",
     ).reindex(columns=outcomes)

@@ -45,6 +45,8 @@ EVENT = {
     "participant_id": PERSON,
     "session_id": VISIT,
     "visit": "number of the visit in the order done",
+    "event_id": "the event: as given in events.tsv, else made from its kind and its order in the "
+    "session; a label of its own within the session",
     "event_onset_s": f"onset of the event that the window belongs to, {SESSION_CLOCK}; n/a for a "
     "set without time",
     "trial_type": "kind of event: `baseline`, `set`, `rest`, `recovery`",
@@ -340,6 +342,7 @@ TABLES = {
             "site": "muscle under a saturation sensor",
             "segment": "`recording`: the whole; `span`: part of an ECG, or one of saturation that "
             "cannot be used; else the window",
+            "event_id": EVENT["event_id"],
             "event_onset_s": f"onset of the event of the window, {SESSION_CLOCK}",
             "exercise": "exercise of the window",
             "start_s": f"start, {SESSION_CLOCK}",
@@ -474,7 +477,7 @@ TABLES = {
     ),
     "repetitions.tsv": ResultTable(
         "A set with contractions counted from saturation and repetitions noted.",
-        {name: EVENT[name] for name in ("participant_id", "session_id")}
+        {name: EVENT[name] for name in ("participant_id", "session_id", "event_id")}
         | {"event_onset_s": f"onset of the set, {SESSION_CLOCK}"}
         | {name: EVENT[name] for name in ("exercise", "condition", "bout")}
         | {
@@ -498,7 +501,7 @@ TABLES = {
     ),
     "recovery_series.tsv": ResultTable(
         "RMSSD of 30 s, every 15 s from the end of a set or the start of a recovery on.",
-        {name: EVENT[name] for name in ("participant_id", "session_id")}
+        {name: EVENT[name] for name in ("participant_id", "session_id", "event_id")}
         | {
             "event_onset_s": f"onset of the set or recovery, {SESSION_CLOCK}",
             "trial_type": "`set` or `recovery`",

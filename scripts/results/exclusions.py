@@ -14,8 +14,8 @@ EXCLUSION_COLUMNS = [
 ]
 
 QUALITY_COLUMNS = [
-    *("participant_id", "session_id", "signal", "file", "site", "segment", "event_onset_s"),
-    *("exercise", "start_s", "end_s", "usable_pct", "beats", "corrected_pct"),
+    *("participant_id", "session_id", "signal", "file", "site", "segment", "event_id"),
+    *("event_onset_s", "exercise", "start_s", "end_s", "usable_pct", "beats", "corrected_pct"),
     *("longest_repaired_run", "corrected_pct_without_edits", "rmssd_ms", "rmssd_ms_without_edits"),
     *("timing_step_ms", "dropouts", "verdict", "reason"),
 ]

@@ -24,7 +24,16 @@ CLOCK_COLUMNS = {
 
 LABELS = {
     **dict.fromkeys(
-        ("participant_id", "session_id", "condition", "exercise", "contrast", "sequence"), str
+        (
+            "participant_id",
+            "session_id",
+            "event_id",
+            "condition",
+            "exercise",
+            "contrast",
+            "sequence",
+        ),
+        str,
     ),
     "reason": str,
     "note": str,

@@ -3,8 +3,8 @@
 import pandas as pd
 
 EVENT_KEYS = [
-    *("participant_id", "session_id", "visit", "event_onset_s", "trial_type", "exercise"),
-    *("condition", "bout", "window"),
+    *("participant_id", "session_id", "visit", "event_id", "event_onset_s", "trial_type"),
+    *("exercise", "condition", "bout", "window"),
 ]
 
 

@@ -10,6 +10,7 @@ import hashlib
 import re
 from collections import Counter
 
+from study.event_ids import EVENT_ACTIONS, SAME_ONSET_S
 from study.settings import WINDOWS
 
 NO_SENSOR = "n/a"
@@ -39,6 +40,8 @@ def check_tables_together(study, found):
         "events.tsv",
         found,
     )
+    _check_event_ids(tables["events"], found)
+    _check_events_of_edits(tables, found)
     _check_people_and_visits(tables, found)
     _check_recordings(study, found)
     _check_claimed_once(study, found)
@@ -68,6 +71,53 @@ def _check_unique(rows, columns, file, found):
                 f"{shown} stands already in row {seen[key]}; correct or take out one of the two",
             )
         seen.setdefault(key, row.row_number)
+
+
+def _check_event_ids(events, found):
+    """An event_id names one event of its session; those that were left empty are made."""
+    seen = {}
+    for row in events:
+        key = (row.participant_id, row.session_id, row.event_id)
+        earlier = seen.setdefault(key, row.row_number)
+        if earlier != row.row_number:
+            found.add(
+                "events.tsv",
+                f"row {row.row_number}, column event_id",
+                f"{row.event_id!r} names already the event of row {earlier}; give every event of a "
+                "session a label of its own, or leave the column empty",
+            )
+
+
+def _check_events_of_edits(tables, found):
+    """A decision about an event meets one: by its event_id, else by its onset, moved or not."""
+    if "events" in {*found.unread_tables, *found.refused_rows}:
+        return
+    for row in tables["edits"]:
+        if row.action not in EVENT_ACTIONS:
+            continue
+        visit = (row.participant_id, row.session_id)
+        here = [e for e in tables["events"] if (e.participant_id, e.session_id) == visit]
+        if row.event_id is not None:
+            ids = [event.event_id for event in here]
+            if row.event_id not in ids:
+                place = f"row {row.row_number}"
+                _unknown(found, "edits", place, "event_id", row.event_id, ids)
+            continue
+        onsets_s = [event.onset_s for event in here if event.onset_s is not None]
+        onsets_s += [
+            edit.new_time_s
+            for edit in tables["edits"]
+            if (edit.participant_id, edit.session_id) == visit and edit.action == "move_onset"
+        ]
+        apart_s = {abs(onset_s - row.event_onset_s): onset_s for onset_s in onsets_s}
+        if not apart_s or min(apart_s) >= SAME_ONSET_S:
+            nearest_s = f"; the nearest begins at {apart_s[min(apart_s)]:g} s" if apart_s else ""
+            found.add(
+                "edits.tsv",
+                f"row {row.row_number}, column event_onset_s",
+                f"no event of {visit[0]} {visit[1]} begins at {row.event_onset_s:g} s"
+                f"{nearest_s}; write the onset as in events.tsv, or name the event in event_id",
+            )
 
 
 def _unknown(found, table, place, column, value, known, remark=""):

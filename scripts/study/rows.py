@@ -8,6 +8,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from study.event_ids import name_events
 from study.problems import Problems
 from study.tables import REQUIRED, TABLES, allowed_in, choices_of, meant_by
 
@@ -70,6 +71,8 @@ def read_table(path, found):
             continue
         row.__dict__["row_number"] = number
         rows.append(row)
+    if path.stem == "events":
+        name_events(rows)
     if path.stem in REQUIRED and not any(any(cells) for cells in lines[1:]):
         found.add_unread(path, "", "holds a header and no rows")
     return rows

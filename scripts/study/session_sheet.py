@@ -2,9 +2,8 @@
 
 import pandas as pd
 
+from study.event_ids import EVENT_ACTIONS, SAME_ONSET_S
 from study.rows import rows_of
-
-EVENT_ACTIONS = ("move_onset", "move_offset", "exclude_event")
 
 
 def table_of(study_folder, name, participant=None):
@@ -40,11 +39,10 @@ def with_supplied_times(events, segments):
 
     `supplied` says what of a set's times comes from the recording, `untimed` why it has none.
     """
-    of_place = segments.set_index("place_on_sheet").to_dict("index")
-    order = events["row_number"].where(events["trial_type"] == "set").rank(method="first") - 1
+    of_event = segments.set_index(["session_id", "event_id"]).to_dict("index")
     rows = []
-    for event, place in zip(events.to_dict("records"), order, strict=True):
-        segment = of_place.get(place, {})
+    for event in events.to_dict("records"):
+        segment = of_event.get((event["session_id"], event["event_id"]), {})
         supplied, untimed = segment.get("supplied"), segment.get("untimed")
         event |= {"supplied": "", "untimed": "" if pd.isna(untimed) else untimed}
         if pd.notna(supplied):
@@ -64,7 +62,10 @@ def _with_edit(events, edit):
     same_session = (events["participant_id"] == edit.participant_id) & (
         events["session_id"] == edit.session_id
     )
-    meant = same_session & ((events["onset_s"] - edit.event_onset_s).abs() < 0.5)
+    named = events["event_id"] == edit.event_id
+    if pd.isna(edit.event_id):
+        named = (events["onset_s"] - edit.event_onset_s).abs() < SAME_ONSET_S
+    meant = same_session & named
     events = events.copy()
     events.loc[meant, "edited"] = events.loc[meant, "edited"] + f"{edit.edit_id} "
     if edit.action == "exclude_event":

@@ -243,6 +243,9 @@ class Event(Row):
 
     participant_id: ParticipantId
     session_id: SessionId
+    event_id: str | None = Field(
+        None, description="a label of its own within the session; made where it is empty"
+    )
     onset_s: float | None = Field(
         None, description="seconds on the session clock; empty only on a set, see supply_boundaries"
     )
@@ -309,7 +312,12 @@ class Edit(Row):
     time_s: float | None = Field(None, description="seconds on the session clock")
     new_time_s: float | None = Field(None, description="seconds on the session clock")
     end_s: float | None = Field(None, description="seconds on the session clock")
-    event_onset_s: float | None = Field(None, description="onset of the event, session clock")
+    event_onset_s: float | None = Field(
+        None, description="onset of the event on the session clock, where event_id does not name it"
+    )
+    event_id: str | None = Field(
+        None, description="the event, as in events.tsv or, made from it, in outcomes.tsv"
+    )
     file_sha256: str = Field(
         pattern=r"^[0-9a-fA-F]{64}$", description="SHA-256 of the raw file, 64 hexadecimal digits"
     )
@@ -329,7 +337,8 @@ class Edit(Row):
             "exclude_event": ("event_onset_s",),
         }
         for column in needs[self.action]:
-            if getattr(self, column) is None:
+            named = column == "event_onset_s" and self.event_id is not None
+            if getattr(self, column) is None and not named:
                 raise ValueError(f"column {column}: required for {self.action}|n/a")
         return self
 

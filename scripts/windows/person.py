@@ -85,7 +85,7 @@ class Person:
             return {"status": "ok", "reason": self._doubt(session_id, sensor), **sensor}
         own = self.segments[
             (self.segments["session_id"] == session_id)
-            & ((self.segments["event_onset_s"] - event.onset_s).abs() < 1e-3)
+            & (self.segments["event_id"] == event.event_id)
         ]
         if event.trial_type != "set" or own.empty:
             return None
@@ -105,6 +105,7 @@ class Person:
             "participant_id": self.participant,
             "session_id": event.session_id,
             "visit": self.visits.get(event.session_id),
+            "event_id": event.event_id,
             "event_onset_s": float(event.onset_s),
             "trial_type": event.trial_type,
             "exercise": event.exercise,

@@ -84,10 +84,10 @@ def invented(
                 "condition": condition,
                 "status": "ok",
             }
-            baseline = labels | {"event_onset_s": 0.0, "window": "baseline"}
+            baseline = labels | {"event_id": "baseline", "window": "baseline"}
             rows.append(baseline | {"outcome": "rmssd_ms", "value": rng.uniform(20, 60)})
             for e, (exercise, bout) in enumerate(itertools.product(exercises, range(bouts))):
-                place = labels | {"event_onset_s": 100.0 * (e + 1), "window": "set"}
+                place = labels | {"event_id": f"set-{e + 1}", "window": "set"}
                 place |= {"exercise": exercise, "bout": bout + 1}
                 value = session + residual_sd * rng.normal()
                 rows += [
@@ -95,7 +95,7 @@ def invented(
                     place | {"outcome": "reps_done", "value": float(rng.integers(8, 16))},
                     place | {"outcome": "to_failure", "value": float(rng.integers(0, 2))},
                 ]
-            steady = labels | {"event_onset_s": 2000.0, "window": "recovery_steady"}
+            steady = labels | {"event_id": "recovery", "window": "recovery_steady"}
             rows.append(steady | {"outcome": "rmssd_ms", "value": np.exp(rng.normal(3.3, 0.2))})
     return pd.DataFrame(rows).reindex(columns=OUTCOME_COLUMNS)
 
@@ -774,7 +774,7 @@ def test_a_difference_that_is_all_work_is_gone_at_equal_work():
     reps = outcomes["outcome"] == "reps_done"
     fewer = outcomes["condition"].map({"none": 15, "low": 12, "target": 8}).astype(float)
     outcomes["value"] = outcomes["value"].where(~reps, fewer + rng.integers(-2, 3, len(outcomes)))
-    key = ["participant_id", "condition", "event_onset_s"]
+    key = ["participant_id", "condition", "event_id"]
     done = outcomes[reps].set_index(key)["value"]
     nadir = outcomes["outcome"] == "smo2_nadir_pct"
     own = pd.MultiIndex.from_frame(outcomes.loc[nadir, key])

@@ -67,7 +67,7 @@ def sets_with(values):
             {
                 "participant_id": "sub-01",
                 "session_id": "ses-1",
-                "event_onset_s": 100.0 * n,
+                "event_id": f"set-{n}",
                 "condition": "target",
                 "window": "set",
                 "outcome": name,
@@ -218,15 +218,17 @@ def test_a_recovery_that_begins_at_cuff_release_is_said_to_begin_later_with_a_cu
     sets = {"trial_type": "set", "participant_id": "sub-01", "session_id": "ses-1"}
     events = pd.DataFrame(
         [
-            sets | {"onset_s": 100.0, "duration_s": 40.0, "condition": "none"},
-            sets | {"onset_s": 300.0, "duration_s": 40.0, "condition": "target"},
+            sets
+            | {"event_id": "set-01", "onset_s": 100.0, "duration_s": 40.0, "condition": "none"},
+            sets
+            | {"event_id": "set-02", "onset_s": 300.0, "duration_s": 40.0, "condition": "target"},
         ]
     )
     keys = {"participant_id": "sub-01", "session_id": "ses-1", "segment": "recovery_first_60_s"}
     quality = pd.DataFrame(
         [
-            keys | {"event_onset_s": 100.0, "start_s": 140.0, "reason": None},
-            keys | {"event_onset_s": 300.0, "start_s": 345.0, "reason": None},
+            keys | {"event_id": "set-01", "start_s": 140.0, "reason": None},
+            keys | {"event_id": "set-02", "start_s": 345.0, "reason": None},
         ]
     )
     delays = delays_after_sets(events, quality)
