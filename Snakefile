@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 
 from engine.code import code_of
 from engine.problems import say_problems_last
-from engine.rules import check_steps, command, prepare_jobs, settings_of
+from engine.rules import parameter, check_steps, command, prepare_jobs
 from study.loading import load_study
 from study.problems import StudyError
 

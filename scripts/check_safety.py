@@ -19,6 +19,7 @@ from cuff.safety import (
 from engine.step import Inputs, Output, run
 from results.tables import read_tables, write_table
 from study.session_sheet import events_of, table_of
+from study.settings import CheckSafety, Protocol
 
 
 def check_safety(
@@ -27,11 +28,8 @@ def check_safety(
     cuff_checks: Output,
     *,
     study: str,
-    highest_share_pct: float,
-    pressure_tolerance_mmhg: float,
-    slow_refill_s: float,
-    longest_restriction_min: float,
-    no_cuff_condition: str | None,
+    settings: CheckSafety,
+    protocol: Protocol,
 ):
     events = events_of(study)
     occlusion = table_of(study, "occlusion")
@@ -44,7 +42,7 @@ def check_safety(
             & (events["session_id"] == visit.session_id)
         ]
         sets = own[own["trial_type"] == "set"].astype({"limb": object})
-        sets = sets.assign(cuff_pressure_mmhg=planned_pressure(sets, no_cuff_condition))
+        sets = sets.assign(cuff_pressure_mmhg=planned_pressure(sets, protocol.no_cuff_condition))
         if sets.empty:
             rows.append({**labels(visit), "findings": visit.note or "no set was noted"})
         for (limb, side, posture), limb_sets in sets.groupby(
@@ -62,7 +60,7 @@ def check_safety(
                 **share,
                 **restriction(cuffs),
                 "stopped_early": int((limb_sets["stopped_early"] == True).sum()),  # noqa: E712
-                "symptoms": symptoms(limb_sets, slow_refill_s),
+                "symptoms": symptoms(limb_sets, settings.slow_refill_s),
                 "missing_checks": missing_checks(limb_sets),
             }
             row["findings"] = findings(
@@ -70,9 +68,9 @@ def check_safety(
                 cuffs,
                 limb_sets,
                 own[own["trial_type"] == "cuff"],
-                highest_share_pct,
-                pressure_tolerance_mmhg,
-                longest_restriction_min,
+                settings.highest_share_pct,
+                protocol.pressure_tolerance_mmhg,
+                settings.longest_restriction_min,
             )
             recorded = recorded_findings(checks, visit, limb)
             row["findings"] = "; ".join([row["findings"], *recorded]).removeprefix("none; ")

@@ -31,6 +31,7 @@ from comparison.sensitivity import (
 )
 from engine.step import Input, Output, run
 from results.tables import read_table, stack, write_table
+from study.settings import CompareConditions
 
 
 def compare_conditions(
@@ -42,52 +43,36 @@ def compare_conditions(
     planning_table: Output,
     diagnostics: Output,
     *,
-    conditions: list,
-    primary_outcomes: list,
+    settings: CompareConditions,
+    conditions: list[str],
+    primary: list[tuple[str, str]],
     seed: int,
-    error: str,
-    adjustment: str,
-    largest_sd_ratio: float,
-    confidence: float,
-    smallest_effect: dict,
-    fewest_participants: int,
-    session_schedule: str,
-    power: float,
-    planned_participants: list,
 ):
     found = read_table(outcomes)
-    primary = [(p["outcome"], p["window"]) for p in primary_outcomes]
     table = usable(found, declared("SCALE"), conditions)
     comparisons = comparisons_of(table, conditions)
-    deciding = {
-        "error": error,
-        "adjustment": adjustment,
-        "largest_sd_ratio": largest_sd_ratio,
-        "confidence": confidence,
-        "fewest_participants": fewest_participants,
-        "session_schedule": session_schedule,
-        "seed": seed,
-    }
     contrast_tables, model_tables, other_assumptions, plans, fits = [], [], [], [], []
     for key, comparison in comparisons.items():
-        own = contrasts_of(comparison, primary, smallest_effect, deciding)
+        own = contrasts_of(comparison, primary, settings, seed)
         model = comparison.model()
         if key in primary:
             from comparison.cross_check import second_fit
 
             labels = {"outcome": key[0], "window": key[1], "formula": comparison.formula}
             model = pd.concat([model, pd.DataFrame(second_fit(comparison)).assign(**labels)])
-            rows = other_results(comparison, own, table, confidence, fewest_participants)
+            rows = other_results(
+                comparison, own, table, settings.confidence, settings.fewest_participants
+            )
             other_assumptions += rows
             own = with_extremes(own, rows)
             plans.append(
                 planning(
                     comparison,
-                    participants=planned_participants,
-                    fewest_participants=fewest_participants,
-                    power_wanted=power,
-                    alpha=1 - confidence,
-                    smallest_effect=smallest_effect_in(smallest_effect, *key),
+                    participants=settings.planned_participants,
+                    fewest_participants=settings.fewest_participants,
+                    power_wanted=settings.power,
+                    alpha=1 - settings.confidence,
+                    smallest_effect=smallest_effect_in(settings.smallest_effect, *key),
                 )
             )
             fits.append(diagnostics_of(comparison))

@@ -2,8 +2,9 @@
 
 from engine.listings import figure_modules
 from engine.step import Inputs, Output, run
-from figures._drawing import STYLE, FigureData, pyplot, save
+from figures._drawing import STYLE, FigureChoices, FigureData, pyplot, save
 from results.tables import write_table
+from study.settings import DrawFigures, Protocol
 
 
 def draw_figure(
@@ -15,22 +16,15 @@ def draw_figure(
     *,
     study: str,
     figure: str,
+    settings: DrawFigures,
+    protocol: Protocol,
     title: str,
-    conditions: list,
-    primary_outcomes: list,
-    course_of: list,
-    failure_band_pct: list,
-    no_cuff_condition: str | None,
+    conditions: list[str],
+    primary: list[tuple[str, str]],
 ):
-    settings = {
-        "conditions": conditions,
-        "primary_outcomes": primary_outcomes,
-        "course_of": course_of,
-        "failure_band_pct": failure_band_pct,
-        "no_cuff_condition": no_cuff_condition,
-    }
+    choices = FigureChoices(settings, protocol, conditions, primary)
     with pyplot.rc_context(STYLE):
-        drawn, table = figure_modules()[figure].draw(FigureData(needs, study, settings))
+        drawn, table = figure_modules()[figure].draw(FigureData(needs, study, choices))
         save(drawn, svg, pdf, png, title)
     write_table(table, numbers)
 

@@ -10,6 +10,7 @@ from figures._sessions import joined_with_gaps, with_windows
 from recordings.store import joined, read_stretches
 from results.tables import read_table, write_table
 from study.session_sheet import events_of, table_of, with_supplied_times
+from study.settings import Protocol
 
 
 def draw_sessions(
@@ -26,8 +27,7 @@ def draw_sessions(
     study: str,
     participant: str,
     title: str,
-    failure_band_pct: list,
-    no_cuff_condition: str | None,
+    protocol: Protocol,
 ):
     events = with_supplied_times(events_of(study, participant), read_table(segments))
     visits = table_of(study, "sessions", participant).set_index("session_id")["visit"]
@@ -54,11 +54,11 @@ def draw_sessions(
             events=of_session,
             ecg=joined([s for s in ecg if (s.file, s.channel) == (ecg[0].file, ecg[0].channel)]),
             pressure=joined_with_gaps([s for s in own if s.signal == "cuff_pressure"]),
-            noted_pressure=noted_course(of_session, no_cuff_condition),
+            noted_pressure=noted_course(of_session, protocol.no_cuff_condition),
             **{name: table[table["session_id"] == session_id] for name, table in tables.items()},
         )
         with pyplot.rc_context(STYLE):
-            page, numbers = draw(session, failure_band_pct)
+            page, numbers = draw(session, protocol.failure_band_pct)
             stem = folder / session_id
             save(page, *(stem.with_suffix(f".{kind}") for kind in ("svg", "pdf", "png")), title)
         write_table(numbers, stem.with_suffix(".tsv"))

@@ -16,6 +16,7 @@ from recordings.store import read_stretches
 from results.tables import stack, write_table
 from study.problems import StudyError
 from study.session_sheet import table_of
+from study.settings import FindBeats
 
 
 def find_beats(
@@ -26,15 +27,11 @@ def find_beats(
     *,
     study: str,
     participant: str,
-    detector: str,
-    quality_span_s: float,
-    gate_correlation: float,
-    gate_deviation: float,
+    settings: FindBeats,
 ):
     edits = table_of(study, "edits", participant)
     edits = edits[edits["signal"].isin(["ecg", "rr"]) & edits["action"].isin(BEAT_ACTIONS)]
     stretches = read_stretches(signals, ["ecg", "rr", "respiration"])
-    gate = {"gate_correlation": gate_correlation, "gate_deviation": gate_deviation}
     beat_tables, breathing, verdicts = [], [], []
     for session_id in sorted({s.session_id for s in stretches}):
         own = [s for s in stretches if s.session_id == session_id]
@@ -42,16 +39,16 @@ def find_beats(
         intervals = [s for s in own if s.signal == "rr"]
         of_session = edits[edits["session_id"] == session_id]
         if ecg:
-            found, spans = beats_of_ecg(ecg, detector, quality_span_s)
+            found, spans = beats_of_ecg(ecg, settings.detector, settings.quality_span_s)
         elif intervals:
             found, spans = beats_of_intervals(intervals)
         else:
             continue
         try:
-            repaired = with_edits(found, of_session, gate)
+            repaired = with_edits(found, of_session, settings)
         except BeatEditError as error:
             raise StudyError(f"edits.tsv, {participant} {session_id}: {error}") from None
-        unedited = with_edits(found, of_session[:0], gate) if len(of_session) else repaired
+        unedited = with_edits(found, of_session[:0], settings) if len(of_session) else repaired
         beat_tables.append(repaired.assign(session_id=session_id))
         breathing.append(breathing_of(own, found, repaired).assign(session_id=session_id))
         labels = {

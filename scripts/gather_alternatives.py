@@ -10,9 +10,12 @@ from results.tables import read_table, read_tables, write_table
 
 
 def gather_alternatives(
-    contrasts: Input, alternatives_of_each: Inputs, alternatives: Output, *, primary_outcomes: list
+    contrasts: Input,
+    alternatives_of_each: Inputs,
+    alternatives: Output,
+    *,
+    primary: list[tuple[str, str]],
 ):
-    primary = [(p["outcome"], p["window"]) for p in primary_outcomes]
     main = rows_of(as_decided(read_table(contrasts)), primary)
     main = main[main["exercise"] == "all"]
     main = main.assign(alternative=MAIN, says=MAIN, main_estimate=main["estimate"])

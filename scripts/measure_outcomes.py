@@ -6,13 +6,9 @@ from engine.listings import outcome_modules
 from engine.step import Input, Output, run
 from heart.recovery import RECOVERY_COLUMNS, recovery_series
 from results.tables import write_table
+from study.settings import Gate, MeasureOutcomes, Protocol
 from windows.measuring import OUTCOME_COLUMNS, QUALITY_COLUMNS, measured, quality_row
 from windows.person import Person
-
-FILES = {
-    *("beats", "respiration", "saturation", "segments", "beat_quality", "sync"),
-    *("outcomes", "quality", "recovery"),
-}
 
 
 def measure_outcomes(
@@ -28,46 +24,21 @@ def measure_outcomes(
     *,
     study: str,
     participant: str,
-    baseline_settle_s: float,
-    recovery_steady_from_s: float,
-    shortest_steady_s: float,
-    low_frequency_hz: list,
-    high_frequency_hz: list,
-    resampling_hz: float,
-    detrending_regularisation: float,
-    spectrum_method: str,
-    peak_window_s: float,
-    end_rate_window_s: float,
-    recovery_rate_window_s: float,
-    saturation_baseline_s: float,
-    nadir_window_s: float,
-    slope_window_s: float,
-    end_window_s: float,
-    failure_band_pct: list,
-    failure_band_hysteresis_pct: float,
-    half_time_to: str,
-    slowest_cadence_hz: float,
-    fastest_cadence_hz: float,
-    samples_per_contraction: float,
-    longest_recovery_delay_s: float,
-    smallest_recovery_r2: float,
-    largest_tau_error: float,
-    smallest_usable_pct: float,
-    gates: dict,
-    usual_gates: dict,
+    settings: MeasureOutcomes,
+    protocol: Protocol,
+    usual_gates: dict[str, Gate],
 ):
-    settings = {name: value for name, value in locals().items() if name not in FILES}
     person = Person(
         study, participant, beats, respiration, saturation, segments, beat_quality, sync
     )
     rows, verdicts, series = [], [], []
-    for window, inputs in person.windows(settings):
+    for window, inputs in person.windows(settings, protocol):
         labels = person.labels(inputs["event"])
         verdicts.append(quality_row(window, inputs, labels))
         series.append(recovery_series(window, inputs, labels))
         for name, module in outcome_modules().items():
             if f"{window.trial_type}/{window.name}" in module.ASKED_OF:
-                found = measured(name, module, window, inputs, gates, usual_gates)
+                found = measured(name, module, window, inputs, settings.gates, usual_gates)
                 rows.append(
                     {**labels, "window": window.name, "outcome": name, "unit": module.UNIT, **found}
                 )

@@ -26,6 +26,7 @@ from results.tables import write_table
 from study.problems import StudyError
 from study.rows import rows_of
 from study.session_sheet import table_of
+from study.settings import ReadRecordings
 
 
 def read_recordings(
@@ -35,9 +36,7 @@ def read_recordings(
     *,
     study: str,
     participant: str,
-    largest_drift_ppm: float,
-    lost_time_s_per_5_min: float,
-    largest_uncovered_s: float,
+    settings: ReadRecordings,
 ):
     events = table_of(study, "events", participant)
     read, faults = [], []
@@ -64,7 +63,7 @@ def read_recordings(
                 row.sync_marks(),
                 marks_s if row.sync_marks() else [],
                 given_offset_s=row.clock_offset_s,
-                max_drift_ppm=largest_drift_ppm,
+                max_drift_ppm=settings.largest_drift_ppm,
             )
         except ValueError as fault:
             faults.append((row, f"{row.file}, sync_marks_s: {fault}"))
@@ -88,9 +87,9 @@ def read_recordings(
             ),
             of_series if row.signal == "rr" else [own],
             own,
-            largest_uncovered_s=largest_uncovered_s,
+            largest_uncovered_s=settings.largest_uncovered_s,
         )
-        clocks.append(sync_row(row, recording, clock, doubt, lost_time_s_per_5_min))
+        clocks.append(sync_row(row, recording, clock, doubt, settings.lost_time_s_per_5_min))
     write_stretches([s for placed in read for s in on_session_clock(*placed)], signals)
     write_table(pd.DataFrame(clocks), sync)
 

@@ -30,6 +30,7 @@ from muscle.segments import (
 from recordings.store import joined, read_stretches
 from results.tables import stack, write_table
 from study.session_sheet import events_of, table_of
+from study.settings import Protocol, SegmentOxygenation
 
 
 def segment_oxygenation(
@@ -42,64 +43,25 @@ def segment_oxygenation(
     *,
     study: str,
     participant: str,
-    working_muscle: dict,
-    no_cuff_condition: str | None,
-    reached_depth_share: float,
-    stuck_s: float,
-    slip_pct_per_s: float,
-    dropout_jump_pct: float,
-    leak_longest_s: float,
-    ripple_window_s: float,
-    shortest_phase_s: float,
-    bend_reach_s: float,
-    steep_pct_per_s: float,
-    inflated_mmhg: float,
-    boundary_tolerance_s: float,
-    farthest_boundary_s: float,
-    supply_boundaries: bool,
-    smallest_supply_confidence: float,
-    pressure_settle_s: float,
-    pressure_smooth_s: float,
-    pressure_tolerance_mmhg: float,
-    slowest_cadence_hz: float,
-    fastest_cadence_hz: float,
-    samples_per_contraction: float,
+    settings: SegmentOxygenation,
+    protocol: Protocol,
 ):
-    cleaning = {
-        "stuck_s": stuck_s,
-        "slip_pct_per_s": slip_pct_per_s,
-        "dropout_jump_pct": dropout_jump_pct,
-        "leak_longest_s": leak_longest_s,
-    }
-    proposing = {
-        "slowest_hz": slowest_cadence_hz,
-        "fastest_hz": fastest_cadence_hz,
-        "min_samples_per_contraction": samples_per_contraction,
-        "ripple_window_s": ripple_window_s,
-        "shortest_phase_s": shortest_phase_s,
-        "bend_reach_s": bend_reach_s,
-        "steep_pct_per_s": steep_pct_per_s,
-    }
-    inflating = {"inflated_mmhg": inflated_mmhg, "shortest_s": shortest_phase_s}
-    comparing = {"tolerance_s": boundary_tolerance_s, "farthest_s": farthest_boundary_s}
-    checking = {
-        "tolerance_mmhg": pressure_tolerance_mmhg,
-        "inflated_mmhg": inflated_mmhg,
-        "settle_s": pressure_settle_s,
-        "smooth_s": pressure_smooth_s,
-    }
     events = events_of(study, participant)
     edits = table_of(study, "edits", participant)
     recordings = table_of(study, "recordings", participant)
     stretches = read_stretches(signals, ["muscle_oxygen", "total_haemoglobin", "cuff_pressure"])
     doubts = {
         (row.session_id, row.file, row.channel): depth_doubt(
-            row.adipose_thickness_mm, row.source_detector_mm, reached_share=reached_depth_share
+            row.adipose_thickness_mm,
+            row.source_detector_mm,
+            reached_share=settings.reached_depth_share,
         )
         for row in recordings[recordings["signal"] == "muscle_oxygen"].itertuples()
     }
     sets = in_order_of_sheet(events[events["trial_type"] == "set"])
-    sensors = [sensor_of_set(row, stretches, working_muscle, doubts) for row in sets.itertuples()]
+    sensors = [
+        sensor_of_set(row, stretches, settings.working_muscle, doubts) for row in sets.itertuples()
+    ]
     sets = sets.assign(
         **{f"sensor_{name}": [s.get(name) for s in sensors] for name in SENSOR_COLUMNS}
     )
@@ -110,29 +72,50 @@ def segment_oxygenation(
         time_s, value = joined(of_recording)
         if labels["signal"] == "muscle_oxygen":
             cleaned = without_excluded_spans(
-                clean_saturation(time_s, value, **cleaning), edits, labels["session_id"]
+                clean_saturation(
+                    time_s,
+                    value,
+                    stuck_s=settings.stuck_s,
+                    slip_pct_per_s=settings.slip_pct_per_s,
+                    dropout_jump_pct=settings.dropout_jump_pct,
+                    leak_longest_s=settings.leak_longest_s,
+                ),
+                edits,
+                labels["session_id"],
             )
             verdicts.append(quality_of(cleaned, labels, participant, doubts))
             if on_sensor(sets, labels).any():
                 proposals[tuple(labels.values())] = propose_boundaries(
-                    cleaned["time_s"], cleaned["smo2_pct"], **proposing
+                    cleaned["time_s"],
+                    cleaned["smo2_pct"],
+                    slowest_hz=protocol.slowest_cadence_hz,
+                    fastest_hz=protocol.fastest_cadence_hz,
+                    min_samples_per_contraction=protocol.samples_per_contraction,
+                    ripple_window_s=settings.ripple_window_s,
+                    shortest_phase_s=settings.shortest_phase_s,
+                    bend_reach_s=settings.bend_reach_s,
+                    steep_pct_per_s=settings.steep_pct_per_s,
                 )
         else:
             cleaned = pd.DataFrame({"time_s": time_s, "smo2_pct": value, "reason": ""})
         traces.append(cleaned.rename(columns={"smo2_pct": "value"}).assign(**labels))
     sets = with_supplied_times(
-        sets, proposals, supply_boundaries, smallest_supply_confidence, boundary_tolerance_s
+        sets,
+        proposals,
+        settings.supply_boundaries,
+        settings.smallest_supply_confidence,
+        settings.boundary_tolerance_s,
     )
     compared = [
-        compared_sets(sets, dict(zip(TRACE_COLUMNS, labels, strict=True)), offered, comparing)
+        compared_sets(sets, dict(zip(TRACE_COLUMNS, labels, strict=True)), offered, settings)
         for labels, offered in proposals.items()
     ]
     cuffs = list(pressure_recordings(stretches, recordings))
-    compared += [compared_cuffs(events, sets, cuff, inflating, comparing) for cuff in cuffs]
+    compared += [compared_cuffs(events, sets, cuff, settings) for cuff in cuffs]
     write_traces(traces, saturation)
     write_table(segment_table(sets, cuffs), segments)
     write_table(stack(compared, BOUNDARY_COLUMNS).assign(participant_id=participant), boundaries)
-    checks = checked_cuffs(events, sets, cuffs, no_cuff_condition, checking)
+    checks = checked_cuffs(events, sets, cuffs, settings, protocol)
     write_table(stack(checks, CUFF_COLUMNS).assign(participant_id=participant), cuff_checks)
     write_table(stack(verdicts, QUALITY_COLUMNS), quality)
 

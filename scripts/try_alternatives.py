@@ -18,7 +18,8 @@ from engine.step import Input, Inputs, Output, run
 from report.sentences import as_decided
 from report.words import words_of
 from results.tables import read_table, write_table
-from study.settings_files import laid_over
+from study.settings import Gate, Settings
+from study.settings_files import under_alternative
 
 
 def try_alternatives(
@@ -35,13 +36,12 @@ def try_alternatives(
     *,
     study: str,
     alternative: str,
-    settings: dict,
-    changes: dict,
-    usual_gates: dict,
+    settings: Settings,
+    usual_gates: dict[str, Gate],
 ):
-    edits = changes["edits"]
-    changed = laid_over(settings, {k: v for k, v in changes.items() if k in settings})
-    primary = [(p["outcome"], p["window"]) for p in settings["study"]["primary_outcomes"]]
+    changes = settings.try_alternatives.alternatives[alternative]
+    changed, edits = under_alternative(settings, alternative), changes.edits
+    primary = settings.study.primary
     found, main = read_table(outcomes), as_decided(read_table(contrasts))
     found = rows_of(found, primary)
     files = {
@@ -72,7 +72,7 @@ def try_alternatives(
     rows = rows.assign(
         concerns=[concerns[key] for key in keys],
         alternative=alternative,
-        says=changes["says"] or words_of(alternative),
+        says=changes.says or words_of(alternative),
         differs=in_words(settings, changed, edits),
     )
     write_table(rows.reindex(columns=ALTERNATIVE_COLUMNS), results)

@@ -22,6 +22,7 @@ from report.methods import (
 from report.words import source_of, words_of
 from results.tables import read_table
 from study.session_sheet import events_of, table_of
+from study.settings import Settings
 
 
 def write_methods(
@@ -38,7 +39,8 @@ def write_methods(
     methods: Output,
     *,
     study: str,
-    settings: dict,
+    settings: Settings,
+    default_settings: Settings,
 ):
     page = Environment(undefined=StrictUndefined, trim_blocks=True, keep_trailing_newline=True)
     page.filters |= {"plain": lambda v: f"{v:g}", "words": words_of, "band": band}
@@ -47,8 +49,8 @@ def write_methods(
     whole = judged[judged["segment"] == "recording"]
     corrected = whole["corrected_pct"].dropna()
     text = page.from_string(template.read_text(encoding="utf-8")).render(
-        title=settings["study"]["title"],
-        conditions=", ".join(settings["study"]["conditions"]),
+        title=settings.study.title,
+        conditions=", ".join(settings.study.conditions),
         n_participants=recordings["participant_id"].nunique(),
         n_sessions=len(recordings[["participant_id", "session_id"]].drop_duplicates()),
         recordings=recordings_in_words(recordings),
@@ -57,32 +59,33 @@ def write_methods(
         without_marks=bool((clocks["n_marks"] == 0).all()),
         unknown_drift=int((clocks["n_marks"] < 2).sum()),
         flagged_clocks=int(clocks["status"].str.contains("flagged").sum()),
-        detector=settings["find_beats"]["detector"],
+        detector=settings.find_beats.detector,
         has_rr=bool((recordings["signal"] == "rr").any()),
         corrected=f"{corrected.median():.2g}" if len(corrected) else "0",
-        m=settings["measure_outcomes"],
-        band_source=source_of("measure_outcomes", "failure_band_pct", settings),
+        m=settings.measure_outcomes,
+        protocol=settings.protocol,
+        band_source=source_of("protocol", "failure_band_pct", settings, default_settings),
         breathing=breathing_in_words(recordings),
         counted_contractions=bool(found["outcome"].eq("contraction_count").any()),
         errors=with_error(found),
         delays=delays_in_words(delays_after_sets(events_of(study), judged), settings),
         other_assumptions=other_assumptions(read_table(sensitivity)),
-        power_pct=100 * settings["compare_conditions"]["power"],
+        power_pct=100 * settings.compare_conditions.power,
         planned=bool(read_table(planning)["detectable"].notna().any()),
         related=bool(read_table(coupling)["r"].notna().any()),
         agreed=bool(len(read_table(repetition_agreement))),
         placed=bool(read_table(boundaries)["proposed_s"].notna().any()),
-        segmenting=settings["segment_oxygenation"],
-        n_gates=len(settings["measure_outcomes"]["gates"]),
-        changed_gates=changed_gates(settings),
+        segmenting=settings.segment_oxygenation,
+        n_gates=len(settings.measure_outcomes.gates),
+        changed_gates=changed_gates(settings, default_settings),
         comparison=comparison(read_table(models), settings),
-        n_primary=len(settings["study"]["primary_outcomes"]),
-        adjustment=settings["compare_conditions"]["adjustment"],
-        largest_sd_ratio=settings["compare_conditions"]["largest_sd_ratio"],
-        smallest_effects=smallest_effects(settings["compare_conditions"]["smallest_effect"]),
+        n_primary=len(settings.study.primary_outcomes),
+        adjustment=settings.compare_conditions.adjustment,
+        largest_sd_ratio=settings.compare_conditions.largest_sd_ratio,
+        smallest_effects=smallest_effects(settings.compare_conditions.smallest_effect),
         version=own_version(),
         software=", ".join(f"{name} {version(name)}" for name in NAMED),
-        seed=settings["study"]["seed"],
+        seed=settings.study.seed,
     )
     methods.write_text(text, encoding="utf-8")
 

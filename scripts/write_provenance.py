@@ -11,6 +11,8 @@ import yaml
 from engine.step import Input, Inputs, Output, run
 from results.provenance import inputs_of, software_of, write_crate
 from results.tables import write_table
+from study.settings import Settings
+from study.settings_files import changed_settings
 
 
 def write_provenance(
@@ -28,14 +30,18 @@ def write_provenance(
     crate: Output,
     *,
     study: str,
-    all_settings: dict,
-    changed_settings: list,
+    all_settings: Settings,
+    default_settings: Settings,
 ):
     listed = inputs_of(Path(study), [*tables, *raw])
     write_table(listed, inputs)
-    settings.write_text(yaml.safe_dump(all_settings, sort_keys=False, allow_unicode=True), "utf-8")
+    ran = yaml.safe_dump(all_settings.model_dump(), sort_keys=False, allow_unicode=True)
+    settings.write_text(ran, "utf-8")
     columns = ["setting", "usual", "here"]
-    write_table(pd.DataFrame(changed_settings, columns=columns).astype(str), changed)
+    write_table(
+        pd.DataFrame(changed_settings(default_settings, all_settings), columns=columns).astype(str),
+        changed,
+    )
     write_table(software_of(lock), software)
     workflow.write_bytes(snakefile.read_bytes())
     own = {
@@ -45,7 +51,7 @@ def write_provenance(
         changed: "Settings that differ from the usual ones",
         software: "Versions of all software",
     }
-    write_crate(crate, own, listed, report, citation, title=all_settings["study"]["title"])
+    write_crate(crate, own, listed, report, citation, title=all_settings.study.title)
 
 
 if __name__ == "__main__":

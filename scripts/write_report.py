@@ -44,6 +44,8 @@ from report.sentences import as_decided
 from report.words import source_of
 from results.tables import read_table
 from study.session_sheet import events_of, table_of
+from study.settings import Settings
+from study.settings_files import changed_settings
 
 
 def write_report(
@@ -69,28 +71,28 @@ def write_report(
     report: Output,
     *,
     study: str,
-    settings: dict,
-    changed_settings: list,
-    unstated: list,
+    settings: Settings,
+    default_settings: Settings,
+    unstated: list[str],
 ):
     page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     cells = page.from_string(TABLE_CELLS)
     found, of_both = read_table(outcomes), read_table(contrasts)
     compared, tried = as_decided(of_both), read_table(alternatives)
-    primary = [(p["outcome"], p["window"]) for p in settings["study"]["primary_outcomes"]]
+    primary = settings.study.primary
     recordings = table_of(study, "recordings")
     clocks = clocks_of(read_table(sync))
-    tolerance_s = settings["segment_oxygenation"]["boundary_tolerance_s"]
+    tolerance_s = settings.segment_oxygenation.boundary_tolerance_s
     text = page.from_string(template.read_text(encoding="utf-8")).render(
-        title=settings["study"]["title"],
-        conditions=settings["study"]["conditions"],
+        title=settings.study.title,
+        conditions=settings.study.conditions,
         unstated=unstated,
         n_participants=recordings["participant_id"].nunique(),
         n_sessions=len(recordings[["participant_id", "session_id"]].drop_duplicates()),
         sections=SECTIONS,
         findings=findings(found, compared, settings),
-        failure_band=failure_band(found, settings),
-        band_source=source_of("measure_outcomes", "failure_band_pct", settings),
+        failure_band=failure_band(found, settings, default_settings),
+        band_source=source_of("protocol", "failure_band_pct", settings, default_settings),
         limits=limits(found, compared, settings),
         heart=heart_in_words(found, compared, primary, settings, same_order=same_order(compared)),
         delays=delays_in_words(delays_after_sets(events_of(study), read_table(quality)), settings),
@@ -122,7 +124,7 @@ def write_report(
             detectable(read_table(planning), primary),
             "Smallest true difference that n participants would show",
         ),
-        power_pct=100 * settings["compare_conditions"]["power"],
+        power_pct=100 * settings.compare_conditions.power,
         safety=shown_table(read_text_table(Path(tables) / f"{PRESSURES}.tsv"), CAPTIONS[PRESSURES]),
         clocks=shown_table(clocks, "Clocks of the recordings"),
         doubtful_clocks=shown_table(
@@ -145,7 +147,7 @@ def write_report(
             pd.DataFrame(
                 [
                     (path, setting_in_words(usual), setting_in_words(here))
-                    for path, usual, here in changed_settings
+                    for path, usual, here in changed_settings(default_settings, settings)
                 ],
                 columns=["setting", "usual", "here"],
             ),

@@ -24,12 +24,11 @@ def write_tables(
     *,
     study: str,
     title: str,
-    conditions: list,
-    primary_outcomes: list,
+    conditions: list[str],
+    primary: list[tuple[str, str]],
 ):
     found = read_table(outcomes)
     compared = as_decided(read_table(contrasts))
-    primary = [(p["outcome"], p["window"]) for p in primary_outcomes]
     tables = (
         participants(study),
         outcomes_by_condition(found, conditions),

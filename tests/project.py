@@ -6,6 +6,10 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import yaml
+
+from study.settings import Settings
+from study.settings_files import CONFIG, laid_over
 
 PROJECT = Path(__file__).resolve().parents[1]
 PARTS = (
@@ -114,6 +118,12 @@ def write_tiny_study(folder, participants=("sub-01", "sub-02", "sub-03")):
 
 SETS = (("curtsy", "leg", 160.0), ("pull", "arm", 300.0))
 SET_S = 40.0
+
+
+def settings_with(**sections):
+    """The default settings with those of some sections changed."""
+    default = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))
+    return Settings.model_validate(laid_over(default, sections))
 
 
 def _labels(person, session):

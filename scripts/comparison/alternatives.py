@@ -7,14 +7,12 @@ from pathlib import Path
 
 import pandas as pd
 
-from comparison.conditions import Comparison, usable
+from comparison.conditions import usable
 from comparison.outcome_tables import comparisons_of, contrasts_of, declared, rows_of
 from report.sentences import as_decided
 from results.tables import number, stack
-from study.settings_files import differences
-
-pass
-
+from study.settings import by_name
+from study.settings_files import changed_settings
 
 ALTERNATIVE_COLUMNS = [
     *(
@@ -43,24 +41,17 @@ MADE_BY = {
     "segment_oxygenation": {"traces", "segment"},
 }
 
-# settings that decide a contrast, as its function asks for them
-DECIDING = tuple(
-    name
-    for name, parameter in inspect.signature(Comparison.contrasts).parameters.items()
-    if parameter.kind is inspect.Parameter.KEYWORD_ONLY and name != "smallest_effect"
-)
+# facts of the protocol by which the saturation is cut and the cuffs are checked
+SEGMENTING = {"slowest_cadence_hz", "fastest_cadence_hz", "samples_per_contraction"}
 
 
 def measured_again(found, files, study, primary, settings, changed, usual_gates, edits):
     """Rows of outcomes that the change reaches, measured again; the others are as they were."""
-    upstream = {
-        name for name in ("find_beats", "segment_oxygenation") if settings[name] != changed[name]
-    }
+    upstream = steps_made_again(settings, changed)
     reached = [
         (outcome, window)
         for outcome, window in primary
-        if upstream
-        or reaches(outcome, window, settings["measure_outcomes"], changed["measure_outcomes"])
+        if upstream or reaches(outcome, window, settings, changed)
     ]
     everybody = sorted(found["participant_id"].unique())
     decided = people_with_edits(study) if edits == "ignored" else set()
@@ -81,18 +72,30 @@ def measured_again(found, files, study, primary, settings, changed, usual_gates,
     return pd.concat(tables, ignore_index=True) if tables else found[:0]
 
 
-def reaches(outcome, window, before, after):
+def steps_made_again(settings, changed):
+    """Steps before the outcomes whose results a change reaches."""
+    steps = {
+        name
+        for name in ("find_beats", "segment_oxygenation")
+        if getattr(settings, name) != getattr(changed, name)
+    }
+    names = {name for name, value in settings.protocol if value != getattr(changed.protocol, name)}
+    return steps | ({"segment_oxygenation"} if names & SEGMENTING else set())
+
+
+def reaches(outcome, window, settings, changed):
     """Whether an outcome, or a rule that judges it in a window, asks for a setting that changed."""
-
-    def judging(settings):
-        gates = settings["gates"].values()
-        return [g for g in gates if outcome in g["outcomes"] and window in g["windows"]]
-
+    before, after = (by_name(s.measure_outcomes, s.protocol) for s in (settings, changed))
     names = {name for name in before if name != "gates" and before[name] != after[name]}
-    judged = judging(after)
-    if judged != judging(before) or names & CUTTING:
+    judged = rules_that_judge(outcome, window, after["gates"])
+    if judged != rules_that_judge(outcome, window, before["gates"]) or names & CUTTING:
         return True
     return bool(names and names & asked_for(outcome, judged))
+
+
+def rules_that_judge(outcome, window, gates):
+    """The rules that hold for an outcome in a window."""
+    return [gate for gate in gates.values() if outcome in gate.outcomes and window in gate.windows]
 
 
 def asked_for(outcome, gates):
@@ -102,7 +105,7 @@ def asked_for(outcome, gates):
 
     asked = [
         *inspect.signature(outcome_modules()[outcome].measure).parameters,
-        *(gate["measured"] for gate in gates),
+        *(gate.measured for gate in gates),
     ]
     return frozenset().union(*(needed_for(name) for name in asked))
 
@@ -113,16 +116,12 @@ def concerned(outcome, window, settings, changed, found, table):
     It can where the comparison changed, where the outcome or a rule that judges it is made from
     what changed, and where a value or a verdict did move (`found` before, `table` after).
     """
-    if settings["compare_conditions"] != changed["compare_conditions"]:
+    if settings.compare_conditions != changed.compare_conditions:
         return True
-    if reaches(outcome, window, settings["measure_outcomes"], changed["measure_outcomes"]):
+    if reaches(outcome, window, settings, changed):
         return True
-    gates = [
-        gate
-        for gate in changed["measure_outcomes"]["gates"].values()
-        if outcome in gate["outcomes"] and window in gate["windows"]
-    ]
-    made_again = [MADE_BY[name] for name in MADE_BY if settings[name] != changed[name]]
+    gates = rules_that_judge(outcome, window, changed.measure_outcomes.gates)
+    made_again = [MADE_BY[name] for name in steps_made_again(settings, changed)]
     if made_again and asked_for(outcome, gates) & set().union(*made_again):
         return True
 
@@ -168,7 +167,7 @@ def found_again(own, folder, study, person, changed, upstream, without_edits):
             *made.values(),
             study=study,
             participant=person,
-            **changed["find_beats"],
+            settings=changed.find_beats,
         )
         own = own | made
     if "segment_oxygenation" in upstream or without_edits:
@@ -179,19 +178,14 @@ def found_again(own, folder, study, person, changed, upstream, without_edits):
             "segments": folder / f"{person}_segments.tsv",
         }
         beside = [folder / f"{person}_{n}.tsv" for n in ("boundaries", "checks", "quality")]
-        measuring = changed["measure_outcomes"]
         segment_oxygenation(
             own["signals"],
             *made.values(),
             *beside,
             study=study,
             participant=person,
-            pressure_tolerance_mmhg=changed["check_safety"]["pressure_tolerance_mmhg"],
-            **{
-                name: measuring[name]
-                for name in ("slowest_cadence_hz", "fastest_cadence_hz", "samples_per_contraction")
-            },
-            **changed["segment_oxygenation"],
+            settings=changed.segment_oxygenation,
+            protocol=changed.protocol,
         )
         own = own | made
     return own
@@ -203,7 +197,7 @@ def outcomes_of(own, study, person, wanted, changed, usual_gates):
     from windows.measuring import measured
     from windows.person import Person
 
-    settings = changed["measure_outcomes"]
+    settings = changed.measure_outcomes
     known = Person(
         study,
         person,
@@ -211,11 +205,11 @@ def outcomes_of(own, study, person, wanted, changed, usual_gates):
         own["sync"],
     )
     rows = []
-    for window, inputs in known.windows(settings | {"study": study, "participant": person}):
+    for window, inputs in known.windows(settings, changed.protocol):
         for outcome, name in wanted:
             module = outcome_modules()[outcome]
             if name == window.name and f"{window.trial_type}/{name}" in module.ASKED_OF:
-                result = measured(outcome, module, window, inputs, settings["gates"], usual_gates)
+                result = measured(outcome, module, window, inputs, settings.gates, usual_gates)
                 rows.append(
                     known.labels(inputs["event"])
                     | {"window": name, "outcome": outcome, "unit": module.UNIT, **result}
@@ -258,14 +252,11 @@ def changes_of(before, after):
 
 def contrasts_again(table, primary, changed):
     """Marginal contrasts of the primary outcomes, the result that decides in the main columns."""
-    own = changed["compare_conditions"]
-    values = usable(table, declared("SCALE"), changed["study"]["conditions"])
-    given = own | {"seed": changed["study"]["seed"]}
-    deciding = {name: given[name] for name in DECIDING}
-    comparisons = comparisons_of(values, changed["study"]["conditions"], primary)
+    conditions = changed.study.conditions
+    values = usable(table, declared("SCALE"), conditions)
     tables = [
-        contrasts_of(comparison, primary, own["smallest_effect"], deciding)
-        for comparison in comparisons.values()
+        contrasts_of(comparison, primary, changed.compare_conditions, changed.study.seed)
+        for comparison in comparisons_of(values, conditions, primary).values()
     ]
     columns = ["outcome", "window", "exercise", "contrast", "deciding"]
     found = stack(tables, list(dict.fromkeys(c for t in tables for c in t)) or columns)
@@ -309,7 +300,9 @@ def beside_main(compared, main, changes, primary):
 
 def in_words(settings, changed, edits):
     """What differs from the main analysis: every setting with its value before and now."""
-    found = [f"{path}: {before} to {now}" for path, before, now in differences(settings, changed)]
+    found = [
+        f"{path}: {before} to {now}" for path, before, now in changed_settings(settings, changed)
+    ]
     if edits == "ignored":
         found.append("the decisions of edits.tsv are not carried out")
     return "; ".join(found) or "nothing: the same settings as in the main analysis"

@@ -56,12 +56,19 @@ def comparisons_of(table, conditions, only=None):
     return {key: own for key, own in found.items() if len(own.conditions) > 1}
 
 
-def contrasts_of(comparison, primary, smallest_effect, deciding):
+def contrasts_of(comparison, primary, settings, seed):
     """Contrasts of one outcome; only those of primary outcomes are adjusted, read and claimed."""
     is_primary = (comparison.outcome, comparison.window) in primary
+    sizes = settings.smallest_effect
     found = comparison.contrasts(
-        **deciding | ({} if is_primary else {"adjustment": "none"}),
-        smallest_effect=smallest_effect_in(smallest_effect, comparison.outcome, comparison.window),
+        error=settings.error,
+        adjustment=settings.adjustment if is_primary else "none",
+        confidence=settings.confidence,
+        fewest_participants=settings.fewest_participants,
+        largest_sd_ratio=settings.largest_sd_ratio,
+        session_schedule=settings.session_schedule,
+        seed=seed,
+        smallest_effect=smallest_effect_in(sizes, comparison.outcome, comparison.window),
     )
     if not is_primary:
         found = found.assign(reading=SECONDARY)

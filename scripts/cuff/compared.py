@@ -24,7 +24,7 @@ def in_order_of_sheet(sets):
     return sets.sort_values("row_number", kind="stable").reset_index(drop=True)
 
 
-def compared_sets(sets, labels, proposals, comparing):
+def compared_sets(sets, labels, proposals, settings):
     """Starts and ends of the sets whose working muscle one sensor sits on: log and recording.
 
     A limit that was supplied stands with the log empty, one that neither has with the reason.
@@ -40,7 +40,12 @@ def compared_sets(sets, labels, proposals, comparing):
         ],
         ignore_index=True,
     ).sort_values("time_s", ignore_index=True)
-    table = compare_boundaries(noted, proposals, **comparing)
+    table = compare_boundaries(
+        noted,
+        proposals,
+        tolerance_s=settings.boundary_tolerance_s,
+        farthest_s=settings.farthest_boundary_s,
+    )
     for boundary, word, time_s in (
         ("set_start", "start", own["onset_s"]),
         ("set_end", "end", ends_s),

@@ -26,12 +26,16 @@ def of_cuff(table, cuff):
     return own[~np.array(apart, dtype=bool)]
 
 
-def compared_cuffs(events, sets, cuff, inflating, comparing):
+def compared_cuffs(events, sets, cuff, settings):
     """Inflations of one pressure recording against the cuffs of the sheet.
 
     Where the sheet has no cuffs, against its sets: an inflation must cover one with a pressure.
     """
-    proposals = propose_cuff_boundaries(*cuff["trace"], **inflating)
+    inflated = {
+        "inflated_mmhg": settings.inflated_mmhg,
+        "shortest_s": settings.shortest_phase_s,
+    }
+    proposals = propose_cuff_boundaries(*cuff["trace"], **inflated)
     noted = of_cuff(events[events["trial_type"] == "cuff"], cuff)
     if len(noted):
         # at 0 mmHg nothing is inflated; an unknown pressure may be
@@ -45,12 +49,17 @@ def compared_cuffs(events, sets, cuff, inflating, comparing):
             ],
             ignore_index=True,
         ).sort_values("time_s", ignore_index=True)
-        table = compare_boundaries(log, proposals, **comparing)
+        table = compare_boundaries(
+            log,
+            proposals,
+            tolerance_s=settings.boundary_tolerance_s,
+            farthest_s=settings.farthest_boundary_s,
+        )
     else:
         table = proposals.rename(columns={"time_s": "proposed_s"})
         worked = timed(of_cuff(sets, cuff))
         worked = worked[worked["cuff_pressure_mmhg"] > 0]
-        covered = covering(find_inflations(*cuff["trace"], **inflating), worked)
+        covered = covering(find_inflations(*cuff["trace"], **inflated), worked)
         table["status"] = np.where(table["proposed_s"].isin(covered), "ok", "flagged")
         table["reason"] = np.where(
             table["status"] == "ok",
@@ -71,17 +80,17 @@ def covering(inflations, sets):
     return limits
 
 
-def checked_cuffs(events, sets, cuffs, no_cuff_condition, checking):
+def checked_cuffs(events, sets, cuffs, settings, protocol):
     """Recorded pressure of every cuff and every set of the sheet against what was noted."""
     for session_id in sorted({cuff["session_id"] for cuff in cuffs}):
         of_session = [cuff for cuff in cuffs if cuff["session_id"] == session_id]
         noted = events[(events["session_id"] == session_id) & (events["trial_type"] == "cuff")]
         noted = noted.assign(planned_mmhg=noted["cuff_pressure_mmhg"].astype(float))
         done = timed(sets[sets["session_id"] == session_id])
-        done = done.assign(planned_mmhg=planned_pressure(done, no_cuff_condition))
+        done = done.assign(planned_mmhg=planned_pressure(done, protocol.no_cuff_condition))
         spans = pd.concat([noted, done], ignore_index=True).sort_values("onset_s", kind="stable")
         for span in spans.to_dict("records"):
-            yield checked_span(span, of_session, noted, no_cuff_condition, checking)
+            yield checked_span(span, of_session, noted, settings, protocol)
 
 
 def planned_pressure(sets, no_cuff_condition):
@@ -124,7 +133,7 @@ def _during(event, cuffs):
         yield here and before_end and cuff.onset_s + cuff.duration_s > event.onset_s
 
 
-def checked_span(span, cuffs, noted, no_cuff_condition, checking):
+def checked_span(span, cuffs, noted, settings, protocol):
     """One cuff or set against the recordings of its own limb, and those of other limbs."""
     agree = [same_place(span["limb"], span["side"], c["limb"], c["side"]) for c in cuffs]
     own = [cuff for cuff, agrees in zip(cuffs, agree, strict=True) if agrees is not False]
@@ -144,30 +153,42 @@ def checked_span(span, cuffs, noted, no_cuff_condition, checking):
     else:
         found = pd.concat(
             [
-                check_cuff_pressure(*cuff["trace"], planned, **checking).assign(file=cuff["file"])
+                against_plan(cuff, planned, settings, protocol).assign(file=cuff["file"])
                 for cuff in own
             ],
             ignore_index=True,
         )
     others = [cuff for cuff, agrees in zip(cuffs, agree, strict=True) if agrees is False]
-    doubts = list(doubts_about(span, others, noted, no_cuff_condition, checking))
+    doubts = list(doubts_about(span, others, noted, settings, protocol))
     if doubts:
         reasons = ["; ".join([reason, *doubts] if reason else doubts) for reason in found["reason"]]
         found = found.assign(status="flagged", reason=reasons)
     return found.assign(**labels)
 
 
-def doubts_about(span, others, noted, no_cuff_condition, checking):
+def against_plan(cuff, planned, settings, protocol):
+    """One pressure recording against planned spans, by the limits of the settings."""
+    return check_cuff_pressure(
+        *cuff["trace"],
+        planned,
+        tolerance_mmhg=protocol.pressure_tolerance_mmhg,
+        inflated_mmhg=settings.inflated_mmhg,
+        settle_s=settings.pressure_settle_s,
+        smooth_s=settings.pressure_smooth_s,
+    )
+
+
+def doubts_about(span, others, noted, settings, protocol):
     """What is wrong with a set beside the pressure on its own limb."""
     if span["trial_type"] != "set":
         return
     pressure = span["cuff_pressure_mmhg"]
-    if span["condition"] == no_cuff_condition and pressure > checking["inflated_mmhg"]:
-        yield f"{pressure:.0f} mmHg noted in condition {no_cuff_condition}"
+    if span["condition"] == protocol.no_cuff_condition and pressure > settings.inflated_mmhg:
+        yield f"{pressure:.0f} mmHg noted in condition {protocol.no_cuff_condition}"
     for cuff in others:
         planned = pd.DataFrame([{**span, "planned_mmhg": 0.0}])
-        found = check_cuff_pressure(
-            *cuff["trace"], planned[["onset_s", "duration_s", "planned_mmhg"]], **checking
+        found = against_plan(
+            cuff, planned[["onset_s", "duration_s", "planned_mmhg"]], settings, protocol
         ).iloc[0]
         elsewhere = noted[
             (noted["onset_s"] < span["onset_s"] + span["duration_s"])

@@ -4,11 +4,12 @@ Both are read from the signature of the step, without importing it.
 """
 
 import ast
-import json
 import os
 import sys
 from functools import cache
 from pathlib import Path
+
+from pydantic import TypeAdapter
 
 from engine.code import SCRIPTS, syntax_tree
 from study.problems import StudyError
@@ -33,9 +34,11 @@ def command(name):
     return " ".join([*words, "> {log:q} 2>&1"])
 
 
-def settings_of(section):
-    """The settings of one section as parameters of a rule, each written so that a step reads it."""
-    return {name: json.dumps(value, ensure_ascii=False) for name, value in section.items()}
+def parameter(value):
+    """A value as a step reads it back: a section, a list or a number in JSON, text as it is."""
+    text = value if isinstance(value, str) else TypeAdapter(type(value)).dump_json(value).decode()
+    # Snakemake would look for wildcards in a text that no function gives
+    return lambda wildcards: text
 
 
 def check_steps(rules):

@@ -1,16 +1,18 @@
 """Call one step of the workflow, for Snakemake or by hand.
 
 A step is a script with one function of the same name. Its parameters say everything a rule must
-give it: files first, annotated `Input`, `Inputs`, `Output` or `Outputs`, then settings by name.
+give it: files first, annotated `Input`, `Inputs`, `Output` or `Outputs`, then settings: whole
+sections by their class, single values by their type, in JSON but for plain text.
 """
 
 import argparse
 import inspect
-import json
 import logging
 import sys
 from pathlib import Path
 from typing import Annotated
+
+from pydantic import TypeAdapter, ValidationError
 
 from study.problems import StudyError
 
@@ -47,19 +49,32 @@ def _arguments_of(step):
     for name, parameter in inspect.signature(step).parameters.items():
         kind = parameter.annotation
         several = kind in (Inputs, Outputs)
+        is_file = getattr(kind, "__metadata__", None)
         parser.add_argument(
             f"--{name}",
-            type=Path if getattr(kind, "__metadata__", None) else _value,
+            type=Path if is_file else _reader_of(kind),
             nargs="*" if several else None,
             required=True,
-            help=kind.__metadata__[0] if getattr(kind, "__metadata__", None) else "setting",
+            help=_help(kind),
         )
     return vars(parser.parse_args())
 
 
-def _value(text):
-    """A setting as written in JSON; what is not JSON is text."""
-    try:
-        return json.loads(text)
-    except json.JSONDecodeError:
-        return text
+def _help(kind):
+    if getattr(kind, "__metadata__", None):
+        return kind.__metadata__[0]
+    return "text" if kind is str else f"{getattr(kind, '__name__', kind)}, in JSON"
+
+
+def _reader_of(kind):
+    """What makes a setting of its text: text stays as it is, all else is JSON of its type."""
+    if kind is str:
+        return str
+
+    def read(text):
+        try:
+            return TypeAdapter(kind).validate_json(text)
+        except ValidationError as error:
+            raise argparse.ArgumentTypeError(str(error)) from None
+
+    return read

@@ -32,7 +32,7 @@ def draw(data):
         (data.events["participant_id"] == participant) & (data.events["session_id"] == session_id)
     ]
     courses = [
-        cuff_course(events, data.settings["no_cuff_condition"]),
+        cuff_course(events, data.settings.protocol.no_cuff_condition),
         saturation_course(data.saturation(participant), session_id),
         heart_rate_course(data.beats(participant), session_id),
     ]
@@ -58,7 +58,7 @@ def draw(data):
                 lw=0.8,
             )
         axes.set_ylabel(label)
-    mark_failure_band(rows[1], data.settings["failure_band_pct"])
+    mark_failure_band(rows[1], data.settings.protocol.failure_band_pct)
     rows[1].legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), title="Sensor on")
     rows[1].set_ylim(0, 100)
     rows[-1].set_xlabel("Session time (min)")
@@ -74,8 +74,8 @@ def draw(data):
 
 def session_to_draw(data):
     """The session that the settings name, else the last condition's first one with everything."""
-    if data.settings["course_of"]:
-        return tuple(data.settings["course_of"])
+    if data.settings.figures.course_of:
+        return tuple(data.settings.figures.course_of)
     given = data.outcomes[data.outcomes["value"].notna() & data.outcomes["condition"].notna()]
     with_sets = given[given["outcome"].isin(["smo2_nadir_pct", "mean_hr_bpm"])]
     if with_sets.empty:

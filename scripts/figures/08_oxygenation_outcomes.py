@@ -18,6 +18,6 @@ SHOWN = (
 def draw(data):
     figure, numbers = by_exercise(data, SHOWN)
     if "smo2_nadir_pct" in set(numbers.get("outcome", ())):
-        mark_failure_band(figure.axes[0], data.settings["failure_band_pct"])
+        mark_failure_band(figure.axes[0], data.settings.protocol.failure_band_pct)
         figure.axes[0].set_ylim(bottom=0)
     return figure, numbers

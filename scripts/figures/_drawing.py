@@ -1,5 +1,6 @@
 """What figures share: size, colours and marks of the conditions, and saving to the same bytes."""
 
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from recordings.store import read_stretches
 from report.sentences import as_decided
 from results.tables import read_table, read_tables
 from study.session_sheet import events_of, table_of
+from study.settings import DrawFigures, Protocol
 
 matplotlib.use("Agg")
 
@@ -41,6 +43,16 @@ STYLE = {
     "svg.hashsalt": "cuffstudy",
     "pdf.fonttype": 42,
 }
+
+
+@dataclass(frozen=True)
+class FigureChoices:
+    """Settings that figures ask for: their own, those of the protocol and of the study."""
+
+    figures: DrawFigures
+    protocol: Protocol
+    conditions: list[str]
+    primary: list[tuple[str, str]]
 
 
 class FigureData:
@@ -112,12 +124,12 @@ class FigureData:
 
     @property
     def conditions(self):
-        return self.settings["conditions"]
+        return self.settings.conditions
 
     @property
     def primary_outcomes(self):
         """(outcome, window) of each primary outcome."""
-        return [(p["outcome"], p["window"]) for p in self.settings["primary_outcomes"]]
+        return self.settings.primary
 
     def look_of(self, condition):
         """Colour and mark of a condition."""

@@ -83,7 +83,7 @@ def beats_of_intervals(intervals):
     return found, pd.DataFrame(columns=["segment"])
 
 
-def with_edits(found, edits, gate):
+def with_edits(found, edits, settings):
     """The beat table of one session, with the decisions of people replayed on it."""
     listed = apply_beat_edits(found["time_s"].to_numpy(), edits)
     return repair_intervals(
@@ -93,7 +93,8 @@ def with_edits(found, edits, gate):
         shape=_beside(found, listed, "shape"),
         correlation=_beside(found, listed, "template_correlation"),
         breaks_s=excluded_spans_s(edits),
-        **gate,
+        gate_correlation=settings.gate_correlation,
+        gate_deviation=settings.gate_deviation,
     )
 
 

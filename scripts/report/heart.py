@@ -48,14 +48,14 @@ def heart_in_words(found, compared, primary, settings, *, same_order):
             modules[name].EVIDENCE,
             modules[name].UNIT,
             same_order=same_order,
-            confidence=settings["compare_conditions"]["confidence"],
+            confidence=settings.compare_conditions.confidence,
         )
     above = found[
         (found["outcome"] == "hr_above_intrinsic_bpm")
         & (found["window"] == "set")
         & found["value"].notna()
     ]
-    yield from sentences_above_intrinsic(above, settings["study"]["conditions"])
+    yield from sentences_above_intrinsic(above, settings.study.conditions)
 
 
 def heart_by_exercise(compared):
@@ -105,7 +105,7 @@ def delays_in_words(delays, settings):
     """From where outcomes after a set count, and how long after exercise that is by condition."""
     # no -0.0 from times that were written with six decimals
     means = delays.groupby("condition")["delay_s"].mean().round(3) + 0.0
-    named = [c for c in settings["study"]["conditions"] if c in means.index]
+    named = [c for c in settings.study.conditions if c in means.index]
     if not named or means.max() < 0.05:
         return ""
     listed = in_words([f"{means[name]:.1f} s with {name}" for name in named])

@@ -7,7 +7,6 @@ from engine.code import SCRIPTS
 from engine.listings import outcome_modules
 from report.sentences import in_unit, in_words
 from report.words import counted, words_of
-from study.settings_files import CONFIG
 
 # analyses of sensitivity.tsv, and how they are said
 OTHER_ASSUMPTIONS = (
@@ -72,17 +71,15 @@ def size_in_words(size, outcome):
     return in_unit(f"{size:g}", outcome.UNIT)
 
 
-def changed_gates(settings):
-    """Rules whose limits the study changed, with the usual limit beside the one that ran."""
-    import yaml
-
-    usual = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))["measure_outcomes"]["gates"]
+def changed_gates(settings, default_settings):
+    """Rules whose limits the study changed, with the default limit beside the one that ran."""
+    default = default_settings.measure_outcomes.gates
     found = []
-    for name, gate in settings["measure_outcomes"]["gates"].items():
+    for name, gate in settings.measure_outcomes.gates.items():
         for limit in ("flagged_below", "flagged_above", "refused_below", "refused_above"):
-            before = usual.get(name, {}).get(limit)
-            if gate[limit] != before:
-                found.append(f"{words_of(name)}, {words_of(limit)} {before} to {gate[limit]}")
+            before, now = getattr(default.get(name), limit, None), getattr(gate, limit)
+            if now != before:
+                found.append(f"{words_of(name)}, {words_of(limit)} {before} to {now}")
     return "; ".join(found)
 
 
@@ -124,8 +121,7 @@ def other_assumptions(sensitivity):
 def comparison(models, settings):
     """The model of each primary outcome that has one, and the error term in use."""
     formulas, without = {}, []
-    for primary in settings["study"]["primary_outcomes"]:
-        outcome, window = primary["outcome"], primary["window"]
+    for outcome, window in settings.study.primary:
         label = f"{outcome_modules()[outcome].LABEL} ({words_of(window)})"
         own = models[
             (models["outcome"] == outcome)
@@ -140,7 +136,7 @@ def comparison(models, settings):
         return "No model could be fitted; the values are described only."
     error = (
         "with degrees of freedom after Kenward and Roger (1997)"
-        if settings["compare_conditions"]["error"] == "pooled"
+        if settings.compare_conditions.error == "pooled"
         else "and each contrast was tested with its own paired error"
     )
     models_of = "; ".join(

@@ -75,14 +75,14 @@ def findings(found, compared, settings):
 
     A list of (sentence, sentences of the single contrasts), in the order of the study.
     """
-    conditions = settings["study"]["conditions"]
+    conditions = settings.study.conditions
     told = []
-    for primary in settings["study"]["primary_outcomes"]:
-        module = outcome_modules()[primary["outcome"]]
-        chosen = contrasts_of(compared, primary["outcome"], primary["window"])
-        label = f"{module.LABEL} ({window_of_set(primary['window'])})"
+    for outcome, window in settings.study.primary:
+        module = outcome_modules()[outcome]
+        chosen = contrasts_of(compared, outcome, window)
+        label = f"{module.LABEL} ({window_of_set(window)})"
         comparable = [
-            primary["outcome"] not in FALLS or rate_in_sets_is_equal(compared, contrast)
+            outcome not in FALLS or rate_in_sets_is_equal(compared, contrast)
             for contrast in chosen["contrast"]
         ]
         single = [
@@ -91,9 +91,9 @@ def findings(found, compared, settings):
                 label,
                 module.UNIT,
                 same_order=SAME_ORDER in str(row.note),
-                confidence=settings["compare_conditions"]["confidence"],
+                confidence=settings.compare_conditions.confidence,
             )
-            + without_exercises(found, primary, row.contrast)
+            + without_exercises(found, outcome, window, row.contrast)
             for row in chosen[comparable].itertuples()
         ]
         if not all(comparable):
@@ -109,12 +109,10 @@ def findings(found, compared, settings):
     return told
 
 
-def without_exercises(found, primary, contrast):
+def without_exercises(found, outcome, window, contrast):
     """Says which exercises a contrast leaves out, for want of values in both conditions."""
     own = found[
-        (found["outcome"] == primary["outcome"])
-        & (found["window"] == primary["window"])
-        & found["exercise"].notna()
+        (found["outcome"] == outcome) & (found["window"] == window) & found["exercise"].notna()
     ]
     given = own[own["value"].notna()]
     in_both = set.intersection(
@@ -132,13 +130,13 @@ def n_secondary(compared):
     return len(others[["outcome", "window"]].drop_duplicates())
 
 
-def failure_band(found, settings):
+def failure_band(found, settings, default_settings):
     """How far the muscle desaturated, whether that reached the band, and whether sets then failed.
 
     A list of sentences: one for each condition, then the counts over all of them.
     """
-    low, high = settings["measure_outcomes"]["failure_band_pct"]
-    source = source_of("measure_outcomes", "failure_band_pct", settings)
+    low, high = settings.protocol.failure_band_pct
+    source = source_of("protocol", "failure_band_pct", settings, default_settings)
     outcomes = ["smo2_nadir_pct", "to_failure"]
     sets = found[(found["window"] == "set") & found["outcome"].isin(outcomes)]
     wide = sets.pivot_table(
@@ -149,7 +147,7 @@ def failure_band(found, settings):
     known = wide.dropna(subset="smo2_nadir_pct").reset_index("condition")
     reached = reached_band(known["smo2_nadir_pct"], low_pct=low, high_pct=high)
     sentences = []
-    for condition in settings["study"]["conditions"]:
+    for condition in settings.study.conditions:
         own = known["condition"] == condition
         if own.any():
             nadirs = known.loc[own, "smo2_nadir_pct"]
@@ -208,7 +206,7 @@ def what_few_cannot_show(people, n_conditions, compared):
 def limits(found, compared, settings):
     """What the data do not allow to say, from the tables."""
     sentences = []
-    conditions = settings["study"]["conditions"]
+    conditions = settings.study.conditions
     people = found[found["condition"].isin(conditions)]["participant_id"].nunique()
     sentences += what_few_cannot_show(people, len(conditions), compared)
     if same_order(compared):
@@ -226,9 +224,7 @@ def limits(found, compared, settings):
                 f"Low-frequency power and LF/HF in {words_of(window)}: withheld in {len(spectral)} "
                 f"of {len(asked)} values, those of both outcomes together ({reason})."
             )
-    for outcome, window in [
-        (p["outcome"], p["window"]) for p in settings["study"]["primary_outcomes"]
-    ]:
+    for outcome, window in settings.study.primary:
         own = found[(found["outcome"] == outcome) & (found["window"] == window)]
         missing = own[own["status"].isin(["refused", "missing"])]
         if len(missing):

@@ -49,18 +49,12 @@ def with_interval(row):
     return f"{sign}{row.estimate:.3g}{interval}"
 
 
-def source_of(section, name, settings):
-    """Source of a setting's value: that of the usual value, or "set by the study" if it differs."""
-    import yaml
-
-    from study.settings import Settings
-    from study.settings_files import CONFIG
-
-    usual = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))[section][name]
-    if settings[section][name] != usual:
+def source_of(section, name, settings, default_settings):
+    """Source of a setting's value: that of the default, or "set by the study" if it differs."""
+    of_section = getattr(settings, section)
+    if getattr(of_section, name) != getattr(getattr(default_settings, section), name):
         return "set by the study"
-    declared = Settings.model_fields[section].annotation.model_fields[name]
-    return declared.json_schema_extra["source"]
+    return type(of_section).model_fields[name].json_schema_extra["source"]
 
 
 def counted(n, one, many=None):

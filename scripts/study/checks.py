@@ -255,8 +255,8 @@ def _carries(name, label):
 
 def _check_events(study, found):
     known = {
-        "condition": study.settings["study"]["conditions"],
-        "exercise": study.settings["study"]["exercises"],
+        "condition": study.settings.study.conditions,
+        "exercise": study.settings.study.exercises,
     }
     unstated = "; study.yaml names no conditions, write yours there"
     remarks = {"condition": "" if "conditions" in study.stated["study"] else unstated}
@@ -265,7 +265,7 @@ def _check_events(study, found):
         for column, names in known.items()
     }
     latest = {}
-    supplied = study.settings["segment_oxygenation"]["supply_boundaries"]
+    supplied = study.settings.segment_oxygenation.supply_boundaries
     for row in study.tables["events"]:
         for column in ("onset_s", "duration_s"):
             if getattr(row, column) is None and not supplied:
@@ -352,20 +352,14 @@ def _check_edits(study, found):
 
 def _add_setting(study, found, path, message):
     """A problem of a setting, with its line where study.yaml holds it."""
-    place = ".".join(path)
-    for depth in range(len(path), 1, -1):
-        if path[:depth] in study.setting_lines:
-            line = study.setting_lines[path[:depth]]
-            found.add("study.yaml", f"line {line}, {place}", message)
-            return
-    found.add("settings", place, message)
+    place, is_written = study.written.place(path, named=2)
+    found.add("study.yaml" if is_written else "settings", place, message)
 
 
 def _check_outcomes_named(study, found):
     """Outcomes named in the settings exist, primary ones in the window that they are named for."""
-    for number, primary in enumerate(study.settings["study"]["primary_outcomes"]):
+    for number, (outcome, window) in enumerate(study.settings.study.primary):
         place = ("study", "primary_outcomes", str(number))
-        outcome, window = primary["outcome"], primary["window"]
         if outcome not in study.outcomes:
             hint = nearest(outcome, study.outcomes)
             _add_setting(study, found, place, f"{outcome!r} is not an outcome{hint}")
@@ -380,8 +374,8 @@ def _check_outcomes_named(study, found):
                 f"{', '.join(measured_in)}",
             )
     named = {}
-    for rule, gate in study.settings["measure_outcomes"]["gates"].items():
-        named["measure_outcomes", "gates", rule] = gate["outcomes"]
+    for rule, gate in study.settings.measure_outcomes.gates.items():
+        named["measure_outcomes", "gates", rule] = gate.outcomes
     for place, outcomes in named.items():
         for outcome in sorted(set(outcomes) - set(study.outcomes)):
             hint = nearest(outcome, study.outcomes)
@@ -423,9 +417,9 @@ def _check_smallest_effects(study, found):
 def _stated_settings(study, section):
     """Settings of one section as the study states them, and in each alternative."""
     yield (section,), study.stated.get(section, {})
-    for name, changes in study.settings["try_alternatives"]["alternatives"].items():
+    for name, changes in study.settings.try_alternatives.alternatives.items():
         if changes:
-            yield ("try_alternatives", "alternatives", name, section), changes[section]
+            yield ("try_alternatives", "alternatives", name, section), getattr(changes, section)
 
 
 def _check_working_muscles(study, found):
@@ -436,7 +430,7 @@ def _check_working_muscles(study, found):
     if refused or not sets or not sensors:
         return
     done = list(dict.fromkeys(row.exercise for row in sets))
-    declared = [*study.settings["study"]["exercises"], *done]
+    declared = [*study.settings.study.exercises, *done]
     for place, settings in _stated_settings(study, "segment_oxygenation"):
         named = settings.get("working_muscle", {})
         for exercise, site in named.items():
@@ -470,12 +464,12 @@ def _misspelt(name, names):
 
 def _check_no_cuff_condition(study, found):
     """The condition without cuff is one of the study's, wherever it decides about a pressure."""
-    conditions = study.settings["study"]["conditions"]
-    usual = study.settings["segment_oxygenation"]["no_cuff_condition"]
-    stated = "no_cuff_condition" in study.stated.get("segment_oxygenation", {})
+    conditions = study.settings.study.conditions
+    usual = study.settings.protocol.no_cuff_condition
+    stated = "no_cuff_condition" in study.stated.get("protocol", {})
     if usual not in conditions and not stated:
         _ask_for_no_cuff_condition(study, found, usual, conditions)
-    for place, settings in _stated_settings(study, "segment_oxygenation"):
+    for place, settings in _stated_settings(study, "protocol"):
         name = settings.get("no_cuff_condition")
         if name is not None and name not in conditions:
             _add_setting(
@@ -501,8 +495,8 @@ def _ask_for_no_cuff_condition(study, found, usual, conditions):
     if with_cuff and unnoted:
         found.add(
             "study.yaml",
-            "segment_oxygenation.no_cuff_condition",
-            f"is not stated, and the usual {usual!r} is not among the conditions, but sets in "
+            "protocol.no_cuff_condition",
+            f"is not stated, and the default {usual!r} is not among the conditions, but sets in "
             f"{' and '.join(unnoted)} have no noted pressure; write the condition without cuff, "
             f"allowed: {', '.join(conditions)}, or null where every condition has a cuff",
         )

@@ -12,7 +12,7 @@ from engine.listings import header, names_in, windows_of
 from study.checks import check_tables_together
 from study.problems import Problems, StudyError
 from study.rows import read_table
-from study.settings_files import differences, lines_of, read_settings
+from study.settings_files import read_settings
 from study.tables import TABLES
 
 
@@ -34,7 +34,7 @@ def load_study(config):
 
 
 class Study:
-    """A checked study: tables as lists of rows, settings as plain dictionaries."""
+    """A checked study: tables as lists of rows, settings as objects of study.settings."""
 
     def __init__(self, folder, overrides=None, results=None):
         self.folder = folder
@@ -46,18 +46,16 @@ class Study:
         if not folder.is_dir():
             raise StudyError(f"There is no study folder {folder}: name one with --config study=...")
         self.tables = {name: read_table(folder / f"{name}.tsv", found) for name in TABLES}
-        self.setting_lines = lines_of(folder / "study.yaml")
-        self.default_settings, self.stated, self.settings = read_settings(
-            folder, overrides or {}, self.setting_lines, found
+        self.default_settings, self.stated, self.settings, self.written = read_settings(
+            folder, overrides or {}, found
         )
         if self.settings is not None:
             check_tables_together(self, found)
         found.stop()
         self._remarks = found.remarks
         self.participants = sorted({row.participant_id for row in self.tables["recordings"]})
-        asked = self.settings["try_alternatives"]["alternatives"]
-        self._alternatives = {name: changes for name, changes in asked.items() if changes}
-        self.alternatives = sorted(self._alternatives)
+        asked = self.settings.try_alternatives.alternatives
+        self.alternatives = sorted(name for name, changes in asked.items() if changes)
 
     @property
     def unstated(self):
@@ -72,7 +70,7 @@ class Study:
         lines = list(self._remarks)
         if self.unstated:
             names = " and ".join(filter(None, [", ".join(self.unstated[:-1]), self.unstated[-1]]))
-            lines.append(f"study.yaml names no {names}; the usual of config/config.yaml holds.")
+            lines.append(f"study.yaml names no {names}; the default of config/config.yaml holds.")
         earlier = self._other_folder_of_results()
         if earlier:
             lines.append(
@@ -193,22 +191,10 @@ class Study:
             files += [f"{self.results}/{pattern.format(person)}" for person in people]
         return files
 
-    def changes_of(self, wildcards):
-        """For rules: what one alternative changes, written so that a step reads it."""
-        return json.dumps(self._alternatives[wildcards.alternative], ensure_ascii=False)
-
-    def sections(self, *names):
-        """Some sections of the settings."""
-        return {name: self.settings[name] for name in names}
-
     def table_files(self):
         """Tables and settings that exist in the study folder."""
         names = [*(f"{name}.tsv" for name in TABLES), "study.yaml"]
         return [str(self.folder / name) for name in names if (self.folder / name).exists()]
-
-    def changed_settings(self):
-        """Settings that differ from config/config.yaml: section.name, usual value, value here."""
-        return list(differences(self.default_settings, self.settings))
 
 
 def sidecars(path):

@@ -45,11 +45,12 @@ def settings_page():
     for name, field in Settings.model_fields.items():
         section = field.annotation
         lines += [f"## {name}", "", _one_line(section.__doc__), ""]
-        lines += ["| setting | usual value | what it does | source |", "|---|---|---|---|"]
+        lines += ["| setting | default | what it does | source |", "|---|---|---|---|"]
         for key, setting in section.model_fields.items():
             shown = WHERE.get(key) or f"`{values[name][key]}`"
-            source = setting.json_schema_extra["source"]
-            lines.append(f"| {key} | {shown} | {_cell(setting.description)} | {_cell(source)} |")
+            source, formerly = (setting.json_schema_extra[n] for n in ("source", "formerly"))
+            said = setting.description + (f" Formerly in `{formerly}`." if formerly else "")
+            lines.append(f"| {key} | {shown} | {_cell(said)} | {_cell(source)} |")
         lines.append("")
     lines += _gates(values["measure_outcomes"]["gates"])
     lines += _windows_and_outcomes()

@@ -1,8 +1,9 @@
 """Every setting once: its type, its range, what it does and where its value comes from.
 
 config/config.yaml holds all values, a study's study.yaml only what differs. The check, its messages
-and config/SETTINGS.md come from here. A class is a section and is named after the step that reads
-it; the sections are closed, so a misspelt name is an error.
+and config/SETTINGS.md come from here. A class is a section; it is named after the step that reads
+it, but for what the study is about and for the facts of the protocol, which several steps read. The
+sections are closed, so a misspelt name is an error.
 """
 
 import math
@@ -35,12 +36,18 @@ SmallestEffect = Annotated[Any, PlainValidator(_size_or_size_by_window)]
 
 
 class Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True)
+    """Settings that belong together; a value is read by its name and cannot be altered."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
 
-def setting(description, source, **limits):
-    """A setting with the sentence that explains it and the source of its usual value."""
-    return Field(description=description, json_schema_extra={"source": source}, **limits)
+def setting(description, source, formerly="", **limits):
+    """A setting with the sentence that explains it and the source of its default value.
+
+    `formerly` is the section in which earlier studies state it; they may go on doing so.
+    """
+    extra = {"source": source, "formerly": formerly}
+    return Field(description=description, json_schema_extra=extra, **limits)
 
 
 class PrimaryOutcome(Section):
@@ -64,6 +71,48 @@ class StudySection(Section):
     )
     rpe_scale: str = setting("Scale of perceived exertion, as Borg 6-20 or CR10.", "the study")
     seed: int = setting("Seed of everything that is drawn at random.", "convention", ge=0)
+
+    @property
+    def primary(self) -> list[tuple[str, str]]:
+        """(outcome, window) of each primary outcome, in the order of the study."""
+        return [(named.outcome, named.window) for named in self.primary_outcomes]
+
+
+class Protocol(Section):
+    """Facts of the protocol and of its devices, which several steps read."""
+
+    no_cuff_condition: str | None = setting(
+        "In this condition a set without a noted pressure has no cuff; in others its pressure is "
+        "unknown. null where every condition has a cuff.",
+        "the study",
+        formerly="segment_oxygenation",
+    )
+    pressure_tolerance_mmhg: float = setting(
+        "Recorded pressure above the noted one by more than this is named.",
+        "convention",
+        formerly="check_safety",
+        gt=0,
+    )
+    failure_band_pct: Band = setting(
+        "Saturation at which a working muscle under a cuff is said to fail.",
+        "common practice, no source",
+        formerly="measure_outcomes",
+    )
+    slowest_cadence_hz: float = setting(
+        "Contractions are looked for from this rate on.",
+        "convention",
+        formerly="measure_outcomes",
+        gt=0,
+    )
+    fastest_cadence_hz: float = setting(
+        "And up to this rate.", "convention", formerly="measure_outcomes", gt=0
+    )
+    samples_per_contraction: float = setting(
+        "With fewer samples per contraction none is counted.",
+        "sampling theorem, two samples a cycle, with a margin by convention",
+        formerly="measure_outcomes",
+        ge=2,
+    )
 
 
 class ReadRecordings(Section):
@@ -113,11 +162,6 @@ class SegmentOxygenation(Section):
     working_muscle: dict[str, str] = setting(
         "The sensor site that counts for an exercise, n/a where its muscle carries no sensor; an "
         "exercise without an entry takes the only site of the session.",
-        "the study",
-    )
-    no_cuff_condition: str | None = setting(
-        "In this condition a set without a noted pressure has no cuff; in others its pressure is "
-        "unknown. null where every condition has a cuff.",
         "the study",
     )
     reached_depth_share: float = setting(
@@ -285,10 +329,6 @@ class MeasureOutcomes(Section):
     end_window_s: float = setting(
         "End saturation is the mean of this last part.", "convention", gt=0
     )
-    failure_band_pct: Band = setting(
-        "Saturation at which a working muscle under a cuff is said to fail.",
-        "common practice, no source",
-    )
     failure_band_hysteresis_pct: float = setting(
         "The band is left only when saturation rises above its upper edge by this much.",
         "convention",
@@ -296,15 +336,6 @@ class MeasureOutcomes(Section):
     )
     half_time_to: Literal["baseline", "peak"] = setting(
         "Half-time runs to half-way between nadir and this.", "convention"
-    )
-    slowest_cadence_hz: float = setting(
-        "Contractions are looked for from this rate on.", "convention", gt=0
-    )
-    fastest_cadence_hz: float = setting("And up to this rate.", "convention", gt=0)
-    samples_per_contraction: float = setting(
-        "With fewer samples per contraction none is counted.",
-        "sampling theorem, two samples a cycle, with a margin by convention",
-        ge=2,
     )
     longest_recovery_delay_s: float = setting(
         "Longest delay of the exponential fitted to reoxygenation.", "convention", ge=0
@@ -334,9 +365,6 @@ class CheckSafety(Section):
         "Patterson et al. 2019, 40 to 80 %",
         gt=0,
         le=80,
-    )
-    pressure_tolerance_mmhg: float = setting(
-        "Recorded pressure above the noted one by more than this is named.", "convention", gt=0
     )
     slow_refill_s: float = setting(
         "A capillary refill slower than this is named.", "common practice, no source", gt=0
@@ -388,6 +416,7 @@ class CompareConditions(Section):
 class Alternative(Section):
     """What one alternative changes; only steps after the recordings were read can run again."""
 
+    protocol: dict = setting("Changed facts of the protocol.", "see source")
     find_beats: dict = setting("Changed settings of find_beats.", "see source")
     segment_oxygenation: dict = setting("Changed settings of segment_oxygenation.", "see source")
     measure_outcomes: dict = setting("Changed settings of measure_outcomes.", "see source")
@@ -428,6 +457,7 @@ class Settings(Section):
     """All sections."""
 
     study: StudySection
+    protocol: Protocol
     read_recordings: ReadRecordings
     find_beats: FindBeats
     segment_oxygenation: SegmentOxygenation
@@ -436,3 +466,18 @@ class Settings(Section):
     compare_conditions: CompareConditions
     try_alternatives: TryAlternatives
     draw_figures: DrawFigures
+
+
+def moved_settings() -> dict[str, str]:
+    """The section to which each setting moved, by `section.setting` as earlier studies write it."""
+    return {
+        f"{field.json_schema_extra['formerly']}.{name}": section
+        for section, declared in Settings.model_fields.items()
+        for name, field in declared.annotation.model_fields.items()
+        if field.json_schema_extra["formerly"]
+    }
+
+
+def by_name(*sections: Section) -> dict:
+    """The settings of several sections by their names, which differ from section to section."""
+    return {name: value for section in sections for name, value in section}

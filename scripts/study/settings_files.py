@@ -8,7 +8,7 @@ import yaml
 from pydantic import ValidationError
 
 from engine.code import SCRIPTS
-from study.settings import Settings
+from study.settings import Settings, moved_settings
 
 CONFIG = SCRIPTS.parent / "config" / "config.yaml"
 
@@ -16,48 +16,125 @@ CONFIG = SCRIPTS.parent / "config" / "config.yaml"
 YAML = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
-def read_settings(folder, overrides, lines, found):
-    """Settings of config.yaml, what the study states over them, and both together, checked.
+class Written:
+    """Where study.yaml states a setting: its line, and its section where that is a former one."""
 
-    What the study states is study.yaml with overrides laid over it; without a title it is called
-    after its folder.
+    def __init__(self, lines):
+        self._lines = lines
+        self._formerly = {}
+
+    def stated_formerly(self, path, formerly):
+        """Remember that the setting of a path stands in the section that had it before."""
+        self._formerly[path] = formerly
+
+    def place(self, path, *, named=1):
+        """Place of a setting as a person finds it, and whether study.yaml holds a line of it.
+
+        (`line 3, study.title`, True), or (`study.title`, False) where not even the first `named`
+        names of the path stand in study.yaml.
+        """
+        for depth in range(len(path), 0, -1):
+            if path[:depth] in self._formerly:
+                path = (*self._formerly[path[:depth]], *path[depth:])
+                break
+        text = ".".join(path)
+        for depth in range(len(path), named - 1, -1):
+            if path[:depth] in self._lines:
+                return f"line {self._lines[path[:depth]]}, {text}", True
+        return text, False
+
+
+def read_settings(folder, overrides, problems):
+    """Default settings, what the study states over them, both together, and where it is written.
+
+    What the study states is study.yaml with overrides laid over it, every setting in the section
+    that has it now; without a title the study is called after its folder.
     """
-    complete = _read_yaml(CONFIG, found)
-    own_file = folder / "study.yaml"
-    own = _read_yaml(own_file, found) if own_file.exists() else {}
-    if own_file.exists() and not own_file.read_bytes().strip():
-        found.add(
-            own_file.name,
+    complete = _read_yaml(CONFIG, problems)
+    path = folder / "study.yaml"
+    of_study = _read_yaml(path, problems) if path.exists() else {}
+    written = Written(lines_of(path))
+    if path.exists() and not path.read_bytes().strip():
+        problems.add(
+            path.name,
             "",
             "is empty; write what differs from config/config.yaml, first of all study: title, "
-            "conditions and primary_outcomes, or delete the file to use the usual settings",
+            "conditions and primary_outcomes, or delete the file to use the default settings",
         )
-    if complete is None or own is None:
-        return None, None, None
-    usual = _checked(complete, "config.yaml", {}, found)
-    stated = laid_over({"study": {}}, laid_over(own, overrides))
-    together = laid_over(complete, stated)
-    resolved = _checked(together, "study.yaml", lines, found)
+    if complete is None or of_study is None:
+        return None, None, None, written
+    default = _checked(complete, "config.yaml", Written({}), problems)
+    both = [_in_present_sections(values, written, problems) for values in (of_study, overrides)]
+    stated = laid_over({"study": {}}, laid_over(*both))
+    resolved = _checked(laid_over(complete, stated), "study.yaml", written, problems)
     if resolved is not None:
         if "title" not in stated["study"]:
-            resolved["study"]["title"] += f": {folder.resolve().name}"
-        for name, changes in resolved["try_alternatives"]["alternatives"].items():
-            changed = {k: v for k, v in (changes or {}).items() if k in Settings.model_fields}
-            _checked(laid_over(resolved, changed), f"settings, alternative {name}", {}, found)
-    return usual, stated, resolved
+            title = f"{resolved.study.title}: {folder.resolve().name}"
+            of_study = resolved.study.model_copy(update={"title": title})
+            resolved = resolved.model_copy(update={"study": of_study})
+        for name in resolved.try_alternatives.alternatives:
+            file = f"settings, alternative {name}"
+            _checked(_under_alternative(resolved, name), file, Written({}), problems)
+    return default, stated, resolved, written
 
 
-def _checked(values, file, lines, found):
+def under_alternative(settings, name):
+    """All settings as they are under one alternative."""
+    return Settings.model_validate(_under_alternative(settings, name))
+
+
+def _under_alternative(settings, name):
+    alternative = settings.try_alternatives.alternatives[name]
+    changed = alternative.model_dump() if alternative else {}
+    changed = {section: c for section, c in changed.items() if section in Settings.model_fields}
+    return laid_over(settings.model_dump(), changed)
+
+
+def _in_present_sections(values, written, problems, within=()):
+    """What is stated, each setting in the section that has it now, in alternatives as well."""
+    values = {name: dict(v) if isinstance(v, dict) else v for name, v in values.items()}
+    for moved, section in moved_settings().items():
+        former, name = moved.split(".")
+        if not (isinstance(values.get(former), dict) and name in values[former]):
+            continue
+        value = values[former].pop(name)
+        present = values.setdefault(section, {})
+        if not isinstance(present, dict):
+            continue
+        path = (*within, section, name)
+        if name in present and present[name] != value:
+            there, _ = written.place(path)
+            here, _ = written.place((*within, former, name))
+            problems.add(
+                "study.yaml",
+                here,
+                f"found {value!r}, but {there} says {present[name]!r}; the setting belongs to "
+                f"{section}, keep the one there and take out this one",
+            )
+        elif name not in present:
+            written.stated_formerly(path, (*within, former, name))
+        present.setdefault(name, value)
+    alternatives = values.get("try_alternatives", {})
+    if not within and isinstance(alternatives, dict):
+        named = alternatives.get("alternatives")
+        if isinstance(named, dict):
+            place = ("try_alternatives", "alternatives")
+            alternatives["alternatives"] = {
+                name: _in_present_sections(changes, written, problems, (*place, str(name)))
+                if isinstance(changes, dict)
+                else changes
+                for name, changes in named.items()
+            }
+    return values
+
+
+def _checked(values, file, written, problems):
     try:
-        return Settings.model_validate(values).model_dump()
+        return Settings.model_validate(values)
     except ValidationError as error:
         for problem in error.errors():
-            path = tuple(str(part) for part in problem["loc"])
-            line = next(
-                (lines[path[:n]] for n in range(len(path), 0, -1) if path[:n] in lines), None
-            )
-            place = ".".join(path) if line is None else f"line {line}, {'.'.join(path)}"
-            found.add(file, place, _setting_in_words(problem, values))
+            place, _ = written.place(tuple(str(part) for part in problem["loc"]))
+            problems.add(file, place, _setting_in_words(problem, values))
         return None
 
 
@@ -110,7 +187,13 @@ def laid_over(lower, upper):
     }
 
 
+def changed_settings(default, settings):
+    """Settings that differ: section.name, value in the first, value in the second."""
+    return list(differences(default.model_dump(), settings.model_dump()))
+
+
 def differences(usual, here, path=""):
+    """Settings that differ between two: path, value in the first, value in the second."""
     if isinstance(usual, dict) and isinstance(here, dict):
         for name in sorted({*usual, *here}):
             yield from differences(

@@ -5,6 +5,7 @@ import pyarrow.parquet as pq
 
 from results.tables import read_table
 from study.session_sheet import events_of, table_of, with_supplied_times
+from study.settings import by_name
 from windows.cutting import Window, windows_of_event
 from windows.inputs import WindowInputs
 
@@ -40,9 +41,13 @@ class Person:
             "timing_step_ms"
         ]
 
-    def windows(self, settings):
+    def windows(self, settings, protocol):
         """Every window of every event, with what outcomes may ask for in it."""
-        cutting = ("baseline_settle_s", "recovery_steady_from_s", "shortest_steady_s")
+        asked = by_name(settings, protocol)
+        cutting = {
+            name: asked[name]
+            for name in ("baseline_settle_s", "recovery_steady_from_s", "shortest_steady_s")
+        }
         for session_id, session_events in self.events.groupby("session_id"):
             given = {
                 "beats": _of(self.beats, session_id),
@@ -54,16 +59,14 @@ class Person:
                 "ecg_spans": _of(self.ecg_spans, session_id),
                 "heart_clock_status": "; ".join(self.clocks[self.clocks.index == session_id]),
             }
-            session = WindowInputs(**settings, **given)
+            session = WindowInputs(**asked, **given)
             for event in session_events.itertuples():
                 segment = self._segment(session_id, event)
                 of_event = WindowInputs(session, event=event, segment=segment)
                 for window in (
                     windows_without_time(event)
                     if event.untimed
-                    else windows_of_event(
-                        event, session_events, **{name: settings[name] for name in cutting}
-                    )
+                    else windows_of_event(event, session_events, **cutting)
                 ):
                     yield window, WindowInputs(of_event, window=window)
 

@@ -2,13 +2,15 @@
 
 from collections.abc import Callable, Mapping
 
+from study.settings import Gate
+
 WORSE = {"ok": 0, "flagged": 1, "refused": 2}
 
 
 def verdict(
     outcome: str,
     window: str,
-    gates: Mapping[str, Mapping],
+    gates: Mapping[str, Gate],
     measured: Callable[[str], float | None],
 ) -> tuple[str, str]:
     """Status and reasons of one outcome in one window: `ok`, `flagged` or `refused`.
@@ -19,8 +21,8 @@ def verdict(
     """
     found = [("ok", "")]
     for gate in gates.values():
-        if outcome in gate["outcomes"] and window in gate["windows"]:
-            value = measured(gate["measured"])
+        if outcome in gate.outcomes and window in gate.windows:
+            value = measured(gate.measured)
             if value is not None:
                 found.append(_of_rule(gate, value))
     worst = max((status for status, _ in found), key=WORSE.__getitem__)
@@ -29,8 +31,8 @@ def verdict(
 
 def _of_rule(gate, value):
     for status in ("refused", "flagged"):
-        below, above = gate[f"{status}_below"], gate[f"{status}_above"]
+        below, above = getattr(gate, f"{status}_below"), getattr(gate, f"{status}_above")
         if (below is not None and value < below) or (above is not None and value > above):
-            here = "" if gate["measured"] == "always" else f" (here {value:.3g})"
-            return status, f"{gate['says']}{here}"
+            here = "" if gate.measured == "always" else f" (here {value:.3g})"
+            return status, f"{gate.says}{here}"
     return "ok", ""

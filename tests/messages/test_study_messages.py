@@ -8,6 +8,7 @@ from engine.problems import problems
 from project import copy_of_project, snakemake, write_tiny_study
 from study.loading import Study
 from study.problems import StudyError
+from study.settings_files import under_alternative
 
 
 @pytest.fixture
@@ -503,7 +504,7 @@ def test_conditions_of_other_names_need_no_condition_without_cuff(study):
     path.write_text(path.read_text().replace("\tnone\t", "\tfree\t"))
     text = (study / "study.yaml").read_text()
     (study / "study.yaml").write_text(text.replace('"none"', '"free"'))
-    assert Study(study).settings["segment_oxygenation"]["no_cuff_condition"] == "none"
+    assert Study(study).settings.protocol.no_cuff_condition == "none"
 
 
 def test_a_muscle_on_which_no_sensor_lies_is_a_note_and_no_hindrance(study):
@@ -542,7 +543,7 @@ def test_a_set_that_was_refused_is_not_missed_by_the_settings(study):
 def test_a_study_without_study_yaml_is_called_after_its_folder_and_says_what_it_leaves_open(study):
     (study / "study.yaml").unlink()
     found = Study(study)
-    assert found.settings["study"]["title"] == "Untitled cuff study: tiny"
+    assert found.settings.study.title == "Untitled cuff study: tiny"
     assert found.unstated == ["title", "conditions", "primary outcomes"]
     assert "names no title, conditions and primary outcomes" in found.notes()
 
@@ -656,8 +657,8 @@ def test_a_condition_without_cuff_of_another_name_is_asked_for(study):
     text = message_of(study)
     assert text.startswith("1 problem ")
     assert (
-        "study.yaml, segment_oxygenation.no_cuff_condition: is not stated, and the usual 'none' is "
-        "not among the conditions, but sets in control have no noted pressure"
+        "study.yaml, protocol.no_cuff_condition: is not stated, and the default 'none' is not "
+        "among the conditions, but sets in control have no noted pressure"
     ) in text
     assert "allowed: control, low, target, or null where every condition has a cuff" in text
 
@@ -666,9 +667,36 @@ def test_a_condition_without_cuff_of_another_name_is_asked_for(study):
 def test_a_condition_without_cuff_can_be_named_or_denied(study, said):
     without_pressures(study, "none", "control")
     with (study / "study.yaml").open("a") as settings:
-        settings.write(f"segment_oxygenation:\n  no_cuff_condition: {said}\n")
-    settings = Study(study).settings["segment_oxygenation"]
-    assert settings["no_cuff_condition"] == (None if said == "null" else said)
+        settings.write(f"protocol:\n  no_cuff_condition: {said}\n")
+    protocol = Study(study).settings.protocol
+    assert protocol.no_cuff_condition == (None if said == "null" else said)
+
+
+def test_a_setting_stands_where_an_earlier_study_had_it_or_where_it_belongs_now(study):
+    formerly = "  failure_band_pct: [0.0, 20.0]\n"
+    with (study / "study.yaml").open("a") as settings:
+        settings.write(formerly)
+    assert Study(study).settings.protocol.failure_band_pct == [0.0, 20.0]
+    with (study / "study.yaml").open("a") as settings:
+        settings.write("protocol:\n  failure_band_pct: [0.0, 10.0]\n")
+    said = message_of(study)
+    assert said.startswith("1 problem ")
+    assert "line 6, measure_outcomes.failure_band_pct: found [0.0, 20.0], but line 8, " in said
+    assert "protocol.failure_band_pct says [0.0, 10.0]" in said
+    assert "keep the one there and take out this one" in said
+
+
+def test_a_fault_in_a_setting_that_moved_is_named_where_the_study_wrote_it(study):
+    with (study / "study.yaml").open("a") as settings:
+        settings.write("  failure_band_pct: [0.0, low]\n")
+    assert "measure_outcomes.failure_band_pct.1: found 'low'" in message_of(study)
+    text = (study / "study.yaml").read_text().replace("  failure_band_pct: [0.0, low]\n", "")
+    (study / "study.yaml").write_text(
+        text + "try_alternatives:\n  alternatives:\n    wide: {measure_outcomes: "
+        "{failure_band_pct: [0.0, 25.0]}}\n"
+    )
+    under = under_alternative(Study(study).settings, "wide")
+    assert under.protocol.failure_band_pct == [0.0, 25.0]
 
 
 def test_a_study_without_any_cuff_need_not_say_so(study):

@@ -35,6 +35,7 @@ from comparison.sensitivity import (
     work_matched,
     worst_case,
 )
+from project import settings_with
 from report.sentences import SAME_ORDER, as_decided, sentence_of_contrast
 from results.tables import read_table, write_table
 from windows.measuring import OUTCOME_COLUMNS
@@ -118,13 +119,15 @@ def results_of(outcomes, folder, *, conditions=CONDITIONS, primary=PRIMARY, **se
     """Tables of compare_conditions, written and read again."""
     write_table(outcomes, folder / "outcomes.tsv")
     paths = [folder / f"{name}.tsv" for name in TABLES]
-    usual = {"smallest_effect": {}, "power": 0.8, "planned_participants": [6, 12]}
+    settings = SETTINGS | {"planned_participants": [6, 12]} | settings
+    seed = settings.pop("seed")
     compare_conditions(
         folder / "outcomes.tsv",
         *paths,
         conditions=list(conditions),
-        primary_outcomes=[{"outcome": o, "window": w} for o, w in primary],
-        **SETTINGS | usual | settings,
+        primary=list(primary),
+        settings=settings_with(compare_conditions=settings).compare_conditions,
+        seed=seed,
     )
     return {name: read_table(path) for name, path in zip(TABLES, paths, strict=True)}
 
@@ -898,9 +901,14 @@ def test_power_stays_a_number_far_out():
 
 
 GATES = {
-    "share": {"outcomes": ["rmssd_ms"], "windows": ["set"], "measured": "corrected_pct"},
+    "share": {
+        "outcomes": ["rmssd_ms"],
+        "windows": ["set"],
+        "measured": "corrected_pct",
+        "says": "too much is repaired",
+        "source": "convention",
+    },
 }
-MEASURING = {"nadir_window_s": 5.0, "high_frequency_hz": [0.15, 0.4], "baseline_settle_s": 60.0}
 
 
 @pytest.mark.parametrize(
@@ -917,31 +925,36 @@ MEASURING = {"nadir_window_s": 5.0, "high_frequency_hz": [0.15, 0.4], "baseline_
     ],
 )
 def test_only_outcomes_that_ask_for_a_setting_are_measured_again(outcome, change, expected):
-    before = MEASURING | {"gates": GATES}
-    assert reaches(outcome, "set", before, before | change) == expected
+    before, after = (
+        settings_with(measure_outcomes={"gates": GATES} | changes) for changes in ({}, change)
+    )
+    assert reaches(outcome, "set", before, after) == expected
 
 
 @pytest.mark.parametrize(
-    ("section", "outcome", "expected"),
+    ("section", "change", "outcome", "expected"),
     [
-        ("find_beats", "mean_hr_bpm", True),
-        ("find_beats", "smo2_nadir_pct", False),
-        ("segment_oxygenation", "smo2_nadir_pct", True),
-        ("segment_oxygenation", "mean_hr_bpm", False),
-        ("compare_conditions", "mean_hr_bpm", True),
+        ("find_beats", {"gate_correlation": 0.7}, "mean_hr_bpm", True),
+        ("find_beats", {"gate_correlation": 0.7}, "smo2_nadir_pct", False),
+        ("segment_oxygenation", {"stuck_s": 5.0}, "smo2_nadir_pct", True),
+        ("segment_oxygenation", {"stuck_s": 5.0}, "mean_hr_bpm", False),
+        ("compare_conditions", {"error": "contrast"}, "mean_hr_bpm", True),
+        ("protocol", {"slowest_cadence_hz": 0.2}, "smo2_nadir_pct", True),
+        ("protocol", {"slowest_cadence_hz": 0.2}, "mean_hr_bpm", False),
+        ("protocol", {"failure_band_pct": [0.0, 20.0]}, "time_in_failure_band_s", True),
+        ("protocol", {"failure_band_pct": [0.0, 20.0]}, "smo2_nadir_pct", False),
     ],
 )
-def test_an_alternative_concerns_what_is_made_from_the_step_it_changes(section, outcome, expected):
-    sections = ("find_beats", "segment_oxygenation", "compare_conditions")
-    settings = {name: {} for name in sections} | {"measure_outcomes": MEASURING | {"gates": GATES}}
-    changed = settings | {section: {"anything": 1}}
+def test_an_alternative_concerns_what_is_made_from_what_it_changes(
+    section, change, outcome, expected
+):
+    settings, changed = settings_with(), settings_with(**{section: change})
     same = invented(40, participants=2)
     assert concerned(outcome, "set", settings, changed, same, same) == expected
 
 
 def test_an_alternative_concerns_an_outcome_whose_verdict_it_changes_though_no_value():
-    sections = ("find_beats", "segment_oxygenation", "compare_conditions")
-    settings = {name: {} for name in sections} | {"measure_outcomes": MEASURING | {"gates": GATES}}
+    settings = settings_with()
     before = invented(40, participants=2)
     nadir = before["outcome"] == "smo2_nadir_pct"
     after = before.assign(status=before["status"].mask(nadir, "flagged"))

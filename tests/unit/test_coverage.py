@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from project import write_tiny_study
+from project import settings_with, write_tiny_study
 from read_recordings import read_recordings
 from recordings.coverage import OUTSIDE, coverage_doubt, events_measured_in, uncovered_s
 from results.exclusions import with_coverage
@@ -96,18 +96,13 @@ def test_a_short_recording_does_not_make_its_clock_uncertain():
 
 def read_one(study, tmp_path, **changes):
     """Clocks of the tiny study's first person, or the problem that its recordings have."""
-    settings = {
-        "largest_drift_ppm": 500.0,
-        "lost_time_s_per_5_min": 0.5,
-        "largest_uncovered_s": 10.0,
-    }
     read_recordings(
         [],
         tmp_path / "signals.parquet",
         tmp_path / "sync.tsv",
         study=str(study),
         participant="sub-01",
-        **settings | changes,
+        settings=settings_with(read_recordings=changes).read_recordings,
     )
     return read_table(tmp_path / "sync.tsv").set_index(["session_id", "signal"])["status"]
 

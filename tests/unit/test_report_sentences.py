@@ -6,6 +6,7 @@ import pytest
 from engine.listings import figure_modules
 from figures._drawing import pyplot, ratio_axis
 from figures._session_page import KIND_LOOKS, Session, excerpts
+from project import settings_with
 from report.heart import delays_after_sets, delays_in_words, rate_in_sets_is_equal
 from report.methods import breathing_in_words, comparison, other_assumptions
 from report.page import (
@@ -53,10 +54,14 @@ def test_a_contrast_says_which_exercises_it_leaves_out():
             for condition, value in (("none", none), ("low", low))
         ]
     ).assign(outcome="smo2_nadir_pct", window="set")
-    primary = {"outcome": "smo2_nadir_pct", "window": "set"}
-    said = without_exercises(found, primary, "low - none")
+    said = without_exercises(found, "smo2_nadir_pct", "set", "low - none")
     assert said == " Left out: squat (no values in both conditions)."
-    assert without_exercises(found[found["exercise"] == "calf_raise"], primary, "low - none") == ""
+    assert (
+        without_exercises(
+            found[found["exercise"] == "calf_raise"], "smo2_nadir_pct", "set", "low - none"
+        )
+        == ""
+    )
 
 
 def sets_with(values):
@@ -79,27 +84,24 @@ def sets_with(values):
     )
 
 
-SETTINGS = {
-    "measure_outcomes": {"failure_band_pct": [0.0, 15.0]},
-    "study": {"conditions": ["none", "target"]},
-}
+SETTINGS = settings_with(study={"conditions": ["none", "target"]})
 
 
 def test_the_failure_band_is_held_against_the_sets_that_failed():
     found = sets_with([(12.0, 9.0, 1.0), (14.0, 2.0, 0.0), (30.0, 0.0, 0.0), (20.0, 0.0, 1.0)])
-    depth, meaning, _ = failure_band(found, SETTINGS)
+    depth, meaning, _ = failure_band(found, SETTINGS, SETTINGS)
     assert "the lowest saturation of a set was 12 % (median 17 %); 2 of 4 sets" in depth
     assert "1 of 2 sets to failure reached it, and 1 of 2 other sets" in meaning
 
 
 def test_without_a_set_to_failure_the_band_is_not_said_to_mark_it():
-    *_, meaning, _ = failure_band(sets_with([(12.0, 9.0, float("nan"))]), SETTINGS)
+    *_, meaning, _ = failure_band(sets_with([(12.0, 9.0, float("nan"))]), SETTINGS, SETTINGS)
     assert "cannot be told from this study" in meaning
 
 
 def test_a_set_whose_nadir_lies_above_the_band_did_not_reach_it_whatever_single_readings_did():
     found = sets_with([(16.5, 4.0, 1.0), (15.0, 4.0, 1.0), (17.0, 3.0, 0.0)])
-    depth, meaning, definition = failure_band(found, SETTINGS)
+    depth, meaning, definition = failure_band(found, SETTINGS, SETTINGS)
     assert "1 of 3 sets reached the band of 0 to 15 %" in depth
     assert "1 of 2 sets to failure reached it, and 0 of 1 other sets" in meaning
     assert definition.startswith("A set reached the band when its nadir")
@@ -107,9 +109,10 @@ def test_a_set_whose_nadir_lies_above_the_band_did_not_reach_it_whatever_single_
 
 def test_a_band_that_the_study_set_does_not_carry_the_source_of_the_usual_one():
     found = sets_with([(16.5, 4.0, 1.0)])
-    own = SETTINGS | {"measure_outcomes": {"failure_band_pct": [0.0, 20.0]}}
-    assert "(common practice, no source)" in failure_band(found, SETTINGS)[0]
-    assert "(set by the study)" in failure_band(found, own)[0]
+    own = settings_with(protocol={"failure_band_pct": [0.0, 20.0]})
+    own = own.model_copy(update={"study": SETTINGS.study})
+    assert "(common practice, no source)" in failure_band(found, SETTINGS, SETTINGS)[0]
+    assert "(set by the study)" in failure_band(found, own, SETTINGS)[0]
 
 
 def boundaries_with(*rows):
@@ -180,10 +183,7 @@ def models_with(**formulas):
 
 def test_each_primary_outcome_stands_beside_its_own_model():
     primary = [{"outcome": n, "window": "set"} for n in ("smo2_nadir_pct", "rmssd_ms", "rpe")]
-    settings = {
-        "study": {"primary_outcomes": primary},
-        "compare_conditions": {"error": "pooled"},
-    }
+    settings = settings_with(study={"primary_outcomes": primary})
     models = models_with(smo2_nadir_pct="y ~ condition * exercise", rmssd_ms="y ~ condition")
     said = comparison(models, settings)
     assert "y ~ condition * exercise for Saturation nadir (set); y ~ condition for RMSSD" in said

@@ -5,7 +5,7 @@ import pytest
 
 from check_safety import check_safety
 from cuff.safety import misplaced
-from project import write_tiny_study
+from project import settings_with, write_tiny_study
 from results.tables import read_table
 
 SET = {
@@ -60,11 +60,8 @@ def test_sets_of_the_condition_without_cuff_lack_no_pressure(tmp_path):
         tmp_path / "safety.tsv",
         tmp_path / "cuff_checks.tsv",
         study=str(study),
-        highest_share_pct=80.0,
-        pressure_tolerance_mmhg=10.0,
-        slow_refill_s=3.0,
-        longest_restriction_min=10.0,
-        no_cuff_condition="none",
+        settings=settings_with().check_safety,
+        protocol=settings_with().protocol,
     )
     lacking = read_table(tmp_path / "safety.tsv").set_index("condition")["missing_checks"]
     assert not lacking["none"].str.contains("cuff_pressure_mmhg").any()

@@ -3,6 +3,7 @@
 import pandas as pd
 import pytest
 
+from study.settings import Gate
 from windows.cutting import release_of_cuff, windows_of_event
 from windows.quality_rules import verdict
 
@@ -69,15 +70,14 @@ def test_a_short_recovery_has_no_steady_block():
 
 
 def gate(**limits):
-    sides = ("flagged_below", "flagged_above", "refused_below", "refused_above")
-    return {
+    rule = {
         "outcomes": ["rmssd_ms"],
         "windows": ["set"],
         "measured": "duration_s",
         "says": "too short",
-        **dict.fromkeys(sides),
-        **limits,
+        "source": "convention",
     }
+    return Gate(**rule | limits)
 
 
 def test_a_value_at_its_limit_passes_and_one_beyond_it_does_not():

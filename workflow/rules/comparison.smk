@@ -15,10 +15,10 @@ rule compare_conditions:
     log:
         f"{RESULTS}/logs/compare_conditions.log",
     params:
-        **settings_of(SETTINGS["compare_conditions"]),
-        conditions=settings_of(SETTINGS["study"])["conditions"],
-        primary_outcomes=settings_of(SETTINGS["study"])["primary_outcomes"],
-        seed=settings_of(SETTINGS["study"])["seed"],
+        settings=parameter(SETTINGS.compare_conditions),
+        conditions=parameter(SETTINGS.study.conditions),
+        primary=parameter(SETTINGS.study.primary),
+        seed=parameter(SETTINGS.study.seed),
         code=code_of("compare_conditions", "outcomes/*"),
     shell:
         command("compare_conditions")
@@ -72,20 +72,8 @@ rule try_alternatives:
     params:
         study=str(STUDY.folder),
         alternative="{alternative}",
-        settings=settings_of(
-            {
-                "all": STUDY.sections(
-                    "study",
-                    "find_beats",
-                    "segment_oxygenation",
-                    "measure_outcomes",
-                    "check_safety",
-                    "compare_conditions",
-                )
-            }
-        )["all"],
-        changes=STUDY.changes_of,
-        usual_gates=settings_of(STUDY.default_settings["measure_outcomes"])["gates"],
+        settings=parameter(SETTINGS),
+        usual_gates=parameter(STUDY.default_settings.measure_outcomes.gates),
         rows=STUDY.all_rows("participants", "sessions", "events", "edits"),
         code=code_of("try_alternatives", "outcomes/*"),
     shell:
@@ -104,7 +92,7 @@ rule gather_alternatives:
     log:
         f"{RESULTS}/logs/gather_alternatives.log",
     params:
-        primary_outcomes=settings_of(SETTINGS["study"])["primary_outcomes"],
+        primary=parameter(SETTINGS.study.primary),
         code=code_of("gather_alternatives"),
     shell:
         command("gather_alternatives")

@@ -13,14 +13,13 @@ rule draw_figure:
     log:
         f"{RESULTS}/logs/draw_figure/{{figure}}.log",
     params:
-        **settings_of(SETTINGS["draw_figures"]),
+        settings=parameter(SETTINGS.draw_figures),
+        protocol=parameter(SETTINGS.protocol),
         study=str(STUDY.folder),
         figure="{figure}",
-        title=settings_of(SETTINGS["study"])["title"],
-        conditions=settings_of(SETTINGS["study"])["conditions"],
-        primary_outcomes=settings_of(SETTINGS["study"])["primary_outcomes"],
-        failure_band_pct=settings_of(SETTINGS["measure_outcomes"])["failure_band_pct"],
-        no_cuff_condition=settings_of(SETTINGS["segment_oxygenation"])["no_cuff_condition"],
+        title=parameter(SETTINGS.study.title),
+        conditions=parameter(SETTINGS.study.conditions),
+        primary=parameter(SETTINGS.study.primary),
         rows=STUDY.all_rows("sessions", "events"),
         code=code_of("draw_figure", "figures/{figure}"),
     shell:
@@ -45,9 +44,8 @@ rule draw_sessions:
     params:
         study=str(STUDY.folder),
         participant="{participant}",
-        title=settings_of(SETTINGS["study"])["title"],
-        failure_band_pct=settings_of(SETTINGS["measure_outcomes"])["failure_band_pct"],
-        no_cuff_condition=settings_of(SETTINGS["segment_oxygenation"])["no_cuff_condition"],
+        title=parameter(SETTINGS.study.title),
+        protocol=parameter(SETTINGS.protocol),
         rows=STUDY.rows("sessions", "events", "edits"),
         code=code_of("draw_sessions", "outcomes/*"),
     shell:

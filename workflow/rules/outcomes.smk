@@ -17,8 +17,9 @@ rule measure_outcomes:
     log:
         f"{RESULTS}/logs/measure_outcomes/{{participant}}.log",
     params:
-        **settings_of(SETTINGS["measure_outcomes"]),
-        usual_gates=settings_of(STUDY.default_settings["measure_outcomes"])["gates"],
+        settings=parameter(SETTINGS.measure_outcomes),
+        protocol=parameter(SETTINGS.protocol),
+        usual_gates=parameter(STUDY.default_settings.measure_outcomes.gates),
         study=str(STUDY.folder),
         participant="{participant}",
         rows=STUDY.rows("participants", "sessions", "events", "edits"),
@@ -79,8 +80,8 @@ rule check_safety:
     log:
         f"{RESULTS}/logs/check_safety.log",
     params:
-        **settings_of(SETTINGS["check_safety"]),
-        no_cuff_condition=settings_of(SETTINGS["segment_oxygenation"])["no_cuff_condition"],
+        settings=parameter(SETTINGS.check_safety),
+        protocol=parameter(SETTINGS.protocol),
         study=str(STUDY.folder),
         rows=STUDY.all_rows("sessions", "occlusion", "events"),
         code=code_of("check_safety"),

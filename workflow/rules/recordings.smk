@@ -11,7 +11,7 @@ rule read_recordings:
     log:
         f"{RESULTS}/logs/read_recordings/{{participant}}.log",
     params:
-        **settings_of(SETTINGS["read_recordings"]),
+        settings=parameter(SETTINGS.read_recordings),
         study=str(STUDY.folder),
         participant="{participant}",
         rows=STUDY.rows("recordings", "sessions", "events"),
@@ -31,7 +31,7 @@ rule find_beats:
     log:
         f"{RESULTS}/logs/find_beats/{{participant}}.log",
     params:
-        **settings_of(SETTINGS["find_beats"]),
+        settings=parameter(SETTINGS.find_beats),
         study=str(STUDY.folder),
         participant="{participant}",
         rows=STUDY.rows("edits"),
@@ -53,11 +53,8 @@ rule segment_oxygenation:
     log:
         f"{RESULTS}/logs/segment_oxygenation/{{participant}}.log",
     params:
-        **settings_of(SETTINGS["segment_oxygenation"]),
-        pressure_tolerance_mmhg=SETTINGS["check_safety"]["pressure_tolerance_mmhg"],
-        slowest_cadence_hz=SETTINGS["measure_outcomes"]["slowest_cadence_hz"],
-        fastest_cadence_hz=SETTINGS["measure_outcomes"]["fastest_cadence_hz"],
-        samples_per_contraction=SETTINGS["measure_outcomes"]["samples_per_contraction"],
+        settings=parameter(SETTINGS.segment_oxygenation),
+        protocol=parameter(SETTINGS.protocol),
         study=str(STUDY.folder),
         participant="{participant}",
         rows=STUDY.rows("recordings", "events", "edits"),

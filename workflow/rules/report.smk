@@ -13,9 +13,9 @@ rule write_tables:
         f"{RESULTS}/logs/write_tables.log",
     params:
         study=str(STUDY.folder),
-        title=settings_of(SETTINGS["study"])["title"],
-        conditions=settings_of(SETTINGS["study"])["conditions"],
-        primary_outcomes=settings_of(SETTINGS["study"])["primary_outcomes"],
+        title=parameter(SETTINGS.study.title),
+        conditions=parameter(SETTINGS.study.conditions),
+        primary=parameter(SETTINGS.study.primary),
         rows=STUDY.all_rows("participants", "sessions"),
         code=code_of("write_tables", "outcomes/*"),
     shell:
@@ -41,7 +41,8 @@ rule write_methods:
         f"{RESULTS}/logs/write_methods.log",
     params:
         study=str(STUDY.folder),
-        settings=settings_of({"all": SETTINGS})["all"],
+        settings=parameter(SETTINGS),
+        default_settings=parameter(STUDY.default_settings),
         rows=STUDY.all_rows("participants", "sessions", "occlusion", "recordings", "events"),
         code=code_of("write_methods", "outcomes/*"),
     shell:
@@ -78,9 +79,9 @@ rule write_report:
         f"{RESULTS}/logs/write_report.log",
     params:
         study=str(STUDY.folder),
-        settings=settings_of({"all": SETTINGS})["all"],
-        changed_settings=settings_of({"all": STUDY.changed_settings()})["all"],
-        unstated=settings_of({"all": STUDY.unstated})["all"],
+        settings=parameter(SETTINGS),
+        default_settings=parameter(STUDY.default_settings),
+        unstated=parameter(STUDY.unstated),
         rows=STUDY.all_rows("participants", "sessions", "recordings", "events"),
         code=code_of("write_report", "outcomes/*", "figures/*"),
     shell:
@@ -107,8 +108,8 @@ rule write_provenance:
         f"{RESULTS}/logs/write_provenance.log",
     params:
         study=str(STUDY.folder),
-        all_settings=settings_of({"all": SETTINGS})["all"],
-        changed_settings=settings_of({"all": STUDY.changed_settings()})["all"],
+        all_settings=parameter(SETTINGS),
+        default_settings=parameter(STUDY.default_settings),
         code=code_of("write_provenance"),
     shell:
         command("write_provenance")
