@@ -7,7 +7,6 @@ import pandas as pd
 
 from cuff.log import planned_pressure
 from cuff.safety import (
-    SAFETY_COLUMNS,
     findings,
     labels,
     missing_checks,
@@ -17,7 +16,7 @@ from cuff.safety import (
     symptoms,
 )
 from engine.step import Inputs, Output, run
-from results.tables import read_tables, write_table
+from results.tables import read_tables, write
 from study.session_sheet import events_of, table_of
 from study.settings import CheckSafety, Protocol
 
@@ -34,7 +33,7 @@ def check_safety(
     events = events_of(study)
     occlusion = table_of(study, "occlusion")
     checks = read_tables(checks_of_each) if checks_of_each else pd.DataFrame()
-    write_table(checks, cuff_checks)
+    write(checks, "cuff_checks", cuff_checks)
     rows = []
     for visit in table_of(study, "sessions").itertuples():
         own = events[
@@ -75,7 +74,7 @@ def check_safety(
             recorded = recorded_findings(checks, visit, limb)
             row["findings"] = "; ".join([row["findings"], *recorded]).removeprefix("none; ")
             rows.append(row)
-    write_table(pd.DataFrame(rows, columns=SAFETY_COLUMNS), safety)
+    write(pd.DataFrame(rows), "safety", safety)
 
 
 if __name__ == "__main__":

@@ -9,13 +9,10 @@ import logging
 import pandas as pd
 
 from comparison.conditions import (
-    CONTRAST_COLUMNS,
-    MODEL_COLUMNS,
     smallest_effect_in,
     usable,
 )
 from comparison.outcome_tables import (
-    DIAGNOSTIC_COLUMNS,
     comparisons_of,
     contrasts_of,
     declared,
@@ -24,13 +21,12 @@ from comparison.outcome_tables import (
     with_extremes,
     without_result,
 )
-from comparison.planning import PLANNING_COLUMNS, planning
+from comparison.planning import planning
 from comparison.sensitivity import (
-    SENSITIVITY_COLUMNS,
     missing_values,
 )
 from engine.step import Input, Output, run
-from results.tables import read_table, stack, write_table
+from results.tables import read_table, stack, write
 from study.settings import CompareConditions
 
 
@@ -81,12 +77,12 @@ def compare_conditions(
         logging.info("%s in %s: %s", *key, comparison.formula or "not modelled")
     if comparisons:
         contrast_tables += without_result(found, table, primary, conditions)
-    write_table(stack(contrast_tables, CONTRAST_COLUMNS), contrasts)
-    write_table(stack(model_tables, MODEL_COLUMNS), models)
-    write_table(missing_values(found, conditions, primary), missing)
-    write_table(stack([pd.DataFrame(other_assumptions)], SENSITIVITY_COLUMNS), sensitivity)
-    write_table(stack(plans, PLANNING_COLUMNS), planning_table)
-    write_table(stack(fits, DIAGNOSTIC_COLUMNS), diagnostics)
+    write(stack(contrast_tables, "contrasts"), "contrasts", contrasts)
+    write(stack(model_tables, "models"), "models", models)
+    write(missing_values(found, conditions, primary), "missing", missing)
+    write(pd.DataFrame(other_assumptions), "sensitivity", sensitivity)
+    write(stack(plans, "planning"), "planning", planning_table)
+    write(stack(fits, "diagnostics"), "diagnostics", diagnostics)
 
 
 if __name__ == "__main__":

@@ -4,8 +4,6 @@ from engine.step import Input, Output, run
 from heart.beat_edits import BeatEditError
 from heart.beats import (
     BEAT_ACTIONS,
-    BEAT_COLUMNS,
-    QUALITY_COLUMNS,
     beats_of_ecg,
     beats_of_intervals,
     breathing_of,
@@ -13,7 +11,7 @@ from heart.beats import (
     with_edits,
 )
 from recordings.store import read_stretches
-from results.tables import stack, write_table
+from results.tables import stack, write
 from study.problems import StudyError
 from study.session_sheet import table_of
 from study.settings import FindBeats
@@ -59,12 +57,9 @@ def find_beats(
         }
         verdicts.append(whole_recording(repaired, unedited, found).assign(**labels))
         verdicts.append(spans.assign(**labels))
-    write_table(stack(beat_tables, BEAT_COLUMNS), beats)
-    write_table(
-        stack(breathing, ["session_id", "time_s", "rate_hz", "confidence", "status", "reason"]),
-        respiration,
-    )
-    write_table(stack(verdicts, QUALITY_COLUMNS), quality)
+    write(stack(beat_tables, "beats"), "beats", beats)
+    write(stack(breathing, "respiration"), "respiration", respiration)
+    write(stack(verdicts, "quality"), "quality", quality)
 
 
 if __name__ == "__main__":

@@ -1,11 +1,7 @@
 """Put everybody's outcomes, quality and clocks into one table each, and list what was left out."""
 
-import pandas as pd
-
 from engine.step import Inputs, Output, run
 from results.exclusions import (
-    EXCLUSION_COLUMNS,
-    QUALITY_COLUMNS,
     conditions_not_done,
     edits,
     excluded_events,
@@ -14,9 +10,8 @@ from results.exclusions import (
     spans,
     with_coverage,
 )
-from results.tables import read_tables, write_table
+from results.tables import read_tables, stack, write
 from results.wide import wide
-from windows.measuring import OUTCOME_COLUMNS
 
 
 def gather_tables(
@@ -35,16 +30,16 @@ def gather_tables(
     *,
     study: str,
 ):
-    found = read_tables(outcomes_of_each)[OUTCOME_COLUMNS]
-    judged = read_tables(quality_of_each).reindex(columns=QUALITY_COLUMNS)
+    found = read_tables(outcomes_of_each)
+    judged = read_tables(quality_of_each)
     clocks = read_tables(sync_of_each)
     judged = with_coverage(judged, clocks)
-    write_table(found, outcomes)
-    write_table(wide(found), outcomes_wide)
-    write_table(clocks, sync)
-    write_table(read_tables(recovery_of_each), recovery_series)
-    write_table(read_tables(boundaries_of_each), boundaries)
-    write_table(judged, quality)
+    write(found, "outcomes", outcomes)
+    write(wide(found), "outcomes_wide", outcomes_wide)
+    write(clocks, "sync", sync)
+    write(read_tables(recovery_of_each), "recovery_series", recovery_series)
+    write(read_tables(boundaries_of_each), "boundaries", boundaries)
+    write(judged, "quality", quality)
     left_out = [
         people_and_visits(study),
         conditions_not_done(study),
@@ -53,9 +48,7 @@ def gather_tables(
         spans(judged),
         refused_outcomes(found),
     ]
-    filled = [table for table in left_out if len(table)]
-    stacked = pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()
-    write_table(stacked.reindex(columns=EXCLUSION_COLUMNS), exclusions)
+    write(stack(left_out, "exclusions"), "exclusions", exclusions)
 
 
 if __name__ == "__main__":

@@ -4,10 +4,10 @@ import pandas as pd
 
 from engine.listings import outcome_modules
 from engine.step import Input, Output, run
-from heart.recovery import RECOVERY_COLUMNS, recovery_series
-from results.tables import write_table
+from heart.recovery import recovery_series
+from results.tables import stack, write
 from study.settings import Gate, MeasureOutcomes, Protocol
-from windows.measuring import OUTCOME_COLUMNS, QUALITY_COLUMNS, measured, quality_row
+from windows.measuring import measured, quality_row
 from windows.person import Person
 
 
@@ -42,11 +42,9 @@ def measure_outcomes(
                 rows.append(
                     {**labels, "window": window.name, "outcome": name, "unit": module.UNIT, **found}
                 )
-    write_table(pd.DataFrame(rows, columns=OUTCOME_COLUMNS), outcomes)
-    write_table(pd.DataFrame(verdicts, columns=QUALITY_COLUMNS), quality)
-    filled = [table for table in series if len(table)]
-    found = pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()
-    write_table(found.reindex(columns=RECOVERY_COLUMNS), recovery)
+    write(pd.DataFrame(rows), "outcomes", outcomes)
+    write(pd.DataFrame(verdicts), "quality", quality)
+    write(stack(series, "recovery_series"), "recovery_series", recovery)
 
 
 if __name__ == "__main__":

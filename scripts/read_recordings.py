@@ -22,7 +22,7 @@ from recordings.session_clock import (
     sync_row,
 )
 from recordings.store import write_stretches
-from results.tables import write_table
+from results.tables import write
 from study.problems import StudyError
 from study.rows import rows_of
 from study.session_sheet import table_of
@@ -91,7 +91,7 @@ def read_recordings(
         )
         clocks.append(sync_row(row, recording, clock, doubt, settings.lost_time_s_per_5_min))
     write_stretches([s for placed in read for s in on_session_clock(*placed)], signals)
-    write_table(pd.DataFrame(clocks), sync)
+    write(pd.DataFrame(clocks), "sync", sync)
 
 
 if __name__ == "__main__":

@@ -3,14 +3,12 @@
 import pandas as pd
 
 from comparison.coupling import (
-    AGREEMENT_COLUMNS,
-    COUPLING_COLUMNS,
     agreements,
     counts_beside_log,
     couplings,
 )
 from engine.step import Input, Output, run
-from results.tables import read_table, write_table
+from results.tables import read_table, write
 
 
 def relate_outcomes(
@@ -18,10 +16,10 @@ def relate_outcomes(
 ):
     found = read_table(outcomes)
     sets = found[(found["trial_type"] == "set") & found["value"].notna()]
-    write_table(pd.DataFrame(couplings(sets), columns=COUPLING_COLUMNS), coupling)
+    write(pd.DataFrame(couplings(sets)), "coupling", coupling)
     counted = counts_beside_log(sets)
-    write_table(counted, repetitions)
-    write_table(pd.DataFrame(agreements(counted), columns=AGREEMENT_COLUMNS), repetition_agreement)
+    write(counted, "repetitions", repetitions)
+    write(pd.DataFrame(agreements(counted)), "repetition_agreement", repetition_agreement)
 
 
 if __name__ == "__main__":

@@ -4,8 +4,6 @@ the log with what the recordings show of sets and cuffs."""
 import pandas as pd
 
 from cuff.compared import (
-    BOUNDARY_COLUMNS,
-    CUFF_COLUMNS,
     by_recording,
     compared_sets,
     in_order_of_sheet,
@@ -16,7 +14,6 @@ from engine.step import Input, Output, run
 from muscle.boundaries import propose_boundaries
 from muscle.cleaning import clean_saturation, depth_doubt
 from muscle.segments import (
-    QUALITY_COLUMNS,
     SENSOR_COLUMNS,
     TRACE_COLUMNS,
     on_sensor,
@@ -28,7 +25,7 @@ from muscle.segments import (
     write_traces,
 )
 from recordings.store import joined, read_stretches
-from results.tables import stack, write_table
+from results.tables import stack, write
 from study.session_sheet import events_of, table_of
 from study.settings import Protocol, SegmentOxygenation
 
@@ -113,11 +110,13 @@ def segment_oxygenation(
     cuffs = list(pressure_recordings(stretches, recordings))
     compared += [compared_cuffs(events, sets, cuff, settings) for cuff in cuffs]
     write_traces(traces, saturation)
-    write_table(segment_table(sets, cuffs), segments)
-    write_table(stack(compared, BOUNDARY_COLUMNS).assign(participant_id=participant), boundaries)
+    write(segment_table(sets, cuffs), "segments", segments)
+    compared = stack(compared, "boundaries").assign(participant_id=participant)
+    write(compared, "boundaries", boundaries)
     checks = checked_cuffs(events, sets, cuffs, settings, protocol)
-    write_table(stack(checks, CUFF_COLUMNS).assign(participant_id=participant), cuff_checks)
-    write_table(stack(verdicts, QUALITY_COLUMNS), quality)
+    checks = stack(checks, "cuff_checks").assign(participant_id=participant)
+    write(checks, "cuff_checks", cuff_checks)
+    write(stack(verdicts, "quality"), "quality", quality)
 
 
 if __name__ == "__main__":

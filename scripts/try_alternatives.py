@@ -4,7 +4,6 @@ without the decisions of people. Only primary outcomes, and of those what the ch
 from pathlib import Path
 
 from comparison.alternatives import (
-    ALTERNATIVE_COLUMNS,
     beside_main,
     changes_of,
     concerned,
@@ -17,7 +16,7 @@ from comparison.outcome_tables import rows_of
 from engine.step import Input, Inputs, Output, run
 from report.sentences import as_decided
 from report.words import words_of
-from results.tables import read_table, write_table
+from results.tables import read_table, write
 from study.settings import Gate, Settings
 from study.settings_files import under_alternative
 
@@ -75,7 +74,7 @@ def try_alternatives(
         says=changes.says or words_of(alternative),
         differs=in_words(settings, changed, edits),
     )
-    write_table(rows.reindex(columns=ALTERNATIVE_COLUMNS), results)
+    write(rows, "alternatives", results)
 
 
 if __name__ == "__main__":

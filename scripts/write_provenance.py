@@ -9,8 +9,9 @@ import pandas as pd
 import yaml
 
 from engine.step import Input, Inputs, Output, run
+from results.columns import columns_of
 from results.provenance import inputs_of, software_of, write_crate
-from results.tables import write_table
+from results.tables import write
 from study.settings import Settings
 from study.settings_files import changed_settings
 
@@ -34,15 +35,13 @@ def write_provenance(
     default_settings: Settings,
 ):
     listed = inputs_of(Path(study), [*tables, *raw])
-    write_table(listed, inputs)
+    write(listed, "inputs", inputs)
     ran = yaml.safe_dump(all_settings.model_dump(), sort_keys=False, allow_unicode=True)
     settings.write_text(ran, "utf-8")
-    columns = ["setting", "usual", "here"]
-    write_table(
-        pd.DataFrame(changed_settings(default_settings, all_settings), columns=columns).astype(str),
-        changed,
-    )
-    write_table(software_of(lock), software)
+    differing = changed_settings(default_settings, all_settings)
+    table = pd.DataFrame(differing, columns=columns_of("settings_changed"))
+    write(table.astype(str), "settings_changed", changed)
+    write(software_of(lock), "software", software)
     workflow.write_bytes(snakefile.read_bytes())
     own = {
         workflow: "cuffstudy",

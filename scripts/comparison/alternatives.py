@@ -14,22 +14,6 @@ from results.tables import number, stack
 from study.settings import by_name
 from study.settings_files import changed_settings
 
-ALTERNATIVE_COLUMNS = [
-    *(
-        "alternative",
-        "says",
-        "differs",
-        "outcome",
-        "window",
-        "contrast",
-        "scale",
-        "estimate",
-        "ci_low",
-    ),
-    *("ci_high", "p", "p_adjusted", "deciding", "n_participants", "main_estimate", "difference"),
-    *("n_values", "n_values_changed", "concerns", "note"),
-]
-
 KEYS = ["participant_id", "session_id", "event_id", "window", "outcome"]
 
 # settings that cut sessions into windows reach every outcome
@@ -258,8 +242,7 @@ def contrasts_again(table, primary, changed):
         contrasts_of(comparison, primary, changed.compare_conditions, changed.study.seed)
         for comparison in comparisons_of(values, conditions, primary).values()
     ]
-    columns = ["outcome", "window", "exercise", "contrast", "deciding"]
-    found = stack(tables, list(dict.fromkeys(c for t in tables for c in t)) or columns)
+    found = stack(tables, "contrasts")
     if found.empty:
         return found
     found = as_decided(found[found["exercise"] == "all"])

@@ -22,22 +22,7 @@ from comparison.multiplicity import dunnett_two, holm
 from comparison.paired import paired_t, sign_flip
 from comparison.single_case import non_overlap, schedule_test
 from report.sentences import ALPHA, SAME_ORDER
-
-CONTRAST_COLUMNS = [
-    *("outcome", "window", "exercise", "contrast", "scale", "n_participants", "n_rows"),
-    *("estimate", "se", "df", "ci_low", "ci_high", "t", "p", "p_adjusted", "method", "note"),
-    *("primary", "reading", "evidence", "paired_estimate", "paired_se", "paired_df"),
-    *("paired_ci_low", "paired_ci_high", "paired_p", "sign_flip_p", "sign_flip_minimum"),
-    *("sd_of_differences", "deciding", "n_pairs", "smallest_effect"),
-    *("satterthwaite_df", "satterthwaite_p", "d_av", "g_z", "g_z_low", "g_z_high", "nap", "tau"),
-    *("randomisation_p", "randomisation_minimum"),
-    *("leave_out_low", "leave_out_high", "leave_out_most"),
-]
-
-MODEL_COLUMNS = [
-    *("outcome", "window", "formula", "method", "term", "estimate", "se", "df", "t", "p", "note"),
-    *("ci_low", "ci_high", "F", "df_num"),
-]
+from results.columns import columns_of
 
 Schedule = Literal["not_stated", "completely_randomised", "randomised_blocks"]
 
@@ -624,7 +609,7 @@ class Comparison:
         labels = {"outcome": self.outcome, "window": self.window, "formula": self.formula}
         if self.fit is None:
             nothing = labels | {"term": "fit", "note": "; ".join(self.notes)}
-            return pd.DataFrame([nothing], columns=MODEL_COLUMNS)
+            return pd.DataFrame([nothing], columns=columns_of("models"))
         rows = [row | {"method": POOLED} for row in self.fit.coefficients().to_dict("records")]
         rows += self._means()
         for term, weights in self.hypotheses().items():
@@ -648,7 +633,7 @@ class Comparison:
             "singular": float(self.fit.singular),
         }
         rows += [{"term": k, "estimate": v, "method": "REML"} for k, v in facts.items()]
-        return pd.DataFrame(rows).assign(**labels).reindex(columns=MODEL_COLUMNS)
+        return pd.DataFrame(rows).assign(**labels).reindex(columns=columns_of("models"))
 
     def _means(self) -> list[dict]:
         """Estimated mean of each condition, exercises weighing equally, and of each cell.

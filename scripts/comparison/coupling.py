@@ -3,22 +3,11 @@
 from itertools import product
 
 from comparison.agreement import bland_altman, repeated_measures_correlation
+from results.columns import columns_of
 
 SATURATION = ("smo2_drop_pct", "area_below_baseline_pct_s", "reoxygenation_half_time_s")
 
 HEART = ("mean_hr_bpm", "hrr_60_bpm", "hf_modulation", "rmssd_ms")
-
-COUPLING_COLUMNS = [
-    *("saturation", "heart", "n_participants", "n_sets", "r", "ci_low", "ci_high", "df", "p"),
-    *("slope", "note"),
-]
-
-REPETITION_COLUMNS = [
-    *("participant_id", "session_id", "event_id", "event_onset_s", "exercise", "condition"),
-    *("bout", "counted", "noted", "difference", "status"),
-]
-
-AGREEMENT_COLUMNS = ["of", "n_sets", "bias", "sd", "lower_limit", "upper_limit", "differing_sets"]
 
 FEWEST_SETS = 10
 
@@ -69,7 +58,7 @@ def counts_beside_log(sets):
         counted=both["value"],
         noted=both["value_noted"],
         difference=both["value"] - both["value_noted"],
-    )[REPETITION_COLUMNS]
+    )[columns_of("repetitions")]
 
 
 def agreements(counted):

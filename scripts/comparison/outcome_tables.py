@@ -18,11 +18,6 @@ from comparison.sensitivity import (
 )
 from engine.listings import header, names_in
 
-DIAGNOSTIC_COLUMNS = [
-    *("outcome", "window", "part", "participant_id", "condition", "exercise", "term", "fitted"),
-    *("value", "quantile"),
-]
-
 
 @cache
 def declared(constant):

@@ -15,12 +15,7 @@ import pandas as pd
 from scipy import special
 
 from comparison.conditions import Comparison, as_ratio, differences_of, sd_of
-
-PLANNING_COLUMNS = [
-    *("outcome", "window", "contrast", "scale", "error", "n_participants", "this_study", "df"),
-    *("se", "detectable", "detectable_adjusted", "smallest_effect", "power_at_smallest_effect"),
-    *("power_at_smallest_effect_adjusted", "note"),
-]
+from results.columns import columns_of
 
 # halvings of an interval, more than double precision can show
 HALVINGS = 60
@@ -144,7 +139,7 @@ def planning(
                         se, df, comparison.scale, power_wanted, alpha, n_contrasts, smallest_effect
                     )
                 )
-    return pd.DataFrame(rows, columns=PLANNING_COLUMNS)
+    return pd.DataFrame(rows, columns=columns_of("planning"))
 
 
 def variances_of(comparison: Comparison) -> tuple[tuple[float, float] | None, int]:

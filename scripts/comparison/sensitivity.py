@@ -13,16 +13,7 @@ import pandas as pd
 
 from comparison import mixed_model
 from comparison.conditions import Comparison, as_ratio, differences_of, paired_result
-
-SENSITIVITY_COLUMNS = [
-    *("outcome", "window", "contrast", "scale", "analysis", "left_out", "estimate", "se", "df"),
-    *("ci_low", "ci_high", "p", "main_estimate", "difference", "n_participants", "n_rows", "note"),
-]
-
-MISSING_COLUMNS = [
-    *("outcome", "window", "condition", "status", "reason", "n_values", "n_cells"),
-    *("n_participants", "n_in_sets_to_failure", "primary"),
-]
+from results.columns import columns_of
 
 LEFT_OUT = "one participant left out"
 
@@ -78,7 +69,7 @@ def extremes(rows: Sequence[dict]) -> dict[str, dict[str, object]]:
 
     `rows` come from `tabled`.
     """
-    table = pd.DataFrame(rows, columns=SENSITIVITY_COLUMNS)
+    table = pd.DataFrame(rows, columns=columns_of("sensitivity"))
     left_out = table[(table["analysis"] == LEFT_OUT) & table["estimate"].notna()]
     found = {}
     for contrast, own in left_out.groupby("contrast", sort=False):
@@ -240,9 +231,9 @@ def missing_values(
     own = own[~never_given | is_primary]
     tables = [t for t in (_absent_values(own), _cells_not_done(own, conditions)) if len(t)]
     if not tables:
-        return pd.DataFrame(columns=MISSING_COLUMNS)
+        return pd.DataFrame(columns=columns_of("missing"))
     found = pd.concat(tables, ignore_index=True)
-    found = found.reindex(columns=MISSING_COLUMNS)
+    found = found.reindex(columns=columns_of("missing"))
     keys = zip(found["outcome"], found["window"], strict=True)
     found["primary"] = [key in set(primary) for key in keys]
     order = {name: n for n, name in enumerate(conditions)}

@@ -7,17 +7,6 @@ from muscle.segments import TRACE_COLUMNS, on_sensor
 from recordings.store import joined
 from results.tables import stack
 
-BOUNDARY_COLUMNS = [
-    *("participant_id", "session_id", "file", "site", "boundary", "log_s", "proposed_s"),
-    *("difference_s", "se_s", "confidence", "source", "status", "reason"),
-]
-
-CUFF_COLUMNS = [
-    *("participant_id", "session_id", "trial_type", "exercise", "bout", "condition", "limb"),
-    *("side", "onset_s", "duration_s", "file", "planned_mmhg", "actual_mmhg", "lowest_mmhg"),
-    *("highest_mmhg", "leak_from_s", "status", "reason"),
-]
-
 
 def in_order_of_sheet(sets):
     """Sets in the order of the rows of the session sheet."""
@@ -66,7 +55,7 @@ def compared_sets(sets, labels, proposals, settings):
             for row in still.itertuples()
         ]
     )
-    return stack([table, lacking], BOUNDARY_COLUMNS).assign(
+    return stack([table, lacking], "boundaries").assign(
         **{name: labels[name] for name in ("session_id", "file", "site")}
     )
 

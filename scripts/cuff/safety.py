@@ -5,14 +5,6 @@ import pandas as pd
 from cuff.pressure import same_place
 from report.words import words_of
 
-SAFETY_COLUMNS = [
-    *("participant_id", "session_id", "visit", "condition", "limb", "side", "posture"),
-    *("cuff_width_cm", "occlusion_pressure_mmhg", "occlusion_method", "sets"),
-    *("highest_pressure_mmhg", "share_pct", "share_status", "share_reason"),
-    *("restriction_min", "longest_restriction_min", "stopped_early", "symptoms"),
-    *("missing_checks", "findings"),
-]
-
 CHECKS = ("cuff_pressure_mmhg", "pain", "numbness", "capillary_refill_s", "distal_flow")
 
 # limits of agreement of an equation against a measurement at an 18 cm cuff, Wedig et al. 2024

@@ -13,31 +13,9 @@ from heart.repair.intervals import corrected_pct, longest_repaired_run, repair_i
 from heart.repair.rounding import interval_rounding
 from recordings.store import joined
 
-BEAT_COLUMNS = ["session_id", "time_s", "rr_ms", "nn_ms", "kind", "source", "nn_time_s", "reason"]
-
 FEWEST_FOR_ROUNDING = 30
 
 BEAT_ACTIONS = ("remove_beat", "add_beat", "move_beat", "exclude_span")
-
-QUALITY_COLUMNS = [
-    "participant_id",
-    "session_id",
-    "signal",
-    "file",
-    "segment",
-    "start_s",
-    "end_s",
-    "usable_pct",
-    "beats",
-    "corrected_pct",
-    "longest_repaired_run",
-    "corrected_pct_without_edits",
-    "rmssd_ms",
-    "rmssd_ms_without_edits",
-    "timing_step_ms",
-    "verdict",
-    "reason",
-]
 
 
 def beats_of_ecg(ecg, detector, quality_span_s):

@@ -37,11 +37,6 @@ def fall_of_rate(
     return end_bpm - later_bpm
 
 
-RECOVERY_COLUMNS = [
-    *("participant_id", "session_id", "event_id", "event_onset_s", "trial_type", "exercise"),
-    *("condition", "bout", "after_s", "rmssd_ms", "se"),
-]
-
 RECOVERY_STEP_S = 15.0
 
 RECOVERY_WINDOW_S = 30.0

@@ -8,31 +8,12 @@ import pyarrow.parquet as pq
 from cuff.log import recorded_pressure
 from muscle.cleaning import unusable_spans
 from muscle.supplied_times import supply_times
+from results.columns import columns_of
 from results.tables import stack
 
 TRACE_COLUMNS = ["session_id", "signal", "file", "channel", "site", "side", "position"]
 
-QUALITY_COLUMNS = [
-    "participant_id",
-    "session_id",
-    "signal",
-    "file",
-    "site",
-    "segment",
-    "start_s",
-    "end_s",
-    "usable_pct",
-    "dropouts",
-    "verdict",
-    "reason",
-]
-
 SENSOR_COLUMNS = ["file", "channel", "site", "position", "status", "reason"]
-
-SEGMENT_COLUMNS = [
-    *("session_id", "event_id", "event_onset_s", "duration_s", "supplied", "supplied_se_s"),
-    *("untimed", "exercise", "cuff_recorded_mmhg", *SENSOR_COLUMNS),
-]
 
 
 def on_sensor(sets, labels):
@@ -114,7 +95,7 @@ def quality_of(cleaned, labels, participant, doubts):
     }
     rejected = spans.assign(segment="span", usable_pct=0.0, verdict="rejected")
     shown = {name: labels[name] for name in ("session_id", "signal", "file", "site")}
-    return stack([pd.DataFrame([whole]), rejected], QUALITY_COLUMNS).assign(
+    return stack([pd.DataFrame([whole]), rejected], "quality").assign(
         participant_id=participant, **shown
     )
 
@@ -164,12 +145,12 @@ def segment_table(sets, cuffs):
         event_onset_s=sets["onset_s"],
         cuff_recorded_mmhg=pd.Series(recorded, index=sets.index, dtype=float),
         **{name: sets[f"sensor_{name}"] for name in SENSOR_COLUMNS},
-    )[SEGMENT_COLUMNS]
+    )[columns_of("segments")]
 
 
 def write_traces(traces, path):
     """All cleaned traces of a person below each other, as Parquet."""
-    columns = [*TRACE_COLUMNS, "time_s", "value", "reason", "level_segment"]
+    columns = columns_of("saturation")
     table = pd.concat(traces, ignore_index=True) if traces else pd.DataFrame(columns=columns)
     table = table.reindex(columns=columns)
     table["level_segment"] = table["level_segment"].fillna(0).astype("int32")

@@ -1,18 +1,31 @@
-"""The tables of results/<study>/: every column once, with its meaning, unit and allowed values.
+"""The tables of results/<study>/: every table and column once, with type, meaning and unit.
 
-The page results/README.md comes from here, and the test of the demo study compares it with what a
-run writes. `<participant>` stands for every participant, `<outcome>` for every outcome that the
-study gave.
+`write` and `read` in results/tables.py take order, type and digits from here, and the page
+results/README.md is made of it. `<participant>` stands for every participant, `<outcome>` for
+every outcome that the study gave.
 """
 
 from typing import NamedTuple
 
 
+class Number(str):
+    """Meaning of a column of numbers, written with six significant digits."""
+
+
+class SessionTime(Number):
+    """Meaning of a column of times on the session clock, written to the microsecond."""
+
+
 class ResultTable(NamedTuple):
-    """What a row of a result table is, and what each column means."""
+    """What a row of a result table is, and what each column means.
+
+    A column of which nothing else is said holds text. `file` is the path inside the results of a
+    study, where it is not the name of the table with .tsv behind it.
+    """
 
     row: str
     columns: dict[str, str]
+    file: str = ""
 
 
 WINDOWS = {
@@ -44,16 +57,18 @@ CI = "at the level `confidence`"
 EVENT = {
     "participant_id": PERSON,
     "session_id": VISIT,
-    "visit": "number of the visit in the order done",
+    "visit": Number("number of the visit in the order done"),
     "event_id": "the event: as given in events.tsv, else made from its kind and its order in the "
     "session; a label of its own within the session",
-    "event_onset_s": f"onset of the event that the window belongs to, {SESSION_CLOCK}; n/a for a "
-    "set without time",
+    "event_onset_s": SessionTime(
+        f"onset of the event that the window belongs to, {SESSION_CLOCK}; n/a for a "
+        "set without time"
+    ),
     "trial_type": "kind of event: `baseline`, `set`, `rest`, `recovery`",
     "exercise": "exercise of the event, n/a where it has none",
     "condition": "condition of the event; a baseline, rest or recovery without one has that of the "
     "session's sets where they share one",
-    "bout": "number of the set within its exercise",
+    "bout": Number("number of the set within its exercise"),
 }
 
 SENSOR = {
@@ -72,32 +87,36 @@ COMPARED = {
 }
 
 TABLES = {
-    "outcomes.tsv": ResultTable(
+    "outcomes": ResultTable(
         "A value that was asked for: one outcome in one window of one event.",
         EVENT
         | {
             "window": "window of the value, see Windows and outcomes in config/SETTINGS.md",
             "outcome": "name of the outcome",
-            "value": "the value in its unit; n/a where it is refused or missing",
+            "value": Number("the value in its unit; n/a where it is refused or missing"),
             "unit": "unit of the value, n/a where it has none; `% s` is percent times seconds",
             "status": "`ok`; `flagged`: given, to be read with care; `refused`: cannot be measured "
             "honestly here; `missing`: what it needs was not recorded or noted",
             "reason": "why the value is not `ok`, or what is to be known of it",
-            "se": "standard error of the value in its unit, where its method gives one",
-            "ci_low": "lower end of the value's own 95 % interval, where its method gives one",
-            "ci_high": "upper end of that interval",
+            "se": Number("standard error of the value in its unit, where its method gives one"),
+            "ci_low": Number(
+                "lower end of the value's own 95 % interval, where its method gives one"
+            ),
+            "ci_high": Number("upper end of that interval"),
         },
     ),
-    "outcomes_wide.tsv": ResultTable(
+    "outcomes_wide": ResultTable(
         "A window of an event, a column per outcome.",
         EVENT
         | {
             "window": "window of the values",
-            "<outcome>": "value of the outcome of this name in its unit, n/a where it was not "
-            "asked, refused or missing; which columns there are depends on the study",
+            "<outcome>": Number(
+                "value of the outcome of this name in its unit, n/a where it was not "
+                "asked, refused or missing; which columns there are depends on the study"
+            ),
         },
     ),
-    "contrasts.tsv": ResultTable(
+    "contrasts": ResultTable(
         "A contrast between two conditions, for one outcome in one window, with two results side "
         "by side. The model's is estimate, se, df, ci_low, ci_high, t and p, and the two columns "
         "that begin with `satterthwaite_`. The paired one, from each participant's own difference, "
@@ -111,18 +130,22 @@ TABLES = {
             "exercise": "`all`: over the exercises, each with equal weight; else the one exercise",
             "contrast": CONTRAST,
             "scale": SCALE,
-            "n_participants": "participants with a value in any condition and exercise",
-            "n_rows": "values of the outcome in the window that entered, before bouts are averaged",
-            "estimate": "model: estimated difference in the unit of the outcome, or ratio",
-            "se": f"model: standard error of the estimate, {ON_SCALE}",
-            "df": "model: degrees of freedom (Kenward and Roger 1997)",
-            "ci_low": f"model: lower end of the interval {CI}, unit as estimate",
-            "ci_high": "model: upper end of that interval",
-            "t": "model: estimate over its standard error, on the scale of the analysis",
-            "p": "model: two-sided p-value, not adjusted (Kenward and Roger 1997)",
-            "p_adjusted": "of the result that `deciding` names, corrected over the contrasts of a "
-            "primary outcome, `all` as one family and exercises as another (Holm 1979, or Dunnett "
-            "1955 by the setting `adjustment`; note says which); n/a for other outcomes",
+            "n_participants": Number("participants with a value in any condition and exercise"),
+            "n_rows": Number(
+                "values of the outcome in the window that entered, before bouts are averaged"
+            ),
+            "estimate": Number("model: estimated difference in the unit of the outcome, or ratio"),
+            "se": Number(f"model: standard error of the estimate, {ON_SCALE}"),
+            "df": Number("model: degrees of freedom (Kenward and Roger 1997)"),
+            "ci_low": Number(f"model: lower end of the interval {CI}, unit as estimate"),
+            "ci_high": Number("model: upper end of that interval"),
+            "t": Number("model: estimate over its standard error, on the scale of the analysis"),
+            "p": Number("model: two-sided p-value, not adjusted (Kenward and Roger 1997)"),
+            "p_adjusted": Number(
+                "of the result that `deciding` names, corrected over the contrasts of a "
+                "primary outcome, `all` as one family and exercises as another (Holm 1979, or "
+                "Dunnett 1955 by the setting `adjustment`; note says which); n/a for other outcomes"
+            ),
             "method": "where estimate to p come from: `mixed model, Kenward-Roger`, or `paired t, "
             "error of the contrast alone`; with `description only` nothing is tested; `none`: no "
             "contrast",
@@ -136,43 +159,71 @@ TABLES = {
             "`secondary, no claim`; n/a without a smallest effect",
             "evidence": "what a contrast of a heart outcome may be called evidence of: `none`, "
             "`vagal`, `beyond vagal` (Billman 2013; Jose and Collison 1970); n/a for others",
-            "paired_estimate": "paired: mean of the participants' differences, or ratio",
-            "paired_se": "paired: its standard error, on the scale of the analysis",
-            "paired_df": "paired: degrees of freedom, n_pairs - 1",
-            "paired_ci_low": f"paired: lower end of the interval {CI}, unit as paired_estimate",
-            "paired_ci_high": "paired: upper end of that interval",
-            "paired_p": "paired: two-sided p-value, not adjusted (paired t test; Student 1908)",
-            "sign_flip_p": "two-sided p-value of the differences by flipping signs (Fisher 1935)",
-            "sign_flip_minimum": "smallest p that flipping signs can give with so many pairs",
-            "sd_of_differences": f"standard deviation of the participants' differences, {ON_SCALE}",
+            "paired_estimate": Number("paired: mean of the participants' differences, or ratio"),
+            "paired_se": Number("paired: its standard error, on the scale of the analysis"),
+            "paired_df": Number("paired: degrees of freedom, n_pairs - 1"),
+            "paired_ci_low": Number(
+                f"paired: lower end of the interval {CI}, unit as paired_estimate"
+            ),
+            "paired_ci_high": Number("paired: upper end of that interval"),
+            "paired_p": Number(
+                "paired: two-sided p-value, not adjusted (paired t test; Student 1908)"
+            ),
+            "sign_flip_p": Number(
+                "two-sided p-value of the differences by flipping signs (Fisher 1935)"
+            ),
+            "sign_flip_minimum": Number(
+                "smallest p that flipping signs can give with so many pairs"
+            ),
+            "sd_of_differences": Number(
+                f"standard deviation of the participants' differences, {ON_SCALE}"
+            ),
             "deciding": "the result that decides: `pooled` is estimate to p, `paired` is "
             "paired_estimate to paired_p (rule: SDs of the differences too unequal, "
             "`largest_sd_ratio`, or the two disagree about p < .05); report, figures and tables/ "
             "show this one",
-            "n_pairs": "participants with values in both conditions",
-            "smallest_effect": "smallest effect of interest as set, in the unit of the outcome, or "
-            "a ratio",
-            "satterthwaite_df": "model: degrees of freedom the other way (Satterthwaite 1946)",
-            "satterthwaite_p": "model: two-sided p-value with them, not adjusted",
-            "d_av": "standardised difference: mean difference over the root of the mean of the two "
-            "variances (Cumming 2012); no unit",
-            "g_z": "standardised difference: mean difference over sd_of_differences, times the "
-            "small-sample correction of Hedges 1981; no unit",
-            "g_z_low": "lower end of its 95 % interval (noncentral t; Steiger and Fouladi 1997)",
-            "g_z_high": "upper end of that interval",
-            "nap": "studies of one participant only: non-overlap of all pairs, 0 to 1, the share "
-            "of pairs of values in which A is above B, ties half (Parker and Vannest 2009)",
-            "tau": "studies of one participant only: 2 nap - 1, from -1 to 1 (Parker et al. 2011)",
-            "randomisation_p": "one participant, conditions repeated over visits by a stated "
-            "`session_schedule`: two-sided p-value over all schedules (Edgington and Onghena 2007)",
-            "randomisation_minimum": "smallest p that these schedules can give",
-            "leave_out_low": "primary outcomes, exercise `all`: smallest estimate of the deciding "
-            "result when one participant is left out, unit as estimate",
-            "leave_out_high": "largest such estimate",
+            "n_pairs": Number("participants with values in both conditions"),
+            "smallest_effect": Number(
+                "smallest effect of interest as set, in the unit of the outcome, or a ratio"
+            ),
+            "satterthwaite_df": Number(
+                "model: degrees of freedom the other way (Satterthwaite 1946)"
+            ),
+            "satterthwaite_p": Number("model: two-sided p-value with them, not adjusted"),
+            "d_av": Number(
+                "standardised difference: mean difference over the root of the mean of the two "
+                "variances (Cumming 2012); no unit"
+            ),
+            "g_z": Number(
+                "standardised difference: mean difference over sd_of_differences, times the "
+                "small-sample correction of Hedges 1981; no unit"
+            ),
+            "g_z_low": Number(
+                "lower end of its 95 % interval (noncentral t; Steiger and Fouladi 1997)"
+            ),
+            "g_z_high": Number("upper end of that interval"),
+            "nap": Number(
+                "studies of one participant only: non-overlap of all pairs, 0 to 1, the share "
+                "of pairs of values in which A is above B, ties half (Parker and Vannest 2009)"
+            ),
+            "tau": Number(
+                "studies of one participant only: 2 nap - 1, from -1 to 1 (Parker et al. 2011)"
+            ),
+            "randomisation_p": Number(
+                "one participant, conditions repeated over visits by a stated "
+                "`session_schedule`: two-sided p-value over all schedules (Edgington and Onghena "
+                "2007)"
+            ),
+            "randomisation_minimum": Number("smallest p that these schedules can give"),
+            "leave_out_low": Number(
+                "primary outcomes, exercise `all`: smallest estimate of the deciding "
+                "result when one participant is left out, unit as estimate"
+            ),
+            "leave_out_high": Number("largest such estimate"),
             "leave_out_most": "participant without whom the estimate moves most",
         },
     ),
-    "models.tsv": ResultTable(
+    "models": ResultTable(
         "A line of a model: a coefficient, an estimated mean, an F test, a variance component, or "
         "a fact of the fit. Nothing is given back as a ratio.",
         COMPARED
@@ -184,21 +235,26 @@ TABLES = {
             "and Milliken 1980), `F test of ...`, `variance of ...`, or fact: `log likelihood`, "
             "`optimiser agreement`, `rows` (cells), `participants`, `singular` (1 yes), `second "
             "fit: ...`",
-            "estimate": f"value of the term, {ON_SCALE}; of a variance its square",
-            "se": "standard error of a coefficient or mean, on the scale of the analysis",
-            "df": "degrees of freedom of a coefficient or mean; of an F test those of the "
-            "denominator",
-            "t": "coefficient over its standard error",
-            "p": "two-sided p-value of a coefficient, or p-value of an F test; not adjusted",
+            "estimate": Number(f"value of the term, {ON_SCALE}; of a variance its square"),
+            "se": Number("standard error of a coefficient or mean, on the scale of the analysis"),
+            "df": Number(
+                "degrees of freedom of a coefficient or mean; of an F test those of the denominator"
+            ),
+            "t": Number("coefficient over its standard error"),
+            "p": Number(
+                "two-sided p-value of a coefficient, or p-value of an F test; not adjusted"
+            ),
             "note": "`estimated as zero` for a variance at its limit; why something is absent",
-            "ci_low": "lower end of the 95 % interval; of a variance from the information of its "
-            "logarithm (Pinheiro and Bates 2000)",
-            "ci_high": "upper end of that interval",
-            "F": "F of equally weighted cell means, type III (Kenward and Roger 1997)",
-            "df_num": "degrees of freedom of the numerator of F",
+            "ci_low": Number(
+                "lower end of the 95 % interval; of a variance from the information of its "
+                "logarithm (Pinheiro and Bates 2000)"
+            ),
+            "ci_high": Number("upper end of that interval"),
+            "F": Number("F of equally weighted cell means, type III (Kenward and Roger 1997)"),
+            "df_num": Number("degrees of freedom of the numerator of F"),
         },
     ),
-    "sensitivity.tsv": ResultTable(
+    "sensitivity": ResultTable(
         "A contrast of a primary outcome over the exercises under another assumption about the "
         "same values, or why there is none.",
         COMPARED
@@ -209,22 +265,28 @@ TABLES = {
             "(Neuhaus and Kalbfleisch 1998); `change from own baseline`; `at equal work, ...` "
             "(Rosenbaum 1984); `missing cells at the worst, ...` (Horowitz and Manski 2000)",
             "left_out": "participant who is left out",
-            "estimate": "difference in the unit of the outcome, or ratio, under the assumption",
-            "se": f"its standard error, {ON_SCALE}",
-            "df": "its degrees of freedom",
-            "ci_low": f"lower end of its interval {CI}",
-            "ci_high": "upper end of that interval",
-            "p": "its two-sided p-value, not adjusted",
-            "main_estimate": "estimate of contrasts.tsv, paired_estimate beside a `paired result`",
-            "difference": "estimate minus main_estimate, on a ratio scale estimate over it",
-            "n_participants": "participants that entered",
-            "n_rows": "values that entered; with a covariate, cells of participant, condition and "
-            "exercise",
+            "estimate": Number(
+                "difference in the unit of the outcome, or ratio, under the assumption"
+            ),
+            "se": Number(f"its standard error, {ON_SCALE}"),
+            "df": Number("its degrees of freedom"),
+            "ci_low": Number(f"lower end of its interval {CI}"),
+            "ci_high": Number("upper end of that interval"),
+            "p": Number("its two-sided p-value, not adjusted"),
+            "main_estimate": Number(
+                "estimate of contrasts.tsv, paired_estimate beside a `paired result`"
+            ),
+            "difference": Number("estimate minus main_estimate, on a ratio scale estimate over it"),
+            "n_participants": Number("participants that entered"),
+            "n_rows": Number(
+                "values that entered; with a covariate, cells of participant, condition and "
+                "exercise"
+            ),
             "note": "`paired result` where the row is one; what was left out or filled in; why "
             "there is nothing",
         },
     ),
-    "alternatives.tsv": ResultTable(
+    "alternatives": ResultTable(
         "A contrast of a primary outcome over the exercises under other settings, the main "
         "analysis first. Estimate, interval and p are those of the result that decides.",
         {
@@ -237,24 +299,28 @@ TABLES = {
         | {
             "contrast": CONTRAST,
             "scale": SCALE,
-            "estimate": "difference in the unit of the outcome, or ratio",
-            "ci_low": f"lower end of its interval {CI}",
-            "ci_high": "upper end of that interval",
-            "p": "its two-sided p-value, not adjusted",
-            "p_adjusted": "the p-value corrected as in contrasts.tsv",
+            "estimate": Number("difference in the unit of the outcome, or ratio"),
+            "ci_low": Number(f"lower end of its interval {CI}"),
+            "ci_high": Number("upper end of that interval"),
+            "p": Number("its two-sided p-value, not adjusted"),
+            "p_adjusted": Number("the p-value corrected as in contrasts.tsv"),
             "deciding": "which result these columns hold: `pooled` or `paired`",
-            "n_participants": "participants with a value in any of the conditions",
-            "main_estimate": "estimate of the main analysis",
-            "difference": "estimate minus main_estimate, on a ratio scale estimate over it",
-            "n_values": "values of the outcome in the window under the alternative; n/a in the "
-            "main analysis",
-            "n_values_changed": "values that changed, came or went; n/a in the main analysis",
+            "n_participants": Number("participants with a value in any of the conditions"),
+            "main_estimate": Number("estimate of the main analysis"),
+            "difference": Number("estimate minus main_estimate, on a ratio scale estimate over it"),
+            "n_values": Number(
+                "values of the outcome in the window under the alternative; n/a in the "
+                "main analysis"
+            ),
+            "n_values_changed": Number(
+                "values that changed, came or went; n/a in the main analysis"
+            ),
             "concerns": "whether the alternative can move the outcome: `yes`, `no`, `main setting` "
             "(it is the setting of the main analysis and was not run again)",
             "note": "as in contrasts.tsv",
         },
     ),
-    "missing.tsv": ResultTable(
+    "missing": ResultTable(
         "A reason for which values of an outcome are missing in a condition. Outcomes that were "
         "given nowhere are left out unless they are primary.",
         {
@@ -264,15 +330,18 @@ TABLES = {
             "status": "`refused` or `missing`, as in outcomes.tsv; `not done`: nothing was there "
             "to be asked",
             "reason": "why, without the figures measured in single windows",
-            "n_values": "values missing for this reason; n/a where not done",
-            "n_cells": "cells of participant and exercise that have no value for this reason",
-            "n_participants": "participants concerned",
-            "n_in_sets_to_failure": "of n_values, those of sets that ended in failure; n/a where "
-            "not done",
+            "n_values": Number("values missing for this reason; n/a where not done"),
+            "n_cells": Number(
+                "cells of participant and exercise that have no value for this reason"
+            ),
+            "n_participants": Number("participants concerned"),
+            "n_in_sets_to_failure": Number(
+                "of n_values, those of sets that ended in failure; n/a where not done"
+            ),
             "primary": "`yes` for a primary outcome, else `no`",
         },
     ),
-    "planning.tsv": ResultTable(
+    "planning": ResultTable(
         "What a study with so many participants can detect in a contrast of a primary outcome "
         "over the exercises, from the variances of this one.",
         COMPARED
@@ -280,22 +349,28 @@ TABLES = {
             "contrast": CONTRAST,
             "scale": SCALE,
             "error": "`pooled`: error of the mixed model; `paired`: the contrast's own",
-            "n_participants": "participants planned; the number in this study is among them",
+            "n_participants": Number(
+                "participants planned; the number in this study is among them"
+            ),
             "this_study": "`yes` where that is the number in this study, else `no`",
-            "df": "degrees of freedom with so many",
-            "se": f"standard error of the contrast with so many, {ON_SCALE}",
-            "detectable": "true difference, or ratio above 1, found with the setting `power` at "
-            "the level 1 - `confidence` (noncentral t; Cohen 1988)",
-            "detectable_adjusted": "the same at that level over the number of contrasts, the first "
-            "step of Holm",
-            "smallest_effect": "smallest effect of interest as set",
-            "power_at_smallest_effect": "power for that effect, 0 to 1",
-            "power_at_smallest_effect_adjusted": "the same at the level over the number of "
-            "contrasts",
+            "df": Number("degrees of freedom with so many"),
+            "se": Number(f"standard error of the contrast with so many, {ON_SCALE}"),
+            "detectable": Number(
+                "true difference, or ratio above 1, found with the setting `power` at "
+                "the level 1 - `confidence` (noncentral t; Cohen 1988)"
+            ),
+            "detectable_adjusted": Number(
+                "the same at that level over the number of contrasts, the first step of Holm"
+            ),
+            "smallest_effect": Number("smallest effect of interest as set"),
+            "power_at_smallest_effect": Number("power for that effect, 0 to 1"),
+            "power_at_smallest_effect_adjusted": Number(
+                "the same at the level over the number of contrasts"
+            ),
             "note": "where the variances come from, or why nothing can be planned",
         },
     ),
-    "diagnostics.tsv": ResultTable(
+    "diagnostics": ResultTable(
         "A residual or a random effect of the model of a primary outcome.",
         COMPARED
         | {
@@ -305,12 +380,14 @@ TABLES = {
             "exercise": "exercise of a residual, or of an effect of participant in exercise",
             "term": "random term of an effect: `participant`, `participant:condition`, "
             "`participant:exercise`",
-            "fitted": f"fitted value of a residual, {ON_SCALE}",
-            "value": "residual or random effect, on the scale of the analysis",
-            "quantile": "standard normal quantile of its rank among those of its kind (Blom 1958)",
+            "fitted": Number(f"fitted value of a residual, {ON_SCALE}"),
+            "value": Number("residual or random effect, on the scale of the analysis"),
+            "quantile": Number(
+                "standard normal quantile of its rank among those of its kind (Blom 1958)"
+            ),
         },
     ),
-    "exclusions.tsv": ResultTable(
+    "exclusions": ResultTable(
         "Something that was left out, by which rule.",
         {
             "participant_id": "participant, n/a where several are meant",
@@ -319,8 +396,8 @@ TABLES = {
             "no set in it), `event`, a beat or span by hand (`remove_beat`, `add_beat`, "
             "`move_beat`, `exclude_span`), `span` of a recording, `outcome` (values)",
             "signal": "signal of a beat or span",
-            "start_s": f"start of the event or span, or the beat, {SESSION_CLOCK}",
-            "end_s": f"its end, {SESSION_CLOCK}",
+            "start_s": SessionTime(f"start of the event or span, or the beat, {SESSION_CLOCK}"),
+            "end_s": SessionTime(f"its end, {SESSION_CLOCK}"),
             "outcome": "outcome whose values are left out",
             "window": "window whose values are left out",
             "rule": "`no recording`, `not done`, `edits.tsv`, `signal quality`, `refused`, "
@@ -328,11 +405,11 @@ TABLES = {
             "reason": "why; the note of the visit, the reason of the edit, or the rule's own",
             "counted": "what n_before and n_after count: participants, visits, events, spans or "
             "values; n/a for edits",
-            "n_before": "how many there were before; n/a for edits",
-            "n_after": "how many there were after",
+            "n_before": Number("how many there were before; n/a for edits"),
+            "n_after": Number("how many there were after"),
         },
     ),
-    "quality.tsv": ResultTable(
+    "quality": ResultTable(
         "The quality of a recording, of a span of it, or of the beats in a window.",
         {
             "participant_id": PERSON,
@@ -343,28 +420,34 @@ TABLES = {
             "segment": "`recording`: the whole; `span`: part of an ECG, or one of saturation that "
             "cannot be used; else the window",
             "event_id": EVENT["event_id"],
-            "event_onset_s": f"onset of the event of the window, {SESSION_CLOCK}",
+            "event_onset_s": SessionTime(f"onset of the event of the window, {SESSION_CLOCK}"),
             "exercise": "exercise of the window",
-            "start_s": f"start, {SESSION_CLOCK}",
-            "end_s": f"end, {SESSION_CLOCK}",
-            "usable_pct": "beats of a recording or window: share of its time that intervals cover; "
-            "span of an ECG: probability that all its beats are right; saturation: share of "
-            "readings; all in %",
-            "beats": "beats found in a recording; in a window, intervals of the repaired series "
-            "that lie whole in it",
-            "corrected_pct": "beats corrected by repair or hand, in % of the beats used",
-            "longest_repaired_run": "most corrected beats in a row",
-            "corrected_pct_without_edits": "corrected_pct if nobody had edited",
-            "rmssd_ms": "RMSSD of the whole recording, only to show what edits moved; ms",
-            "rmssd_ms_without_edits": "the same if nobody had edited; ms",
-            "timing_step_ms": "step to which beat intervals are rounded in their file, ms; 0 for "
-            "an ECG, n/a where no step was found",
-            "dropouts": "unusable spans of a saturation recording",
+            "start_s": SessionTime(f"start, {SESSION_CLOCK}"),
+            "end_s": SessionTime(f"end, {SESSION_CLOCK}"),
+            "usable_pct": Number(
+                "beats of a recording or window: share of its time that intervals cover; "
+                "span of an ECG: probability that all its beats are right; saturation: share of "
+                "readings; all in %"
+            ),
+            "beats": Number(
+                "beats found in a recording; in a window, intervals of the repaired series "
+                "that lie whole in it"
+            ),
+            "corrected_pct": Number("beats corrected by repair or hand, in % of the beats used"),
+            "longest_repaired_run": Number("most corrected beats in a row"),
+            "corrected_pct_without_edits": Number("corrected_pct if nobody had edited"),
+            "rmssd_ms": Number("RMSSD of the whole recording, only to show what edits moved; ms"),
+            "rmssd_ms_without_edits": Number("the same if nobody had edited; ms"),
+            "timing_step_ms": Number(
+                "step to which beat intervals are rounded in their file, ms; 0 for "
+                "an ECG, n/a where no step was found"
+            ),
+            "dropouts": Number("unusable spans of a saturation recording"),
             "verdict": "`accepted`, `doubtful`, `rejected`; n/a for a window",
             "reason": "what speaks against it, or what is to be known of it",
         },
     ),
-    "sync.tsv": ResultTable(
+    "sync": ResultTable(
         "A recording on the session clock: session time = offset_s + file time x (1 + drift_ppm x "
         "1e-6).",
         {
@@ -372,48 +455,54 @@ TABLES = {
             "session_id": VISIT,
             "signal": "what was recorded",
             "file": "file inside the study folder",
-            "offset_s": "session time at the file's own zero, s",
-            "drift_ppm": "drift of the recorder's clock, parts per million; 0 where not known",
-            "residual_ms": "root mean square of the sync marks about the line, ms; 0 by "
-            "construction with two, n/a with fewer",
-            "n_marks": "sync marks used",
+            "offset_s": SessionTime("session time at the file's own zero, s"),
+            "drift_ppm": Number(
+                "drift of the recorder's clock, parts per million; 0 where not known"
+            ),
+            "residual_ms": Number(
+                "root mean square of the sync marks about the line, ms; 0 by "
+                "construction with two, n/a with fewer"
+            ),
+            "n_marks": Number("sync marks used"),
             "status": "begins with `ok:`, `unchecked:` (drift not known) or `flagged:`, and says "
             "why; then what was noticed when the file was read",
             "encoding": "encoding of a text file as read; n/a for other files",
             "separator": "separator of a text file as read",
             "decimal": "decimal mark of a text file as read",
-            "first_row": "first row of numbers of a text file as read",
+            "first_row": Number("first row of numbers of a text file as read"),
         },
     ),
-    "safety.tsv": ResultTable(
+    "safety": ResultTable(
         "The sets of one visit on one limb, side and posture; a visit without sets has one row.",
         {
             "participant_id": PERSON,
             "session_id": VISIT,
-            "visit": "number of the visit in the order done",
+            "visit": Number("number of the visit in the order done"),
             "condition": "condition of the sets; several with ; between",
             "limb": "`arm` or `leg`",
             "side": "`left`, `right` or `both`",
             "posture": "`supine`, `seated` or `standing`",
-            "cuff_width_cm": "width of the cuff at the occlusion measurement, cm",
-            "occlusion_pressure_mmhg": "occlusion pressure of this limb, side and posture, mean of "
-            "repeated measurements, mmHg",
+            "cuff_width_cm": Number("width of the cuff at the occlusion measurement, cm"),
+            "occlusion_pressure_mmhg": Number(
+                "occlusion pressure of this limb, side and posture, mean of "
+                "repeated measurements, mmHg"
+            ),
             "occlusion_method": "how it was found, as in occlusion.tsv",
-            "sets": "number of sets",
-            "highest_pressure_mmhg": "highest cuff pressure noted for a set, mmHg",
-            "share_pct": "that pressure in % of the occlusion pressure",
+            "sets": Number("number of sets"),
+            "highest_pressure_mmhg": Number("highest cuff pressure noted for a set, mmHg"),
+            "share_pct": Number("that pressure in % of the occlusion pressure"),
             "share_status": "`ok`; `flagged`: uncertain; `refused`: no measurement that matches; "
             "n/a without a cuff pressure",
             "share_reason": "why it is not `ok`, with the range that it may have",
-            "restriction_min": "time under cuffs, without those noted at 0 mmHg, sum, min",
-            "longest_restriction_min": "longest cuff without release, min",
-            "stopped_early": "number of sets stopped early",
+            "restriction_min": Number("time under cuffs, without those noted at 0 mmHg, sum, min"),
+            "longest_restriction_min": Number("longest cuff without release, min"),
+            "stopped_early": Number("number of sets stopped early"),
             "symptoms": "symptoms and signs with exercise and bout, or `none noted`",
             "missing_checks": "checks that were not noted, with the number of sets, or `none`",
             "findings": "what a person should look at, or `none`; of a visit without sets its note",
         },
     ),
-    "cuff_checks.tsv": ResultTable(
+    "cuff_checks": ResultTable(
         "A cuff or set of the session sheet against a recording of cuff pressure. No rows where no "
         "cuff pressure was recorded.",
         {
@@ -421,24 +510,28 @@ TABLES = {
             "session_id": VISIT,
             "trial_type": "`cuff` or `set`",
             "exercise": "exercise, as noted",
-            "bout": "number of the set within its exercise",
+            "bout": Number("number of the set within its exercise"),
             "condition": "condition, as noted",
             "limb": "limb, as noted",
             "side": "side, as noted",
-            "onset_s": f"onset, {SESSION_CLOCK}",
-            "duration_s": "duration, s",
+            "onset_s": SessionTime(f"onset, {SESSION_CLOCK}"),
+            "duration_s": Number("duration, s"),
             "file": "file of the recorded pressure, inside the study folder",
-            "planned_mmhg": "pressure noted, mmHg; 0 without cuff, n/a where not known",
-            "actual_mmhg": "median of the recorded pressure, smoothed, without its first and last "
-            "seconds, mmHg",
-            "lowest_mmhg": "lowest of it, mmHg",
-            "highest_mmhg": "highest of it, mmHg",
-            "leak_from_s": f"time from which it stayed too low, {SESSION_CLOCK}; n/a if never",
+            "planned_mmhg": Number("pressure noted, mmHg; 0 without cuff, n/a where not known"),
+            "actual_mmhg": Number(
+                "median of the recorded pressure, smoothed, without its first and last "
+                "seconds, mmHg"
+            ),
+            "lowest_mmhg": Number("lowest of it, mmHg"),
+            "highest_mmhg": Number("highest of it, mmHg"),
+            "leak_from_s": SessionTime(
+                f"time from which it stayed too low, {SESSION_CLOCK}; n/a if never"
+            ),
             "status": "`ok`, `flagged`, `missing` (nothing can be compared)",
             "reason": "why it is not `ok`",
         },
     ),
-    "boundaries.tsv": ResultTable(
+    "boundaries": ResultTable(
         "A start or end of a set or cuff, in the session sheet and as the recordings show it.",
         {
             "participant_id": PERSON,
@@ -446,138 +539,212 @@ TABLES = {
             "file": "file of the recording, inside the study folder",
             "site": "muscle under the sensor; n/a for a cuff pressure",
             "boundary": "`set_start`, `set_end`, `cuff_on`, `cuff_off`",
-            "log_s": f"as noted, {SESSION_CLOCK}; n/a where the sheet has none",
-            "proposed_s": f"as the recording shows it, {SESSION_CLOCK}; n/a where it shows none",
-            "difference_s": "proposed_s minus log_s, s",
-            "se_s": "standard error of proposed_s, s",
-            "confidence": "chance that proposed_s lies within 1 s, 0 to 1",
+            "log_s": SessionTime(f"as noted, {SESSION_CLOCK}; n/a where the sheet has none"),
+            "proposed_s": SessionTime(
+                f"as the recording shows it, {SESSION_CLOCK}; n/a where it shows none"
+            ),
+            "difference_s": Number("proposed_s minus log_s, s"),
+            "se_s": Number("standard error of proposed_s, s"),
+            "confidence": Number("chance that proposed_s lies within 1 s, 0 to 1"),
             "source": "what shows it: `ripple` of contractions, `saturation`, `pressure`",
             "status": "`ok`, `flagged` (too far apart, or supplied by the recording), `missing` "
             "(on one side only, or on neither)",
             "reason": "why it is not `ok`",
         },
     ),
-    "coupling.tsv": ResultTable(
+    "coupling": ResultTable(
         "How an outcome of saturation and one of the heart go together across sets.",
         {
             "saturation": "outcome of saturation",
             "heart": "outcome of the heart",
-            "n_participants": "participants with two or more such sets",
-            "n_sets": "their sets with both values",
-            "r": "repeated-measures correlation within participants, -1 to 1 (Bakdash and Marusich "
-            "2017; Bland and Altman 1995)",
-            "ci_low": "lower end of its 95 % interval (Fisher's z)",
-            "ci_high": "upper end of that interval",
-            "df": "its degrees of freedom",
-            "p": "its p-value, not adjusted",
-            "slope": "unit of the heart outcome per unit of the saturation outcome, within "
-            "participants",
+            "n_participants": Number("participants with two or more such sets"),
+            "n_sets": Number("their sets with both values"),
+            "r": Number(
+                "repeated-measures correlation within participants, -1 to 1 (Bakdash and Marusich "
+                "2017; Bland and Altman 1995)"
+            ),
+            "ci_low": Number("lower end of its 95 % interval (Fisher's z)"),
+            "ci_high": Number("upper end of that interval"),
+            "df": Number("its degrees of freedom"),
+            "p": Number("its p-value, not adjusted"),
+            "slope": Number(
+                "unit of the heart outcome per unit of the saturation outcome, within participants"
+            ),
             "note": "how to read it, or why it is absent",
         },
     ),
-    "repetitions.tsv": ResultTable(
+    "repetitions": ResultTable(
         "A set with contractions counted from saturation and repetitions noted.",
         {name: EVENT[name] for name in ("participant_id", "session_id", "event_id")}
-        | {"event_onset_s": f"onset of the set, {SESSION_CLOCK}"}
+        | {"event_onset_s": SessionTime(f"onset of the set, {SESSION_CLOCK}")}
         | {name: EVENT[name] for name in ("exercise", "condition", "bout")}
         | {
-            "counted": "contractions counted (contraction_count)",
-            "noted": "repetitions noted (reps_done)",
-            "difference": "counted minus noted",
+            "counted": Number("contractions counted (contraction_count)"),
+            "noted": Number("repetitions noted (reps_done)"),
+            "difference": Number("counted minus noted"),
             "status": "status of the count: `ok` or `flagged`",
         },
     ),
-    "repetition_agreement.tsv": ResultTable(
+    "repetition_agreement": ResultTable(
         "Agreement of the counts with the notes over the study; no row with fewer than ten sets.",
         {
             "of": "`all counts` or `counts without a flag`",
-            "n_sets": "sets compared",
-            "bias": "mean of counted minus noted, repetitions",
-            "sd": "standard deviation of the differences",
-            "lower_limit": "lower limit of agreement, bias - 1.96 sd (Bland and Altman 1986)",
-            "upper_limit": "upper limit of agreement",
-            "differing_sets": "sets that differ by one repetition or more",
+            "n_sets": Number("sets compared"),
+            "bias": Number("mean of counted minus noted, repetitions"),
+            "sd": Number("standard deviation of the differences"),
+            "lower_limit": Number(
+                "lower limit of agreement, bias - 1.96 sd (Bland and Altman 1986)"
+            ),
+            "upper_limit": Number("upper limit of agreement"),
+            "differing_sets": Number("sets that differ by one repetition or more"),
         },
     ),
-    "recovery_series.tsv": ResultTable(
+    "recovery_series": ResultTable(
         "RMSSD of 30 s, every 15 s from the end of a set or the start of a recovery on.",
         {name: EVENT[name] for name in ("participant_id", "session_id", "event_id")}
         | {
-            "event_onset_s": f"onset of the set or recovery, {SESSION_CLOCK}",
+            "event_onset_s": SessionTime(f"onset of the set or recovery, {SESSION_CLOCK}"),
             "trial_type": "`set` or `recovery`",
         }
         | {name: EVENT[name] for name in ("exercise", "condition", "bout")}
         | {
-            "after_s": "middle of the 30 s, counted from the start of recovery_first_60_s, s",
-            "rmssd_ms": "RMSSD of the 30 s, ms (Task Force 1996)",
-            "se": "its sampling error, ms; n/a where the 30 s are too short to tell",
+            "after_s": Number(
+                "middle of the 30 s, counted from the start of recovery_first_60_s, s"
+            ),
+            "rmssd_ms": Number("RMSSD of the 30 s, ms (Task Force 1996)"),
+            "se": Number("its sampling error, ms; n/a where the 30 s are too short to tell"),
         },
     ),
-    "beats/<participant>.tsv": ResultTable(
+    "beats": ResultTable(
         "A beat that was seen, added by hand or put in by the repair, in order of time.",
         {
             "session_id": VISIT,
-            "time_s": f"where the beat was seen or put, {SESSION_CLOCK}",
-            "rr_ms": "interval from the beat seen before it, ms; n/a at the first of a stretch and "
-            "for beats not from the detector",
-            "nn_ms": "interval that ends here in the repaired series, ms; n/a for a beat that is "
-            "not in it and at the first of a stretch",
+            "time_s": SessionTime(f"where the beat was seen or put, {SESSION_CLOCK}"),
+            "rr_ms": Number(
+                "interval from the beat seen before it, ms; n/a at the first of a stretch and "
+                "for beats not from the detector"
+            ),
+            "nn_ms": Number(
+                "interval that ends here in the repaired series, ms; n/a for a beat that is "
+                "not in it and at the first of a stretch"
+            ),
             "kind": "`normal`; `ectopic`: early or of another shape, `misplaced`: off by less, "
             "both given the time that the intervals nearby let expect; `missed`: put in by the "
             "repair; `extra`: dropped by it; `added`, `removed`: by hand (after Lipponen and "
             "Tarvainen 2019)",
             "source": "`detector`, `edit` (a person) or `repair`",
-            "nn_time_s": f"time in the repaired series, {SESSION_CLOCK}; n/a for a beat that is "
-            "not in it",
+            "nn_time_s": SessionTime(
+                f"time in the repaired series, {SESSION_CLOCK}; n/a for a beat that is not in it"
+            ),
             "reason": "why the beat is not an ordinary one",
         },
+        "beats/<participant>.tsv",
     ),
-    "signals/<participant>.parquet": ResultTable(
+    "respiration": ResultTable(
+        "The breathing rate at one time of a visit, from the recording of breathing or the heart.",
+        {
+            "session_id": VISIT,
+            "time_s": SessionTime(f"middle of the time looked at, {SESSION_CLOCK}"),
+            "rate_hz": Number("breathing rate, Hz; n/a where it is not known"),
+            "confidence": Number("1 minus the chance of so strong a rhythm in noise, 0 to 1"),
+            "status": "`known` or `unknown`",
+            "reason": "where the rate comes from, or why it is not known",
+        },
+        "participants/<participant>/respiration.tsv",
+    ),
+    "segments": ResultTable(
+        "A set of the session sheet with the sensor on the working muscle.",
+        {
+            "session_id": VISIT,
+            "event_id": EVENT["event_id"],
+            "event_onset_s": SessionTime(f"onset of the set, noted or supplied, {SESSION_CLOCK}"),
+            "duration_s": Number("duration of the set, noted or supplied, s"),
+            "supplied": "which limits the recording supplied: `start`, `end`",
+            "supplied_se_s": Number("standard error of a supplied limit, s"),
+            "untimed": "why the set has no time",
+            "exercise": "exercise of the set",
+            "cuff_recorded_mmhg": Number("recorded cuff pressure in the set, mmHg"),
+            "file": "file of the sensor, inside the study folder",
+            "channel": "channel of the sensor in its file",
+            "site": SENSOR["site"],
+            "position": SENSOR["position"],
+            "status": "`ok`, `flagged`, `refused`: whether the sensor can stand for the muscle",
+            "reason": "why it is not `ok`",
+        },
+        "participants/<participant>/segments.tsv",
+    ),
+    "signals": ResultTable(
         "An unbroken stretch of a signal as recorded, on the session clock.",
         SENSOR
         | {
             "unit": "unit of value",
-            "stretch": "number of the stretch within its recording, from 0",
-            "start_s": f"time of the first value, {SESSION_CLOCK}",
-            "step_s": "time from value to value, s; empty where they are not evenly spaced",
-            "time_s": f"list: time of every value, {SESSION_CLOCK}; empty where evenly spaced",
-            "value": "list: the values; the first of beat intervals is no number and stands for "
-            "the beat that begins them",
+            "stretch": Number("number of the stretch within its recording, from 0"),
+            "start_s": SessionTime(f"time of the first value, {SESSION_CLOCK}"),
+            "step_s": Number("time from value to value, s; empty where they are not evenly spaced"),
+            "time_s": SessionTime(
+                f"list: time of every value, {SESSION_CLOCK}; empty where evenly spaced"
+            ),
+            "value": Number(
+                "list: the values; the first of beat intervals is no number and stands for "
+                "the beat that begins them"
+            ),
         },
+        "signals/<participant>.parquet",
     ),
-    "signals/<participant>_oxygenation.parquet": ResultTable(
+    "saturation": ResultTable(
         "A reading of saturation, cleaned, or of total haemoglobin, on the session clock.",
         SENSOR
         | {
-            "time_s": f"time of the reading, {SESSION_CLOCK}",
-            "value": "the reading, % for saturation, else the unit in which it was recorded; empty "
-            "where it cannot be used",
+            "time_s": SessionTime(f"time of the reading, {SESSION_CLOCK}"),
+            "value": Number(
+                "the reading, % for saturation, else the unit in which it was recorded; empty "
+                "where it cannot be used"
+            ),
             "reason": "why it cannot be used",
-            "level_segment": "rises by one at every slip of the sensor: levels compare only where "
-            "it is the same",
+            "level_segment": Number(
+                "rises by one at every slip of the sensor: levels compare only where it is the same"
+            ),
         },
+        "signals/<participant>_oxygenation.parquet",
     ),
-    "provenance/inputs.tsv": ResultTable(
+    "inputs": ResultTable(
         "A file of the study that entered.",
         {
             "file": "path inside the study folder",
-            "bytes": "its size",
+            "bytes": Number("its size"),
             "sha256": "its SHA-256 checksum",
         },
+        "provenance/inputs.tsv",
     ),
-    "provenance/settings_changed.tsv": ResultTable(
+    "settings_changed": ResultTable(
         "A setting that differs from config/config.yaml.",
         {
             "setting": "section and name of the setting",
             "usual": "its value in config/config.yaml",
             "here": "its value in this study",
         },
+        "provenance/settings_changed.tsv",
     ),
-    "provenance/software.tsv": ResultTable(
+    "software": ResultTable(
         "A package of the environment.",
         {
             "name": "the package, or `requirements.lock`",
             "version": "its version; of requirements.lock the SHA-256 checksum",
         },
+        "provenance/software.tsv",
     ),
 }
+
+
+def columns_of(name: str) -> list[str]:
+    """Names of the columns of a result table in the order in which they are written."""
+    return list(TABLES[name].columns)
+
+
+def columns_that_hold(kind: type) -> set[str]:
+    """Names of the columns that hold `kind` (str, Number, SessionTime) in whatever table."""
+    types = {}
+    for table in TABLES.values():
+        for column, meaning in table.columns.items():
+            types.setdefault(column, set()).add(type(meaning))
+    return {column for column, held in types.items() if held == {kind}}

@@ -8,18 +8,6 @@ from recordings.coverage import DOUBT, OUTSIDE
 from report.words import counted
 from study.session_sheet import events_of, table_of
 
-EXCLUSION_COLUMNS = [
-    *("participant_id", "session_id", "scope", "signal", "start_s", "end_s", "outcome", "window"),
-    *("rule", "reason", "counted", "n_before", "n_after"),
-]
-
-QUALITY_COLUMNS = [
-    *("participant_id", "session_id", "signal", "file", "site", "segment", "event_id"),
-    *("event_onset_s", "exercise", "start_s", "end_s", "usable_pct", "beats", "corrected_pct"),
-    *("longest_repaired_run", "corrected_pct_without_edits", "rmssd_ms", "rmssd_ms_without_edits"),
-    *("timing_step_ms", "dropouts", "verdict", "reason"),
-]
-
 # a number that is not part of a name
 FIGURE = r"(?<![\w.-])-?\d+(?:\.\d+)?(?![\w])"
 

@@ -9,48 +9,39 @@ from pathlib import Path
 
 import pandas as pd
 
-CLOCK_COLUMNS = {
-    "time_s",
-    "nn_time_s",
-    "onset_s",
-    "event_onset_s",
-    "start_s",
-    "end_s",
-    "log_s",
-    "proposed_s",
-    "leak_from_s",
-    "offset_s",
-}
+from results.columns import SessionTime, columns_of, columns_that_hold
 
-LABELS = {
-    **dict.fromkeys(
-        (
-            "participant_id",
-            "session_id",
-            "event_id",
-            "condition",
-            "exercise",
-            "contrast",
-            "sequence",
-        ),
-        str,
-    ),
-    "reason": str,
-    "note": str,
-}
+SESSION_TIMES = columns_that_hold(SessionTime)
+
+TEXT = dict.fromkeys(columns_that_hold(str), str)
 
 
 def number(value, column=""):
     """A number as it stands in a table; `n/a` when missing."""
     if pd.isna(value):
         return "n/a"
-    if column in CLOCK_COLUMNS:
+    if column in SESSION_TIMES:
         return f"{round(value, 6) + 0.0:.6f}".rstrip("0").rstrip(".")
     return f"{value + 0.0:.6g}"
 
 
+def write(table, name, path):
+    """Write a DataFrame as the declared result table `name`: its columns, in its order.
+
+    A declared column that the table lacks is written as missing; a column that nobody declared is
+    a fault.
+    """
+    declared = columns_of(name)
+    beyond = [column for column in table.columns if column not in declared]
+    if "<outcome>" in declared:
+        declared = [column for column in declared if column != "<outcome>"] + beyond
+    elif beyond:
+        raise ValueError(f"results/columns.py declares no {', '.join(beyond)} of {name}")
+    write_table(table.reindex(columns=declared), path)
+
+
 def write_table(table, path):
-    """Write a DataFrame as a result table."""
+    """Write a DataFrame as it is, for tables without a declaration: the numbers of a figure."""
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     columns = {name: _as_text(table[name], name) for name in table.columns}
@@ -66,7 +57,7 @@ def _as_text(column, name):
         return ["yes" if value else "no" for value in column]
     if pd.api.types.is_float_dtype(column):
         return [number(value, name) for value in column]
-    return ["n/a" if _absent(value) else _in_one_line(value) for value in column]
+    return ["n/a" if _absent(value) else _in_one_line(value, name) for value in column]
 
 
 def _absent(value):
@@ -78,11 +69,11 @@ def _absent(value):
     )
 
 
-def _in_one_line(value):
+def _in_one_line(value, name):
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        return number(value)
+        return number(value, name)
     return " ".join(str(value).split())
 
 
@@ -91,7 +82,7 @@ def read_table(path, columns=None):
     return pd.read_csv(
         path,
         sep="\t",
-        dtype=LABELS,
+        dtype=TEXT,
         na_values=["n/a"],
         keep_default_na=False,
         usecols=columns,
@@ -106,8 +97,8 @@ def read_tables(paths, columns=None):
     return pd.concat(filled, ignore_index=True) if filled else tables[0]
 
 
-def stack(tables, columns):
-    """Tables one below the other with these columns; what is empty says nothing of types."""
+def stack(tables, name):
+    """Tables one below the other as result table `name`; what is empty says nothing of types."""
     filled = [table.dropna(axis=1, how="all") for table in tables if len(table)]
     stacked = pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()
-    return stacked.reindex(columns=columns)
+    return stacked.reindex(columns=columns_of(name))

@@ -83,7 +83,14 @@ def results_page():
         "",
     ]
     for name, table in results.TABLES.items():
-        lines += [f"## `{name}`", "", table.row, "", "| column | meaning |", "|---|---|"]
+        lines += [
+            f"## `{table.file or f'{name}.tsv'}`",
+            "",
+            table.row,
+            "",
+            "| column | meaning |",
+            "|---|---|",
+        ]
         lines += [f"| `{column}` | {_cell(meaning)} |" for column, meaning in table.columns.items()]
         lines.append("")
     return "\n".join(lines)

@@ -7,44 +7,6 @@ from results.estimate import Estimate
 from windows.inputs import Absent
 from windows.quality_rules import WORSE, verdict
 
-OUTCOME_COLUMNS = [
-    "participant_id",
-    "session_id",
-    "visit",
-    "event_id",
-    "event_onset_s",
-    "trial_type",
-    "exercise",
-    "condition",
-    "bout",
-    "window",
-    "outcome",
-    "value",
-    "unit",
-    "status",
-    "reason",
-    "se",
-    "ci_low",
-    "ci_high",
-]
-
-QUALITY_COLUMNS = [
-    "participant_id",
-    "session_id",
-    "signal",
-    "segment",
-    "event_id",
-    "event_onset_s",
-    "exercise",
-    "start_s",
-    "end_s",
-    "usable_pct",
-    "beats",
-    "corrected_pct",
-    "longest_repaired_run",
-    "reason",
-]
-
 
 def measured(name, module, window, inputs, gates, usual_gates):
     """Value, standard error, status and reason of one outcome in one window."""

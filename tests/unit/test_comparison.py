@@ -37,8 +37,8 @@ from comparison.sensitivity import (
 )
 from project import settings_with
 from report.sentences import SAME_ORDER, as_decided, sentence_of_contrast
+from results.columns import columns_of
 from results.tables import read_table, write_table
-from windows.measuring import OUTCOME_COLUMNS
 
 CONDITIONS = ("none", "low", "target")
 EXERCISES = ("curl", "press", "row")
@@ -98,7 +98,7 @@ def invented(
                 ]
             steady = labels | {"event_id": "recovery", "window": "recovery_steady"}
             rows.append(steady | {"outcome": "rmssd_ms", "value": np.exp(rng.normal(3.3, 0.2))})
-    return pd.DataFrame(rows).reindex(columns=OUTCOME_COLUMNS)
+    return pd.DataFrame(rows).reindex(columns=columns_of("outcomes"))
 
 
 def comparison_of(outcomes, outcome="smo2_nadir_pct", window="set", conditions=CONDITIONS):
