@@ -51,6 +51,7 @@ rule all:
     input:
         f"{RESULTS}/report.html",
         f"{RESULTS}/provenance/ro-crate-metadata.json",
+        expand(f"{RESULTS}/sessions/{{participant}}", participant=STUDY.participants),
         STUDY.lost_results(workflow.rules),
 
 

@@ -67,7 +67,6 @@ def write_report(
     methods: Input,
     tables: Input,
     figures: Inputs,
-    sessions: Inputs,
     report: Output,
     *,
     study: str,
@@ -101,7 +100,7 @@ def write_report(
             "Contrasts of the heart within each exercise",
         ),
         figures=[figure_of(Path(path)) for path in figures],
-        people=[session_pages(folder, found) for folder in sessions],
+        people=session_pages(recordings, found),
         tables=[
             shown_table(read_text_table(Path(tables) / f"{name}.tsv"), caption)
             for name, caption in CAPTIONS.items()

@@ -1,11 +1,9 @@
 """What each section of the report says."""
 
 import base64
-import io
 import re
 
 import pandas as pd
-from PIL import Image
 
 from engine.listings import figure_modules, outcome_modules
 from muscle.desaturation import reached_band
@@ -265,25 +263,19 @@ def figure_of(path):
     }
 
 
-def session_pages(folder, found):
-    """One participant's session pages, each named with its conditions."""
-    own = found[(found["participant_id"] == folder.name) & found["condition"].notna()]
-    pages = []
-    for path in sorted(folder.glob("*.png")):
-        conditions = own.loc[own["session_id"] == path.stem, "condition"].unique()
-        named = f" ({', '.join(conditions)})" if len(conditions) else ""
-        pages.append({"name": f"{path.stem}{named}", "png": small_picture(path)})
-    return {"name": folder.name, "pages": pages}
-
-
-def small_picture(path):
-    """A picture with few colours, so that a page for every session fits into one report."""
-    picture = Image.open(path).convert("RGB")
-    picture = picture.resize((picture.width * 3 // 5, picture.height * 3 // 5), Image.LANCZOS)
-    few = picture.quantize(colors=32, method=Image.MEDIANCUT, dither=Image.NONE)
-    content = io.BytesIO()
-    few.save(content, "PNG", optimize=True)
-    return base64.b64encode(content.getvalue()).decode()
+def session_pages(recordings, found):
+    """Everybody's session pages, each named with its conditions."""
+    people = []
+    for person, visits in recordings.groupby("participant_id"):
+        pages = []
+        for session_id in sorted(visits["session_id"].unique()):
+            own = (found["participant_id"] == person) & (found["session_id"] == session_id)
+            conditions = found.loc[own, "condition"].dropna().unique()
+            named = f" ({', '.join(conditions)})" if len(conditions) else ""
+            address = f"sessions/{person}/{session_id}.html"
+            pages.append({"name": f"{session_id}{named}", "address": address})
+        people.append({"name": person, "pages": pages})
+    return people
 
 
 def read_text_table(path):

@@ -5,7 +5,6 @@ import pytest
 
 from engine.listings import figure_modules
 from figures._drawing import pyplot, ratio_axis
-from figures._session_page import KIND_LOOKS, Session, excerpts
 from project import settings_with
 from report.heart import delays_after_sets, delays_in_words, rate_in_sets_is_equal
 from report.methods import breathing_in_words, comparison, other_assumptions
@@ -244,17 +243,7 @@ def test_a_group_of_settings_is_shown_without_its_brackets():
     assert setting_in_words([0.0, 20.0]) == "0, 20"
 
 
-def test_the_worst_span_shown_is_the_worst_with_beats_and_shown_whole():
-    spans = pd.DataFrame(
-        {"start_s": [0.0, 10.0, 20.0], "end_s": [10.0, 20.0, 30.0], "usable_pct": [0.0, 40.0, 99.0]}
-    )
-    found = excerpts(spans, pd.Series([12.0, 13.0, 24.0]))
-    assert found["ECG, worst span"] == (10.0, 20.0)
-    assert found["ECG, best span"] == (20.0, 30.0)
-    assert excerpts(spans, pd.Series(dtype=float))["ECG, worst span"] == (0.0, 10.0)
-
-
-def test_a_set_of_unknown_end_leaves_a_mark_where_it_began():
+def test_a_set_of_unknown_end_leaves_no_shade_in_the_course_of_sessions():
     events = pd.DataFrame(
         {
             "trial_type": ["set", "set", "sync"],
@@ -262,18 +251,10 @@ def test_a_set_of_unknown_end_leaves_a_mark_where_it_began():
             "duration_s": [40.0, float("nan"), float("nan")],
         }
     )
-    session = Session({}, events, *[None] * 8)
-    assert session.sets["onset_s"].to_list() == [60.0]
-    assert session.endless.to_list() == [300.0]
     axes = pyplot.subplots()[1]
     figure_modules()["01_session_course"].shade_sets(axes, events)
     assert [list(line.get_xdata()) for line in axes.lines] == [[5.0, 5.0]]
     pyplot.close("all")
-
-
-def test_kinds_of_beats_differ_in_colour_and_in_mark():
-    looks = list(KIND_LOOKS.values())
-    assert len({colour for colour, _ in looks}) == len({mark for _, mark in looks}) == len(looks)
 
 
 @pytest.mark.parametrize("limits", [(0.72, 1.31), (0.86, 1.12), (1.05, 1.4)])

@@ -70,9 +70,6 @@ rule write_report:
         methods=f"{RESULTS}/methods.md",
         tables=f"{RESULTS}/tables",
         figures=expand(f"{RESULTS}/figures/{{figure}}.svg", figure=STUDY.figures),
-        sessions=expand(
-            f"{RESULTS}/figures/sessions/{{participant}}", participant=STUDY.participants
-        ),
     output:
         report=f"{RESULTS}/report.html",
     log:
@@ -86,6 +83,42 @@ rule write_report:
         code=code_of("write_report", "outcomes/*", "figures/*"),
     shell:
         command("write_report")
+
+
+rule write_session_pages:
+    """Write a page for every session of one person, to be opened in a browser."""
+    input:
+        signals=f"{RESULTS}/signals/{{participant}}.parquet",
+        beats=f"{RESULTS}/beats/{{participant}}.tsv",
+        respiration=f"{RESULTS}/participants/{{participant}}/respiration.tsv",
+        saturation=f"{RESULTS}/signals/{{participant}}_oxygenation.parquet",
+        segments=f"{RESULTS}/participants/{{participant}}/segments.tsv",
+        outcomes=f"{RESULTS}/participants/{{participant}}/outcomes.tsv",
+        beat_quality=f"{RESULTS}/participants/{{participant}}/beat_quality.tsv",
+        window_quality=f"{RESULTS}/participants/{{participant}}/window_quality.tsv",
+        templates=[
+            f"{workflow.basedir}/workflow/templates/{name}"
+            for name in (
+                "session.html.jinja",
+                "session.css",
+                "session.js",
+                "vendor/uplot/uPlot.iife.min.js",
+                "vendor/uplot/uPlot.min.css",
+            )
+        ],
+    output:
+        folder=directory(f"{RESULTS}/sessions/{{participant}}"),
+    log:
+        f"{RESULTS}/logs/write_session_pages/{{participant}}.log",
+    params:
+        study=str(STUDY.folder),
+        participant="{participant}",
+        title=parameter(SETTINGS.study.title),
+        protocol=parameter(SETTINGS.protocol),
+        rows=STUDY.rows("sessions", "events", "edits"),
+        code=code_of("write_session_pages", "outcomes/*"),
+    shell:
+        command("write_session_pages")
 
 
 rule write_provenance:

@@ -1,0 +1,88 @@
+"""Arrays of numbers as few bytes, for a page that a browser unpacks itself.
+
+Values become whole multiples of a quantum, the multiples differences, the differences integers of
+as few bytes as hold them, their bytes one plane each; all arrays together are deflated.
+"""
+
+import base64
+import zlib
+
+import numpy as np
+
+
+class PackedArrays:
+    """Arrays packed one after the other; `text()` gives them all as base64 of a zlib stream."""
+
+    def __init__(self):
+        self._parts = []
+        self._size = 0
+
+    def add(self, values, quantum):
+        """Pack one array of numbers, shape (n,), to the nearest multiple of `quantum`.
+
+        Returns what a reader needs: `at` and `bytes` (where its planes begin, how many there are),
+        `n`, `first` (in multiples), `quantum`, and `gaps`, start and length of each run of values
+        that are not finite. Raises ValueError where a difference does not fit into four bytes.
+        """
+        values = np.asarray(values, dtype=float)
+        known = np.isfinite(values)
+        steps = np.rint(np.where(known, values, 0.0) / quantum)
+        if not known.all():
+            # a gap repeats what stands before it, so that differences stay small
+            before = np.maximum.accumulate(np.where(known, np.arange(values.size), -1))
+            lead = steps[known][0] if known.any() else 0.0
+            steps = np.where(before < 0, lead, steps[before])
+        first = float(steps[0]) if values.size else 0.0
+        return self._added(np.diff(steps, prepend=first)) | {
+            "n": values.size,
+            "first": int(first),
+            "quantum": quantum,
+            "gaps": [int(limit) for limit in _runs(~known).ravel()],
+        }
+
+    def add_bytes(self, values):
+        """Pack values from 0 to 255 as they are; returns where they begin and how many."""
+        return self._append(np.asarray(values, dtype=np.uint8).tobytes())
+
+    def text(self):
+        """All arrays, deflated (RFC 1950), as base64."""
+        return base64.b64encode(zlib.compress(b"".join(self._parts), 6)).decode()
+
+    def _added(self, differences):
+        largest = np.abs(differences).max(initial=0)
+        for width in (1, 2, 4):
+            if largest < 2 ** (8 * width - 1):
+                whole = differences.astype(f"<i{width}")
+                planes = whole.view(np.uint8).reshape(-1, width).T
+                return self._append(planes.tobytes()) | {"bytes": width}
+        raise ValueError(f"a difference of {largest:g} quanta does not fit into four bytes")
+
+    def _append(self, part):
+        at = self._size
+        self._parts.append(part)
+        self._size += len(part)
+        return {"at": at, "n": len(part)}
+
+
+def _runs(flags):
+    """Start and length of each run of true flags, shape (n_runs, 2)."""
+    edges = np.flatnonzero(np.diff(flags.astype(np.int8), prepend=0, append=0)).reshape(-1, 2)
+    return np.column_stack([edges[:, 0], edges[:, 1] - edges[:, 0]])
+
+
+def quantum_of(values, shares=2000):
+    """A round number (1, 2 or 5 times a power of ten) that no screen tells from the values.
+
+    About a two-thousandth of the range that holds 99 % of them; 0.001 where all are equal.
+    """
+    values = values[:: max(1, len(values) // 100_000)]
+    values = values[np.isfinite(values)]
+    if not len(values):
+        return 0.001
+    low, high = np.quantile(values, [0.005, 0.995])
+    span = high - low or np.ptp(values)
+    if span <= 0:
+        return 0.001
+    power = 10.0 ** np.floor(np.log10(span / shares))
+    factor = max(f for f in (1, 2, 5) if f * power <= span / shares * (1 + 1e-9))
+    return float(f"{factor * power:.0e}")

@@ -1,0 +1,54 @@
+"""The page of one session as one HTML file: template, style, scripts and numbers in one.
+
+The policy in the page allows its own two scripts and its own style by their checksums and nothing
+else: no request leaves it, and no text of a study can become a script.
+"""
+
+import base64
+import hashlib
+import json
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+
+def template_folder(folder):
+    """Templates of a folder; every text that they print is escaped."""
+    return Environment(loader=FileSystemLoader(folder), autoescape=True, undefined=StrictUndefined)
+
+
+def page_of(content, arrays, templates, **facts):
+    """HTML of one page.
+
+    `content` is what JSON can hold, `arrays` the packed numbers, `templates` the Jinja environment
+    of the folder of templates; `facts` are the texts that the template prints.
+    """
+    inlined = {
+        name: templates.loader.get_source(templates, file)[0].strip()
+        for name, file in {
+            "uplot_script": "vendor/uplot/uPlot.iife.min.js",
+            "uplot_style": "vendor/uplot/uPlot.min.css",
+            "script": "session.js",
+            "style": "session.css",
+        }.items()
+    }
+    checksums = {name: f"'sha256-{checksum(text)}'" for name, text in inlined.items()}
+    return templates.get_template("session.html.jinja").render(
+        **inlined,
+        scripts=f"{checksums['uplot_script']} {checksums['script']}",
+        styles=f"{checksums['uplot_style']} {checksums['style']}",
+        content=content,
+        content_json=json_in_html(content),
+        arrays=arrays.text(),
+        **facts,
+    )
+
+
+def checksum(text):
+    """SHA-256 of a script or style as a content security policy writes it."""
+    return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
+
+def json_in_html(content):
+    """JSON that no browser takes for the end of its element or for markup."""
+    text = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return text.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")

@@ -1,0 +1,110 @@
+"""The results of one person as the pages of their sessions need them, by session."""
+
+import csv
+from collections import defaultdict
+
+import numpy as np
+import pyarrow.parquet as pq
+
+from sessions.content import Session
+
+SENSOR_LABELS = ("session_id", "signal", "file", "channel", "site", "side", "position")
+
+
+def sessions_of(participant, visits, events, stretches, files):
+    """Every session of one person that anything is known of, in order of name.
+
+    `visits` gives the number of the visit by session, `events` the person's session sheet,
+    `stretches` their recordings, `files` the paths of their result tables.
+    """
+    rows = {
+        "segments": rows_by_session(files["segments"]),
+        "outcomes": rows_by_session(files["outcomes"]),
+        "windows": rows_by_session(files["window_quality"]),
+        "spans": rows_by_session(files["beat_quality"], segment="span"),
+    }
+    beats = rows_by_session(files["beats"])
+    respiration = rows_by_session(files["respiration"])
+    traces = traces_by_session(files["saturation"])
+    recordings = defaultdict(list)
+    for stretch in stretches:
+        recordings[stretch.session_id].append(stretch)
+    names = {*visits, *events["session_id"], *recordings, *traces, *beats}
+    names = names.union(respiration, *rows.values())
+    return [
+        Session(
+            participant,
+            name,
+            visits.get(name),
+            events[events["session_id"] == name],
+            recordings.get(name, []),
+            traces.get(name, []),
+            columns(
+                beats.get(name, []), ("time_s", "nn_time_s", "nn_ms"), ("kind", "source", "reason")
+            ),
+            columns(respiration.get(name, []), ("time_s", "rate_hz"), ("status",)),
+            **{table: by_session.get(name, []) for table, by_session in rows.items()},
+        )
+        for name in sorted(names)
+    ]
+
+
+def rows_by_session(path, **only):
+    """Rows of a result table as text, cells as printed, None where missing."""
+    by_session = defaultdict(list)
+    with path.open(encoding="utf-8", newline="") as file:
+        # cells of result tables are never quoted
+        for row in csv.DictReader(file, delimiter="\t", quoting=csv.QUOTE_NONE):
+            row = {name: None if cell == "n/a" else cell for name, cell in row.items()}
+            if all(row[name] == value for name, value in only.items()):
+                by_session[row["session_id"]].append(row)
+    return dict(by_session)
+
+
+def columns(rows, numbers, words):
+    """Columns of rows as text: numbers as arrays, NaN where missing, words as lists."""
+    arrays = {
+        name: np.array([np.nan if row[name] is None else float(row[name]) for row in rows])
+        for name in numbers
+    }
+    return arrays | {name: [row[name] for row in rows] for name in words}
+
+
+def traces_by_session(path):
+    """Cleaned sensors of each session: labels, times in s, values, and why a reading was refused.
+
+    A sensor is named after its muscle, and after side, place or channel where muscles repeat.
+    """
+    table = pq.read_table(path, read_dictionary=[*SENSOR_LABELS, "reason"])
+    numbers = {name: table[name].to_numpy() for name in ("time_s", "value")}
+    codes = np.zeros(table.num_rows, dtype=int)
+    for name in SENSOR_LABELS:
+        column = table[name].combine_chunks()
+        indices = column.indices.fill_null(len(column.dictionary)).to_numpy()
+        codes = codes * (len(column.dictionary) + 1) + indices
+    reasons = table["reason"].combine_chunks()
+    reason_of = [*reasons.dictionary.to_pylist(), ""]
+    reason_codes = reasons.indices.fill_null(len(reason_of) - 1).to_numpy()
+    begins = np.flatnonzero(np.diff(codes, prepend=-1))
+    sensors = []
+    for begin, end in zip(begins, [*begins[1:], table.num_rows], strict=True):
+        labels = {name: table[name][int(begin)].as_py() for name in SENSOR_LABELS}
+        times = {name: column[begin:end] for name, column in numbers.items()}
+        reason = [reason_of[code] or "" for code in reason_codes[begin:end]]
+        sensors.append(labels | times | {"reason": reason})
+    by_session = defaultdict(list)
+    for sensor in sensors:
+        by_session[sensor["session_id"]].append(sensor)
+    return {
+        name: [named(s, of_session) for s in of_session] for name, of_session in by_session.items()
+    }
+
+
+def named(sensor, sensors):
+    """A sensor with its name among those of its session."""
+    muscle = sensor["site"] or "muscle"
+    alike = [
+        s for s in sensors if s["signal"] == sensor["signal"] and (s["site"] or "muscle") == muscle
+    ]
+    parts = [sensor["side"], sensor["position"], sensor["channel"]] if len(alike) > 1 else []
+    return sensor | {"name": ", ".join([muscle, *(part for part in parts if part)])}

@@ -1,0 +1,76 @@
+"""Write a page for every session of one person, to be opened in a browser without a network."""
+
+import shutil
+
+from engine.listings import header, names_in
+from engine.step import Input, Inputs, Output, run
+from recordings.store import read_stretches
+from results.tables import read_table
+from sessions.content import content_of
+from sessions.packing import PackedArrays
+from sessions.page import page_of, template_folder
+from sessions.reading import sessions_of
+from study.session_sheet import events_of, table_of, with_supplied_times
+from study.settings import Protocol
+
+
+def write_session_pages(
+    signals: Input,
+    beats: Input,
+    respiration: Input,
+    saturation: Input,
+    segments: Input,
+    outcomes: Input,
+    beat_quality: Input,
+    window_quality: Input,
+    templates: Inputs,
+    folder: Output,
+    *,
+    study: str,
+    participant: str,
+    title: str,
+    protocol: Protocol,
+):
+    files = {
+        "beats": beats,
+        "respiration": respiration,
+        "saturation": saturation,
+        "segments": segments,
+        "outcomes": outcomes,
+        "beat_quality": beat_quality,
+        "window_quality": window_quality,
+    }
+    visits = table_of(study, "sessions", participant).set_index("session_id")["visit"].to_dict()
+    events = with_supplied_times(events_of(study, participant), read_table(segments))
+    stretches = read_stretches(signals, ["ecg", "cuff_pressure"])
+    sessions = sessions_of(participant, visits, events, stretches, files)
+    headers = {name: header("outcomes", name) for name in names_in("outcomes")}
+    environment = template_folder(templates[0].parent)
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    for previous, session, following in zip(
+        [None, *sessions], sessions, [*sessions[1:], None], strict=False
+    ):
+        arrays = PackedArrays()
+        content = content_of(
+            session,
+            arrays,
+            failure_band_pct=protocol.failure_band_pct,
+            no_cuff_condition=protocol.no_cuff_condition,
+            outcome_headers=headers,
+        )
+        page = page_of(
+            content,
+            arrays,
+            environment,
+            title=title,
+            visit=session.visit,
+            conditions=list(session.events["condition"].dropna().unique()),
+            previous=previous and previous.session_id,
+            following=following and following.session_id,
+        )
+        (folder / f"{session.session_id}.html").write_text(page, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    run(write_session_pages)
