@@ -3,28 +3,20 @@ the log with what the recordings show of sets and cuffs."""
 
 import pandas as pd
 
-from cuff.compared import (
-    by_recording,
-    compared_sets,
-    in_order_of_sheet,
-    pressure_recordings,
-)
 from cuff.log import checked_cuffs, compared_cuffs
+from cuff.recorded import pressure_recordings
 from engine.step import Input, Output, run
 from muscle.boundaries import propose_boundaries
 from muscle.cleaning import clean_saturation, depth_doubt
 from muscle.segments import (
-    SENSOR_COLUMNS,
-    TRACE_COLUMNS,
-    on_sensor,
-    quality_of,
+    compared_sets,
+    in_order_of_sheet,
     segment_table,
-    sensor_of_set,
     with_supplied_times,
-    without_excluded_spans,
-    write_traces,
 )
-from recordings.store import joined, read_stretches
+from muscle.sensors import SENSOR_COLUMNS, on_sensor, sensor_of_set
+from muscle.traces import quality_of, without_excluded_spans, write_traces
+from recordings.store import TRACE_COLUMNS, by_recording, joined, read_stretches
 from results.tables import stack, write
 from study.session_sheet import events_of, table_of
 from study.settings import Protocol, SegmentOxygenation

@@ -17,6 +17,7 @@ import pandas as pd
 from demo.muscle_oxygen import SimulatedCuff, SimulatedOxygen, SimulatedSet, simulate_muscle_oxygen
 from muscle import boundaries, cleaning, desaturation, levels
 from muscle.contractions import find_contractions
+from recordings.boundaries import compare_boundaries
 
 RATES_HZ = (0.5, 1.0, 2.0, 10.0, 50.0)
 
@@ -116,7 +117,7 @@ def errors_of(simulated: SimulatedOxygen) -> Iterator[tuple[str, float]]:
         steep_pct_per_s=0.3,
     )
     of_sets = simulated.boundaries[simulated.boundaries["boundary"].str.startswith("set")]
-    compared = boundaries.compare_boundaries(of_sets, proposals, tolerance_s=1.0, farthest_s=15.0)
+    compared = compare_boundaries(of_sets, proposals, tolerance_s=1.0, farthest_s=15.0)
     for row in compared[compared["log_s"].notna()].itertuples():
         yield row.boundary, row.difference_s
 

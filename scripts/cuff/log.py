@@ -8,8 +8,9 @@ its times in seconds and pressures in mmHg. Conventions of this project.
 import numpy as np
 import pandas as pd
 
-from cuff.pressure import check_cuff_pressure, find_inflations, propose_cuff_boundaries, same_place
-from muscle.boundaries import compare_boundaries
+from cuff.pressure import check_cuff_pressure, find_inflations, propose_cuff_boundaries
+from recordings.boundaries import compare_boundaries
+from recordings.limbs import place_on_body, same_place
 
 
 def timed(sets):
@@ -203,25 +204,3 @@ def doubts_about(span, others, noted, settings, protocol):
                 f"the cuff on the {place_on_body(cuff)} holds {found['actual_mmhg']:.0f} mmHg, "
                 f"the set works the {place_on_body(span)}"
             )
-
-
-def place_on_body(row):
-    """Side and limb in words."""
-    words = [row[name] for name in ("side", "limb") if isinstance(row[name], str)]
-    return " ".join(words) or "limb that is not named"
-
-
-def recorded_pressure(event, cuffs):
-    """Median recorded cuff pressure during a set in mmHg, of the one recording that may be its
-    limb's; None without one."""
-    own = [
-        cuff
-        for cuff in cuffs
-        if cuff["session_id"] == event.session_id
-        and same_place(event.limb, event.side, cuff["limb"], cuff["side"]) is not False
-    ]
-    if len(own) != 1:
-        return None
-    time_s, value = own[0]["trace"]
-    inside = (time_s >= event.onset_s) & (time_s <= event.onset_s + event.duration_s)
-    return float(np.nanmedian(value[inside])) if np.isfinite(value[inside]).any() else None

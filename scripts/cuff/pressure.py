@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from muscle.time_axis import centred_mean, sampling_step_s
+from recordings.time_axis import centred_mean, sampling_step_s, usable_readings
 
 INFLATION_COLUMNS = ["start_s", "end_s", "pressure_mmhg"]
 
@@ -24,7 +24,7 @@ def find_inflations(
     `pressure_mmhg` is the median. A limit at either end of the recording is NaN: the cuff was
     inflated before it, or still is. Convention.
     """
-    time, pressure = _usable(time_s, pressure_mmhg)
+    time, pressure = usable_readings(time_s, pressure_mmhg)
     high = pressure > inflated_mmhg
     edges = np.flatnonzero(np.diff(np.concatenate([[0], high.astype(int), [0]])))
     rows = []
@@ -48,7 +48,7 @@ def propose_cuff_boundaries(
 
     The error is one sampling step. See `find_inflations`.
     """
-    from muscle.boundaries import PROPOSAL_COLUMNS, within_a_second
+    from recordings.boundaries import PROPOSAL_COLUMNS, within_a_second
 
     step_s = sampling_step_s(time_s)
     found = find_inflations(
@@ -81,7 +81,7 @@ def check_cuff_pressure(
     more than `tolerance_mmhg` below plan, NaN if never), status (`ok`, `flagged`, `missing` where
     nothing can be compared) and reason.
     """
-    time, pressure = _usable(time_s, pressure_mmhg)
+    time, pressure = usable_readings(time_s, pressure_mmhg)
     smooth = centred_mean(time, pressure, smooth_s, min_usable_share=0.5)
     known = np.isfinite(smooth)
     rows = [
@@ -172,28 +172,6 @@ def _departures(
     elif low.any():
         reasons.append(f"down to {held.min():.0f} mmHg, planned {planned_mmhg:.0f}")
     return reasons, leak_from_s
-
-
-def same_place(limb: object, side: object, other_limb: object, other_side: object) -> bool | None:
-    """Whether two places on the body may be one limb; None where neither limb nor side tells.
-
-    `both` sides hold either side.
-    """
-    limbs = _agree(limb, other_limb)
-    sides = True if "both" in (side, other_side) else _agree(side, other_side)
-    if limbs is False or sides is False:
-        return False
-    return None if limbs is None and sides is None else True
-
-
-def _agree(one: object, other: object) -> bool | None:
-    return None if pd.isna(one) or pd.isna(other) else one == other
-
-
-def _usable(time_s: ArrayLike, value: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
-    time, reading = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
-    keep = np.isfinite(reading)
-    return time[keep], reading[keep]
 
 
 def _crossing(time: np.ndarray, value: np.ndarray, at: int, level: float) -> float:

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from cuff.pressure import same_place
+from recordings.limbs import same_place
 from report.words import words_of
 
 CHECKS = ("cuff_pressure_mmhg", "pain", "numbness", "capillary_refill_s", "distal_flow")

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from muscle.time_axis import sampling_step_s, trace_of
+from recordings.time_axis import sampling_step_s, trace_of
 
 MISSING = "missing reading"
 

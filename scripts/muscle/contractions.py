@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from muscle.time_axis import sampling_step_s, usable_share
+from recordings.time_axis import sampling_step_s, usable_share
 from results.estimate import Estimate
 
 

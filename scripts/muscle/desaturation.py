@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from muscle.fits import flag_if_incomplete, reading_noise, straight_fit, too_little
-from muscle.time_axis import Stretches, sampling_step_s, trace_of
+from recordings.time_axis import Stretches, sampling_step_s, trace_of
 from results.estimate import Estimate
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from muscle.cleaning import resolution
-from muscle.time_axis import centred_mean, sampling_step_s, usable_share, whole_contractions_s
+from recordings.time_axis import centred_mean, sampling_step_s, usable_share, whole_contractions_s
 from results.estimate import Estimate
 
 

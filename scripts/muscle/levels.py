@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from muscle.fits import extreme, reading_noise, straight_fit, too_little
-from muscle.time_axis import Stretches, trace_of, whole_contractions_s
+from recordings.time_axis import Stretches, trace_of, whole_contractions_s
 from results.estimate import Estimate
 
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from muscle.fits import correlation_factor, extreme, line_crossing, too_little
-from muscle.time_axis import centred_mean, sampling_step_s, trace_of
+from recordings.time_axis import centred_mean, sampling_step_s, trace_of
 from results.estimate import Estimate
 
 

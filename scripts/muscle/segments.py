@@ -1,28 +1,73 @@
-"""The sensor on the working muscle of every set, and its saturation through the visit."""
+"""Sets of a person through the muscle of each: times supplied, compared and tabled."""
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
-import pyarrow.parquet as pq
 
-from cuff.log import recorded_pressure
-from muscle.cleaning import unusable_spans
+from cuff.recorded import recorded_pressure
+from muscle.sensors import SENSOR_COLUMNS, on_sensor
 from muscle.supplied_times import supply_times
+from recordings.boundaries import compare_boundaries
+from recordings.store import TRACE_COLUMNS
 from results.columns import columns_of
 from results.tables import stack
 
-TRACE_COLUMNS = ["session_id", "signal", "file", "channel", "site", "side", "position"]
 
-SENSOR_COLUMNS = ["file", "channel", "site", "position", "status", "reason"]
+def in_order_of_sheet(sets):
+    """Sets in the order of the rows of the session sheet."""
+    return sets.sort_values("row_number", kind="stable").reset_index(drop=True)
 
 
-def on_sensor(sets, labels):
-    """Which sets have their working muscle under the sensor of a recording."""
-    return (
-        (sets["session_id"] == labels["session_id"])
-        & (sets["sensor_file"] == labels["file"])
-        & (sets["sensor_channel"].fillna("") == (labels["channel"] or ""))
+def compared_sets(sets, labels, proposals, settings):
+    """Starts and ends of the sets whose working muscle one sensor sits on: log and recording.
+
+    A limit that was supplied stands with the log empty, one that neither has with the reason.
+    """
+    own = sets[on_sensor(sets, labels)]
+    ends_s = own["onset_s"] + own["duration_s"]
+    start_noted = own["onset_s"].notna() & ~own["supplied"].str.contains("start")
+    end_noted = ends_s.notna() & ~own["supplied"].str.contains("end")
+    noted = pd.concat(
+        [
+            pd.DataFrame({"time_s": own["onset_s"][start_noted], "boundary": "set_start"}),
+            pd.DataFrame({"time_s": ends_s[end_noted], "boundary": "set_end"}),
+        ],
+        ignore_index=True,
+    ).sort_values("time_s", ignore_index=True)
+    table = compare_boundaries(
+        noted,
+        proposals,
+        tolerance_s=settings.boundary_tolerance_s,
+        farthest_s=settings.farthest_boundary_s,
     )
+    for boundary, word, time_s in (
+        ("set_start", "start", own["onset_s"]),
+        ("set_end", "end", ends_s),
+    ):
+        supplied = time_s[own["supplied"].str.contains(word)]
+        taken = (table["boundary"] == boundary) & table["log_s"].isna()
+        taken &= table["proposed_s"].isin(supplied)
+        table["status"] = table["status"].mask(taken, "flagged")
+        table["reason"] = table["reason"].mask(taken, f"supplied: the sheet has no {word} of it")
+    still = own[own["untimed"] != ""]
+    lacking = pd.DataFrame(
+        [
+            {
+                "boundary": "set_end" if pd.notna(row.onset_s) else "set_start",
+                "status": "missing",
+                "reason": f"{place_of(row)} has no time on the sheet and got none: {row.untimed}",
+            }
+            for row in still.itertuples()
+        ]
+    )
+    return stack([table, lacking], "boundaries").assign(
+        **{name: labels[name] for name in ("session_id", "file", "site")}
+    )
+
+
+def place_of(row):
+    """Exercise and bout of a set or a cuff in words."""
+    exercise = row.exercise if isinstance(row.exercise, str) else row.trial_type
+    return exercise if pd.isna(row.bout) else f"{exercise} bout {row.bout:.0f}"
 
 
 def with_supplied_times(sets, proposals, allowed, smallest_confidence, tolerance_s):
@@ -61,83 +106,6 @@ def with_supplied_times(sets, proposals, allowed, smallest_confidence, tolerance
     return sets
 
 
-def without_excluded_spans(cleaned, edits, session_id):
-    """Spans that a person excluded, unusable for the reason that the person gave."""
-    spans = edits[
-        (edits["session_id"] == session_id)
-        & (edits["signal"] == "muscle_oxygen")
-        & (edits["action"] == "exclude_span")
-    ]
-    for edit in spans.itertuples():
-        inside = cleaned["time_s"].between(edit.time_s, edit.end_s)
-        cleaned = cleaned.assign(
-            smo2_pct=cleaned["smo2_pct"].mask(inside),
-            reason=cleaned["reason"].mask(
-                inside, f"edit {edit.edit_id} by {edit.editor}: {edit.reason}"
-            ),
-        )
-    return cleaned
-
-
-def quality_of(cleaned, labels, participant, doubts):
-    """A row on the whole recording and one on every span of it that cannot be used."""
-    spans = unusable_spans(cleaned)
-    usable = cleaned["smo2_pct"].notna().mean() * 100 if len(cleaned) else 0.0
-    doubt = doubts.get((labels["session_id"], labels["file"], labels["channel"]), "")
-    whole = {
-        "segment": "recording",
-        "start_s": cleaned["time_s"].min(),
-        "end_s": cleaned["time_s"].max(),
-        "usable_pct": usable,
-        "dropouts": len(spans),
-        "verdict": "accepted" if usable else "rejected",
-        "reason": doubt if usable else "no reading can be used",
-    }
-    rejected = spans.assign(segment="span", usable_pct=0.0, verdict="rejected")
-    shown = {name: labels[name] for name in ("session_id", "signal", "file", "site")}
-    return stack([pd.DataFrame([whole]), rejected], "quality").assign(
-        participant_id=participant, **shown
-    )
-
-
-def sensor_of_set(event, stretches, working_muscle, doubts):
-    """The sensor that counts for a set, or why none does."""
-    sensors = {
-        (s.file, s.channel): s
-        for s in stretches
-        if s.session_id == event.session_id and s.signal == "muscle_oxygen"
-    }
-    wanted = working_muscle.get(event.exercise)
-    on_muscle = [s for s in sensors.values() if wanted is None or s.site == wanted]
-    if not sensors:
-        return _no_sensor("no saturation was recorded in this session")
-    if not on_muscle:
-        named = "" if wanted == "n/a" else f"{wanted}, "
-        return _no_sensor(f"no sensor on {named}the working muscle of {event.exercise}")
-    if wanted is None and len({s.site for s in on_muscle}) > 1:
-        return _no_sensor(
-            f"several sensors and no working muscle named for {event.exercise}: "
-            "set segment_oxygenation.working_muscle"
-        )
-    sensor = on_muscle[0]
-    found = [
-        "the sensor lies proximal to the cuff" if sensor.position == "proximal" else "",
-        doubts.get((event.session_id, sensor.file, sensor.channel), ""),
-    ]
-    return {
-        "file": sensor.file,
-        "channel": sensor.channel,
-        "site": sensor.site,
-        "position": sensor.position,
-        "status": "flagged" if any(found) else "ok",
-        "reason": "; ".join(filter(None, found)),
-    }
-
-
-def _no_sensor(reason):
-    return {"status": "refused", "reason": reason}
-
-
 def segment_table(sets, cuffs):
     """One row per set: its time, the sensor that counts for it, the cuff pressure recorded."""
     recorded = [recorded_pressure(row, cuffs) for row in sets.itertuples()]
@@ -146,19 +114,3 @@ def segment_table(sets, cuffs):
         cuff_recorded_mmhg=pd.Series(recorded, index=sets.index, dtype=float),
         **{name: sets[f"sensor_{name}"] for name in SENSOR_COLUMNS},
     )[columns_of("segments")]
-
-
-def write_traces(traces, path):
-    """All cleaned traces of a person below each other, as Parquet."""
-    columns = columns_of("saturation")
-    table = pd.concat(traces, ignore_index=True) if traces else pd.DataFrame(columns=columns)
-    table = table.reindex(columns=columns)
-    table["level_segment"] = table["level_segment"].fillna(0).astype("int32")
-    table = table.astype({"time_s": float, "value": float})
-    labels = [pa.field(name, pa.string()) for name in TRACE_COLUMNS]
-    numbers = [pa.field("time_s", pa.float64()), pa.field("value", pa.float64())]
-    schema = pa.schema(
-        [*labels, *numbers, pa.field("reason", pa.string()), pa.field("level_segment", pa.int32())]
-    )
-    arrow = pa.Table.from_pandas(table, schema=schema, preserve_index=False)
-    pq.write_table(arrow.replace_schema_metadata(None), path, compression="zstd")

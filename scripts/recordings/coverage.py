@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from cuff.pressure import same_place
+from recordings.limbs import same_place
 
 Span = tuple[float, float]
 

@@ -29,6 +29,9 @@ SCHEMA = pa.schema(
 )
 
 
+TRACE_COLUMNS = ["session_id", "signal", "file", "channel", "site", "side", "position"]
+
+
 @dataclass(frozen=True)
 class Stretch:
     """One unbroken stretch of one signal; time in seconds on the session clock."""
@@ -90,3 +93,13 @@ def joined(stretches):
         return np.empty(0), np.empty(0)
     order = sorted(stretches, key=lambda s: s.time_s[0] if len(s.time_s) else 0.0)
     return np.concatenate([s.time_s for s in order]), np.concatenate([s.value for s in order])
+
+
+def by_recording(stretches):
+    """Stretches of each recording together, with the labels that they share."""
+    recordings = {}
+    for stretch in stretches:
+        labels = tuple(getattr(stretch, name) for name in TRACE_COLUMNS)
+        recordings.setdefault(labels, []).append(stretch)
+    for labels, of_recording in recordings.items():
+        yield dict(zip(TRACE_COLUMNS, labels, strict=True)), of_recording

@@ -17,8 +17,9 @@ from heart.precision import precise_band_power_ms2
 from heart.repair.intervals import corrected_pct as share_corrected
 from heart.repair.intervals import longest_repaired_run as longest_run
 from heart.variability import NotEnough
-from muscle import cleaning, levels, recovery, time_axis
+from muscle import cleaning, levels, recovery
 from muscle.contractions import find_contractions
+from recordings import time_axis
 from recordings.coverage import DOUBT
 from results.estimate import Estimate
 from windows.cutting import release_of_cuff

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from muscle import levels, recovery, time_axis
+from muscle import levels, recovery
+from recordings import time_axis
 from results.estimate import Estimate
 
 RECOVERY_FIT = {

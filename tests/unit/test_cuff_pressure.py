@@ -5,8 +5,9 @@ import pandas as pd
 import pytest
 
 from cuff.log import noted_course
-from cuff.pressure import check_cuff_pressure, find_inflations, propose_cuff_boundaries, same_place
+from cuff.pressure import check_cuff_pressure, find_inflations, propose_cuff_boundaries
 from demo.muscle_oxygen import SimulatedCuff, simulate_cuff_pressure
+from recordings.limbs import same_place
 
 PRESSURE_LIMITS = {
     "tolerance_mmhg": 10.0,

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from demo.muscle_oxygen import SensorFault, SimulatedSet, simulate_muscle_oxygen
-from muscle import cleaning, desaturation, levels, recovery, time_axis
+from muscle import cleaning, desaturation, levels, recovery
+from recordings import time_axis
 from results.estimate import Estimate
 
 TWO_SETS = (SimulatedSet(90.0, 20, 3.0, 35.0), SimulatedSet(240.0, 20, 3.0, 30.0))

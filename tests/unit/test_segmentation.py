@@ -6,6 +6,8 @@ import pytest
 
 from demo.muscle_oxygen import SensorFault, SimulatedCuff, SimulatedSet, simulate_muscle_oxygen
 from muscle import boundaries
+from muscle.bends import find_bends
+from recordings.boundaries import PROPOSAL_COLUMNS, compare_boundaries
 
 SEARCH = {
     "slowest_hz": 0.1,
@@ -40,7 +42,7 @@ def compared(rate_hz, ripple_pct, seed=1, **changes):
         simulated.readings["time_s"], simulated.readings["smo2_pct"], **SEARCH
     )
     of_sets = simulated.boundaries[simulated.boundaries["boundary"].str.startswith("set")]
-    return boundaries.compare_boundaries(of_sets, proposals, tolerance_s=1.0, farthest_s=15.0)
+    return compare_boundaries(of_sets, proposals, tolerance_s=1.0, farthest_s=15.0)
 
 
 @pytest.mark.parametrize(("rate_hz", "ripple_pct"), [(2.0, 4.0), (10.0, 2.0), (50.0, 2.0)])
@@ -126,26 +128,28 @@ def test_a_set_that_runs_when_the_recording_starts_has_no_start_to_propose():
 def test_a_recording_without_content_has_no_boundaries(trace):
     proposals = boundaries.propose_boundaries(np.arange(float(len(trace))), trace, **SEARCH)
     assert proposals.empty
-    assert list(proposals.columns) == boundaries.PROPOSAL_COLUMNS
+    assert list(proposals.columns) == PROPOSAL_COLUMNS
 
 
 def test_three_straight_pieces_are_parted_at_their_joints():
     time_s = np.arange(0.0, 200.0, 1.0)
     course = np.interp(time_s, [0.0, 60.0, 120.0, 200.0], [65.0, 65.0, 35.0, 60.0])
     trace = course + np.random.default_rng(6).normal(0.0, 0.5, len(time_s))
-    bends = boundaries.find_bends(time_s, trace, shortest_phase_s=10.0, reach_s=12.0)
-    assert bends["time_s"].to_numpy() == pytest.approx([60.0, 120.0], abs=1.5)
-    assert bends["slope_after"].to_numpy() == pytest.approx([-0.5, 25 / 80], abs=0.03)
+    bends = find_bends(time_s, trace, shortest_phase_s=10.0)
+    placed_s = [bend.placed(reach_s=12.0).time_s for bend in bends]
+    assert placed_s == pytest.approx([60.0, 120.0], abs=1.5)
+    assert [bend.slope_after for bend in bends] == pytest.approx([-0.5, 25 / 80], abs=0.03)
 
 
 def test_a_bend_is_placed_where_two_lines_meet():
     time_s = np.arange(0.0, 120.0, 0.5)
     trace = 65.0 - 0.8 * np.maximum(time_s - 60.3, 0.0)
     trace = trace + np.random.default_rng(2).normal(0.0, 0.3, len(time_s))
-    bends = boundaries.find_bends(time_s, trace, shortest_phase_s=10.0, reach_s=15.0)
+    bends = find_bends(time_s, trace, shortest_phase_s=10.0)
+    placed_s = [bend.placed(reach_s=15.0).time_s for bend in bends]
     assert len(bends) == 1
-    assert bends["time_s"][0] == pytest.approx(60.3, abs=1.0)
-    assert bends["slope_after"][0] == pytest.approx(-0.8, abs=0.05)
+    assert placed_s[0] == pytest.approx(60.3, abs=1.0)
+    assert bends[0].slope_after == pytest.approx(-0.8, abs=0.05)
 
 
 def test_each_row_of_the_log_is_matched_once_and_the_rest_is_named():
@@ -159,7 +163,7 @@ def test_each_row_of_the_log_is_matched_once_and_the_rest_is_named():
             "source": "ripple",
         }
     )
-    table = boundaries.compare_boundaries(log, offered, tolerance_s=0.5, farthest_s=10.0)
+    table = compare_boundaries(log, offered, tolerance_s=0.5, farthest_s=10.0)
     matched = table[table["difference_s"].notna()]
     assert matched["log_s"].tolist() == [105.0]
     assert matched["difference_s"].tolist() == [-1.0]

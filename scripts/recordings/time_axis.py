@@ -1,4 +1,4 @@
-"""Time axis of a saturation recording: step, usable stretches, means over contractions."""
+"""Time axis of a recorded trace: step, usable stretches, means over windows and contractions."""
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -110,3 +110,9 @@ def whole_contractions_s(window_s: float, contraction_rate_hz: float | None) -> 
         return window_s
     # A hair of tolerance: 4 s at a measured 0.4999 Hz is two contractions, not three.
     return max(1.0, np.ceil(window_s * contraction_rate_hz - 0.05)) / contraction_rate_hz
+
+
+def usable_readings(time_s: ArrayLike, value: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
+    time, reading = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
+    keep = np.isfinite(reading)
+    return time[keep], reading[keep]

@@ -1,0 +1,36 @@
+"""Recordings of cuff pressure: the limb of each, and the pressure during a set."""
+
+import numpy as np
+
+from recordings.limbs import same_place
+from recordings.store import by_recording, joined
+
+
+def pressure_recordings(stretches, recordings):
+    """Every recording of a cuff's pressure, with the limb and side that recordings.tsv names."""
+    for labels, of_recording in by_recording(stretches):
+        if labels["signal"] != "cuff_pressure":
+            continue
+        row = recordings[
+            (recordings["session_id"] == labels["session_id"])
+            & (recordings["file"] == labels["file"])
+            & (recordings["channel"].fillna("") == (labels["channel"] or ""))
+            & (recordings["signal"] == "cuff_pressure")
+        ].iloc[0]
+        yield labels | {"limb": row["limb"], "side": row["side"], "trace": joined(of_recording)}
+
+
+def recorded_pressure(event, cuffs):
+    """Median recorded cuff pressure during a set in mmHg, of the one recording that may be its
+    limb's; None without one."""
+    own = [
+        cuff
+        for cuff in cuffs
+        if cuff["session_id"] == event.session_id
+        and same_place(event.limb, event.side, cuff["limb"], cuff["side"]) is not False
+    ]
+    if len(own) != 1:
+        return None
+    time_s, value = own[0]["trace"]
+    inside = (time_s >= event.onset_s) & (time_s <= event.onset_s + event.duration_s)
+    return float(np.nanmedian(value[inside])) if np.isfinite(value[inside]).any() else None

@@ -1,0 +1,65 @@
+"""Cleaned traces of a person: spans that a person excluded, quality, and the file of all."""
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from muscle.cleaning import unusable_spans
+from recordings.store import TRACE_COLUMNS
+from results.columns import columns_of
+from results.tables import stack
+
+
+def without_excluded_spans(cleaned, edits, session_id):
+    """Spans that a person excluded, unusable for the reason that the person gave."""
+    spans = edits[
+        (edits["session_id"] == session_id)
+        & (edits["signal"] == "muscle_oxygen")
+        & (edits["action"] == "exclude_span")
+    ]
+    for edit in spans.itertuples():
+        inside = cleaned["time_s"].between(edit.time_s, edit.end_s)
+        cleaned = cleaned.assign(
+            smo2_pct=cleaned["smo2_pct"].mask(inside),
+            reason=cleaned["reason"].mask(
+                inside, f"edit {edit.edit_id} by {edit.editor}: {edit.reason}"
+            ),
+        )
+    return cleaned
+
+
+def quality_of(cleaned, labels, participant, doubts):
+    """A row on the whole recording and one on every span of it that cannot be used."""
+    spans = unusable_spans(cleaned)
+    usable = cleaned["smo2_pct"].notna().mean() * 100 if len(cleaned) else 0.0
+    doubt = doubts.get((labels["session_id"], labels["file"], labels["channel"]), "")
+    whole = {
+        "segment": "recording",
+        "start_s": cleaned["time_s"].min(),
+        "end_s": cleaned["time_s"].max(),
+        "usable_pct": usable,
+        "dropouts": len(spans),
+        "verdict": "accepted" if usable else "rejected",
+        "reason": doubt if usable else "no reading can be used",
+    }
+    rejected = spans.assign(segment="span", usable_pct=0.0, verdict="rejected")
+    shown = {name: labels[name] for name in ("session_id", "signal", "file", "site")}
+    return stack([pd.DataFrame([whole]), rejected], "quality").assign(
+        participant_id=participant, **shown
+    )
+
+
+def write_traces(traces, path):
+    """All cleaned traces of a person below each other, as Parquet."""
+    columns = columns_of("saturation")
+    table = pd.concat(traces, ignore_index=True) if traces else pd.DataFrame(columns=columns)
+    table = table.reindex(columns=columns)
+    table["level_segment"] = table["level_segment"].fillna(0).astype("int32")
+    table = table.astype({"time_s": float, "value": float})
+    labels = [pa.field(name, pa.string()) for name in TRACE_COLUMNS]
+    numbers = [pa.field("time_s", pa.float64()), pa.field("value", pa.float64())]
+    schema = pa.schema(
+        [*labels, *numbers, pa.field("reason", pa.string()), pa.field("level_segment", pa.int32())]
+    )
+    arrow = pa.Table.from_pandas(table, schema=schema, preserve_index=False)
+    pq.write_table(arrow.replace_schema_metadata(None), path, compression="zstd")
