@@ -3,11 +3,13 @@
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import map_coordinates
-from scipy.signal import butter, sosfiltfilt
 
 from heart.detection.even_pieces import even_pieces
+from heart.filters import band_pass, without_delay
 
 BAND_HZ = (3.0, 40.0)
+
+MARGIN_SAMPLES = 15  # by which a piece is continued at its ends before it is filtered
 
 
 def beat_amplitudes(
@@ -26,7 +28,7 @@ def beat_amplitudes(
         inside = (position >= 0) & (position <= len(piece.samples) - 1)
         if inside.any():
             highest_hz = min(BAND_HZ[1], 0.45 * piece.rate_hz)
-            band = butter(2, (BAND_HZ[0], highest_hz), "bandpass", fs=piece.rate_hz, output="sos")
-            filtered = sosfiltfilt(band, piece.samples)
+            band = band_pass(BAND_HZ[0], highest_hz, piece.rate_hz)
+            filtered = without_delay(band, piece.samples, margin=MARGIN_SAMPLES)
             amplitude[inside] = map_coordinates(filtered, [position[inside]], order=3)
     return amplitude

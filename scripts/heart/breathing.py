@@ -148,10 +148,13 @@ def explained_share(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Share of variance that a sinusoid explains in Hann windows, at uneven sampling times.
 
-    Returns the share (windows x frequencies, 0..1), the effective number of values per window and
-    their mean rate in Hz. Source: generalised periodogram with a floating mean, Zechmeister &
+    Returns the share (windows x frequencies, 0..1; 0 where half the rate of the values is lower
+    than a frequency), the effective number of values per window and their mean rate in Hz. Source: generalised periodogram with a floating mean, Zechmeister &
     Kuerster 2009, Astron Astrophys 496:577-584.
     """
+    phase = 2 * np.pi * (times - times[:1])[:, None] * frequency_hz
+    cosines, sines = np.cos(phase), np.sin(phase)
+    least_variance = 1e-6 * np.var(values) if values.size else 0.0
     share = np.zeros((centres.size, frequency_hz.size))
     effective = np.zeros(centres.size)
     rate_hz = np.zeros(centres.size)
@@ -172,16 +175,17 @@ def explained_share(
         begins = np.maximum(centres[block] - half, times[0])
         ends = np.minimum(centres[block] + half, times[-1])
         rate_hz[block] = near.sum(axis=1) / np.maximum(ends - begins, window_s / 4)
-        phase = 2 * np.pi * (times[low:high, None] - centres[block][0]) * frequency_hz
-        cosine, sine = np.cos(phase), np.sin(phase)
+        visible = np.searchsorted(frequency_hz, rate_hz[block].max() / 2, side="right")
+        cosine, sine = cosines[low:high, :visible], sines[low:high, :visible]
         y = values[low:high]
         mean = weight @ y
         mean_cosine, mean_sine = weight @ cosine, weight @ sine
         variance = (weight @ y**2 - mean**2)[:, None]
-        y_cosine = weight @ (y[:, None] * cosine) - mean[:, None] * mean_cosine
-        y_sine = weight @ (y[:, None] * sine) - mean[:, None] * mean_sine
-        cosine_cosine = weight @ cosine**2 - mean_cosine**2
-        sine_sine = weight @ sine**2 - mean_sine**2
+        y_cosine = (weight * y) @ cosine - mean[:, None] * mean_cosine
+        y_sine = (weight * y) @ sine - mean[:, None] * mean_sine
+        square_of_cosine = weight @ cosine**2
+        cosine_cosine = square_of_cosine - mean_cosine**2
+        sine_sine = occupied[:, None] - square_of_cosine - mean_sine**2
         cosine_sine = weight @ (cosine * sine) - mean_cosine * mean_sine
         determinant = cosine_cosine * sine_sine - cosine_sine**2
         explained = (
@@ -189,8 +193,8 @@ def explained_share(
             + cosine_cosine * y_sine**2
             - 2 * cosine_sine * y_cosine * y_sine
         )
-        possible = (determinant > 1e-6) & (variance > 1e-6 * np.var(values))
-        share[block] = np.divide(
+        possible = (determinant > 1e-6) & (variance > least_variance)
+        share[block, :visible] = np.divide(
             explained,
             determinant * variance,
             out=np.zeros_like(explained),
@@ -290,21 +294,20 @@ def _smooth_path(evidence: np.ndarray, *, most_change: float) -> np.ndarray:
     shifts = np.arange(-reach, reach + 1)
     penalty = 0.5 * (shifts / most_change) ** 2
     width = evidence.shape[1]
-    columns = np.arange(width)
-    score = evidence[0].copy()
-    came_from = np.zeros(evidence.shape, dtype=int)
-    padded = np.full(width + 2 * reach, -np.inf)
-    reachable = sliding_window_view(padded, 2 * reach + 1)
+    # the best score that ends at each rate, with room for shifts beyond the first and last rate
+    score = np.full((evidence.shape[0], width + 2 * reach), -np.inf)
+    inside = slice(reach, reach + width)
+    score[0, inside] = evidence[0]
+    reachable = sliding_window_view(score, width, axis=1)
+    options = np.empty((shifts.size, width))
     for row in range(1, evidence.shape[0]):
-        padded[reach : reach + width] = score
-        options = reachable - penalty
-        choice = options.argmax(axis=1)
-        came_from[row] = columns + shifts[choice]
-        score = options[columns, choice] + evidence[row]
+        np.subtract(reachable[row - 1], penalty[:, None], out=options)
+        np.add(options.max(axis=0), evidence[row], out=score[row, inside])
     path = np.empty(evidence.shape[0], dtype=int)
-    path[-1] = int(score.argmax())
+    path[-1] = int(score[-1, inside].argmax())
     for row in range(evidence.shape[0] - 1, 0, -1):
-        path[row - 1] = came_from[row, path[row]]
+        before = score[row - 1, path[row] : path[row] + shifts.size] - penalty
+        path[row - 1] = path[row] + shifts[before.argmax()]
     return path
 
 

@@ -12,23 +12,17 @@ seconds before and after.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, fields
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import CubicSpline
-from scipy.signal import butter, sosfiltfilt
 
+from heart.filters import low_pass, without_delay
 from heart.spectrum import smoothness_priors_trend
 from heart.variability import NotEnough
 
 FloatArray = NDArray[np.float64]
-
-# Integral of the power response of a second-order Butterworth low-pass run forwards and back,
-# both sides, in units of its cut-off: integral of 1 / (1 + x^4)^2.
-_DEMODULATION_BANDWIDTH = 3.0 * math.pi / (4.0 * math.sqrt(2.0))
 
 _LEAST_BEATS = 20
 
@@ -66,6 +60,8 @@ def heart_rate_modulation(
     al. 2002, IEEE Trans Biomed Eng 49:172). Repaired beat times in s; raises `NotEnough` below 20
     beats and across a gap longer than `longest_gap_s`.
     """
+    from scipy.interpolate import CubicSpline
+
     beats = _checked_beats(beat_time_s)
     if beats.size < _LEAST_BEATS:
         raise NotEnough(
@@ -169,7 +165,6 @@ def respiratory_modulation(
     rate_hz: float = 4.0,
     regularisation: float = 500.0,
     longest_gap_s: float = 3.0,
-    jitter_ms: float = 0.0,
 ) -> RespiratoryModulation:
     """Return the power of heart-rate modulation at the breathing rate, over time.
 
@@ -182,8 +177,7 @@ def respiratory_modulation(
     nearer than half a window to an end is not valid.
 
     `respiration_hz` on its own time axis; not finite where unknown. Both powers are corrected
-    for what the spline through the beats takes away. With `jitter_ms`, the standard deviation of
-    beat timing, the power that timing errors put into the band is subtracted (`jitter_power`).
+    for what the spline through the beats takes away.
     """
     beats = _checked_beats(beat_time_s)
     breaks = np.flatnonzero(np.diff(beats) > longest_gap_s) + 1
@@ -197,7 +191,6 @@ def respiratory_modulation(
             half_width_hz=half_width_hz,
             floor_hz=floor_hz,
             window_s=window_s,
-            jitter_ms=jitter_ms,
         )
         for stretch in np.split(beats, breaks)
         if stretch.size >= _LEAST_BEATS and stretch[-2] - stretch[1] > 2.0 * window_s
@@ -223,7 +216,6 @@ def _stretch_modulation(
     half_width_hz: float,
     floor_hz: float,
     window_s: float,
-    jitter_ms: float,
 ) -> RespiratoryModulation:
     """`respiratory_modulation` of one stretch without a gap."""
     breathing, known = _on_grid(course.time_s, respiration_time_s, respiration_hz)
@@ -236,10 +228,7 @@ def _stretch_modulation(
     check = np.interp(course.time_s, spectra.time_s, moving_band_power(spectra, *edges))
     # Both see m through the spline, whose response at the breathing rate is known.
     passed = _spline_response(np.minimum(breathing, ceiling) / course.trend_hz) ** 2
-    error = jitter_power(breathing, course.trend_hz, jitter_ms=jitter_ms)
-    bandwidth = _DEMODULATION_BANDWIDTH * low_pass_hz
-    power = np.maximum(power / passed - error * bandwidth, 0.0)
-    check = np.maximum(check / passed - error * (high - low), 0.0)
+    power, check = power / passed, check / passed
     margin_s = window_s / 2.0
     inner = (course.time_s >= course.time_s[0] + margin_s) & (
         course.time_s <= course.time_s[-1] - margin_s
@@ -279,10 +268,10 @@ def _demodulated_power(
 ) -> FloatArray:
     steps = (centre_hz[1:] + centre_hz[:-1]) / 2.0 / rate_hz
     phase = 2.0 * np.pi * np.concatenate([[0.0], np.cumsum(steps)])
-    low_pass = butter(2, low_pass_hz, fs=rate_hz, output="sos")
     settle = min(modulation.size - 1, int(rate_hz / low_pass_hz))
-    shifted = np.array([modulation * np.cos(phase), modulation * np.sin(phase)])
-    in_phase, quadrature = sosfiltfilt(low_pass, shifted, axis=-1, padlen=settle)
+    slow = low_pass(low_pass_hz, rate_hz)
+    in_phase = without_delay(slow, modulation * np.cos(phase), margin=settle)
+    quadrature = without_delay(slow, modulation * np.sin(phase), margin=settle)
     return 2.0 * (in_phase**2 + quadrature**2)
 
 
@@ -292,31 +281,19 @@ def _spline_response(cycles_per_beat: FloatArray) -> FloatArray:
     return np.sinc(cycles_per_beat) ** 4 * 3.0 / (2.0 + np.cos(turn))
 
 
-def jitter_power(
-    frequency_hz: ArrayLike, beat_rate_hz: ArrayLike, *, jitter_ms: float
-) -> FloatArray:
-    """Return the one-sided density of m, per Hz, that independent timing errors produce.
-
-    An error of the beat time enters m as its rate of change: 2 (2 pi f)^2 sigma^2 / beat rate
-    (derived from white errors sampled once a beat).
-    """
-    frequency = np.asarray(frequency_hz, dtype=float)
-    variance = (jitter_ms / 1000.0) ** 2
-    return 2.0 * (2.0 * np.pi * frequency) ** 2 * variance / np.asarray(beat_rate_hz, dtype=float)
 
 
 class ModulationSummary(NamedTuple):
     """Respiratory modulation over a window.
 
     `power` and `check_power` are means over the valid part, dimensionless; `ratio` is power over
-    check_power; `correlation` that of the two courses; `valid_share` the share used.
+    check_power; `correlation` that of the two courses.
     """
 
     power: float
     check_power: float
     ratio: float
     correlation: float
-    valid_share: float
 
 
 def summarise_modulation(
@@ -350,7 +327,6 @@ def summarise_modulation(
         float(check.mean()),
         float(power.mean() / check.mean()),
         float(np.corrcoef(power, check)[0, 1]),
-        share,
     )
 
 

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
 from heart.detection.arrays import Floats
-from heart.detection.other_detectors import detect_with, second_detector
+from heart.detection.other_detectors import detect_with, SECOND_DETECTOR
 
 ACCEPTED, DOUBTFUL, REJECTED = "accepted", "doubtful", "rejected"
 
@@ -76,7 +76,7 @@ def quality_by_span(
         return _table({name: [] for name in _COLUMNS})
     edges_s = _edges(time_s, span_s)
     beat_s = beats["time_s"].to_numpy(float)
-    agreement = agreement_by_span(beat_s, detect_with(second_detector, time_s, ecg_mv), edges_s)
+    agreement = agreement_by_span(beat_s, detect_with(SECOND_DETECTOR, time_s, ecg_mv), edges_s)
     correlation = _by_span(beat_s, beats["template_correlation"], edges_s, "mean")
     margin = _by_span(beat_s, beats["margin"], edges_s, "min")
     longest = _longest_interval(beat_s, edges_s)
@@ -181,6 +181,14 @@ def _weakest(agreement: float, margin: float, interval_ratio: float) -> str:
     return names[int(np.argmax(_doubts(agreement, margin, interval_ratio)))]
 
 
+def _spread(samples: Floats) -> float:
+    """From the 5th to the 95th percentile; 0 without samples."""
+    if samples.size == 0:
+        return 0.0
+    place = np.array([0.05, 0.95]) * (samples.size - 1)
+    return float(np.ptp(np.interp(place, np.arange(samples.size), np.sort(samples))))
+
+
 def _faults(time_s: Floats, ecg_mv: Floats, edges_s: Floats) -> list[str]:
     """Name the technical fault of each span; blank if none.
 
@@ -198,10 +206,7 @@ def _faults(time_s: Floats, ecg_mv: Floats, edges_s: Floats) -> list[str]:
     top, bottom = ecg_mv.max(), ecg_mv.min()
     at_rail = same & ((ecg_mv == top) | (ecg_mv == bottom))
     spread = np.array(
-        [
-            np.ptp(np.percentile(ecg_mv[first:stop], (5, 95))) if stop > first else 0.0
-            for first, stop in zip(place[:-1], place[1:], strict=True)
-        ]
+        [_spread(ecg_mv[first:stop]) for first, stop in zip(place[:-1], place[1:], strict=True)]
     )
     usual = np.median(spread[spread > 0]) if (spread > 0).any() else 0.0
     faults = []

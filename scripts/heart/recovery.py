@@ -1,5 +1,6 @@
 """Fall of heart rate after a set, and RMSSD in short windows of the recovery."""
 
+import numpy as np
 import pandas as pd
 
 from heart.precision import precise_rmssd_ms
@@ -41,9 +42,11 @@ RECOVERY_STEP_S = 15.0
 
 RECOVERY_WINDOW_S = 30.0
 
+FEWEST_DIFFERENCES = 10
+
 
 def recovery_series(window, inputs, labels):
-    """RMSSD in windows of 30 s from where recovery begins, each with its sampling error."""
+    """`rmssd_course` of one recovery as a table; empty where the recovery has no intervals."""
     if window.name != "recovery_first_60_s" or window.problem or inputs["event"].excluded:
         return pd.DataFrame()
     event = inputs["event"]
@@ -52,15 +55,31 @@ def recovery_series(window, inputs, labels):
         near = inputs["session_intervals"]
     except NotEnough:
         return pd.DataFrame()
-    rows = []
-    start_s = window.start_s
-    while start_s + RECOVERY_WINDOW_S <= until_s + 1e-6:
-        end_s = start_s + RECOVERY_WINDOW_S
-        own = near[near["nn_time_s"].between(start_s, end_s)]
-        differences = own["difference_ms"].dropna().to_numpy()
-        if len(differences) >= 10:
-            found = precise_rmssd_ms(differences)
-            after_s = start_s + RECOVERY_WINDOW_S / 2 - window.start_s
-            rows.append({"after_s": after_s, "rmssd_ms": found.value, "se": found.se})
-        start_s += RECOVERY_STEP_S
-    return pd.DataFrame(rows).assign(**labels)
+    course = rmssd_course(
+        near["nn_time_s"].to_numpy(), near["difference_ms"].to_numpy(), window.start_s, until_s
+    )
+    return pd.DataFrame(course).assign(**labels)
+
+
+def rmssd_course(
+    nn_time_s: np.ndarray, difference_ms: np.ndarray, start_s: float, until_s: float
+) -> list[dict[str, float]]:
+    """RMSSD (ms) and its sampling error in windows of 30 s, a new one every 15 s.
+
+    `difference_ms` belongs to the interval that ends at `nn_time_s` (s) and is NaN where none may
+    be formed. Each window stands at its middle, `after_s` from `start_s`; windows with fewer than
+    10 differences are left out. Windows of 30 s follow vagal return after exercise (Goldberger et
+    al. 2006, Am J Physiol Heart Circ Physiol 290:H2446).
+    """
+    known = np.isfinite(difference_ms)
+    ends_s, differences = nn_time_s[known], difference_ms[known]
+    course = []
+    begin_s = start_s
+    while begin_s + RECOVERY_WINDOW_S <= until_s + 1e-6:
+        inside = (ends_s >= begin_s) & (ends_s <= begin_s + RECOVERY_WINDOW_S)
+        if inside.sum() >= FEWEST_DIFFERENCES:
+            rmssd = precise_rmssd_ms(differences[inside])
+            after_s = begin_s + RECOVERY_WINDOW_S / 2 - start_s
+            course.append({"after_s": after_s, "rmssd_ms": rmssd.value, "se": rmssd.se})
+        begin_s += RECOVERY_STEP_S
+    return course

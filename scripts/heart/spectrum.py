@@ -13,18 +13,18 @@ error of the estimators, and it is not removed here.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import make_interp_spline
-from scipy.linalg import solveh_banded
+from scipy.linalg import eigh_tridiagonal, solveh_banded
 
 from heart.variability import NotEnough
 
 FloatArray = NDArray[np.float64]
+
+_SPLINE_DEGREE = 3
 
 _LEAST_SAMPLES = 32  # eight seconds at 4 Hz, two cycles of the slowest respiratory rhythm
 
@@ -44,14 +44,16 @@ class Spectrum:
     effective_duration_s: float
 
 
-def _spline(time_s: ArrayLike, nn_ms: ArrayLike, longest_gap_s: float, degree: int):
+def _spline(time_s: ArrayLike, nn_ms: ArrayLike, longest_gap_s: float):
+    from scipy.interpolate import make_interp_spline
+
     times = np.asarray(time_s, dtype=float)
     intervals = np.asarray(nn_ms, dtype=float)
     if times.shape != intervals.shape or times.ndim != 1:
         raise ValueError("time_s and nn_ms must be one-dimensional and of the same length")
     if not (np.isfinite(times).all() and np.isfinite(intervals).all()):
         raise ValueError("time_s and nn_ms must be finite; leave other rows out first")
-    if times.size <= degree + 1:
+    if times.size <= _SPLINE_DEGREE + 1:
         raise NotEnough(f"a spectrum needs more than {times.size} intervals")
     steps = np.diff(times)
     if (steps <= 0).any():
@@ -59,7 +61,7 @@ def _spline(time_s: ArrayLike, nn_ms: ArrayLike, longest_gap_s: float, degree: i
     widest = int(steps.argmax())
     if steps[widest] > longest_gap_s:
         raise NotEnough(f"no intervals for {steps[widest]:.1f} s from {times[widest]:.1f} s")
-    return make_interp_spline(times, intervals, k=degree)
+    return make_interp_spline(times, intervals, k=_SPLINE_DEGREE)
 
 
 def resample_intervals(
@@ -68,34 +70,20 @@ def resample_intervals(
     *,
     rate_hz: float = 4.0,
     longest_gap_s: float = 3.0,
-    degree: int = 3,
 ) -> tuple[FloatArray, FloatArray]:
     """Return the interval series at an even rate: (time in s, interval in ms).
 
     Cubic spline through (time_s, nn_ms), from the first to the last beat and never beyond;
-    linear interpolation would lose a fifth of the high-frequency power at rest. `degree=5` keeps
-    oscillations near half the heart rate still better. Raises `NotEnough` across a gap longer
-    than `longest_gap_s` (cubic at 4 Hz: convention; Berntson et al. 1997, Psychophysiology
-    34:623).
+    linear interpolation would lose a fifth of the high-frequency power at rest. Raises
+    `NotEnough` across a gap longer than `longest_gap_s` (cubic at 4 Hz: convention; Berntson et
+    al. 1997, Psychophysiology 34:623).
     """
-    spline = _spline(time_s, nn_ms, longest_gap_s, degree)
+    spline = _spline(time_s, nn_ms, longest_gap_s)
     first, last = spline.t[0], spline.t[-1]
     grid = first + np.arange(int((last - first) * rate_hz + 1e-9) + 1) / rate_hz
     return grid, spline(grid)
 
 
-def smoothness_priors_gain(
-    frequency_hz: ArrayLike, *, regularisation: float, rate_hz: float
-) -> FloatArray:
-    """Return the amplitude gain of `detrend_smoothness_priors` well inside a record.
-
-    L^2 w^4 / (1 + L^2 w^4) with w = 2 sin(pi f / rate), from the transfer function of the
-    second-difference penalty (Tarvainen, Ranta-aho & Karjalainen 2002, IEEE Trans Biomed Eng
-    49:172). At 4 Hz and 500 the gain is 0.707 at 0.0355 Hz.
-    """
-    fourth = (2.0 * np.sin(np.pi * np.asarray(frequency_hz, dtype=float) / rate_hz)) ** 4
-    penalty = regularisation**2 * fourth
-    return penalty / (1.0 + penalty)
 
 
 @lru_cache(maxsize=64)
@@ -119,8 +107,8 @@ def smoothness_priors_trend(series: ArrayLike, *, regularisation: float) -> Floa
 
     Solves (I + L^2 D2'D2) trend = series, D2 the full second-difference matrix, by a banded
     Cholesky factorisation: time and memory grow with n, not n^2. Straight lines are kept exactly
-    (Tarvainen, Ranta-aho & Karjalainen 2002, IEEE Trans Biomed Eng 49:172). The cut-off
-    frequency goes with the sampling rate: see `smoothness_priors_gain`.
+    (Tarvainen, Ranta-aho & Karjalainen 2002, IEEE Trans Biomed Eng 49:172). The cut-off goes with
+    the sampling rate; at 4 Hz and 500 the rest keeps 0.707 of an oscillation at 0.0355 Hz.
     """
     values = np.asarray(series, dtype=float)
     size = values.shape[-1]
@@ -132,13 +120,6 @@ def smoothness_priors_trend(series: ArrayLike, *, regularisation: float) -> Floa
     return trend.T.reshape(values.shape) + level
 
 
-def detrend_smoothness_priors(series: ArrayLike, *, regularisation: float) -> FloatArray:
-    """Return `series` (..., n) less its smoothness-priors trend, in its own unit.
-
-    See `smoothness_priors_trend` (Tarvainen, Ranta-aho & Karjalainen 2002).
-    """
-    values = np.asarray(series, dtype=float)
-    return values - smoothness_priors_trend(values, regularisation=regularisation)
 
 
 def power_spectrum(
@@ -205,9 +186,14 @@ def _one_sided(power: FloatArray) -> FloatArray:
 
 @lru_cache(maxsize=64)
 def _tapers(size: int, time_bandwidth: float, count: int) -> FloatArray:
-    from scipy.signal.windows import dpss
-
-    tapers = dpss(size, time_bandwidth, count)
+    """Sequences of unit energy that hold most of it within the band (Slepian 1978, Bell Syst Tech J
+    57:1371); shape (count, size), the best first.
+    """
+    place = np.arange(size)
+    middle = ((size - 1 - 2.0 * place) / 2.0) ** 2 * np.cos(2.0 * np.pi * time_bandwidth / size)
+    beside = place[1:] * (size - place[1:]) / 2.0
+    best = (size - count, size - 1)
+    tapers = eigh_tridiagonal(middle, beside, select="i", select_range=best)[1].T[::-1]
     tapers.setflags(write=False)
     return tapers
 
@@ -384,7 +370,6 @@ def interval_spectrum(
     rate_hz: float = 4.0,
     regularisation: float | None = 500.0,
     longest_gap_s: float = 3.0,
-    degree: int = 3,
     **settings: object,
 ) -> Spectrum:
     """Return the spectrum of one window of intervals: resampled, detrended, estimated.
@@ -394,9 +379,7 @@ def interval_spectrum(
     `power_spectrum`. For `"lomb_scargle"` the trend is found on the even grid and taken off the
     intervals themselves.
     """
-    grid, even = resample_intervals(
-        time_s, nn_ms, rate_hz=rate_hz, longest_gap_s=longest_gap_s, degree=degree
-    )
+    grid, even = resample_intervals(time_s, nn_ms, rate_hz=rate_hz, longest_gap_s=longest_gap_s)
     if regularisation is None:
         trend = np.full_like(even, even.mean())
     else:
@@ -506,77 +489,7 @@ def lf_hf_ratio(lf_power_ms2: float, hf_power_ms2: float) -> float:
     return lf_power_ms2 / hf_power_ms2
 
 
-def highest_frequency_hz(mean_hr_bpm: float) -> float:
-    """Return half the heart rate in Hz: a beat series says nothing above it (sampling theorem)."""
-    return mean_hr_bpm / 120.0
 
 
-@dataclass(frozen=True)
-class WindowPowers:
-    """Band powers of many windows.
-
-    `power_ms2[name]` has shape (n_windows,); where `reason[i]` is not empty the powers of window
-    i are NaN and the reason says why.
-    """
-
-    power_ms2: Mapping[str, FloatArray]
-    reason: tuple[str, ...]
 
 
-def window_band_powers(
-    time_s: ArrayLike,
-    nn_ms: ArrayLike,
-    start_s: ArrayLike,
-    end_s: ArrayLike,
-    *,
-    bands_hz: Mapping[str, tuple[float, float]],
-    rate_hz: float = 4.0,
-    regularisation: float = 500.0,
-    longest_gap_s: float = 3.0,
-    degree: int = 3,
-    **settings: object,
-) -> WindowPowers:
-    """Return the band powers of many windows of one recording, windows of one length together.
-
-    `bands_hz` maps a name to (low, high). One spline runs through each stretch without a gap
-    longer than `longest_gap_s`; each window is sampled from it on its own grid, detrended and
-    estimated as in `interval_spectrum` (`settings` go to `power_spectrum`; not
-    `"lomb_scargle"`). A window that no stretch covers is refused with a reason.
-    """
-    times = np.asarray(time_s, dtype=float)
-    intervals = np.asarray(nn_ms, dtype=float)
-    starts = np.asarray(start_s, dtype=float)
-    ends = np.asarray(end_s, dtype=float)
-    powers = {name: np.full(starts.size, np.nan) for name in bands_hz}
-    reasons = ["the window is not covered by intervals without a gap"] * starts.size
-    breaks = np.flatnonzero(np.diff(times) > longest_gap_s) + 1
-    for stretch in np.split(np.arange(times.size), breaks):
-        if stretch.size <= degree + 1:
-            continue
-        first, last = times[stretch[0]], times[stretch[-1]]
-        # Its edges may lie up to one interval outside the beats that it holds.
-        before, after = intervals[stretch[[0, -1]]] / 1000.0 + 1e-6
-        inside = np.flatnonzero((starts >= first - before) & (ends <= last + after))
-        if inside.size == 0:
-            continue
-        spline = _spline(times[stretch], intervals[stretch], longest_gap_s, degree)
-        begin = np.maximum(starts[inside], first)
-        sizes = ((np.minimum(ends[inside], last) - begin) * rate_hz + 1e-9).astype(int) + 1
-        for size in np.unique(sizes):
-            same = sizes == size
-            chosen = inside[same]
-            try:
-                grid = begin[same][:, None] + np.arange(size) / rate_hz
-                even = spline(grid)
-                rest = detrend_smoothness_priors(even, regularisation=regularisation)
-                spectrum = power_spectrum(rest, rate_hz, **settings)
-                values = {name: band_power(spectrum, *band) for name, band in bands_hz.items()}
-            except NotEnough as refusal:
-                for index in chosen:
-                    reasons[index] = str(refusal)
-                continue
-            for name, value in values.items():
-                powers[name][chosen] = value
-            for index in chosen:
-                reasons[index] = ""
-    return WindowPowers(powers, tuple(reasons))

@@ -269,27 +269,6 @@ def peak_hr_bpm(beat_time_s: ArrayLike, nn_ms: ArrayLike, *, window_s: float = 5
     return float(60_000.0 * np.max(beats / duration_ms))
 
 
-def heart_rate_recovery_bpm(
-    beat_time_s: ArrayLike,
-    nn_ms: ArrayLike,
-    *,
-    end_s: float,
-    after_s: float,
-    end_window_s: float,
-    half_width_s: float,
-) -> float:
-    """Return the fall of heart rate `after_s` seconds after exercise ended, in beats per minute.
-
-    Mean rate of the last `end_window_s` of exercise minus the mean rate within `half_width_s`
-    of the moment end_s + after_s. Comparable only at equal end-exercise rate and posture (Cole
-    et al. 1999, N Engl J Med 341:1351; the two averaging widths are convention).
-    """
-    at_end = window_hr_bpm(beat_time_s, nn_ms, start_s=end_s - end_window_s, end_s=end_s)
-    moment_s = end_s + after_s
-    later = window_hr_bpm(
-        beat_time_s, nn_ms, start_s=moment_s - half_width_s, end_s=moment_s + half_width_s
-    )
-    return at_end - later
 
 
 class IntrinsicRate(NamedTuple):
@@ -314,50 +293,14 @@ def intrinsic_hr_bpm(age_years: float) -> IntrinsicRate:
     return IntrinsicRate(mean, mean * (1 - share), mean * (1 + share))
 
 
-def rmssd_rounding_floor_ms(step_ms: float, *, rounded: str) -> float:
-    """Return the RMSSD, in ms, that rounding to `step_ms` alone would produce.
-
-    `rounded="beat_times"`: each beat time is rounded (integer ECG samples), step / sqrt(2).
-    `rounded="intervals"`: each interval is rounded by itself, step / sqrt(6). From the variance
-    step^2 / 12 of a uniform error; agrees with Hejjel & Roth 2004, Physiol Meas 25:1405.
-    """
-    return step_ms / math.sqrt(_one_of(rounded, beat_times=2.0, intervals=6.0))
 
 
-def sdnn_rounding_floor_ms(step_ms: float, *, rounded: str) -> float:
-    """Return the SDNN, in ms, that rounding to `step_ms` alone would produce.
-
-    step / sqrt(6) for rounded beat times, step / sqrt(12) for rounded intervals (as
-    `rmssd_rounding_floor_ms`).
-    """
-    return step_ms / math.sqrt(_one_of(rounded, beat_times=6.0, intervals=12.0))
 
 
-def _one_of(rounded: str, **divisors: float) -> float:
-    if rounded not in divisors:
-        raise ValueError(f"rounded must be one of {', '.join(divisors)}, not {rounded!r}")
-    return divisors[rounded]
 
 
-def rmssd_jitter_floor_ms(jitter_ms: float) -> float:
-    """Return the RMSSD, in ms, produced by independent timing errors of SD `jitter_ms`.
-
-    A difference of intervals holds three beat times with weights 1, -2, 1, hence sqrt(6) times
-    the jitter (the law behind Hejjel & Roth 2004, Physiol Meas 25:1405).
-    """
-    return math.sqrt(6.0) * jitter_ms
 
 
-def without_floor_ms(measured_ms: float, floor_ms: float) -> float:
-    """Return `measured_ms` with a known independent floor taken off in quadrature, in ms.
-
-    Raises `NotEnough` when the measured value does not rise above the floor.
-    """
-    if measured_ms <= floor_ms:
-        raise NotEnough(
-            f"{measured_ms:.2f} ms is not above the {floor_ms:.2f} ms that timing error makes"
-        )
-    return math.sqrt(measured_ms**2 - floor_ms**2)
 
 
 def rmssd_sampling_error(differences_ms: ArrayLike) -> float:
@@ -384,113 +327,9 @@ def rmssd_sampling_error(differences_ms: ArrayLike) -> float:
     return float(1.0 / math.sqrt(2.0 * freedom))
 
 
-@dataclass(frozen=True)
-class WindowTimeDomain:
-    """Time-domain numbers of many windows, each of shape (n_windows,).
-
-    Where `reason[i]` is not empty the numbers of window i are NaN and the reason says why.
-    """
-
-    interval_count: NDArray[np.intp]
-    difference_count: NDArray[np.intp]
-    mean_nn_ms: FloatArray
-    sdnn_ms: FloatArray
-    rmssd_ms: FloatArray
-    pnn50_pct: FloatArray
-    reason: tuple[str, ...]
 
 
-def window_time_domain(
-    beat_time_s: ArrayLike,
-    nn_ms: ArrayLike,
-    start_s: ArrayLike,
-    end_s: ArrayLike,
-    *,
-    joined: ArrayLike | None = None,
-    least_differences: int = 2,
-) -> WindowTimeDomain:
-    """Return the time-domain numbers of many windows of one recording.
-
-    An interval belongs to a window when both its beats do, a difference when both its intervals
-    do and `joined` allows it. The numbers are those of `mean_nn_ms`, `sdnn_ms`, `rmssd_ms` and
-    `pnn50_pct`; windows with fewer than `least_differences` are refused with a reason.
-    """
-    ends = _finite(beat_time_s, "beat_time_s")
-    intervals = _intervals(nn_ms, 2, "a window")
-    from_s = np.asarray(start_s, dtype=float)
-    to_s = np.asarray(end_s, dtype=float)
-    follows = np.ones(ends.size, dtype=bool) if joined is None else np.array(joined, dtype=bool)
-    follows[0] = False
-    difference = np.where(follows, np.diff(intervals, prepend=intervals[0]), 0.0)
-    # Sums are taken about a typical interval, so that large squares do not cancel.
-    centre = float(np.median(intervals))
-    offset = intervals - centre
-    first = np.searchsorted(ends - intervals / 1000.0, from_s - 1e-9)
-    after = np.maximum(np.searchsorted(ends, to_s + 1e-9, side="right"), first)
-    second = np.minimum(first + 1, after)
-
-    def total(values: NDArray, begin: NDArray[np.intp]) -> FloatArray:
-        running = np.concatenate([[0.0], np.cumsum(values)])
-        return running[after] - running[begin]
-
-    count = after - first
-    pairs = total(follows, second).astype(int)
-    enough = pairs >= max(1, least_differences)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean_offset = total(offset, first) / count
-        spread = (total(offset**2, first) - count * mean_offset**2) / (count - 1)
-        square = total(difference**2, second) / pairs
-        share = 100.0 * total(follows & (np.abs(difference) > 50.0), second) / count
-    return WindowTimeDomain(
-        count,
-        pairs,
-        np.where(enough, centre + mean_offset, np.nan),
-        np.where(enough, np.sqrt(np.maximum(spread, 0.0)), np.nan),
-        np.where(enough, np.sqrt(np.maximum(square, 0.0)), np.nan),
-        np.where(enough, share, np.nan),
-        tuple(
-            "" if fine else f"{n} differences between adjacent normal intervals are too few"
-            for fine, n in zip(enough.tolist(), pairs.tolist(), strict=True)
-        ),
-    )
 
 
-class RmssdSeries(NamedTuple):
-    """RMSSD in short sliding windows: centre of each window in s, RMSSD in ms."""
-
-    time_s: FloatArray
-    rmssd_ms: FloatArray
 
 
-def rmssd_series(
-    beat_time_s: ArrayLike,
-    nn_ms: ArrayLike,
-    *,
-    start_s: float,
-    end_s: float,
-    window_s: float = 30.0,
-    step_s: float,
-    joined: ArrayLike | None = None,
-    least_differences: int = 10,
-) -> RmssdSeries:
-    """Return RMSSD in sliding windows between two moments (RMSSD30 of early recovery).
-
-    Windows of 30 s follow vagal return after exercise (Goldberger et al. 2006, Am J Physiol
-    Heart Circ Physiol 290:H2446). Windows with fewer than `least_differences` are left out.
-    """
-    count = int((end_s - start_s - window_s) / step_s + 1e-9) + 1
-    if count < 1:
-        raise NotEnough(f"{end_s - start_s:.0f} s do not hold a window of {window_s:g} s")
-    starts = start_s + step_s * np.arange(count)
-    windows = window_time_domain(
-        beat_time_s,
-        nn_ms,
-        starts,
-        starts + window_s,
-        joined=joined,
-        least_differences=least_differences,
-    )
-    known = np.isfinite(windows.rmssd_ms)
-    if not known.any():
-        raise NotEnough(f"no window of {window_s:g} s holds {least_differences} differences")
-    return RmssdSeries(starts[known] + window_s / 2.0, windows.rmssd_ms[known])

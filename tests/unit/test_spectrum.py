@@ -119,37 +119,8 @@ def test_one_minute_of_lf_is_uncertain_by_a_factor_of_two(recording):
     assert high > 1.9 * power
 
 
-def test_windows_of_one_recording_agree_with_windows_alone(recording):
-    times, nn_ms = recording
-    starts = np.array([20.0, 111.1, 230.0])
-    lengths = np.array([60.0, 120.0, 60.0])
-    windows = spectrum.window_band_powers(times, nn_ms, starts, starts + lengths, bands_hz=BANDS_HZ)
-    assert windows.reason == ("", "", "")
-    for index in range(3):
-        inside = (times >= starts[index]) & (times <= starts[index] + lengths[index])
-        alone = spectrum.interval_spectrum(times[inside], nn_ms[inside])
-        for name, band in BANDS_HZ.items():
-            assert windows.power_ms2[name][index] == pytest.approx(
-                spectrum.band_power(alone, *band), rel=0.06
-            )
 
 
-def test_a_window_across_a_gap_is_refused_and_the_others_are_not(recording):
-    times, nn_ms = recording
-    kept = (times < 150.0) | (times > 158.0)
-    windows = spectrum.window_band_powers(
-        times[kept],
-        nn_ms[kept],
-        [20.0, 120.0, 300.0, 480.0],
-        [80.0, 180.0, 360.0, 540.0],
-        bands_hz=BANDS_HZ,
-    )
-    assert [reason == "" for reason in windows.reason] == [True, False, True, False]
-    assert "gap" in windows.reason[1]
-    assert np.isnan(windows.power_ms2["hf_power_ms2"]).tolist() == [False, True, False, True]
-    assert windows.power_ms2["hf_power_ms2"][2] == pytest.approx(
-        tone_power_ms2(0.25, 0.02, 75.0), rel=0.05
-    )
 
 
 def test_a_gap_is_named_and_never_bridged(recording):
@@ -185,5 +156,3 @@ def test_no_argument_is_altered(recording):
     assert (nn_ms == before).all()
 
 
-def test_frequencies_above_half_the_heart_rate_mean_nothing():
-    assert spectrum.highest_frequency_hz(90.0) == pytest.approx(0.75)

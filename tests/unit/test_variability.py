@@ -84,13 +84,6 @@ def test_peak_heart_rate_does_not_reach_across_a_gap():
         variability.peak_hr_bpm(beats[:10], nn_ms[:10])
 
 
-def test_recovery_is_refused_where_beats_are_missing_after_the_set():
-    nn_ms = np.full(120, 500.0)
-    beats = np.cumsum(nn_ms) / 1000.0
-    with pytest.raises(NotEnough, match="cover"):
-        variability.heart_rate_recovery_bpm(
-            beats, nn_ms, end_s=30.0, after_s=60.0, end_window_s=5.0, half_width_s=2.5
-        )
 
 
 def test_mean_rate_between_two_moments_is_beats_over_time():
@@ -114,55 +107,12 @@ def test_the_stated_error_of_rmssd_is_the_spread_between_windows_of_one_person(d
     assert np.sqrt(np.mean(np.square(stated))) == pytest.approx(np.std(log_rmssd), rel=0.2)
 
 
-def test_many_windows_at_once_give_what_each_window_gives():
-    rng = np.random.default_rng(5)
-    beats = resting_beats(400.0, rng)
-    ends, nn_ms = beats[1:], 1000.0 * np.diff(beats)
-    joined = rng.random(ends.size) > 0.05
-    starts = np.array([0.0, 33.3, 150.0, 330.0])
-    windows = variability.window_time_domain(ends, nn_ms, starts, starts + 60.0, joined=joined)
-    assert windows.reason == ("", "", "", "")
-    for index, start in enumerate(starts):
-        inside = (ends - nn_ms / 1000.0 >= start - 1e-9) & (ends <= start + 60.0)
-        follows = joined[inside]
-        follows[0] = False
-        differences = variability.successive_differences_ms(nn_ms[inside], follows)
-        assert windows.interval_count[index] == inside.sum()
-        assert windows.difference_count[index] == differences.size
-        assert windows.mean_nn_ms[index] == pytest.approx(nn_ms[inside].mean())
-        assert windows.sdnn_ms[index] == pytest.approx(variability.sdnn_ms(nn_ms[inside]))
-        assert windows.rmssd_ms[index] == pytest.approx(variability.rmssd_ms(differences))
-        assert windows.pnn50_pct[index] == pytest.approx(
-            variability.pnn50_pct(differences, interval_count=int(inside.sum()))
-        )
 
 
-def test_a_window_without_beats_is_refused_with_a_reason():
-    beats = tones(60.0, 75.0, (0.25, 0.03, 0.0))
-    windows = variability.window_time_domain(
-        beats[1:], 1000.0 * np.diff(beats), [10.0, 200.0], [40.0, 230.0]
-    )
-    assert windows.reason[0] == ""
-    assert "too few" in windows.reason[1]
-    assert np.isnan(windows.rmssd_ms[1])
 
 
-def test_the_rmssd_series_follows_vagal_return_after_exercise():
-    time = grid_s(200.0)
-    size = 0.002 + 0.03 * np.clip(time / 200.0, 0, 1)
-    beats = beats_at(time, 1.8 * (1.0 + size * np.cos(2 * np.pi * 0.3 * time)))
-    series = variability.rmssd_series(
-        beats[1:], 1000.0 * np.diff(beats), start_s=0.0, end_s=190.0, step_s=10.0
-    )
-    assert series.time_s[0] == 15.0
-    assert series.time_s[-1] == 175.0
-    assert (np.diff(series.rmssd_ms) > 0).all()
 
 
-def test_a_floor_is_taken_off_in_quadrature_and_never_below_nothing():
-    assert variability.without_floor_ms(5.0, 3.0) == pytest.approx(4.0)
-    with pytest.raises(NotEnough, match="not above"):
-        variability.without_floor_ms(2.0, 3.0)
 
 
 @pytest.mark.parametrize(
