@@ -9,11 +9,16 @@ from heart.breathing import respiration_from_beats, respiration_from_belt
 from heart.detection.detector import detect_beats
 from heart.detection.other_detectors import detect_with
 from heart.quality import quality_by_span
-from heart.repair.intervals import corrected_pct, longest_repaired_run, repair_intervals
-from heart.repair.rounding import interval_rounding
+from heart.repair.intervals import repair_intervals
+from heart.repair.rounding import FEWEST_INTERVALS, interval_rounding
+from heart.repair.series import (
+    corrected_pct,
+    longest_repaired_run,
+    with_beginnings,
+    with_differences,
+)
+from heart.variability import NotEnough, rmssd_ms
 from recordings.store import joined
-
-FEWEST_FOR_ROUNDING = 30
 
 BEAT_ACTIONS = ("remove_beat", "add_beat", "move_beat", "exclude_span")
 
@@ -53,7 +58,7 @@ def beats_of_intervals(intervals):
     found = pd.DataFrame({"time_s": np.unique(times)})
     reasons = ["beat intervals without a waveform: no ECG can confirm a beat"]
     known = values[np.isfinite(values)]
-    if len(known) >= FEWEST_FOR_ROUNDING:
+    if len(known) >= FEWEST_INTERVALS:
         rounding = interval_rounding(known)
         found.attrs["timing_step_ms"] = rounding.step_ms
         reasons.append(rounding.sentence)
@@ -131,6 +136,9 @@ def whole_recording(repaired, unedited, found):
 
 
 def _rmssd_ms(repaired):
-    """RMSSD of a whole recording, to show what an edit moved."""
-    nn = repaired["nn_ms"].where(repaired["kind"] == "normal")
-    return float(np.sqrt((nn.diff() ** 2).mean()))
+    """RMSSD of a whole recording, to show what an edit moved; NaN where no difference is formed."""
+    series = with_differences(with_beginnings(repaired.assign(session_id="")))
+    try:
+        return rmssd_ms(series["difference_ms"].dropna())
+    except NotEnough:
+        return float("nan")

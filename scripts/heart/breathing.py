@@ -148,9 +148,9 @@ def explained_share(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Share of variance that a sinusoid explains in Hann windows, at uneven sampling times.
 
-    Returns the share (windows x frequencies, 0..1; 0 where half the rate of the values is lower
-    than a frequency), the effective number of values per window and their mean rate in Hz. Source: generalised periodogram with a floating mean, Zechmeister &
-    Kuerster 2009, Astron Astrophys 496:577-584.
+    Returns the share (windows x frequencies, 0..1; 0 above half the rate of the values), the
+    effective number of values per window and their mean rate in Hz. Source: generalised
+    periodogram with a floating mean, Zechmeister & Kuerster 2009, Astron Astrophys 496:577-584.
     """
     phase = 2 * np.pi * (times - times[:1])[:, None] * frequency_hz
     cosines, sines = np.cos(phase), np.sin(phase)

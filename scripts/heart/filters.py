@@ -52,7 +52,9 @@ def band_pass(low_hz: float, high_hz: float, rate_hz: float) -> Filter:
 def _warped(edge_hz: float, rate_hz: float) -> float:
     """An edge where the transform puts it right; ValueError where no sample can show it."""
     if not 0 < edge_hz < rate_hz / 2:
-        raise ValueError(f"a filter at {edge_hz:g} Hz needs more than {2 * edge_hz:g} samples a second")
+        raise ValueError(
+            f"a filter at {edge_hz:g} Hz needs more than {2 * edge_hz:g} samples a second"
+        )
     return float(np.tan(np.pi * edge_hz / rate_hz))
 
 

@@ -281,8 +281,6 @@ def _spline_response(cycles_per_beat: FloatArray) -> FloatArray:
     return np.sinc(cycles_per_beat) ** 4 * 3.0 / (2.0 + np.cos(turn))
 
 
-
-
 class ModulationSummary(NamedTuple):
     """Respiratory modulation over a window.
 

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
 from heart.detection.arrays import Floats
-from heart.detection.other_detectors import detect_with, SECOND_DETECTOR
+from heart.detection.other_detectors import SECOND_DETECTOR, detect_with
 
 ACCEPTED, DOUBTFUL, REJECTED = "accepted", "doubtful", "rejected"
 

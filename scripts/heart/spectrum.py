@@ -84,8 +84,6 @@ def resample_intervals(
     return grid, spline(grid)
 
 
-
-
 @lru_cache(maxsize=64)
 def _penalty_bands(size: int, regularisation: float) -> FloatArray:
     """Upper bands of I + L^2 D2'D2 for the full (size - 2, size) second-difference matrix D2."""
@@ -118,8 +116,6 @@ def smoothness_priors_trend(series: ArrayLike, *, regularisation: float) -> Floa
     columns = (values - level).reshape(-1, size).T
     trend = solveh_banded(_penalty_bands(size, float(regularisation)), columns)
     return trend.T.reshape(values.shape) + level
-
-
 
 
 def power_spectrum(
@@ -487,9 +483,3 @@ def lf_hf_ratio(lf_power_ms2: float, hf_power_ms2: float) -> float:
     if hf_power_ms2 <= 0:
         raise NotEnough("LF/HF needs power in the high-frequency band")
     return lf_power_ms2 / hf_power_ms2
-
-
-
-
-
-

@@ -8,7 +8,6 @@ the function raises `NotEnough`, whose message is the sentence to show.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -269,8 +268,6 @@ def peak_hr_bpm(beat_time_s: ArrayLike, nn_ms: ArrayLike, *, window_s: float = 5
     return float(60_000.0 * np.max(beats / duration_ms))
 
 
-
-
 class IntrinsicRate(NamedTuple):
     """Intrinsic heart rate with its limits, in beats per minute."""
 
@@ -291,16 +288,6 @@ def intrinsic_hr_bpm(age_years: float) -> IntrinsicRate:
     mean = 118.1 - 0.57 * age_years
     share = 0.14 if age_years < 45 else 0.18
     return IntrinsicRate(mean, mean * (1 - share), mean * (1 + share))
-
-
-
-
-
-
-
-
-
-
 
 
 def rmssd_sampling_error(differences_ms: ArrayLike) -> float:
@@ -325,11 +312,3 @@ def rmssd_sampling_error(differences_ms: ArrayLike) -> float:
         raise NotEnough("the precision of RMSSD needs intervals that vary")
     freedom = max(2.0, 4.0 * power.sum() ** 2 / (power**2).sum() - 2.0)
     return float(1.0 / math.sqrt(2.0 * freedom))
-
-
-
-
-
-
-
-

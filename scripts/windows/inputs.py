@@ -14,8 +14,9 @@ from heart import spectrum, variability
 from heart.modulation import cadence_in_band as rhythm_in_band
 from heart.modulation import respiratory_modulation
 from heart.precision import precise_band_power_ms2
-from heart.repair.intervals import corrected_pct as share_corrected
-from heart.repair.intervals import longest_repaired_run as longest_run
+from heart.repair.series import SAME_BEAT_S, with_differences
+from heart.repair.series import corrected_pct as share_corrected
+from heart.repair.series import longest_repaired_run as longest_run
 from heart.variability import NotEnough
 from muscle import cleaning, levels, recovery
 from muscle.contractions import find_contractions
@@ -23,9 +24,6 @@ from recordings import time_axis
 from recordings.coverage import DOUBT
 from results.estimate import Estimate
 from windows.cutting import release_of_cuff
-
-# beats whose ends agree to this time follow each other; the microsecond of the beat table
-SAME_BEAT_S = 2e-3
 
 # filters of the time-varying estimates settle within this time
 MARGIN_S = 30.0
@@ -137,13 +135,7 @@ def session_intervals(beats):
     used = beats[beats["nn_ms"].notna()]
     if used.empty:
         raise Absent("no heart recording in this session")
-    follows = variability.directly_following(
-        used["nn_time_s"],
-        used["nn_ms"],
-        used["begins_normal"] & (used["kind"] == "normal"),
-        tolerance_s=SAME_BEAT_S,
-    )
-    return used.assign(difference_ms=used["nn_ms"].diff().where(follows))
+    return with_differences(used)
 
 
 def normal(nn):

@@ -3,6 +3,7 @@
 import pandas as pd
 import pyarrow.parquet as pq
 
+from heart.repair.series import with_beginnings
 from results.tables import read_table
 from study.session_sheet import events_of, table_of, with_supplied_times
 from study.settings import by_name
@@ -127,12 +128,3 @@ def windows_without_time(event):
 
 def _of(table, session_id):
     return table[table["session_id"] == session_id]
-
-
-def with_beginnings(beats):
-    """The beats in order, each interval knowing whether the beat that begins it is normal."""
-    used = beats[beats["nn_time_s"].notna() | (beats["kind"] != "normal")]
-    used = used.sort_values(["session_id", "time_s"], kind="stable")
-    in_series = used[used["nn_time_s"].notna()]
-    before = in_series.groupby("session_id")["kind"].shift()
-    return used.assign(begins_normal=(before == "normal").reindex(used.index, fill_value=False))

@@ -76,8 +76,6 @@ def test_one_minute_is_read_within_eight_percent(method, hr_bpm):
         assert np.divide(lf_and_hf(estimate), truth) == pytest.approx([1.0, 1.0], abs=0.08)
 
 
-
-
 def test_linear_interpolation_would_lose_a_third_of_respiratory_power():
     # sinc^4(f / heart rate) = 0.657 at 0.25 Hz and 60 per minute; the cubic spline keeps 0.97.
     beats = tones(300.0, 60.0, (0.25, 0.02, 0.0))

@@ -48,10 +48,6 @@ def test_one_missed_beat_in_a_minute_more_than_trebles_rmssd():
     assert spoilt == pytest.approx(137.0, abs=3.0)
 
 
-
-
-
-
 @pytest.mark.parametrize(("beats", "spread"), [(120, 0.084), (300, 0.050), (1000, 0.028)])
 def test_white_noise_has_alpha1_of_058_at_scales_4_to_16(beats, spread):
     # Finite boxes raise it from 0.50: 0.579-0.582, spread 0.084, 0.050, 0.028 (own simulation by
@@ -76,8 +72,6 @@ def test_intrinsic_rate_is_that_of_jose_and_collison():
     assert rate == pytest.approx((103.85, 89.311, 118.389))
     assert variability.intrinsic_hr_bpm(40).mean_bpm == pytest.approx(95.3)
     assert variability.intrinsic_hr_bpm(50).high_bpm == pytest.approx(1.18 * 89.6)
-
-
 
 
 def test_time_domain_numbers_agree_with_neurokit2():

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 from demo.heart_period import inject_errors, simulate_beats
 from heart.beat_edits import apply_beat_edits, excluded_spans_s
-from heart.repair.intervals import corrected_pct, longest_repaired_run, repair_intervals
+from heart.repair.intervals import repair_intervals
 from heart.repair.labels import classify_intervals, rolling_quantiles
+from heart.repair.series import corrected_pct, longest_repaired_run
 from unit.sinus_rhythm import sinus_beats
 
 COLUMNS = ["time_s", "rr_ms", "nn_time_s", "nn_ms", "kind", "source", "reason"]

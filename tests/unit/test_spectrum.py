@@ -7,7 +7,7 @@ import pytest
 
 from heart import spectrum
 from heart.variability import NotEnough
-from unit.pulse_frequency import beats_at, grid_s, narrow_noise, tone_power_ms2, tones
+from unit.pulse_frequency import beats_at, grid_s, narrow_noise, tones
 
 BANDS_HZ = {"lf_power_ms2": (0.04, 0.15), "hf_power_ms2": (0.15, 0.40)}
 EVEN_METHODS = ("multitaper", "welch", "autoregressive")
@@ -119,10 +119,6 @@ def test_one_minute_of_lf_is_uncertain_by_a_factor_of_two(recording):
     assert high > 1.9 * power
 
 
-
-
-
-
 def test_a_gap_is_named_and_never_bridged(recording):
     times, nn_ms = recording
     kept = (times < 150.0) | (times > 158.0)
@@ -154,5 +150,3 @@ def test_no_argument_is_altered(recording):
     spectrum.interval_spectrum(times, nn_ms, method="lomb_scargle")
     spectrum.interval_spectrum(times, nn_ms, method="autoregressive")
     assert (nn_ms == before).all()
-
-

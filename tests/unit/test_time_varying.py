@@ -70,10 +70,6 @@ def test_an_error_of_the_breathing_rate_as_large_as_tracking_makes_does_no_harm(
     assert passes(scores)
 
 
-
-
-
-
 @pytest.mark.parametrize(
     ("hr_bpm", "breathing_hz"), [(60, 0.2), (75, 0.25), (120, 0.45), (160, 0.6)]
 )

@@ -84,8 +84,6 @@ def test_peak_heart_rate_does_not_reach_across_a_gap():
         variability.peak_hr_bpm(beats[:10], nn_ms[:10])
 
 
-
-
 def test_mean_rate_between_two_moments_is_beats_over_time():
     beats = tones(60.0, 90.0, (0.25, 0.05, 0.3))
     rate = variability.window_hr_bpm(
@@ -105,14 +103,6 @@ def test_the_stated_error_of_rmssd_is_the_spread_between_windows_of_one_person(d
         stated.append(variability.rmssd_sampling_error(differences))
     # 80 windows know their own spread to 8 %; two standard errors and a little.
     assert np.sqrt(np.mean(np.square(stated))) == pytest.approx(np.std(log_rmssd), rel=0.2)
-
-
-
-
-
-
-
-
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.lib.stride_tricks import sliding_window_view
 
-from heart.beat_edits import ADDED, EXCLUDED_BY_HAND, MOVED_BY_HAND, REMOVED
+from heart.beat_edits import ADDED, REMOVED
 from heart.repair.candidates import Reading, Stretch, read_stretch
 from heart.repair.labels import (
     ECTOPIC,
@@ -348,43 +348,3 @@ def _pair_nearest(seen: np.ndarray, wanted: np.ndarray, *, most_s: float) -> dic
         if not crossing:
             pairs[beat] = target
     return pairs
-
-
-def _corrections(table: pd.DataFrame, start_s: float, end_s: float) -> tuple[np.ndarray, int]:
-    """Which beats between two times count as corrected, and how many beats there are used.
-
-    A move by hand counts once, at its new place; an excluded span does not count.
-    """
-    time_s = table["time_s"].to_numpy()
-    inside = np.flatnonzero((time_s >= start_s) & (time_s < end_s))
-    kind = table["kind"].to_numpy()[inside]
-    corrected = kind != NORMAL
-    for place in np.flatnonzero(kind == REMOVED):
-        reason = str(table["reason"].iat[inside[place]])
-        corrected[place] = not reason.startswith((MOVED_BY_HAND, EXCLUDED_BY_HAND))
-    return corrected, int(np.isfinite(table["nn_time_s"].to_numpy(dtype=float)[inside]).sum())
-
-
-def corrected_pct(table: pd.DataFrame, start_s: float, end_s: float) -> float:
-    """Beats that differ between the list as seen and the list as used, in % of the list as used.
-
-    `table` is the beat table of `repair_intervals`; beats with start_s <= time_s < end_s count.
-    A beat moved, put in, dropped, added or removed counts once; beats in a span excluded by hand
-    are lost, not corrected. Raises ValueError when the span holds no beat that is used.
-    Source: convention.
-    """
-    corrected, used = _corrections(table, start_s, end_s)
-    if used == 0:
-        raise ValueError(f"no beat is used between {start_s:g} and {end_s:g} s")
-    return 100.0 * int(corrected.sum()) / used
-
-
-def longest_repaired_run(table: pd.DataFrame, start_s: float, end_s: float) -> int:
-    """Most corrected beats in a row between start_s and end_s (s); 0 where none is corrected.
-
-    Corrected as in `corrected_pct`; a beat dropped or put in belongs to it.
-    Source: convention.
-    """
-    corrected, _ = _corrections(table, start_s, end_s)
-    sound = np.flatnonzero(np.concatenate([[True], ~corrected, [True]]))
-    return int(np.diff(sound).max()) - 1

@@ -11,17 +11,15 @@ import numpy as np
 class IntervalRounding:
     """How finely a list of intervals is written, and whether somebody smoothed it before.
 
-    `step_ms` is NaN where no step is found. `floor_rounded_intervals_ms` is the RMSSD that
-    rounding alone leaves when every interval was rounded by itself (step / sqrt 6),
-    `floor_rounded_beats_ms` when the beat times were (step / sqrt 2); both are 0 without a step.
+    `step_ms` is NaN where no step is found; `sentence` says the step, the RMSSD that rounding alone
+    leaves, the largest jump and signs of filtering.
     """
 
     step_ms: float
-    floor_rounded_intervals_ms: float
-    floor_rounded_beats_ms: float
-    largest_jump_pct: float
-    looks_filtered: bool
     sentence: str
+
+
+FEWEST_INTERVALS = 30
 
 
 # sampling rates and decimal steps met in interval files, coarsest first
@@ -52,11 +50,11 @@ def interval_rounding(rr_ms: np.ndarray) -> IntervalRounding:
     filtering: convention.
     """
     intervals = np.asarray(rr_ms, dtype=float)
-    if intervals.size < 30 or not np.all(np.isfinite(intervals)):
+    if intervals.size < FEWEST_INTERVALS or not np.all(np.isfinite(intervals)):
         raise ValueError("rounding needs at least 30 finite intervals")
     if np.ptp(intervals) == 0:
         sentence = f"All intervals are {intervals[0]:g} ms: no heart does that."
-        return IntervalRounding(float("nan"), 0.0, 0.0, 0.0, True, sentence)
+        return IntervalRounding(float("nan"), sentence)
     name, step_ms = _rounding_step(intervals)
     known_step_ms = 0.0 if np.isnan(step_ms) else step_ms
     jump_pct = float(100 * np.max(np.abs(np.diff(intervals)) / intervals[:-1]))
@@ -66,19 +64,14 @@ def interval_rounding(rr_ms: np.ndarray) -> IntervalRounding:
     if _straight_runs_exceed(intervals, known_step_ms):
         signs.append("stretches lie exactly on straight lines, as interpolation leaves them")
     rounding = f"Intervals are multiples of {name}" if name else "Intervals show no rounding step"
-    floor_intervals_ms, floor_beats_ms = known_step_ms / np.sqrt(6), known_step_ms / np.sqrt(2)
     if name:
         rounding += (
-            f": rounding alone gives an RMSSD of {floor_intervals_ms:.1f} ms (intervals rounded) "
-            f"or {floor_beats_ms:.1f} ms (beat times rounded)"
+            f": rounding alone gives an RMSSD of {step_ms / np.sqrt(6):.1f} ms (intervals rounded) "
+            f"or {step_ms / np.sqrt(2):.1f} ms (beat times rounded)"
         )
     filtering = f"they look filtered: {'; '.join(signs)}" if signs else "no sign of filtering"
     return IntervalRounding(
         step_ms,
-        float(floor_intervals_ms),
-        float(floor_beats_ms),
-        jump_pct,
-        bool(signs),
         f"{rounding}; the largest jump is {jump_pct:.0f} %; {filtering}.",
     )
 
