@@ -1,17 +1,19 @@
 """Put everybody's outcomes, quality and clocks into one table each, and list what was left out."""
 
 from engine.step import Inputs, Output, run
+from results.columns import columns_of
 from results.exclusions import (
+    WithheldValues,
     conditions_not_done,
     edits,
     excluded_events,
     people_and_visits,
-    refused_outcomes,
-    spans,
+    rejected_spans,
+    uncovered_parts,
     with_coverage,
 )
-from results.tables import read_tables, stack, write
-from results.wide import wide
+from results.tables import copy_below, read_table, stack, write, write_below
+from results.wide import EVENT_AND_WINDOW, wide
 
 
 def gather_tables(
@@ -30,23 +32,28 @@ def gather_tables(
     *,
     study: str,
 ):
-    found = read_tables(outcomes_of_each)
-    judged = read_tables(quality_of_each)
-    clocks = read_tables(sync_of_each)
-    judged = with_coverage(judged, clocks)
-    write(found, "outcomes", outcomes)
-    write(wide(found), "outcomes_wide", outcomes_wide)
-    write(clocks, "sync", sync)
-    write(read_tables(recovery_of_each), "recovery_series", recovery_series)
-    write(read_tables(boundaries_of_each), "boundaries", boundaries)
-    write(judged, "quality", quality)
+    copy_below(outcomes_of_each, "outcomes", outcomes)
+    copy_below(sync_of_each, "sync", sync)
+    copy_below(recovery_of_each, "recovery_series", recovery_series)
+    copy_below(boundaries_of_each, "boundaries", boundaries)
+    # one person at a time, so that memory does not grow with people
+    withheld, names = WithheldValues(), set()
+    for path in outcomes_of_each:
+        of_person = read_table(path)
+        withheld.add(of_person)
+        names |= set(of_person["outcome"].dropna())
+    everybody = (wide(read_table(path)) for path in outcomes_of_each)
+    write_below(everybody, [*EVENT_AND_WINDOW, *sorted(names)], outcomes_wide)
+    uncovered = uncovered_parts(read_table(sync))
+    judged = (with_coverage(read_table(path), uncovered) for path in quality_of_each)
+    write_below(judged, columns_of("quality"), quality)
     left_out = [
         people_and_visits(study),
         conditions_not_done(study),
         excluded_events(study),
         edits(study),
-        spans(judged),
-        refused_outcomes(found),
+        *(rejected_spans(read_table(path)) for path in quality_of_each),
+        withheld.table(),
     ]
     write(stack(left_out, "exclusions"), "exclusions", exclusions)
 

@@ -1,6 +1,7 @@
 """What was left out of the analysis, by which rule."""
 
 import re
+from collections import Counter
 
 import pandas as pd
 
@@ -12,27 +13,33 @@ from study.session_sheet import events_of, table_of
 FIGURE = r"(?<![\w.-])-?\d+(?:\.\d+)?(?![\w])"
 
 
-def with_coverage(judged, clocks):
-    """Quality with what whole recordings lack of their sessions; one that lies outside of its
-    session is rejected, however clean."""
-    keys = ["participant_id", "session_id", "signal", "file"]
-    doubts = {
-        tuple(row[:-1]): part
-        for row in clocks[[*keys, "status"]].itertuples(index=False)
-        for part in row.status.split("; ")
+RECORDING = ["participant_id", "session_id", "signal", "file"]
+
+
+def uncovered_parts(clocks):
+    """What each recording of sync.tsv lacks of its session, by person, session, signal and file."""
+    return {
+        tuple(recording): part
+        for *recording, status in clocks[[*RECORDING, "status"]].itertuples(index=False)
+        for part in status.split("; ")
         if part.startswith(DOUBT)
     }
+
+
+def with_coverage(judged, uncovered):
+    """Quality with what whole recordings lack of their sessions; one that lies outside of its
+    session is rejected, however clean."""
     of_row = [
-        doubts.get(tuple(row[:-1]), "") if row.segment == "recording" else ""
-        for row in judged[[*keys, "segment"]].itertuples(index=False)
+        uncovered.get(tuple(recording), "") if segment == "recording" else ""
+        for *recording, segment in judged[[*RECORDING, "segment"]].itertuples(index=False)
     ]
     said = [
-        "; ".join(part for part in (doubt.removeprefix("flagged: "), reason) if pd.notna(part))
-        if doubt
+        "; ".join(part for part in (lacks.removeprefix("flagged: "), reason) if pd.notna(part))
+        if lacks
         else reason
-        for doubt, reason in zip(of_row, judged["reason"], strict=True)
+        for lacks, reason in zip(of_row, judged["reason"], strict=True)
     ]
-    outside = [doubt.startswith(OUTSIDE) for doubt in of_row]
+    outside = [lacks.startswith(OUTSIDE) for lacks in of_row]
     return judged.assign(
         reason=pd.Series(said, index=judged.index, dtype=object),
         verdict=judged["verdict"].astype(object).mask(outside, "rejected"),
@@ -144,52 +151,65 @@ def edits(study):
     )
 
 
-def spans(judged):
+def rejected_spans(judged):
     """Spans of a recording that cannot be trusted, from the tables of quality."""
     of_recording = judged[judged["segment"] == "span"].groupby(
         ["participant_id", "session_id", "signal", "file"], sort=False
     )
     columns = ["participant_id", "session_id", "signal", "start_s", "end_s", "reason"]
     tables = [
-        counted_down(own.loc[own["verdict"] == "rejected", columns], len(own), "spans")
-        for _, own in of_recording
+        counted_down(spans.loc[spans["verdict"] == "rejected", columns], len(spans), "spans")
+        for _, spans in of_recording
     ]
     if not tables:
         return pd.DataFrame()
     return pd.concat(tables).assign(scope="span", rule="signal quality")
 
 
-def refused_outcomes(found):
-    """Per outcome, window and reason: how many values were asked for and how many were given."""
-    if found.empty:
-        return pd.DataFrame()
-    not_given = found[found["status"].isin(["refused", "missing"])].assign(
-        # the measured figures in a reason differ from window to window
-        kind=lambda t: t["reason"].str.replace(FIGURE, "#", regex=True)
-    )
-    asked = found.groupby(["outcome", "window"]).size()
-    tables = []
-    for key, own in not_given.groupby(["outcome", "window"]):
-        reasons = own.groupby(["status", "kind"])["reason"]
-        counts = reasons.size()
-        rows = pd.DataFrame(
-            {
+class WithheldValues:
+    """Values that were asked for and not given, counted person by person.
+
+    The measured figures in a reason differ from window to window: reasons that differ in nothing
+    else are counted as one and carry the range of their figures.
+    """
+
+    def __init__(self):
+        self._asked = Counter()
+        self._reasons = {}
+
+    def add(self, outcomes):
+        """Count the rows of outcomes.tsv of one person."""
+        self._asked.update(zip(outcomes["outcome"], outcomes["window"], strict=True))
+        withheld = outcomes[outcomes["status"].isin(["refused", "missing"])]
+        for *key, reason in withheld[["outcome", "window", "status", "reason"]].itertuples(
+            index=False
+        ):
+            kind = (*key, re.sub(FIGURE, "#", reason))
+            self._reasons.setdefault(kind, Counter())[reason] += 1
+
+    def table(self):
+        """Per outcome, window and reason how many values were asked for and how many given."""
+        rows, of_outcome = [], {}
+        for (outcome, window, status, _kind), reasons in sorted(self._reasons.items()):
+            n = reasons.total()
+            row = {
                 "scope": "outcome",
-                "outcome": key[0],
-                "window": key[1],
-                "rule": counts.index.get_level_values("status"),
-                "reason": [
-                    f"{with_ranges(said)} ({counted(len(said), 'value')})" for _, said in reasons
-                ],
+                "outcome": outcome,
+                "window": window,
+                "rule": status,
+                "reason": f"{with_ranges(list(reasons))} ({counted(n, 'value')})",
             }
-        )
-        tables.append(counted_down(rows, int(asked[key]), "values", counts.to_numpy()))
-    return pd.concat(tables) if tables else pd.DataFrame()
+            of_outcome.setdefault((outcome, window), []).append((row, n))
+        for key, withheld in of_outcome.items():
+            table = pd.DataFrame([row for row, _ in withheld])
+            left = [n for _, n in withheld]
+            rows.append(counted_down(table, self._asked[key], "values", left))
+        return pd.concat(rows) if rows else pd.DataFrame()
 
 
 def with_ranges(reasons):
     """One sentence for reasons that differ in figures only: `38 to 71 % of the window ...`."""
     figures = zip(*(re.findall(FIGURE, reason) for reason in reasons), strict=True)
-    ends = ((min(found, key=float), max(found, key=float)) for found in figures)
+    ends = ((min(values, key=float), max(values, key=float)) for values in figures)
     shown = (low if float(low) == float(high) else f"{low} to {high}" for low, high in ends)
-    return re.sub(FIGURE, lambda _: next(shown), reasons.iloc[0])
+    return re.sub(FIGURE, lambda _: next(shown), reasons[0])

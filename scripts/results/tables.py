@@ -5,6 +5,7 @@ digits, so that the last bits in which processors differ do not reach a table. `
 value. A table appears whole or not at all.
 """
 
+from contextlib import contextmanager
 from pathlib import Path
 
 import pandas as pd
@@ -33,23 +34,52 @@ def write(table, name, path):
     """
     declared = columns_of(name)
     beyond = [column for column in table.columns if column not in declared]
-    if "<outcome>" in declared:
-        declared = [column for column in declared if column != "<outcome>"] + beyond
-    elif beyond:
+    if beyond:
         raise ValueError(f"results/columns.py declares no {', '.join(beyond)} of {name}")
     write_table(table.reindex(columns=declared), path)
 
 
 def write_table(table, path):
     """Write a DataFrame as it is, for tables without a declaration: the numbers of a figure."""
+    with _whole_or_not(path) as file:
+        file.write("\t".join(table.columns) + "\n")
+        file.writelines(_lines(table))
+
+
+def write_below(tables, columns, path):
+    """Write DataFrames one below the other with these columns; one at a time is in memory."""
+    with _whole_or_not(path) as file:
+        file.write("\t".join(columns) + "\n")
+        for table in tables:
+            file.writelines(_lines(table.reindex(columns=columns)))
+
+
+def copy_below(paths, name, path):
+    """Put files of the declared table `name` one below the other as they stand."""
+    header = "\t".join(columns_of(name)) + "\n"
+    with _whole_or_not(path) as file:
+        file.write(header)
+        for part in paths:
+            with part.open(encoding="utf-8", newline="") as lines:
+                if next(lines) != header:
+                    raise ValueError(f"{part} does not have the columns of {name}")
+                file.writelines(lines)
+
+
+@contextmanager
+def _whole_or_not(path):
+    """A file to write to that takes its name only when everything has been written."""
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
-    columns = {name: _as_text(table[name], name) for name in table.columns}
-    text = ["\t".join(columns)]
-    text += ["\t".join(cells) for cells in zip(*columns.values(), strict=True)]
     unfinished = path.with_name(f".{path.name}.unfinished")
-    unfinished.write_text("\n".join(text) + "\n", encoding="utf-8")
+    with unfinished.open("w", encoding="utf-8", newline="\n") as file:
+        yield file
     unfinished.replace(path)
+
+
+def _lines(table):
+    columns = [_as_text(table[name], name) for name in table.columns]
+    return ("\t".join(cells) + "\n" for cells in zip(*columns, strict=True))
 
 
 def _as_text(column, name):

@@ -14,8 +14,8 @@ from report.methods import occlusion_in_words, smallest_effects
 from report.print_tables import pressures
 from report.sentences import sentence_against_others, sentence_of_contrast
 from report.words import with_interval
-from results.exclusions import counted_down, with_ranges
-from results.tables import number, read_table, write_table
+from results.exclusions import WithheldValues, counted_down, with_ranges
+from results.tables import number, read_table, write, write_table
 
 
 def contrast(**values):
@@ -222,10 +222,28 @@ def test_only_a_rate_above_the_intrinsic_limit_speaks_of_another_drive():
 
 
 def test_reasons_that_differ_in_their_figures_become_one_with_the_range():
-    reasons = pd.Series(["38 % of the window is usable, 80 % needed", "9.5 % of the window is "
-                         "usable, 80 % needed"])  # fmt: skip
+    reasons = [
+        "38 % of the window is usable, 80 % needed",
+        "9.5 % of the window is usable, 80 % needed",
+    ]
     assert with_ranges(reasons) == "9.5 to 38 % of the window is usable, 80 % needed"
     assert with_ranges(reasons[:1]) == reasons[0]
+
+
+def test_values_withheld_from_several_people_are_counted_as_one_reason_of_the_study():
+    usable = {"outcome": "rmssd_ms", "window": "set", "status": "ok", "reason": None}
+    withheld = {**usable, "status": "refused"}
+    counts = WithheldValues()
+    counts.add(pd.DataFrame([usable, {**withheld, "reason": "38 % is usable"}]))
+    counts.add(pd.DataFrame([{**withheld, "reason": "9.5 % is usable"}, usable, usable]))
+    (row,) = counts.table().to_dict("records")
+    assert row["reason"] == "9.5 to 38 % is usable (2 values)"
+    assert (row["n_before"], row["n_after"]) == (5, 3)
+
+
+def test_a_column_that_nobody_declared_is_not_written(tmp_path):
+    with pytest.raises(ValueError, match="declares no colour of software"):
+        write(pd.DataFrame({"name": ["x"], "colour": ["red"]}), "software", tmp_path / "t.tsv")
 
 
 def test_what_is_left_out_is_counted_down_to_what_remains():
