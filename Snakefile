@@ -15,6 +15,7 @@ min_version("9.0")
 sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 
 from engine.code import code_of
+from engine.listings import needs_of
 from engine.problems import say_problems_last
 from engine.rules import parameter, check_steps, command, prepare_jobs
 from study.loading import load_study
@@ -34,7 +35,6 @@ SETTINGS = STUDY.settings
 
 wildcard_constraints:
     participant=STUDY.any_of("participants"),
-    figure=STUDY.any_of("figures"),
     alternative=STUDY.any_of("alternatives"),
 
 

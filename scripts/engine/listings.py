@@ -35,6 +35,11 @@ def names_in(folder):
     return sorted(path.stem for path in paths)
 
 
+def needs_of(folder):
+    """Everything that the modules of a folder say they need, in order of name."""
+    return sorted({need for name in names_in(folder) for need in header(folder, name)["NEEDS"]})
+
+
 def header(folder, name):
     """The capitalised constants at the top of a module, read without importing it.
 

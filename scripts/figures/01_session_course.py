@@ -20,21 +20,22 @@ ALT = (
     "Cuff pressure, muscle oxygen saturation and heart rate of one session over time, sets shaded "
     "and the failure band marked."
 )
-NEEDS = ("beats", "signals", "oxygenation", "outcomes")
+NEEDS = ("beats", "saturation", "outcomes")
 
 
-def draw(data):
-    chosen = session_to_draw(data)
+def draw(results):
+    chosen = session_to_draw(results)
     if chosen is None:
         return empty_figure("No session has beats, saturation and sets."), pd.DataFrame()
     participant, session_id = chosen
-    events = data.events[
-        (data.events["participant_id"] == participant) & (data.events["session_id"] == session_id)
+    events = results.events[
+        (results.events["participant_id"] == participant)
+        & (results.events["session_id"] == session_id)
     ]
     courses = [
-        cuff_course(events, data.settings.protocol.no_cuff_condition),
-        saturation_course(data.saturation(participant), session_id),
-        heart_rate_course(data.beats(participant), session_id),
+        cuff_course(events, results.settings.protocol.no_cuff_condition),
+        saturation_course(results.saturation_of(participant), session_id),
+        heart_rate_course(results.beats_of(participant), session_id),
     ]
     figure, rows = pyplot.subplots(
         3,
@@ -58,7 +59,7 @@ def draw(data):
                 lw=0.8,
             )
         axes.set_ylabel(label)
-    mark_failure_band(rows[1], data.settings.protocol.failure_band_pct)
+    mark_failure_band(rows[1], results.settings.protocol.failure_band_pct)
     rows[1].legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), title="Sensor on")
     rows[1].set_ylim(0, 100)
     rows[-1].set_xlabel("Session time (min)")
@@ -72,16 +73,18 @@ def draw(data):
     return figure, pd.concat(labels, ignore_index=True)[["panel", "series", "time_min", "value"]]
 
 
-def session_to_draw(data):
+def session_to_draw(results):
     """The session that the settings name, else the last condition's first one with everything."""
-    if data.settings.figures.course_of:
-        return tuple(data.settings.figures.course_of)
-    given = data.outcomes[data.outcomes["value"].notna() & data.outcomes["condition"].notna()]
+    if results.settings.draw_figures.course_of:
+        return tuple(results.settings.draw_figures.course_of)
+    given = results.outcomes[
+        results.outcomes["value"].notna() & results.outcomes["condition"].notna()
+    ]
     with_sets = given[given["outcome"].isin(["smo2_nadir_pct", "mean_hr_bpm"])]
     if with_sets.empty:
         return None
-    place = with_sets["condition"].map({c: n for n, c in enumerate(data.conditions)})
-    ordered = with_sets.assign(place=-place).sort_values(["place", "participant_id", "session_id"])
+    rank = with_sets["condition"].map({c: n for n, c in enumerate(results.conditions)})
+    ordered = with_sets.assign(rank=-rank).sort_values(["rank", "participant_id", "session_id"])
     return ordered.iloc[0]["participant_id"], ordered.iloc[0]["session_id"]
 
 

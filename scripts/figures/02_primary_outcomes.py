@@ -6,7 +6,7 @@ import textwrap
 import pandas as pd
 
 from engine.listings import outcome_modules
-from figures._drawing import WIDTH_IN, empty_figure, pyplot
+from figures._drawing import WIDTH_IN, empty_figure, pyplot, style_of
 from report.words import label_of, words_of
 
 TITLE = "Primary outcomes by condition"
@@ -14,10 +14,10 @@ ALT = "A line per participant across the conditions for each primary outcome, wi
 NEEDS = ("outcomes",)
 
 
-def draw(data):
+def draw(results):
     parts = {}
-    for outcome, window in data.primary_outcomes:
-        cells = person_means(data.outcomes, outcome, window, data.conditions)
+    for outcome, window in results.primary:
+        cells = person_means(results.outcomes, outcome, window, results.conditions)
         if len(cells):
             parts[outcome, window] = cells
     if not parts:
@@ -26,7 +26,7 @@ def draw(data):
         1, len(parts), figsize=(WIDTH_IN, 2.9), layout="constrained", squeeze=False
     )
     for axes, ((outcome, window), cells) in zip(row[0], parts.items(), strict=True):
-        draw_people(axes, cells, data)
+        draw_people(axes, cells, results.conditions)
         axes.set_ylabel(label_of(outcome))
         title = f"{outcome_modules()[outcome].LABEL}, {words_of(window)}"
         axes.set_title(textwrap.fill(title, 84 // len(parts)), loc="left")
@@ -62,15 +62,15 @@ def person_means(outcomes, outcome, window, conditions):
     )
 
 
-def draw_people(axes, cells, data):
+def draw_people(axes, cells, conditions):
     """Thin lines for people, marks with the mean for conditions."""
-    place = {condition: n for n, condition in enumerate(data.conditions)}
+    at = {condition: n for n, condition in enumerate(conditions)}
     for _, person in cells.groupby("participant_id"):
-        ordered = person.assign(place=person["condition"].map(place)).sort_values("place")
-        axes.plot(ordered["place"], ordered["mean"], color="#999999", lw=0.7, marker=".", ms=3)
-    for condition, own in cells.groupby("condition"):
-        axes.plot(place[condition], own["mean"].mean(), ms=8, ls="", **data.look_of(condition))
+        ordered = person.assign(at=person["condition"].map(at)).sort_values("at")
+        axes.plot(ordered["at"], ordered["mean"], color="#999999", lw=0.7, marker=".", ms=3)
+    for condition, means in cells.groupby("condition")["mean"]:
+        axes.plot(at[condition], means.mean(), ms=8, ls="", **style_of(condition, conditions))
     counts = cells.groupby("condition")["participant_id"].nunique()
-    names = [f"{name}\nn {counts.get(name, 0)}" for name in data.conditions]
-    axes.set_xticks(range(len(place)), names)
-    axes.set_xlim(-0.4, len(place) - 0.6)
+    names = [f"{name}\nn {counts.get(name, 0)}" for name in conditions]
+    axes.set_xticks(range(len(at)), names)
+    axes.set_xlim(-0.4, len(at) - 0.6)

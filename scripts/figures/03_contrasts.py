@@ -11,11 +11,11 @@ ALT = "Point estimates with confidence intervals of each contrast between condit
 NEEDS = ("contrasts",)
 
 
-def draw(data):
-    table = data.contrasts[is_comparison(data.contrasts)]
+def draw(results):
+    table = results.compared[is_comparison(results.compared)]
     chosen = [
         (outcome, window, own)
-        for outcome, window in data.primary_outcomes
+        for outcome, window in results.primary
         if len(own := table[(table["outcome"] == outcome) & (table["window"] == window)])
     ]
     if not chosen:

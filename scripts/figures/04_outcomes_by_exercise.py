@@ -7,5 +7,5 @@ ALT = "Points of every participant by exercise and condition for each primary ou
 NEEDS = ("outcomes",)
 
 
-def draw(data):
-    return by_exercise(data, data.primary_outcomes)
+def draw(results):
+    return by_exercise(results, results.primary)

@@ -14,5 +14,5 @@ SHOWN = (
 )
 
 
-def draw(data):
-    return by_exercise(data, SHOWN)
+def draw(results):
+    return by_exercise(results, SHOWN)

@@ -20,11 +20,11 @@ NUMBERS = [
 SHOWN = ["estimate", "ci_low", "ci_high"]
 
 
-def draw(data):
-    table = data.alternatives[data.alternatives["ci_low"].notna()]
+def draw(results):
+    table = results.alternatives[results.alternatives["ci_low"].notna()]
     parts = [
         (outcome, window, own, changed_in(own))
-        for outcome, window in data.primary_outcomes
+        for outcome, window in results.primary
         if len(own := table[(table["outcome"] == outcome) & (table["window"] == window)])
     ]
     if not parts:
@@ -64,15 +64,15 @@ def unchanged_in(own, changed):
 def draw_alternatives(axes, own, names, contrasts):
     """One row an alternative, the contrasts above each other; the first row is the main one."""
     for n, contrast in enumerate(contrasts):
-        look = {"color": COLOURS[n % len(COLOURS)], "marker": MARKS[n % len(MARKS)]}
+        style = {"color": COLOURS[n % len(COLOURS)], "marker": MARKS[n % len(MARKS)]}
         rows = own[own["contrast"] == contrast].set_index("alternative").reindex(names)
-        axes.plot([], [], ls="", ms=3, label=contrast, **look)
+        axes.plot([], [], ls="", ms=3, label=contrast, **style)
         if rows["estimate"].isna().all():
             continue
         place = [m + 0.7 * ((n + 0.5) / len(contrasts) - 0.5) for m in range(len(names))]
-        axes.axvline(rows["main_estimate"].dropna().iloc[0], color=look["color"], lw=0.6, ls=":")
-        axes.hlines(place, rows["ci_low"], rows["ci_high"], look["color"], lw=0.8)
-        axes.plot(rows["estimate"], place, ls="", ms=3, **look)
+        axes.axvline(rows["main_estimate"].dropna().iloc[0], color=style["color"], lw=0.6, ls=":")
+        axes.hlines(place, rows["ci_low"], rows["ci_high"], style["color"], lw=0.8)
+        axes.plot(rows["estimate"], place, ls="", ms=3, **style)
     ratio = own["scale"].iloc[0] == "ratio"
     axes.axvline(1 if ratio else 0, color="#888888", lw=0.7, ls="--")
     if ratio:

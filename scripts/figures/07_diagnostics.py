@@ -6,7 +6,7 @@ most). On ratio scales residuals are of natural logarithms."""
 import numpy as np
 import pandas as pd
 
-from figures._drawing import COLOURS, MARKS, WIDTH_IN, empty_figure, pyplot, ratio_axis
+from figures._drawing import COLOURS, MARKS, WIDTH_IN, empty_figure, pyplot, ratio_axis, style_of
 from report.words import label_of, words_of
 
 TITLE = "Diagnostics of the models"
@@ -21,12 +21,12 @@ NUMBERS = [
 ]
 
 
-def draw(data):
+def draw(results):
     parts = []
-    for outcome, window in data.primary_outcomes:
+    for outcome, window in results.primary:
         own, again = (
             table[(table["outcome"] == outcome) & (table["window"] == window)]
-            for table in (data.diagnostics, data.sensitivity)
+            for table in (results.diagnostics, results.sensitivity)
         )
         again = again[(again["analysis"] == LEFT_OUT) & again["estimate"].notna()]
         if len(own):
@@ -39,20 +39,20 @@ def draw(data):
         block.suptitle(f"{label_of(outcome)}, {words_of(window)}", x=0.01, ha="left", fontsize=9)
         axes = block.subplots(2, 3).ravel()
         residuals = own[own["part"] == "residual"]
-        draw_fitted(axes[0], residuals, data)
+        draw_fitted(axes[0], residuals, results)
         block.legend(
             *axes[0].get_legend_handles_labels(),
             loc="upper right",
-            ncols=len(data.conditions),
+            ncols=len(results.conditions),
             fontsize=7,
             handletextpad=0.1,
         )
         draw_quantiles(axes[1], residuals, "residual")
-        draw_spread(axes[2], residuals, "condition", data.conditions)
+        draw_spread(axes[2], residuals, "condition", results.conditions)
         exercises = list(dict.fromkeys(residuals["exercise"].dropna()))
         draw_spread(axes[3], residuals, "exercise", exercises)
         draw_effects(axes[4], own[own["part"] == "random effect"])
-        draw_left_out(axes[5], again, most_of(data.contrasts, outcome, window))
+        draw_left_out(axes[5], again, most_of(results.compared, outcome, window))
     numbers = [own for _, _, own, _ in parts]
     numbers += [
         again.rename(columns={"left_out": "participant_id", "estimate": "value"}).assign(
@@ -65,19 +65,19 @@ def draw(data):
     return figure, pd.concat(filled, ignore_index=True).reindex(columns=NUMBERS)
 
 
-def draw_fitted(axes, residuals, data):
+def draw_fitted(axes, residuals, results):
     """Residuals against fitted values, conditions told apart."""
     for condition, own in residuals.groupby("condition", sort=False):
-        look = data.look_of(condition)
-        axes.plot(own["fitted"], own["value"], ls="", ms=2.5, label=condition, **look)
+        style = style_of(condition, results.conditions)
+        axes.plot(own["fitted"], own["value"], ls="", ms=2.5, label=condition, **style)
     axes.axhline(0, color="#888888", lw=0.7, ls="--")
     axes.set(xlabel="fitted", ylabel="residual")
 
 
-def draw_quantiles(axes, values, name, **look):
+def draw_quantiles(axes, values, name, **style):
     """Ordered values against normal quantiles, with the line of a normal of the same SD."""
-    look = {"color": COLOURS[0], "marker": MARKS[0]} | look
-    axes.plot(values["quantile"], values["value"], ls="", ms=2.5, **look)
+    style = {"color": COLOURS[0], "marker": MARKS[0]} | style
+    axes.plot(values["quantile"], values["value"], ls="", ms=2.5, **style)
     if len(values) > 1 and name == "residual":
         ends = np.array([values["quantile"].min(), values["quantile"].max()])
         line = values["value"].mean() + values["value"].std() * ends
@@ -106,9 +106,9 @@ def draw_spread(axes, residuals, by, names):
 def draw_effects(axes, effects):
     """Predicted random effects of each term against normal quantiles."""
     for n, (term, own) in enumerate(effects.groupby("term", sort=False)):
-        look = {"color": COLOURS[n % len(COLOURS)], "marker": MARKS[n % len(MARKS)]}
+        style = {"color": COLOURS[n % len(COLOURS)], "marker": MARKS[n % len(MARKS)]}
         label = str(term).replace("participant:", "by ")
-        draw_quantiles(axes, own, "random effect", label=label, **look)
+        draw_quantiles(axes, own, "random effect", label=label, **style)
     axes.legend(fontsize=6, handletextpad=0.1)
 
 
@@ -128,9 +128,9 @@ def draw_left_out(axes, again, most):
     contrasts = list(dict.fromkeys(again["contrast"]))
     for place, contrast in enumerate(contrasts):
         own = again[again["contrast"] == contrast]
-        look = {"color": COLOURS[place % len(COLOURS)], "marker": MARKS[place % len(MARKS)]}
-        axes.plot(own["estimate"], np.full(len(own), place), ls="", ms=2.5, **look)
-        axes.plot(own["main_estimate"].iloc[0], place, "|", ms=12, color=look["color"])
+        style = {"color": COLOURS[place % len(COLOURS)], "marker": MARKS[place % len(MARKS)]}
+        axes.plot(own["estimate"], np.full(len(own), place), ls="", ms=2.5, **style)
+        axes.plot(own["main_estimate"].iloc[0], place, "|", ms=12, color=style["color"])
     if again["scale"].iloc[0] == "ratio":
         ratio_axis(axes, ticks=3)
     names = [f"{contrast}\n{most.get(contrast, '')}" for contrast in contrasts]

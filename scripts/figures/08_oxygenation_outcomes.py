@@ -15,9 +15,9 @@ SHOWN = (
 )
 
 
-def draw(data):
-    figure, numbers = by_exercise(data, SHOWN)
+def draw(results):
+    figure, numbers = by_exercise(results, SHOWN)
     if "smo2_nadir_pct" in set(numbers.get("outcome", ())):
-        mark_failure_band(figure.axes[0], data.settings.protocol.failure_band_pct)
+        mark_failure_band(figure.axes[0], results.settings.protocol.failure_band_pct)
         figure.axes[0].set_ylim(bottom=0)
     return figure, numbers

@@ -1,19 +1,8 @@
 """What figures share: size, colours and marks of the conditions, and saving to the same bytes."""
 
-from dataclasses import dataclass
-from functools import cached_property
-from pathlib import Path
-
 import matplotlib
 import numpy as np
-import pyarrow.parquet as pq
 from matplotlib import pyplot, ticker
-
-from recordings.store import read_stretches
-from report.sentences import as_decided
-from results.tables import read_table, read_tables
-from study.session_sheet import events_of, table_of
-from study.settings import DrawFigures, Protocol
 
 matplotlib.use("Agg")
 
@@ -45,96 +34,10 @@ STYLE = {
 }
 
 
-@dataclass(frozen=True)
-class FigureChoices:
-    """Settings that figures ask for: their own, those of the protocol and of the study."""
-
-    figures: DrawFigures
-    protocol: Protocol
-    conditions: list[str]
-    primary: list[tuple[str, str]]
-
-
-class FigureData:
-    """Results and study tables as figures ask for them, each read at most once."""
-
-    def __init__(self, files, study, settings):
-        self._files = [Path(file) for file in files]
-        self._study = study
-        self.settings = settings
-
-    def _all(self, folder, suffix):
-        return [f for f in self._files if f.parent.name == folder and f.name.endswith(suffix)]
-
-    def _table(self, name):
-        (path,) = [file for file in self._files if file.name == f"{name}.tsv"]
-        return read_table(path)
-
-    @cached_property
-    def outcomes(self):
-        return self._table("outcomes")
-
-    @cached_property
-    def contrasts(self):
-        """Contrasts with the result that decides in the main columns."""
-        return as_decided(self._table("contrasts"))
-
-    @cached_property
-    def sensitivity(self):
-        return self._table("sensitivity")
-
-    @cached_property
-    def diagnostics(self):
-        return self._table("diagnostics")
-
-    @cached_property
-    def alternatives(self):
-        return self._table("alternatives")
-
-    @cached_property
-    def events(self):
-        return events_of(self._study)
-
-    @cached_property
-    def sessions(self):
-        return table_of(self._study, "sessions")
-
-    def beats(self, participant):
-        """Beat table of a participant."""
-        return read_tables([f for f in self._all("beats", ".tsv") if f.stem == participant])
-
-    def saturation(self, participant):
-        """Cleaned saturation and haemoglobin of a participant."""
-        (path,) = [
-            f for f in self._all("signals", ".parquet") if f.stem == f"{participant}_oxygenation"
-        ]
-        return pq.read_table(path).to_pandas()
-
-    def stretches(self, participant, signals):
-        """Signals of a participant as recorded, on the session clock."""
-        (path,) = [f for f in self._all("signals", ".parquet") if f.stem == participant]
-        return read_stretches(path, signals)
-
-    @property
-    def participants(self):
-        """Everybody whose signals were read."""
-        return [
-            f.stem for f in self._all("signals", ".parquet") if not f.stem.endswith("_oxygenation")
-        ]
-
-    @property
-    def conditions(self):
-        return self.settings.conditions
-
-    @property
-    def primary_outcomes(self):
-        """(outcome, window) of each primary outcome."""
-        return self.settings.primary
-
-    def look_of(self, condition):
-        """Colour and mark of a condition."""
-        n = self.conditions.index(condition) % len(COLOURS)
-        return {"color": COLOURS[n], "marker": MARKS[n]}
+def style_of(condition, conditions):
+    """Colour and mark of one of the conditions."""
+    n = conditions.index(condition) % len(COLOURS)
+    return {"color": COLOURS[n], "marker": MARKS[n]}
 
 
 class TicksWithOne(ticker.MaxNLocator):
@@ -182,7 +85,7 @@ def save(figure, svg, pdf, png, title):
     # laid out once, not again for each format; rounded, because the solver of the layout leaves
     # last bits that change from one process to the next
     figure.draw_without_rendering()
-    figure.set_layout_engine("none")
+    figure.set_layout_engine(None)
     for part in figure.subfigs:
         part.bbox_relative.set_points(part.bbox_relative.get_points().round(5))
     for text in [text for part in (figure, *figure.subfigs) for text in part.texts]:

@@ -1,26 +1,30 @@
 """Figures, each with the numbers that it draws."""
 
 
-rule draw_figure:
-    """Draw one figure as SVG, PDF and PNG and write the numbers that it draws."""
+rule draw_figures:
+    """Draw every figure as SVG, PDF and PNG, and write the numbers that it draws."""
     input:
-        needs=STUDY.files_for_figure,
+        tables=expand(
+            f"{RESULTS}/{{table}}.tsv",
+            table=sorted({*needs_of("figures")} - {"beats", "saturation"}),
+        ),
+        beats=expand(f"{RESULTS}/beats/{{participant}}.tsv", participant=STUDY.participants),
+        saturation=expand(
+            f"{RESULTS}/signals/{{participant}}_oxygenation.parquet",
+            participant=STUDY.participants,
+        ),
     output:
-        svg=f"{RESULTS}/figures/{{figure}}.svg",
-        pdf=f"{RESULTS}/figures/{{figure}}.pdf",
-        png=f"{RESULTS}/figures/{{figure}}.png",
-        numbers=f"{RESULTS}/figures/{{figure}}.tsv",
+        figures=expand(
+            f"{RESULTS}/figures/{{figure}}.{{suffix}}",
+            figure=STUDY.figures,
+            suffix=["svg", "pdf", "png", "tsv"],
+        ),
     log:
-        f"{RESULTS}/logs/draw_figure/{{figure}}.log",
+        f"{RESULTS}/logs/draw_figures.log",
     params:
-        settings=parameter(SETTINGS.draw_figures),
-        protocol=parameter(SETTINGS.protocol),
         study=str(STUDY.folder),
-        figure="{figure}",
-        title=parameter(SETTINGS.study.title),
-        conditions=parameter(SETTINGS.study.conditions),
-        primary=parameter(SETTINGS.study.primary),
-        rows=STUDY.all_rows("sessions", "events"),
-        code=code_of("draw_figure", "figures/{figure}"),
+        settings=parameter(SETTINGS),
+        rows=STUDY.all_rows("sessions", "events", "edits"),
+        code=code_of("draw_figures", "figures/*"),
     shell:
-        command("draw_figure")
+        command("draw_figures")
