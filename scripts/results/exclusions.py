@@ -39,7 +39,7 @@ def with_coverage(judged, uncovered):
         else reason
         for lacks, reason in zip(of_row, judged["reason"], strict=True)
     ]
-    outside = [lacks.startswith(OUTSIDE) for lacks in of_row]
+    outside = pd.Series([lacks.startswith(OUTSIDE) for lacks in of_row], judged.index, dtype=bool)
     return judged.assign(
         reason=pd.Series(said, index=judged.index, dtype=object),
         verdict=judged["verdict"].astype(object).mask(outside, "rejected"),
