@@ -5,10 +5,11 @@ import pandas as pd
 from engine.listings import outcome_modules
 from engine.step import Input, Output, run
 from heart.recovery import recovery_series
+from measuring.cutting import asked_in
+from measuring.person import Person
+from measuring.values import measured, quality_row
 from results.tables import stack, write
 from study.settings import Gate, MeasureOutcomes, Protocol
-from windows.measuring import measured, quality_row
-from windows.person import Person
 
 
 def measure_outcomes(
@@ -37,7 +38,7 @@ def measure_outcomes(
         verdicts.append(quality_row(window, inputs, labels))
         series.append(recovery_series(window, inputs, labels))
         for name, module in outcome_modules().items():
-            if f"{window.trial_type}/{window.name}" in module.ASKED_OF:
+            if asked_in(window, module):
                 found = measured(name, module, window, inputs, settings.gates, usual_gates)
                 rows.append(
                     {**labels, "window": window.name, "outcome": name, "unit": module.UNIT, **found}

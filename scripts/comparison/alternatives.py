@@ -16,9 +16,6 @@ from study.settings_files import changed_settings
 
 KEYS = ["participant_id", "session_id", "event_id", "window", "outcome"]
 
-# settings that cut sessions into windows reach every outcome
-CUTTING = {"baseline_settle_s", "recovery_steady_from_s", "shortest_steady_s"}
-
 # what a step makes that outcomes ask for
 MADE_BY = {
     "find_beats": {"beats", "respiration", "timing_step_ms", "ecg_spans"},
@@ -68,13 +65,13 @@ def steps_made_again(settings, changed):
 
 
 def reaches(outcome, window, settings, changed):
-    """Whether an outcome, or a rule that judges it in a window, asks for a setting that changed."""
+    """Whether an outcome, its window or a rule that judges it asks for a setting that changed."""
     before, after = (by_name(s.measure_outcomes, s.protocol) for s in (settings, changed))
     names = {name for name in before if name != "gates" and before[name] != after[name]}
     judged = rules_that_judge(outcome, window, after["gates"])
-    if judged != rules_that_judge(outcome, window, before["gates"]) or names & CUTTING:
+    if judged != rules_that_judge(outcome, window, before["gates"]):
         return True
-    return bool(names and names & asked_for(outcome, judged))
+    return bool(names and names & asked_for(outcome, window, judged))
 
 
 def rules_that_judge(outcome, window, gates):
@@ -82,13 +79,14 @@ def rules_that_judge(outcome, window, gates):
     return [gate for gate in gates.values() if outcome in gate.outcomes and window in gate.windows]
 
 
-def asked_for(outcome, gates):
-    """Everything that an outcome and the rules that judge it are made from."""
-    from engine.listings import outcome_modules
-    from windows.inputs import needed_for
+def asked_for(outcome, window, gates):
+    """Everything that an outcome, its window and the rules that judge it are made from."""
+    from engine.listings import outcome_modules, window_modules
+    from measuring.inputs import needed_for
 
     asked = [
         *inspect.signature(outcome_modules()[outcome].measure).parameters,
+        *inspect.signature(window_modules()[window].cut).parameters,
         *(gate.measured for gate in gates),
     ]
     return frozenset().union(*(needed_for(name) for name in asked))
@@ -106,7 +104,7 @@ def concerned(outcome, window, settings, changed, found, table):
         return True
     gates = rules_that_judge(outcome, window, changed.measure_outcomes.gates)
     made_again = [MADE_BY[name] for name in steps_made_again(settings, changed)]
-    if made_again and asked_for(outcome, gates) & set().union(*made_again):
+    if made_again and asked_for(outcome, window, gates) & set().union(*made_again):
         return True
 
     def verdicts(rows):
@@ -178,8 +176,9 @@ def found_again(own, folder, study, person, changed, upstream, without_edits):
 def outcomes_of(own, study, person, wanted, changed, usual_gates):
     """Outcomes of one participant in the windows asked for, as measure_outcomes gives them."""
     from engine.listings import outcome_modules
-    from windows.measuring import measured
-    from windows.person import Person
+    from measuring.cutting import asked_in
+    from measuring.person import Person
+    from measuring.values import measured
 
     settings = changed.measure_outcomes
     known = Person(
@@ -192,7 +191,7 @@ def outcomes_of(own, study, person, wanted, changed, usual_gates):
     for window, inputs in known.windows(settings, changed.protocol):
         for outcome, name in wanted:
             module = outcome_modules()[outcome]
-            if name == window.name and f"{window.trial_type}/{name}" in module.ASKED_OF:
+            if name == window.name and asked_in(window, module):
                 result = measured(outcome, module, window, inputs, settings.gates, usual_gates)
                 rows.append(
                     known.labels(inputs["event"])

@@ -1,9 +1,10 @@
-"""The outcomes and the figures: every file of their folder, in alphabetical order."""
+"""The windows, outcomes and figures: every file of their folder."""
 
 import ast
 import importlib.util
 from contextlib import suppress
 from functools import cache
+from itertools import chain
 
 from engine.code import SCRIPTS
 
@@ -22,6 +23,18 @@ def modules_of(folder):
 def outcome_modules():
     """Every outcome by its name."""
     return modules_of("outcomes")
+
+
+@cache
+def window_modules():
+    """Every window by its name, in the order of a visit."""
+    modules = modules_of("windows")
+    return {name: modules[name] for name in windows()}
+
+
+def windows():
+    """Names of all windows, in the order of a visit."""
+    return sorted(names_in("windows"), key=lambda name: header("windows", name)["ORDER"])
 
 
 def figure_modules():
@@ -68,4 +81,6 @@ def windows_of(outcome):
     asked_of = header("outcomes", outcome).get("ASKED_OF")
     if asked_of is None:
         return None
-    return list(dict.fromkeys(place.rpartition("/")[2] for place in asked_of))
+    return [
+        name for name in windows() if asked_of in chain(*header("windows", name)["ASKED"].values())
+    ]

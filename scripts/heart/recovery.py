@@ -5,7 +5,7 @@ import pandas as pd
 
 from heart.precision import precise_rmssd_ms
 from heart.variability import NotEnough, window_hr_bpm
-from windows.cutting import Window
+from windows._window import Window
 
 
 def fall_of_rate(

@@ -6,8 +6,8 @@ A rate above this limit cannot come from vagal withdrawal alone.
 import pandas as pd
 
 from heart import variability
+from measuring.inputs import Absent
 from outcomes import HEART
-from windows.inputs import Absent
 
 LABEL = "Heart rate above intrinsic limit"
 UNIT = "bpm"

@@ -1,7 +1,7 @@
 """Pain, as noted, 0 to 10."""
 
+from measuring.inputs import noted
 from outcomes import SET
-from windows.inputs import noted
 
 LABEL = "Pain"
 UNIT = ""

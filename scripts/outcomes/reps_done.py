@@ -1,7 +1,7 @@
 """Repetitions done, as noted."""
 
+from measuring.inputs import noted
 from outcomes import SET
-from windows.inputs import noted
 
 LABEL = "Repetitions"
 UNIT = ""

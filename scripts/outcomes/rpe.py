@@ -1,7 +1,7 @@
 """Perceived exertion, as noted, on the scale of the study."""
 
+from measuring.inputs import noted
 from outcomes import SET
-from windows.inputs import noted
 
 LABEL = "Perceived exertion"
 UNIT = ""

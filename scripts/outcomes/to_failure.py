@@ -1,7 +1,7 @@
 """Whether the set ended in failure, as noted: 1 yes, 0 no."""
 
+from measuring.inputs import noted
 from outcomes import SET
-from windows.inputs import noted
 
 LABEL = "Set to failure"
 UNIT = ""

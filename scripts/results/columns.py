@@ -28,18 +28,6 @@ class ResultTable(NamedTuple):
     file: str = ""
 
 
-WINDOWS = {
-    "baseline": "a `baseline` without its first part (`baseline_settle_s`)",
-    "set": "a `set`, from its onset to its end",
-    "rest": "a `rest`, from its onset to its end",
-    "recovery_first_60_s": "the minute after a `set`, counted from its end or from the release of "
-    "the cuff where that is later and cut off where the next set or inflation begins; for "
-    "outcomes asked in all windows also the first minute of a `recovery`, which is not compared "
-    "where minutes after sets are",
-    "recovery_steady": "a `recovery` from `recovery_steady_from_s` on, where at least "
-    "`shortest_steady_s` are left",
-}
-
 PERSON = "participant"
 
 VISIT = "session, as in sessions.tsv"

@@ -10,8 +10,8 @@ import hashlib
 import re
 from collections import Counter
 
+from engine.listings import windows
 from study.event_ids import EVENT_ACTIONS, SAME_ONSET_S
-from study.settings import WINDOWS
 
 NO_SENSOR = "n/a"
 
@@ -394,7 +394,7 @@ def _check_smallest_effects(study, found):
                 _add_setting(study, found, place[:-1], f"{outcome!r} is not an outcome{hint}")
                 continue
             by_window = size if isinstance(size, dict) else {}
-            measured_in = study.measured_in(outcome) or WINDOWS
+            measured_in = study.measured_in(outcome) or windows()
             for window in [name for name in by_window if name not in measured_in]:
                 hint = nearest(window, measured_in)
                 _add_setting(

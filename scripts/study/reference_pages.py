@@ -5,13 +5,12 @@ PYTHONPATH=scripts python -m study.reference_pages
 """
 
 from pathlib import Path
-from typing import get_args
 
 import yaml
 
-from engine.listings import outcome_modules, windows_of
+from engine.listings import outcome_modules, window_modules, windows_of
 from results import columns as results
-from study.settings import Settings, WindowName
+from study.settings import Settings
 from study.tables import REQUIRED, TABLES, allowed_in
 
 # settings too long for a cell of the table
@@ -107,7 +106,7 @@ def _windows_and_outcomes():
         "",
         "| window | what it is |",
         "|---|---|",
-        *(f"| {name} | {_cell(results.WINDOWS[name])} |" for name in get_args(WindowName)),
+        *(f"| {name} | {_cell(module.SAYS)} |" for name, module in window_modules().items()),
         "",
         "Conditions are compared on the scale `identity`, by differences in the unit, or `ratio`, "
         "by differences of logarithms given back as ratios.",

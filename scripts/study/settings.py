@@ -11,9 +11,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, model_validator
 
-WINDOWS = ("baseline", "set", "rest", "recovery_first_60_s", "recovery_steady")
+from engine.listings import windows
 
-WindowName = Literal["baseline", "set", "rest", "recovery_first_60_s", "recovery_steady"]
+WindowName = Literal[*windows()]
 
 Band = Annotated[list[float], Field(min_length=2, max_length=2)]
 

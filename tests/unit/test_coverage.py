@@ -3,13 +3,13 @@
 import pandas as pd
 import pytest
 
+from measuring.inputs import heart_clock_flagged
 from project import settings_with, write_tiny_study
 from read_recordings import read_recordings
 from recordings.coverage import OUTSIDE, coverage_doubt, events_measured_in, uncovered_s
 from results.exclusions import with_coverage
 from results.tables import read_table
 from study.problems import StudyError
-from windows.inputs import heart_clock_flagged
 
 EVENTS = pd.DataFrame(
     [

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from windows.cutting import Window
 
 from heart.recovery import fall_of_rate, rmssd_course
 from heart.repair.series import with_beginnings, with_differences
 from heart.variability import NotEnough
 from unit.pulse_frequency import beats_at, grid_s
-from windows.cutting import Window
 
 WIDTHS_S = {"end_rate_window_s": 5.0, "recovery_rate_window_s": 10.0}
 

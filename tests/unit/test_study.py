@@ -1,6 +1,7 @@
 """What a study knows about outcomes and results before anything runs."""
 
 import shutil
+from itertools import chain
 from types import SimpleNamespace
 
 import pandas as pd
@@ -8,7 +9,7 @@ import pytest
 
 import launch
 from comparison.outcome_tables import why_absent
-from engine.listings import header, names_in, outcome_modules, windows_of
+from engine.listings import header, names_in, outcome_modules, window_modules, windows_of
 from project import write_tiny_study
 from study.loading import load_study
 from study.problems import StudyError
@@ -26,18 +27,26 @@ def folder(tmp_path, monkeypatch):
 
 def test_the_windows_read_from_every_outcome_are_those_that_it_is_measured_in():
     for name, module in outcome_modules().items():
-        asked = {place.split("/")[1] for place in module.ASKED_OF}
-        assert set(windows_of(name)) == asked, name
+        asked = [
+            w
+            for w, cut in window_modules().items()
+            if module.ASKED_OF in chain(*cut.ASKED.values())
+        ]
+        assert windows_of(name) == asked, name
 
 
 def test_windows_that_are_computed_are_left_open_and_not_guessed(tmp_path, monkeypatch):
     (tmp_path / "outcomes").mkdir()
-    (tmp_path / "outcomes" / "__init__.py").write_text('SET = ("set/set",)\n')
+    (tmp_path / "outcomes" / "__init__.py").write_text('SET = "the set"\n')
+    (tmp_path / "windows").mkdir()
+    (tmp_path / "windows" / "__init__.py").write_text("")
+    (tmp_path / "windows" / "set.py").write_text('ORDER = 1\nASKED = {"set": ("the set",)}\n')
+    (tmp_path / "windows" / "rest.py").write_text('ORDER = 2\nASKED = {"rest": ("rest",)}\n')
     (tmp_path / "outcomes" / "plain.py").write_text("ASKED_OF = SET\nHERE = ASKED_OF\n")
-    (tmp_path / "outcomes" / "computed.py").write_text("ASKED_OF = SET + other()\nx.y = 1\n")
+    (tmp_path / "outcomes" / "computed.py").write_text("ASKED_OF = kind_of(SET)\nx.y = 1\n")
     monkeypatch.setattr("engine.listings.SCRIPTS", tmp_path)
     assert names_in("outcomes") == ["computed", "plain"]
-    assert header("outcomes", "plain")["HERE"] == ("set/set",)
+    assert header("outcomes", "plain")["HERE"] == "the set"
     assert windows_of("plain") == ["set"]
     assert windows_of("computed") is None
 

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from measuring.inputs import Absent, WindowInputs
 from results.estimate import Estimate
-from windows.cutting import Window
-from windows.inputs import Absent, WindowInputs
+from windows._window import Window
 
 BREATHING = pd.DataFrame({"status": ["known"] * 4, "rate_hz": [0.30, 0.31, 0.30, 0.29]})
 INTERVALS_MS = np.full(60, 600.0)
@@ -58,7 +58,7 @@ def test_the_share_of_a_window_in_which_the_ecg_was_not_accepted_is_counted_in_t
             "verdict": ["rejected", "accepted", "doubtful", "rejected"],
         }
     )
-    window = Window("set", "set", 95.0, 95.0, 125.0)
+    window = Window("set", "set", 95.0, 125.0)
     known = inputs(ecg_spans=spans, window=window)
     assert known["rejected_pct"] == pytest.approx(100 * (5 + 5) / 30)
     assert known["doubtful_pct"] == pytest.approx(100 * (5 + 10 + 5) / 30)

@@ -75,7 +75,7 @@ rule try_alternatives:
         settings=parameter(SETTINGS),
         usual_gates=parameter(STUDY.default_settings.measure_outcomes.gates),
         rows=STUDY.all_rows("participants", "sessions", "events", "edits"),
-        code=code_of("try_alternatives", "outcomes/*"),
+        code=code_of("try_alternatives", "outcomes/*", "windows/*"),
     shell:
         command("try_alternatives")
 

@@ -23,7 +23,7 @@ rule measure_outcomes:
         study=str(STUDY.folder),
         participant="{participant}",
         rows=STUDY.rows("participants", "sessions", "events", "edits"),
-        code=code_of("measure_outcomes", "outcomes/*"),
+        code=code_of("measure_outcomes", "outcomes/*", "windows/*"),
     shell:
         command("measure_outcomes")
 

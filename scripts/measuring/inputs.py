@@ -23,7 +23,7 @@ from muscle.contractions import find_contractions
 from recordings import time_axis
 from recordings.coverage import DOUBT
 from results.estimate import Estimate
-from windows.cutting import release_of_cuff
+from windows._after_set import release_of_cuff
 
 # filters of the time-varying estimates settle within this time
 MARGIN_S = 30.0

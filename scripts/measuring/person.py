@@ -4,11 +4,11 @@ import pandas as pd
 import pyarrow.parquet as pq
 
 from heart.repair.series import with_beginnings
+from measuring.cutting import windows_of_event
+from measuring.inputs import WindowInputs
 from results.tables import read_table
 from study.session_sheet import events_of, table_of, with_supplied_times
 from study.settings import by_name
-from windows.cutting import Window, windows_of_event
-from windows.inputs import WindowInputs
 
 
 class Person:
@@ -45,10 +45,6 @@ class Person:
     def windows(self, settings, protocol):
         """Every window of every event, with what outcomes may ask for in it."""
         asked = by_name(settings, protocol)
-        cutting = {
-            name: asked[name]
-            for name in ("baseline_settle_s", "recovery_steady_from_s", "shortest_steady_s")
-        }
         for session_id, session_events in self.events.groupby("session_id"):
             given = {
                 "beats": _of(self.beats, session_id),
@@ -64,11 +60,7 @@ class Person:
             for event in session_events.itertuples():
                 segment = self._segment(session_id, event)
                 of_event = WindowInputs(session, event=event, segment=segment)
-                for window in (
-                    windows_without_time(event)
-                    if event.untimed
-                    else windows_of_event(event, session_events, **cutting)
-                ):
+                for window in windows_of_event(of_event):
                     yield window, WindowInputs(of_event, window=window)
 
     def _segment(self, session_id, event):
@@ -116,14 +108,6 @@ class Person:
             "condition": event.condition,
             "bout": None if pd.isna(event.bout) else int(event.bout),
         }
-
-
-def windows_without_time(event):
-    """Windows of a set that has no time: nothing can be measured in them, for that reason."""
-    return [
-        Window(name, "set", event.onset_s, float("nan"), float("nan"), event.untimed)
-        for name in ("set", "recovery_first_60_s")
-    ]
 
 
 def _of(table, session_id):

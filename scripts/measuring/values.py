@@ -3,9 +3,9 @@
 import pandas as pd
 
 from heart.variability import NotEnough
+from measuring.inputs import Absent
+from measuring.quality_rules import WORSE, verdict
 from results.estimate import Estimate
-from windows.inputs import Absent
-from windows.quality_rules import WORSE, verdict
 
 
 def measured(name, module, window, inputs, gates, usual_gates):
@@ -62,7 +62,7 @@ def quality_row(window, inputs, labels):
         "signal": "beats",
         "segment": window.name,
         "event_id": labels["event_id"],
-        "event_onset_s": window.event_onset_s,
+        "event_onset_s": labels["event_onset_s"],
         "exercise": labels["exercise"],
         "start_s": window.start_s,
         "end_s": window.end_s,

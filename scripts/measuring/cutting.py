@@ -1,0 +1,29 @@
+"""The windows that an event of the session sheet offers, and what is asked in them."""
+
+from engine.listings import window_modules
+from windows._window import Window
+
+
+def windows_of_event(of_event) -> list[Window]:
+    """Windows of one row of events.tsv, in the order of a visit.
+
+    `of_event` holds what is known of the event, see measuring/inputs.py. A set without time has
+    its windows without limits, for that reason.
+    """
+    event = of_event["event"]
+    return [
+        Window(name, event.trial_type, *_limits(of_event, event, module))
+        for name, module in window_modules().items()
+        if event.trial_type in module.ASKED
+    ]
+
+
+def _limits(of_event, event, module):
+    if event.untimed:
+        return float("nan"), float("nan"), event.untimed
+    return of_event.call(module.cut)
+
+
+def asked_in(window: Window, outcome) -> bool:
+    """Whether an outcome is asked in a window of such an event."""
+    return outcome.ASKED_OF in window_modules()[window.name].ASKED[window.trial_type]

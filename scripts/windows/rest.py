@@ -1,0 +1,9 @@
+"""A rest between sets, as noted."""
+
+SAYS = "a `rest`, from its onset to its end"
+ORDER = 3
+ASKED = {"rest": ("the heart",)}
+
+
+def cut(event):
+    return event.onset_s, event.onset_s + event.duration_s, ""
