@@ -494,7 +494,9 @@ def sentences_of(session, shown):
         says["heart_rate"] = "No beats were recorded."
     elif shown["heart_rate"] is None:
         says["heart_rate"] = "No interval between normal beats could be kept."
-    if not shown["map"]:
+    if not len(session.beats["time_s"]):
+        says["modulation"] = says["heart_rate"]
+    elif not shown["map"]:
         says["modulation"] = "No run of 60 beats without a gap: no map of heart-rate modulation."
     elif shown["breathing"] is None:
         says["modulation"] = "The breathing rate is not known."
