@@ -15,8 +15,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from benchmarks.scoring import Score, score_beats
 from demo.exercise_ecg import (
     LEADS,
+    SQUATS,
+    NoiseMix,
     beat_times,
     exercise_ecg,
     footfalls,
@@ -25,7 +28,6 @@ from demo.exercise_ecg import (
 )
 from heart.detection.detector import detect_beats
 from heart.detection.other_detectors import detect_with
-from heart.detection.scoring import Score, score_beats
 from heart.quality import ACCEPTED, quality_by_span
 
 DETECTORS = ("own", "sleepecg", "neurokit", "pantompkins1985", "rodrigues2021")
@@ -50,6 +52,29 @@ def generated_records(rates_hz=(130, 250, 1000), snrs_db=(12, 6, 0, -6), seconds
                     ectopic=ectopic,
                 )  # fmt: skip
                 yield f"generated {rate_hz} Hz {snr_db} dB", lead, time_s, ecg_mv, beats, []
+
+
+TROUBLES = {
+    "the rate doubles within 30 s": {"course_bpm": (70, 70, 150, 150)},
+    "squats move electrodes in bursts": {"mix": SQUATS},
+    "bursts of four times the noise": {"mix": NoiseMix(bursts_per_min=6.0, burst_gain=4.0)},
+    "the baseline wanders": {"mix": NoiseMix(baseline_wander=8.0)},
+    "impacts": {"mix": NoiseMix(impacts=0.1)},
+}
+
+
+def troubled_records(seeds=(17, 18, 19), rates_hz=(100, 130, 250, 500, 1000, 2000)):
+    """What exercise does to an ECG, at 6 dB, in every lead and each at another rate."""
+    for trouble, words in TROUBLES.items():
+        for seed, (n, lead) in product(seeds, enumerate(LEADS)):
+            generator = np.random.default_rng([n, seed])
+            course_bpm = words.get("course_bpm", COURSE_BPM)
+            beats = beat_times(90.0, heart_rate_bpm=course_bpm, generator=generator)
+            time_s, ecg_mv = exercise_ecg(
+                beats, rate_hz=rates_hz[n], snr_db=6.0, generator=generator, lead=lead,
+                mix=words.get("mix", NoiseMix()),
+            )  # fmt: skip
+            yield trouble, f"{lead} {seed}", time_s, ecg_mv, beats, []
 
 
 def shaken_records(strengths=(0.5, 1.0, 1.5, 2.0), rests_s=(60.0, 0.0), running_s=90.0):
@@ -198,7 +223,7 @@ def main():
     parser.add_argument("--annotated", type=Path, help="folder of annotated WFDB records")
     parser.add_argument("--out", type=Path, help="table to write; printed when left out")
     words = parser.parse_args()
-    records = [*generated_records(), *shaken_records()]
+    records = [*generated_records(), *troubled_records(), *shaken_records()]
     if words.annotated:
         records += list(annotated_records(words.annotated))
     scored = pd.DataFrame(accuracy(records))

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from benchmarks.scoring import Score, score_beats
 from heart.detection.detector import detect_beats
-from heart.detection.scoring import Score, score_beats
 
 # Beats of lead V5 in the file waveform_ecg.dcm that pydicom carries (DICOM waveform annotations),
 # ms; the recorder's own median interval is 982 ms.

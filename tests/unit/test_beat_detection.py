@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
+from benchmarks.scoring import score_beats
 from demo.exercise_ecg import (
     ECTOPIC,
     LEADS,
@@ -22,8 +23,6 @@ from demo.exercise_ecg import (
 )
 from heart.detection.detector import detect_beats
 from heart.detection.interval_chain import chain_margins
-from heart.detection.other_detectors import detect_with
-from heart.detection.scoring import score_beats
 from heart.detection.settings import DetectorSettings
 from heart.quality import ACCEPTED, quality_by_span
 
@@ -66,19 +65,16 @@ def f1_of(scores):
     return 200 * hits / (2 * hits + misses)
 
 
-def gross_f1(records, detector="own"):
-    return f1_of([score_beats(b, detect_with(detector, t, x)) for t, x, b, _ in records])
+def gross_f1(records):
+    return f1_of([score_beats(b, detect_beats(t, x)["time_s"]) for t, x, b, _ in records])
 
 
 def test_at_6_db_beats_are_lost_in_no_lead():
     assert gross_f1([recording(n, snr_db=6.0, lead=lead) for n, lead in enumerate(LEADS)]) >= 99.9
 
 
-def test_at_0_db_more_beats_are_kept_than_a_common_detector_keeps():
-    records = [recording(n, snr_db=0.0, lead=lead) for n, lead in enumerate(LEADS)]
-    own = gross_f1(records)
-    assert own >= 99.7
-    assert own >= gross_f1(records, "neurokit") + 2
+def test_at_0_db_hardly_a_beat_is_lost():
+    assert gross_f1([recording(n, snr_db=0.0, lead=lead) for n, lead in enumerate(LEADS)]) >= 99.7
 
 
 def test_noise_in_the_band_of_the_qrs_is_the_same_at_every_rate():
@@ -110,14 +106,12 @@ def test_beats_are_timed_between_samples_at_every_rate(rate_hz):
 
 def with_wide_beats(snr_db):
     """A recording in every lead with either ectopic shape, one beat in twenty ectopic."""
-    for seed in (3, 4, 5):
-        for n, (lead, shape) in enumerate(product(LEADS, ECTOPIC)):
-            words = {"lead": lead, "ectopic_share": 0.05, "ectopic_shape": shape}
-            yield recording([seed, n], snr_db=snr_db, **words)
+    for n, (lead, shape) in enumerate(product(LEADS, ECTOPIC)):
+        words = {"lead": lead, "ectopic_share": 0.05, "ectopic_shape": shape}
+        yield recording([4, n], snr_db=snr_db, **words)
 
 
-# What is reached: of 285 ectopic beats none to one is missed at 12 dB and 15 at 3 dB; the worst
-# recordings stand at 99.09 (a small lead whose ectopic T waves exceed its QRS) and 99.39.
+# The hardest is a small lead whose ectopic T waves exceed its QRS.
 @pytest.mark.parametrize(
     ("snr_db", "lowest_f1", "largest_share_missed"), [(12.0, 99.0, 0.005), (3.0, 99.3, 0.055)]
 )
@@ -134,20 +128,20 @@ def test_wide_ectopic_beats_are_found_and_told_by_their_shape_in_every_lead(
         missed.extend(~is_found[ectopic])
         shape_of_ectopic.extend(shape[ectopic & is_found])
         shape_of_normal.extend(shape[~ectopic & is_found])
-    assert len(missed) > 240
+    assert len(missed) > 80
     assert min(gross_f1([record]) for record in records) >= lowest_f1
     assert np.mean(missed) <= largest_share_missed
     assert np.mean(np.array(shape_of_ectopic) == "other") >= 0.95
     assert np.mean(np.array(shape_of_normal) == "normal") >= 0.99
 
 
-def test_with_one_percent_of_ectopic_beats_no_fewer_are_found_than_by_a_common_detector():
+def test_with_one_percent_of_ectopic_beats_hardly_a_beat_is_lost_at_any_rate():
     for rate_hz in (130, 250, 500):
         records = [
             recording(n, rate_hz=rate_hz, lead=lead, ectopic_share=0.01)
             for n, lead in enumerate(LEADS)
         ]
-        assert gross_f1(records) >= max(99.9, gross_f1(records, "sleepecg"))
+        assert gross_f1(records) >= 99.9
 
 
 @pytest.mark.parametrize(("snr_db", "filled"), [(12.0, 0.0), (6.0, 0.1)])
@@ -179,11 +173,13 @@ EXERCISE = {
 
 
 @pytest.mark.parametrize("trouble", EXERCISE)
-def test_what_exercise_does_to_an_ecg_costs_few_beats_and_fewer_than_it_costs_others(trouble):
+def test_what_exercise_does_to_an_ecg_costs_few_beats(trouble):
     words = {"heart_rate_bpm": COURSE_BPM, "at_s": None, "mix": PLAIN} | EXERCISE[trouble]
     records = []
     rates_hz = (100, 130, 250, 500, 1000, 2000)
-    for seed, (n, lead) in product((17, 18, 19), enumerate(LEADS)):
+    # Bursts fall on few beats: three recordings in each lead say what they cost.
+    seeds = (17, 18, 19) if trouble == "bursts of four times the noise" else (17,)
+    for seed, (n, lead) in product(seeds, enumerate(LEADS)):
         generator = np.random.default_rng([n, seed])
         beats = beat_times(
             90.0, heart_rate_bpm=words["heart_rate_bpm"], at_s=words["at_s"], generator=generator
@@ -195,7 +191,6 @@ def test_what_exercise_does_to_an_ecg_costs_few_beats_and_fewer_than_it_costs_ot
     own = gross_f1(records)
     # The aim is 99.2 everywhere; under the strongest bursts 99.15 is reached.
     assert own >= (99.1 if trouble == "bursts of four times the noise" else 99.2)
-    assert own >= max(gross_f1(records, other) for other in ("sleepecg", "neurokit"))
 
 
 def shaken_by_footfalls(seed, lead, *, rate_hz, strength, resting_s=60.0, running_s=90.0):
@@ -226,9 +221,7 @@ def test_footfalls_are_told_from_beats_by_what_the_beats_were_at_rest(strength, 
         shaken_by_footfalls(seed, lead, rate_hz=rate_hz, strength=strength)
         for seed, (lead, rate_hz) in enumerate(zip(LEADS, (130, 250, 500) * 2, strict=True))
     ]
-    own = gross_f1(records)
-    assert own >= f1
-    assert own >= max(gross_f1(records, other) for other in ("sleepecg", "neurokit")) + 5
+    assert gross_f1(records) >= f1
 
 
 # 99.85 and 88.5 are reached; in the band of the QRS alone 96.1 and 78.4.
@@ -323,7 +316,7 @@ RECORD = recording(11, snr_db=10.0, seconds=30.0)
 FOUND = detect_beats(*RECORD[:2])
 
 
-@settings(max_examples=15, deadline=None, derandomize=True)
+@settings(max_examples=8, deadline=None, derandomize=True)
 @given(
     gain=st.floats(1e-3, 1e3),
     offset=st.floats(-1e3, 1e3),
@@ -335,7 +328,7 @@ def test_gain_offset_and_polarity_do_not_matter(gain, offset, polarity):
     np.testing.assert_allclose(found["time_s"], FOUND["time_s"], atol=2e-4, rtol=0)
 
 
-@settings(max_examples=10, deadline=None, derandomize=True)
+@settings(max_examples=5, deadline=None, derandomize=True)
 @given(shift_s=st.floats(-1e4, 1e5))
 def test_when_the_clock_began_does_not_matter(shift_s):
     time_s, ecg_mv, _, _ = RECORD
@@ -480,7 +473,7 @@ STRANGE = {
 @pytest.mark.filterwarnings("error")
 @pytest.mark.parametrize("signal_is", STRANGE)
 def test_a_signal_without_a_heart_gives_a_table_and_no_warning(signal_is):
-    for seed, (rate_hz, seconds) in enumerate(product((100, 130, 250, 500), (4.0, 21.0, 47.0))):
+    for seed, (rate_hz, seconds) in enumerate(product((100, 250, 500), (4.0, 21.0))):
         generator = np.random.default_rng(seed)
         time_s = np.arange(int(seconds * rate_hz)) / rate_hz
         found = detect_beats(time_s, STRANGE[signal_is](time_s, generator))["time_s"]

@@ -8,8 +8,8 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
+from benchmarks.scoring import score_beats
 from engine.listings import names_in
-from heart.detection.scoring import score_beats
 from muscle.desaturation import reached_band
 from project import PROJECT, copy_of_project, run_study
 from results.columns import TABLES

@@ -8,7 +8,7 @@ the own QRS, or by standing out of the quiet between beats (ectopic complexes), 
 (6) every normal beat is placed by correlation with the own QRS, between samples.
 
 Where noise between beats is strong and weaker in a higher band, in which a QRS is steep and a
-moving electrode less so, the signal is looked at through that band. So it is among footfalls: where
+moving electrode less so, the signal is seen through that band. So it is among footfalls: where
 complexes that recur stand closer and come more often than a heart can beat. There standing out is
 no evidence of a beat; the own QRS is learned elsewhere and the footfalls as shapes of their own, so
 that what is more like a footfall than like a beat only bridges a gap in the chain. Where the own
@@ -26,28 +26,22 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
 from heart.detection.arrays import Floats
+from heart.detection.bands import SecondPass, prepare_second_pass
 from heart.detection.even_pieces import even_pieces
-from heart.detection.evidence import _level, _standing_out, any_within, usual_and_noise
-from heart.detection.footfalls import _view
+from heart.detection.evidence import (
+    any_within,
+    local_level,
+    standing_out_evidence,
+    usual_and_noise,
+)
 from heart.detection.interval_chain import IMPOSSIBLE, chain_margins
-from heart.detection.peaks import _spacing
-from heart.detection.placing import _placed
+from heart.detection.peaks import candidate_spacing
+from heart.detection.placing import place_beats
 from heart.detection.settings import DEFAULTS, DetectorSettings
-from heart.detection.traces import Traces, in_frequency, local_maxima, windows
+from heart.detection.traces import in_frequency, local_maxima
+from heart.detection.wide_beats import wide_beats
 
-
-def _table(
-    time_s: Floats, correlation: Floats, margin: Floats, normal: NDArray[np.bool_]
-) -> pd.DataFrame:
-    order = np.argsort(time_s, kind="stable")
-    return pd.DataFrame(
-        {
-            "time_s": time_s[order],
-            "template_correlation": correlation[order],
-            "margin": margin[order],
-            "shape": np.where(normal, "normal", "other")[order].astype(object),
-        }
-    )
+SHORTEST_RECORDING_S = 3.0
 
 
 def detect_beats(
@@ -67,62 +61,34 @@ def detect_beats(
     or `other` for a waveform unlike the own QRS). Signals that are empty, constant or shorter than
     3 s give an empty table. Raises ValueError on unequal lengths.
     """
-    none = np.empty(0)
     pieces = [piece for piece in even_pieces(time_s, ecg_mv) if np.ptp(piece.samples) > 0]
-    if sum(piece.samples.size / piece.rate_hz for piece in pieces) < 3.0:
-        return _table(none, none, none, none.astype(bool))
-    view = _view(in_frequency(pieces), settings)
-    if view is None:
-        return _table(none, none, none, none.astype(bool))
-    traces, look, likeness = view.traces, view.look, view.likeness
-    spacing = _spacing(traces, settings)
-
-    # Candidates of the second round: what is strong and like the own QRS, and lone strong peaks.
-    near = 2 * int(round(0.03 * traces.rate_hz)) + 1
-    strength = ndimage.maximum_filter1d(traces.envelope, near)
-    relative = strength / np.interp(np.arange(strength.size), look.at, look.level)
-    fit = np.maximum(likeness, 0.0) * np.minimum(relative, 1.5)
-    alike = local_maxima(np.where(traces.inside, fit, 0.0), spacing)
-    alike = alike[fit[alike] > 0.02]
-    if alike.size < 3:
-        return _table(none, none, none, none.astype(bool))
-    product = strength[alike] * likeness[alike]
-    product_level = _level(traces.time_s[alike], product, 0.85, settings.level_reach_s)
-    by_likeness = (
-        2.0 * np.log(np.maximum(product / product_level, 1e-3))
-        + 3.0 * (likeness[alike] - 0.3)
-        + 0.5
-    )
-    lone = look.at[~any_within(look.at, alike, spacing)]
-    found = np.concatenate((alike, lone))
-    order = np.argsort(found, kind="stable")
-    found = found[order]
-    by_likeness = np.concatenate((by_likeness, np.full(lone.size, -np.inf)))[order]
-    found_s = traces.time_s[found]
-    usual, noise = usual_and_noise(traces, look.beats, found_s, settings)
-    by_standing_out = _standing_out(strength[found], usual, noise, settings)
-    bridging = np.where(
-        strength[found] > settings.bridging_share * usual, settings.bridging_evidence, IMPOSSIBLE
-    )
-    crowded_share = np.interp(found_s, traces.time_s[look.at], look.crowded_share)
-    crowded = crowded_share >= settings.crowded_from
-    evidence = np.maximum(by_likeness, np.where(crowded, bridging, by_standing_out))
-    footfall = view.like_a_footfall[found]
-    evidence[footfall] = np.minimum(evidence[footfall], settings.bridging_evidence)
-    margin = chain_margins(found_s, evidence, traces.piece[found], settings)
+    if sum(piece.samples.size / piece.rate_hz for piece in pieces) < SHORTEST_RECORDING_S:
+        return _no_beats()
+    second = prepare_second_pass(in_frequency(pieces), settings)
+    if second is None:
+        return _no_beats()
+    traces = second.traces
+    candidates, by_likeness, strength = _candidates(second, settings)
+    if candidates.size == 0:
+        return _no_beats()
+    candidate_s = traces.time_s[candidates]
+    usual, noise = usual_and_noise(traces, second.first.beats, candidate_s, settings)
+    evidence = _evidence(second, candidates, by_likeness, strength, usual, noise, settings)
+    margin = chain_margins(candidate_s, evidence, traces.piece[candidates], settings)
     chosen = margin > 0
     # What is more like a footfall is in the chain to bridge it, and where the two cannot be told
     # apart any beat may be one: nothing speaks for it.
-    footfall = footfall | view.unsettled[found]
-    beats, margin = found[chosen], np.where(footfall, 0.0, margin)[chosen]
-    wide, wide_evidence = _wide_beats(traces, beats, settings)
+    unknown = second.like_a_footfall[candidates] | second.unsettled[candidates]
+    beats, margin = candidates[chosen], np.where(unknown, 0.0, margin)[chosen]
     # Noise makes normal beats look strange: the noisier, the stranger a beat must be.
     normal_from = np.interp(
         noise[chosen] / usual[chosen], settings.noise_ratio, settings.normal_correlation
     )
+    wide, wide_evidence = wide_beats(traces, beats, settings)
     between = np.searchsorted(beats, wide)
-    beats = np.insert(beats, between, wide)
-    beat_s, correlation = _placed(traces, beats, view.shapes, settings)
+    beat_s, correlation = place_beats(
+        traces, np.insert(beats, between, wide), second.shapes, settings
+    )
     return _table(
         beat_s,
         correlation,
@@ -131,51 +97,79 @@ def detect_beats(
     )
 
 
-def _wide_beats(
-    traces: Traces, beats: NDArray[np.int64], settings: DetectorSettings
-) -> tuple[NDArray[np.int64], Floats]:
-    """Beats too wide for the QRS band, at most one in each long interval, and their evidence.
-
-    From the smoothed waveform of a long interval, the median wave after a beat and that before a
-    beat, of up to 20 ordinary intervals nearby, are subtracted. What remains is compared with the
-    height of the usual QRS and with what remains of those ordinary intervals.
+def _candidates(
+    second: SecondPass, settings: DetectorSettings
+) -> tuple[NDArray[np.int64], Floats, Floats]:
+    """What is strong and like the own QRS, and lone strong peaks: samples, sorted, with the
+    evidence of their likeness (-inf of a lone peak) and their strength. Empty below three alike.
     """
-    intervals = np.diff(beats)
-    if intervals.size < 10:
-        return np.empty(0, np.int64), np.empty(0)
-    usual = ndimage.median_filter(intervals, 15, mode="nearest")
-    due = intervals / usual
-    long = due > settings.long_interval
-    long[1:] &= due[:-1] > settings.early_interval
-    unbroken = np.diff(traces.piece[beats]) == 0
-    # Where the QRS of either beat ends, generously.
-    clear = int(round(0.18 * traces.rate_hz))
-    long &= unbroken & (intervals <= 4 * usual) & (intervals > 2 * clear)
-    ordinary = np.flatnonzero(unbroken & (np.abs(due - 1.0) < 0.2))
-    if not long.any() or ordinary.size < 5:
-        return np.empty(0, np.int64), np.empty(0)
-    smooth = ndimage.gaussian_filter1d(traces.waveform, 0.015 * traces.rate_hz)
-    qrs = np.abs(windows(smooth, beats, int(round(0.05 * traces.rate_hz)))).max(axis=1)
-    found, evidence = [], []
-    for number in np.flatnonzero(long):
-        n_after, n_before = int(0.7 * usual[number]), int(0.3 * usual[number])
-        middle = np.searchsorted(ordinary, number)
-        near = ordinary[max(0, middle - 10) : middle + 10]
-        after = smooth[beats[near, None] + np.arange(n_after)]
-        before = smooth[beats[near + 1, None] - np.arange(n_before, 0, -1)]
-        wave_after, wave_before = np.median(after, axis=0), np.median(before, axis=0)
-        noise = np.maximum(
-            np.abs(after - wave_after)[:, clear:].max(axis=1, initial=0.0),
-            np.abs(before - wave_before)[:, : max(n_before - clear, 0)].max(axis=1, initial=0.0),
-        )
-        remainder = smooth[beats[number] : beats[number + 1]].copy()
-        remainder[:n_after] -= wave_after
-        remainder[remainder.size - n_before :] -= wave_before
-        height = np.abs(remainder[clear : remainder.size - clear])
-        top = int(np.argmax(height))
-        in_noise = settings.remainder_noise * np.quantile(noise, 0.75)
-        if height[top] > max(settings.remainder_share * np.median(qrs[near]), in_noise):
-            found.append(beats[number] + clear + top)
-            # Its size tells a beat from an artefact of the own waves, the noise alone how surely.
-            evidence.append(settings.standing_out_gain * np.log(height[top] / in_noise))
-    return np.array(found, np.int64), np.minimum(evidence, settings.standing_out_most)
+    traces, first = second.traces, second.first
+    spacing = candidate_spacing(traces, settings)
+    near = 2 * int(round(0.03 * traces.rate_hz)) + 1
+    strength = ndimage.maximum_filter1d(traces.envelope, near)
+    relative = strength / np.interp(np.arange(strength.size), first.at, first.level)
+    fit = np.maximum(second.likeness, 0.0) * np.minimum(relative, settings.relative_most)
+    alike = local_maxima(np.where(traces.inside, fit, 0.0), spacing)
+    alike = alike[fit[alike] > settings.fit_from]
+    if alike.size < 3:
+        return np.empty(0, np.int64), np.empty(0), np.empty(0)
+    likeness = second.likeness[alike]
+    product = strength[alike] * likeness
+    level = local_level(
+        traces.time_s[alike], product, settings.product_quantile, settings.level_reach_s
+    )
+    by_likeness = (
+        settings.product_weight * np.log(np.maximum(product / level, 1e-3))
+        + settings.likeness_weight * (likeness - settings.likeness_from)
+        + settings.alike_evidence
+    )
+    lone = first.at[~any_within(first.at, alike, spacing)]
+    candidates = np.concatenate((alike, lone))
+    order = np.argsort(candidates, kind="stable")
+    by_likeness = np.concatenate((by_likeness, np.full(lone.size, -np.inf)))[order]
+    candidates = candidates[order]
+    return candidates, by_likeness, strength[candidates]
+
+
+def _evidence(
+    second: SecondPass,
+    candidates: NDArray[np.int64],
+    by_likeness: Floats,
+    strength: Floats,
+    usual: Floats,
+    noise: Floats,
+    settings: DetectorSettings,
+) -> Floats:
+    """What speaks for each candidate: likeness, or standing out; where complexes crowd and of what
+    is more like a footfall no more than bridging a gap.
+    """
+    time_s, first = second.traces.time_s, second.first
+    by_standing_out = standing_out_evidence(strength, usual, noise, settings)
+    bridging = np.where(
+        strength > settings.bridging_share * usual, settings.bridging_evidence, IMPOSSIBLE
+    )
+    crowded_share = np.interp(time_s[candidates], time_s[first.at], first.crowded_share)
+    crowded = crowded_share >= settings.crowded_from
+    evidence = np.maximum(by_likeness, np.where(crowded, bridging, by_standing_out))
+    footfall = second.like_a_footfall[candidates]
+    evidence[footfall] = np.minimum(evidence[footfall], settings.bridging_evidence)
+    return evidence
+
+
+def _table(
+    time_s: Floats, correlation: Floats, margin: Floats, normal: NDArray[np.bool_]
+) -> pd.DataFrame:
+    order = np.argsort(time_s, kind="stable")
+    return pd.DataFrame(
+        {
+            "time_s": time_s[order],
+            "template_correlation": correlation[order],
+            "margin": margin[order],
+            "shape": np.where(normal, "normal", "other")[order].astype(object),
+        }
+    )
+
+
+def _no_beats() -> pd.DataFrame:
+    none = np.empty(0)
+    return _table(none, none, none, none.astype(bool))

@@ -10,7 +10,7 @@ from heart.detection.settings import DetectorSettings
 from heart.detection.traces import Traces, running_quantile
 
 
-def _level(time_s: Floats, strength: Floats, quantile: float, reach_s: float) -> Floats:
+def local_level(time_s: Floats, strength: Floats, quantile: float, reach_s: float) -> Floats:
     """Local level of the strong candidates, never below a tenth of the usual level."""
     level = running_quantile(time_s, strength, quantile, at_s=time_s, reach_s=reach_s)
     return np.maximum(level, 0.1 * np.median(level))
@@ -20,14 +20,15 @@ def first_evidence(
     peak_s: Floats, strength: Floats, settings: DetectorSettings
 ) -> tuple[Floats, Floats]:
     """Evidence of envelope peaks before any waveform is known, and their local level."""
-    level = _level(peak_s, strength, 0.9, settings.level_reach_s)
+    level = local_level(peak_s, strength, 0.9, settings.level_reach_s)
     weak = running_quantile(peak_s, strength, 0.3, at_s=peak_s, reach_s=settings.noise_reach_s)
-    evidence = 1.5 * np.log(np.maximum(strength / level, 1e-3)) + 1.2
-    standing_out = _standing_out(strength, 2.0 * level, weak * 4.0 / 3.0, settings)
+    evidence = settings.strength_weight * np.log(np.maximum(strength / level, 1e-3))
+    evidence += settings.strength_evidence
+    standing_out = standing_out_evidence(strength, 2.0 * level, weak * 4.0 / 3.0, settings)
     return np.maximum(evidence, np.minimum(standing_out, 4.0)), level
 
 
-def _standing_out(
+def standing_out_evidence(
     strength: Floats, usual: Floats, noise: Floats, settings: DetectorSettings
 ) -> Floats:
     """Evidence of a complex of any shape: how far it rises out of the quiet between beats."""

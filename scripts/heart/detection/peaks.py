@@ -11,7 +11,7 @@ from scipy import ndimage
 from heart.detection.arrays import Floats, Trace
 from heart.detection.evidence import first_evidence
 from heart.detection.interval_chain import chain_margins
-from heart.detection.own_waveform import _height, own_waveform
+from heart.detection.qrs_template import local_norm, qrs_template
 from heart.detection.settings import DetectorSettings
 from heart.detection.traces import Recording, Traces, local_maxima, windows
 
@@ -31,11 +31,11 @@ def learned_shapes(
     for _ in range(settings.most_shapes):
         if left.size < enough:
             break
-        shape = own_waveform(traces, left)
+        shape = qrs_template(traces, left)
         if shape is None:
             break
         if not shapes:
-            height = _height(traces.waveform, shape.size)
+            height = local_norm(traces.waveform, shape.size)
         own = ndimage.correlate1d(traces.waveform, shape) / height
         if shapes:
             alike = windows(own, left, near).max(axis=1) > 0.85
@@ -61,7 +61,7 @@ class Peaks:
 
 
 @dataclass(frozen=True)
-class Look(Peaks):
+class FirstPass(Peaks):
     """Peaks, and which of them the first chain joins."""
 
     is_beat: NDArray[np.bool_]
@@ -75,13 +75,15 @@ class Look(Peaks):
         return self.at[self.is_beat & (self.crowded_share < settings.uncrowded_below)]
 
 
-def _spacing(recording: Recording, settings: DetectorSettings) -> int:
+def candidate_spacing(recording: Recording, settings: DetectorSettings) -> int:
     return int(round(settings.candidate_spacing_s * recording.rate_hz))
 
 
 def find_peaks(recording: Recording, envelope: Trace, settings: DetectorSettings) -> Peaks | None:
     """None where fewer than three peaks stand out."""
-    at = local_maxima(np.where(recording.inside, envelope, 0.0), _spacing(recording, settings))
+    at = local_maxima(
+        np.where(recording.inside, envelope, 0.0), candidate_spacing(recording, settings)
+    )
     if at.size < 3:
         return None
     evidence, level = first_evidence(recording.time_s[at], envelope[at], settings)
@@ -90,14 +92,14 @@ def find_peaks(recording: Recording, envelope: Trace, settings: DetectorSettings
     return Peaks(at, evidence, level, is_strong, *crowding)
 
 
-def first_look(traces: Traces, settings: DetectorSettings) -> Look | None:
+def first_pass(traces: Traces, settings: DetectorSettings) -> FirstPass | None:
     """None where no beat stands out."""
     peaks = find_peaks(traces, traces.envelope, settings)
     if peaks is None:
         return None
     at = peaks.at
     margin = chain_margins(traces.time_s[at], peaks.evidence, traces.piece[at], settings)
-    return Look(**vars(peaks), is_beat=margin > 0) if (margin > 0).any() else None
+    return FirstPass(**vars(peaks), is_beat=margin > 0) if (margin > 0).any() else None
 
 
 def _crowding(

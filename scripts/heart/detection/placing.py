@@ -14,7 +14,7 @@ from heart.detection.traces import Traces, unit_norm, windows
 ALIKE = 0.6
 
 
-def _placed(
+def place_beats(
     traces: Traces, beats: NDArray[np.int64], shapes: list[Floats], settings: DetectorSettings
 ) -> tuple[Floats, Floats]:
     """Times (s) between samples and correlation with the normal QRS.

@@ -29,6 +29,18 @@ class DetectorSettings:
     # How far around a candidate the usual strength of beats and of noise is learned.
     level_reach_s: float = 6.0
     noise_reach_s: float = 5.0
+    # First pass: evidence of a peak by the logarithm of its strength over the local level.
+    strength_weight: float = 1.5
+    strength_evidence: float = 1.2
+    # Second pass: candidates by likeness times strength (the strength counts up to so many levels),
+    # evidence by the logarithm of that product over its local level and by the likeness.
+    relative_most: float = 1.5
+    fit_from: float = 0.02
+    product_quantile: float = 0.85
+    product_weight: float = 2.0
+    likeness_weight: float = 3.0
+    likeness_from: float = 0.3
+    alike_evidence: float = 0.5
     # A complex of any shape counts when it exceeds this share of the usual beat and this multiple
     # of what is usual between beats; its evidence is bounded, so that no artefact outweighs all.
     standing_out_share: float = 0.2

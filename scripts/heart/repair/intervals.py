@@ -1,8 +1,8 @@
 """The repaired series of a person's beats, and how much of it was repaired.
 
-Beats are doubted by the rule of Lipponen & Tarvainen 2019 (`interval_labels`); around every group
-of doubtful beats the likeliest reading is chosen (`interval_readings`), and missing values stand
-where the intervals nearby lead one to expect them (`interval_model`).
+Beats are questioned by the rule of Lipponen & Tarvainen 2019 (`labels`); around every group of
+questioned beats the likeliest interpretation is chosen (`interpretations`), and missing values
+stand where the intervals nearby lead one to expect them (`local_model`).
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.lib.stride_tricks import sliding_window_view
 
 from heart.beat_edits import ADDED, REMOVED
-from heart.repair.candidates import Reading, Stretch, read_stretch
+from heart.repair.interpretations import Interpretation, Stretch, interpret_stretch
 from heart.repair.labels import (
     ECTOPIC,
     EXTRA,
@@ -46,7 +46,7 @@ def repair_intervals(
     gate_deviation: float = 0.25,
     ectopic_deviation: float = 0.10,
     premature_share: float = 0.15,
-    candidate_factor: float = 3.5,
+    suspicion_factor: float = 3.5,
     edit_cost: float = 18.0,
 ) -> pd.DataFrame:
     """Repair a beat series: one row per beat seen and one per beat that the repair puts in.
@@ -68,7 +68,7 @@ def repair_intervals(
         off the usual interval by more than this share.
     premature_share : a beat that comes early by more than this share of the interval is called
         ectopic, by less misplaced; without a waveform nothing else tells them apart.
-    candidate_factor : threshold factor that proposes intervals for judgement; lower than the
+    suspicion_factor : threshold factor that proposes intervals for judgement; lower than the
         published 5.2 because the judgement guards against false alarms.
     edit_cost : by how much an edit must lower minus twice the log likelihood.
 
@@ -85,37 +85,25 @@ def repair_intervals(
     Raises ValueError for unsorted or non-finite times and for columns of another length.
     Source: candidates after Lipponen & Tarvainen 2019, J Med Eng Technol 43:173-181; filling after
     Janssen, Veldhuis & Vries 1986, IEEE Trans Acoust Speech Signal Process 34:317-330; the choice
-    between readings, the gate and their limits are conventions of this project.
+    between interpretations, the gate and their limits are conventions of this project.
     """
-    beats = np.asarray(beat_time_s, dtype=float)
-    if not np.all(np.isfinite(beats)):
-        raise ValueError("beat times must be finite numbers")
-    if np.any(np.diff(beats) < 0):
-        raise ValueError("beat times must be sorted")
-    for name, column in (
-        ("shape", shape),
-        ("correlation", correlation),
-        ("origin", origin),
-        ("origin_reason", origin_reason),
-    ):
-        if column is not None and len(column) != beats.size:
-            raise ValueError(f"{name} has {len(column)} values for {beats.size} beats")
+    beats = _checked(
+        beat_time_s,
+        shape=shape,
+        correlation=correlation,
+        origin=origin,
+        origin_reason=origin_reason,
+    )
     origins = np.array(["detector"] * beats.size if origin is None else list(origin), dtype=object)
     why = [""] * beats.size if origin_reason is None else list(origin_reason)
-    other_shape = np.zeros(beats.size, dtype=bool)
-    if shape is not None:
-        other_shape = np.array(list(shape), dtype=object) == "other"
-    clear_shape = np.zeros(beats.size, dtype=bool)
-    if shape is not None and correlation is not None:
-        clear_shape = ~other_shape & (np.asarray(correlation, dtype=float) >= gate_correlation)
-
+    other_shape, clear_shape = _by_shape(beats.size, shape, correlation, gate_correlation)
     from_detector = origins == "detector"
     kind = np.where(from_detector, NORMAL, origins)
     source = np.where(from_detector, "detector", "edit").astype(object)
     reason = np.array(why, dtype=object)
     nn_time_s = np.full(beats.size, np.nan)
     nn_ms = np.full(beats.size, np.nan)
-    inserted: list[dict] = []
+    inserted: list[pd.DataFrame] = []
     in_use = np.flatnonzero(origins != REMOVED)
     for places in _stretches(beats[in_use], breaks_s, longest_gap_s):
         rows = in_use[places]
@@ -126,14 +114,16 @@ def repair_intervals(
             clear_shape=clear_shape[rows],
             gate_deviation=gate_deviation,
             ectopic_deviation=ectopic_deviation,
-            candidate_factor=candidate_factor,
+            suspicion_factor=suspicion_factor,
         )
         if rows.size < FEWEST_BEATS:
             reason[rows[kind[rows] == NORMAL]] = (
                 f"not tested: {rows.size} beats in a row, at least {FEWEST_BEATS} are needed"
             )
         changes, put_in = _changes(
-            stretch, read_stretch(stretch, edit_cost=edit_cost), premature_share=premature_share
+            stretch,
+            interpret_stretch(stretch, edit_cost=edit_cost),
+            premature_share=premature_share,
         )
         place_s = beats[rows].copy()
         for beat, change in changes.items():
@@ -143,18 +133,8 @@ def repair_intervals(
         put_in_s = np.array([time for time, _ in put_in])
         used = np.isfinite(place_s)
         nn_ms[rows[used]], put_in_ms = _intervals_ms(place_s[used], put_in_s)
-        inserted += [
-            {
-                "time_s": time,
-                "rr_ms": np.nan,
-                "nn_time_s": time,
-                "nn_ms": interval_ms,
-                "kind": MISSED,
-                "source": "repair",
-                "reason": cause,
-            }
-            for (time, cause), interval_ms in zip(put_in, put_in_ms, strict=True)
-        ]
+        if put_in:
+            inserted.append(_inserted(put_in, put_in_ms))
     table = pd.DataFrame(
         {
             "time_s": beats,
@@ -166,9 +146,53 @@ def repair_intervals(
             "reason": reason,
         }
     )
-    if inserted:
-        table = pd.concat([table, pd.DataFrame(inserted)], ignore_index=True)
+    table = pd.concat([table, *inserted], ignore_index=True)
     return table.sort_values("time_s", kind="stable", ignore_index=True)[BEAT_COLUMNS]
+
+
+def _checked(beat_time_s: np.ndarray, **columns: Sequence | None) -> np.ndarray:
+    """The beat times as numbers; ValueError where they or what belongs to them do not fit."""
+    beats = np.asarray(beat_time_s, dtype=float)
+    if not np.all(np.isfinite(beats)):
+        raise ValueError("beat times must be finite numbers")
+    if np.any(np.diff(beats) < 0):
+        raise ValueError("beat times must be sorted")
+    for name, column in columns.items():
+        if column is not None and len(column) != beats.size:
+            raise ValueError(f"{name} has {len(column)} values for {beats.size} beats")
+    return beats
+
+
+def _by_shape(
+    size: int,
+    shape: Sequence[str] | None,
+    correlation: np.ndarray | None,
+    least_correlation: float,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Which beats are unlike the person's own, and which are clearly like them."""
+    nothing = np.zeros(size, dtype=bool)
+    if shape is None:
+        return nothing, nothing
+    unlike = np.array(list(shape), dtype=object) == "other"
+    if correlation is None:
+        return unlike, nothing
+    return unlike, ~unlike & (np.asarray(correlation, dtype=float) >= least_correlation)
+
+
+def _inserted(put_in: Sequence[tuple[float, str]], interval_ms: np.ndarray) -> pd.DataFrame:
+    """Beats put in by the repair as they stand in the table."""
+    times_s, causes = zip(*put_in, strict=True)
+    return pd.DataFrame(
+        {
+            "time_s": times_s,
+            "rr_ms": np.nan,
+            "nn_time_s": times_s,
+            "nn_ms": interval_ms,
+            "kind": MISSED,
+            "source": "repair",
+            "reason": causes,
+        }
+    )
 
 
 def _intervals_ms(*groups_s: np.ndarray) -> list[np.ndarray]:
@@ -221,14 +245,14 @@ def _examine(
     clear_shape: np.ndarray,
     gate_deviation: float,
     ectopic_deviation: float,
-    candidate_factor: float,
+    suspicion_factor: float,
 ) -> Stretch:
     """Which beats stand firm, which cannot be sinus beats, which intervals are doubtful."""
     nothing = np.zeros(beats.size, dtype=bool)
     intervals = np.diff(beats)
     if intervals.size < 2:
         return Stretch(beats, added, nothing, nothing[1:])
-    flagged = _candidates(intervals, candidate_factor)
+    flagged = _suspect_intervals(intervals, suspicion_factor)
     sinus = ~(other_shape[:-1] | other_shape[1:])
     deviation = np.abs(intervals / _running_median(intervals, sinus & ~flagged) - 1)
 
@@ -247,7 +271,7 @@ def _examine(
     return Stretch(beats, firm, banned, flagged)
 
 
-def _candidates(intervals: np.ndarray, factor: float) -> np.ndarray:
+def _suspect_intervals(intervals: np.ndarray, factor: float) -> np.ndarray:
     """Intervals that the published rule doubts, the ends of the series included.
 
     The series is continued by its mirror image, because the rule as published has no first
@@ -287,7 +311,7 @@ class _Change:
 
 
 def _changes(
-    stretch: Stretch, readings: Sequence[Reading], *, premature_share: float
+    stretch: Stretch, interpretations: Sequence[Interpretation], *, premature_share: float
 ) -> tuple[dict[int, _Change], list[tuple[float, str]]]:
     """Changes of seen beats, and time and reason of the beats put in."""
     changes: dict[int, _Change] = {}
@@ -300,16 +324,16 @@ def _changes(
         else:
             changes[beat] = _Change(np.nan, EXTRA, "one beat too many for the intervals around it")
 
-    for reading in readings:
-        story = reading.story
+    for interpretation in interpretations:
+        candidate = interpretation.candidate
         for beat in (
-            *range(story.first, story.kept[0]),
-            *range(story.kept[-1] + 1, story.last + 1),
+            *range(candidate.first, candidate.kept[0]),
+            *range(candidate.kept[-1] + 1, candidate.last + 1),
         ):
             drop(beat)
         place = 0
-        for left, right, count in story.links():
-            pieces_s = reading.intervals_s[place : place + count]
+        for left, right, count in candidate.links():
+            pieces_s = interpretation.intervals_s[place : place + count]
             places_s = stretch.beats[left] + np.cumsum(pieces_s)[:-1]
             place += count
             usual_s = float(pieces_s.mean())

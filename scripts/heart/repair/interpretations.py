@@ -1,6 +1,6 @@
-"""What may have happened where beat intervals are doubtful, and which reading is likeliest.
+"""What may have happened where beat intervals are doubtful, and which interpretation is likeliest.
 
-Around every group of doubtful intervals the readings of the beats - which to keep, how many
+Around every group of doubtful intervals the interpretations of the beats - which to keep, how many
 intervals lie between them - are weighed by how well the intervals then follow the model of the
 person's own intervals nearby, and by how few beats they change.
 """
@@ -31,7 +31,7 @@ LONGEST_REGION = 24  # beats: longer runs are cut at beats that follow each othe
 
 MOST_LINKS_WITH_A_CHOICE = 4  # with more, the likeliest number of intervals is taken
 
-MOST_STEPS = 12  # of improving the reading of a long region, each by one beat
+MOST_STEPS = 12  # of improving the interpretation of a long region, each by one beat
 
 TAIL_FREEDOM = 4.0  # a genuine pause or jump is rare, not impossible: Student rather than Gauss
 
@@ -39,8 +39,8 @@ SHORTEST_SHARE = 0.4  # of the usual interval: no sinus beat follows sooner
 
 
 @dataclass(frozen=True)
-class Story:
-    """One reading of a doubtful region: beats kept, and how many intervals lie between them."""
+class Candidate:
+    """A way to read a doubtful region: beats kept, and how many intervals lie between them."""
 
     first: int
     last: int
@@ -72,10 +72,10 @@ class Stretch:
 
 
 @dataclass(frozen=True)
-class Reading:
-    """A story with its intervals in s."""
+class Interpretation:
+    """A candidate with its intervals in s."""
 
-    story: Story
+    candidate: Candidate
     intervals_s: np.ndarray
 
 
@@ -104,8 +104,8 @@ def _pieces(stretch: Stretch, first: int, last: int, usual_s: float) -> list[tup
     return list(zip(edges, [*edges[1:], last], strict=True))
 
 
-def _first_stories(stretch: Stretch, first: int, last: int, usual_s: float) -> list[Story]:
-    """Readings of the beats from `first` to `last`, the least changed first.
+def _first_candidates(stretch: Stretch, first: int, last: int, usual_s: float) -> list[Candidate]:
+    """Interpretations of the beats from `first` to `last`, the least changed first.
 
     The two outer beats are trusted, except that the first or last beat of a whole stretch may
     itself be false. All sets of kept beats where there are few, three to begin with otherwise.
@@ -133,8 +133,8 @@ def _first_stories(stretch: Stretch, first: int, last: int, usual_s: float) -> l
             subsets = [free, _even_chain(beats, start, end, free, usual_s), free[:0]]
         for subset in subsets:
             kept = (start, *np.union1d(subset, fixed).astype(int).tolist(), end)
-            found += _stories_of(kept, stretch, first, last, usual_s)
-    return sorted(found, key=lambda story: story.edits)
+            found += _candidates_keeping(kept, stretch, first, last, usual_s)
+    return sorted(found, key=lambda candidate: candidate.edits)
 
 
 @cache
@@ -143,23 +143,25 @@ def _masks(size: int) -> list[np.ndarray]:
     return [np.array(mask, dtype=bool) for mask in product((True, False), repeat=size)]
 
 
-def _stories_of(
+def _candidates_keeping(
     kept: tuple[int, ...], stretch: Stretch, first: int, last: int, usual_s: float
-) -> list[Story]:
-    """Readings that keep these beats and differ in the number of intervals between them."""
+) -> list[Candidate]:
+    """Interpretations that keep these beats and differ in the number of intervals between them."""
     ratios = np.diff(stretch.beats[list(kept)]) / usual_s
     counts = [_likely_counts(ratio) for ratio in ratios.tolist()]
     if sum(len(choices) > 1 for choices in counts) > MOST_LINKS_WITH_A_CHOICE:
         counts = [choices[:1] for choices in counts]
-    return [Story(first, last, kept, chosen) for chosen in product(*counts)]
+    return [Candidate(first, last, kept, chosen) for chosen in product(*counts)]
 
 
-def _toggled_stories(story: Story, stretch: Stretch, usual_s: float) -> Iterator[Story]:
-    """Readings that keep one beat less or one beat more."""
-    for beat in range(story.kept[0] + 1, story.kept[-1]):
+def _toggled_candidates(
+    candidate: Candidate, stretch: Stretch, usual_s: float
+) -> Iterator[Candidate]:
+    """Interpretations that keep one beat less or one beat more."""
+    for beat in range(candidate.kept[0] + 1, candidate.kept[-1]):
         if not (stretch.banned[beat] or stretch.locked[beat]):
-            kept = tuple(sorted(set(story.kept) ^ {beat}))
-            yield from _stories_of(kept, stretch, story.first, story.last, usual_s)
+            kept = tuple(sorted(set(candidate.kept) ^ {beat}))
+            yield from _candidates_keeping(kept, stretch, candidate.first, candidate.last, usual_s)
 
 
 def _likely_counts(ratio: float) -> list[int]:
@@ -200,7 +202,7 @@ def _even_chain(
 
 @dataclass
 class _Search:
-    """The reading of one region whose surprise, plus a cost for every edit, is least so far.
+    """The interpretation of one region whose surprise, plus a cost for every edit, is least so far.
 
     Surprise is minus twice the log likelihood of the prediction errors, Student distributed.
     """
@@ -209,56 +211,58 @@ class _Search:
     context: Context
     edit_cost: float
     least: float = np.inf
-    best: Reading | None = None
+    best: Interpretation | None = None
     model: LocalModel | None = None
     trends: dict[int, np.ndarray] = field(default_factory=dict)
 
-    def weigh(self, story: Story) -> None:
-        """Take this reading where it is better than the best so far."""
-        cost = self.edit_cost * story.edits
+    def weigh(self, candidate: Candidate) -> None:
+        """Take this interpretation where it is better than the best so far."""
+        cost = self.edit_cost * candidate.edits
         if cost >= self.least:
             return
-        count = sum(story.counts)
+        count = sum(candidate.counts)
         if count not in self.trends:
             self.trends[count] = local_trend(self.context, count)
         trend = self.trends[count]
         if self.model is None:
             self.model = fit_local_model(self.context, trend)
         model = self.model
-        durations_s = np.diff(self.stretch.beats[list(story.kept)])
-        intervals_s, errors = fill_intervals(durations_s, story.counts, self.context, trend, model)
-        if story.edits and intervals_s.min() < SHORTEST_SHARE * self.context.usual_s:
+        durations_s = np.diff(self.stretch.beats[list(candidate.kept)])
+        intervals_s, errors = fill_intervals(
+            durations_s, candidate.counts, self.context, trend, model
+        )
+        if candidate.edits and intervals_s.min() < SHORTEST_SHARE * self.context.usual_s:
             return
         squared = (errors / model.error_s) ** 2
         cost += (TAIL_FREEDOM + 1) * np.log1p(squared / TAIL_FREEDOM).sum()
         if cost < self.least:
-            self.least, self.best = cost, Reading(story, intervals_s)
+            self.least, self.best = cost, Interpretation(candidate, intervals_s)
 
 
-def _best_reading(
+def _best_interpretation(
     stretch: Stretch, first: int, last: int, context: Context, *, edit_cost: float
-) -> Reading | None:
-    """The best reading of a region; None where no two beats can be kept.
+) -> Interpretation | None:
+    """The best interpretation of a region; None where no two beats can be kept.
 
-    In a long region the best of the first few readings is improved one beat at a time.
+    In a long region the best of the first few interpretations is improved one beat at a time.
     """
     search = _Search(stretch, context, edit_cost)
-    for story in _first_stories(stretch, first, last, context.usual_s):
-        search.weigh(story)
+    for candidate in _first_candidates(stretch, first, last, context.usual_s):
+        search.weigh(candidate)
     if last - first > MOST_BEATS_JUDGED_SINGLY:
         for _ in range(MOST_STEPS):
             before = search.best
             if before is None:
                 break
-            for story in _toggled_stories(before.story, stretch, context.usual_s):
-                search.weigh(story)
+            for candidate in _toggled_candidates(before.candidate, stretch, context.usual_s):
+                search.weigh(candidate)
             if search.best is before:
                 break
     return search.best
 
 
-def read_stretch(stretch: Stretch, *, edit_cost: float) -> list[Reading]:
-    """Best reading of every doubtful region in which two beats can be kept.
+def interpret_stretch(stretch: Stretch, *, edit_cost: float) -> list[Interpretation]:
+    """Best interpretation of every doubtful region in which two beats can be kept.
 
     Regions that were changed are read a second time, with the repairs of the others in sight.
     """
@@ -270,33 +274,33 @@ def read_stretch(stretch: Stretch, *, edit_cost: float) -> list[Reading]:
         for piece in _pieces(stretch, *span, _usual_s(intervals, trusted, *span))
     ]
     usual_s = [_usual_s(intervals, trusted, *span) for span in spans]
-    readings = [
-        _even_reading(stretch.beats, *span, usual)
+    interpretations = [
+        _even_interpretation(stretch.beats, *span, usual)
         for span, usual in zip(spans, usual_s, strict=True)
     ]
     edges = [0, *(beat for span in spans for beat in span), stretch.beats.size - 1]
     quiet = [intervals[edges[i] : edges[i + 1]] for i in range(0, len(edges), 2)]
 
-    def read_again(number: int) -> Reading | None:
+    def interpret_again(number: int) -> Interpretation | None:
         left, left_seen = _nearest_intervals(
-            quiet[number::-1], readings[:number][::-1], backwards=True
+            quiet[number::-1], interpretations[:number][::-1], backwards=True
         )
         right, right_seen = _nearest_intervals(
-            quiet[number + 1 :], readings[number + 1 :], backwards=False
+            quiet[number + 1 :], interpretations[number + 1 :], backwards=False
         )
         context = Context(left, right, left_seen, right_seen, usual_s[number])
-        return _best_reading(stretch, *spans[number], context, edit_cost=edit_cost)
+        return _best_interpretation(stretch, *spans[number], context, edit_cost=edit_cost)
 
-    readable = []
+    interpreted = []
     for number in range(len(spans)):
-        best = read_again(number)
+        best = interpret_again(number)
         if best is not None:
-            readings[number] = best
-            readable.append(number)
-    for number in readable:
-        if readings[number].story.edits:
-            readings[number] = read_again(number) or readings[number]
-    return [readings[number] for number in readable]
+            interpretations[number] = best
+            interpreted.append(number)
+    for number in interpreted:
+        if interpretations[number].candidate.edits:
+            interpretations[number] = interpret_again(number) or interpretations[number]
+    return [interpretations[number] for number in interpreted]
 
 
 def _usual_s(intervals: np.ndarray, trusted: np.ndarray, first: int, last: int) -> float:
@@ -310,23 +314,30 @@ def _usual_s(intervals: np.ndarray, trusted: np.ndarray, first: int, last: int) 
     return float(np.median(intervals[nearest]))
 
 
-def _even_reading(beats: np.ndarray, first: int, last: int, usual_s: float) -> Reading:
+def _even_interpretation(
+    beats: np.ndarray, first: int, last: int, usual_s: float
+) -> Interpretation:
     """A region with as many equal intervals as it holds: what stands there until it is read."""
     duration_s = beats[last] - beats[first]
     count = max(1, round(duration_s / usual_s))
-    return Reading(Story(first, last, (first, last), (count,)), np.full(count, duration_s / count))
+    return Interpretation(
+        Candidate(first, last, (first, last), (count,)), np.full(count, duration_s / count)
+    )
 
 
 def _nearest_intervals(
-    quiet: Sequence[np.ndarray], readings: Sequence[Reading], *, backwards: bool
+    quiet: Sequence[np.ndarray], interpretations: Sequence[Interpretation], *, backwards: bool
 ) -> tuple[np.ndarray, np.ndarray]:
     """Intervals on one side of a region, and which of them were seen rather than filled.
 
-    `quiet` and `readings` alternate, the nearest first; the result is in order of time.
+    `quiet` and `interpretations` alternate, the nearest first; the result is in order of time.
     """
     values, seen, total = [], [], 0
-    for piece, reading in zip_longest(quiet, readings):
-        for part, was_seen in ((piece, True), (reading and reading.intervals_s, False)):
+    for piece, beside in zip_longest(quiet, interpretations):
+        for part, was_seen in (
+            (piece, True),
+            (beside and beside.intervals_s, False),
+        ):
             if part is None or total >= CONTEXT_INTERVALS:
                 continue
             part = part[::-1] if backwards else part

@@ -10,7 +10,7 @@ from heart.detection.arrays import Floats, Trace
 from heart.detection.traces import Traces, unit_norm, windows
 
 
-def own_waveform(traces: Traces, beats: NDArray[np.int64]) -> Floats | None:
+def qrs_template(traces: Traces, beats: NDArray[np.int64]) -> Floats | None:
     """Median QRS (unit norm, zero mean) of the beats, aligned by correlation (Woody 1967).
 
     Zero lag is the main deflection; None where fewer than three beats can be averaged.
@@ -48,7 +48,7 @@ def own_waveform(traces: Traces, beats: NDArray[np.int64]) -> Floats | None:
     return template
 
 
-def _height(trace: Trace, n: int) -> Floats:
+def local_norm(trace: Trace, n: int) -> Floats:
     """Norm of the `n` samples around each, for a correlation; at least a part of the usual one."""
     mean = ndimage.uniform_filter1d(trace, n)
     energy = ndimage.uniform_filter1d(trace * trace, n) - mean * mean

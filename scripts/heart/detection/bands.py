@@ -1,4 +1,5 @@
-"""Noise that recurs like a heart: footfalls, and the bands in which a QRS outlasts them."""
+"""The band through which each part of a recording is seen: that of a QRS, or the higher one in
+which it outlasts footfalls and moving electrodes."""
 
 from __future__ import annotations
 
@@ -10,8 +11,8 @@ from scipy import ndimage
 
 from heart.detection.arrays import Floats
 from heart.detection.evidence import usual_and_noise
-from heart.detection.own_waveform import own_waveform
-from heart.detection.peaks import Look, Peaks, find_peaks, first_look, learned_shapes
+from heart.detection.peaks import FirstPass, Peaks, find_peaks, first_pass, learned_shapes
+from heart.detection.qrs_template import qrs_template
 from heart.detection.settings import DetectorSettings
 from heart.detection.traces import (
     Recording,
@@ -25,15 +26,15 @@ from heart.detection.traces import (
 
 
 @dataclass(frozen=True)
-class _View:
-    """What the second chain goes by: traces, first look, and what is known of the shapes.
+class SecondPass:
+    """What the second pass goes by: traces, first pass, and what is known of the shapes.
 
     `likeness` to the own shapes, `like_a_footfall` (more than like a beat) and `unsettled` (it is
     unknown which of two trains is the heart) have one value per sample.
     """
 
     traces: Traces
-    look: Look
+    first: FirstPass
     shapes: list[Floats]
     likeness: Floats
     like_a_footfall: NDArray[np.bool_]
@@ -78,18 +79,18 @@ def _footfalls(traces: Traces, peaks: Peaks, settings: DetectorSettings) -> NDAr
     return among & (both.mean() >= settings.recurring_share)
 
 
-def _view(recording: Recording, settings: DetectorSettings) -> _View | None:
+def prepare_second_pass(recording: Recording, settings: DetectorSettings) -> SecondPass | None:
     """None where no beat stands out."""
     traces = filtered_traces(recording, settings)
-    look = first_look(traces, settings)
-    if look is None:
+    first = first_pass(traces, settings)
+    if first is None:
         return None
-    footfalls = _footfalls(traces, look, settings)
+    footfalls = _footfalls(traces, first, settings)
     if footfalls.any():
-        return _steep_view(
-            traces, filtered_traces(recording, settings.steep()), look, footfalls, settings
+        return _among_footfalls(
+            traces, filtered_traces(recording, settings.steep()), first, footfalls, settings
         )
-    often = _lasting(recording, look, look.rate_hz >= settings.slowest_steps_hz, settings)
+    often = _lasting(recording, first, first.rate_hz >= settings.slowest_steps_hz, settings)
     if often.any():
         # Footfalls much higher than the QRS hide it in the usual band.
         envelope = qrs_envelope(recording, settings.steep())
@@ -99,46 +100,46 @@ def _view(recording: Recording, settings: DetectorSettings) -> _View | None:
                 traces, envelope=envelope, waveform=qrs_waveform(recording, settings.steep())
             )
             footfalls = _footfalls(steep, peaks, settings)
-            steep_look = first_look(steep, settings.steep()) if footfalls.any() else None
-            if steep_look is not None:
-                return _steep_view(traces, steep, steep_look, footfalls, settings)
-    return _quiet_view(recording, traces, look, settings)
+            steep_pass = first_pass(steep, settings.steep()) if footfalls.any() else None
+            if steep_pass is not None:
+                return _among_footfalls(traces, steep, steep_pass, footfalls, settings)
+    return _in_noise(recording, traces, first, settings)
 
 
-def _quiet_view(
-    recording: Recording, traces: Traces, look: Look, settings: DetectorSettings
-) -> _View | None:
+def _in_noise(
+    recording: Recording, traces: Traces, first: FirstPass, settings: DetectorSettings
+) -> SecondPass | None:
     """The recording with its higher band where noise is strong in the usual one, weaker there, and
     beats are there as much like each other. So it is with a moving electrode, and not with muscle
     activity.
     """
     n = traces.time_s.size
     among = nowhere = np.zeros(n, bool)
-    shapes, likeness = learned_shapes(traces, look.beats, settings)
+    shapes, likeness = learned_shapes(traces, first.beats, settings)
     if not shapes:
         return None
     grid = np.arange(0, n, int(traces.rate_hz))
-    noise = _noise_ratio(traces, look.beats, grid, settings)
+    noise = _noise_ratio(traces, first.beats, grid, settings)
     noisy = noise > settings.noisy_from
     if noisy.any():
         steep = filtered_traces(recording, settings.steep())
-        noisy &= _noise_ratio(steep, look.beats, grid, settings) < settings.quieter_below * noise
+        noisy &= _noise_ratio(steep, first.beats, grid, settings) < settings.quieter_below * noise
     if noisy.any():
-        _, steep_likeness = learned_shapes(steep, look.beats, settings)
-        noisy &= _usual_likeness(traces, look.beats, grid, steep_likeness, settings) > (
-            _usual_likeness(traces, look.beats, grid, likeness, settings)
+        _, steep_likeness = learned_shapes(steep, first.beats, settings)
+        noisy &= _usual_likeness(traces, first.beats, grid, steep_likeness, settings) > (
+            _usual_likeness(traces, first.beats, grid, likeness, settings)
         )
         seconds = 2 * int(settings.quieter_margin_s) + 1
         among = _around(grid, ndimage.maximum_filter1d(noisy.astype(int), seconds), n)
     if not among.any():
-        return _View(traces, look, shapes, likeness, nowhere, nowhere)
-    seen = _joined(traces, steep, among, look.beats)
-    seen_look = first_look(seen, settings)
-    if seen_look is None:
+        return SecondPass(traces, first, shapes, likeness, nowhere, nowhere)
+    seen = _joined(traces, steep, among, first.beats)
+    seen_pass = first_pass(seen, settings)
+    if seen_pass is None:
         return None
-    steep_shapes, steep_likeness = learned_shapes(steep, seen_look.beats, settings)
+    steep_shapes, steep_likeness = learned_shapes(steep, seen_pass.beats, settings)
     likeness = np.where(among, steep_likeness, likeness)
-    return _View(seen, seen_look, [*shapes, *steep_shapes], likeness, nowhere, nowhere)
+    return SecondPass(seen, seen_pass, [*shapes, *steep_shapes], likeness, nowhere, nowhere)
 
 
 def _usual_likeness(
@@ -175,42 +176,42 @@ def _joined(
     )
 
 
-def _steep_view(
+def _among_footfalls(
     traces: Traces,
     steep: Traces,
-    look: Look,
+    first: FirstPass,
     footfalls: NDArray[np.bool_],
     settings: DetectorSettings,
-) -> _View | None:
+) -> SecondPass | None:
     """The recording with its higher band among footfalls; everywhere if no beats stand alone."""
     n = traces.time_s.size
-    alone = look.alone(settings)
+    alone = first.alone(settings)
     settled = alone.size >= settings.uncrowded_beats
-    among = _around(look.at, footfalls, n) if settled else np.ones(n, bool)
+    among = _around(first.at, footfalls, n) if settled else np.ones(n, bool)
     seen = _joined(traces, steep, among, alone) if settled else steep
     if not settled:
         settings = settings.steep()
-    look = first_look(seen, settings)
-    if look is None:
+    first = first_pass(seen, settings)
+    if first is None:
         return None
-    own_beats = look.alone(settings) if settled else look.beats
+    own_beats = first.alone(settings) if settled else first.beats
     own_shapes, own_likeness = learned_shapes(steep, own_beats, settings)
     if not own_shapes:
         return None
     like_a_footfall, unsettled = np.zeros((2, n), bool)
     if settled:
-        crowded = _crowded(seen, look, settings)
-        strong = look.at[crowded & look.is_strong]
+        crowded = _crowded(seen, first, settings)
+        strong = first.at[crowded & first.is_strong]
         like_a_footfall = _like_a_footfall(steep, strong, own_likeness, settings)
-        like_a_footfall &= _around(look.at, crowded, n)
-        shapes, likeness = learned_shapes(traces, look.beats[~among[look.beats]], settings)
+        like_a_footfall &= _around(first.at, crowded, n)
+        shapes, likeness = learned_shapes(traces, first.beats[~among[first.beats]], settings)
         likeness = np.where(among, own_likeness, likeness)
     else:
-        unsettled = _around(look.at, _footfalls(seen, look, settings), n)
-        shape = own_waveform(traces, own_beats)
+        unsettled = _around(first.at, _footfalls(seen, first, settings), n)
+        shape = qrs_template(traces, own_beats)
         shapes, likeness = [] if shape is None else [shape], own_likeness
     # The first shape says which point of a beat is its time: the QRS in its usual band.
-    return _View(seen, look, [*shapes, *own_shapes], likeness, like_a_footfall, unsettled)
+    return SecondPass(seen, first, [*shapes, *own_shapes], likeness, like_a_footfall, unsettled)
 
 
 def _around(peaks: NDArray[np.int64], chosen: NDArray, n_samples: int) -> NDArray:
