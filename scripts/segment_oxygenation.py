@@ -87,7 +87,7 @@ def segment_oxygenation(
                 )
         else:
             cleaned = pd.DataFrame({"time_s": time_s, "smo2_pct": value, "reason": ""})
-        traces.append(cleaned.rename(columns={"smo2_pct": "value"}).assign(**labels))
+        traces.append((labels, cleaned.rename(columns={"smo2_pct": "value"})))
     sets = with_supplied_times(
         sets,
         proposals,

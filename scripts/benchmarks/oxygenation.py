@@ -19,6 +19,13 @@ from muscle import boundaries, cleaning, desaturation, levels
 from muscle.contractions import find_contractions
 from recordings.boundaries import compare_boundaries
 
+LIMITS = {
+    "stuck_s": 10.0,
+    "slip_pct_per_s": 10.0,
+    "dropout_jump_pct": 5.0,
+    "leak_longest_s": 30.0,
+}
+
 RATES_HZ = (0.5, 1.0, 2.0, 10.0, 50.0)
 
 # As the example study sets it; a 3 s mean of slow sampling is one or two readings and lies lower.
@@ -77,7 +84,7 @@ def simulated_session(
 def errors_of(simulated: SimulatedOxygen) -> Iterator[tuple[str, float]]:
     """Every quantity's error against the truth; NaN where it was refused or not found."""
     readings = simulated.readings
-    cleaned = cleaning.clean_saturation(readings["time_s"], readings["smo2_pct"])
+    cleaned = cleaning.clean_saturation(readings["time_s"], readings["smo2_pct"], **LIMITS)
     trace = (cleaned["time_s"].to_numpy(), cleaned["smo2_pct"].to_numpy())
     enough = {"min_usable_share": 0.8}
     first_s = simulated.sets["onset_s"].iloc[0]

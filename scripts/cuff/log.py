@@ -8,7 +8,12 @@ its times in seconds and pressures in mmHg. Conventions of this project.
 import numpy as np
 import pandas as pd
 
-from cuff.pressure import check_cuff_pressure, find_inflations, propose_cuff_boundaries
+from cuff.pressure import (
+    check_cuff_pressure,
+    find_inflations,
+    held_pressure,
+    propose_cuff_boundaries,
+)
 from recordings.boundaries import compare_boundaries
 from recordings.limbs import place_on_body, same_place
 
@@ -84,7 +89,11 @@ def covering(inflations, sets):
 def checked_cuffs(events, sets, cuffs, settings, protocol):
     """Recorded pressure of every cuff and every set of the sheet against what was noted."""
     for session_id in sorted({cuff["session_id"] for cuff in cuffs}):
-        of_session = [cuff for cuff in cuffs if cuff["session_id"] == session_id]
+        of_session = [
+            cuff | {"held": held_pressure(*cuff["trace"], smooth_s=settings.pressure_smooth_s)}
+            for cuff in cuffs
+            if cuff["session_id"] == session_id
+        ]
         noted = events[(events["session_id"] == session_id) & (events["trial_type"] == "cuff")]
         noted = noted.assign(planned_mmhg=noted["cuff_pressure_mmhg"].astype(float))
         done = timed(sets[sets["session_id"] == session_id])
@@ -170,12 +179,11 @@ def checked_span(span, cuffs, noted, settings, protocol):
 def against_plan(cuff, planned, settings, protocol):
     """One pressure recording against planned spans, by the limits of the settings."""
     return check_cuff_pressure(
-        *cuff["trace"],
+        cuff["held"],
         planned,
         tolerance_mmhg=protocol.pressure_tolerance_mmhg,
         inflated_mmhg=settings.inflated_mmhg,
         settle_s=settings.pressure_settle_s,
-        smooth_s=settings.pressure_smooth_s,
     )
 
 

@@ -62,33 +62,40 @@ def propose_cuff_boundaries(
     return pd.DataFrame(sorted(rows), columns=PROPOSAL_COLUMNS)
 
 
+def held_pressure(
+    time_s: ArrayLike, pressure_mmhg: ArrayLike, *, smooth_s: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Times in s and pressures in mmHg averaged over `smooth_s`, so that contractions do not count.
+
+    Only where at least half of the window was recorded.
+    """
+    time, pressure = usable_readings(time_s, pressure_mmhg)
+    smooth = centred_mean(time, pressure, smooth_s, min_usable_share=0.5)
+    known = np.isfinite(smooth)
+    return time[known], smooth[known]
+
+
 def check_cuff_pressure(
-    time_s: ArrayLike,
-    pressure_mmhg: ArrayLike,
+    held: tuple[np.ndarray, np.ndarray],
     planned: pd.DataFrame,
     *,
     tolerance_mmhg: float,
     inflated_mmhg: float,
     settle_s: float,
-    smooth_s: float,
 ) -> pd.DataFrame:
     """Recorded cuff pressure of every planned span against its plan.
 
     `planned` holds onset_s, duration_s and planned_mmhg (0 where there shall be no cuff, NaN where
-    the plan is unknown). The pressure, averaged over `smooth_s` so that contractions do not count,
-    is read from `settle_s` after the onset to as long before the end. Gives the plan's columns and
+    the plan is unknown). The pressure, as `held_pressure` gives it, is read from `settle_s` after
+    the onset to as long before the end. Gives the plan's columns and
     actual_mmhg (median), lowest_mmhg, highest_mmhg, leak_from_s (session time from which it stayed
     more than `tolerance_mmhg` below plan, NaN if never), status (`ok`, `flagged`, `missing` where
     nothing can be compared) and reason.
     """
-    time, pressure = usable_readings(time_s, pressure_mmhg)
-    smooth = centred_mean(time, pressure, smooth_s, min_usable_share=0.5)
-    known = np.isfinite(smooth)
     rows = [
         row
         | _verdict(
-            time[known],
-            smooth[known],
+            *held,
             row["onset_s"],
             row["onset_s"] + row["duration_s"],
             row["planned_mmhg"],

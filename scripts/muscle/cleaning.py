@@ -34,10 +34,10 @@ def clean_saturation(
     time_s: ArrayLike,
     smo2_pct: ArrayLike,
     *,
-    stuck_s: float = 10.0,
-    slip_pct_per_s: float = 10.0,
-    dropout_jump_pct: float = 5.0,
-    leak_longest_s: float = 30.0,
+    stuck_s: float,
+    slip_pct_per_s: float,
+    dropout_jump_pct: float,
+    leak_longest_s: float,
 ) -> pd.DataFrame:
     """Name every reading that is not muscle: dropouts, stuck values, slips and light leaks.
 
@@ -153,13 +153,13 @@ def _stuck(
     stuck = np.zeros(len(time), dtype=bool)
     if len(place) < 3:
         return stuck
-    runs = _runs(reading[place])
-    lasts = np.array([time[place[last - 1]] - time[place[first]] for first, last in runs])
+    runs = np.array(_runs(reading[place]))
+    lasts = time[place[runs[:, 1] - 1]] - time[place[runs[:, 0]]]
     long_run = lasts >= stuck_s
     if not long_run.any():
         return stuck
     elsewhere = np.ones(len(place), dtype=bool)
-    for first, last in np.array(runs)[long_run]:
+    for first, last in runs[long_run]:
         elsewhere[first:last] = False
     if not elsewhere.any():
         # Nothing else to judge by: a trace that never changes is no recording of a muscle.
@@ -171,9 +171,9 @@ def _stuck(
     others = lasts[~long_run]
     update_s = max(sampling_step_s(time), float(np.median(others)) + sampling_step_s(time))
     repeat = erf(step / (2 * sqrt(2) * noise)) if noise > 0 else 1.0
-    for (first, last), last_s in zip(runs, lasts, strict=True):
+    for (first, last), last_s in zip(runs[long_run], lasts[long_run], strict=True):
         # A muscle at its floor sits on the lower rail, where rounding hides all noise.
-        if last_s < stuck_s or reading[place[first]] == 0:
+        if reading[place[first]] == 0:
             continue
         if repeat == 0 or last_s / update_s * log(repeat) < log(1e-6):
             stuck[place[first:last]] = True

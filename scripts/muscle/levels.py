@@ -148,18 +148,3 @@ def overshoot(
     if height <= 2 * se:
         return Estimate(height, se, "flagged", "no overshoot above the noise", peak.at_s)
     return Estimate(height, se, at_s=peak.at_s)
-
-
-def calibrate_to_occlusion(
-    value: ArrayLike, *, occlusion_minimum: float, hyperaemia_maximum: float
-) -> np.ndarray:
-    """Rescale to the range of a full arterial occlusion: 100 (x - min)/(max - min), percent.
-
-    `occlusion_minimum` is the plateau at the end of the occlusion, `hyperaemia_maximum` the peak
-    after release. Convention of muscle near-infrared spectroscopy. Raises ValueError when the
-    maximum is not above the minimum.
-    """
-    if not hyperaemia_maximum > occlusion_minimum:
-        raise ValueError("the hyperaemia maximum must lie above the occlusion minimum")
-    scale = hyperaemia_maximum - occlusion_minimum
-    return 100 * (np.asarray(value, dtype=float) - occlusion_minimum) / scale

@@ -1,12 +1,12 @@
 """Cleaned traces of a person: spans that a person excluded, quality, and the file of all."""
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from muscle.cleaning import unusable_spans
 from recordings.store import TRACE_COLUMNS
-from results.columns import columns_of
 from results.tables import stack
 
 
@@ -50,16 +50,38 @@ def quality_of(cleaned, labels, participant, doubts):
 
 
 def write_traces(traces, path):
-    """All cleaned traces of a person below each other, as Parquet."""
-    columns = columns_of("saturation")
-    table = pd.concat(traces, ignore_index=True) if traces else pd.DataFrame(columns=columns)
-    table = table.reindex(columns=columns)
-    table["level_segment"] = table["level_segment"].fillna(0).astype("int32")
-    table = table.astype({"time_s": float, "value": float})
-    labels = [pa.field(name, pa.string()) for name in TRACE_COLUMNS]
-    numbers = [pa.field("time_s", pa.float64()), pa.field("value", pa.float64())]
-    schema = pa.schema(
-        [*labels, *numbers, pa.field("reason", pa.string()), pa.field("level_segment", pa.int32())]
-    )
-    arrow = pa.Table.from_pandas(table, schema=schema, preserve_index=False)
-    pq.write_table(arrow.replace_schema_metadata(None), path, compression="zstd")
+    """All traces of a person below each other, as Parquet.
+
+    `traces`: pairs of the labels of a recording and its table: time_s, value, reason and, where
+    slips part its levels, level_segment.
+    """
+    tables = [_one_trace(labels, table) for labels, table in traces]
+    pq.write_table(pa.concat_tables([SCHEMA.empty_table(), *tables]), path, compression="zstd")
+
+
+SCHEMA = pa.schema(
+    [
+        *(pa.field(name, pa.string()) for name in TRACE_COLUMNS),
+        *(pa.field(name, pa.float64()) for name in ("time_s", "value")),
+        pa.field("reason", pa.string()),
+        pa.field("level_segment", pa.int32()),
+    ]
+)
+
+
+def _one_trace(labels, table):
+    n = len(table)
+    level_segment = table["level_segment"] if "level_segment" in table else np.zeros(n)
+    return pa.table(
+        [
+            *(pa.repeat(pa.scalar(labels[name], pa.string()), n) for name in TRACE_COLUMNS),
+            # a reading that cannot be used is absent, as in every table
+            *(
+                pa.array(table[name], pa.float64(), from_pandas=True)
+                for name in ("time_s", "value")
+            ),
+            pa.array(table["reason"], pa.string()),
+            pa.array(np.asarray(level_segment, dtype="int32")),
+        ],
+        schema=SCHEMA,
+    ).combine_chunks()

@@ -9,7 +9,7 @@ import zlib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -17,14 +17,16 @@ import numpy as np
 from recordings.recording import ReadingError
 from recordings.units import recognised_unit
 
-# "\x1f", the unit separator of ASCII, occurs in no such file: it stands for a single column.
+# The unit separator of ASCII occurs in no such file: it stands for a single column.
+NO_SEPARATOR = "\x1f"
+
 SEPARATOR_NAMES = {
     ";": "semicolon",
     "\t": "tab",
     ",": "comma",
     "|": "bar",
     " ": "space",
-    "\x1f": "none",
+    NO_SEPARATOR: "none",
 }
 
 DECIMAL_NAMES = {".": "point", ",": "comma"}
@@ -175,6 +177,7 @@ def find_dialect(
     sample = _sample_lines(text, n_lines)
     if first_row is not None:
         sample = [line for line in sample if line.row is None or line.row >= first_row]
+    sample = [line for line in sample if line.text.strip() and not is_comment(line.text)]
     fits = [_fit(sample, mark, point) for mark in separators for point in decimals]
     if separator is not None and not any(fits):
         _refuse_declared_separator(path, sample, separators[0], decimals)
@@ -215,9 +218,10 @@ def cells_of(line: str, separator: str) -> list[str]:
 
 def is_comment(line: str) -> bool:
     """Whether a line is a comment: it begins with `#`, `%` or `//`."""
-    return line.lstrip().startswith(("#", "%", "//"))
+    return line.lstrip()[:2].startswith(("#", "%", "//"))
 
 
+@lru_cache(maxsize=20_000)
 def kind_of_cell(cell: str, decimal: str) -> str:
     """`M` missing, `N` number, `S` clock time or date, `T` other text."""
     if cell.lower() in MISSING_WORDS:
@@ -300,9 +304,11 @@ def _given_mark(
 
 
 def _fit(sample: Sequence[_Line], separator: str, decimal: str) -> _Fit | None:
-    """Read sampled lines with one separator and one decimal mark; None where that is no table."""
-    lines = [line for line in sample if line.text.strip() and not is_comment(line.text)]
+    """Read filled lines with one separator and one decimal mark; None where that is no table."""
+    lines = sample
     if separator == decimal and not any('"' in line.text for line in lines):
+        return None
+    if separator != NO_SEPARATOR and not any(separator in line.text for line in lines):
         return None
     cells = [cells_of(line.text, separator) for line in lines]
     kinds = ["".join(kind_of_cell(cell, decimal) for cell in row) for row in cells]
@@ -313,7 +319,7 @@ def _fit(sample: Sequence[_Line], separator: str, decimal: str) -> _Fit | None:
         return None
     n_cells = widths.most_common(1)[0][0]
     column_kinds = _column_kinds(row for row in kinds if len(row) == n_cells)
-    one_column = separator == "\x1f"
+    one_column = separator == NO_SEPARATOR
     if "N" not in column_kinds or one_column != (len(column_kinds.rstrip("M")) == 1):
         return None
     read = [at for at, row in enumerate(kinds) if _is_row(row, column_kinds)]

@@ -21,19 +21,6 @@ def recovery_course(time_s, *, end_pct, amplitude_pct, delay_s, tau_s):
     return end_pct - amplitude_pct * np.exp(-since / tau_s)
 
 
-def test_occlusion_calibration_of_a_worked_reading():
-    # 100 (52 - 18)/(84 - 18) = 51.515...: arithmetic.
-    calibrated = levels.calibrate_to_occlusion(
-        [52.0], occlusion_minimum=18.0, hyperaemia_maximum=84.0
-    )
-    assert calibrated[0] == pytest.approx(51.515151515151516)
-
-
-def test_occlusion_calibration_refuses_a_maximum_below_the_minimum():
-    with pytest.raises(ValueError, match="above"):
-        levels.calibrate_to_occlusion([5.0], occlusion_minimum=5.0, hyperaemia_maximum=5.0)
-
-
 def test_half_time_of_an_exponential_is_delay_plus_tau_ln_2():
     # tau 30 s without delay: 30 ln 2 = 20.794 s (arithmetic). The chord through the crossing
     # moves it by less than 0.2 s.

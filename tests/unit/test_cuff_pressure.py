@@ -5,7 +5,12 @@ import pandas as pd
 import pytest
 
 from cuff.log import noted_course
-from cuff.pressure import check_cuff_pressure, find_inflations, propose_cuff_boundaries
+from cuff.pressure import (
+    check_cuff_pressure,
+    find_inflations,
+    held_pressure,
+    propose_cuff_boundaries,
+)
 from demo.muscle_oxygen import SimulatedCuff, simulate_cuff_pressure
 from recordings.limbs import same_place
 
@@ -13,7 +18,6 @@ PRESSURE_LIMITS = {
     "tolerance_mmhg": 10.0,
     "inflated_mmhg": 15.0,
     "settle_s": 5.0,
-    "smooth_s": 4.0,
 }
 
 
@@ -30,7 +34,9 @@ def pressure_verdict(planned_mmhg, held_mmhg, leak_mmhg_per_s=0.0):
         {"onset_s": [50.0], "duration_s": [100.0], "planned_mmhg": [planned_mmhg]}
     )
     return check_cuff_pressure(
-        trace["time_s"], trace["pressure_mmhg"], planned, **PRESSURE_LIMITS
+        held_pressure(trace["time_s"], trace["pressure_mmhg"], smooth_s=4.0),
+        planned,
+        **PRESSURE_LIMITS,
     ).iloc[0]
 
 
@@ -78,7 +84,9 @@ def test_a_cuff_that_fails_at_once_is_told_from_one_that_was_never_inflated():
     time_s = np.arange(0.0, 200.0, 0.5)
     pressure = np.where((time_s > 44) & (time_s < 54), 120.0, 5.0)
     planned = pd.DataFrame({"onset_s": [50.0], "duration_s": [100.0], "planned_mmhg": [120.0]})
-    row = check_cuff_pressure(time_s, pressure, planned, **PRESSURE_LIMITS).iloc[0]
+    row = check_cuff_pressure(
+        held_pressure(time_s, pressure, smooth_s=4.0), planned, **PRESSURE_LIMITS
+    ).iloc[0]
     assert (row["status"], row["reason"]) == ("flagged", "leaked: lost at once, 5 mmHg at the end")
     assert row["leak_from_s"] == pytest.approx(55.0, abs=1.0)
 
@@ -86,7 +94,9 @@ def test_a_cuff_that_fails_at_once_is_told_from_one_that_was_never_inflated():
 def test_a_span_shorter_than_it_takes_to_settle_is_not_judged():
     planned = pd.DataFrame({"onset_s": [50.0], "duration_s": [8.0], "planned_mmhg": [120.0]})
     time_s = np.arange(0.0, 100.0, 0.5)
-    row = check_cuff_pressure(time_s, np.full(200, 120.0), planned, **PRESSURE_LIMITS).iloc[0]
+    row = check_cuff_pressure(
+        held_pressure(time_s, np.full(200, 120.0), smooth_s=4.0), planned, **PRESSURE_LIMITS
+    ).iloc[0]
     assert (row["status"], row["reason"]) == (
         "missing",
         "8 s are too short: the first and last 5 s settle",
@@ -96,7 +106,9 @@ def test_a_span_shorter_than_it_takes_to_settle_is_not_judged():
 def test_a_set_outside_the_recording_of_pressure_is_missing_and_not_ok():
     planned = pd.DataFrame({"onset_s": [500.0], "duration_s": [60.0], "planned_mmhg": [0.0]})
     time_s = np.arange(0.0, 100.0, 0.5)
-    row = check_cuff_pressure(time_s, np.zeros(200), planned, **PRESSURE_LIMITS).iloc[0]
+    row = check_cuff_pressure(
+        held_pressure(time_s, np.zeros(200), smooth_s=4.0), planned, **PRESSURE_LIMITS
+    ).iloc[0]
     assert row["status"] == "missing"
     assert np.isnan(row["actual_mmhg"])
 

@@ -11,6 +11,13 @@ from muscle import cleaning, desaturation, levels, recovery
 from recordings import time_axis
 from results.estimate import Estimate
 
+LIMITS = {
+    "stuck_s": 10.0,
+    "slip_pct_per_s": 10.0,
+    "dropout_jump_pct": 5.0,
+    "leak_longest_s": 30.0,
+}
+
 TWO_SETS = (SimulatedSet(90.0, 20, 3.0, 35.0), SimulatedSet(240.0, 20, 3.0, 30.0))
 RATES_HZ = (0.5, 1.0, 2.0, 10.0, 50.0)
 ENOUGH = {"min_usable_share": 0.8}
@@ -25,7 +32,7 @@ def recorded(seed=1, sampling_rate_hz=10.0, **changes):
 
 def cleaned(simulated):
     readings = simulated.readings
-    return cleaning.clean_saturation(readings["time_s"], readings["smo2_pct"])
+    return cleaning.clean_saturation(readings["time_s"], readings["smo2_pct"], **LIMITS)
 
 
 def reasons(table):
@@ -79,7 +86,7 @@ def runs(values):
 
 
 def test_a_trace_that_never_changes_is_stuck_throughout():
-    table = cleaning.clean_saturation(np.arange(60.0), np.full(60, 61.0))
+    table = cleaning.clean_saturation(np.arange(60.0), np.full(60, 61.0), **LIMITS)
     assert reasons(table) == {cleaning.STUCK}
 
 
@@ -99,18 +106,18 @@ def test_a_light_leak_is_left_out_and_parts_nothing():
 
 
 def test_impossible_and_missing_readings_are_named():
-    table = cleaning.clean_saturation([0.0, 1.0, 2.0, 3.0], [60.0, 104.0, np.nan, 61.0])
+    table = cleaning.clean_saturation([0.0, 1.0, 2.0, 3.0], [60.0, 104.0, np.nan, 61.0], **LIMITS)
     assert table["reason"].tolist() == ["", cleaning.OUT_OF_RANGE, cleaning.MISSING, ""]
 
 
 def test_a_time_axis_that_runs_backwards_is_an_error():
     with pytest.raises(ValueError, match="rising"):
-        cleaning.clean_saturation([0.0, 2.0, 1.0], [60.0, 60.0, 60.0])
+        cleaning.clean_saturation([0.0, 2.0, 1.0], [60.0, 60.0, 60.0], **LIMITS)
 
 
 def test_cleaning_leaves_its_arguments_alone():
     trace = np.array([60.0, 0.0, 61.0, 60.5])
-    cleaning.clean_saturation(np.arange(4.0), trace)
+    cleaning.clean_saturation(np.arange(4.0), trace, **LIMITS)
     assert trace.tolist() == [60.0, 0.0, 61.0, 60.5]
 
 
@@ -424,7 +431,7 @@ def test_depth_is_judged_only_where_both_numbers_were_noted():
 
 def everything(time_s, trace, start_s, end_s):
     """All numbers of one set and what follows, from the functions that outcomes call."""
-    cleaned_trace = cleaning.clean_saturation(time_s, trace)
+    cleaned_trace = cleaning.clean_saturation(time_s, trace, **LIMITS)
     trace = (cleaned_trace["time_s"].to_numpy(), cleaned_trace["smo2_pct"].to_numpy())
     base = levels.baseline(*trace, start_s - 2.0, window_s=60.0, **ENOUGH)
     lowest = levels.nadir(*trace, start_s, end_s, window_s=5.0, **ENOUGH)

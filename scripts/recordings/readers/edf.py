@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 import warnings
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -70,12 +71,18 @@ def read_edf_channel(path: Path, *, channel: str | None, unit: str) -> Recording
     return Recording(stretches, unit, notes=notes + cuts, cut_off=cut_off)
 
 
+@lru_cache(maxsize=1)
+def _content(path: Path) -> bytes:
+    """All octets of a file; its channels are read one after another."""
+    return path.read_bytes()
+
+
 def _cut_off(path: Path, record_s: float) -> str:
     """That the file ends before its header says, in a sentence; empty where it does not.
 
     A header of a recording that was never closed promises nothing (-1 records).
     """
-    content = path.read_bytes()
+    content = _content(path)
     promised = int(content[_RECORD_COUNT])
     _, samples, data_at = _layout(content)
     held = (len(content) - data_at) // (2 * sum(samples))
@@ -173,7 +180,7 @@ def _cut_at_records(
 
 def _record_onsets(path: Path) -> FloatArray | None:
     """Start of every record in s after the first one, None where the file does not keep time."""
-    content = path.read_bytes()
+    content = _content(path)
     labels, samples, data_at = _layout(content)
     if _ANNOTATION_LABEL not in labels:
         return None
