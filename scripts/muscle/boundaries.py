@@ -13,6 +13,7 @@ from muscle.bends import Bend, find_bends
 from muscle.contractions import binned
 from muscle.ripples import find_ripples
 from recordings.boundaries import PROPOSAL_COLUMNS, within_a_second
+from recordings.gaps import BRIDGED_STEPS, UNSEEN_S
 from recordings.time_axis import sampling_step_s, usable_readings
 
 # from the end of a set to the bend into the rise: a delay of 0 to 8 s, convention
@@ -147,7 +148,7 @@ def _near_gap(time_s: ArrayLike, value: ArrayLike, moment_s: ArrayLike) -> np.nd
     time, _ = usable_readings(time_s, value)
     moment = np.asarray(moment_s, dtype=float)
     last, following = np.append(-np.inf, time), np.append(time, np.inf)
-    gap = following - last > 2.0 + 2.5 * sampling_step_s(time)
+    gap = following - last > UNSEEN_S + BRIDGED_STEPS * sampling_step_s(time)
     near = (moment[:, None] > last[gap] - 1.0) & (moment[:, None] < following[gap] + 1.0)
     return near.any(axis=1)
 

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from recordings.gaps import BRIDGED_STEPS
 from recordings.time_axis import sampling_step_s, usable_share
 from results.estimate import Estimate
 
@@ -205,7 +206,7 @@ def _even(time: np.ndarray, reading: np.ndarray, spacing_s: float) -> tuple[np.n
     grid_s = np.arange(time[0], time[-1] + spacing_s / 2, spacing_s)
     level = np.interp(grid_s, time, reading)
     after = np.clip(np.searchsorted(time, grid_s), 1, len(time) - 1)
-    level[time[after] - time[after - 1] > 2.5 * max(step_s, spacing_s)] = np.nan
+    level[time[after] - time[after - 1] > BRIDGED_STEPS * max(step_s, spacing_s)] = np.nan
     return grid_s, level
 
 

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from muscle.fits import flag_if_incomplete, reading_noise, straight_fit, too_little
-from recordings.time_axis import Stretches, sampling_step_s, trace_of
+from recordings.time_axis import StraightLines, sampling_step_s, trace_of
 from results.estimate import Estimate
 
 
@@ -84,7 +84,7 @@ def area_below(
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
-    lines = Stretches(time, reading).within(start_s, end_s)
+    lines = StraightLines(time, reading).within(start_s, end_s)
     first = level_pct.value - lines.first
     last = level_pct.value - lines.last
     deep, shallow = np.maximum(first, last), np.minimum(first, last)
@@ -120,7 +120,7 @@ def _seconds_in_band(
     hysteresis: float,
 ) -> float:
     """Time in a band that is entered at its edge and left `hysteresis` beyond it."""
-    lines = Stretches(time, reading).within(start_s, end_s)
+    lines = StraightLines(time, reading).within(start_s, end_s)
     total, inside, reached_s = 0.0, False, -np.inf
     pieces = zip(lines.start_s, lines.step_s, lines.first, lines.last, strict=True)
     for begin_s, step_s, first, last in pieces:

@@ -12,18 +12,16 @@ from results.estimate import Estimate
 
 @dataclass(frozen=True)
 class ExponentialRecovery:
-    """The four parameters of E - A exp(-(t - delay)/tau), the fit's R2 and its half-time.
+    """The four parameters of E - A exp(-(t - delay)/tau) and the R2 of the fit.
 
-    Percent for ``end`` and ``amplitude``, seconds for ``delay``, ``tau`` and ``half_time``
-    (delay + tau ln 2, counted from the start of recovery). When the fit is refused, all five carry
-    the same reason.
+    Percent for ``end`` and ``amplitude``, seconds for ``delay`` (counted from the start of
+    recovery) and ``tau``. When the fit is refused, all four carry the same reason.
     """
 
     end: Estimate
     amplitude: Estimate
     delay: Estimate
     tau: Estimate
-    half_time: Estimate
     r2: float
 
 
@@ -164,20 +162,18 @@ def exponential_recovery(
         return _refused_recovery(reason, r2)
     if r2 < min_r2:
         return _refused_recovery(f"the curve explains {r2:.2f} of the variance only", r2)
-    to_half = np.array([0.0, 0.0, 1.0, np.log(2)])
     return ExponentialRecovery(
         Estimate(end, float(end_se)),
         Estimate(amplitude, float(amplitude_se)),
         Estimate(delay, float(delay_se)),
         Estimate(tau, float(tau_se)),
-        Estimate(delay + tau * float(np.log(2)), float(np.sqrt(to_half @ covariance @ to_half))),
         r2,
     )
 
 
 def _refused_recovery(reason: str, r2: float = float("nan")) -> ExponentialRecovery:
     refusal = Estimate.refused(reason)
-    return ExponentialRecovery(refusal, refusal, refusal, refusal, refusal, r2)
+    return ExponentialRecovery(refusal, refusal, refusal, refusal, r2)
 
 
 def _recovery_guess(

@@ -10,6 +10,8 @@ from typing import NoReturn
 import numpy as np
 from numpy.typing import NDArray
 
+from recordings.gaps import LOST_SAMPLE_S, LOST_SAMPLE_STEPS
+
 FloatArray = NDArray[np.float64]
 
 _NOTES_PER_KIND = 5
@@ -88,8 +90,8 @@ def cut_at_gaps(
     *,
     rows: Sequence[int],
     expected_step_s: FloatArray | float | None = None,
-    gap_factor: float = 1.5,
-    shortest_gap_s: float = 0.05,
+    gap_factor: float = LOST_SAMPLE_STEPS,
+    shortest_gap_s: float = LOST_SAMPLE_S,
     evenness: float = 0.1,
 ) -> tuple[tuple[Stretch, ...], tuple[str, ...]]:
     """Cut a timed recording where its time jumps; refuse it where time repeats or runs backwards.

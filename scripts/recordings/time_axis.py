@@ -3,6 +3,8 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
+from recordings.gaps import BRIDGED_STEPS
+
 
 def trace_of(time_s: ArrayLike, value: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     """Both as float arrays, checked: same length, times finite and rising."""
@@ -24,11 +26,11 @@ def sampling_step_s(time_s: ArrayLike) -> float:
     return float(np.median(np.diff(time))) if len(time) > 1 else float("nan")
 
 
-class Stretches:
+class StraightLines:
     """The trace as straight lines between neighbouring usable readings, ready to be integrated.
 
-    A step of the time axis longer than 2.5 typical steps is a gap and belongs to no line, as is
-    every step that touches an unusable reading.
+    A step of the time axis longer than BRIDGED_STEPS typical steps is a gap and belongs to no line,
+    as is every step that touches an unusable reading.
     """
 
     def __init__(self, time_s: ArrayLike, value: ArrayLike):
@@ -36,7 +38,7 @@ class Stretches:
         step = np.diff(time)
         joined = np.isfinite(reading[:-1]) & np.isfinite(reading[1:])
         if len(step):
-            joined &= step <= 2.5 * np.median(step)
+            joined &= step <= BRIDGED_STEPS * np.median(step)
         self.start_s, self.step_s = time[:-1][joined], step[joined]
         self.first, self.last = reading[:-1][joined], reading[1:][joined]
         self._covered = np.concatenate([[0.0], np.cumsum(self.step_s)])
@@ -54,13 +56,13 @@ class Stretches:
         covered = self._covered[line] + inside
         return covered, self._area[line] + inside * (self.first[line] + rise * inside / 2)
 
-    def within(self, start_s: float, end_s: float) -> "Stretches":
+    def within(self, start_s: float, end_s: float) -> "StraightLines":
         """The lines cut to a window."""
         cut_start = np.maximum(self.start_s, start_s)
         cut_end = np.minimum(self.start_s + self.step_s, end_s)
         keep = cut_end > cut_start
         rise = ((self.last - self.first) / self.step_s)[keep]
-        part = object.__new__(Stretches)
+        part = object.__new__(StraightLines)
         part.start_s, part.step_s = cut_start[keep], (cut_end - cut_start)[keep]
         part.first = self.first[keep] + rise * (cut_start - self.start_s)[keep]
         part.last = part.first + rise * part.step_s
@@ -71,7 +73,7 @@ def usable_share(time_s: ArrayLike, value: ArrayLike, start_s: float, end_s: flo
     """Share of a window, 0 to 1, in which neighbouring usable readings follow each other."""
     if end_s <= start_s:
         return 0.0
-    covered, _ = Stretches(time_s, value).until([start_s, end_s])
+    covered, _ = StraightLines(time_s, value).until([start_s, end_s])
     return float((covered[1] - covered[0]) / (end_s - start_s))
 
 
@@ -88,7 +90,7 @@ def centred_mean(
     time, _ = trace_of(time_s, value)
     if window_s <= 0:
         raise ValueError("the window must be longer than 0 s")
-    lines = Stretches(time_s, value)
+    lines = StraightLines(time_s, value)
     covered_before, area_before = lines.until(time - window_s / 2)
     covered_after, area_after = lines.until(time + window_s / 2)
     covered = covered_after - covered_before

@@ -5,72 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from study.units import CANONICAL_UNIT, FACTORS, POSSIBLE, UNIT_OF, allowed_units
+
 FloatArray = NDArray[np.float64]
 
-KPA_IN_MMHG = 7.50062  # 1 mmHg = 133.322 Pa: NIST SP 811, 2008, appendix B.8
-
-CANONICAL_UNIT = {
-    "ecg": "mV",
-    "rr": "ms",
-    "muscle_oxygen": "pct",
-    "total_haemoglobin": "g_dl",
-    "cuff_pressure": "mmHg",
-    "respiration": "au",
-}
-
-# Factor from a declared unit to the canonical one; a signal takes these units and no others.
-_FACTORS: dict[str, dict[str, float]] = {
-    "ecg": {"mV": 1.0, "uV": 1e-3},
-    "rr": {"ms": 1.0, "s": 1e3},
-    "muscle_oxygen": {"pct": 1.0, "fraction": 100.0},
-    "total_haemoglobin": {"g_dl": 1.0, "au": 1.0},
-    "cuff_pressure": {"mmHg": 1.0, "kPa": KPA_IN_MMHG},
-    "respiration": {"au": 1.0, "mV": 1.0, "uV": 1.0},
-}
-
-# What files write for the units of recordings.tsv, in lower case.
-_SPELLINGS = {
-    "mv": "mV",
-    "millivolt": "mV",
-    "uv": "uV",
-    "µv": "uV",
-    "μv": "uV",
-    "microv": "uV",
-    "microvolt": "uV",
-    "ms": "ms",
-    "msec": "ms",
-    "s": "s",
-    "sec": "s",
-    "%": "pct",
-    "pct": "pct",
-    "percent": "pct",
-    "fraction": "fraction",
-    "mmhg": "mmHg",
-    "kpa": "kPa",
-    "g/dl": "g_dl",
-    "g_dl": "g_dl",
-    "au": "au",
-    "a.u.": "au",
-}
-
-# Values outside cannot come from a living participant and working equipment, canonical units.
-# Intervals 200-3000 ms are 300-20 beats/min; the others: common practice, no source.
-_POSSIBLE: dict[tuple[str, str], tuple[float, float]] = {
-    ("ecg", "mV"): (-20.0, 20.0),
-    ("rr", "ms"): (200.0, 3000.0),
-    ("muscle_oxygen", "pct"): (0.0, 100.0),
-    ("total_haemoglobin", "g_dl"): (0.0, 30.0),
-    ("cuff_pressure", "mmHg"): (-20.0, 400.0),
-}
-
 _SMALLEST_ECG_MV = 0.02
-
-
-def allowed_units(signal: str) -> tuple[str, ...]:
-    """Units that a signal may be declared in. Raises ValueError for an unknown signal."""
-    if signal not in _FACTORS:
-        raise ValueError(f"signal '{signal}' is not one of {', '.join(_FACTORS)}")
-    return tuple(_FACTORS[signal])
 
 
 def canonical_unit(signal: str, unit: str) -> str:
@@ -94,12 +33,12 @@ def to_canonical(signal: str, value: ArrayLike, unit: str) -> FloatArray:
     ValueError for a unit in which the signal cannot be declared.
     """
     canonical_unit(signal, unit)
-    return np.asarray(value, dtype=np.float64) * _FACTORS[signal][unit]
+    return np.asarray(value, dtype=np.float64) * FACTORS[signal][unit]
 
 
 def recognised_unit(written: str) -> str | None:
     """Unit of recordings.tsv that a file's own unit text stands for, or None if not known."""
-    return _SPELLINGS.get(written.strip().strip("[]()").strip().lower())
+    return UNIT_OF.get(written.strip().strip("[]()").strip().lower())
 
 
 def contradicts(written: str, declared: str) -> bool:
@@ -111,7 +50,7 @@ def count_impossible(signal: str, value: ArrayLike, unit: str) -> int:
     """Number of values outside what is physically possible; NaN does not count.
 
     `value`: any shape, in the canonical unit `unit`; an ECG is judged about its median, which is
-    electrode offset. Limits: see the table in this module.
+    electrode offset. Limits: `study.units`.
     """
     values = np.asarray(value, dtype=np.float64)
     if signal == "ecg" and not np.isnan(values).all():
@@ -122,7 +61,7 @@ def count_impossible(signal: str, value: ArrayLike, unit: str) -> int:
 
 def possible_range(signal: str, unit: str) -> tuple[float, float]:
     """Lowest and highest physically possible value in the canonical unit; infinite if none."""
-    return _POSSIBLE.get((signal, unit), (-np.inf, np.inf))
+    return POSSIBLE.get((signal, unit), (-np.inf, np.inf))
 
 
 def check_plausible(signal: str, value: ArrayLike, unit: str) -> str | None:
@@ -137,11 +76,11 @@ def check_plausible(signal: str, value: ArrayLike, unit: str) -> str | None:
     declared = declared[np.isfinite(declared)]
     canonical = to_canonical(signal, declared, unit)
     kept_in = canonical_unit(signal, unit)
-    if not canonical.size or (signal, kept_in) not in _POSSIBLE:
+    if not canonical.size or (signal, kept_in) not in POSSIBLE:
         return None
     if signal == "ecg":
         return _check_ecg(declared, canonical, unit)
-    low, high = _POSSIBLE[signal, kept_in]
+    low, high = POSSIBLE[signal, kept_in]
     if signal == "muscle_oxygen" and unit == "pct" and 0 < np.max(declared) <= 1:
         return f"highest saturation {np.max(declared):.3g} pct: declared pct, looks like fraction"
     middle = float(np.median(canonical))
@@ -163,7 +102,7 @@ def _check_ecg(declared: FloatArray, canonical: FloatArray, unit: str) -> str | 
     # The median stands for the electrode offset, which is no part of the signal's size.
     size_mv = np.abs(canonical - np.median(canonical))
     typical = float(np.median(np.abs(declared - np.median(declared))))
-    if np.median(size_mv) > _POSSIBLE["ecg", "mV"][1]:
+    if np.median(size_mv) > POSSIBLE["ecg", "mV"][1]:
         other = "uV" if unit == "mV" else "a wrong scale"
         return f"median deflection {typical:.4g} {unit}: declared {unit}, looks like {other}"
     largest = float(np.percentile(size_mv, 99))
@@ -176,7 +115,7 @@ def _check_ecg(declared: FloatArray, canonical: FloatArray, unit: str) -> str | 
 
 
 def _better_unit(signal: str, typical: float, unit: str) -> str:
-    low, high = _POSSIBLE[signal, canonical_unit(signal, unit)]
+    low, high = POSSIBLE[signal, canonical_unit(signal, unit)]
     for other in allowed_units(signal):
         in_other = to_canonical(signal, typical, other)
         if (

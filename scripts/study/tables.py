@@ -9,6 +9,8 @@ from typing import Annotated, ClassVar, Literal, get_args, get_origin
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from study.units import SPELLINGS, allowed_units
+
 PARTICIPANT = r"^sub-[A-Za-z0-9]+$"
 
 SESSION = r"^ses-[A-Za-z0-9]+$"
@@ -36,16 +38,7 @@ OcclusionMethod = Literal[
     "doppler", "photoplethysmography", "oscillometric", "palpation", "estimated"
 ]
 
-UNITS = {
-    "ecg": ("mV", "uV"),
-    "rr": ("ms", "s"),
-    "muscle_oxygen": ("pct", "fraction"),
-    "total_haemoglobin": ("g_dl", "au"),
-    "cuff_pressure": ("mmHg", "kPa"),
-    "respiration": ("au", "mV", "uV"),
-}
-
-# other words of the field for a signal, a unit or a method, in lower case without signs in between;
+# other words of the field for a signal or a method, in lower case without signs in between;
 # SpO2 of a finger is no saturation of muscle and stands for none
 OTHER_WORDS = {
     "ecg": ("ekg", "electrocardiogram", "ecgii", "leadii"),
@@ -63,11 +56,7 @@ OTHER_WORDS = {
     "oscillometric": ("oscillometry", "automatic", "automated"),
     "palpation": ("palpated", "pulse"),
     "estimated": ("estimate", "formula", "equation", "predicted", "calculated"),
-    "pct": ("%", "percent"),
-    "uV": ("µv", "μv", "microvolt", "microvolts"),
-    "mV": ("millivolt", "millivolts"),
-    "ms": ("msec", "millisecond", "milliseconds"),
-    "s": ("sec", "second", "seconds"),
+    **SPELLINGS,
 }
 
 
@@ -216,8 +205,8 @@ class Recording(Row):
 
     @model_validator(mode="after")
     def _unit_belongs_to_signal(self):
-        if self.unit not in UNITS[self.signal]:
-            allowed = " or ".join(UNITS[self.signal])
+        if self.unit not in allowed_units(self.signal):
+            allowed = " or ".join(allowed_units(self.signal))
             raise ValueError(f"column unit: {self.signal} is recorded in {allowed}|{self.unit}")
         return self
 

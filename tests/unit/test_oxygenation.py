@@ -106,8 +106,21 @@ def test_a_light_leak_is_left_out_and_parts_nothing():
 
 
 def test_impossible_and_missing_readings_are_named():
-    table = cleaning.clean_saturation([0.0, 1.0, 2.0, 3.0], [60.0, 104.0, np.nan, 61.0], **LIMITS)
-    assert table["reason"].tolist() == ["", cleaning.OUT_OF_RANGE, cleaning.MISSING, ""]
+    trace = [60.0, 104.0, np.nan, 61.0, -3.0]
+    table = cleaning.clean_saturation(np.arange(5.0), trace, **LIMITS)
+    assert table["reason"].tolist() == [
+        *("", cleaning.OUT_OF_RANGE, cleaning.MISSING, "", cleaning.OUT_OF_RANGE)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("level_pct", "status"), [(40.0, "flagged"), (65.0, "ok"), (90.0, "flagged")]
+)
+def test_a_resting_level_that_no_limb_muscle_has_is_flagged(level_pct, status):
+    trace = np.full(120, level_pct) + np.random.default_rng(1).normal(0.0, 0.3, 120)
+    resting = levels.baseline(np.arange(120.0), trace, 120.0, window_s=60.0, **ENOUGH)
+    assert resting.status == status
+    assert ("outside the usual 45 to 85 %" in resting.reason) == (status == "flagged")
 
 
 def test_a_time_axis_that_runs_backwards_is_an_error():
@@ -296,7 +309,7 @@ def test_an_exponential_is_refused_where_no_plateau_was_seen():
 def test_an_exponential_is_refused_on_a_flat_trace():
     trace = 60.0 + np.random.default_rng(4).normal(0.0, 1.0, 120)
     fit = recovery.exponential_recovery(np.arange(120.0), trace, 0.0, 119.0, **FIT)
-    assert fit.half_time.status == "refused"
+    assert fit.tau.status == "refused"
 
 
 def test_a_constant_trace_has_no_recovery_to_fit():
@@ -487,3 +500,9 @@ def test_odd_recordings_end_in_values_or_reasons(rate_hz, changes):
 def test_a_recording_without_content_ends_in_reasons(trace):
     found = everything(np.arange(float(len(trace))), np.array(trace), 20.0, 40.0)
     assert_values_or_reasons(found)
+
+
+def test_a_drop_is_a_positive_fall_and_its_error_that_of_both_levels():
+    fall = levels.drop(Estimate(65.0, 0.3), Estimate(30.0, 0.4))
+    assert fall.value == pytest.approx(35.0)
+    assert fall.se == pytest.approx(0.5)

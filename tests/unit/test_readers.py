@@ -14,7 +14,8 @@ from edfio import Edf, EdfAnnotation, EdfSignal
 
 from recordings.readers.any_file import ReadingError, read_recording
 from recordings.session_clock import end_of_session_s, refuse_times_of_another_unit
-from recordings.units import KPA_IN_MMHG, check_plausible, count_impossible, to_canonical
+from recordings.units import check_plausible, count_impossible, to_canonical
+from study.units import KPA_IN_MMHG
 
 RNG = np.random.default_rng(20)
 ECG_MV = np.round(np.sin(np.arange(2500) / 40.0) + RNG.normal(0, 0.02, 2500), 3)
@@ -554,6 +555,8 @@ def test_single_impossible_values_are_counted_not_refused(tmp_path):
     assert recording.notes == ("2 of 20 values are outside 0 to 100 pct",)
     assert count_impossible("ecg", 150.0 + np.array([0.0, 1.0, 0.2, 90.0]), "mV") == 1
     assert count_impossible("muscle_oxygen", [np.nan, 50.0], "pct") == 0
+    # 300 and 20 beats/min are the limits
+    assert count_impossible("rr", [199.0, 200.0, 3000.0, 3001.0], "ms") == 2
 
 
 def test_a_suspect_unit_stops_the_reading_with_what_to_do(tmp_path):

@@ -1,10 +1,11 @@
-"""Pressures that the session sheet puts on the wrong limb."""
+"""What a person should look at: limbs, shares, time under the cuff, symptoms."""
 
 import pandas as pd
 import pytest
 
 from check_safety import check_safety
-from cuff.safety import misplaced
+from cuff.log import planned_pressure
+from cuff.safety import findings, misplaced, restriction, share_of_occlusion, symptoms
 from project import settings_with, write_tiny_study
 from results.tables import read_table
 
@@ -66,3 +67,74 @@ def test_sets_of_the_condition_without_cuff_lack_no_pressure(tmp_path):
     lacking = read_table(tmp_path / "safety.tsv").set_index("condition")["missing_checks"]
     assert not lacking["none"].str.contains("cuff_pressure_mmhg").any()
     assert lacking["low"].str.contains("cuff_pressure_mmhg in 1 sets").all()
+
+
+LIMITS = {
+    "highest_share_pct": 80.0,
+    "pressure_tolerance_mmhg": 10.0,
+    "longest_restriction_min": 20.0,
+}
+
+
+@pytest.mark.parametrize(
+    ("share_pct", "longest_min", "cuff_mmhg", "said"),
+    [
+        (80.0, 20.0, 100.0, "none"),
+        (81.0, 5.0, 90.0, "share above 80 %"),
+        (50.0, 21.0, 90.0, "cuff inflated for more than 20 min without release"),
+        (50.0, 5.0, 101.0, "cuff 11 mmHg above the pressure noted for the sets"),
+    ],
+)
+def test_a_limit_is_said_once_it_is_passed_and_not_when_it_is_met(
+    share_pct, longest_min, cuff_mmhg, said
+):
+    row = {"share_pct": share_pct, "longest_restriction_min": longest_min}
+    cuffs = pd.DataFrame([cuff("leg", "right", pressure_mmhg=cuff_mmhg)])
+    assert findings(row, cuffs, pd.DataFrame([SET]), cuffs, **LIMITS) == said
+
+
+def test_the_longest_restriction_is_that_of_one_inflation_and_pressures_of_zero_are_none():
+    cuffs = pd.DataFrame(
+        {"duration_s": [300.0, 420.0, 900.0], "cuff_pressure_mmhg": [90.0, None, 0.0]}
+    )
+    assert restriction(cuffs) == {"restriction_min": 12.0, "longest_restriction_min": 7.0}
+
+
+def test_the_share_is_that_of_the_highest_pressure_of_the_sets():
+    sets = pd.DataFrame(
+        {
+            "participant_id": "sub-01",
+            "session_id": "ses-1",
+            "cuff_pressure_mmhg": [60.0, 120.0],
+        }
+    )
+    occlusion = pd.DataFrame(
+        {
+            "participant_id": ["sub-01"],
+            "session_id": [None],
+            "limb": ["leg"],
+            "side": [None],
+            "posture": ["seated"],
+            "cuff_width_cm": [None],
+            "occlusion_pressure_mmhg": [160.0],
+            "method": ["doppler"],
+        }
+    )
+    share = share_of_occlusion(sets, "leg", None, "seated", occlusion)
+    assert share["share_pct"] == pytest.approx(75.0)
+
+
+def test_a_slow_refill_is_a_symptom_and_a_quick_one_is_none():
+    noted = {"exercise": "squat", "bout": 2.0, "numbness": "none", "distal_flow": True}
+    noted |= {"stopped_early": False, "reason": None}
+    sets = pd.DataFrame([noted | {"capillary_refill_s": 2.0}, noted | {"capillary_refill_s": 5.0}])
+    assert symptoms(sets, 3.0) == "refill 5 s (squat bout 2)"
+
+
+def test_a_pressure_that_nobody_noted_is_unknown_and_only_without_a_cuff_zero():
+    sets = pd.DataFrame(
+        {"cuff_pressure_mmhg": [None, None, 90.0], "condition": ["none", "low", "low"]}
+    )
+    planned = planned_pressure(sets, "none")
+    assert planned.isna().tolist() == [False, True, False]
+    assert planned[0] == 0.0

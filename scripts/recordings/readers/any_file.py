@@ -9,13 +9,13 @@ import numpy as np
 
 from recordings.recording import ReadingError, Recording, Stretch
 from recordings.units import (
-    allowed_units,
     canonical_unit,
     check_plausible,
     count_impossible,
     possible_range,
     to_canonical,
 )
+from study.units import allowed_units
 
 # A declared rate farther from the file's own is refused, a smaller difference noted (convention).
 _RATE_TOLERANCE = 0.05
