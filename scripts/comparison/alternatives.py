@@ -8,7 +8,13 @@ from pathlib import Path
 import pandas as pd
 
 from comparison.conditions import usable
-from comparison.outcome_tables import comparisons_of, contrasts_of, declared, rows_of
+from comparison.outcome_tables import (
+    Plan,
+    comparisons_of,
+    declared,
+    outcome_contrasts,
+    rows_of,
+)
 from report.sentences import as_decided
 from results.tables import number, stack
 from study.settings import by_name
@@ -237,8 +243,9 @@ def contrasts_again(table, primary, changed):
     """Marginal contrasts of the primary outcomes, the result that decides in the main columns."""
     conditions = changed.study.conditions
     values = usable(table, declared("SCALE"), conditions)
+    plan = Plan.of(changed.compare_conditions, conditions, primary, changed.study.seed)
     tables = [
-        contrasts_of(comparison, primary, changed.compare_conditions, changed.study.seed)
+        outcome_contrasts(comparison, plan)
         for comparison in comparisons_of(values, conditions, primary).values()
     ]
     found = stack(tables, "contrasts")

@@ -128,10 +128,10 @@ def detectable_d_z(n: int, *, power: float = 0.8, alpha: float = 0.05) -> float:
     return _root(lambda d: paired_power(d, n, alpha=alpha) - power, 0.0, upper)
 
 
-def read_interval(
+def interpret_interval(
     ci_low: float, ci_high: float, *, smallest_effect: float
 ) -> Literal["different", "equivalent", "inconclusive"]:
-    """Read a confidence interval against a smallest effect of interest (all in one unit).
+    """Interpret a confidence interval against a smallest effect of interest (all in one unit).
 
     "equivalent": the whole interval lies within -smallest_effect and +smallest_effect, so any
     effect is smaller than one of interest (two one-sided tests, Schuirmann 1987, J Pharmacokinet

@@ -1,13 +1,20 @@
 """Every outcome compared between conditions, as rows of the result tables."""
 
+from __future__ import annotations
+
+import logging
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
-from comparison.conditions import SECONDARY, Comparison, rows_without_result, smallest_effect_in
+from comparison.conditions import Comparison, usable
+from comparison.contrasts import Rules, contrast_table, smallest_effect_in
+from comparison.model_table import diagnostic_table, model_table
+from comparison.planning import planning
 from comparison.sensitivity import (
     baseline_adjusted,
     extremes,
@@ -17,126 +24,206 @@ from comparison.sensitivity import (
     worst_case,
 )
 from engine.listings import header, names_in
+from study.settings import CompareConditions
+
+# what stands in the place of an interpretation where nothing is adjusted, so that none is taken
+# for a claim
+SECONDARY = "secondary, no claim"
+
+Key = tuple[str, str]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What was stated before the values were seen.
+
+    `primary` are (outcome, window) pairs, `smallest_effect` sizes by outcome (and window), `power`
+    and `planned_participants` what a later study is planned with.
+    """
+
+    conditions: Sequence[str]
+    primary: Collection[Key]
+    rules: Rules
+    smallest_effect: Mapping
+    power: float
+    planned_participants: Sequence[int]
+
+    @classmethod
+    def of(
+        cls,
+        settings: CompareConditions,
+        conditions: Sequence[str],
+        primary: Collection[Key],
+        seed: int,
+    ) -> Plan:
+        return cls(
+            conditions=conditions,
+            primary=primary,
+            rules=Rules.of(settings, seed),
+            smallest_effect=settings.smallest_effect,
+            power=settings.power,
+            planned_participants=settings.planned_participants,
+        )
 
 
 @cache
-def declared(constant):
+def declared(constant: str) -> dict[str, object]:
     """SCALE, EVIDENCE or REST of every outcome, read without importing what measures it."""
     absent = {"EVIDENCE": None, "REST": None}
     return {name: (absent | header("outcomes", name))[constant] for name in names_in("outcomes")}
 
 
-def rows_of(table, outcomes):
+def compare(outcomes: pd.DataFrame, plan: Plan) -> dict[str, list[pd.DataFrame]]:
+    """Tables of contrasts, models, sensitivity, planning and diagnostics, outcome by outcome.
+
+    `outcomes` has the columns of outcomes.tsv. Beyond contrasts and models everything is of
+    primary outcomes.
+    """
+    values = usable(outcomes, declared("SCALE"), plan.conditions)
+    comparisons = comparisons_of(values, plan.conditions)
+    tables = {
+        name: [] for name in ("contrasts", "models", "sensitivity", "planning", "diagnostics")
+    }
+    for key, comparison in comparisons.items():
+        contrasts = outcome_contrasts(comparison, plan)
+        if key in plan.primary:
+            others = other_assumptions(comparison, contrasts, values, plan.rules)
+            contrasts = with_extremes(contrasts, others)
+            tables["sensitivity"].append(pd.DataFrame(others))
+            tables["planning"].append(
+                planning(
+                    comparison,
+                    participants=plan.planned_participants,
+                    fewest_participants=plan.rules.fewest_participants,
+                    power_wanted=plan.power,
+                    alpha=1 - plan.rules.confidence,
+                    smallest_effect=smallest_effect_in(plan.smallest_effect, *key),
+                )
+            )
+            tables["diagnostics"].append(diagnostic_table(comparison))
+        tables["contrasts"].append(contrasts)
+        tables["models"].append(model_table(comparison))
+        logging.info("%s in %s: %s", *key, comparison.formula or "not modelled")
+    if comparisons:
+        tables["contrasts"] += absent_contrasts(outcomes, values, plan.primary, plan.conditions)
+    return tables
+
+
+def rows_of(table: pd.DataFrame, outcomes: Collection[Key]) -> pd.DataFrame:
     """Rows that belong to one of the (outcome, window) pairs."""
     keys = zip(table["outcome"], table["window"], strict=True)
     return table[np.array([key in outcomes for key in keys], dtype=bool)]
 
 
-def comparisons_of(table, conditions, only=None):
+def comparisons_of(
+    values: pd.DataFrame, conditions: Sequence[str], only: Collection[Key] | None = None
+) -> dict[Key, Comparison]:
     """A comparison for every outcome and window with values in two conditions, or for those named.
 
-    `table` comes from `usable`.
+    `values` come from `usable`.
     """
-    scales, layouts, found = declared("SCALE"), {}, {}
-    for key, rows in table.groupby(["outcome", "window"], sort=True):
+    scales, designs, comparisons = declared("SCALE"), {}, {}
+    for key, rows in values.groupby(["outcome", "window"], sort=True):
         if rows["condition"].nunique() > 1 and (only is None or key in only):
-            found[key] = Comparison.of_rows(
+            comparisons[key] = Comparison.of_rows(
                 rows,
                 outcome=key[0],
                 window=key[1],
                 scale=scales[key[0]],
                 conditions=conditions,
-                layouts=layouts,
+                designs=designs,
             )
-    return {key: own for key, own in found.items() if len(own.conditions) > 1}
+    return {key: one for key, one in comparisons.items() if len(one.conditions) > 1}
 
 
-def contrasts_of(comparison, primary, settings, seed):
-    """Contrasts of one outcome; only those of primary outcomes are adjusted, read and claimed."""
-    is_primary = (comparison.outcome, comparison.window) in primary
-    sizes = settings.smallest_effect
-    found = comparison.contrasts(
-        error=settings.error,
-        adjustment=settings.adjustment if is_primary else "none",
-        confidence=settings.confidence,
-        fewest_participants=settings.fewest_participants,
-        largest_sd_ratio=settings.largest_sd_ratio,
-        session_schedule=settings.session_schedule,
-        seed=seed,
-        smallest_effect=smallest_effect_in(sizes, comparison.outcome, comparison.window),
+def outcome_contrasts(comparison: Comparison, plan: Plan) -> pd.DataFrame:
+    """Contrasts of an outcome; only those of primary outcomes are adjusted and interpreted."""
+    is_primary = (comparison.outcome, comparison.window) in plan.primary
+    rules = plan.rules if is_primary else replace(plan.rules, adjustment="none")
+    contrasts = contrast_table(
+        comparison,
+        rules,
+        smallest_effect=smallest_effect_in(
+            plan.smallest_effect, comparison.outcome, comparison.window
+        ),
     )
     if not is_primary:
-        found = found.assign(reading=SECONDARY)
-    return found.assign(primary=is_primary, evidence=declared("EVIDENCE")[comparison.outcome])
+        contrasts = contrasts.assign(reading=SECONDARY)
+    return contrasts.assign(primary=is_primary, evidence=declared("EVIDENCE")[comparison.outcome])
 
 
-def other_results(comparison, main, table, confidence, fewest_participants):
-    """Rows of sensitivity.tsv of one primary outcome."""
+def other_assumptions(
+    comparison: Comparison, contrasts: pd.DataFrame, values: pd.DataFrame, rules: Rules
+) -> list[dict]:
+    """Rows of sensitivity.tsv of one primary outcome, beside its contrasts."""
     rest = declared("REST")[comparison.outcome]
     at_rest = (rest, comparison.window) if rest else (comparison.outcome, "baseline")
-    baseline = rows_of(table, [at_rest])
-    repetitions = rows_of(table, [("reps_done", "set")])
-    marginal = main[main["exercise"] == "all"]
+    marginal = contrasts[contrasts["exercise"] == "all"]
     paired = set(marginal.loc[marginal["deciding"] == "paired", "contrast"])
+    confidence = rules.confidence
     rows = [
         *leave_one_out(comparison, confidence=confidence, paired=paired),
-        *baseline_adjusted(comparison, baseline, confidence=confidence),
-        *work_matched(comparison, repetitions, confidence=confidence),
+        *baseline_adjusted(comparison, rows_of(values, [at_rest]), confidence=confidence),
+        *work_matched(comparison, rows_of(values, [("reps_done", "set")]), confidence=confidence),
         *worst_case(comparison, confidence=confidence),
     ]
-    return tabled(
-        comparison,
-        rows,
-        marginal,
-        fewest_participants=fewest_participants,
-    )
+    return tabled(comparison, rows, marginal, fewest_participants=rules.fewest_participants)
 
 
-def with_extremes(found, rows):
+def with_extremes(contrasts: pd.DataFrame, others: Sequence[dict]) -> pd.DataFrame:
     """Marginal contrasts with their range when one participant is left out."""
-    of_contrast = extremes(rows)
-    extra = [
+    of_contrast = extremes(others)
+    ranges = [
         of_contrast.get(row.contrast, {}) if row.exercise == "all" else {}
-        for row in found.itertuples()
+        for row in contrasts.itertuples()
     ]
-    return found.join(pd.DataFrame(extra, index=found.index))
+    return contrasts.join(pd.DataFrame(ranges, index=contrasts.index))
 
 
-def without_result(found, usable_values, primary, conditions):
+def absent_contrasts(
+    outcomes: pd.DataFrame,
+    values: pd.DataFrame,
+    primary: Collection[Key],
+    conditions: Sequence[str],
+) -> list[pd.DataFrame]:
     """Rows that say why contrasts of primary outcomes are absent, where anything was compared."""
     tables = []
     for outcome, window in primary:
-        own = rows_of(found, [(outcome, window)])
-        there = set(rows_of(usable_values, [(outcome, window)])["condition"])
-        pairs = [(b, a) for a, b in combinations(conditions, 2) if not {a, b} <= there]
-        alike = found[found["window"] == window]
-        reasons = [
-            "; ".join(
+        asked = rows_of(outcomes, [(outcome, window)])
+        alike = outcomes[outcomes["window"] == window]
+        given = set(rows_of(values, [(outcome, window)])["condition"])
+        rows = []
+        for reference, condition in combinations(conditions, 2):
+            absent = [name for name in (reference, condition) if name not in given]
+            if not absent:
+                continue
+            reasons = [
                 why_absent(
-                    own[own["condition"] == name],
+                    asked[asked["condition"] == name],
                     name,
-                    done=(found["condition"] == name).any(),
+                    done=(outcomes["condition"] == name).any(),
                     window_there=(alike["condition"] == name).any(),
                 )
-                for name in pair[::-1]
-                if name not in there
-            )
-            for pair in pairs
-        ]
-        if pairs:
-            tables.append(
-                rows_without_result(
-                    outcome,
-                    window,
-                    scale=declared("SCALE")[outcome],
-                    pairs=pairs,
-                    reasons=reasons,
-                ).assign(primary=True, evidence=declared("EVIDENCE")[outcome])
-            )
+                for name in absent
+            ]
+            rows.append({"contrast": f"{condition} - {reference}", "note": "; ".join(reasons)})
+        if rows:
+            labels = {
+                "outcome": outcome,
+                "window": window,
+                "exercise": "all",
+                "scale": declared("SCALE")[outcome],
+                "n_participants": 0,
+                "n_rows": 0,
+                "method": "none",
+                "primary": True,
+                "evidence": declared("EVIDENCE")[outcome],
+            }
+            tables.append(pd.DataFrame(rows).assign(**labels))
     return tables
 
 
-def why_absent(rows, condition, *, done, window_there):
+def why_absent(rows: pd.DataFrame, condition: str, *, done: bool, window_there: bool) -> str:
     """Why an outcome has no usable value in a condition.
 
     `rows` are those of the outcome in the window and condition; `done` says whether anything was
@@ -152,29 +239,3 @@ def why_absent(rows, condition, *, done, window_there):
     if rows["value"].notna().any():
         return f"no value above zero in {condition}, as a ratio needs"
     return f"no value in {condition}" + (f" ({reasons.mode().iloc[0]})" if len(reasons) else "")
-
-
-def diagnostics_of(comparison):
-    """Residuals, fitted values and random effects of a fit, with their normal quantiles.
-
-    On the scale of the analysis. Quantiles at (rank - 3/8) / (n + 1/4) (Blom 1958, Statistical
-    Estimates and Transformed Beta Variables).
-    """
-    if comparison.fit is None:
-        return pd.DataFrame()
-    labels = {"outcome": comparison.outcome, "window": comparison.window}
-    residuals = comparison.cells[["participant", "condition", "exercise"]].astype(str)
-    residuals = residuals.rename(columns={"participant": "participant_id"}).assign(
-        part="residual",
-        fitted=comparison.fit.fitted.to_numpy(),
-        value=comparison.fit.residuals.to_numpy(),
-    )
-    effects = comparison.fit.random_effects()
-    of_level = effects["level"].str.partition(":")
-    for name in ("condition", "exercise"):
-        effects[name] = of_level[2].where(effects["term"] == f"participant:{name}")
-    effects = effects.assign(part="random effect", participant_id=of_level[0])
-    both = pd.concat([residuals, effects], ignore_index=True)
-    rank = both.groupby(["part", "term"], dropna=False)["value"].rank(method="first")
-    size = both.groupby(["part", "term"], dropna=False)["value"].transform("size")
-    return both.assign(quantile=special.ndtri((rank - 0.375) / (size + 0.25)), **labels)

@@ -11,6 +11,9 @@ from scipy import special
 # Up to this many differences all sign patterns are counted; 2^15 sums per half fit in memory.
 LARGEST_EXACT = 30
 
+# Beyond, patterns are drawn: with 20,000 the Monte Carlo error of a p of .05 is .0015.
+DRAWS_AT_ONCE = 5_000
+
 # Sums that differ by less than this share of the total size are ties made unequal by rounding.
 TIE_TOLERANCE = 1e-10
 
@@ -92,7 +95,7 @@ def sign_flip(
     differences: Sequence[float],
     *,
     rng: np.random.Generator | None = None,
-    draws: int = 100_000,
+    draws: int = 20_000,
 ) -> SignFlip:
     """Two-sided randomisation test of the mean difference by flipping signs.
 
@@ -119,8 +122,11 @@ def sign_flip(
         return SignFlip(n, count / total, count, total, True, minimum)
     if rng is None:
         raise ValueError(f"{n} differences are too many to count: give rng for random patterns")
-    count = 1
-    for start in range(0, draws, 10_000):
-        signs = rng.choice([-1.0, 1.0], size=(min(10_000, draws - start), n))
-        count += int((np.abs(signs @ values) >= observed - slack).sum())
+    count, total = 1, values.sum()
+    for start in range(0, draws, DRAWS_AT_ONCE):
+        n_draws = min(DRAWS_AT_ONCE, draws - start)
+        bits = np.frombuffer(rng.bytes(n_draws * -(-n // 8)), dtype=np.uint8)
+        flipped = np.unpackbits(bits.reshape(n_draws, -1), axis=1, count=n)
+        sums = np.abs(total - 2 * (flipped @ values))
+        count += int((sums >= observed - slack).sum())
     return SignFlip(n, count / (draws + 1), count, draws + 1, False, 1 / (draws + 1))

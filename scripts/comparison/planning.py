@@ -14,7 +14,9 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from comparison.conditions import Comparison, as_ratio, differences_of, sd_of
+from comparison.conditions import Comparison
+from comparison.contrasts import as_ratio, differences_of, sd_of
+from comparison.design import SESSION
 from results.columns import columns_of
 
 # halvings of an interval, more than double precision can show
@@ -100,11 +102,10 @@ def planning(
     variances, visits = variances_of(comparison)
     rows = []
     for pair in comparison.pairs:
-        one, other = comparison.pairs_of_values(pair, "all")
-        own_sd = sd_of(differences_of(one, other)) or 0.0
+        sd = sd_of(differences_of(*comparison.pairs_of_values(pair, "all"))) or 0.0
         for error in ("pooled", "paired"):
             row = labels | {"contrast": f"{pair[0]} - {pair[1]}", "error": error}
-            unknown = variances is None if error == "pooled" else own_sd == 0
+            unknown = variances is None if error == "pooled" else sd == 0
             too_few = comparison.n_participants < fewest_participants
             if unknown or too_few:
                 why = "no variance could be estimated"
@@ -123,7 +124,7 @@ def planning(
                         residual_variance=variances[1],
                     )
                 else:
-                    se, df = own_sd / np.sqrt(n), float(n - 1)
+                    se, df = sd / np.sqrt(n), float(n - 1)
                 if df <= 0:
                     continue
                 rows.append(
@@ -146,10 +147,9 @@ def variances_of(comparison: Comparison) -> tuple[tuple[float, float] | None, in
     """Session and residual variance as fitted, None without a model, and the visits modelled."""
     if comparison.fit is None:
         return None, 1
-    parts = comparison.fit.variance_components().set_index("term")["variance"]
-    visits = len(comparison.fit.factors.get("visit", [None]))
-    session = float(parts.get("participant:condition", 0.0))
-    return (session, float(parts["residual"])), visits
+    variances = {p["term"]: p["variance"] for p in comparison.fit.variance_components()}
+    visits = len(np.unique(comparison.cells["visit"].to_numpy(str))) if comparison.with_visit else 1
+    return (variances.get(SESSION, 0.0), variances["residual"]), visits
 
 
 def _reach(se, df, scale, power_wanted, alpha, n_contrasts, smallest_effect) -> dict:

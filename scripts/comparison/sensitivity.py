@@ -11,8 +11,10 @@ from collections.abc import Collection, Sequence
 import numpy as np
 import pandas as pd
 
-from comparison import mixed_model
-from comparison.conditions import Comparison, as_ratio, differences_of, paired_result
+from comparison.conditions import Comparison, contrast_weights
+from comparison.contrasts import as_ratio, differences_of, paired_result
+from comparison.design import Design, ModelError
+from comparison.mixed_model import fit
 from results.columns import columns_of
 
 LEFT_OUT = "one participant left out"
@@ -47,20 +49,22 @@ def leave_one_out(
     return [
         {"analysis": LEFT_OUT, "left_out": person, **row}
         for person in comparison.participants
-        for row in _marginal_rows(comparison.without(person), confidence, paired)
+        for row in _marginal_rows(comparison, person, confidence, paired)
     ]
 
 
-def _marginal_rows(comparison, confidence, paired) -> list[dict]:
-    pooled = comparison.pooled(confidence=confidence)
+def _marginal_rows(comparison, left_out, confidence, paired) -> list[dict]:
+    others = comparison.without(left_out)
+    pooled = comparison.pooled_without(left_out, confidence=confidence)
     rows = []
-    for pair in comparison.pairs:
-        if (pair, "all") in pooled and f"{pair[0]} - {pair[1]}" not in paired:
-            rows.append(_row(comparison, pair, pooled[pair, "all"], ""))
+    for pair in others.pairs:
+        if pair in pooled and f"{pair[0]} - {pair[1]}" not in paired:
+            rows.append(_row(others, pair, pooled[pair], ""))
         else:
-            one, other = comparison.pairs_of_values(pair, "all")
-            found = paired_result(differences_of(one, other), confidence=confidence)
-            rows.append(_row(comparison, pair, found, PAIRED))
+            result = paired_result(
+                differences_of(*others.pairs_of_values(pair, "all")), confidence=confidence
+            )
+            rows.append(_row(others, pair, result, PAIRED))
     return rows
 
 
@@ -71,16 +75,17 @@ def extremes(rows: Sequence[dict]) -> dict[str, dict[str, object]]:
     """
     table = pd.DataFrame(rows, columns=columns_of("sensitivity"))
     left_out = table[(table["analysis"] == LEFT_OUT) & table["estimate"].notna()]
-    found = {}
-    for contrast, own in left_out.groupby("contrast", sort=False):
-        size = own["difference"].astype(float)
-        moved = np.abs(np.log(size)) if own["scale"].iloc[0] == "ratio" else size.abs()
-        found[contrast] = {
-            "leave_out_low": own["estimate"].min(),
-            "leave_out_high": own["estimate"].max(),
-            "leave_out_most": own.loc[moved.idxmax(), "left_out"] if moved.notna().any() else None,
+    ranges = {}
+    for contrast, estimates in left_out.groupby("contrast", sort=False):
+        size = estimates["difference"].astype(float)
+        moved = np.abs(np.log(size)) if estimates["scale"].iloc[0] == "ratio" else size.abs()
+        most = estimates.loc[moved.idxmax(), "left_out"] if moved.notna().any() else None
+        ranges[contrast] = {
+            "leave_out_low": estimates["estimate"].min(),
+            "leave_out_high": estimates["estimate"].max(),
+            "leave_out_most": most,
         }
-    return found
+    return ranges
 
 
 def baseline_adjusted(
@@ -111,10 +116,10 @@ def baseline_adjusted(
         baseline_within=known["baseline"] - between,
         change=known["y"] - known["baseline"],
     )
-    covariates = " + baseline_between + baseline_within"
+    covariates = ("baseline_between", "baseline_within")
     return [
-        *_refitted(comparison, known, BASELINE, f"y ~ {comparison.fixed}{covariates}", confidence),
-        *_refitted(comparison, known, CHANGE, f"change ~ {comparison.fixed}", confidence),
+        *_refitted(comparison, known, BASELINE, confidence, covariates=covariates),
+        *_refitted(comparison, known, CHANGE, confidence, response="change"),
     ]
 
 
@@ -149,30 +154,35 @@ def work_matched(
         comparison,
         known.assign(work_within=work),
         EQUAL_WORK,
-        f"y ~ {comparison.fixed} + work_within",
         confidence,
+        covariates=("work_within",),
     )
 
 
-def _refitted(comparison, cells, analysis, formula, confidence) -> list[dict]:
+def _refitted(comparison, cells, analysis, confidence, *, response="y", covariates=()) -> list:
     """Marginal contrasts of another model of the same cells, or why there are none."""
     dropped = len(comparison.cells) - len(cells)
     notes = [f"{dropped} cells without the covariate left out"] if dropped else []
-    cells = cells.assign(condition=cells["condition"].cat.remove_unused_categories())
     pairs = [p for p in comparison.pairs if set(p) <= set(cells["condition"])]
     try:
-        fit = mixed_model.fit(cells, formula, comparison.random)
-        tested = fit.contrasts("condition", pairs, level=confidence).to_dict("records")
-    except (mixed_model.ModelError, ValueError) as reason:
+        design = Design.of_cells(
+            cells,
+            by_exercise=comparison.by_exercise,
+            with_visit=comparison.with_visit,
+            covariates=covariates,
+        )
+        refitted = fit(design, cells[response].to_numpy(float))
+        weights = [contrast_weights(design, pair, "all") for pair in pairs]
+        tests = refitted.tests(np.array(weights), level=confidence) if pairs else []
+    except ModelError as reason:
         return [_nothing(analysis, f"no model: {reason}")]
-    notes += fit.notes
-    rows = []
-    for pair, found in zip(pairs, tested, strict=True):
-        note = "; ".join(filter(None, [*notes, found["note"]]))
-        row = _row(comparison, pair, found, note) | {"analysis": analysis}
-        people = cells["participant"].nunique()
-        rows.append(row | {"n_participants": people, "n_rows": len(cells)})
-    return rows
+    notes += refitted.notes
+    people = len(design.participants)
+    return [
+        _row(comparison, pair, test, "; ".join(filter(None, [*notes, test["note"]])))
+        | {"analysis": analysis, "n_participants": people, "n_rows": len(cells)}
+        for pair, test in zip(pairs, tests, strict=True)
+    ]
 
 
 def worst_case(comparison: Comparison, *, confidence: float) -> list[dict]:
@@ -190,17 +200,18 @@ def worst_case(comparison: Comparison, *, confidence: float) -> list[dict]:
         return [_nothing(kind, why) for kind in (LOWEST, HIGHEST)]
     low = np.nanmin(comparison.y, axis=(0, 1), keepdims=True)
     high = np.nanmax(comparison.y, axis=(0, 1), keepdims=True)
-    place = {name: n for n, name in enumerate(comparison.conditions)}
     rows = []
-    for analysis, first, second in ((LOWEST, low, high), (HIGHEST, high, low)):
+    for analysis, *fillings in ((LOWEST, low, high), (HIGHEST, high, low)):
         for pair in comparison.pairs:
-            one = np.where(filled, comparison.y, first)[:, place[pair[0]]].mean(axis=1)
-            other = np.where(filled, comparison.y, second)[:, place[pair[1]]].mean(axis=1)
-            missing = int((~filled[:, [place[name] for name in pair]]).sum())
-            found = paired_result(differences_of(one, other), confidence=confidence)
+            of_pair = [comparison.conditions.index(name) for name in pair]
+            means = [
+                np.where(filled, comparison.y, filling)[:, n].mean(axis=1)
+                for n, filling in zip(of_pair, fillings, strict=True)
+            ]
+            missing = int((~filled[:, of_pair]).sum())
+            result = paired_result(differences_of(*means), confidence=confidence)
             note = f"{PAIRED}; cells filled in: {missing}" if missing else PAIRED
-            row = _row(comparison, pair, found, note)
-            rows.append(row | {"analysis": analysis})
+            rows.append(_row(comparison, pair, result, note) | {"analysis": analysis})
     return rows
 
 

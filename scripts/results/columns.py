@@ -218,11 +218,10 @@ TABLES = {
         | {
             "formula": "the model: y ~ fixed terms + (1 | random terms); n/a where none was fitted",
             "method": "`mixed model, Kenward-Roger` (Kenward and Roger 1997); `REML`: variances "
-            "and facts of the fit; `statsmodels MixedLM, ...`: a second library's fit beside ours",
+            "and facts of the fit",
             "term": "coefficient, `mean of ...` (visits and exercises weigh equally; Searle, Speed "
             "and Milliken 1980), `F test of ...`, `variance of ...`, or fact: `log likelihood`, "
-            "`optimiser agreement`, `rows` (cells), `participants`, `singular` (1 yes), `second "
-            "fit: ...`",
+            "`optimiser agreement`, `rows` (cells), `participants`, `singular` (1 yes)",
             "estimate": Number(f"value of the term, {ON_SCALE}; of a variance its square"),
             "se": Number("standard error of a coefficient or mean, on the scale of the analysis"),
             "df": Number(

@@ -5,6 +5,7 @@ import itertools
 import numpy as np
 import pandas as pd
 import pytest
+from comparison.cross_check import second_fit
 
 from compare_conditions import compare_conditions
 from comparison.alternatives import beside_main, changes_of, concerned, reaches, with_values
@@ -16,7 +17,6 @@ from comparison.conditions import (
     spread_ratio,
     usable,
 )
-from comparison.cross_check import second_fit
 from comparison.multiplicity import holm
 from comparison.paired import paired_t
 from comparison.planning import planning, power
