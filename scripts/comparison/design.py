@@ -70,15 +70,13 @@ class Design:
         """From cells with participant, condition (categorical), exercise, visit and covariates."""
         participants, person = np.unique(cells["participant"].to_numpy(str), return_inverse=True)
         used = cells["condition"].cat.remove_unused_categories()
-        conditions, condition = tuple(used.cat.categories), used.cat.codes.to_numpy()
+        conditions, condition = tuple(used.cat.categories), used.cat.codes.to_numpy(int)
         exercises = tuple(cells["exercise"].unique()) if by_exercise else ("",)
         exercise = np.zeros(len(cells), dtype=int)
         if by_exercise:
             exercise = pd.Index(exercises).get_indexer(cells["exercise"])
         filled = np.zeros((len(participants), len(conditions), len(exercises)), dtype=bool)
         filled[person, condition, exercise] = True
-        terms = random_terms(by_exercise)
-        refuse_unidentified(filled, terms)
         names, X, cell_means = _fixed_part(
             cells,
             conditions,
@@ -92,7 +90,7 @@ class Design:
             participants=tuple(map(str, participants)),
             conditions=conditions,
             exercises=exercises,
-            terms=terms,
+            terms=random_terms(by_exercise),
             names=names,
             X=X,
             cell_means=cell_means,

@@ -115,26 +115,18 @@ class Moments:
         counts = self.counts.copy()
         counts[pattern] -= 1
         n_rows = self.n_rows - int(self.design.filled[person].sum())
-        remaining = replace(self, counts=counts, n_rows=n_rows, left_out=(pattern, values))
-        if np.linalg.eigvalsh(remaining.basis_products)[0] < BASIS_TOLERANCE:
+        columns = values[:, :-1]
+        remaining = np.eye(columns.shape[1]) - columns.T @ columns
+        if np.linalg.eigvalsh(remaining)[0] < BASIS_TOLERANCE:
             raise ModelError("a coefficient cannot be estimated without this participant")
         if n_rows <= self.design.n_coefficients:
             raise ModelError("too few rows are left without this participant")
-        return remaining
+        return replace(self, counts=counts, n_rows=n_rows, left_out=(pattern, values))
 
     @property
     def error_df(self) -> int:
         """What the residual sum of squares is divided by."""
         return self.n_rows - self.design.n_coefficients
-
-    @property
-    def basis_products(self) -> np.ndarray:
-        """Inner products of the columns: the identity unless somebody is left out."""
-        products = np.eye(self.design.n_coefficients)
-        if self.left_out is None:
-            return products
-        columns = self.left_out[1][:, :-1]
-        return products - columns.T @ columns
 
     def sums(self, matrices: np.ndarray) -> np.ndarray:
         """Sum over participants of F'MF, F the columns and outcome of one, M by their pattern.
@@ -278,6 +270,7 @@ def fit(design: Design, y: np.ndarray) -> Fit:
     Two independent starts show whether the optimum is the same. Raises ModelError for outcomes
     without variation and designs that cannot tell their parts.
     """
+    refuse_unidentified(design.filled, design.terms)
     return _fitted(Moments.of(design, np.asarray(y, dtype=float)), STARTS)
 
 
@@ -316,7 +309,6 @@ class Fit:
         deviance = self.profile.at.deviance + nd * (1 + np.log(2 * np.pi / nd))
         deviance += 2 * nd * np.log(self.moments.scale)
         deviance += 2 * np.log(np.abs(np.diag(self.design.triangle))).sum()
-        deviance += np.linalg.slogdet(self.moments.basis_products)[1]
         return -float(deviance) / 2
 
     @property

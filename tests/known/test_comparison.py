@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from comparison.conditions import Comparison
+from comparison.contrasts import Rules, contrast_table
 from comparison.planning import detectable_noncentrality, pooled_error, power
 
 PLAIN = {
@@ -64,7 +65,7 @@ def compared(values: dict[str, list], *, repeats: int = 1, **settings) -> pd.Dat
         scale="identity",
         conditions=list(values),
     )
-    return comparison.contrasts(**PLAIN | settings).set_index("contrast")
+    return contrast_table(comparison, Rules(**PLAIN | settings)).set_index("contrast")
 
 
 def test_repeats_of_a_session_add_no_degrees_of_freedom_to_its_condition():

@@ -18,9 +18,9 @@ from comparison.effect_sizes import (
     detectable_d_z,
     effect_sizes,
     hedges_correction,
+    interpret_interval,
     paired_power,
     paired_sample_size,
-    read_interval,
 )
 from comparison.multiplicity import benjamini_hochberg, dunnett_two, dunnett_two_critical, holm
 from comparison.paired import paired_t, sign_flip
@@ -240,7 +240,7 @@ def test_participants_for_80_percent_power():
     ],
 )
 def test_an_interval_is_read_against_the_smallest_effect_of_interest(interval, reading):
-    assert read_interval(*interval, smallest_effect=1.0) == reading
+    assert interpret_interval(*interval, smallest_effect=1.0) == reading
 
 
 # ---------------------------------------------------------------- reliability and agreement

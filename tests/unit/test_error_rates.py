@@ -5,11 +5,14 @@ exercises, session SD .25, residual SD .40 (own computation, Monte-Carlo SE .000
 """
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from comparison.conditions import contrast_weights
+from comparison.design import PARTICIPANT, SESSION, Design
 from comparison.error_rates import balanced_tests, simulated_error_rates
 from comparison.mixed_model import fit
 
@@ -106,18 +109,20 @@ def test_the_closed_form_is_the_fitted_model(session_sd):
     table = pd.DataFrame(cells, columns=["participant", "condition", "exercise"])
     table["condition"] = pd.Categorical(table["condition"], CONDITIONS)
     found = balanced_tests(y)
-    random = ["1 | participant", "1 | participant:condition"]
-    model = fit(table.assign(y=y[0].ravel()), "y ~ condition * exercise", random)
+    whole = Design.of_cells(table, by_exercise=True, with_visit=False)
+    sessions = replace(whole, terms=(PARTICIPANT, SESSION))
+    no_sessions = replace(whole, terms=(PARTICIPANT,))
+    pairs = [("low", "none"), ("target", "none"), ("target", "low")]
+    weights = np.array([contrast_weights(whole, pair, "all") for pair in pairs])
     for k in range(6):
-        model = model.refit(y[k].ravel())
+        model = fit(sessions, y[k].ravel())
         for method in ("kenward-roger", "satterthwaite"):
-            contrasts = model.contrasts("condition", method=method)["p"].to_numpy()
-            # both list low - none, target - none, target - low
+            contrasts = [test["p"] for test in model.tests(weights, method=method)]
             assert contrasts == pytest.approx(found[method]["contrasts"][k], rel=1e-6)
-            joint = model.joint_test("condition", method=method)["p"][0]
-            assert joint == pytest.approx(found[method]["joint"][k], rel=1e-6)
-        one = fit(table.assign(y=y[k].ravel()), "y ~ condition * exercise", random[:1])
-        assert one.contrasts("condition")["p"].to_numpy() == pytest.approx(
+        joint = model.joint_test(weights)["p"]
+        assert joint == pytest.approx(found["kenward-roger"]["joint"][k], rel=1e-6)
+        alone = fit(no_sessions, y[k].ravel())
+        assert [test["p"] for test in alone.tests(weights)] == pytest.approx(
             found["no session effect"]["contrasts"][k], rel=1e-6
         )
 

@@ -10,6 +10,8 @@ from hypothesis import Phase, assume, given, settings
 from hypothesis import strategies as st
 
 from comparison.conditions import Comparison
+from comparison.contrasts import Rules, contrast_table
+from comparison.model_table import model_table
 from comparison.planning import planning
 from comparison.sensitivity import (
     baseline_adjusted,
@@ -96,8 +98,9 @@ HOW = st.fixed_dictionaries(
 @given(designs(), HOW)
 def test_every_design_gives_a_complete_comparison(table, how):
     comparison = comparison_of(table)
-    found = comparison.contrasts(**SETTINGS, **how)
-    model = comparison.model()
+    smallest_effect = how.pop("smallest_effect")
+    found = contrast_table(comparison, Rules(**SETTINGS, **how), smallest_effect=smallest_effect)
+    model = model_table(comparison)
     assert model.loc[model["term"].str.startswith("variance"), "estimate"].ge(0).all()
     if found.empty:
         assert len(comparison.conditions) == 1
@@ -154,8 +157,8 @@ def test_units_origin_names_and_row_order_change_no_finding(table, seed, unit):
         condition=table["condition"].map(renamed),
     ).sample(frac=1, random_state=seed)
     how = {"error": "pooled", "adjustment": "holm", "session_schedule": "not_stated"}
-    one = comparison_of(table).contrasts(**SETTINGS, **how)
-    two = comparison_of(other, tuple(renamed.values())).contrasts(**SETTINGS, **how)
+    one = contrast_table(comparison_of(table), Rules(**SETTINGS, **how))
+    two = contrast_table(comparison_of(other, tuple(renamed.values())), Rules(**SETTINGS, **how))
     if one.empty:
         assert two.empty
         return
