@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 from engine.code import code_of
 from engine.listings import needs_of
 from engine.problems import say_problems_last
-from engine.rules import parameter, check_steps, command, prepare_jobs
+from engine.rules import check_steps, command, of_everybody, parameter, patterns_of, prepare_jobs
 from study.loading import load_study
 from study.problems import StudyError
 
@@ -29,8 +29,11 @@ except StudyError as problem:
     # an exception of Snakemake would add lines about this file, in which there is nothing to mend
     sys.exit(str(problem))
 
-RESULTS = STUDY.results
 SETTINGS = STUDY.settings
+
+
+pathvars:
+    results=STUDY.results,
 
 
 wildcard_constraints:
@@ -38,7 +41,7 @@ wildcard_constraints:
     alternative=STUDY.any_of("alternatives"),
 
 
-include: "workflow/rules/recordings.smk"
+include: "workflow/rules/participants.smk"
 include: "workflow/rules/outcomes.smk"
 include: "workflow/rules/comparison.smk"
 include: "workflow/rules/figures.smk"
@@ -49,10 +52,15 @@ rule all:
     """The whole study: report, figures, tables, methods text, provenance."""
     default_target: True
     input:
-        f"{RESULTS}/report.html",
-        f"{RESULTS}/provenance/ro-crate-metadata.json",
-        expand(f"{RESULTS}/sessions/{{participant}}", participant=STUDY.participants),
-        STUDY.lost_results(workflow.rules),
+        rules.write_report.output,
+        rules.write_provenance.output,
+        rules.compare_conditions.output,
+        rules.relate_outcomes.output,
+        rules.gather_alternatives.output,
+        rules.gather_tables.output,
+        rules.check_safety.output,
+        rules.draw_figures.output,
+        **of_everybody({"measured": MEASURED}, STUDY.participants),
 
 
 check_steps(workflow.rules)
@@ -64,4 +72,4 @@ onstart:
 
 
 onerror:
-    say_problems_last(f"{RESULTS}/logs", keep_going=workflow.execution_settings.keep_going)
+    say_problems_last(f"{STUDY.results}/logs", keep_going=workflow.execution_settings.keep_going)

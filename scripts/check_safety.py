@@ -15,14 +15,14 @@ from cuff.safety import (
     share_of_occlusion,
     symptoms,
 )
-from engine.step import Inputs, Output, run
+from engine.step import OfEach, Output, run
 from results.tables import read_tables, write
 from study.session_sheet import events_of, table_of
 from study.settings import CheckSafety, Protocol
 
 
 def check_safety(
-    checks_of_each: Inputs,
+    checks_of_each: OfEach,
     safety: Output,
     cuff_checks: Output,
     *,

@@ -1,7 +1,7 @@
 """Draw every figure as SVG, PDF and PNG, and write the numbers that it draws."""
 
 from engine.listings import figure_modules
-from engine.step import Inputs, Outputs, run
+from engine.step import Inputs, OfEach, Outputs, run
 from figures._drawing import STYLE, pyplot, save
 from results.reader import Results
 from results.tables import write_table
@@ -10,8 +10,8 @@ from study.settings import Settings
 
 def draw_figures(
     tables: Inputs,
-    beats: Inputs,
-    saturation: Inputs,
+    beats: OfEach,
+    saturation: OfEach,
     figures: Outputs,
     *,
     study: str,

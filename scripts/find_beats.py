@@ -21,7 +21,7 @@ def find_beats(
     signals: Input,
     beats: Output,
     respiration: Output,
-    quality: Output,
+    beat_quality: Output,
     *,
     study: str,
     participant: str,
@@ -59,7 +59,7 @@ def find_beats(
         verdicts.append(spans.assign(**labels))
     write(stack(beat_tables, "beats"), "beats", beats)
     write(stack(breathing, "respiration"), "respiration", respiration)
-    write(stack(verdicts, "quality"), "quality", quality)
+    write(stack(verdicts, "quality"), "quality", beat_quality)
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """Put everybody's outcomes, quality and clocks into one table each, and list what was left out."""
 
-from engine.step import Inputs, Output, run
+from engine.step import OfEach, Output, run
 from results.columns import columns_of
 from results.exclusions import (
     WithheldValues,
@@ -17,11 +17,11 @@ from results.wide import EVENT_AND_WINDOW, wide
 
 
 def gather_tables(
-    outcomes_of_each: Inputs,
-    sync_of_each: Inputs,
-    recovery_of_each: Inputs,
-    boundaries_of_each: Inputs,
-    quality_of_each: Inputs,
+    outcomes_of_each: OfEach,
+    sync_of_each: OfEach,
+    recovery_of_each: OfEach,
+    boundaries_of_each: OfEach,
+    quality_of_each: OfEach,
     outcomes: Output,
     outcomes_wide: Output,
     sync: Output,

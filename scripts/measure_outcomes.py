@@ -20,7 +20,7 @@ def measure_outcomes(
     beat_quality: Input,
     sync: Input,
     outcomes: Output,
-    quality: Output,
+    window_quality: Output,
     recovery: Output,
     *,
     study: str,
@@ -44,7 +44,7 @@ def measure_outcomes(
                     {**labels, "window": window.name, "outcome": name, "unit": module.UNIT, **found}
                 )
     write(pd.DataFrame(rows), "outcomes", outcomes)
-    write(pd.DataFrame(verdicts), "quality", quality)
+    write(pd.DataFrame(verdicts), "quality", window_quality)
     write(stack(series, "recovery_series"), "recovery_series", recovery)
 
 

@@ -28,7 +28,7 @@ def segment_oxygenation(
     segments: Output,
     boundaries: Output,
     cuff_checks: Output,
-    quality: Output,
+    oxygenation_quality: Output,
     *,
     study: str,
     participant: str,
@@ -108,7 +108,7 @@ def segment_oxygenation(
     checks = checked_cuffs(events, sets, cuffs, settings, protocol)
     checks = stack(checks, "cuff_checks").assign(participant_id=participant)
     write(checks, "cuff_checks", cuff_checks)
-    write(stack(verdicts, "quality"), "quality", quality)
+    write(stack(verdicts, "quality"), "quality", oxygenation_quality)
 
 
 if __name__ == "__main__":

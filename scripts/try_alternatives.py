@@ -13,7 +13,7 @@ from comparison.alternatives import (
     with_values,
 )
 from comparison.outcome_tables import rows_of
-from engine.step import Input, Inputs, Output, run
+from engine.step import Input, OfEach, Output, run
 from report.sentences import as_decided
 from report.words import words_of
 from results.tables import read_table, write
@@ -22,13 +22,13 @@ from study.settings_files import under_alternative
 
 
 def try_alternatives(
-    signals: Inputs,
-    beats: Inputs,
-    respiration: Inputs,
-    saturation: Inputs,
-    segments: Inputs,
-    beat_quality: Inputs,
-    sync: Inputs,
+    signals: OfEach,
+    beats: OfEach,
+    respiration: OfEach,
+    saturation: OfEach,
+    segments: OfEach,
+    beat_quality: OfEach,
+    sync: OfEach,
     outcomes: Input,
     contrasts: Input,
     results: Output,

@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 import yaml
 
-from engine.step import Input, Inputs, Output, run
+from engine.step import Input, Output, run
 from results.columns import columns_of
 from results.provenance import inputs_of, software_of, write_crate
 from results.tables import write
@@ -17,8 +17,6 @@ from study.settings_files import changed_settings
 
 
 def write_provenance(
-    raw: Inputs,
-    tables: Inputs,
     citation: Input,
     lock: Input,
     snakefile: Input,
@@ -34,7 +32,7 @@ def write_provenance(
     all_settings: Settings,
     default_settings: Settings,
 ):
-    listed = inputs_of(Path(study), [*tables, *raw])
+    listed = inputs_of(Path(study))
     write(listed, "inputs", inputs)
     ran = yaml.safe_dump(all_settings.model_dump(), sort_keys=False, allow_unicode=True)
     settings.write_text(ran, "utf-8")

@@ -24,7 +24,7 @@ def write_session_pages(
     beat_quality: Input,
     window_quality: Input,
     templates: Inputs,
-    folder: Output,
+    pages: Output,
     *,
     study: str,
     participant: str,
@@ -46,8 +46,8 @@ def write_session_pages(
     sessions = sessions_of(participant, visits, events, stretches, files)
     headers = {name: header("outcomes", name) for name in names_in("outcomes")}
     environment = template_folder(templates[0].parent)
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir(parents=True)
+    shutil.rmtree(pages, ignore_errors=True)
+    pages.mkdir(parents=True)
     for previous, session, following in zip(
         [None, *sessions], sessions, [*sessions[1:], None], strict=False
     ):
@@ -69,7 +69,7 @@ def write_session_pages(
             previous=previous and previous.session_id,
             following=following and following.session_id,
         )
-        (folder / f"{session.session_id}.html").write_text(page, encoding="utf-8")
+        (pages / f"{session.session_id}.html").write_text(page, encoding="utf-8")
 
 
 if __name__ == "__main__":

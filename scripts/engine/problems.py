@@ -24,8 +24,13 @@ def problems(logs):
     written = [log for log in sorted(Path(logs).rglob("*.log")) if log.stat().st_mtime >= STARTED]
     found = {}
     for log in written:
-        _, *errors = re.split(r"^ERROR ", log.read_text(errors="replace"), maxsplit=1, flags=re.M)
+        before, *errors = re.split(
+            r"^ERROR ", log.read_text(errors="replace"), maxsplit=1, flags=re.M
+        )
+        # a log of several steps says which one began last
+        steps = re.findall(r"^INFO (step \w+)$", before, flags=re.M)
         for message in errors:
-            found.setdefault(message.partition("\nTraceback")[0].strip(), log)
-    told = [textwrap.indent(f"{message}\n[{log}]", "  ") for message, log in found.items()]
+            where = ", ".join([*steps[-1:], str(log)])
+            found.setdefault(message.partition("\nTraceback")[0].strip(), where)
+    told = [textwrap.indent(f"{message}\n[{where}]", "  ") for message, where in found.items()]
     return "\n".join(["", "Why this run stopped:", *told]) if told else ""

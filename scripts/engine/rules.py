@@ -1,10 +1,11 @@
-"""What a rule needs to know of its step: the shell command, and whether both agree on names.
+"""What a rule needs to know of its steps: the shell command, and whether both agree on names.
 
-Both are read from the signature of the step, without importing it.
+Both are read from the signatures of the steps, without importing them.
 """
 
 import ast
 import os
+import re
 import sys
 from functools import cache
 from pathlib import Path
@@ -14,24 +15,27 @@ from pydantic import TypeAdapter
 from engine.code import SCRIPTS, syntax_tree
 from study.problems import StudyError
 
-PLACES = {"Input": "input", "Inputs": "input", "Output": "output", "Outputs": "output"}
+PLACES = {
+    "Input": "input",
+    "Inputs": "input",
+    "OfEach": "of each",
+    "Output": "output",
+    "Outputs": "output",
+}
 
+# parameters by which Snakemake reruns a rule, and which no step takes
 NOT_ARGUMENTS = {"code", "rows"}
+
+# the steps behind each shell command that was made here
+STEPS = {}
 
 
 def prepare_jobs():
     """Let jobs find this Python and these scripts, and stamp no dates into what they write."""
-    os.environ["PATH"] = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
-    os.environ["PYTHONPATH"] = str(SCRIPTS)
+    for name, first in (("PATH", Path(sys.executable).parent), ("PYTHONPATH", SCRIPTS)):
+        further = [os.environ[name]] if os.environ.get(name) else []
+        os.environ[name] = os.pathsep.join([str(first), *further])
     os.environ["SOURCE_DATE_EPOCH"] = "0"
-
-
-def command(name):
-    """The shell command of the rule that runs scripts/<name>.py, read from the step's signature."""
-    words = [f"python -m {name}"]
-    for argument, place in _places(name).items():
-        words.append(f"--{argument} {{{place}.{argument}:q}}")
-    return " ".join([*words, "> {log:q} 2>&1"])
 
 
 def parameter(value):
@@ -41,21 +45,73 @@ def parameter(value):
     return lambda wildcards: text
 
 
+def of_everybody(files, participants):
+    """Inputs of a rule that stand once for each participant: all files of each argument."""
+    return {
+        argument: [pattern.format(participant=p) for p in participants for pattern in patterns]
+        for argument, patterns in _patterns(files).items()
+    }
+
+
+def patterns_of(files):
+    """The same inputs as parameters: paths with {participant}, which do not grow with people."""
+    return {argument: lambda w, p=p: p for argument, p in _patterns(files).items()}
+
+
+def _patterns(files):
+    # Snakemake has written the names that a wildcard may have behind it
+    return {
+        argument: [
+            re.sub(r"\{(\w+),[^}]*\}", r"{\1}", str(file))
+            for file in ([given] if isinstance(given, str) else given)
+        ]
+        for argument, given in files.items()
+    }
+
+
+def command(*steps):
+    """The shell command of a rule: its step, or several steps one after another in one process.
+
+    Every argument is a file or parameter of the rule by its own name; where a rule runs several
+    steps, `settings` of each is the parameter named after the step, and what an earlier step makes
+    a later one reads.
+    """
+    calls, made = [], set()
+    for step in steps:
+        words = [step]
+        for argument, place in _places(step).items():
+            name = step if argument == "settings" and len(steps) > 1 else argument
+            # files of each participant are given as patterns, which are parameters
+            place = "output" if name in made else place.replace("of each", "params")
+            words.append(f"--{argument} {{{place}.{name}:q}}")
+        made |= {argument for argument, place in _places(step).items() if place == "output"}
+        calls.append(" ".join(words))
+    module = "engine.steps " if len(steps) > 1 else ""
+    text = f"python -m {module}{' --then '.join(calls)} > {{log:q}} 2>&1"
+    STEPS[text] = steps
+    return text
+
+
 def check_steps(rules):
-    """Every rule and the function it calls agree on names; said in the dry run, not hours later."""
+    """Every rule and the steps it calls agree on names; said in the dry run, not hours later."""
     for rule in rules:
-        if not (rule.shellcmd or "").startswith("python -m "):
-            continue
-        name = rule.shellcmd.split()[2]
-        takes = _places(name)
+        steps = STEPS.get(rule.shellcmd, ())
+        takes = {}
+        for step in steps:
+            for argument, place in _places(step).items():
+                several = argument == "settings" and len(steps) > 1
+                takes.setdefault(step if several else argument, place)
         gives = {**_named(rule.input, "input"), **_named(rule.output, "output")}
-        gives |= {n: "params" for n in dict(rule.params.items()) if n not in NOT_ARGUMENTS}
-        if takes != gives:
+        for name in set(dict(rule.params.items())) - NOT_ARGUMENTS:
+            gives[name] = "of each" if name in gives else "params"
+        # what an earlier step makes is no input of the rule
+        takes |= {name: "output" for name in takes if gives.get(name) == "output"}
+        if steps and takes != gives:
             only_rule = sorted(set(gives.items()) - set(takes.items()))
-            only_step = sorted(set(takes.items()) - set(gives.items()))
+            only_steps = sorted(set(takes.items()) - set(gives.items()))
             raise StudyError(
-                f"Rule {rule.name} and scripts/{name}.py disagree: "
-                f"only the rule has {only_rule}, only the function has {only_step}."
+                f"Rule {rule.name} and {', '.join(f'scripts/{name}.py' for name in steps)} "
+                f"disagree: only the rule has {only_rule}, only the function has {only_steps}."
             )
 
 
@@ -65,7 +121,7 @@ def _named(files, place):
 
 @cache
 def _places(name):
-    """Parameters of the step's function, each with the place it comes from, in order."""
+    """Parameters of a step's function, each with the place it comes from, in order."""
     (function,) = (
         node
         for node in syntax_tree(SCRIPTS / f"{name}.py").body

@@ -1,8 +1,8 @@
 """Call one step of the workflow, for Snakemake or by hand.
 
 A step is a script with one function of the same name. Its parameters say everything a rule must
-give it: files first, annotated `Input`, `Inputs`, `Output` or `Outputs`, then settings: whole
-sections by their class, single values by their type, in JSON but for plain text.
+give it: files first, annotated `Input`, `Inputs`, `OfEach`, `Output` or `Outputs`, then settings:
+whole sections by their class, single values by their type, in JSON but for plain text.
 """
 
 import argparse
@@ -20,6 +20,9 @@ Input = Annotated[Path, "input"]
 
 Inputs = Annotated[list[Path], "input"]
 
+# a command line cannot grow with people: it names one file with {participant} in it
+OfEach = Annotated[list[Path], "input of each participant of --study: a path with {participant}"]
+
 Output = Annotated[Path, "output"]
 
 Outputs = Annotated[list[Path], "output"]
@@ -27,10 +30,19 @@ Outputs = Annotated[list[Path], "output"]
 
 def run(step):
     """Call `step` with the arguments of the command line; say in one line what went wrong."""
+    start_log()
+    call(step, arguments_of(step))
+
+
+def start_log():
+    """Say what happens, and warnings of libraries, on the standard error."""
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
     logging.captureWarnings(True)
     logging.getLogger("fontTools").setLevel(logging.WARNING)
-    arguments = _arguments_of(step)
+
+
+def call(step, arguments):
+    """Call `step`; what went wrong ends the process and is said in one line."""
     try:
         step(**arguments)
     except StudyError as problem:
@@ -41,27 +53,45 @@ def run(step):
         sys.exit(2)
 
 
-def _arguments_of(step):
+def arguments_of(step, words=None):
+    """Arguments of a step from the words of a command line, of this process without any."""
     module = inspect.getmodule(step)
     parser = argparse.ArgumentParser(
-        description=module.__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+        prog=f"python -m {step.__name__}",
+        description=module.__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    for name, parameter in inspect.signature(step).parameters.items():
-        kind = parameter.annotation
-        several = kind in (Inputs, Outputs)
-        is_file = getattr(kind, "__metadata__", None)
+    kinds = {name: p.annotation for name, p in inspect.signature(step).parameters.items()}
+    for name, kind in kinds.items():
         parser.add_argument(
             f"--{name}",
-            type=Path if is_file else _reader_of(kind),
-            nargs="*" if several else None,
+            type=Path if _is_file(kind) else _reader_of(kind),
+            nargs="*" if kind in (Inputs, OfEach, Outputs) else None,
             required=True,
             help=_help(kind),
         )
-    return vars(parser.parse_args())
+    arguments = vars(parser.parse_args(words))
+    for name in [name for name, kind in kinds.items() if kind == OfEach]:
+        arguments[name] = _of_each(arguments[name], arguments["study"])
+    return arguments
+
+
+def _of_each(patterns, study):
+    """The files of everybody who has a recording, in order of participant, then of pattern."""
+    if not any("{participant}" in str(pattern) for pattern in patterns):
+        return patterns
+    from study.rows import participants_of
+
+    people = participants_of(study)
+    return [Path(str(pattern).format(participant=p)) for p in people for pattern in patterns]
+
+
+def _is_file(kind):
+    return hasattr(kind, "__metadata__")
 
 
 def _help(kind):
-    if getattr(kind, "__metadata__", None):
+    if _is_file(kind):
         return kind.__metadata__[0]
     return "text" if kind is str else f"{getattr(kind, '__name__', kind)}, in JSON"
 

@@ -10,6 +10,8 @@ import pandas as pd
 import yaml
 
 from report.methods import own_version
+from study.files import raw_files, table_files
+from study.rows import rows_of
 
 RUN_PROFILE = "https://w3id.org/ro/wfrun/workflow/0.5"
 
@@ -20,10 +22,10 @@ PROFILES = (
 )
 
 
-def inputs_of(study, files):
+def inputs_of(study):
     """Every input with its size and checksum, by its path inside the study folder."""
     rows = []
-    for path in files:
+    for path in [*table_files(study), *raw_files(study, rows_of(study, "recordings"))]:
         content = path.read_bytes()
         rows.append(
             {

@@ -3,13 +3,13 @@
 import hashlib
 import json
 import os
-import re
-from itertools import product
+from functools import cache, cached_property
 from pathlib import Path
 from urllib.parse import quote
 
 from engine.listings import header, names_in, windows_of
 from study.checks import check_tables_together
+from study.files import raw_files, table_files
 from study.problems import Problems, StudyError
 from study.rows import read_table
 from study.settings_files import read_settings
@@ -87,29 +87,6 @@ class Study:
         """The scale on which an outcome is compared: identity or ratio."""
         return header("outcomes", outcome)["SCALE"]
 
-    def lost_results(self, rules):
-        """Files that a rule makes and that are absent beside others that it made.
-
-        Snakemake asks for a file only where something needs it, and compares neither code nor
-        settings of a job of which a file is absent: a rule that gained an output would never run.
-        """
-        names = {
-            "participant": self.participants,
-            "figure": self.figures,
-            "alternative": self.alternatives,
-        }
-        lost = []
-        for rule in rules:
-            # Snakemake has written the names that a wildcard may have behind it
-            patterns = [re.sub(r"\{(\w+),[^}]*\}", r"{\1}", str(file)) for file in rule.output]
-            used = [name for name in names if any(f"{{{name}}}" in text for text in patterns)]
-            for values in product(*(names[name] for name in used)):
-                labels = dict(zip(used, values, strict=True))
-                files = [pattern.format(**labels) for pattern in patterns]
-                absent = [file for file in files if not Path(file).exists()]
-                lost += absent if len(absent) < len(files) else []
-        return lost
-
     def refuse_results_beside_raw(self):
         """Results never stand where the study stands, nor among its recordings."""
         results, own = Path(self.results).resolve(), self.folder.resolve()
@@ -148,34 +125,40 @@ class Study:
 
     def all_rows(self, *tables):
         """For rules: a digest of whole tables."""
-        return self._digest(tables, None)
+        return lambda wildcards: self._digest(tables, None)
 
+    @cache  # noqa: B019 a study lives as long as the process
     def _digest(self, tables, participant):
-        chosen = {
-            table: [
-                row.model_dump(mode="json")
-                for row in self.tables[table]
-                if participant in (None, row.participant_id)
-            ]
-            for table in tables
-        }
+        chosen = {table: self._rows_of(table).get(participant, []) for table in tables}
         return hashlib.sha256(json.dumps(chosen, sort_keys=True).encode()).hexdigest()[:12]
 
+    @cache  # noqa: B019
+    def _rows_of(self, table):
+        """Values of the rows of a table by participant, and under None those of everybody."""
+        values = {None: []}
+        for row in self.tables[table]:
+            dumped = row.model_dump(mode="json")
+            values[None].append(dumped)
+            values.setdefault(row.participant_id, []).append(dumped)
+        return values
+
     def raw_files(self, wildcards):
-        """Raw files of one participant, each once, with the descriptions that stand beside them."""
-        return self._raw_files(wildcards.participant)
+        """For rules: raw files of one participant, and the descriptions that stand beside them."""
+        return self._raw_files[wildcards.participant]
 
     def all_raw_files(self):
         """Raw files of everybody, each once."""
-        return self._raw_files(None)
+        return list(dict.fromkeys(file for files in self._raw_files.values() for file in files))
 
-    def _raw_files(self, participant):
-        files = []
+    @cached_property
+    def _raw_files(self):
+        of_each = {}
         for row in self.tables["recordings"]:
-            if participant in (None, row.participant_id):
-                path = self.folder / row.file
-                files += [path, *sidecars(path)]
-        return [str(path) for path in dict.fromkeys(files)]
+            of_each.setdefault(row.participant_id, []).append(row)
+        return {
+            participant: [str(path) for path in raw_files(self.folder, rows)]
+            for participant, rows in of_each.items()
+        }
 
     def files_for_figure(self, wildcards):
         """Result files that a figure says it needs."""
@@ -193,13 +176,4 @@ class Study:
 
     def table_files(self):
         """Tables and settings that exist in the study folder."""
-        names = [*(f"{name}.tsv" for name in TABLES), "study.yaml"]
-        return [str(self.folder / name) for name in names if (self.folder / name).exists()]
-
-
-def sidecars(path):
-    """The description that stands beside a BIDS physiology file, when there is one."""
-    if path.name.endswith("_physio.tsv.gz"):
-        description = path.with_name(path.name.removesuffix(".tsv.gz") + ".json")
-        if description.exists():
-            yield description
+        return [str(path) for path in table_files(self.folder)]

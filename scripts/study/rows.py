@@ -23,6 +23,11 @@ def rows_of(study_folder, table, participant=None):
     return [row for row in rows if participant in (None, row.participant_id)]
 
 
+def participants_of(study_folder):
+    """Labels of all participants of whom something was recorded, in order."""
+    return sorted({row.participant_id for row in rows_of(study_folder, "recordings")})
+
+
 def read_table(path, found):
     """Rows of a table as declared, each knowing its row number; problems go to `found`.
 

@@ -87,14 +87,21 @@ def test_a_folder_named_with_a_number_is_a_study_folder(folder):
     assert load_study({"study": 2031}).results == "results/2031"
 
 
-def test_a_result_that_is_absent_beside_others_of_its_job_is_asked_for(folder):
-    study = load_study({"study": "../one/tiny"})
-    beats, quality = "results/tiny/{participant,sub-01}.tsv", "results/tiny/q_{participant}.tsv"
-    rules = [SimpleNamespace(output=[beats, quality]), SimpleNamespace(output=["results/new.tsv"])]
-    assert study.lost_results(rules) == []
-    (folder / "run" / "results" / "tiny").mkdir(parents=True)
-    (folder / "run" / "results" / "tiny" / "sub-01.tsv").touch()
-    assert study.lost_results(rules) == ["results/tiny/q_sub-01.tsv"]
+def test_the_digest_of_a_participants_rows_changes_with_them_alone(folder):
+    table = folder / "one" / "tiny" / "events.tsv"
+    before = load_study({"study": "../one/tiny"})
+    lines = table.read_text(encoding="utf-8").splitlines()
+    n = next(i for i, line in enumerate(lines) if line.startswith("sub-01") and "\t12" in line)
+    lines[n] = lines[n].replace("\t12", "\t11")
+    table.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    after = load_study({"study": "../one/tiny"})
+
+    def digest(study, tables, person):
+        return study.rows(*tables)(SimpleNamespace(participant=person))
+
+    assert digest(after, ["events"], "sub-01") != digest(before, ["events"], "sub-01")
+    assert digest(after, ["sessions"], "sub-01") == digest(before, ["sessions"], "sub-01")
+    assert digest(after, ["events"], "sub-02") == digest(before, ["events"], "sub-02")
 
 
 @pytest.mark.parametrize(

@@ -65,8 +65,16 @@ def test_a_changed_formula_reruns_what_depends_on_it_and_nothing_else(finished):
     before = edited(path, "return ", "return 1.0 * ")
     rules = planned(finished)
     path.write_text(before, encoding="utf-8")
-    assert {"measure_outcomes", "gather_tables", "compare_conditions", "write_report"} <= rules
-    assert not rules & {"read_recordings", "find_beats", "segment_oxygenation", "check_safety"}
+    assert {"measure_participant", "gather_tables", "compare_conditions", "write_report"} <= rules
+
+
+def test_a_changed_formula_of_the_comparison_measures_nobody_again(finished):
+    path = finished / "scripts" / "comparison" / "planning.py"
+    before = edited(path, "def planning(", "LARGEST = 1\n\n\ndef planning(")
+    rules = planned(finished)
+    path.write_text(before, encoding="utf-8")
+    assert {"compare_conditions", "write_report"} <= rules
+    assert not rules & {"measure_participant", "gather_tables", "check_safety"}
 
 
 def test_a_changed_row_reruns_only_its_participant(finished):
@@ -79,7 +87,7 @@ def test_a_changed_row_reruns_only_its_participant(finished):
     printed, _ = snakemake(finished, "-n", "--config", "study=tiny")
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     measured = re.findall(
-        r"rule measure_outcomes:.*?wildcards: participant=(sub-\d+)", printed, re.S
+        r"rule measure_participant:.*?wildcards: participant=(sub-\d+)", printed, re.S
     )
     assert set(measured) == {"sub-02"}
 

@@ -1,28 +1,28 @@
 """Figures, each with the numbers that it draws."""
 
 
+DRAWN = {"beats": MEASURED.beats, "saturation": MEASURED.saturation}
+
+
 rule draw_figures:
     """Draw every figure as SVG, PDF and PNG, and write the numbers that it draws."""
     input:
         tables=expand(
-            f"{RESULTS}/{{table}}.tsv",
+            "<results>/{table}.tsv",
             table=sorted({*needs_of("figures")} - {"beats", "saturation"}),
         ),
-        beats=expand(f"{RESULTS}/beats/{{participant}}.tsv", participant=STUDY.participants),
-        saturation=expand(
-            f"{RESULTS}/signals/{{participant}}_oxygenation.parquet",
-            participant=STUDY.participants,
-        ),
+        **of_everybody(DRAWN, STUDY.participants),
     output:
         figures=expand(
-            f"{RESULTS}/figures/{{figure}}.{{suffix}}",
+            "<results>/figures/{figure}.{suffix}",
             figure=STUDY.figures,
             suffix=["svg", "pdf", "png", "tsv"],
         ),
     log:
-        f"{RESULTS}/logs/draw_figures.log",
+        "<results>/logs/draw_figures.log",
     params:
-        study=str(STUDY.folder),
+        **patterns_of(DRAWN),
+        study=STUDY.folder.as_posix(),
         settings=parameter(SETTINGS),
         rows=STUDY.all_rows("sessions", "events", "edits"),
         code=code_of("draw_figures", "figures/*"),

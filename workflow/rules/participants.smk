@@ -1,0 +1,53 @@
+"""From the files of the recorders to the outcomes of one person, in one process."""
+
+STEPS_OF_PARTICIPANT = ("read_recordings", "find_beats", "segment_oxygenation", "measure_outcomes", "write_session_pages")
+
+
+rule measure_participant:
+    """Read one person's recordings, find beats, follow saturation, measure outcomes, draw."""
+    input:
+        raw=STUDY.raw_files,
+        templates=expand(
+            f"{workflow.basedir}/workflow/templates/{{name}}",
+            name=[
+                "session.html.jinja",
+                "session.css",
+                "session.js",
+                "vendor/uplot/uPlot.iife.min.js",
+                "vendor/uplot/uPlot.min.css",
+            ],
+        ),
+    output:
+        signals="<results>/signals/{participant}.parquet",
+        sync="<results>/participants/{participant}/sync.tsv",
+        beats="<results>/beats/{participant}.tsv",
+        respiration="<results>/participants/{participant}/respiration.tsv",
+        beat_quality="<results>/participants/{participant}/beat_quality.tsv",
+        saturation="<results>/signals/{participant}_oxygenation.parquet",
+        segments="<results>/participants/{participant}/segments.tsv",
+        boundaries="<results>/participants/{participant}/boundaries.tsv",
+        cuff_checks="<results>/participants/{participant}/cuff_checks.tsv",
+        oxygenation_quality="<results>/participants/{participant}/oxygenation_quality.tsv",
+        outcomes="<results>/participants/{participant}/outcomes.tsv",
+        window_quality="<results>/participants/{participant}/window_quality.tsv",
+        recovery="<results>/participants/{participant}/recovery.tsv",
+        pages=directory("<results>/sessions/{participant}"),
+    log:
+        "<results>/logs/measure_participant/{participant}.log",
+    params:
+        study=STUDY.folder.as_posix(),
+        participant="{participant}",
+        read_recordings=parameter(SETTINGS.read_recordings),
+        find_beats=parameter(SETTINGS.find_beats),
+        segment_oxygenation=parameter(SETTINGS.segment_oxygenation),
+        measure_outcomes=parameter(SETTINGS.measure_outcomes),
+        title=parameter(SETTINGS.study.title),
+        protocol=parameter(SETTINGS.protocol),
+        usual_gates=parameter(STUDY.default_settings.measure_outcomes.gates),
+        rows=STUDY.rows("participants", "sessions", "recordings", "events", "edits"),
+        code=code_of(*STEPS_OF_PARTICIPANT, "outcomes/*", "windows/*"),
+    shell:
+        command(*STEPS_OF_PARTICIPANT)
+
+
+MEASURED = rules.measure_participant.output
