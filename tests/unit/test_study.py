@@ -88,13 +88,14 @@ def test_a_folder_named_with_a_number_is_a_study_folder(folder):
 
 
 def test_the_digest_of_a_participants_rows_changes_with_them_alone(folder):
-    table = folder / "one" / "tiny" / "events.tsv"
-    before = load_study({"study": "../one/tiny"})
+    write_tiny_study(folder / "one" / "two_people", participants=("sub-01", "sub-02"))
+    table = folder / "one" / "two_people" / "events.tsv"
+    before = load_study({"study": "../one/two_people"})
     lines = table.read_text(encoding="utf-8").splitlines()
     n = next(i for i, line in enumerate(lines) if line.startswith("sub-01") and "\t12" in line)
     lines[n] = lines[n].replace("\t12", "\t11")
     table.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    after = load_study({"study": "../one/tiny"})
+    after = load_study({"study": "../one/two_people"})
 
     def digest(study, tables, person):
         return study.rows(*tables)(SimpleNamespace(participant=person))
