@@ -1,6 +1,12 @@
 """From the files of the recorders to the outcomes of one person, in one process."""
 
-STEPS_OF_PARTICIPANT = ("read_recordings", "find_beats", "segment_oxygenation", "measure_outcomes", "write_session_pages")
+STEPS_OF_PARTICIPANT = (
+    "read_recordings",
+    "find_beats",
+    "segment_oxygenation",
+    "measure_outcomes",
+    "write_session_pages",
+)
 
 
 rule measure_participant:
