@@ -1,17 +1,16 @@
 """Figures, each with the numbers that it draws."""
 
-
 DRAWN = {"beats": MEASURED.beats, "saturation": MEASURED.saturation}
 
 
 rule draw_figures:
     """Draw every figure as SVG, PDF and PNG, and write the numbers that it draws."""
     input:
+        **of_everybody(DRAWN, STUDY.participants),
         tables=expand(
             "<results>/{table}.tsv",
             table=sorted({*needs_of("figures")} - {"beats", "saturation"}),
         ),
-        **of_everybody(DRAWN, STUDY.participants),
     output:
         figures=expand(
             "<results>/figures/{figure}.{suffix}",

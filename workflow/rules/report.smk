@@ -69,7 +69,7 @@ rule write_report:
         repetition_agreement=rules.relate_outcomes.output.repetition_agreement,
         methods=rules.write_methods.output.methods,
         tables=rules.write_tables.output.folder,
-        figures=expand(rules.draw_figure.output.svg, figure=STUDY.figures),
+        figures=[path for path in rules.draw_figures.output if path.endswith(".svg")],
     output:
         report="<results>/report.html",
     log:
