@@ -68,6 +68,8 @@ def write_methods(
         breathing=breathing_in_words(recordings),
         counted_contractions=bool(found["outcome"].eq("contraction_count").any()),
         errors=with_error(found),
+        rated=bool((found["outcome"].eq("rpe") & found["value"].notna()).any()),
+        rpe_scale=settings.study.rpe_scale,
         delays=delays_in_words(delays_after_sets(events_of(study), judged), settings),
         other_assumptions=other_assumptions(read_table(sensitivity)),
         power_pct=100 * settings.compare_conditions.power,

@@ -1,13 +1,24 @@
 """The code of a step as a parameter of its rule: an edited formula reruns the rule."""
 
 import ast
+import atexit
 import hashlib
+import json
+import os
+import sys
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from types import CodeType
 
 ENGINE = Path(__file__).resolve().parent
 SCRIPTS = ENGINE.parent
+
+# another Python or another way to read code gives other digests
+HERE_CHANGED_NS = Path(__file__).stat().st_mtime_ns
+
+# what is known of files that have not changed since an earlier start of the workflow
+REMEMBERED = Path(".snakemake") / "code.json"
 
 
 def code_of(*names):
@@ -29,7 +40,7 @@ def fingerprint(*names):
         path = waiting.pop()
         if path not in seen:
             seen[path], imported = _digest_and_imports(path)
-            waiting += imported
+            waiting += [file for name in imported for file in _files_of(name)]
     text = "".join(f"{path.relative_to(SCRIPTS)}{seen[path]}" for path in sorted(seen))
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 
@@ -41,30 +52,61 @@ def syntax_tree(path):
 
 @cache
 def _digest_and_imports(path):
-    """Hash of what one file does, and the files of ours that it imports."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    """Hash of what one file does, and the modules that it imports."""
+    known, at = _remembered(), path.stat()
+    name = path.relative_to(SCRIPTS).as_posix()
+    version = [at.st_mtime_ns, at.st_size, sys.hexversion, HERE_CHANGED_NS]
+    if known.get(name, [None])[0] != version:
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        imported = sorted(_imports_of(tree, path))
+        code = compile(_WithoutTexts().visit(tree), "", "exec")
+        digest = hashlib.sha256("\n".join(_meaning(code)).encode()).hexdigest()
+        known[name] = [version, digest, imported]
+    return known[name][1:]
+
+
+@cache
+def _remembered():
+    known = {}
+    with suppress(OSError, ValueError):
+        known = json.loads(REMEMBERED.read_text(encoding="utf-8"))
+    before = json.dumps(known)
+    atexit.register(lambda: _remember(known) if json.dumps(known) != before else None)
+    return known
+
+
+def _remember(known):
+    """Write down what is known, where Snakemake keeps notes; jobs beside this one read it whole."""
+    with suppress(OSError):
+        if REMEMBERED.parent.is_dir():
+            written = REMEMBERED.with_suffix(f".{os.getpid()}")
+            written.write_text(json.dumps(known), encoding="utf-8")
+            written.replace(REMEMBERED)
+
+
+class _WithoutTexts(ast.NodeTransformer):
+    """Takes docstrings and other texts that nothing uses out of a syntax tree."""
+
+    def visit_Expr(self, node):
+        return None if isinstance(node.value, ast.Constant) else node
+
+    def generic_visit(self, node):
+        super().generic_visit(node)
+        if getattr(node, "body", None) == []:
+            node.body = [ast.Pass(lineno=1, col_offset=0)]
+        return node
+
+
+def _imports_of(tree, path):
     names = set()
-    for node in _statements(tree):
-        body = getattr(node, "body", None)
-        if isinstance(body, list) and body and _is_text(body[0]):
-            node.body = body[1:] or [ast.Pass(lineno=1, col_offset=0)]
+    for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
             parents = path.relative_to(SCRIPTS).parent.parts if node.level else ()
             base = ".".join([*parents, *([node.module] if node.module else [])])
             names |= {base, *(f"{base}.{alias.name}" for alias in node.names)}
-    digest = hashlib.sha256("\n".join(_meaning(compile(tree, "", "exec"))).encode()).hexdigest()
-    return digest, [file for name in sorted(names - {""}) for file in _files_of(name)]
-
-
-def _statements(node):
-    """A module and all statements in it, however deep."""
-    yield node
-    for name in ("body", "orelse", "finalbody", "handlers", "cases"):
-        parts = getattr(node, name, None)
-        for part in parts if isinstance(parts, list) else ():
-            yield from _statements(part)
+    return names - {""}
 
 
 def _meaning(code):
@@ -78,10 +120,6 @@ def _meaning(code):
         else:
             # the order within a set differs from one Python process to the next
             yield repr(sorted(map(repr, value)) if isinstance(value, frozenset) else value)
-
-
-def _is_text(node):
-    return isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
 
 
 def _files_of(name):

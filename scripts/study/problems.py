@@ -2,6 +2,9 @@
 
 import re
 
+# more than a person mends at once; the others are counted and come up in the next run
+MOST_SHOWN = 20
+
 
 class StudyError(Exception):
     """Something that a person can mend: where it is, what was found, what to do."""
@@ -31,7 +34,10 @@ class Problems:
         if self._found:
             lines = _one_line_for_each(self._found)
             count = "1 problem" if len(lines) == 1 else f"{len(lines)} problems"
-            raise StudyError("\n  ".join([f"{count} to mend before anything runs:", *lines]))
+            hidden = len(lines) - MOST_SHOWN
+            further = [f"and {hidden} more, shown once these are mended"] if hidden > 0 else []
+            shown = [f"{count} to mend before anything runs:", *lines[:MOST_SHOWN], *further]
+            raise StudyError("\n  ".join(shown))
 
 
 def _one_line_for_each(found):

@@ -12,7 +12,7 @@ from comparison.outcome_tables import why_absent
 from engine.listings import header, names_in, outcome_modules, window_modules, windows_of
 from project import write_tiny_study
 from study.loading import load_study
-from study.problems import StudyError
+from study.problems import Problems, StudyError
 
 
 @pytest.fixture
@@ -151,3 +151,16 @@ def test_the_set_up_script_never_empties_an_environment_behind_a_link(tmp_path, 
     with pytest.raises(SystemExit, match="is a link to"):
         launch.set_up_environment()
     assert (tmp_path / "shared" / "kept").exists()
+
+
+def test_twenty_problems_are_named_and_the_others_counted():
+    problems = Problems()
+    for number in range(2, 32):
+        problems.add("events.tsv", f"row {number}, column onset_s", f"problem {number}")
+    with pytest.raises(StudyError) as told:
+        problems.stop()
+    first, *lines, last = str(told.value).splitlines()
+    assert first == "30 problems to mend before anything runs:"
+    assert len(lines) == 20
+    assert lines[-1].endswith("row 21, column onset_s: problem 21")
+    assert last.strip() == "and 10 more, shown once these are mended"

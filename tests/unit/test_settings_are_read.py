@@ -1,0 +1,116 @@
+"""Every declared setting is read by a step that is given it, and no step reads another."""
+
+import ast
+import inspect
+import re
+from functools import cache
+from pathlib import Path
+
+import pytest
+from pydantic import BaseModel
+
+from engine.code import SCRIPTS, _digest_and_imports, _files_of, syntax_tree
+from project import PROJECT, settings_with
+from study import settings
+from study.settings import Settings
+
+STEPS = sorted(set(SCRIPTS.glob("*.py")) - {SCRIPTS / "launch.py"})
+TEMPLATES = "".join(
+    path.read_text(encoding="utf-8")
+    for path in sorted((PROJECT / "workflow" / "templates").rglob("*.jinja"))
+)
+DECLARED = [
+    (section, name)
+    for section, declared in Settings.model_fields.items()
+    for name in declared.annotation.model_fields
+]
+
+
+@pytest.mark.parametrize(("section", "name"), DECLARED, ids=lambda text: text)
+def test_every_setting_is_read_by_a_step_that_is_given_it(section, name):
+    kind = Settings.model_fields[section].annotation.__name__
+    given = [path for path in STEPS if {kind, "Settings"} & set(kinds_of(path).values())]
+    # the study's own facts, and what rules and checks pick from the settings by name
+    wired = names_read(SCRIPTS / "study") | wired_names(section)
+    read = wired.union(*(names_read(path) for path in given))
+    assert name in read, f"{section}.{name} is declared and read by none of {given}"
+
+
+@pytest.mark.parametrize("path", STEPS, ids=lambda path: path.stem)
+def test_a_step_reads_only_settings_that_it_is_given(path):
+    kinds = kinds_of(path)
+    for node in ast.walk(syntax_tree(path)):
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+            model = getattr(settings, kinds.get(node.value.id, ""), None)
+            if inspect.isclass(model) and issubclass(model, BaseModel):
+                assert hasattr(model, node.attr) or node.attr in model.model_fields, (
+                    f"{path.name}, line {node.lineno}: {model.__name__} has no {node.attr}"
+                )
+
+
+def test_a_setting_that_no_step_reads_would_be_found():
+    assert "a_setting_that_nobody_reads" not in set().union(*(names_read(p) for p in STEPS))
+
+
+def test_the_file_of_defaults_holds_what_is_declared_in_the_order_of_the_declarations():
+    text = (PROJECT / "config" / "config.yaml").read_text(encoding="utf-8")
+    written = re.findall(r"^(\w+):", text, flags=re.M)
+    declared = list(Settings.model_fields)
+    assert written == declared, f"sort the sections of config/config.yaml so: {declared}"
+    for section, names in settings_with():
+        inside = text.partition(f"\n{section}:\n")[2].partition("\n\n")[0]
+        written = re.findall(r"^  (\w+):", inside, flags=re.M)
+        expected = list(type(names).model_fields)
+        assert sorted(written) == sorted(expected), f"{section} in config.yaml needs {expected}"
+
+
+@cache
+def kinds_of(path):
+    """Classes of the parameters of a step, by name."""
+    (function,) = (n for n in syntax_tree(path).body if isinstance(n, ast.FunctionDef))
+    parameters = [*function.args.args, *function.args.kwonlyargs]
+    return {p.arg: ast.unparse(p.annotation) for p in parameters}
+
+
+@cache
+def names_read(start):
+    """Attributes that a script and what it imports read, and what outcomes ask for by name."""
+    waiting = sorted(start.glob("*.py")) if start.is_dir() else [start]
+    seen, names = set(), set(re.findall(r"\.(\w+)", TEMPLATES))
+    while waiting:
+        path = waiting.pop()
+        if path in seen or path == Path(settings.__file__):
+            continue
+        seen.add(path)
+        names |= attributes_of(path)
+        if not start.is_dir():
+            _, imported = _digest_and_imports(path)
+            waiting += [file for name in imported for file in _files_of(name)]
+            # figures are found by their folder
+            listed = "figures" if "engine.listings.figure_modules" in imported else ""
+            waiting += (SCRIPTS / listed).glob("*.py") if listed else []
+    if any(path.parent.name == "windows" for path in seen):
+        # windows and outcomes ask for settings by the names of parameters
+        asking = [*seen, *(SCRIPTS / "windows").glob("*.py"), *(SCRIPTS / "outcomes").glob("*.py")]
+        names = names.union(*(parameters_of(path) for path in asking))
+    return names
+
+
+@cache
+def attributes_of(path):
+    tree = syntax_tree(path)
+    return {node.attr for node in ast.walk(tree) if isinstance(node, ast.Attribute)}
+
+
+@cache
+def parameters_of(path):
+    return {node.arg for node in ast.walk(syntax_tree(path)) if isinstance(node, ast.arg)}
+
+
+@cache
+def wired_names(section):
+    """Settings of a section that a rule gives to its step one by one."""
+    rules = "".join(
+        path.read_text(encoding="utf-8") for path in (PROJECT / "workflow").rglob("*.smk")
+    )
+    return set(re.findall(rf"SETTINGS\.{section}\.(\w+)", rules))
