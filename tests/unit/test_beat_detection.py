@@ -1,5 +1,6 @@
 """Beats of generated exercise ECG with exact truth: found, timed, and the same however recorded."""
 
+from functools import cache
 from itertools import combinations, product
 
 import numpy as np
@@ -30,6 +31,7 @@ PLAIN = NoiseMix()
 COURSE_BPM = (70, 75, 120, 150, 140, 100)
 
 
+@cache
 def recording(
     seed,
     *,
@@ -80,13 +82,13 @@ def test_at_0_db_hardly_a_beat_is_lost():
 def test_noise_in_the_band_of_the_qrs_is_the_same_at_every_rate():
     power = []
     for rate_hz in (130, 250, 1000):
-        noise = exercise_noise(600 * rate_hz, rate_hz, generator=np.random.default_rng(8))
+        noise = exercise_noise(200 * rate_hz, rate_hz, generator=np.random.default_rng(8))
         frequency_hz, density = signal.welch(noise, rate_hz, nperseg=4 * rate_hz)
         power.append(density[(frequency_hz >= 5) & (frequency_hz <= 40)].mean())
     assert max(power) <= 1.1 * min(power)
 
 
-@pytest.mark.parametrize("rate_hz", [130, 250, 500, 1000])
+@pytest.mark.parametrize("rate_hz", [130, 250, 1000])
 def test_beats_are_timed_between_samples_at_every_rate(rate_hz):
     for snr_db, rms_ms in ((30.0, 0.10), (12.0, 0.35)):
         errors, excess_ms = [], []
@@ -108,7 +110,7 @@ def with_wide_beats(snr_db):
     """A recording in every lead with either ectopic shape, one beat in twenty ectopic."""
     for n, (lead, shape) in enumerate(product(LEADS, ECTOPIC)):
         words = {"lead": lead, "ectopic_share": 0.05, "ectopic_shape": shape}
-        yield recording([4, n], snr_db=snr_db, **words)
+        yield recording((4, n), snr_db=snr_db, **words)
 
 
 # The hardest is a small lead whose ectopic T waves exceed its QRS.
@@ -193,6 +195,7 @@ def test_what_exercise_does_to_an_ecg_costs_few_beats(trouble):
     assert own >= (99.1 if trouble == "bursts of four times the noise" else 99.2)
 
 
+@cache
 def shaken_by_footfalls(seed, lead, *, rate_hz, strength, resting_s=60.0, running_s=90.0):
     """Rest, then running in which footfalls of one shape a foot move the electrode."""
     generator = np.random.default_rng([41, seed])
