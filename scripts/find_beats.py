@@ -32,30 +32,30 @@ def find_beats(
     stretches = read_stretches(signals, ["ecg", "rr", "respiration"])
     beat_tables, breathing, verdicts = [], [], []
     for session_id in sorted({s.session_id for s in stretches}):
-        own = [s for s in stretches if s.session_id == session_id]
-        ecg = [s for s in own if s.signal == "ecg"]
-        intervals = [s for s in own if s.signal == "rr"]
+        recorded = [s for s in stretches if s.session_id == session_id]
+        ecg = [s for s in recorded if s.signal == "ecg"]
+        intervals = [s for s in recorded if s.signal == "rr"]
         of_session = edits[edits["session_id"] == session_id]
         if ecg:
-            found, spans = beats_of_ecg(ecg, settings.detector, settings.quality_span_s)
+            detected, spans = beats_of_ecg(ecg, settings.detector, settings.quality_span_s)
         elif intervals:
-            found, spans = beats_of_intervals(intervals)
+            detected, spans = beats_of_intervals(intervals)
         else:
             continue
         try:
-            repaired = with_edits(found, of_session, settings)
+            repaired = with_edits(detected, of_session, settings)
         except BeatEditError as error:
             raise StudyError(f"edits.tsv, {participant} {session_id}: {error}") from None
-        unedited = with_edits(found, of_session[:0], settings) if len(of_session) else repaired
+        unedited = with_edits(detected, of_session[:0], settings) if len(of_session) else repaired
         beat_tables.append(repaired.assign(session_id=session_id))
-        breathing.append(breathing_of(own, found, repaired).assign(session_id=session_id))
+        breathing.append(breathing_of(recorded, detected, repaired).assign(session_id=session_id))
         labels = {
             "participant_id": participant,
             "session_id": session_id,
             "signal": "ecg" if ecg else "rr",
             "file": (ecg or intervals)[0].file,
         }
-        verdicts.append(whole_recording(repaired, unedited, found).assign(**labels))
+        verdicts.append(whole_recording(repaired, unedited, detected).assign(**labels))
         verdicts.append(spans.assign(**labels))
     write(stack(beat_tables, "beats"), "beats", beats)
     write(stack(breathing, "respiration"), "respiration", respiration)

@@ -26,12 +26,12 @@ BEAT_ACTIONS = ("remove_beat", "add_beat", "move_beat", "exclude_span")
 def beats_of_ecg(ecg, detector, quality_span_s):
     """Beats of all stretches of the ECG of one session, and the quality of its spans."""
     time_s, value = joined(first_channel(ecg))
-    own = detect_beats(time_s, value)
-    spans = quality_by_span(time_s, value, own, span_s=quality_span_s)
+    beats = detect_beats(time_s, value)
+    spans = quality_by_span(time_s, value, beats, span_s=quality_span_s)
     if detector != "own":
         other_s = detect_with(detector, time_s, value)
-        own = pd.DataFrame({"time_s": other_s, "template_correlation": np.nan, "shape": "normal"})
-    own = own.assign(amplitude=beat_amplitudes(time_s, value, own["time_s"]))
+        beats = pd.DataFrame({"time_s": other_s, "template_correlation": np.nan, "shape": "normal"})
+    beats = beats.assign(amplitude=beat_amplitudes(time_s, value, beats["time_s"]))
     spans = pd.DataFrame(
         {
             "segment": "span",
@@ -42,7 +42,7 @@ def beats_of_ecg(ecg, detector, quality_span_s):
             "reason": spans["reason"],
         }
     )
-    return own, spans
+    return beats, spans
 
 
 def first_channel(ecg):
@@ -55,42 +55,42 @@ def beats_of_intervals(intervals):
     """Beats of interval text; no waveform can confirm them, and that is said."""
     times = np.concatenate([s.time_s for s in intervals])
     values = np.concatenate([s.value for s in intervals])
-    found = pd.DataFrame({"time_s": np.unique(times)})
+    detected = pd.DataFrame({"time_s": np.unique(times)})
     reasons = ["beat intervals without a waveform: no ECG can confirm a beat"]
     known = values[np.isfinite(values)]
     if len(known) >= FEWEST_INTERVALS:
         rounding = interval_rounding(known)
-        found.attrs["timing_step_ms"] = rounding.step_ms
+        detected.attrs["timing_step_ms"] = rounding.step_ms
         reasons.append(rounding.sentence)
-    found.attrs["reason"] = "; ".join(reasons)
-    return found, pd.DataFrame(columns=["segment"])
+    detected.attrs["reason"] = "; ".join(reasons)
+    return detected, pd.DataFrame(columns=["segment"])
 
 
-def with_edits(found, edits, settings):
+def with_edits(detected, edits, settings):
     """The beat table of one session, with the decisions of people replayed on it."""
-    listed = apply_beat_edits(found["time_s"].to_numpy(), edits)
+    listed = apply_beat_edits(detected["time_s"].to_numpy(), edits)
     return repair_intervals(
         listed["time_s"].to_numpy(),
         origin=listed["origin"].to_numpy(),
         origin_reason=listed["reason"].to_numpy(),
-        shape=_beside(found, listed, "shape"),
-        correlation=_beside(found, listed, "template_correlation"),
+        shape=_beside(detected, listed, "shape"),
+        correlation=_beside(detected, listed, "template_correlation"),
         breaks_s=excluded_spans_s(edits),
         gate_correlation=settings.gate_correlation,
         gate_deviation=settings.gate_deviation,
     )
 
 
-def _beside(found, listed, column):
+def _beside(detected, listed, column):
     """What was found at each listed beat; a beat that a person added or moved has no waveform."""
-    if column not in found:
+    if column not in detected:
         return None
-    values = dict(zip(found["time_s"], found[column], strict=True))
+    values = dict(zip(detected["time_s"], detected[column], strict=True))
     absent = "normal" if column == "shape" else np.nan
     return np.array([values.get(time, absent) for time in listed["time_s"]])
 
 
-def breathing_of(stretches, found, repaired):
+def breathing_of(stretches, detected, repaired):
     """Breathing rate from a belt when there is one, else from the beats: from the height of their
     R wave, and where that shows none or there is no ECG, from the intervals."""
     belt = [s for s in stretches if s.signal == "respiration"]
@@ -99,8 +99,8 @@ def breathing_of(stretches, found, repaired):
     used = repaired[repaired["nn_time_s"].notna()]
     beat_time_s = used["nn_time_s"].to_numpy()
     by_height = None
-    if "amplitude" in found:
-        seen = found.loc[found["shape"] == "normal"].set_index("time_s")["amplitude"]
+    if "amplitude" in detected:
+        seen = detected.loc[detected["shape"] == "normal"].set_index("time_s")["amplitude"]
         by_height = respiration_from_beats(beat_time_s, seen.reindex(used["time_s"]).to_numpy())
         if (by_height["status"] == "known").all():
             return by_height
@@ -113,12 +113,12 @@ def breathing_of(stretches, found, repaired):
     )
 
 
-def whole_recording(repaired, unedited, found):
+def whole_recording(repaired, unedited, detected):
     """One row on a whole recording, with and without the decisions of people."""
-    start_s, end_s = found["time_s"].min(), found["time_s"].max() + 1e-6
-    reasons = [found.attrs.get("reason", "")]
-    row = {"segment": "recording", "start_s": start_s, "end_s": end_s, "beats": len(found)}
-    if len(found) > 1:
+    start_s, end_s = detected["time_s"].min(), detected["time_s"].max() + 1e-6
+    reasons = [detected.attrs.get("reason", "")]
+    row = {"segment": "recording", "start_s": start_s, "end_s": end_s, "beats": len(detected)}
+    if len(detected) > 1:
         row |= {
             "usable_pct": 100 * repaired["nn_ms"].sum() / 1000 / (end_s - start_s),
             "corrected_pct": corrected_pct(repaired, start_s, end_s),
@@ -129,8 +129,8 @@ def whole_recording(repaired, unedited, found):
         }
     else:
         reasons.append("no beats were found")
-    row["timing_step_ms"] = found.attrs.get("timing_step_ms", 0.0)
-    row["verdict"] = "accepted" if len(found) > 1 else "rejected"
+    row["timing_step_ms"] = detected.attrs.get("timing_step_ms", 0.0)
+    row["verdict"] = "accepted" if len(detected) > 1 else "rejected"
     row["reason"] = "; ".join(reason for reason in reasons if reason)
     return pd.DataFrame([row])
 

@@ -85,3 +85,13 @@ def test_each_witness_alone_takes_a_span_below_acceptance():
     assert probability_all_right(1.0, 3.0, 1.0) > 0.99
     for doubted in ((0.2, 0.0, 1.0), (1.0, 0.0, 1.0), (0.2, 3.0, 2.0)):
         assert probability_all_right(*doubted) < 0.7
+
+
+def test_intervals_as_seen_know_nothing_of_a_beat_that_a_person_added():
+    beats_s = sinus_beats(5)
+    detected = pd.DataFrame({"time_s": np.delete(beats_s, 80)})
+    added = edits(action="add_beat", time_s=beats_s[80])
+    repaired = with_edits(detected, added, RULES).set_index("time_s")
+    assert np.isnan(repaired.loc[beats_s[80], "rr_ms"])
+    assert repaired.loc[beats_s[81], "rr_ms"] == pytest.approx(1000 * (beats_s[81] - beats_s[79]))
+    assert repaired.loc[beats_s[81], "nn_ms"] == pytest.approx(1000 * (beats_s[81] - beats_s[80]))
