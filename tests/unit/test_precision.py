@@ -54,3 +54,15 @@ def test_the_interval_of_a_power_holds_its_value_and_narrows_with_time():
         assert power.ci_low < power.value < power.ci_high
         widths.append(power.ci_high / power.ci_low)
     assert widths[1] < widths[0]
+
+
+def test_the_stated_error_of_a_power_is_the_spread_between_windows_of_one_state():
+    generator = np.random.default_rng(7)
+    powers = []
+    for _ in range(300):
+        nn = resting_intervals(generator, 140)
+        spectrum = interval_spectrum(np.cumsum(nn) / 1000, nn)
+        powers.append(precise_band_power_ms2(spectrum, 0.15, 0.40))
+    values = np.array([power.value for power in powers])
+    stated = np.sqrt(np.mean(np.square([power.se for power in powers])))
+    assert stated == pytest.approx(values.std(), rel=0.15)
