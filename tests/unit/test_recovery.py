@@ -5,18 +5,18 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from windows.cutting import Window
 
 from heart.recovery import fall_of_rate, rmssd_course
 from heart.repair.series import with_beginnings, with_differences
 from heart.variability import NotEnough
 from unit.pulse_frequency import beats_at, grid_s
+from windows._window import Window
 
 WIDTHS_S = {"end_rate_window_s": 5.0, "recovery_rate_window_s": 10.0}
 
 
 def recovery_of(nn_ms, *, after_s, recovery_s=120.0, set_end_s=30.0):
-    window = Window("recovery_first_60_s", "set", set_end_s, set_end_s, set_end_s + recovery_s, "")
+    window = Window("recovery_first_60_s", "set", set_end_s, set_end_s + recovery_s)
     beats_s = np.cumsum(nn_ms) / 1000.0
     return fall_of_rate((beats_s, nn_ms), window, set_end_s, after_s, **WIDTHS_S)
 
