@@ -26,6 +26,7 @@ CommunicationParameters=NoInAddrAny,NoCtldInAddrAny
 SlurmUser=root
 SlurmdUser=root
 AuthType=auth/munge
+AuthInfo=cred_expire=5
 StateSaveLocation=$folder/state
 SlurmdSpoolDir=$folder/spool
 SlurmctldPidFile=$folder/slurmctld.pid
@@ -44,7 +45,7 @@ ReturnToService=2
 MinJobAge=300
 SlurmdParameters=config_overrides
 NodeName=$node NodeAddr=127.0.0.1 CPUs=8 RealMemory=16000 State=UNKNOWN
-PartitionName=main Nodes=$node Default=YES MaxTime=01:00:00 State=UP
+PartitionName=main Nodes=$node Default=YES MaxTime=INFINITE State=UP
 END
   install -d -o munge -g munge -m 0755 /run/munge
   answers munge_works 1 || runuser -u munge -- /usr/sbin/munged --force

@@ -67,7 +67,7 @@ timeout 600 "${snakemake[@]}" --profile workflow/profiles/slurm \
 run=$!
 eventually 'squeue -h -t RUNNING -o %i | grep -q .'
 job=$(squeue -h -t RUNNING -o %i | head -n 1)
-eventually 'find "$work/slurm" -name "*.log" | grep -q .'
+eventually 'ls "$work"/slurm/logs/*/*.log >/dev/null 2>&1'
 scontrol update nodename="$(hostname -s)" state=down reason=test
 eventually 'squeue -h -j $job -t PENDING | grep -q .'
 scontrol update nodename="$(hostname -s)" state=resume
