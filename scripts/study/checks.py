@@ -215,16 +215,31 @@ def _check_claimed_once(study, found):
 
 
 def _same_files(folder, rows):
-    """For every row the first named file of the same content; bytes are read only at one size."""
-    of_size, known = {}, {}
-    for row in rows:
-        path = (folder / row.file).resolve()
-        if path not in known and path.is_file():
-            alike = of_size.setdefault(path.stat().st_size, [])
-            known[path] = next((p for p in alike if filecmp.cmp(p, path, shallow=False)), path)
-            # empty files are told as such
-            alike += [path] if path.stat().st_size else []
-        yield known.get(path, path)
+    """For every row the first named file of the same content.
+
+    Bytes are read only where files are of one size; recordings of one length often are.
+    """
+    paths = [(folder / row.file).resolve() for row in rows]
+    sizes = {path: path.stat().st_size for path in set(paths) if path.is_file()}
+    of_size = Counter(sizes.values())
+    alike, first = {}, {}
+    for path in paths:
+        # empty files are told as such
+        if path not in first and (size := sizes.get(path)):
+            parts = _parts(path, size) if of_size[size] > 1 else None
+            others = alike.setdefault((size, parts), [])
+            first[path] = next((p for p in others if filecmp.cmp(p, path, shallow=False)), path)
+            others.append(path)
+        yield first.get(path, path)
+
+
+def _parts(path, size, length=4096):
+    """Bytes from the middle and the end of a file: where two recordings of one device differ."""
+    with path.open("rb") as file:
+        file.seek(size // 2)
+        middle = file.read(length)
+        file.seek(max(size - length, 0))
+        return middle, file.read(length)
 
 
 def _file_meant(path, row, named, participants):
