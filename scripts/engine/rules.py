@@ -46,9 +46,14 @@ def parameter(value):
 
 
 def of_everybody(files, participants):
-    """Inputs of a rule that stand once for each participant: all files of each argument."""
+    """Inputs of a rule that stand once for each participant: all files of each argument.
+
+    Each is a function, because Snakemake would compare every file of a list with the whole list.
+    """
     return {
-        argument: [pattern.format(participant=p) for p in participants for pattern in patterns]
+        argument: lambda wildcards, patterns=patterns: [
+            pattern.format(participant=p) for p in participants for pattern in patterns
+        ]
         for argument, patterns in _patterns(files).items()
     }
 

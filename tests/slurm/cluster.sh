@@ -41,7 +41,7 @@ MpiDefault=none
 SelectType=select/cons_tres
 SelectTypeParameters=CR_Core
 SchedulerParameters=sched_interval=1,batch_sched_delay=0
-ReturnToService=2
+ReturnToService=1
 MinJobAge=300
 SlurmdParameters=config_overrides
 NodeName=$node NodeAddr=127.0.0.1 CPUs=8 RealMemory=16000 State=UNKNOWN

@@ -11,6 +11,8 @@ cluster_runs=
 
 finish() {
   if [ -n "$cluster_runs" ]; then "$here/cluster.sh" stop "$work/cluster" || true; fi
+  # a node that is told to be down may leave what ran on it
+  for left in $(pgrep -f "^$work/layer/bin/python " || true); do kill -9 "$left" || true; done
   rm -rf "$work"
 }
 trap finish EXIT
