@@ -34,8 +34,8 @@
   // ---- numbers -------------------------------------------------------------------------------
 
   async function unpacked(text) {
-    const coded = atob(text);
-    const deflated = new Uint8Array(coded.length);
+    const coded = Uint8Array.fromBase64 ? "" : atob(text);
+    const deflated = Uint8Array.fromBase64?.(text) ?? new Uint8Array(coded.length);
     for (let i = 0; i < coded.length; i++) deflated[i] = coded.charCodeAt(i);
     const stream = new Blob([deflated]).stream().pipeThrough(new DecompressionStream("deflate"));
     return new Uint8Array(await new Response(stream).arrayBuffer());
@@ -122,11 +122,16 @@
       return [least, most];
     }
 
-    // the value nearest to a moment, NaN where none is near
-    near(moment, reach) {
+    // the sample nearest to a moment, -1 where none is near
+    nearest(moment, reach) {
       let i = this.indexAt(moment);
       if (i > 0 && (i === this.n || moment - this.timeOf(i - 1) < this.timeOf(i) - moment)) i--;
-      return i < this.n && Math.abs(this.timeOf(i) - moment) <= reach ? this.value[i] : NaN;
+      return i < this.n && Math.abs(this.timeOf(i) - moment) <= reach ? i : -1;
+    }
+
+    near(moment, reach) {
+      const i = this.nearest(moment, reach);
+      return i < 0 ? NaN : this.value[i];
     }
   }
 
@@ -214,9 +219,9 @@
     const spacing = 110 * ratio();
     for (let x = (18 + 26 * (n % 4)) * ratio(); x < u.bbox.width; x += spacing) {
       const moment = view.from + (x / u.bbox.width) * (view.to - view.from);
-      const value = line.near(moment, 3 * (view.to - view.from) / u.bbox.width + 1);
-      if (!Number.isNaN(value)) {
-        glyph(u, SENSOR_MARKS[n % SENSOR_MARKS.length], u.bbox.left + x, yOf(u, value), colour, 10);
+      const i = line.nearest(moment, (3 * (view.to - view.from)) / u.bbox.width + 1);
+      if (i >= 0 && !Number.isNaN(line.value[i])) {
+        glyph(u, SENSOR_MARKS[n % SENSOR_MARKS.length], xOf(u, line.timeOf(i)), yOf(u, line.value[i]), colour, 10);
       }
     }
   }
