@@ -284,7 +284,7 @@ def ripples_of(session):
     rates = {
         row["event_id"]: float(row["value"]) for row in session.measured("contraction_rate_hz")
     }
-    found = []
+    ripples = []
     for segment in session.segments:
         rate_hz, end_s = (
             rates.get(segment["event_id"]),
@@ -294,10 +294,10 @@ def ripples_of(session):
             below = (sensor["file"], sensor["channel"]) == (segment["file"], segment["channel"])
             if rate_hz and end_s and below:
                 start_s = float(segment["event_onset_s"])
-                found.append(
+                ripples.append(
                     [n, low_points(sensor["time_s"], sensor["value"], start_s, end_s, rate_hz)]
                 )
-    return found
+    return ripples
 
 
 def low_points(time_s, value, start_s, end_s, rate_hz):
@@ -331,16 +331,16 @@ def modulation_map(session, arrays):
         except NotEnough:
             continue
         # a window of 20 s tells no frequencies apart that are nearer than these
-        rows = np.flatnonzero(spectrum.frequency_hz <= FASTEST_SHOWN_HZ)[::3]
+        shown = np.flatnonzero(spectrum.frequency_hz <= FASTEST_SHOWN_HZ)[::3]
         low, high = MAP_LIMITS
-        shade = np.log10(np.maximum(spectrum.density_per_hz[:, rows], 1e-8)) - low
+        shade = np.log10(np.maximum(spectrum.density_per_hz[:, shown], 1e-8)) - low
         shade = np.clip(np.round(shade / (high - low) * 63), 0, 63) * 4
         maps.append(
             {
                 "limits_s": [float(spectrum.time_s[0]), float(spectrum.time_s[-1])],
-                "top_hz": float(spectrum.frequency_hz[rows[-1]]),
+                "top_hz": float(spectrum.frequency_hz[shown[-1]]),
                 "columns": len(spectrum.time_s),
-                "rows": len(rows),
+                "rows": len(shown),
                 "shade": arrays.add_bytes(shade.T[::-1].ravel()),
             }
         )
@@ -456,7 +456,7 @@ def outcome_table(session, outcome_headers):
     def nth(word):
         return words.setdefault(word or "", len(words))
 
-    rows = [
+    printed = [
         [
             nth(_event_of(row)),
             nth(words_of(row["window"])),
@@ -469,7 +469,7 @@ def outcome_table(session, outcome_headers):
         ]
         for row in session.outcomes
     ]
-    return {"words": list(words), "statuses": VERDICTS, "rows": rows}
+    return {"words": list(words), "statuses": VERDICTS, "rows": printed}
 
 
 def _event_of(row):

@@ -17,7 +17,7 @@ def sessions_of(participant, visits, events, stretches, files):
     `visits` gives the number of the visit by session, `events` the person's session sheet,
     `stretches` their recordings, `files` the paths of their result tables.
     """
-    rows = {
+    tables = {
         "segments": rows_by_session(files["segments"]),
         "outcomes": rows_by_session(files["outcomes"]),
         "windows": rows_by_session(files["window_quality"]),
@@ -30,7 +30,7 @@ def sessions_of(participant, visits, events, stretches, files):
     for stretch in stretches:
         recordings[stretch.session_id].append(stretch)
     names = {*visits, *events["session_id"], *recordings, *traces, *beats}
-    names = names.union(respiration, *rows.values())
+    names = names.union(respiration, *tables.values())
     return [
         Session(
             participant,
@@ -43,7 +43,7 @@ def sessions_of(participant, visits, events, stretches, files):
                 beats.get(name, []), ("time_s", "nn_time_s", "nn_ms"), ("kind", "source", "reason")
             ),
             columns(respiration.get(name, []), ("time_s", "rate_hz"), ("status",)),
-            **{table: by_session.get(name, []) for table, by_session in rows.items()},
+            **{table: by_session.get(name, []) for table, by_session in tables.items()},
         )
         for name in sorted(names)
     ]
@@ -61,13 +61,13 @@ def rows_by_session(path, **only):
     return dict(by_session)
 
 
-def columns(rows, numbers, words):
-    """Columns of rows as text: numbers as arrays, NaN where missing, words as lists."""
+def columns(table, numbers, words):
+    """Columns of a table as text: numbers as arrays, NaN where missing, words as lists."""
     arrays = {
-        name: np.array([np.nan if row[name] is None else float(row[name]) for row in rows])
+        name: np.array([np.nan if row[name] is None else float(row[name]) for row in table])
         for name in numbers
     }
-    return arrays | {name: [row[name] for row in rows] for name in words}
+    return arrays | {name: [row[name] for row in table] for name in words}
 
 
 def traces_by_session(path):

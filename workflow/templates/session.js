@@ -801,7 +801,7 @@
           sync: { key: "session", setSeries: false },
           drag: { x: true, y: false, setScale: false, dist: 4 },
           bind: {
-            mousedown: (u, target, usual) => (e) => (e.shiftKey ? null : usual(e)),
+            mousedown: (u, target, select) => (e) => (e.shiftKey ? null : select(e)),
             dblclick: () => () => whole(),
           },
         },
