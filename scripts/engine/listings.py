@@ -5,6 +5,7 @@ import importlib.util
 from contextlib import suppress
 from functools import cache
 from itertools import chain
+from types import SimpleNamespace
 
 from engine.code import SCRIPTS
 
@@ -74,6 +75,18 @@ def header(folder, name):
             with suppress(ValueError):
                 constants[constant] = ast.literal_eval(node.value)
     return constants
+
+
+@cache
+def described(outcome):
+    """LABEL, UNIT, SCALE and the like of an outcome, read without importing what measures it."""
+    return SimpleNamespace(**{"EVIDENCE": None} | header("outcomes", outcome))
+
+
+def docstring(folder, name):
+    """What a module says of itself, read without importing it."""
+    path = SCRIPTS / folder / f"{name}.py"
+    return ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
 
 
 def windows_of(outcome):

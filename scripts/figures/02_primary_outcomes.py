@@ -5,7 +5,7 @@ import textwrap
 
 import pandas as pd
 
-from engine.listings import outcome_modules
+from engine.listings import described
 from figures._drawing import WIDTH_IN, empty_figure, pyplot, style_of
 from report.words import label_of, words_of
 
@@ -28,7 +28,7 @@ def draw(results):
     for axes, ((outcome, window), cells) in zip(row[0], parts.items(), strict=True):
         draw_people(axes, cells, results.conditions)
         axes.set_ylabel(label_of(outcome))
-        title = f"{outcome_modules()[outcome].LABEL}, {words_of(window)}"
+        title = f"{described(outcome).LABEL}, {words_of(window)}"
         axes.set_title(textwrap.fill(title, 84 // len(parts)), loc="left")
     figure.legend(handles=legend_marks(), loc="outside upper right", ncols=2)
     numbers = [

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from engine.listings import outcome_modules
+from engine.listings import described
 from figures._drawing import WIDTH_IN, empty_figure, pyplot, style_of
 from report.words import label_of, window_of_set, words_of
 
@@ -23,7 +23,7 @@ def by_exercise(results, outcomes):
             axes.set_ylim(-0.05, 1)
             axes.set_yticks([0])
         axes.set_ylabel(label_of(outcome).replace(" (", "\n("))
-        label = outcome_modules()[outcome].LABEL
+        label = described(outcome).LABEL
         axes.set_title(f"{label}, {window_of_set(window)}", loc="left")
     handles, labels = rows[0, 0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside upper right", ncols=len(labels))

@@ -4,7 +4,7 @@ import tomllib
 
 from comparison.sensitivity import BASELINE, CHANGE, EQUAL_WORK, HIGHEST, LEFT_OUT, LOWEST
 from engine.code import SCRIPTS
-from engine.listings import outcome_modules
+from engine.listings import described
 from report.sentences import in_unit, in_words
 from report.words import counted, words_of
 
@@ -55,7 +55,7 @@ def smallest_effects(sizes):
     """
     found = []
     for name, size in sizes.items():
-        module = outcome_modules()[name]
+        module = described(name)
         if isinstance(size, dict):
             of_each = [f"{size_in_words(s, module)} ({words_of(w)})" for w, s in size.items()]
             found.append(f"{module.LABEL} {in_words(of_each)}")
@@ -108,7 +108,7 @@ def breathing_in_words(recordings):
 def with_error(outcomes):
     """Labels of the outcomes whose single values carry a standard error, as a list in words."""
     names = outcomes.loc[outcomes["se"].notna(), "outcome"].unique()
-    return in_words([outcome_modules()[name].LABEL for name in names]) if len(names) else ""
+    return in_words([described(name).LABEL for name in names]) if len(names) else ""
 
 
 def other_assumptions(sensitivity):
@@ -122,7 +122,7 @@ def comparison(models, settings):
     """The model of each primary outcome that has one, and the error term in use."""
     formulas, without = {}, []
     for outcome, window in settings.study.primary:
-        label = f"{outcome_modules()[outcome].LABEL} ({words_of(window)})"
+        label = f"{described(outcome).LABEL} ({words_of(window)})"
         own = models[
             (models["outcome"] == outcome)
             & (models["window"] == window)

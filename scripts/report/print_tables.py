@@ -5,8 +5,9 @@ import zipfile
 
 import pandas as pd
 
-from engine.listings import outcome_modules
+from engine.listings import names_in
 from report.words import label_of, with_interval, words_of
+from results.format import decimals, p_value
 from study.session_sheet import table_of
 
 PRESSURES = "4_pressures"
@@ -59,7 +60,7 @@ def outcomes_by_condition(found, conditions):
         row["flagged"] = int((own["status"] == "flagged").sum())
         row["withheld"] = int(own["status"].isin(["refused", "missing"]).sum())
         rows.append(row)
-    order = {label_of(name): n for n, name in enumerate(outcome_modules())}
+    order = {label_of(name): n for n, name in enumerate(names_in("outcomes"))}
     return (
         pd.DataFrame(rows).sort_values("outcome", key=lambda c: c.map(order), kind="stable")
         if rows
@@ -94,7 +95,7 @@ def contrasts_of(compared, primary):
                     "exercise": words_of(row.exercise),
                     "contrast": row.contrast,
                     "estimate": with_interval(row),
-                    "df": _rounded(row.df, 1),
+                    "df": decimals(row.df, 1),
                     "p": p_value(row.p),
                     "p adjusted": p_value(row.p_adjusted),
                     # a paired result stands on those who did both
@@ -103,17 +104,6 @@ def contrasts_of(compared, primary):
             )
     columns = ["outcome", "window", "exercise", "contrast", "estimate", "df", "p", "p adjusted"]
     return pd.DataFrame(rows, columns=[*columns, "participants"])
-
-
-def p_value(p):
-    """A p-value to three digits, never zero."""
-    if pd.isna(p):
-        return ""
-    return "< .001" if p < 0.001 else f"{p:.3f}".lstrip("0") if p < 0.9995 else "1.000"
-
-
-def _rounded(value, digits):
-    return "" if pd.isna(value) else f"{value:.{digits}f}"
 
 
 def pressures(safety):
@@ -128,7 +118,7 @@ def pressures(safety):
         *("occlusion_pressure_mmhg", "highest_pressure_mmhg", "share_pct"),
         "restriction_min",
     ):
-        table[name] = [_rounded(value, 0 if "min" not in name else 1) for value in table[name]]
+        table[name] = [decimals(value, 0 if "min" not in name else 1) for value in table[name]]
     table["occlusion_method"] = [methods_in_words(method) for method in table["occlusion_method"]]
     return table.rename(columns=words_of)
 

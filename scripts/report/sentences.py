@@ -2,6 +2,8 @@
 
 import pandas as pd
 
+from results.format import interval, p_in_words
+
 ALPHA = 0.05
 
 SAME_ORDER = "everybody had the same order: condition and visit cannot be separated"
@@ -22,6 +24,13 @@ def as_decided(contrasts: pd.DataFrame) -> pd.DataFrame:
     paired = contrasts["deciding"] == "paired"
     columns = {n: contrasts[f"paired_{n}"].where(paired, contrasts[n]) for n in DECIDED}
     return contrasts.assign(**columns)
+
+
+def same_order(compared):
+    """Whether everybody had the conditions in one order, as the primary outcomes say."""
+    # a sparse secondary outcome may come from people who happen to share an order
+    leading = compared[(compared["primary"] == "yes") & (compared["exercise"] == "all")]
+    return bool(leading["note"].fillna("").str.contains(SAME_ORDER, regex=False).any())
 
 
 def is_comparison(contrasts: pd.DataFrame) -> pd.Series:
@@ -66,7 +75,7 @@ def sentence_of_contrast(
     p = deciding_p(row)
     if pd.isna(p):
         return f"{label}, {one} against {other}: {size}; described only, no test."
-    shown = f"p {'< .001' if p < 0.001 else '= ' + f'{p:.3f}'.lstrip('0')}"
+    shown = p_in_words(p)
     adjusted = "" if pd.isna(row.p_adjusted) else " adjusted"
     if getattr(row, "deciding", "pooled") == "paired":
         adjusted += ", paired"
@@ -184,4 +193,4 @@ def size_of(row, unit: str, *, confidence: float) -> str:
         text = in_unit(f"{row.estimate:+.3g}", unit)
     if pd.isna(row.ci_low):
         return text
-    return f"{text} ({100 * confidence:g} % CI {row.ci_low:.3g} to {row.ci_high:.3g})"
+    return f"{text} ({100 * confidence:g} % CI {interval(row.ci_low, row.ci_high)})"

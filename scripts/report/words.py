@@ -2,13 +2,14 @@
 
 import pandas as pd
 
-from engine.listings import outcome_modules
+from engine.listings import described
 from report.sentences import why_no_comparison
+from results.format import interval
 
 
 def label_of(outcome):
     """Name of an outcome with its unit as it is printed."""
-    module = outcome_modules()[outcome]
+    module = described(outcome)
     unit = {"ms2": "ms\N{SUPERSCRIPT TWO}"}.get(module.UNIT, module.UNIT)
     return f"{module.LABEL} ({unit})" if unit else module.LABEL
 
@@ -45,8 +46,8 @@ def with_interval(row):
     if why := why_no_comparison(row):
         return why
     sign = "\u00d7 " if row.scale == "ratio" else ""
-    interval = "" if pd.isna(row.ci_low) else f" ({row.ci_low:.3g} to {row.ci_high:.3g})"
-    return f"{sign}{row.estimate:.3g}{interval}"
+    limits = "" if pd.isna(row.ci_low) else f" ({interval(row.ci_low, row.ci_high)})"
+    return f"{sign}{row.estimate:.3g}{limits}"
 
 
 def source_of(section, name, settings, default_settings):

@@ -1,13 +1,16 @@
 """What must hold between rules, scripts, settings, outcomes, figures and pages."""
 
 import ast
+import re
 import sys
 
 import pytest
 
-from engine.listings import figure_modules, header, outcome_modules
+from engine.listings import figure_modules, header, names_in, outcome_modules
 from engine.rules import command
 from project import PROJECT
+from report.page import sections
+from results.columns import TABLES as RESULT_TABLES
 from study.reference_pages import results_page, settings_page
 from study.settings import Settings
 
@@ -49,6 +52,23 @@ def test_every_figure_says_what_it_shows_and_needs(path):
     assert module.__doc__
     assert len(module.ALT) > 30
     assert header("figures", path.stem)["NEEDS"] == module.NEEDS
+
+
+@pytest.mark.parametrize("name", names_in("report/sections"))
+def test_every_section_of_the_report_names_the_tables_that_it_reads_and_no_other(name):
+    path = SCRIPTS / "report" / "sections" / f"{name}.py"
+    text = path.read_text(encoding="utf-8")
+    read = set(re.findall(r"results\.(\w+)\b", text)) & set(RESULT_TABLES)
+    read |= {"contrasts"} if "results.compared" in text else set()
+    read |= set(re.findall(r'results\.path\("(\w+)\.tsv"\)', text))
+    assert read == set(header("report/sections", name)["NEEDS"])
+    assert (PROJECT / "workflow" / "templates" / "report" / f"{name}.html.jinja").exists()
+
+
+def test_sections_of_the_report_have_an_order_and_titles_of_their_own():
+    modules = [module for _, module in sections()]
+    for said in ([m.ORDER for m in modules], [m.TITLE for m in modules]):
+        assert len(set(said)) == len(said)
 
 
 def test_every_outcome_of_the_contract_with_users_exists():

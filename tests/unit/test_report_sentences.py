@@ -8,14 +8,10 @@ from figures._drawing import pyplot, ratio_axis
 from project import settings_with
 from report.heart import delays_after_sets, delays_in_words, rate_in_sets_is_equal
 from report.methods import breathing_in_words, comparison, other_assumptions
-from report.page import (
-    boundaries_in_words,
-    boundaries_that_differ,
-    failure_band,
-    setting_in_words,
-    what_few_cannot_show,
-    without_exercises,
-)
+from report.sections.coupling import boundaries_in_words, boundaries_that_differ
+from report.sections.findings import failure_band, without_exercises
+from report.sections.limits import what_few_cannot_show
+from report.sections.settings import setting_in_words
 
 
 @pytest.mark.parametrize(

@@ -9,9 +9,9 @@ import pytest
 from cuff.safety import share_of_occlusion
 from recordings.store import Stretch, read_stretches, write_stretches
 from report.evidence import sentence_of_evidence, sentences_above_intrinsic
-from report.heart import heart_by_exercise
 from report.methods import occlusion_in_words, smallest_effects
 from report.print_tables import pressures
+from report.sections.heart import heart_by_exercise
 from report.sentences import sentence_against_others, sentence_of_contrast
 from report.words import with_interval
 from results.exclusions import WithheldValues, counted_down, with_ranges

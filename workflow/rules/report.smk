@@ -52,23 +52,17 @@ rule write_methods:
 rule write_report:
     """Write the whole study on one page that opens offline."""
     input:
-        template=f"{workflow.basedir}/workflow/templates/report.html.jinja",
-        outcomes=rules.gather_tables.output.outcomes,
-        contrasts=rules.compare_conditions.output.contrasts,
-        models=rules.compare_conditions.output.models,
-        missing=rules.compare_conditions.output.missing,
-        sensitivity=rules.compare_conditions.output.sensitivity,
-        planning=rules.compare_conditions.output.planning_table,
-        alternatives=rules.gather_alternatives.output.alternatives,
-        exclusions=rules.gather_tables.output.exclusions,
-        quality=rules.gather_tables.output.quality,
-        sync=rules.gather_tables.output.sync,
-        safety=rules.check_safety.output.safety,
-        boundaries=rules.gather_tables.output.boundaries,
-        coupling=rules.relate_outcomes.output.coupling,
-        repetition_agreement=rules.relate_outcomes.output.repetition_agreement,
+        templates=[
+            f"{workflow.basedir}/workflow/templates/{name}.html.jinja"
+            for name in (
+                "report",
+                "report/_table",
+                *(f"report/{s}" for s in names_in("report/sections")),
+            )
+        ],
+        tables=expand("<results>/{table}.tsv", table=needs_of("report/sections")),
+        printed=rules.write_tables.output.folder,
         methods=rules.write_methods.output.methods,
-        tables=rules.write_tables.output.folder,
         figures=[path for path in rules.draw_figures.output if path.endswith(".svg")],
     output:
         report="<results>/report.html",
@@ -80,7 +74,7 @@ rule write_report:
         default_settings=parameter(STUDY.default_settings),
         unstated=parameter(STUDY.unstated),
         rows=STUDY.all_rows("participants", "sessions", "recordings", "events"),
-        code=code_of("write_report", "outcomes/*", "figures/*"),
+        code=code_of("write_report", "report/sections/*", "outcomes/*", "figures/*"),
     shell:
         command("write_report")
 

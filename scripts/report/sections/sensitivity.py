@@ -1,20 +1,59 @@
-"""Tables of the report that show how firm the contrasts of the primary outcomes are."""
+"""How sensitive the contrasts of the primary outcomes are to what was assumed."""
 
 import pandas as pd
 
+from report.page import shown_table
 from report.words import label_of, words_of
+from results.format import estimate_and_interval, p_value, three_digits
+
+ORDER = 60
+
+TITLE = "How sensitive it is to what was assumed"
+
+NEEDS = ("contrasts", "sensitivity", "alternatives", "missing", "planning")
+
+
+def section(results):
+    primary = results.primary
+    return {
+        "left_out_ranges": shown_table(
+            left_out_ranges(results.compared, primary), "Without one participant"
+        ),
+        "assumptions": shown_table(
+            other_assumptions(results.contrasts, results.sensitivity, primary),
+            "The same values under other assumptions",
+        ),
+        "alternatives": shown_table(
+            other_settings(results.alternatives, primary), "Under other settings"
+        ),
+        "unchanged": without_a_change(results.alternatives),
+        "work": shown_table(work(results.compared), "Work done: later minus earlier condition"),
+        "missing": shown_table(
+            primary_missing(results.missing), "Missing values of the primary outcomes"
+        ),
+        "planning": shown_table(
+            detectable(results.planning, primary),
+            "Smallest true difference that n participants would show",
+        ),
+        "power_pct": 100 * results.settings.compare_conditions.power,
+    }
+
 
 MODEL = "mixed model"
 
+
 OWN_ERROR = "each participant's own differences"
 
+
 DECIDES = " *"
+
 
 TERMS = {
     "participant:condition": "between sessions",
     "participant:exercise": "between the exercises of a participant",
     "zero: participant": "zero: between participants",
 }
+
 
 WORK = ("reps_done", "to_failure")
 
@@ -27,9 +66,9 @@ def left_out_ranges(contrasts, primary):
         {
             "outcome": [label_of(name) for name in own["outcome"]],
             "contrast": own["contrast"],
-            "with all": _short(own["estimate"]),
-            "lowest": _short(own["leave_out_low"]),
-            "highest": _short(own["leave_out_high"]),
+            "with all": [three_digits(n) for n in own["estimate"]],
+            "lowest": [three_digits(n) for n in own["leave_out_low"]],
+            "highest": [three_digits(n) for n in own["leave_out_high"]],
             "moved most by leaving out": own["leave_out_most"],
         }
     )
@@ -51,7 +90,9 @@ def other_assumptions(contrasts, sensitivity, primary):
             given = own[from_model] if analysis == MODEL else own
             decides = given["deciding"] == ("pooled" if analysis == MODEL else "paired")
             shown = [
-                _with_interval(*(row[f"{prefix}{n}"] for n in ("estimate", "ci_low", "ci_high")))
+                estimate_and_interval(
+                    *(row[f"{prefix}{n}"] for n in ("estimate", "ci_low", "ci_high"))
+                )
                 for _, row in given.iterrows()
             ]
             texts = [t + DECIDES * bool(t and star) for t, star in zip(shown, decides, strict=True)]
@@ -143,10 +184,11 @@ def work(contrasts):
             "outcome": [label_of(name) for name in own["outcome"]],
             "contrast": own["contrast"],
             "difference": [
-                _with_interval(row.estimate, row.ci_low, row.ci_high) for row in own.itertuples()
+                estimate_and_interval(row.estimate, row.ci_low, row.ci_high)
+                for row in own.itertuples()
             ],
-            "p": [_p(value) for value in own["p"]],
-            "sign-flip p": [_p(value) for value in own["sign_flip_p"]],
+            "p": [p_value(value) for value in own["p"]],
+            "sign-flip p": [p_value(value) for value in own["sign_flip_p"]],
         }
     )
 
@@ -183,7 +225,7 @@ def detectable(planning, primary):
     )
     labels = ["outcome", "contrast", "error"]
     wide = named.pivot(index=labels, columns="n_participants", values="detectable_adjusted")
-    wide = wide.reindex(pd.MultiIndex.from_frame(named[labels].drop_duplicates())).apply(_short)
+    wide = wide.reindex(pd.MultiIndex.from_frame(named[labels].drop_duplicates())).map(three_digits)
     wide.columns = [f"n {n:.0f}" for n in wide.columns]
     return wide.reset_index()
 
@@ -205,7 +247,7 @@ def _labels(outcome, window):
 
 def _by_contrast(rows):
     return {
-        row.contrast: _with_interval(row.estimate, row.ci_low, row.ci_high)
+        row.contrast: estimate_and_interval(row.estimate, row.ci_low, row.ci_high)
         for row in rows.itertuples()
     }
 
@@ -214,21 +256,3 @@ def _with_columns(rows, last):
     """Rows as a table, empty where a row has nothing; the columns named stand last."""
     table = pd.DataFrame(rows).fillna("")
     return table[[*(c for c in table if c not in last), *(c for c in last if c in table)]]
-
-
-def _short(numbers):
-    """Numbers with three digits; empty where missing."""
-    return ["" if pd.isna(n) else f"{n:.3g}" for n in numbers]
-
-
-def _with_interval(estimate, low, high):
-    """An estimate without an interval compares nothing and is left out."""
-    if pd.isna(estimate) or pd.isna(low):
-        return ""
-    return f"{estimate:.3g} ({low:.3g} to {high:.3g})"
-
-
-def _p(value):
-    if pd.isna(value):
-        return ""
-    return "< .001" if value < 0.001 else f"{value:.3f}".lstrip("0")

@@ -1,9 +1,9 @@
-"""Tables of the report that show how firm the contrasts are."""
+"""Tables of the report that show how sensitive the contrasts are to what was assumed."""
 
 import pandas as pd
 
 from engine.listings import figure_modules
-from report.sensitivity import (
+from report.sections.sensitivity import (
     detectable,
     left_out_ranges,
     other_assumptions,

@@ -1,0 +1,105 @@
+"""How saturation and heart go together, and whether counts and boundaries agree with the sheet."""
+
+import pandas as pd
+
+from report.page import shown_table
+from report.words import counted, label_of
+
+ORDER = 100
+
+TITLE = "Saturation and the heart, counts and the log"
+
+NEEDS = ("coupling", "repetition_agreement", "boundaries")
+
+
+def section(results):
+    tolerance_s = results.settings.segment_oxygenation.boundary_tolerance_s
+    boundaries = results.boundaries
+    return {
+        "coupling": shown_table(coupling_of(results.coupling), "Saturation and the heart"),
+        "repetitions": shown_table(
+            results.repetition_agreement.round(2), "Contractions counted against those noted"
+        ),
+        "boundaries_in_words": boundaries_in_words(boundaries, tolerance_s=tolerance_s),
+        "boundaries": shown_table(
+            boundaries_that_differ(boundaries, tolerance_s=tolerance_s),
+            "Boundaries that differ from the log, or that the recordings place unsurely",
+        ),
+    }
+
+
+# a boundary that lies within 1 s with a smaller chance than this is unsure; convention
+SURE_FROM = 0.5
+
+
+def coupling_of(coupling):
+    return pd.DataFrame(
+        {
+            "saturation": [label_of(name) for name in coupling["saturation"]],
+            "heart": [label_of(name) for name in coupling["heart"]],
+            "sets": coupling["n_sets"],
+            "r within participants": [
+                "" if pd.isna(row.r) else f"{row.r:.2f} ({row.ci_low:.2f} to {row.ci_high:.2f})"
+                for row in coupling.itertuples()
+            ],
+            "note": coupling["note"],
+        }
+    )
+
+
+def boundaries_in_words(boundaries, *, tolerance_s):
+    """How many starts and ends the recordings confirm, supplied, or show beside the sheet."""
+    supplied = boundaries["reason"].fillna("").str.startswith("supplied")
+    noted = boundaries["log_s"].notna() & ~supplied
+    unsure = noted & is_unsure(boundaries, tolerance_s)
+    confirmed = noted & (boundaries["status"] == "ok") & ~unsure
+    elsewhere = noted & (boundaries["status"] == "flagged")
+    not_placed = noted & (boundaries["status"] == "missing")
+    unnoted = int((~noted & ~supplied & boundaries["proposed_s"].notna()).sum())
+    ends = ("start or end", "starts or ends")
+    sentences = []
+    if noted.any():
+        sentences.append(
+            f"Of {counted(int(noted.sum()), *ends)} of sets and cuffs on the session sheet, the "
+            f"recordings confirm {confirmed.sum()}, are unsure of {unsure.sum()}, place "
+            f"{elsewhere.sum()} elsewhere, and could not place {not_placed.sum()}."
+        )
+    if unsure.any():
+        sentences.append(
+            f"Unsure: what the recording shows is farther than {tolerance_s:g} s from the note but "
+            "within three of its standard errors, or lies within 1 s of the true moment with a "
+            f"chance below {SURE_FROM:g}; such a note is neither confirmed nor contradicted. "
+            f"They are {boundaries.loc[unsure, 'difference_s'].abs().max():.1f} s apart at most."
+        )
+    if supplied.any():
+        sentences.append(
+            f"{counted(int(supplied.sum()), *ends)} of sets had no time on the session sheet: "
+            "taken from the recordings; everything that stands on them is flagged."
+        )
+    if unnoted:
+        sentences.append(
+            f"The recordings show {counted(unnoted, *ends)} of which the sheet knows nothing."
+        )
+    return sentences
+
+
+def is_unsure(boundaries, tolerance_s):
+    """Which boundaries agree with the log only because the recording is unsure of them."""
+    far = boundaries["difference_s"].abs() > tolerance_s
+    vague = boundaries["confidence"] < SURE_FROM
+    return (boundaries["status"] == "ok") & boundaries["log_s"].notna() & (far | vague)
+
+
+def boundaries_that_differ(boundaries, *, tolerance_s):
+    """Starts and ends that the recordings do not confirm, or of which they are unsure."""
+    columns = [
+        *("participant_id", "session_id", "site", "boundary", "log_s", "proposed_s"),
+        *("difference_s", "confidence", "source", "status", "reason"),
+    ]
+    unsure = is_unsure(boundaries, tolerance_s)
+    table = boundaries.loc[unsure | (boundaries["status"] != "ok"), columns].copy()
+    vague = [f"unsure, standard error {v:.1f} s" for v in boundaries.loc[unsure, "se_s"]]
+    table.loc[unsure[unsure].index, "reason"] = vague
+    for name in ("log_s", "proposed_s", "difference_s", "confidence"):
+        table[name] = ["" if pd.isna(v) else f"{v:.1f}" for v in table[name].astype(float)]
+    return table

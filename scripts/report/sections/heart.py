@@ -1,0 +1,102 @@
+"""What contrasts of heart outcomes may be called evidence of."""
+
+import pandas as pd
+
+from engine.listings import described
+from report.evidence import sentence_of_evidence, sentences_above_intrinsic
+from report.heart import (
+    FALLS,
+    contrasts_of,
+    delays_after_sets,
+    delays_in_words,
+    not_comparable,
+    rate_in_sets_is_equal,
+)
+from report.page import shown_table
+from report.sentences import is_comparison, same_order
+from report.words import label_of, window_of_set, with_interval, words_of
+
+ORDER = 20
+
+TITLE = "What the heart may be said to show"
+
+NEEDS = ("outcomes", "contrasts", "quality")
+
+
+def section(results):
+    delays = delays_after_sets(results.events, results.quality)
+    return {
+        "sentences": list(heart_in_words(results)),
+        "delays": delays_in_words(delays, results.settings),
+        "by_exercise": shown_table(
+            heart_by_exercise(results.compared), "Contrasts of the heart within each exercise"
+        ),
+    }
+
+
+# outcomes whose evidence is spelt out beside the primary ones, in the windows where they are read
+SPELT_OUT = (
+    ("hf_modulation", "set"),
+    ("hrr_60_bpm", "recovery_first_60_s"),
+    ("rmssd_ms", "recovery_first_60_s"),
+    ("rmssd_ms", "recovery_steady"),
+)
+
+
+BY_EXERCISE = (
+    ("mean_hr_bpm", "set"),
+    ("hf_modulation", "set"),
+    ("hrr_60_bpm", "recovery_first_60_s"),
+    ("rmssd_ms", "recovery_first_60_s"),
+)
+
+
+def heart_in_words(results):
+    """What contrasts of heart outcomes may be called evidence of, an outcome a sentence."""
+    compared, settings = results.compared, results.settings
+    with_evidence = [key for key in results.primary if described(key[0]).EVIDENCE]
+    for name, window in dict.fromkeys([*with_evidence, *SPELT_OUT]):
+        rows = contrasts_of(compared, name, window)
+        if rows.empty:
+            continue
+        label = f"{described(name).LABEL} ({window_of_set(window)})"
+        if name in FALLS:
+            equal = [rate_in_sets_is_equal(compared, contrast) for contrast in rows["contrast"]]
+            if not all(equal):
+                yield not_comparable(label, rows["contrast"][[not e for e in equal]])
+            rows = rows[equal]
+            if rows.empty:
+                continue
+        yield sentence_of_evidence(
+            rows,
+            label,
+            described(name).EVIDENCE,
+            described(name).UNIT,
+            same_order=same_order(compared),
+            confidence=settings.compare_conditions.confidence,
+        )
+    found = results.outcomes
+    above = found[
+        (found["outcome"] == "hr_above_intrinsic_bpm")
+        & (found["window"] == "set")
+        & found["value"].notna()
+    ]
+    yield from sentences_above_intrinsic(above, settings.study.conditions)
+
+
+def heart_by_exercise(compared):
+    """Contrasts of heart outcomes within each exercise, a column per contrast.
+
+    Falls of heart rate stand there where they may be compared.
+    """
+    within = compared[(compared["exercise"] != "all") & is_comparison(compared)]
+    rows = {}
+    for name, window in BY_EXERCISE:
+        own = within[(within["outcome"] == name) & (within["window"] == window)]
+        for row in own.itertuples():
+            if name not in FALLS or rate_in_sets_is_equal(compared, row.contrast):
+                labels = (f"{label_of(name)}, {window_of_set(window)}", words_of(row.exercise))
+                rows.setdefault(labels, {})[row.contrast] = with_interval(row)
+    return pd.DataFrame(
+        [{"outcome": outcome, "exercise": exercise} | c for (outcome, exercise), c in rows.items()]
+    ).fillna("")

@@ -1,0 +1,22 @@
+"""The methods text."""
+
+import re
+
+ORDER = 120
+
+TITLE = "Methods"
+
+NEEDS = ()
+
+
+def section(results):
+    return {"methods": list(paragraphs(results.path("methods.md").read_text(encoding="utf-8")))}
+
+
+def paragraphs(markdown):
+    """Paragraphs of the methods text, with their bold first words apart."""
+    for block in markdown.split("\n\n"):
+        block = block.strip()
+        if block and not block.startswith("#"):
+            head = re.match(r"\*\*(.+?)\*\*\s*", block)
+            yield {"head": head[1] if head else "", "text": block[head.end() :] if head else block}
