@@ -15,7 +15,7 @@ min_version("9.0")
 sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 
 from engine.code import code_of
-from engine.listings import names_in, needs_of
+from engine.listings import header, names_in, needs_of
 from engine.problems import say_problems_last
 from engine.rules import check_steps, command, of_everybody, parameter, patterns_of, prepare_jobs
 from study.loading import load_study

@@ -4,7 +4,7 @@ from importlib.metadata import version
 
 from jinja2 import Environment, StrictUndefined
 
-from engine.step import Input, Output, run
+from engine.step import Input, Inputs, Output, run
 from report.heart import delays_after_sets, delays_in_words
 from report.methods import (
     NAMED,
@@ -20,22 +20,13 @@ from report.methods import (
     with_error,
 )
 from report.words import source_of, words_of
-from results.tables import read_table
-from study.session_sheet import events_of, table_of
+from results.reader import Results
 from study.settings import Settings
 
 
 def write_methods(
     template: Input,
-    sync: Input,
-    quality: Input,
-    models: Input,
-    outcomes: Input,
-    sensitivity: Input,
-    planning: Input,
-    coupling: Input,
-    repetition_agreement: Input,
-    boundaries: Input,
+    tables: Inputs,
     methods: Output,
     *,
     study: str,
@@ -44,9 +35,9 @@ def write_methods(
 ):
     page = Environment(undefined=StrictUndefined, trim_blocks=True, keep_trailing_newline=True)
     page.filters |= {"plain": lambda v: f"{v:g}", "words": words_of, "band": band}
-    clocks, judged, found = read_table(sync), read_table(quality), read_table(outcomes)
-    recordings = table_of(study, "recordings")
-    whole = judged[judged["segment"] == "recording"]
+    results = Results(tables, study, settings, default_settings)
+    clocks, quality, recordings = results.sync, results.quality, results.recordings
+    whole = quality[quality["segment"] == "recording"]
     corrected = whole["corrected_pct"].dropna()
     text = page.from_string(template.read_text(encoding="utf-8")).render(
         title=settings.study.title,
@@ -54,7 +45,7 @@ def write_methods(
         n_participants=recordings["participant_id"].nunique(),
         n_sessions=len(recordings[["participant_id", "session_id"]].drop_duplicates()),
         recordings=recordings_in_words(recordings),
-        occlusion=occlusion_in_words(table_of(study, "occlusion")),
+        occlusion=occlusion_in_words(results.occlusion),
         n_clocks=len(clocks),
         without_marks=bool((clocks["n_marks"] == 0).all()),
         unknown_drift=int((clocks["n_marks"] < 2).sum()),
@@ -66,21 +57,23 @@ def write_methods(
         protocol=settings.protocol,
         band_source=source_of("protocol", "failure_band_pct", settings, default_settings),
         breathing=breathing_in_words(recordings),
-        counted_contractions=bool(found["outcome"].eq("contraction_count").any()),
-        errors=with_error(found),
-        rated=bool((found["outcome"].eq("rpe") & found["value"].notna()).any()),
+        counted_contractions=bool(results.outcomes["outcome"].eq("contraction_count").any()),
+        errors=with_error(results.outcomes),
+        rated=bool(
+            (results.outcomes["outcome"].eq("rpe") & results.outcomes["value"].notna()).any()
+        ),
         rpe_scale=settings.study.rpe_scale,
-        delays=delays_in_words(delays_after_sets(events_of(study), judged), settings),
-        other_assumptions=other_assumptions(read_table(sensitivity)),
+        delays=delays_in_words(delays_after_sets(results.events, quality), settings),
+        other_assumptions=other_assumptions(results.sensitivity),
         power_pct=100 * settings.compare_conditions.power,
-        planned=bool(read_table(planning)["detectable"].notna().any()),
-        related=bool(read_table(coupling)["r"].notna().any()),
-        agreed=bool(len(read_table(repetition_agreement))),
-        placed=bool(read_table(boundaries)["proposed_s"].notna().any()),
+        planned=bool(results.planning["detectable"].notna().any()),
+        related=bool(results.coupling["r"].notna().any()),
+        agreed=bool(len(results.repetition_agreement)),
+        placed=bool(results.boundaries["proposed_s"].notna().any()),
         segmenting=settings.segment_oxygenation,
         n_gates=len(settings.measure_outcomes.gates),
         changed_gates=changed_gates(settings, default_settings),
-        comparison=comparison(read_table(models), settings),
+        comparison=comparison(results.models, settings),
         n_primary=len(settings.study.primary_outcomes),
         adjustment=settings.compare_conditions.adjustment,
         largest_sd_ratio=settings.compare_conditions.largest_sd_ratio,

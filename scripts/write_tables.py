@@ -1,8 +1,6 @@
 """Write the publication tables as TSV, HTML and DOCX."""
 
-from pathlib import Path
-
-from engine.step import Input, Output, run
+from engine.step import Inputs, Output, run
 from report.print_tables import (
     CAPTIONS,
     contrasts_of,
@@ -12,34 +10,30 @@ from report.print_tables import (
     write_docx,
     write_html,
 )
-from report.sentences import as_decided
-from results.tables import read_table, write_table
+from results.reader import Results
+from results.tables import write_table
+from study.settings import Settings
 
 
 def write_tables(
-    outcomes: Input,
-    contrasts: Input,
-    safety: Input,
+    tables: Inputs,
     folder: Output,
     *,
     study: str,
-    title: str,
-    conditions: list[str],
-    primary: list[tuple[str, str]],
+    settings: Settings,
 ):
-    found = read_table(outcomes)
-    compared = as_decided(read_table(contrasts))
-    tables = (
-        participants(study),
-        outcomes_by_condition(found, conditions),
-        contrasts_of(compared, primary),
-        pressures(read_table(safety)),
+    results = Results(tables, study, settings)
+    printed = (
+        participants(results.participants),
+        outcomes_by_condition(results.outcomes, results.conditions),
+        contrasts_of(results.compared, results.primary),
+        pressures(results.safety),
     )
-    Path(folder).mkdir(parents=True, exist_ok=True)
-    for (name, caption), table in zip(CAPTIONS.items(), tables, strict=True):
-        write_table(table, Path(folder) / f"{name}.tsv")
-        write_html(table, caption, title, Path(folder) / f"{name}.html")
-        write_docx(table, caption, title, Path(folder) / f"{name}.docx")
+    folder.mkdir(parents=True, exist_ok=True)
+    for (name, caption), table in zip(CAPTIONS.items(), printed, strict=True):
+        write_table(table, folder / f"{name}.tsv")
+        write_html(table, caption, settings.study.title, folder / f"{name}.html")
+        write_docx(table, caption, settings.study.title, folder / f"{name}.docx")
 
 
 if __name__ == "__main__":

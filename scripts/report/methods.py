@@ -8,6 +8,18 @@ from engine.listings import described
 from report.sentences import in_unit, in_words
 from report.words import counted, words_of
 
+NEEDS = (
+    "sync",
+    "quality",
+    "models",
+    "outcomes",
+    "sensitivity",
+    "planning",
+    "coupling",
+    "repetition_agreement",
+    "boundaries",
+)
+
 # analyses of sensitivity.tsv, and how they are said
 OTHER_ASSUMPTIONS = (
     ((LEFT_OUT,), "without each participant in turn"),

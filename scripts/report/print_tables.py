@@ -8,7 +8,8 @@ import pandas as pd
 from engine.listings import names_in
 from report.words import label_of, with_interval, words_of
 from results.format import decimals, p_value
-from study.session_sheet import table_of
+
+NEEDS = ("outcomes", "contrasts", "safety")
 
 PRESSURES = "4_pressures"
 
@@ -23,9 +24,8 @@ CAPTIONS = {
 NO_DATE = (1980, 1, 1, 0, 0, 0)
 
 
-def participants(study):
+def participants(people):
     """Number, mean, SD and range of what the study holds per person."""
-    people = table_of(study, "participants")
     rows = [{"characteristic": "participants", "n": len(people), "summary": ""}]
     for name in ("age_years", "body_mass_kg", "stature_cm"):
         values = people[name].dropna().astype(float)

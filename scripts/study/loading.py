@@ -160,20 +160,6 @@ class Study:
             for participant, rows in of_each.items()
         }
 
-    def files_for_figure(self, wildcards):
-        """Result files that a figure says it needs."""
-        per_person = {
-            "beats": "beats/{}.tsv",
-            "signals": "signals/{}.parquet",
-            "oxygenation": "signals/{}_oxygenation.parquet",
-        }
-        files = []
-        for need in header("figures", wildcards.figure)["NEEDS"]:
-            pattern = per_person.get(need, f"{need}.tsv")
-            people = self.participants if need in per_person else [None]
-            files += [f"{self.results}/{pattern.format(person)}" for person in people]
-        return files
-
     def table_files(self):
         """Tables and settings that exist in the study folder."""
         return [str(path) for path in table_files(self.folder)]

@@ -4,18 +4,14 @@
 rule write_tables:
     """Write the publication tables as TSV, HTML and DOCX."""
     input:
-        outcomes=rules.gather_tables.output.outcomes,
-        contrasts=rules.compare_conditions.output.contrasts,
-        safety=rules.check_safety.output.safety,
+        tables=expand("<results>/{table}.tsv", table=header("report", "print_tables")["NEEDS"]),
     output:
         folder=directory("<results>/tables"),
     log:
         "<results>/logs/write_tables.log",
     params:
         study=STUDY.folder.as_posix(),
-        title=parameter(SETTINGS.study.title),
-        conditions=parameter(SETTINGS.study.conditions),
-        primary=parameter(SETTINGS.study.primary),
+        settings=parameter(SETTINGS),
         rows=STUDY.all_rows("participants", "sessions"),
         code=code_of("write_tables", "outcomes/*"),
     shell:
@@ -26,15 +22,7 @@ rule write_methods:
     """Write the methods paragraph from the settings that ran."""
     input:
         template=f"{workflow.basedir}/workflow/templates/methods.md.jinja",
-        sync=rules.gather_tables.output.sync,
-        quality=rules.gather_tables.output.quality,
-        models=rules.compare_conditions.output.models,
-        outcomes=rules.gather_tables.output.outcomes,
-        sensitivity=rules.compare_conditions.output.sensitivity,
-        planning=rules.compare_conditions.output.planning_table,
-        coupling=rules.relate_outcomes.output.coupling,
-        repetition_agreement=rules.relate_outcomes.output.repetition_agreement,
-        boundaries=rules.gather_tables.output.boundaries,
+        tables=expand("<results>/{table}.tsv", table=header("report", "methods")["NEEDS"]),
     output:
         methods="<results>/methods.md",
     log:
