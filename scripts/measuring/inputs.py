@@ -21,7 +21,7 @@ from heart.variability import NotEnough
 from muscle import cleaning, levels, recovery
 from muscle.contractions import find_contractions
 from recordings import time_axis
-from recordings.coverage import DOUBT
+from recordings.coverage import CAUTION
 from results.estimate import Estimate
 from windows._after_set import release_of_cuff
 
@@ -382,7 +382,7 @@ def heart_clock_flagged(heart_clock_status):
     A clock may be right although the recording does not hold all of its session.
     """
     parts = heart_clock_status.split("; ")
-    return float(any("flagged" in part and not part.startswith(DOUBT) for part in parts))
+    return float(any("flagged" in part and not part.startswith(CAUTION) for part in parts))
 
 
 def respiration_unknown_pct(breathing):

@@ -11,10 +11,10 @@ from recordings.limbs import same_place
 
 Span = tuple[float, float]
 
-# how every sentence of `coverage_doubt` begins: a clock may be right and the recording short
-DOUBT = "flagged: this recording "
+# how every sentence of `coverage_caution` begins: a clock may be right and the recording short
+CAUTION = "flagged: this recording "
 
-OUTSIDE = f"{DOUBT}lies outside the events of its session "
+OUTSIDE = f"{CAUTION}lies outside the events of its session "
 
 _MEASURED_IN = {
     "muscle_oxygen": ("baseline", "set"),
@@ -38,13 +38,13 @@ def events_measured_in(
     """
     kinds = _MEASURED_IN.get(signal, _MEASURED_IN_OTHERS)
     timed = events[events["onset_s"].notna() & events["duration_s"].notna()]
-    own = timed[timed["trial_type"].isin(kinds)]
-    if own.empty and signal == "cuff_pressure":
-        own = timed[(timed["trial_type"] == "set") & (timed["cuff_pressure_mmhg"] > 0)]
+    needed = timed[timed["trial_type"].isin(kinds)]
     if signal != "cuff_pressure":
-        return own
-    here = [same_place(row.limb, row.side, limb, side) is not False for row in own.itertuples()]
-    return own[np.array(here, dtype=bool)]
+        return needed
+    if needed.empty:
+        needed = timed[(timed["trial_type"] == "set") & (timed["cuff_pressure_mmhg"] > 0)]
+    here = [same_place(row.limb, row.side, limb, side) is not False for row in needed.itertuples()]
+    return needed[np.array(here, dtype=bool)]
 
 
 def uncovered_s(onset_s: float, duration_s: float, spans: Sequence[Span]) -> float:
@@ -57,22 +57,22 @@ def uncovered_s(onset_s: float, duration_s: float, spans: Sequence[Span]) -> flo
     return missing_s + end_s - reached_s
 
 
-def coverage_doubt(
-    events: pd.DataFrame, spans: Sequence[Span], own: Span, *, largest_uncovered_s: float
+def coverage_caution(
+    events: pd.DataFrame, spans: Sequence[Span], span: Span, *, largest_uncovered_s: float
 ) -> str:
     """What a recording lacks of the events that need it, in a sentence; empty where nothing.
 
     `events`: onset_s, duration_s and trial_type of the events that need it; `spans`: all
-    recordings that are read as one with it; `own`: its first and last time, all in s on the
+    recordings that are read as one with it; `span`: its first and last time, all in s on the
     session clock. An event counts of which more than `largest_uncovered_s`, or than its half, is
     not recorded.
     """
     if events.empty:
         return ""
     first_s, last_s = events["onset_s"].min(), (events["onset_s"] + events["duration_s"]).max()
-    if own[1] <= first_s or own[0] >= last_s:
+    if span[1] <= first_s or span[0] >= last_s:
         return (
-            f"{OUTSIDE}(recording from {own[0]:.0f} to {own[1]:.0f} s, events from {first_s:.0f} "
+            f"{OUTSIDE}(recording from {span[0]:.0f} to {span[1]:.0f} s, events from {first_s:.0f} "
             f"to {last_s:.0f} s)"
         )
     lacking = [
@@ -88,6 +88,6 @@ def coverage_doubt(
         named.append(f"{len(lacking) - _EVENTS_NAMED} more")
     missing_s = sum(length_s for length_s, _ in lacking)
     return (
-        f"{DOUBT}runs from {own[0]:.0f} to {own[1]:.0f} s and lacks {missing_s:.0f} s of the "
+        f"{CAUTION}runs from {span[0]:.0f} to {span[1]:.0f} s and lacks {missing_s:.0f} s of the "
         f"events of its session ({', '.join(named)})"
     )

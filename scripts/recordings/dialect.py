@@ -8,12 +8,13 @@ import re
 import zlib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
 
 import numpy as np
 
+from recordings.declared import DeclaredDialect
 from recordings.recording import ReadingError
 from recordings.units import recognised_unit
 
@@ -152,34 +153,39 @@ def decode(path: Path, encoding: str | None) -> tuple[str, str]:
     raise ReadingError(path, "encoding", found, "text in one encoding", todo)
 
 
+def open_table(path: Path, declared: DeclaredDialect) -> tuple[str, Dialect, tuple[str, ...]]:
+    """Text of a file, the dialect of its table, and notes. Raises ReadingError as `decode` and
+    `find_dialect` do."""
+    text, encoding = decode(path, declared.encoding)
+    return text, *find_dialect(path, text, replace(declared, encoding=encoding))
+
+
+# the sensors of a file are read one after another: its dialect is searched for once
+@lru_cache(maxsize=1)
 def find_dialect(
-    path: Path,
-    text: str,
-    *,
-    encoding: str,
-    separator: str | None,
-    decimal: str | None,
-    first_row: int | None,
+    path: Path, text: str, declared: DeclaredDialect
 ) -> tuple[Dialect, tuple[str, ...]]:
-    """Find separator, decimal mark, header and rows of a text; what is given is not searched for.
+    """Find separator, decimal mark, header and rows of a text; what is declared is not searched
+    for. The encoding is that which read the text.
 
     Every pair of separator and decimal mark reads a sample of lines; the pair that turns most
     cells into numbers and clock times, under a header of as many names, is taken. Returns the
     dialect and notes. Raises ReadingError where two pairs read different numbers equally well, or
     none reads a table. Source of the method: convention.
     """
-    separators = _given_mark(path, "separator", separator, SEPARATOR_NAMES)
-    declared = re.match(r"(?i)\s*sep=(.)\n", text)
-    if separator is None and declared and declared[1] in SEPARATOR_NAMES:
-        separators = (declared[1],)
-    decimals = _given_mark(path, "decimal", decimal, DECIMAL_NAMES)
+    separators = _given_mark(path, "separator", declared.separator, SEPARATOR_NAMES)
+    first_line = re.match(r"(?i)\s*sep=(.)\n", text)
+    if declared.separator is None and first_line and first_line[1] in SEPARATOR_NAMES:
+        separators = (first_line[1],)
+    decimals = _given_mark(path, "decimal", declared.decimal, DECIMAL_NAMES)
+    first_row = declared.first_row
     n_lines = text.count("\n") + 1
     sample = _sample_lines(text, n_lines)
     if first_row is not None:
         sample = [line for line in sample if line.row is None or line.row >= first_row]
     sample = [line for line in sample if line.text.strip() and not is_comment(line.text)]
     fits = [_fit(sample, mark, point) for mark in separators for point in decimals]
-    if separator is not None and not any(fits):
+    if declared.separator is not None and not any(fits):
         _refuse_declared_separator(path, sample, separators[0], decimals)
     fit = _choose_fit(path, [fit for fit in fits if fit is not None], text)
     if first_row is not None and fit.first != first_row:
@@ -192,7 +198,7 @@ def find_dialect(
         )
     header_row, columns = _header(path, fit, text, separator_given=len(separators) == 1)
     dialect = Dialect(
-        encoding=encoding,
+        encoding=declared.encoding,
         separator=fit.separator,
         decimal=fit.decimal,
         header_row=header_row,

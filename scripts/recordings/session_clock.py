@@ -1,44 +1,17 @@
 """Recordings put on the clock of their session, and what is refused on the way."""
 
-import re
-
 import numpy as np
 
 from recordings.clock import lost_time, to_session_time
+from recordings.declared import DIALECT_COLUMNS
 from recordings.readers.any_file import ReadingError
 from recordings.store import Stretch
-from report.sentences import in_words
-
-DIALECT_COLUMNS = ("encoding", "separator", "decimal", "first_row")
 
 # a recording of a whole day around a short session stays below, times in ms lie above
 LONGEST_IN_SESSIONS = 100
 
 # marks are read off by hand and may be rounded to whole seconds (convention)
 MARK_ROUNDING_S = 1.0
-
-
-def fault_in_words(file, fault):
-    """Why a file cannot be read, under the name that recordings.tsv gives it."""
-    if isinstance(fault, OSError):
-        return f"{file}: cannot be opened ({fault.strerror}); see who may read it, or copy it again"
-    parts = (fault.where, fault.found, fault.allowed, fault.todo)
-    return str(ReadingError(file, *parts)).replace("\n", "\n  ")
-
-
-def each_once(faults):
-    """Faults of files with all the rows of recordings.tsv that meet them; one of a whole file is
-    one, with its first figures, however many sensors share the file."""
-    rows, words = {}, {}
-    for row, fault in faults:
-        same = (row.file, re.sub(r"\d+(\.\d+)?", "#", fault))
-        words.setdefault(same, fault)
-        rows.setdefault(same, []).append(row.row_number)
-    return "\n".join(
-        f"recordings.tsv, {'row' if len(own) == 1 else 'rows'} {in_words(list(map(str, own)))}: "
-        f"{words[same]}"
-        for same, own in rows.items()
-    )
 
 
 def sync_marks_of(events, session_id):
@@ -49,8 +22,8 @@ def sync_marks_of(events, session_id):
 
 def end_of_session_s(events, session_id):
     """End of the last event of a session, in seconds; not a number without timed events."""
-    own = events[events["session_id"] == session_id]
-    return float((own["onset_s"] + own["duration_s"].fillna(0.0)).max())
+    of_session = events[events["session_id"] == session_id]
+    return float((of_session["onset_s"] + of_session["duration_s"].fillna(0.0)).max())
 
 
 def refuse_times_of_another_unit(path, recording, session_s):
@@ -119,12 +92,12 @@ def on_session_clock(row, recording, clock):
         )
 
 
-def sync_row(row, recording, clock, doubt, lost_time_s_per_5_min):
+def sync_row(row, recording, clock, caution, lost_time_s_per_5_min):
     """How one recording stands on the session clock, what it lacks, and how its text was read."""
     status = [clock.status]
     if row.signal == "rr" and clock.n_marks >= 2:
         status.append(intervals_against_elapsed(row, clock, lost_time_s_per_5_min))
-    status += [", ".join(filter(None, [doubt, recording.cut_off]))]
+    status += [", ".join(filter(None, [caution, recording.cut_off]))]
     status += recording.notes
     return {
         "participant_id": row.participant_id,

@@ -5,7 +5,7 @@ from collections import Counter
 
 import pandas as pd
 
-from recordings.coverage import DOUBT, OUTSIDE
+from recordings.coverage import CAUTION, OUTSIDE
 from report.words import counted
 from study.session_sheet import events_of, table_of
 
@@ -22,7 +22,7 @@ def uncovered_parts(clocks):
         tuple(recording): part
         for *recording, status in clocks[[*RECORDING, "status"]].itertuples(index=False)
         for part in status.split("; ")
-        if part.startswith(DOUBT)
+        if part.startswith(CAUTION)
     }
 
 

@@ -6,8 +6,8 @@ import pytest
 from measuring.inputs import heart_clock_flagged
 from project import settings_with, write_tiny_study
 from read_recordings import read_recordings
-from recordings.coverage import OUTSIDE, coverage_doubt, events_measured_in, uncovered_s
-from results.exclusions import with_coverage
+from recordings.coverage import OUTSIDE, coverage_caution, events_measured_in, uncovered_s
+from results.exclusions import uncovered_parts, with_coverage
 from results.tables import read_table
 from study.problems import StudyError
 
@@ -29,7 +29,7 @@ EVENTS = pd.DataFrame(
 def heart_doubt(start_s, end_s, **kwargs):
     span = (start_s, end_s)
     needed = events_measured_in(EVENTS, "ecg")
-    return coverage_doubt(needed, kwargs.get("spans", [span]), span, largest_uncovered_s=10.0)
+    return coverage_caution(needed, kwargs.get("spans", [span]), span, largest_uncovered_s=10.0)
 
 
 def test_a_recording_of_the_whole_session_is_not_doubted():
@@ -84,7 +84,7 @@ def test_without_cuff_rows_cuff_pressure_is_needed_in_sets_with_a_pressure():
 
 def test_a_short_set_that_is_not_recorded_at_all_counts():
     sprint = pd.DataFrame({"trial_type": ["set"] * 2, "onset_s": [50.0, 100.0], "duration_s": 6.0})
-    said = coverage_doubt(sprint, [(0.0, 90.0)], (0.0, 90.0), largest_uncovered_s=10.0)
+    said = coverage_caution(sprint, [(0.0, 90.0)], (0.0, 90.0), largest_uncovered_s=10.0)
     assert "lacks 6 s of the events of its session (set at 100 s)" in said
 
 
@@ -144,7 +144,7 @@ def test_a_recording_of_another_hour_reaches_the_table_of_quality(study, tmp_pat
     judged = clocks[["participant_id", "session_id", "signal", "file"]].assign(
         segment="recording", verdict="accepted", reason=None
     )
-    both = with_coverage(judged, clocks).set_index(["session_id", "signal"])
+    both = with_coverage(judged, uncovered_parts(clocks)).set_index(["session_id", "signal"])
     late = both.loc[("ses-2", "rr")]
     assert late["verdict"] == "rejected"
     assert late["reason"].startswith("this recording lies outside the events of its session")

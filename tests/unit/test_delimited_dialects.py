@@ -8,6 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from recordings.declared import declared_by
 from recordings.readers.any_file import ReadingError, read_recording
 
 TIME_S = np.arange(12) * 0.5
@@ -24,7 +25,7 @@ def saturation(path, **given):
         "sampling_rate_hz": None,
         "signal": "muscle_oxygen",
     }
-    return read_recording(path, **(asked | given))
+    return read_recording(path, declared_by(asked | given))
 
 
 def table(separator=",", decimal=".", *, header="time,smo2", end="\n", tail=""):
@@ -101,9 +102,8 @@ def test_a_dialect_is_found_and_read_to_the_last_digit(tmp_path, name):
 def test_thousands_points_are_read_where_a_fraction_settles_it(tmp_path):
     path = tmp_path / "pressure.csv"
     path.write_text("t;p\n0,5;1.013,25\n1,0;1.012,5\n1,5;999,75\n", encoding="utf-8")
-    recording = read_recording(
-        path, channel="p", time_column="t", unit="au", sampling_rate_hz=None, signal="respiration"
-    )
+    asked = {"channel": "p", "time_column": "t", "unit": "au", "signal": "respiration"}
+    recording = read_recording(path, declared_by(asked))
     np.testing.assert_array_equal(recording.stretches[0].value, [1013.25, 1012.5, 999.75])
 
 

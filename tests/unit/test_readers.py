@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 from edfio import Edf, EdfAnnotation, EdfSignal
 
+from recordings.declared import declared_by
 from recordings.readers.any_file import ReadingError, read_recording
 from recordings.session_clock import end_of_session_s, refuse_times_of_another_unit
 from recordings.units import check_plausible, count_impossible, to_canonical
@@ -29,7 +30,7 @@ def ecg(path, **given):
         "sampling_rate_hz": None,
         "signal": "ecg",
     }
-    return read_recording(path, **(asked | given))
+    return read_recording(path, declared_by(asked | given))
 
 
 def intervals(path, **given):
@@ -40,7 +41,7 @@ def intervals(path, **given):
         "sampling_rate_hz": None,
         "signal": "rr",
     }
-    return read_recording(path, **(asked | given))
+    return read_recording(path, declared_by(asked | given))
 
 
 def saturation(path, **given):
@@ -51,7 +52,7 @@ def saturation(path, **given):
         "sampling_rate_hz": None,
         "signal": "muscle_oxygen",
     }
-    return read_recording(path, **(asked | given))
+    return read_recording(path, declared_by(asked | given))
 
 
 def write_edf(path, *, unit="uV", scale=1000.0, annotations=None):

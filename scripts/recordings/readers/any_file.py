@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from recordings.declared import Declared
 from recordings.recording import ReadingError, Recording, Stretch
 from recordings.units import (
     canonical_unit,
@@ -25,23 +26,10 @@ _RATE_NOTED = 0.001
 __all__ = ["ReadingError", "Recording", "Stretch", "read_recording"]
 
 
-def read_recording(
-    path: Path,
-    *,
-    channel: str | None,
-    time_column: str | None,
-    unit: str,
-    sampling_rate_hz: float | None,
-    signal: str,
-    encoding: str | None = None,
-    separator: str | None = None,
-    decimal: str | None = None,
-    first_row: int | None = None,
-    time_format: str | None = None,
-) -> Recording:
+def read_recording(path: Path, declared: Declared) -> Recording:
     """Read one signal of one file in canonical units on the file's own clock, in s.
 
-    The arguments are the columns of recordings.tsv of the same names. The kind of file is told by
+    The kind of file is told by
     content and extension: EDF, BIDS physiology, beat intervals, delimited text. The file's zero is
     its first sample; with a numeric time column, the zero of that column; in BIDS physiology, the
     instant from which StartTime is counted. Raises ReadingError for a file that is not there, that
@@ -49,6 +37,7 @@ def read_recording(
     """
     if not path.is_file():
         raise ReadingError(path, "", "no such file", "a file", "correct `file` in recordings.tsv")
+    signal, unit = declared.signal, declared.unit
     if unit not in allowed_units(signal):
         raise ReadingError(
             path,
@@ -69,29 +58,18 @@ def read_recording(
     if kind == "edf":
         from recordings.readers.edf import read_edf_channel
 
-        recording = read_edf_channel(path, channel=channel, unit=unit)
+        recording = read_edf_channel(path, channel=declared.channel, unit=unit)
     elif kind == "bids_physio":
         from recordings.readers.bids_physio import read_bids_physio
 
-        recording = read_bids_physio(path, channel=channel, unit=unit)
+        recording = read_bids_physio(path, channel=declared.channel, unit=unit)
     else:
         from recordings.readers.delimited import read_delimited
         from recordings.readers.intervals import read_intervals
 
         read = read_intervals if signal == "rr" else read_delimited
-        recording = read(
-            path,
-            channel=channel,
-            time_column=time_column,
-            unit=unit,
-            sampling_rate_hz=sampling_rate_hz,
-            encoding=encoding,
-            separator=separator,
-            decimal=decimal,
-            first_row=first_row,
-            time_format=time_format,
-        )
-    rate_notes = _check_rate(path, recording, sampling_rate_hz)
+        recording = read(path, declared)
+    rate_notes = _check_rate(path, recording, declared.sampling_rate_hz)
     return _in_canonical_unit(path, recording, signal, rate_notes)
 
 
@@ -118,17 +96,17 @@ def _check_rate(path: Path, recording: Recording, declared_hz: float | None) -> 
     longest = max(recording.stretches, key=lambda stretch: len(stretch.time_s))
     if declared_hz is None or len(longest.time_s) < 2:
         return ()
-    own_hz = 1.0 / float(np.median(np.diff(longest.time_s)))
-    if abs(own_hz / declared_hz - 1) > _RATE_TOLERANCE:
+    of_file_hz = 1.0 / float(np.median(np.diff(longest.time_s)))
+    if abs(of_file_hz / declared_hz - 1) > _RATE_TOLERANCE:
         raise ReadingError(
             path,
             "sampling_rate_hz",
-            f"declared {declared_hz:g} Hz, but the file's own times give {own_hz:.4g} Hz",
+            f"declared {declared_hz:g} Hz, but the file's own times give {of_file_hz:.4g} Hz",
             f"the file's rate to within {100 * _RATE_TOLERANCE:g} %",
             "times not in s: time_format = ms or min; else correct sampling_rate_hz",
         )
-    if abs(own_hz / declared_hz - 1) > _RATE_NOTED:
-        return (f"declared {declared_hz:g} Hz; the file's own {own_hz:.6g} Hz are used",)
+    if abs(of_file_hz / declared_hz - 1) > _RATE_NOTED:
+        return (f"declared {declared_hz:g} Hz; the file's own {of_file_hz:.6g} Hz are used",)
     return ()
 
 
@@ -136,14 +114,14 @@ def _in_canonical_unit(
     path: Path, recording: Recording, signal: str, rate_notes: tuple[str, ...]
 ) -> Recording:
     declared = recording.unit
-    doubt = check_plausible(
+    implausible = check_plausible(
         signal, np.concatenate([stretch.value for stretch in recording.stretches]), declared
     )
-    if doubt:
+    if implausible:
         raise ReadingError(
             path,
             "unit",
-            doubt,
+            implausible,
             f"{signal} in {', '.join(allowed_units(signal))}, as recorded",
             "correct unit in recordings.tsv (or channel, if it is another signal)",
         )

@@ -12,16 +12,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from recordings.declared import Declared
 from recordings.dialect import (
     DECIMAL_NAMES,
     MISSING_WORDS,
     SEPARATOR_NAMES,
     Dialect,
     cells_of,
-    decode,
-    find_dialect,
     is_comment,
     kind_of_cell,
+    open_table,
     to_number,
 )
 from recordings.recording import FloatArray, ReadingError, Recording, cut_at_gaps, even_stretch
@@ -39,31 +39,18 @@ _PANDAS_MISSING = sorted({w for word in MISSING_WORDS for w in (word, word.upper
 _PANDAS_MISSING.append("NaN")
 
 
-def read_delimited(
-    path: Path,
-    *,
-    channel: str | None,
-    time_column: str | None,
-    unit: str,
-    sampling_rate_hz: float | None,
-    encoding: str | None,
-    separator: str | None,
-    decimal: str | None,
-    first_row: int | None,
-    time_format: str | None,
-) -> Recording:
+def read_delimited(path: Path, declared: Declared) -> Recording:
     """Read one column of a delimited text file, in its declared unit.
 
     Times come from `time_column`: numbers in s, or in the unit (`s`, `ms`, `min`) or the clock
     pattern (as in strptime) that `time_format` names. Without it rows are `sampling_rate_hz`
     apart. Raises ReadingError as `readers.read_recording` says.
     """
-    text, encoding = decode(path, encoding)
-    dialect, notes = find_dialect(
-        path, text, encoding=encoding, separator=separator, decimal=decimal, first_row=first_row
+    text, dialect, notes = open_table(path, declared.dialect)
+    value_at, time_at = choose_columns(
+        path, dialect, declared.channel, declared.time_column, text=text
     )
-    value_at, time_at = choose_columns(path, dialect, channel, time_column, text=text)
-    if time_at is None and sampling_rate_hz is None:
+    if time_at is None and declared.sampling_rate_hz is None:
         raise ReadingError(
             path,
             "",
@@ -72,14 +59,14 @@ def read_delimited(
             "fill in time_column or sampling_rate_hz in recordings.tsv",
         )
     value, time_s, rows, time_notes = read_columns(
-        path, text, dialect, value_at=value_at, time_at=time_at, time_format=time_format
+        path, text, dialect, value_at=value_at, time_at=time_at, time_format=declared.time_format
     )
     notes += time_notes + blank_notes(value)
     if time_s is None:
-        stretch = even_stretch(value, start_s=0.0, sampling_rate_hz=sampling_rate_hz)
-        return Recording((stretch,), unit, dialect.shown(), notes)
+        stretch = even_stretch(value, start_s=0.0, sampling_rate_hz=declared.sampling_rate_hz)
+        return Recording((stretch,), declared.unit, dialect.shown(), notes)
     stretches, cuts = cut_at_gaps(path, time_s, value, rows=rows)
-    return Recording(stretches, unit, dialect.shown(), notes + cuts)
+    return Recording(stretches, declared.unit, dialect.shown(), notes + cuts)
 
 
 def blank_notes(value: FloatArray) -> tuple[str, ...]:

@@ -8,25 +8,14 @@ from pathlib import Path
 
 import numpy as np
 
-from recordings.dialect import decode, find_dialect
+from recordings.declared import Declared
+from recordings.dialect import open_table
 from recordings.readers.delimited import choose_columns, read_columns
 from recordings.recording import FloatArray, ReadingError, Recording, Stretch, cut_at_gaps
 from recordings.units import to_canonical
 
 
-def read_intervals(
-    path: Path,
-    *,
-    channel: str | None,
-    time_column: str | None,
-    unit: str,
-    sampling_rate_hz: float | None,
-    encoding: str | None,
-    separator: str | None,
-    decimal: str | None,
-    first_row: int | None,
-    time_format: str | None,
-) -> Recording:
+def read_intervals(path: Path, declared: Declared) -> Recording:
     """Read beat intervals in their declared unit, each at the time of the beat that ends it.
 
     Without a time column the first interval begins at 0 and times are the running sum of the
@@ -35,21 +24,21 @@ def read_intervals(
     that ends it) and the recording is cut where they outrun the intervals. Raises
     ReadingError as `readers.read_recording` says, and for a blank or negative interval.
     """
-    if sampling_rate_hz is not None:
+    if declared.sampling_rate_hz is not None:
         raise ReadingError(
             path,
             "sampling_rate_hz",
-            f"{sampling_rate_hz:g} Hz for beat intervals",
+            f"{declared.sampling_rate_hz:g} Hz for beat intervals",
             "blank: intervals come with the beats",
             "clear sampling_rate_hz in recordings.tsv, or declare the signal as what it is",
         )
-    text, encoding = decode(path, encoding)
-    dialect, notes = find_dialect(
-        path, text, encoding=encoding, separator=separator, decimal=decimal, first_row=first_row
+    unit = declared.unit
+    text, dialect, notes = open_table(path, declared.dialect)
+    value_at, time_at = choose_columns(
+        path, dialect, declared.channel, declared.time_column, text=text
     )
-    value_at, time_at = choose_columns(path, dialect, channel, time_column, text=text)
     value, time_s, rows, time_notes = read_columns(
-        path, text, dialect, value_at=value_at, time_at=time_at, time_format=time_format
+        path, text, dialect, value_at=value_at, time_at=time_at, time_format=declared.time_format
     )
     _refuse_impossible(path, value, rows)
     interval_s = to_canonical("rr", value, unit) * 1e-3

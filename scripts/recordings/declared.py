@@ -1,0 +1,39 @@
+"""What a study declares of a recording, for the readers of files."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+
+
+@dataclass(frozen=True)
+class DeclaredDialect:
+    """How a text file writes its table, as far as the study says so; None is searched for."""
+
+    encoding: str | None = None
+    separator: str | None = None
+    decimal: str | None = None
+    first_row: int | None = None
+
+
+DIALECT_COLUMNS = tuple(field.name for field in fields(DeclaredDialect))
+
+
+@dataclass(frozen=True)
+class Declared:
+    """One row of recordings.tsv, the columns that say how to read its file."""
+
+    signal: str
+    unit: str
+    channel: str | None = None
+    time_column: str | None = None
+    sampling_rate_hz: float | None = None
+    time_format: str | None = None
+    dialect: DeclaredDialect = DeclaredDialect()
+
+
+def declared_by(columns: Mapping[str, object]) -> Declared:
+    """What a row of recordings.tsv declares; its other columns are no matter of readers."""
+    of_file = {f.name: columns[f.name] for f in fields(Declared) if f.name in columns}
+    dialect = {name: columns[name] for name in DIALECT_COLUMNS if name in columns}
+    return Declared(**of_file, dialect=DeclaredDialect(**dialect))

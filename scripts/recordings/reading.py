@@ -1,0 +1,126 @@
+"""All recordings of one person, each with its clock; what cannot be read is told of all at once."""
+
+import re
+from pathlib import Path
+from typing import NamedTuple
+
+import pandas as pd
+
+from recordings.clock import Clock, fit_clock
+from recordings.coverage import coverage_caution, events_measured_in
+from recordings.declared import declared_by
+from recordings.readers.any_file import read_recording
+from recordings.recording import ReadingError, Recording
+from recordings.session_clock import (
+    end_of_session_s,
+    refuse_marks_outside,
+    refuse_times_of_another_unit,
+    span_of,
+    sync_marks_of,
+    sync_row,
+)
+from report.sentences import in_words
+from study.problems import StudyError
+from study.tables import Recording as RecordingRow
+
+
+class TimedRecording(NamedTuple):
+    """A row of recordings.tsv, what its file holds, and how its clock stands to the session's."""
+
+    row: RecordingRow
+    recording: Recording
+    clock: Clock
+
+
+def read_all(study, recordings, events, *, largest_drift_ppm):
+    """Recordings of one person in the order of recordings.tsv.
+
+    `recordings`: rows of the table; `events`: the session sheet. Raises StudyError with every file
+    that cannot be read or timed.
+    """
+    read, faults = [], []
+    for row in recordings:
+        try:
+            recording = recording_of(row, study, events)
+        except (ReadingError, OSError) as fault:
+            faults.append((row, fault_in_words(row.file, fault)))
+            continue
+        try:
+            clock = clock_of(row, events, largest_drift_ppm=largest_drift_ppm)
+        except ValueError as fault:
+            faults.append((row, f"{row.file}, sync_marks_s: {fault}"))
+            continue
+        read.append(TimedRecording(row, recording, clock))
+    if faults:
+        raise StudyError(each_once(faults))
+    return read
+
+
+def recording_of(row, study, events):
+    """What the file of one row holds. Raises ReadingError where its times cannot be those of the
+    session."""
+    path = Path(study) / row.file
+    recording = read_recording(path, declared_by(row.model_dump()))
+    if row.signal != "rr":
+        refuse_times_of_another_unit(path, recording, end_of_session_s(events, row.session_id))
+    refuse_marks_outside(path, recording, row.sync_marks())
+    return recording
+
+
+def clock_of(row, events, *, largest_drift_ppm):
+    """The clock of one row's file. Raises ValueError for marks that cannot be fitted."""
+    marks_s = row.sync_marks()
+    return fit_clock(
+        marks_s,
+        sync_marks_of(events, row.session_id) if marks_s else [],
+        given_offset_s=row.clock_offset_s,
+        max_drift_ppm=largest_drift_ppm,
+    )
+
+
+def sync_table(read, events, settings):
+    """One row per recording: how it stands on the session clock and what it lacks."""
+    spans = [span_of(each.recording, each.clock) for each in read]
+    # intervals of several files are one series, of any other signal each file stands alone
+    of_intervals = {}
+    for each, span in zip(read, spans, strict=True):
+        if each.row.signal == "rr":
+            of_intervals.setdefault(each.row.session_id, []).append(span)
+    rows = []
+    for (row, recording, clock), span in zip(read, spans, strict=True):
+        caution = coverage_caution(
+            events_measured_in(
+                events[events["session_id"] == row.session_id],
+                row.signal,
+                limb=row.limb,
+                side=row.side,
+            ),
+            of_intervals[row.session_id] if row.signal == "rr" else [span],
+            span,
+            largest_uncovered_s=settings.largest_uncovered_s,
+        )
+        rows.append(sync_row(row, recording, clock, caution, settings.lost_time_s_per_5_min))
+    return pd.DataFrame(rows)
+
+
+def fault_in_words(file, fault):
+    """Why a file cannot be read, under the name that recordings.tsv gives it."""
+    if isinstance(fault, OSError):
+        return f"{file}: cannot be opened ({fault.strerror}); see who may read it, or copy it again"
+    parts = (fault.where, fault.found, fault.allowed, fault.todo)
+    return str(ReadingError(file, *parts)).replace("\n", "\n  ")
+
+
+def each_once(faults):
+    """Faults of files with all the rows of recordings.tsv that meet them; one of a whole file is
+    one, with its first figures, however many sensors share the file."""
+    numbers, words = {}, {}
+    for row, fault in faults:
+        same = (row.file, re.sub(r"\d+(\.\d+)?", "#", fault))
+        words.setdefault(same, fault)
+        numbers.setdefault(same, []).append(str(row.row_number))
+    return "\n".join(
+        f"recordings.tsv, {'row' if len(of_fault) == 1 else 'rows'} {in_words(of_fault)}: "
+        f"{words[same]}"
+        for same, of_fault in numbers.items()
+    )
