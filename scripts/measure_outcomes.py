@@ -9,7 +9,7 @@ from measuring.cutting import asked_in
 from measuring.person import Person
 from measuring.values import measured, quality_row
 from results.tables import stack, write
-from study.settings import Gate, MeasureOutcomes, Protocol
+from study.settings import MeasureOutcomes, Protocol, QualityRule
 
 
 def measure_outcomes(
@@ -27,7 +27,8 @@ def measure_outcomes(
     participant: str,
     settings: MeasureOutcomes,
     protocol: Protocol,
-    usual_gates: dict[str, Gate],
+    quality_rules: dict[str, QualityRule],
+    default_quality_rules: dict[str, QualityRule],
 ):
     person = Person(
         study, participant, beats, respiration, saturation, segments, beat_quality, sync
@@ -39,7 +40,7 @@ def measure_outcomes(
         series.append(recovery_series(window, inputs, labels))
         for name, module in outcome_modules().items():
             if asked_in(window, module):
-                found = measured(name, module, window, inputs, settings.gates, usual_gates)
+                found = measured(name, module, window, inputs, quality_rules, default_quality_rules)
                 rows.append(
                     {**labels, "window": window.name, "outcome": name, "unit": module.UNIT, **found}
                 )

@@ -17,7 +17,7 @@ from engine.step import Input, OfEach, Output, run
 from report.sentences import as_decided
 from report.words import words_of
 from results.tables import read_table, write
-from study.settings import Gate, Settings
+from study.settings import QualityRule, Settings
 from study.settings_files import under_alternative
 
 
@@ -36,7 +36,7 @@ def try_alternatives(
     study: str,
     alternative: str,
     settings: Settings,
-    usual_gates: dict[str, Gate],
+    default_quality_rules: dict[str, QualityRule],
 ):
     changes = settings.try_alternatives.alternatives[alternative]
     changed, edits = under_alternative(settings, alternative), changes.edits
@@ -58,7 +58,7 @@ def try_alternatives(
         concerns = dict.fromkeys(primary, "main setting")
     else:
         measured = measured_again(
-            found, files, Path(study), primary, settings, changed, usual_gates, edits
+            found, files, Path(study), primary, settings, changed, default_quality_rules, edits
         )
         table = with_values(found, measured)
         compared = contrasts_again(table, primary, changed)

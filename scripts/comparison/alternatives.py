@@ -15,6 +15,7 @@ from comparison.outcome_tables import (
     outcome_contrasts,
     rows_of,
 )
+from engine.listings import families
 from report.sentences import as_decided
 from results.tables import number, stack
 from study.settings import by_name
@@ -24,7 +25,7 @@ KEYS = ["participant_id", "session_id", "event_id", "window", "outcome"]
 
 # what a step makes that outcomes ask for
 MADE_BY = {
-    "find_beats": {"beats", "respiration", "timing_step_ms", "ecg_spans"},
+    "find_beats": {"beats", "respiration", "step_of_beat_times_ms", "ecg_spans"},
     "segment_oxygenation": {"traces", "segment"},
 }
 
@@ -32,7 +33,7 @@ MADE_BY = {
 SEGMENTING = {"slowest_cadence_hz", "fastest_cadence_hz", "samples_per_contraction"}
 
 
-def measured_again(found, files, study, primary, settings, changed, usual_gates, edits):
+def measured_again(found, files, study, primary, settings, changed, default_rules, edits):
     """Rows of outcomes that the change reaches, measured again; the others are as they were."""
     upstream = steps_made_again(settings, changed)
     reached = [
@@ -55,7 +56,7 @@ def measured_again(found, files, study, primary, settings, changed, usual_gates,
             own = found_again(
                 own, Path(folder), place, person, changed, upstream, person in decided
             )
-            tables.append(outcomes_of(own, place, person, wanted, changed, usual_gates))
+            tables.append(outcomes_of(own, place, person, wanted, changed, default_rules))
     return pd.concat(tables, ignore_index=True) if tables else found[:0]
 
 
@@ -73,19 +74,21 @@ def steps_made_again(settings, changed):
 def reaches(outcome, window, settings, changed):
     """Whether an outcome, its window or a rule that judges it asks for a setting that changed."""
     before, after = (by_name(s.measure_outcomes, s.protocol) for s in (settings, changed))
-    names = {name for name in before if name != "gates" and before[name] != after[name]}
-    judged = rules_that_judge(outcome, window, after["gates"])
-    if judged != rules_that_judge(outcome, window, before["gates"]):
+    names = {name for name in before if before[name] != after[name]}
+    judged = rules_on(outcome, window, changed)
+    if judged != rules_on(outcome, window, settings):
         return True
     return bool(names and names & asked_for(outcome, window, judged))
 
 
-def rules_that_judge(outcome, window, gates):
-    """The rules that hold for an outcome in a window."""
-    return [gate for gate in gates.values() if outcome in gate.outcomes and window in gate.windows]
+def rules_on(outcome, window, settings):
+    """The quality rules that judge an outcome in a window."""
+    from measuring.quality_rules import rules_that_judge
+
+    return rules_that_judge(outcome, families()[outcome], window, settings.quality_rules)
 
 
-def asked_for(outcome, window, gates):
+def asked_for(outcome, window, rules):
     """Everything that an outcome, its window and the rules that judge it are made from."""
     from engine.listings import outcome_modules, window_modules
     from measuring.inputs import needed_for
@@ -93,7 +96,7 @@ def asked_for(outcome, window, gates):
     asked = [
         *inspect.signature(outcome_modules()[outcome].measure).parameters,
         *inspect.signature(window_modules()[window].cut).parameters,
-        *(gate.measured for gate in gates),
+        *(rule.measured for rule in rules),
     ]
     return frozenset().union(*(needed_for(name) for name in asked))
 
@@ -108,9 +111,9 @@ def concerned(outcome, window, settings, changed, found, table):
         return True
     if reaches(outcome, window, settings, changed):
         return True
-    gates = rules_that_judge(outcome, window, changed.measure_outcomes.gates)
+    rules = rules_on(outcome, window, changed)
     made_again = [MADE_BY[name] for name in steps_made_again(settings, changed)]
-    if made_again and asked_for(outcome, window, gates) & set().union(*made_again):
+    if made_again and asked_for(outcome, window, rules) & set().union(*made_again):
         return True
 
     def verdicts(rows):
@@ -179,7 +182,7 @@ def found_again(own, folder, study, person, changed, upstream, without_edits):
     return own
 
 
-def outcomes_of(own, study, person, wanted, changed, usual_gates):
+def outcomes_of(own, study, person, wanted, changed, default_rules):
     """Outcomes of one participant in the windows asked for, as measure_outcomes gives them."""
     from engine.listings import outcome_modules
     from measuring.cutting import asked_in
@@ -198,7 +201,9 @@ def outcomes_of(own, study, person, wanted, changed, usual_gates):
         for outcome, name in wanted:
             module = outcome_modules()[outcome]
             if name == window.name and asked_in(window, module):
-                result = measured(outcome, module, window, inputs, settings.gates, usual_gates)
+                result = measured(
+                    outcome, module, window, inputs, changed.quality_rules, default_rules
+                )
                 rows.append(
                     known.labels(inputs["event"])
                     | {"window": name, "outcome": outcome, "unit": module.UNIT, **result}

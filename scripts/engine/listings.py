@@ -89,6 +89,18 @@ def docstring(folder, name):
     return ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
 
 
+def functions_in(module):
+    """Names of the public functions of a module of ours, read without importing it."""
+    body = ast.parse((SCRIPTS / f"{module}.py").read_text(encoding="utf-8")).body
+    names = [node.name for node in body if isinstance(node, ast.FunctionDef)]
+    return [name for name in names if not name.startswith("_")]
+
+
+def families():
+    """The family of every outcome, read without importing it."""
+    return {name: header("outcomes", name)["FAMILY"] for name in names_in("outcomes")}
+
+
 def windows_of(outcome):
     """Windows in which an outcome is measured, read without importing it; None where unclear."""
     asked_of = header("outcomes", outcome).get("ASKED_OF")

@@ -7,21 +7,17 @@ each is made at most once per window. Settings of measure_outcomes can be asked 
 import inspect
 from functools import cache
 
-import numpy as np
 import pandas as pd
 
 from heart import spectrum, variability
-from heart.modulation import cadence_in_band as rhythm_in_band
 from heart.modulation import respiratory_modulation
 from heart.precision import precise_band_power_ms2
 from heart.repair.series import SAME_BEAT_S, with_differences
-from heart.repair.series import corrected_pct as share_corrected
-from heart.repair.series import longest_repaired_run as longest_run
 from heart.variability import NotEnough
+from measuring import properties
 from muscle import cleaning, levels, recovery
 from muscle.contractions import find_contractions
 from recordings import time_axis
-from recordings.coverage import CAUTION
 from results.estimate import Estimate
 from windows._after_set import release_of_cuff
 
@@ -83,7 +79,7 @@ class WindowInputs:
             return parameter.default
 
     def property_of_window(self, name):
-        """A property that gates compare with their limits; None where it cannot be known."""
+        """A property that a quality rule compares with its limits; None where it is unknown."""
         try:
             value = self[name]
         except NotEnough:
@@ -319,87 +315,6 @@ def recovery_target(
     )
 
 
-def always():
-    return 1.0
-
-
-def duration_s(window):
-    return window.duration_s
-
-
-def normal_beats(normal):
-    return int(normal.sum())
-
-
-def corrected_pct(beats, window, beat_count):
-    return share_corrected(beats, window.start_s, window.end_s)
-
-
-def longest_repaired_run(beats, window, beat_count):
-    return longest_run(beats, window.start_s, window.end_s)
-
-
-def covered_pct(nn_ms, window):
-    """Share of the window that its intervals cover; a part of a beat at each end does not count."""
-    ends_s = 2 * nn_ms.mean() / 1000
-    return min(100.0, 100 * nn_ms.sum() / 1000 / max(window.duration_s - ends_s, 1e-9))
-
-
-def doubtful_pct(ecg_spans, window):
-    """Share of the window in which not all beats of the ECG may be trusted; 0 without an ECG."""
-    return _share_of_window(ecg_spans[ecg_spans["verdict"] != "accepted"], window)
-
-
-def rejected_pct(ecg_spans, window):
-    return _share_of_window(ecg_spans[ecg_spans["verdict"] == "rejected"], window)
-
-
-def _share_of_window(spans, window):
-    starts_s = spans["start_s"].clip(lower=window.start_s)
-    ends_s = spans["end_s"].clip(upper=window.end_s)
-    inside_s = (ends_s - starts_s).clip(lower=0).sum()
-    return 100 * inside_s / max(window.duration_s, 1e-9)
-
-
-def heart_rate_slope_bpm_per_min(nn_time_s, nn_ms):
-    """Size of the slope of a line through the heart rate."""
-    if len(nn_ms) < 3:
-        raise NotEnough("fewer than three intervals")
-    return abs(np.polyfit(nn_time_s / 60, 60000 / nn_ms, 1)[0])
-
-
-def breathing_hz(breathing):
-    """Median breathing rate where it is known."""
-    known = breathing.loc[breathing["status"] == "known", "rate_hz"]
-    if known.empty:
-        raise NotEnough("breathing is unknown throughout the window")
-    return known.median()
-
-
-def heart_clock_flagged(heart_clock_status):
-    """1 where the clock of the heart recording was flagged, as after lost beats.
-
-    A clock may be right although the recording does not hold all of its session.
-    """
-    parts = heart_clock_status.split("; ")
-    return float(any("flagged" in part and not part.startswith(CAUTION) for part in parts))
-
-
-def respiration_unknown_pct(breathing):
-    return 100 * (breathing["status"] != "known").mean()
-
-
-def cadence_in_band(logged_cadence_hz, breathing, nn_ms, contractions=None):
-    """Share of the window in which the repetitions, seen or noted, fall into the breathing band."""
-    seen = contractions is not None and contractions.rate_hz.usable
-    cadence_hz = contractions.rate_hz.value if seen else logged_cadence_hz
-    known = breathing.loc[breathing["status"] == "known", "rate_hz"]
-    if cadence_hz == 0 or known.empty:
-        raise NotEnough("no cadence or no breathing")
-    beat_rate_hz = 1000 / nn_ms.mean()
-    return float(rhythm_in_band(cadence_hz, known, beat_rate_hz).mean())
-
-
 def beat_count(nn):
     return len(nn)
 
@@ -410,22 +325,15 @@ def logged_cadence_hz(event):
     return event.reps_done / event.duration_s if noted else 0.0
 
 
-def samples_per_contraction_here(contractions, time_s, logged_cadence_hz):
-    """At the faster of the cadence that was seen and the one that was noted: a cadence that
-    sampling cannot show is seen as a slower one."""
-    seen_hz = contractions.rate_hz.value if contractions.rate_hz.usable else 0.0
-    fastest_hz = max(seen_hz, logged_cadence_hz)
-    if fastest_hz == 0:
-        raise NotEnough("no contractions")
-    return 1 / fastest_hz / time_axis.sampling_step_s(time_s)
-
-
 def recovery_start_s(event, session_events):
     return max(event.onset_s + event.duration_s, release_of_cuff(event, session_events))
 
 
 MAKERS = {
     name: maker
-    for name, maker in list(globals().items())
-    if inspect.isfunction(maker) and maker.__module__ == __name__ and not name.startswith("_")
+    for module in (vars(properties), globals())
+    for name, maker in module.items()
+    if inspect.isfunction(maker)
+    and maker.__module__ in (__name__, properties.__name__)
+    and not name.startswith("_")
 }

@@ -52,7 +52,7 @@ class Person:
                 "traces": _of(self.traces, session_id),
                 "session_events": session_events,
                 "age_years": self.age_years,
-                "timing_step_ms": self.timing_step_ms.get(session_id),
+                "step_of_beat_times_ms": self.timing_step_ms.get(session_id),
                 "ecg_spans": _of(self.ecg_spans, session_id),
                 "heart_clock_status": "; ".join(self.clocks[self.clocks.index == session_id]),
             }

@@ -8,7 +8,7 @@ from measuring.quality_rules import WORSE, verdict
 from results.estimate import Estimate
 
 
-def measured(name, module, window, inputs, gates, usual_gates):
+def measured(name, module, window, inputs, rules, default_rules):
     """Value, standard error, status and reason of one outcome in one window."""
     refused = {"value": None, "status": "refused"}
     event = inputs["event"]
@@ -16,12 +16,14 @@ def measured(name, module, window, inputs, gates, usual_gates):
         return refused | {"reason": event.excluded}
     if window.problem:
         return refused | {"reason": window.problem}
-    status, reason = verdict(name, window.name, gates, inputs.property_of_window)
+    judged = (name, module.FAMILY, window.name)
+    status, reason = verdict(*judged, rules, inputs.property_of_window)
     if status == "refused":
         return refused | {"reason": reason}
-    usual, usual_reason = verdict(name, window.name, usual_gates, inputs.property_of_window)
-    if WORSE[usual] > WORSE[status]:
-        status, reason = "flagged", f"given only under a rule this study changed: {usual_reason}"
+    if rules != default_rules:
+        default, by_default = verdict(*judged, default_rules, inputs.property_of_window)
+        if WORSE[default] > WORSE[status]:
+            status, reason = "flagged", f"given only under a rule this study changed: {by_default}"
     try:
         found = inputs.call(module.measure)
     except Absent as absent:

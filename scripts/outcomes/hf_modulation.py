@@ -9,7 +9,7 @@ from outcomes import HEART
 
 LABEL = "Respiratory modulation of heart rate"
 UNIT = "dimensionless"
-FAMILY = "spectrum"
+FAMILY = "breathing"
 SCALE = "ratio"
 ASKED_OF = HEART
 EVIDENCE = "vagal"

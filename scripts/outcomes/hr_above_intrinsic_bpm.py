@@ -11,7 +11,7 @@ from outcomes import HEART
 
 LABEL = "Heart rate above intrinsic limit"
 UNIT = "bpm"
-FAMILY = "heart period"
+FAMILY = "heart rate"
 SCALE = "identity"
 ASKED_OF = HEART
 EVIDENCE = "beyond vagal"

@@ -5,7 +5,7 @@ from outcomes import AFTER_SET
 
 LABEL = "Heart-rate recovery 30 s"
 UNIT = "bpm"
-FAMILY = "heart period"
+FAMILY = "heart rate"
 SCALE = "identity"
 ASKED_OF = AFTER_SET
 EVIDENCE = "vagal"

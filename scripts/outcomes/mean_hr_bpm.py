@@ -5,7 +5,7 @@ from outcomes import HEART
 
 LABEL = "Mean heart rate"
 UNIT = "bpm"
-FAMILY = "heart period"
+FAMILY = "heart rate"
 SCALE = "identity"
 ASKED_OF = HEART
 EVIDENCE = "none"

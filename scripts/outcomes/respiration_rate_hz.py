@@ -4,7 +4,7 @@ from outcomes import HEART
 
 LABEL = "Breathing rate"
 UNIT = "Hz"
-FAMILY = "spectrum"
+FAMILY = "breathing"
 SCALE = "identity"
 ASKED_OF = HEART
 

@@ -83,13 +83,13 @@ def size_in_words(size, outcome):
     return in_unit(f"{size:g}", outcome.UNIT)
 
 
-def changed_gates(settings, default_settings):
+def changed_rules(settings, default_settings):
     """Rules whose limits the study changed, with the default limit beside the one that ran."""
-    default = default_settings.measure_outcomes.gates
+    default = default_settings.quality_rules
     found = []
-    for name, gate in settings.measure_outcomes.gates.items():
+    for name, rule in settings.quality_rules.items():
         for limit in ("flagged_below", "flagged_above", "refused_below", "refused_above"):
-            before, now = getattr(default.get(name), limit, None), getattr(gate, limit)
+            before, now = getattr(default.get(name), limit, None), getattr(rule, limit)
             if now != before:
                 found.append(f"{words_of(name)}, {words_of(limit)} {before} to {now}")
     return "; ".join(found)

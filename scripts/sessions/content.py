@@ -16,7 +16,7 @@ from muscle.contractions import local_ripple
 from report.words import words_of
 from sessions.packing import quantum_of
 
-FAMILIES = ("heart period", "spectrum", "saturation", "contraction")
+FAMILIES = ("heart rate", "heart period", "spectrum", "breathing", "saturation", "contraction")
 
 VERDICTS = ("ok", "flagged", "refused", "missing")
 

@@ -10,7 +10,7 @@ import hashlib
 import re
 from collections import Counter
 
-from engine.listings import windows
+from engine.listings import families, windows
 from study.event_ids import EVENT_ACTIONS, SAME_ONSET_S
 
 NO_SENSOR = "n/a"
@@ -389,8 +389,17 @@ def _check_outcomes_named(study, found):
                 f"{', '.join(measured_in)}",
             )
     named = {}
-    for rule, gate in study.settings.measure_outcomes.gates.items():
-        named["measure_outcomes", "gates", rule] = gate.outcomes
+    known = set(families().values())
+    for name, rule in study.settings.quality_rules.items():
+        named["quality_rules", name] = [*rule.outcomes, *rule.without]
+        for family in sorted(set(rule.families) - known):
+            _add_setting(
+                study,
+                found,
+                ("quality_rules", name),
+                f"{family!r} is not a family of outcomes, allowed: {', '.join(sorted(known))}"
+                f"{nearest(family, known)}",
+            )
     for place, outcomes in named.items():
         for outcome in sorted(set(outcomes) - set(study.outcomes)):
             hint = nearest(outcome, study.outcomes)

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import yaml
 
-from engine.listings import outcome_modules, window_modules, windows_of
+from engine.listings import families, outcome_modules, window_modules, windows_of
 from results import columns as results
-from study.settings import Settings
+from study.settings import QualityRule, sections
 from study.tables import REQUIRED, TABLES, allowed_in
 
 # settings too long for a cell of the table
-WHERE = {"gates": "see below", "alternatives": "see config.yaml"}
+WHERE = {"alternatives": "see config.yaml"}
 
 PROJECT = Path(__file__).resolve().parents[2]
 
@@ -41,8 +41,7 @@ def settings_page():
         "hand. A study changes a setting in its own `study.yaml`, under the name of its section.",
         "",
     ]
-    for name, field in Settings.model_fields.items():
-        section = field.annotation
+    for name, section in sections().items():
         lines += [f"## {name}", "", _one_line(section.__doc__), ""]
         lines += ["| setting | default | what it does | source |", "|---|---|---|---|"]
         for key, setting in section.model_fields.items():
@@ -51,7 +50,7 @@ def settings_page():
             said = setting.description + (f" Formerly in `{formerly}`." if formerly else "")
             lines.append(f"| {key} | {shown} | {_cell(said)} | {_cell(source)} |")
         lines.append("")
-    lines += _gates(values["measure_outcomes"]["gates"])
+    lines += _quality_rules()
     lines += _windows_and_outcomes()
     for name, table in TABLES.items():
         required = "" if name in REQUIRED else " Optional."
@@ -123,30 +122,42 @@ def _windows_and_outcomes():
     return [*lines, ""]
 
 
-def _gates(gates):
+def _quality_rules():
     """The table of rules that refuse or flag an outcome."""
+    written = yaml.safe_load((CONFIG / "quality_rules.yaml").read_text(encoding="utf-8"))
+    of_family = families()
     lines = [
-        "## Rules that flag or refuse an outcome (measure_outcomes.gates)",
+        "## quality_rules",
         "",
-        "A study changes one limit by the rule's name, as "
-        "`gates: {repaired_share: {refused_above: 20.0}}`; the methods text then says so.",
+        "Rules that flag or refuse an outcome, from `config/quality_rules.yaml`. A rule holds for "
+        "whole families of outcomes, and so for every new outcome of theirs, and for those named "
+        "beside them. A study changes one limit by the rule's name, as "
+        "`quality_rules: {repaired_share: {refused_above: 20.0}}`; the methods text then says so.",
         "",
-        "| rule | measured | flagged | refused | windows | outcomes | source |",
+        "| rule | measured | flagged | refused | windows | families and outcomes | source |",
         "|---|---|---|---|---|---|---|",
     ]
-    for name, gate in gates.items():
+    for name, values in written.items():
+        rule = QualityRule.model_validate(values)
         limits = {
             status: ", ".join(
-                f"{side} {gate[f'{status}_{side}']:g}"
+                f"{side} {getattr(rule, f'{status}_{side}'):g}"
                 for side in ("below", "above")
-                if gate.get(f"{status}_{side}") is not None
+                if getattr(rule, f"{status}_{side}") is not None
             )
             for status in ("flagged", "refused")
         }
+        windows = values["windows"] if values["windows"] == "all" else ", ".join(rule.windows)
+        judged = ", ".join([*(f"all of {family}" for family in rule.families), *rule.outcomes])
+        judged += f" without {', '.join(rule.without)}" if rule.without else ""
         lines.append(
-            f"| {name} | {gate['measured']} | {limits['flagged']} | {limits['refused']} | "
-            f"{', '.join(gate['windows'])} | {', '.join(gate['outcomes'])} | {gate['source']} |"
+            f"| {name} | {rule.measured} | {limits['flagged']} | {limits['refused']} | "
+            f"{windows} | {judged} | {rule.source} |"
         )
+    lines += ["", "| family | outcomes |", "|---|---|"]
+    for family in dict.fromkeys(of_family.values()):
+        names = [name for name in of_family if of_family[name] == family]
+        lines.append(f"| {family} | {', '.join(names)} |")
     return [*lines, ""]
 
 

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, model_validator
 
-from engine.listings import windows
+from engine.listings import functions_in, windows
 
 WindowName = Literal[*windows()]
 
@@ -242,28 +242,18 @@ class SegmentOxygenation(Section):
     )
 
 
-class Gate(Section):
-    """One rule: outcomes, the windows it holds in, what is measured and its limits."""
+class QualityRule(Section):
+    """Outcomes, the windows that the rule holds in, what is measured there and its limits."""
 
-    outcomes: list[str] = setting("Outcomes that the rule holds for.", "see source")
-    windows: list[WindowName] = setting("Windows that the rule holds in.", "see source")
-    measured: Literal[
-        "always",
-        "duration_s",
-        "normal_beats",
-        "corrected_pct",
-        "doubtful_pct",
-        "rejected_pct",
-        "longest_repaired_run",
-        "covered_pct",
-        "heart_rate_slope_bpm_per_min",
-        "timing_step_ms",
-        "respiration_unknown_pct",
-        "breathing_hz",
-        "cadence_in_band",
-        "samples_per_contraction_here",
-        "heart_clock_flagged",
-    ] = setting("Property of the window that is compared with the limits.", "see source")
+    families: list[str] = setting("Families of outcomes that the rule holds for.", "see source")
+    outcomes: list[str] = setting("Further outcomes that it holds for.", "see source")
+    without: list[str] = setting("Outcomes of the families that it leaves out.", "see source")
+    windows: list[WindowName] = setting("Windows that it holds in, or all.", "see source")
+    measured: Literal[*functions_in("measuring/properties")] = setting(
+        "Property of the window that is compared with the limits, a function of "
+        "scripts/measuring/properties.py.",
+        "see source",
+    )
     flagged_below: float | None = setting("Flagged when below.", "see source")
     flagged_above: float | None = setting("Flagged when above.", "see source")
     refused_below: float | None = setting("Refused when below.", "see source")
@@ -273,9 +263,18 @@ class Gate(Section):
 
     @model_validator(mode="before")
     @classmethod
-    def _limits_may_be_left_out(cls, values):
+    def _what_does_not_apply_may_be_left_out(cls, values):
+        if not isinstance(values, dict):
+            return values
         limits = ("flagged_below", "flagged_above", "refused_below", "refused_above")
-        return {**dict.fromkeys(limits), **values} if isinstance(values, dict) else values
+        of_nobody = {"families": [], "outcomes": [], "without": []}
+        in_all = {"windows": windows()} if values.get("windows") == "all" else {}
+        return {**dict.fromkeys(limits), **of_nobody, **values, **in_all}
+
+    def holds_for(self, outcome: str, family: str, window: str) -> bool:
+        """Whether the rule judges an outcome of a family in a window."""
+        named = outcome in self.outcomes or family in self.families
+        return named and outcome not in self.without and window in self.windows
 
 
 class MeasureOutcomes(Section):
@@ -351,10 +350,6 @@ class MeasureOutcomes(Section):
     smallest_usable_pct: float = setting(
         "A window with less usable signal is refused.", "convention", ge=0, le=100
     )
-    gates: dict[str, Gate] = setting(
-        "When an outcome is refused or flagged; a study may change a limit by the rule's name.",
-        "each rule names its own",
-    )
 
 
 class CheckSafety(Section):
@@ -420,6 +415,7 @@ class Alternative(Section):
     find_beats: dict = setting("Changed settings of find_beats.", "see source")
     segment_oxygenation: dict = setting("Changed settings of segment_oxygenation.", "see source")
     measure_outcomes: dict = setting("Changed settings of measure_outcomes.", "see source")
+    quality_rules: dict = setting("Changed quality rules.", "see source")
     compare_conditions: dict = setting("Changed settings of compare_conditions.", "see source")
     edits: Literal["used", "ignored"] = setting("Whether edits.tsv is carried out.", "see source")
     says: str = setting("What the alternative is, in a few words.", "see source")
@@ -462,18 +458,28 @@ class Settings(Section):
     find_beats: FindBeats
     segment_oxygenation: SegmentOxygenation
     measure_outcomes: MeasureOutcomes
+    quality_rules: dict[str, QualityRule]
     check_safety: CheckSafety
     compare_conditions: CompareConditions
     try_alternatives: TryAlternatives
     draw_figures: DrawFigures
 
 
+def sections() -> dict[str, type[Section]]:
+    """Every section by its name; quality rules stand in a file of their own and are none."""
+    return {
+        name: field.annotation
+        for name, field in Settings.model_fields.items()
+        if name != "quality_rules"
+    }
+
+
 def moved_settings() -> dict[str, str]:
     """The section to which each setting moved, by `section.setting` as earlier studies write it."""
     return {
         f"{field.json_schema_extra['formerly']}.{name}": section
-        for section, declared in Settings.model_fields.items()
-        for name, field in declared.annotation.model_fields.items()
+        for section, declared in sections().items()
+        for name, field in declared.model_fields.items()
         if field.json_schema_extra["formerly"]
     }
 

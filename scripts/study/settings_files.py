@@ -12,6 +12,8 @@ from study.settings import Settings, moved_settings
 
 CONFIG = SCRIPTS.parent / "config" / "config.yaml"
 
+QUALITY_RULES = CONFIG.with_name("quality_rules.yaml")
+
 # the reader in C takes a twentieth of the time; not every build of PyYAML has it
 YAML = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
@@ -51,6 +53,7 @@ def read_settings(folder, overrides, problems):
     that has it now; without a title the study is called after its folder.
     """
     complete = _read_yaml(CONFIG, problems)
+    rules = _read_yaml(QUALITY_RULES, problems)
     path = folder / "study.yaml"
     of_study = _read_yaml(path, problems) if path.exists() else {}
     written = Written(lines_of(path))
@@ -61,8 +64,9 @@ def read_settings(folder, overrides, problems):
             "is empty; write what differs from config/config.yaml, first of all study: title, "
             "conditions and primary_outcomes, or delete the file to use the default settings",
         )
-    if complete is None or of_study is None:
+    if None in (complete, rules, of_study):
         return None, None, None, written
+    complete = complete | {"quality_rules": rules}
     default = _checked(complete, "config.yaml", Written({}), problems)
     both = [_in_present_sections(values, written, problems) for values in (of_study, overrides)]
     stated = laid_over({"study": {}}, laid_over(*both))
@@ -93,6 +97,7 @@ def _under_alternative(settings, name):
 def _in_present_sections(values, written, problems, within=()):
     """What is stated, each setting in the section that has it now, in alternatives as well."""
     values = {name: dict(v) if isinstance(v, dict) else v for name, v in values.items()}
+    _move_former_rules(values, written, within)
     for moved, section in moved_settings().items():
         former, name = moved.split(".")
         if not (isinstance(values.get(former), dict) and name in values[former]):
@@ -126,6 +131,20 @@ def _in_present_sections(values, written, problems, within=()):
                 for name, changes in named.items()
             }
     return values
+
+
+def _move_former_rules(values, written, within):
+    """Rules that a study states as measure_outcomes.gates; its list of outcomes is then whole."""
+    former = values.get("measure_outcomes")
+    if not (isinstance(former, dict) and isinstance(former.get("gates"), dict)):
+        return
+    rules = values.setdefault("quality_rules", {})
+    for name, stated in former.pop("gates").items():
+        if isinstance(stated, dict) and "outcomes" in stated:
+            stated = {"families": [], "without": [], **stated}
+        rules[name] = laid_over(stated, rules[name]) if name in rules else stated
+        place = (*within, "measure_outcomes", "gates", name)
+        written.stated_formerly((*within, "quality_rules", name), place)
 
 
 def _checked(values, file, written, problems):

@@ -1,7 +1,7 @@
 """A rest between sets, as noted."""
 
 SAYS = "a `rest`, from its onset to its end"
-ORDER = 3
+ORDER = 4
 ASKED = {"rest": ("the heart",)}
 
 

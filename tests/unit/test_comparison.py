@@ -964,7 +964,7 @@ def test_power_stays_a_number_far_out():
 # ---------------------------------------------------------------- alternatives
 
 
-GATES = {
+RULES = {
     "share": {
         "outcomes": ["rmssd_ms"],
         "windows": ["set"],
@@ -982,16 +982,27 @@ GATES = {
         ("smo2_nadir_pct", {"high_frequency_hz": [0.15, 0.5]}, False),
         ("hf_power_ms2", {"high_frequency_hz": [0.15, 0.5]}, True),
         ("mean_hr_bpm", {"nadir_window_s": 3.0}, False),
-        ("mean_hr_bpm", {"baseline_settle_s": 30.0}, True),
-        ("rmssd_ms", {"gates": {"share": GATES["share"] | {"refused_above": 5.0}}}, True),
-        ("mean_hr_bpm", {"gates": {"share": GATES["share"] | {"refused_above": 5.0}}}, False),
+        ("mean_hr_bpm", {"baseline_settle_s": 30.0}, False),
         ("smo2_nadir_pct", {}, False),
     ],
 )
 def test_only_outcomes_that_ask_for_a_setting_are_measured_again(outcome, change, expected):
     before, after = (
-        settings_with(measure_outcomes={"gates": GATES} | changes) for changes in ({}, change)
+        settings_with(quality_rules=RULES, measure_outcomes=changes) for changes in ({}, change)
     )
+    assert reaches(outcome, "set", before, after) == expected
+
+
+def test_a_setting_that_cuts_a_window_reaches_every_outcome_in_it_and_no_other():
+    before, after = (settings_with(measure_outcomes=c) for c in ({}, {"baseline_settle_s": 30.0}))
+    assert reaches("mean_hr_bpm", "baseline", before, after)
+    assert not reaches("mean_hr_bpm", "set", before, after)
+
+
+@pytest.mark.parametrize(("outcome", "expected"), [("rmssd_ms", True), ("mean_hr_bpm", False)])
+def test_a_changed_quality_rule_reaches_the_outcomes_that_it_judges(outcome, expected):
+    stricter = {"share": RULES["share"] | {"refused_above": 5.0}}
+    before, after = (settings_with(quality_rules=rules) for rules in (RULES, stricter))
     assert reaches(outcome, "set", before, after) == expected
 
 

@@ -125,7 +125,7 @@ def test_every_window_says_what_it_is_where_it_stands_and_what_is_asked_in_it(na
 
 
 def test_windows_stand_in_the_order_of_a_visit():
-    promised = ["baseline", "set", "rest", "recovery_first_60_s", "recovery_steady"]
+    promised = ["baseline", "set", "recovery_first_60_s", "rest", "recovery_steady"]
     assert windows() == promised
     assert len({window.ORDER for window in window_modules().values()}) == len(promised)
 

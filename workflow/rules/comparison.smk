@@ -66,7 +66,7 @@ rule try_alternatives:
         study=STUDY.folder.as_posix(),
         alternative="{alternative}",
         settings=parameter(SETTINGS),
-        usual_gates=parameter(STUDY.default_settings.measure_outcomes.gates),
+        default_quality_rules=parameter(STUDY.default_settings.quality_rules),
         rows=STUDY.all_rows("participants", "sessions", "events", "edits"),
         code=code_of("try_alternatives", "outcomes/*", "windows/*"),
     shell:

@@ -439,7 +439,9 @@
     }
   }
 
-  const FAMILIES = ["heart period", "spectrum", "saturation", "contraction"];
+  const FAMILIES = [
+    "heart rate", "heart period", "spectrum", "breathing", "saturation", "contraction",
+  ];
   const refused = saturation.flatMap((line, n) =>
     content.saturation[n].refused.map(([from, to, reason]) => ({ from, to, reason: `${line.name}: ${reason}` })));
   const verdictLanes = [...FAMILIES];
