@@ -33,6 +33,8 @@ def measure_outcomes(
     person = Person(
         study, participant, beats, respiration, saturation, segments, beat_quality, sync
     )
+    changed = quality_rules != default_quality_rules
+    default_rules = default_quality_rules if changed else quality_rules
     rows, verdicts, series = [], [], []
     for window, inputs in person.windows(settings, protocol):
         labels = person.labels(inputs["event"])
@@ -40,7 +42,7 @@ def measure_outcomes(
         series.append(recovery_series(window, inputs, labels))
         for name, module in outcome_modules().items():
             if asked_in(window, module):
-                found = measured(name, module, window, inputs, quality_rules, default_quality_rules)
+                found = measured(name, module, window, inputs, quality_rules, default_rules)
                 rows.append(
                     {**labels, "window": window.name, "outcome": name, "unit": module.UNIT, **found}
                 )

@@ -67,8 +67,7 @@ class WindowInputs:
 
     def call(self, function):
         """Call a function with what its parameters ask for, or its default where that is absent."""
-        parameters = inspect.signature(function).parameters.values()
-        return function(**{p.name: self._or_default(p) for p in parameters})
+        return function(**{p.name: self._or_default(p) for p in parameters_of(function)})
 
     def _or_default(self, parameter):
         try:
@@ -85,6 +84,12 @@ class WindowInputs:
         except NotEnough:
             return None
         return None if value is None else float(value)
+
+
+@cache
+def parameters_of(function):
+    """Parameters of an outcome, a window or a thing made here; looked up once."""
+    return tuple(inspect.signature(function).parameters.values())
 
 
 @cache
@@ -170,6 +175,19 @@ def lf_power(interval_spectrum, low_frequency_hz):
 
 def hf_power(interval_spectrum, high_frequency_hz):
     return precise_band_power_ms2(interval_spectrum, *high_frequency_hz)
+
+
+def doubtful_spans(ecg_spans):
+    """Starts and ends of the spans of the ECG that were not accepted."""
+    return _limits(ecg_spans[ecg_spans["verdict"] != "accepted"])
+
+
+def rejected_spans(ecg_spans):
+    return _limits(ecg_spans[ecg_spans["verdict"] == "rejected"])
+
+
+def _limits(spans):
+    return spans["start_s"].to_numpy(), spans["end_s"].to_numpy()
 
 
 def breathing(respiration, window):

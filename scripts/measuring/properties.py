@@ -40,19 +40,18 @@ def covered_pct(nn_ms, window):
     return min(100.0, 100 * nn_ms.sum() / 1000 / max(window.duration_s - ends_s, 1e-9))
 
 
-def doubtful_pct(ecg_spans, window):
+def doubtful_pct(doubtful_spans, window):
     """Share of the window in which not all beats of the ECG may be trusted; 0 without an ECG."""
-    return _share_of_window(ecg_spans[ecg_spans["verdict"] != "accepted"], window)
+    return _share_of_window(doubtful_spans, window)
 
 
-def rejected_pct(ecg_spans, window):
-    return _share_of_window(ecg_spans[ecg_spans["verdict"] == "rejected"], window)
+def rejected_pct(rejected_spans, window):
+    return _share_of_window(rejected_spans, window)
 
 
 def _share_of_window(spans, window):
-    starts_s = spans["start_s"].clip(lower=window.start_s)
-    ends_s = spans["end_s"].clip(upper=window.end_s)
-    inside_s = (ends_s - starts_s).clip(lower=0).sum()
+    starts_s, ends_s = np.maximum(spans[0], window.start_s), np.minimum(spans[1], window.end_s)
+    inside_s = np.maximum(ends_s - starts_s, 0.0).sum()
     return 100 * inside_s / max(window.duration_s, 1e-9)
 
 

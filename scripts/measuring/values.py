@@ -20,7 +20,7 @@ def measured(name, module, window, inputs, rules, default_rules):
     status, reason = verdict(*judged, rules, inputs.property_of_window)
     if status == "refused":
         return refused | {"reason": reason}
-    if rules != default_rules:
+    if rules is not default_rules:
         default, by_default = verdict(*judged, default_rules, inputs.property_of_window)
         if WORSE[default] > WORSE[status]:
             status, reason = "flagged", f"given only under a rule this study changed: {by_default}"
