@@ -6,7 +6,9 @@ each is made at most once per window. Settings of measure_outcomes can be asked 
 
 import inspect
 from functools import cache
+from typing import NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from heart import spectrum, variability
@@ -101,25 +103,40 @@ def needed_for(name):
     return frozenset().union(*(needed_for(part) for part in parts))
 
 
-def nn(beats, window):
+class Intervals(NamedTuple):
+    """Intervals of a repaired series: end (s), length (ms), start (s), both beats normal."""
+
+    time_s: np.ndarray
+    ms: np.ndarray
+    begin_s: np.ndarray
+    normal: np.ndarray
+
+
+def session_series(beats):
+    """Every interval of the session, as arrays."""
+    time_s, ms = beats["nn_time_s"].to_numpy(float), beats["nn_ms"].to_numpy(float)
+    normal = (beats["begins_normal"] & (beats["kind"] == "normal")).to_numpy(bool)
+    return Intervals(time_s, ms, time_s - ms / 1000, normal)
+
+
+def nn(session_series, window):
     """Intervals of the repaired series that lie whole in the window."""
-    if beats.empty:
+    if not session_series.time_s.size:
         raise Absent("no heart recording in this session")
-    begins_s = beats["nn_time_s"] - beats["nn_ms"] / 1000
-    inside = (begins_s >= window.start_s - SAME_BEAT_S) & (
-        beats["nn_time_s"] <= window.end_s + SAME_BEAT_S
+    inside = (session_series.begin_s >= window.start_s - SAME_BEAT_S) & (
+        session_series.time_s <= window.end_s + SAME_BEAT_S
     )
     if not inside.any():
         raise Absent("no beats were recorded in this window")
-    return beats[inside]
+    return Intervals(*(values[inside] for values in session_series))
 
 
 def nn_ms(nn):
-    return nn["nn_ms"].to_numpy()
+    return nn.ms
 
 
 def nn_time_s(nn):
-    return nn["nn_time_s"].to_numpy()
+    return nn.time_s
 
 
 def session_nn(beats):
@@ -141,7 +158,7 @@ def session_intervals(beats):
 
 def normal(nn):
     """Which intervals lie between two normal beats."""
-    return (nn["begins_normal"] & (nn["kind"] == "normal")).to_numpy()
+    return nn.normal
 
 
 def normal_nn_ms(nn_ms, normal):
@@ -198,36 +215,52 @@ def breathing(respiration, window):
     return inside
 
 
-def respiratory_course(beats, respiration, window):
-    """Course of the modulation at the breathing rate, with a margin for its filters either side."""
+def beat_course(beats):
+    """Ends of all intervals of the session in order of time, and which have no length (s, bool)."""
     used = beats[beats["nn_time_s"].notna()].sort_values("nn_time_s")
-    near = used[used["nn_time_s"].between(window.start_s - MARGIN_S, window.end_s + MARGIN_S)]
-    known = respiration[respiration["status"] == "known"]
-    if near.empty:
+    return used["nn_time_s"].to_numpy(float), used["nn_ms"].isna().to_numpy()
+
+
+def breathing_course(respiration):
+    """Times of the session's breathing rate and the rate, NaN where it is not known (s, Hz)."""
+    rate_hz = respiration["rate_hz"].where(respiration["status"] == "known")
+    return respiration["time_s"].to_numpy(), rate_hz.to_numpy()
+
+
+def breathing_is_known(respiration):
+    return bool((respiration["status"] == "known").any())
+
+
+def respiratory_course(beat_course, breathing_course, breathing_is_known, window):
+    """Course of the modulation at the breathing rate, with a margin for its filters either side."""
+    time_s, lost = beat_course
+    near = (time_s >= window.start_s - MARGIN_S) & (time_s <= window.end_s + MARGIN_S)
+    if not near.any():
         raise Absent("no beats were recorded in this window")
-    if near["nn_ms"].iloc[1:].isna().any():
+    if lost[near][1:].any():
         raise NotEnough("the beats are interrupted in or near this window")
-    if known.empty:
+    if not breathing_is_known:
         raise NotEnough("breathing is unknown throughout the session")
-    return respiratory_modulation(
-        near["nn_time_s"].to_numpy(),
-        respiration["time_s"].to_numpy(),
-        respiration["rate_hz"].where(respiration["status"] == "known").to_numpy(),
-    )
+    return respiratory_modulation(time_s[near], *breathing_course)
 
 
-def trace(traces, segment):
+def saturation_of_sensors(traces):
+    """Cleaned saturation by file and channel of its sensor; None where a file names no channel."""
+    saturation = traces[traces["signal"] == "muscle_oxygen"]
+    return {
+        (file, None if pd.isna(channel) else channel): of_sensor
+        for (file, channel), of_sensor in saturation.groupby(["file", "channel"], dropna=False)
+    }
+
+
+def trace(saturation_of_sensors, traces, segment):
     """Cleaned saturation of the sensor that counts for this set."""
     if segment is None:
         raise Absent("no saturation sensor belongs to this event")
     if segment["status"] == "refused":
         raise Absent(segment["reason"])
-    own = traces[(traces["file"] == segment["file"]) & _same(traces["channel"], segment["channel"])]
-    return own[own["signal"] == "muscle_oxygen"]
-
-
-def _same(column, value):
-    return column.isna() if pd.isna(value) else column == value
+    channel = None if pd.isna(segment["channel"]) else segment["channel"]
+    return saturation_of_sensors.get((segment["file"], channel), traces[:0])
 
 
 def time_s(trace):
@@ -334,7 +367,7 @@ def recovery_target(
 
 
 def beat_count(nn):
-    return len(nn)
+    return nn.time_s.size
 
 
 def logged_cadence_hz(event):

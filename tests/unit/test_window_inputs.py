@@ -44,7 +44,8 @@ def test_what_belongs_to_a_set_is_made_once_for_all_its_windows():
 
 
 def test_a_reason_is_kept_and_raised_again():
-    window = inputs(segment=None, traces=None)
+    nothing = pd.DataFrame(columns=["signal", "file", "channel"])
+    window = inputs(segment=None, traces=nothing)
     for _ in range(2):
         with pytest.raises(Absent, match="no saturation sensor"):
             window["time_s"]
