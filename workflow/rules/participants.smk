@@ -49,7 +49,8 @@ rule measure_participant:
         measure_outcomes=parameter(SETTINGS.measure_outcomes),
         title=parameter(SETTINGS.study.title),
         protocol=parameter(SETTINGS.protocol),
-        usual_gates=parameter(STUDY.default_settings.measure_outcomes.gates),
+        quality_rules=parameter(SETTINGS.quality_rules),
+        default_quality_rules=parameter(STUDY.default_settings.quality_rules),
         rows=STUDY.rows("participants", "sessions", "recordings", "events", "edits"),
         code=code_of(*STEPS_OF_PARTICIPANT, "outcomes/*", "windows/*"),
     shell:
