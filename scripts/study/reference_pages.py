@@ -10,7 +10,7 @@ import yaml
 
 from engine.listings import families, outcome_modules, window_modules, windows_of
 from results import columns as results
-from study.settings import QualityRule, sections
+from study.settings import QualityRule, setting_sections
 from study.tables import REQUIRED, TABLES, allowed_in
 
 # settings too long for a cell of the table
@@ -41,7 +41,7 @@ def settings_page():
         "hand. A study changes a setting in its own `study.yaml`, under the name of its section.",
         "",
     ]
-    for name, section in sections().items():
+    for name, section in setting_sections().items():
         lines += [f"## {name}", "", _one_line(section.__doc__), ""]
         lines += ["| setting | default | what it does | source |", "|---|---|---|---|"]
         for key, setting in section.model_fields.items():

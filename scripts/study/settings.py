@@ -465,7 +465,7 @@ class Settings(Section):
     draw_figures: DrawFigures
 
 
-def sections() -> dict[str, type[Section]]:
+def setting_sections() -> dict[str, type[Section]]:
     """Every section by its name; quality rules stand in a file of their own and are none."""
     return {
         name: field.annotation
@@ -478,7 +478,7 @@ def moved_settings() -> dict[str, str]:
     """The section to which each setting moved, by `section.setting` as earlier studies write it."""
     return {
         f"{field.json_schema_extra['formerly']}.{name}": section
-        for section, declared in sections().items()
+        for section, declared in setting_sections().items()
         for name, field in declared.model_fields.items()
         if field.json_schema_extra["formerly"]
     }

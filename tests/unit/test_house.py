@@ -12,7 +12,7 @@ from project import PROJECT
 from report.page import sections
 from results.columns import TABLES as RESULT_TABLES
 from study.reference_pages import results_page, settings_page
-from study.settings import sections
+from study.settings import setting_sections
 
 SCRIPTS = PROJECT / "scripts"
 OUTCOMES = sorted((SCRIPTS / "outcomes").glob("[!_]*.py"))
@@ -30,7 +30,7 @@ def test_the_page_of_result_columns_is_in_step_with_the_declarations():
     assert page == results_page(), "run: PYTHONPATH=scripts python -m study.reference_pages"
 
 
-@pytest.mark.parametrize("section", sections().values(), ids=sections())
+@pytest.mark.parametrize("section", setting_sections().values(), ids=setting_sections())
 def test_every_setting_is_described_with_its_source(section):
     for name, field in section.model_fields.items():
         assert field.description.endswith("."), name
