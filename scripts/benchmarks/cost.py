@@ -132,9 +132,9 @@ def unit_cpu_s(python: Path) -> float:
 
 
 def step_of(command: str) -> str:
-    """The step that a job's command runs."""
-    named = re.search(r"-m ([\w.]+)|scripts/(\w+)\.py", command)
-    return next(filter(None, named.groups())) if named else command.split()[0]
+    """The rule of a job, from the log that its command writes to."""
+    named = re.search(r"/logs/(\w+)(?:/[^/\s]+)?\.log", command)
+    return named[1] if named else command.split()[0]
 
 
 def by_step(jobs: list[dict]) -> dict[str, dict]:
