@@ -223,7 +223,7 @@ def test_an_edit_of_another_file_stops_the_run(study):
         (
             "compare_conditions:\n  smallest_effect: {mean_hr_bpm: {recovery: 5.0}}\n",
             "line 2, compare_conditions.smallest_effect.mean_hr_bpm.recovery: mean_hr_bpm is not "
-            "measured in window 'recovery', allowed: baseline, set, rest, recovery_first_60_s, "
+            "measured in window 'recovery', allowed: baseline, set, recovery_first_60_s, rest, "
             "recovery_steady; did you mean 'recovery_steady'?",
         ),
         (
