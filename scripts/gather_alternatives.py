@@ -3,8 +3,8 @@
 from comparison.alternatives import MAIN
 from comparison.outcome_tables import rows_of
 from engine.step import Input, Inputs, Output, run
-from report.sentences import as_decided
 from results.columns import columns_of
+from results.decided import as_decided
 from results.tables import read_table, read_tables, stack, write
 
 

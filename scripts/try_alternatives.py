@@ -14,9 +14,9 @@ from comparison.alternatives import (
 )
 from comparison.outcome_tables import rows_of
 from engine.step import Input, OfEach, Output, run
-from report.sentences import as_decided
-from report.words import words_of
+from results.decided import as_decided
 from results.tables import read_table, write
+from results.words import words_of
 from study.settings import QualityRule, Settings
 from study.settings_files import under_alternative
 

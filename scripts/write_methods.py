@@ -14,13 +14,14 @@ from report.methods import (
     comparison,
     occlusion_in_words,
     other_assumptions,
-    own_version,
     recordings_in_words,
     smallest_effects,
     with_error,
 )
-from report.words import source_of, words_of
+from report.words import source_of
+from results.provenance import own_version
 from results.reader import Results
+from results.words import words_of
 from study.settings import Settings
 
 

@@ -16,7 +16,7 @@ from comparison.outcome_tables import (
     rows_of,
 )
 from engine.listings import families
-from report.sentences import as_decided
+from results.decided import as_decided
 from results.tables import number, stack
 from study.settings import by_name
 from study.settings_files import changed_settings

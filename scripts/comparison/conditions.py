@@ -18,7 +18,7 @@ import pandas as pd
 
 from comparison.design import Design, ModelError, leaves_a_residual, random_terms
 from comparison.mixed_model import Fit, fit
-from report.sentences import SAME_ORDER
+from results.decided import SAME_ORDER
 
 AVERAGED = "visits of one condition were averaged within the participant"
 

@@ -19,7 +19,7 @@ from comparison.mixed_model import NOT_ESTIMABLE
 from comparison.multiplicity import dunnett_two, holm
 from comparison.paired import paired_t, sign_flip
 from comparison.single_case import non_overlap, schedule_test
-from report.sentences import ALPHA
+from results.decided import ALPHA
 from study.settings import CompareConditions
 
 Schedule = Literal["not_stated", "completely_randomised", "randomised_blocks"]

@@ -15,7 +15,7 @@ from cuff.pressure import (
     propose_cuff_boundaries,
 )
 from recordings.boundaries import compare_boundaries
-from recordings.limbs import place_on_body, same_place
+from recordings.limbs import limb_in_words, same_limb
 
 
 def timed(sets):
@@ -26,7 +26,7 @@ def of_cuff(table, cuff):
     """Rows of one session that a pressure recording may belong to, by limb and side."""
     own = table[table["session_id"] == cuff["session_id"]]
     apart = [
-        same_place(row.limb, row.side, cuff["limb"], cuff["side"]) is False
+        same_limb(row.limb, row.side, cuff["limb"], cuff["side"]) is False
         for row in own.itertuples()
     ]
     return own[~np.array(apart, dtype=bool)]
@@ -138,14 +138,14 @@ def noted_course(events, no_cuff_condition):
 def _during(event, cuffs):
     """Which cuffs are inflated at some time of a set, on what may be its limb."""
     for cuff in cuffs.itertuples():
-        here = same_place(event.limb, event.side, cuff.limb, cuff.side) is not False
+        here = same_limb(event.limb, event.side, cuff.limb, cuff.side) is not False
         before_end = cuff.onset_s < event.onset_s + event.duration_s
         yield here and before_end and cuff.onset_s + cuff.duration_s > event.onset_s
 
 
 def checked_span(span, cuffs, noted, settings, protocol):
     """One cuff or set against the recordings of its own limb, and those of other limbs."""
-    agree = [same_place(span["limb"], span["side"], c["limb"], c["side"]) for c in cuffs]
+    agree = [same_limb(span["limb"], span["side"], c["limb"], c["side"]) for c in cuffs]
     own = [cuff for cuff, agrees in zip(cuffs, agree, strict=True) if agrees is not False]
     named = [cuff for cuff, agrees in zip(cuffs, agree, strict=True) if agrees]
     planned = pd.DataFrame([{k: span[k] for k in ("onset_s", "duration_s", "planned_mmhg")}])
@@ -154,7 +154,7 @@ def checked_span(span, cuffs, noted, settings, protocol):
     if named:
         own = named
     if not own:
-        where = " and ".join(place_on_body(cuff) for cuff in cuffs)
+        where = " and ".join(limb_in_words(cuff) for cuff in cuffs)
         reason = f"pressure was recorded on the {where} only"
         found = planned.assign(status="missing", reason=reason)
     elif len(own) > 1 and not named:
@@ -204,11 +204,11 @@ def doubts_about(span, others, noted, settings, protocol):
             & (noted["onset_s"] + noted["duration_s"] > span["onset_s"])
         ]
         meant = any(
-            same_place(row.limb, row.side, cuff["limb"], cuff["side"])
+            same_limb(row.limb, row.side, cuff["limb"], cuff["side"])
             for row in elsewhere.itertuples()
         )
         if found["status"] == "flagged" and not meant:
             yield (
-                f"the cuff on the {place_on_body(cuff)} holds {found['actual_mmhg']:.0f} mmHg, "
-                f"the set works the {place_on_body(span)}"
+                f"the cuff on the {limb_in_words(cuff)} holds {found['actual_mmhg']:.0f} mmHg, "
+                f"the set works the {limb_in_words(span)}"
             )

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from recordings.limbs import same_place
+from recordings.limbs import same_limb
 from recordings.store import by_recording, joined
 
 
@@ -27,7 +27,7 @@ def recorded_pressure(event, cuffs):
         cuff
         for cuff in cuffs
         if cuff["session_id"] == event.session_id
-        and same_place(event.limb, event.side, cuff["limb"], cuff["side"]) is not False
+        and same_limb(event.limb, event.side, cuff["limb"], cuff["side"]) is not False
     ]
     if len(own) != 1:
         return None

@@ -13,7 +13,7 @@ from figures._drawing import (
     mark_failure_band,
     pyplot,
 )
-from report.words import words_of
+from results.words import words_of
 
 TITLE = "Course of a session"
 ALT = (

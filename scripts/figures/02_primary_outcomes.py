@@ -7,7 +7,8 @@ import pandas as pd
 
 from engine.listings import described
 from figures._drawing import WIDTH_IN, empty_figure, pyplot, style_of
-from report.words import label_of, words_of
+from report.words import label_of
+from results.words import words_of
 
 TITLE = "Primary outcomes by condition"
 ALT = "A line per participant across the conditions for each primary outcome, with condition means."

@@ -4,7 +4,8 @@ import pandas as pd
 
 from figures._drawing import WIDTH_IN, empty_figure, pyplot, ratio_axis
 from report.sentences import is_comparison
-from report.words import label_of, words_of
+from report.words import label_of
+from results.words import words_of
 
 TITLE = "Contrasts between conditions"
 ALT = "Point estimates with confidence intervals of each contrast between conditions."

@@ -8,7 +8,8 @@ import textwrap
 import pandas as pd
 
 from figures._drawing import COLOURS, MARKS, WIDTH_IN, empty_figure, pyplot, ratio_axis
-from report.words import label_of, words_of
+from report.words import label_of
+from results.words import words_of
 
 TITLE = "The same contrasts under other settings"
 ALT = "Point estimates with intervals of each contrast, a row for every alternative setting."

@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 
 from figures._drawing import COLOURS, MARKS, WIDTH_IN, empty_figure, pyplot, ratio_axis, style_of
-from report.words import label_of, words_of
+from report.words import label_of
+from results.words import words_of
 
 TITLE = "Diagnostics of the models"
 ALT = (

@@ -5,7 +5,8 @@ import pandas as pd
 
 from engine.listings import described
 from figures._drawing import WIDTH_IN, empty_figure, pyplot, style_of
-from report.words import label_of, window_of_set, words_of
+from report.words import label_of, window_of_set
+from results.words import words_of
 
 
 def by_exercise(results, outcomes):

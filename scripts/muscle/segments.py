@@ -10,6 +10,7 @@ from recordings.boundaries import compare_boundaries
 from recordings.store import TRACE_COLUMNS
 from results.columns import columns_of
 from results.tables import stack
+from study.session_sheet import exercise_and_bout
 
 
 def in_order_of_sheet(sets):
@@ -54,7 +55,8 @@ def compared_sets(sets, labels, proposals, settings):
             {
                 "boundary": "set_end" if pd.notna(row.onset_s) else "set_start",
                 "status": "missing",
-                "reason": f"{place_of(row)} has no time on the sheet and got none: {row.untimed}",
+                "reason": f"{exercise_and_bout(row)} has no time on the sheet and got none: "
+                f"{row.untimed}",
             }
             for row in still.itertuples()
         ]
@@ -62,12 +64,6 @@ def compared_sets(sets, labels, proposals, settings):
     return stack([table, lacking], "boundaries").assign(
         **{name: labels[name] for name in ("session_id", "file", "site")}
     )
-
-
-def place_of(row):
-    """Exercise and bout of a set or a cuff in words."""
-    exercise = row.exercise if isinstance(row.exercise, str) else row.trial_type
-    return exercise if pd.isna(row.bout) else f"{exercise} bout {row.bout:.0f}"
 
 
 def with_supplied_times(sets, proposals, allowed, smallest_confidence, tolerance_s):

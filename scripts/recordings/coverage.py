@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from recordings.limbs import same_place
+from recordings.limbs import same_limb
 
 Span = tuple[float, float]
 
@@ -43,7 +43,7 @@ def events_measured_in(
         return needed
     if needed.empty:
         needed = timed[(timed["trial_type"] == "set") & (timed["cuff_pressure_mmhg"] > 0)]
-    here = [same_place(row.limb, row.side, limb, side) is not False for row in needed.itertuples()]
+    here = [same_limb(row.limb, row.side, limb, side) is not False for row in needed.itertuples()]
     return needed[np.array(here, dtype=bool)]
 
 

@@ -3,7 +3,7 @@
 import pandas as pd
 
 
-def same_place(limb: object, side: object, other_limb: object, other_side: object) -> bool | None:
+def same_limb(limb: object, side: object, other_limb: object, other_side: object) -> bool | None:
     """Whether two places on the body may be one limb; None where neither limb nor side tells.
 
     `both` sides hold either side.
@@ -19,7 +19,7 @@ def _agree(one: object, other: object) -> bool | None:
     return None if pd.isna(one) or pd.isna(other) else one == other
 
 
-def place_on_body(row):
+def limb_in_words(row):
     """Side and limb in words."""
     words = [row[name] for name in ("side", "limb") if isinstance(row[name], str)]
     return " ".join(words) or "limb that is not named"

@@ -19,7 +19,7 @@ from recordings.session_clock import (
     sync_marks_of,
     sync_row,
 )
-from report.sentences import in_words
+from results.words import in_words
 from study.problems import StudyError
 from study.tables import Recording as RecordingRow
 

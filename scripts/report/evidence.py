@@ -9,7 +9,8 @@ which vagal withdrawal alone cannot produce.
 
 import pandas as pd
 
-from report.sentences import SAME_ORDER_CLAIM, in_words, is_comparison, size_of, verdict_of
+from report.sentences import SAME_ORDER_CLAIM, is_comparison, size_of, verdict_of
+from results.words import in_words
 
 TIERS = ("none", "vagal", "beyond vagal")
 

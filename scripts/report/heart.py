@@ -1,6 +1,6 @@
 """What may be compared of the heart after a set, and from where it counts."""
 
-from report.sentences import in_words
+from results.words import in_words
 
 # comparable only from an equal heart rate at the end of exercise (Cole et al. 1999)
 FALLS = ("hrr_30_bpm", "hrr_60_bpm")

@@ -1,12 +1,9 @@
 """The methods text, written from the settings that ran."""
 
-import tomllib
-
 from comparison.sensitivity import BASELINE, CHANGE, EQUAL_WORK, HIGHEST, LEFT_OUT, LOWEST
-from engine.code import SCRIPTS
 from engine.listings import described
-from report.sentences import in_unit, in_words
-from report.words import counted, words_of
+from report.sentences import in_unit
+from results.words import counted, in_words, words_of
 
 NEEDS = (
     "sync",
@@ -159,9 +156,3 @@ def comparison(models, settings):
         "Conditions were compared by linear mixed models fitted by restricted maximum "
         f"likelihood, {error}: {models_of}.{last}"
     )
-
-
-def own_version():
-    """Version of this project."""
-    declared = tomllib.loads((SCRIPTS.parent / "pyproject.toml").read_text(encoding="utf-8"))
-    return declared["project"]["version"]

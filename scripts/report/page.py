@@ -5,8 +5,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from engine.listings import modules_of
-from report.words import words_of
 from results.tables import number
+from results.words import words_of
 
 
 def report_page(results, folder, unstated):

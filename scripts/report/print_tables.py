@@ -6,8 +6,9 @@ import zipfile
 import pandas as pd
 
 from engine.listings import names_in
-from report.words import label_of, with_interval, words_of
+from report.words import label_of, with_interval
 from results.format import decimals, p_value
+from results.words import words_of
 
 NEEDS = ("outcomes", "contrasts", "safety")
 

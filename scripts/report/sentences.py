@@ -2,28 +2,14 @@
 
 import pandas as pd
 
+from results.decided import ALPHA, SAME_ORDER
 from results.format import interval, p_in_words
-
-ALPHA = 0.05
-
-SAME_ORDER = "everybody had the same order: condition and visit cannot be separated"
+from results.words import in_words
 
 SAME_ORDER_CLAIM = (
     "Everybody had the conditions in the same order, so that this is not called an effect of "
     "pressure."
 )
-
-DECIDED = ("estimate", "se", "df", "ci_low", "ci_high", "p")
-
-
-def as_decided(contrasts: pd.DataFrame) -> pd.DataFrame:
-    """Rows of contrasts.tsv with the result that decides in the place of the main one.
-
-    Where `deciding` is "paired", estimate, se, df, interval and p are those of the paired result.
-    """
-    paired = contrasts["deciding"] == "paired"
-    columns = {n: contrasts[f"paired_{n}"].where(paired, contrasts[n]) for n in DECIDED}
-    return contrasts.assign(**columns)
 
 
 def same_order(compared):
@@ -148,14 +134,6 @@ def deciding_p(row) -> float:
 def neutral_of(row) -> float:
     """No difference on the scale of a contrast."""
     return 1.0 if row.scale == "ratio" else 0.0
-
-
-def in_words(names: list[str], last: str = "and", *, both: bool = False) -> str:
-    """Names as a list in a sentence."""
-    if len(names) == 1:
-        return names[0]
-    lead = "both " if both and len(names) == 2 else ""
-    return f"{lead}{', '.join(names[:-1])} {last} {names[-1]}"
 
 
 def _difference(row, label, unit, found, same_order):

@@ -5,6 +5,7 @@ import pandas as pd
 from engine.listings import described
 from report.sentences import why_no_comparison
 from results.format import interval
+from results.words import words_of
 
 
 def label_of(outcome):
@@ -12,21 +13,6 @@ def label_of(outcome):
     module = described(outcome)
     unit = {"ms2": "ms\N{SUPERSCRIPT TWO}"}.get(module.UNIT, module.UNIT)
     return f"{module.LABEL} ({unit})" if unit else module.LABEL
-
-
-# Names whose parts are no words.
-SPELT_OUT = {
-    "ecg": "ECG",
-    "rr": "beat intervals",
-    "doppler": "Doppler ultrasound",
-    "oscillometric": "an oscillometric device",
-    "estimated": "estimated, not measured",
-}
-
-
-def words_of(name):
-    """A name of the tables as words."""
-    return SPELT_OUT.get(str(name), str(name).replace("_", " "))
 
 
 def window_of_set(window):
@@ -56,8 +42,3 @@ def source_of(section, name, settings, default_settings):
     if getattr(of_section, name) != getattr(getattr(default_settings, section), name):
         return "set by the study"
     return type(of_section).model_fields[name].json_schema_extra["source"]
-
-
-def counted(n, one, many=None):
-    """A number with its noun: `1 value`, `2 values`."""
-    return f"{n} {one if n == 1 else many or one + 's'}"

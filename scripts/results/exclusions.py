@@ -6,7 +6,7 @@ from collections import Counter
 import pandas as pd
 
 from recordings.coverage import CAUTION, OUTSIDE
-from report.words import counted
+from results.words import counted
 from study.session_sheet import events_of, table_of
 
 # a number that is not part of a name

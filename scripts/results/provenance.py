@@ -3,13 +3,14 @@
 import base64
 import hashlib
 import json
+import tomllib
 from datetime import UTC, datetime
 from importlib.metadata import distributions
 
 import pandas as pd
 import yaml
 
-from report.methods import own_version
+from engine.code import SCRIPTS
 from study.files import raw_files, table_files
 from study.rows import rows_of
 
@@ -20,6 +21,12 @@ PROFILES = (
     RUN_PROFILE,
     "https://w3id.org/workflowhub/workflow-ro-crate/1.0",
 )
+
+
+def own_version():
+    """Version of this project."""
+    declared = tomllib.loads((SCRIPTS.parent / "pyproject.toml").read_text(encoding="utf-8"))
+    return declared["project"]["version"]
 
 
 def inputs_of(study):

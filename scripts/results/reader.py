@@ -50,7 +50,7 @@ class Results:
     @cached_property
     def compared(self):
         """Contrasts with the primary result of each in the main columns."""
-        from report.sentences import as_decided
+        from results.decided import as_decided
 
         return as_decided(self.contrasts)
 

@@ -13,7 +13,7 @@ import pandas as pd
 from cuff.log import noted_course
 from heart.variability import NotEnough
 from muscle.contractions import local_ripple
-from report.words import words_of
+from results.words import words_of
 from sessions.packing import quantum_of
 
 FAMILIES = ("heart rate", "heart period", "spectrum", "breathing", "saturation", "contraction")

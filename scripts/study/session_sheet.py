@@ -34,6 +34,12 @@ def events_of(study_folder, participant=None):
     return _with_session_condition(events.reset_index(drop=True))
 
 
+def exercise_and_bout(event):
+    """A set or a cuff in words: `squat bout 2`; without an exercise what it is."""
+    exercise = event.exercise if isinstance(event.exercise, str) else event.trial_type
+    return exercise if pd.isna(event.bout) else f"{exercise} bout {event.bout:.0f}"
+
+
 def with_supplied_times(events, segments):
     """Events of one person with the times that segment_oxygenation supplied.
 

@@ -39,8 +39,9 @@ from comparison.sensitivity import (
     worst_case,
 )
 from project import settings_with
-from report.sentences import SAME_ORDER, as_decided, sentence_of_contrast
+from report.sentences import sentence_of_contrast
 from results.columns import columns_of
+from results.decided import SAME_ORDER, as_decided
 from results.tables import read_table, write_table
 
 CONDITIONS = ("none", "low", "target")

@@ -12,7 +12,7 @@ from cuff.pressure import (
     propose_cuff_boundaries,
 )
 from demo.muscle_oxygen import SimulatedCuff, simulate_cuff_pressure
-from recordings.limbs import same_place
+from recordings.limbs import same_limb
 
 PRESSURE_LIMITS = {
     "tolerance_mmhg": 10.0,
@@ -155,8 +155,8 @@ def test_an_empty_recording_of_pressure_holds_no_inflation():
     ],
 )
 def test_a_limb_is_told_by_limb_and_side_where_they_are_named(one, other, same):
-    assert same_place(*one, *other) is same
-    assert same_place(*other, *one) is same
+    assert same_limb(*one, *other) is same
+    assert same_limb(*other, *one) is same
 
 
 def sheet(*rows):

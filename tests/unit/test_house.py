@@ -118,12 +118,19 @@ def test_no_folder_of_ours_hides_a_standard_module():
     assert not folders & sys.stdlib_module_names
 
 
-@pytest.mark.parametrize("subject", ["heart", "muscle"])
+@pytest.mark.parametrize("subject", ["heart", "muscle", "recordings", "cuff"])
 def test_what_is_measured_knows_nothing_of_how_it_is_shown(subject):
     for path in (SCRIPTS / subject).rglob("*.py"):
         assert not {"report", "figures", "comparison"} & {
             name.partition(".")[0] for name in imported_by(path)
         }, path
+
+
+def test_results_are_read_and_written_without_knowing_how_they_are_shown():
+    for path in (SCRIPTS / "results").rglob("*.py"):
+        assert not {"report", "figures"} & {name.partition(".")[0] for name in imported_by(path)}, (
+            path
+        )
 
 
 def imported_by(path):

@@ -5,7 +5,8 @@ import pytest
 
 from check_safety import check_safety
 from cuff.log import planned_pressure
-from cuff.safety import findings, misplaced, restriction, share_of_occlusion, symptoms
+from cuff.occlusion import share_of_occlusion
+from cuff.safety import above_noted, beyond_limits, misplaced, restriction, rows_of_visit, symptoms
 from project import settings_with, write_tiny_study
 from results.tables import read_table
 
@@ -41,12 +42,14 @@ def cuff(limb, side, *, onset_s=90.0, pressure_mmhg=90.0):
     ],
 )
 def test_a_cuff_on_another_limb_than_the_one_that_works_is_named(noted, found):
-    assert list(misplaced(pd.DataFrame([SET]), pd.DataFrame(noted))) == found
+    said = [f"cuff noted on another limb than the working one: {where}" for where in found]
+    assert list(misplaced(pd.DataFrame([SET]), pd.DataFrame(noted))) == said
 
 
 def test_an_unknown_pressure_on_another_limb_counts_as_inflated():
     noted = pd.DataFrame([cuff("arm", "right", pressure_mmhg=float("nan"))])
-    assert list(misplaced(pd.DataFrame([SET]), noted)) == ["calf raise, cuff on the right arm"]
+    (said,) = misplaced(pd.DataFrame([SET]), noted)
+    assert said.endswith("calf raise, cuff on the right arm")
 
 
 def test_sets_of_the_condition_without_cuff_lack_no_pressure(tmp_path):
@@ -71,7 +74,6 @@ def test_sets_of_the_condition_without_cuff_lack_no_pressure(tmp_path):
 
 LIMITS = {
     "highest_share_pct": 80.0,
-    "pressure_tolerance_mmhg": 10.0,
     "longest_restriction_min": 20.0,
 }
 
@@ -79,10 +81,10 @@ LIMITS = {
 @pytest.mark.parametrize(
     ("share_pct", "longest_min", "cuff_mmhg", "said"),
     [
-        (80.0, 20.0, 100.0, "none"),
-        (81.0, 5.0, 90.0, "share above 80 %"),
-        (50.0, 21.0, 90.0, "cuff inflated for more than 20 min without release"),
-        (50.0, 5.0, 101.0, "cuff 11 mmHg above the pressure noted for the sets"),
+        (80.0, 20.0, 100.0, []),
+        (81.0, 5.0, 90.0, ["share above 80 %"]),
+        (50.0, 21.0, 90.0, ["cuff inflated for more than 20 min without release"]),
+        (50.0, 5.0, 101.0, ["cuff 11 mmHg above the pressure noted for the sets"]),
     ],
 )
 def test_a_limit_is_said_once_it_is_passed_and_not_when_it_is_met(
@@ -90,7 +92,9 @@ def test_a_limit_is_said_once_it_is_passed_and_not_when_it_is_met(
 ):
     row = {"share_pct": share_pct, "longest_restriction_min": longest_min}
     cuffs = pd.DataFrame([cuff("leg", "right", pressure_mmhg=cuff_mmhg)])
-    assert findings(row, cuffs, pd.DataFrame([SET]), cuffs, **LIMITS) == said
+    limits = settings_with(check_safety=LIMITS).check_safety
+    found = [*beyond_limits(row, limits), *above_noted(cuffs, pd.DataFrame([SET]), 10.0)]
+    assert found == said
 
 
 def test_the_longest_restriction_is_that_of_one_inflation_and_pressures_of_zero_are_none():
@@ -138,3 +142,76 @@ def test_a_pressure_that_nobody_noted_is_unknown_and_only_without_a_cuff_zero():
     planned = planned_pressure(sets, "none")
     assert planned.isna().tolist() == [False, True, False]
     assert planned[0] == 0.0
+
+
+BLANK_SET = {
+    "participant_id": "sub-01",
+    "session_id": "ses-1",
+    "trial_type": "set",
+    "onset_s": 100.0,
+    "duration_s": 60.0,
+    "condition": "low",
+    "exercise": "squat",
+    "bout": None,
+    "limb": None,
+    "side": None,
+    "posture": None,
+    "cuff_pressure_mmhg": 90.0,
+    "pain": None,
+    "numbness": None,
+    "capillary_refill_s": None,
+    "distal_flow": None,
+    "stopped_early": None,
+    "reason": None,
+}
+
+NO_OCCLUSION = pd.DataFrame(columns=["participant_id", "session_id", "limb"])
+
+
+def row_of_visit(events, checks=None, occlusion=NO_OCCLUSION):
+    """The one row of the table of safety that a visit with this sheet has."""
+    settings = settings_with()
+    checks = pd.DataFrame() if checks is None else checks
+    (row,) = rows_of_visit(
+        pd.DataFrame(events), None, occlusion, checks, settings.check_safety, settings.protocol
+    )
+    return row
+
+
+def test_a_set_that_names_no_limb_is_under_the_cuff_of_any_limb():
+    cuff_of_leg = BLANK_SET | {"trial_type": "cuff", "limb": "leg", "duration_s": 1500.0}
+    row = row_of_visit([BLANK_SET, cuff_of_leg])
+    assert row["longest_restriction_min"] == 25.0
+    assert "without release" in row["findings"]
+    assert row["share_status"] == "refused"
+    assert row["share_reason"] == "the sets name no limb"
+
+
+def test_a_departure_of_a_cuff_that_names_no_limb_or_bout_is_told_once_and_as_a_cuff():
+    check = {"trial_type": "cuff", "exercise": None, "bout": None, "limb": None}
+    check |= {"status": "flagged", "reason": "leaked"}
+    row = row_of_visit([BLANK_SET | {"limb": "leg"}], pd.DataFrame([check, check]))
+    assert row["findings"] == "recorded pressure: leaked (cuff)"
+
+
+def test_a_posture_that_was_not_noted_gives_no_share():
+    occlusion = pd.DataFrame(
+        {
+            "participant_id": ["sub-01"],
+            "session_id": [None],
+            "limb": ["leg"],
+            "side": [None],
+            "posture": ["seated"],
+            "method": ["doppler"],
+        }
+    )
+    row = row_of_visit([BLANK_SET | {"limb": "leg"}], occlusion=occlusion)
+    assert row["share_pct"] is None
+    assert row["share_reason"] == (
+        "occlusion pressure was measured seated, the posture of the exercise was not noted"
+    )
+
+
+def test_a_visit_without_sets_says_so():
+    rest = BLANK_SET | {"trial_type": "baseline"}
+    assert row_of_visit([rest]) == {"findings": "no set was noted"}

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cuff.safety import share_of_occlusion
+from cuff.occlusion import share_of_occlusion
 from recordings.store import Stretch, read_stretches, write_stretches
 from report.evidence import sentence_of_evidence, sentences_above_intrinsic
 from report.methods import occlusion_in_words, smallest_effects
@@ -325,7 +325,7 @@ def test_an_estimate_never_stands_beside_a_measurement():
     assert found["share_reason"] == "an estimate of 200 mmHg was left aside"
 
 
-def found_by(method, limb="leg"):
+def share_by(method, limb="leg"):
     occlusion = OCCLUSION.assign(method=method)
     return share_of_occlusion(sets("ses-1", 80.0), limb, "right", "seated", occlusion)
 
@@ -333,7 +333,7 @@ def found_by(method, limb="leg"):
 def test_a_pulse_oximeter_at_the_leg_leaves_the_share_uncertain():
     # limits of agreement with Doppler ultrasound at the thigh -16.2 to 28.8 mmHg: Brekke et al.
     # 2020, Int J Sports Phys Ther 15:783, from the abstract; 160 mmHg are then 131.2 to 176.2
-    found = found_by("photoplethysmography")
+    found = share_by("photoplethysmography")
     assert found["share_status"] == "flagged"
     assert "the share may be 45 to 61 % of what Doppler" in found["share_reason"]
 
@@ -347,7 +347,7 @@ def test_a_pulse_oximeter_at_the_leg_leaves_the_share_uncertain():
     ],
 )
 def test_a_method_other_than_doppler_is_named_beside_the_share(method, limb, named):
-    found = found_by(method, limb)
+    found = share_by(method, limb)
     assert found["occlusion_method"] == method
     assert found["share_status"] == "flagged"
     assert f"was found by {named}, not by Doppler ultrasound" in found["share_reason"]

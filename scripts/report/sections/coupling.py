@@ -3,7 +3,8 @@
 import pandas as pd
 
 from report.page import shown_table
-from report.words import counted, label_of
+from report.words import label_of
+from results.words import counted
 
 ORDER = 100
 

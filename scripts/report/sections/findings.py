@@ -3,8 +3,10 @@
 from engine.listings import described
 from muscle.desaturation import reached_band
 from report.heart import FALLS, contrasts_of, not_comparable, rate_in_sets_is_equal
-from report.sentences import SAME_ORDER, sentence_against_others, sentence_of_contrast
-from report.words import source_of, window_of_set, words_of
+from report.sentences import sentence_against_others, sentence_of_contrast
+from report.words import source_of, window_of_set
+from results.decided import SAME_ORDER
+from results.words import words_of
 
 ORDER = 10
 

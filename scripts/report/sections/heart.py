@@ -14,7 +14,8 @@ from report.heart import (
 )
 from report.page import shown_table
 from report.sentences import is_comparison, same_order
-from report.words import label_of, window_of_set, with_interval, words_of
+from report.words import label_of, window_of_set, with_interval
+from results.words import words_of
 
 ORDER = 20
 

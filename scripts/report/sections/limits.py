@@ -1,7 +1,9 @@
 """What the data do not allow to say, and why."""
 
-from report.sentences import ALPHA, same_order
-from report.words import counted, label_of, words_of
+from report.sentences import same_order
+from report.words import label_of
+from results.decided import ALPHA
+from results.words import counted, words_of
 
 ORDER = 30
 

@@ -3,8 +3,9 @@
 import pandas as pd
 
 from report.page import shown_table
-from report.words import label_of, words_of
+from report.words import label_of
 from results.format import estimate_and_interval, p_value, three_digits
+from results.words import words_of
 
 ORDER = 60
 
