@@ -18,7 +18,8 @@ HEADERS = {
 
 SHEET = (
     *("trial_type", "onset_s", "duration_s", "exercise", "condition", "bout", "limb", "side"),
-    *("cuff_pressure_mmhg", "reps_done", "rpe", "to_failure", "stopped_early", "excluded"),
+    *("cuff_pressure_mmhg", "reps_done", "rpe", "to_failure", "stopped_early", "stop_reason"),
+    "excluded",
     *("supplied", "untimed", "event_id"),
 )
 

@@ -1097,7 +1097,7 @@ EVENT_COLUMNS = (
     "participant_id", "session_id", "onset_s", "duration_s", "trial_type", "condition", "exercise",
     "limb", "side", "posture", "bout", "cuff_pressure_mmhg", "reps_planned", "reps_done",
     "to_failure", "load_kg", "rpe", "pain", "numbness", "capillary_refill_s", "distal_flow",
-    "stopped_early", "reason", "note",
+    "stopped_early", "stop_reason", "reason", "note",
 )  # fmt: skip
 
 
@@ -1174,8 +1174,16 @@ def set_marks(visit: PlannedVisit, planned: PlannedSet) -> dict[str, object]:
         "capillary_refill_s": planned.capillary_refill_s,
         "distal_flow": "yes",
         "stopped_early": "yes" if planned.stopped_early else "no",
+        "stop_reason": stop_reason(planned),
         "reason": "numbness marked, cuff released at once" if planned.stopped_early else None,
     }
+
+
+def stop_reason(planned: PlannedSet) -> str:
+    """Return why a set ended."""
+    if planned.stopped_early:
+        return "symptoms"
+    return "volitional failure" if planned.to_failure else "planned end"
 
 
 def visit_notes(visit: PlannedVisit) -> list[tuple[float, str]]:

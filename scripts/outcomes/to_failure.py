@@ -1,4 +1,6 @@
-"""Whether the set ended in failure, as noted: 1 yes, 0 no."""
+"""Whether the set ended in failure, as the study defines it: 1 yes, 0 no."""
+
+import pandas as pd
 
 from measuring.inputs import noted
 from outcomes import SET
@@ -10,5 +12,7 @@ SCALE = "identity"
 ASKED_OF = SET
 
 
-def measure(event):
-    return noted(event, "to_failure")
+def measure(event, failure_stop_reasons):
+    if pd.isna(event.stop_reason):
+        return noted(event, "to_failure")
+    return float(event.stop_reason in failure_stop_reasons)

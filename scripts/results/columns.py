@@ -539,6 +539,30 @@ TABLES = {
             "reason": "why it is not `ok`",
         },
     ),
+    "failure": ResultTable(
+        "How well a marker tells sets to failure from others, or how often sets were to failure. "
+        "Intervals of 95 % come from resampling people, 2,000 times with the seed of the study.",
+        {
+            "marker": "outcome of saturation; n/a where sets are counted only",
+            "measure": "`area under the curve`: probability that of two sets the failed one has "
+            "the lower saturation, or the longer time in the band; `hazard ratio per percentage "
+            "point` of failing at the next repetition (Cox 1972, ties as Efron 1977); `best "
+            "threshold` (Youden 1950); sensitivity and specificity of the declared band, and of "
+            "the best threshold of all other people; `share of sets to failure`; `difference of "
+            "shares` over matched sets",
+            "stratum": "sets that are compared with one another: `all sets`, those `within` a "
+            "person, condition or exercise, or those of one condition or of two",
+            "n_sets": Number("sets with marker and failure known; matched pairs of a difference"),
+            "n_failed": Number("sets to failure among them; pairs with one to failure"),
+            "n_participants": Number("participants with such sets"),
+            "value": Number("the measure; a threshold in %, shares from 0 to 1"),
+            "ci_low": Number("lower end of its interval"),
+            "ci_high": Number("upper end of that interval"),
+            "p": Number("exact p of McNemar 1947, which takes sets as independent"),
+            "p_people": Number("p of flipping the signs of each person's own difference"),
+            "note": "what the number leaves out or rests on, or why it cannot be told",
+        },
+    ),
     "coupling": ResultTable(
         "How an outcome of saturation and one of the heart go together across sets.",
         {

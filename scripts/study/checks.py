@@ -51,6 +51,23 @@ def check_tables_together(study, found):
     _check_smallest_effects(study, found)
     _check_working_muscles(study, found)
     _check_no_cuff_condition(study, found)
+    _check_failures(study, found)
+
+
+def _check_failures(study, found):
+    """What is noted in to_failure and stop_reason of a set says the same."""
+    failures = study.settings.protocol.failure_stop_reasons
+    for row in study.tables["events"]:
+        if row.to_failure is None or row.stop_reason is None:
+            continue
+        if row.to_failure != (row.stop_reason in failures):
+            found.add(
+                "events.tsv",
+                f"row {row.row_number}, column stop_reason",
+                f"found {row.stop_reason!r} beside to_failure "
+                f"{'yes' if row.to_failure else 'no'}; failure is {' or '.join(failures)}: correct "
+                "one of the two, or state protocol: failure_stop_reasons in study.yaml",
+            )
 
 
 def nearest(value, names):

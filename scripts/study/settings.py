@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, model_validator
 
 from engine.listings import functions_in, windows
+from study.tables import StopReason
 
 WindowName = Literal[*windows()]
 
@@ -97,6 +98,12 @@ class Protocol(Section):
         "Saturation at which a working muscle under a cuff is said to fail.",
         "common practice, no source",
         formerly="measure_outcomes",
+    )
+    failure_stop_reasons: list[StopReason] = setting(
+        "Values of stop_reason in events.tsv that make a set one to failure; where none is noted, "
+        "to_failure says it.",
+        "convention: the set could not be continued by effort",
+        min_length=1,
     )
     slowest_cadence_hz: float = setting(
         "Contractions are looked for from this rate on.",

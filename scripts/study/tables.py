@@ -32,6 +32,10 @@ Side = Literal["left", "right", "both"]
 
 Posture = Literal["supine", "seated", "standing"]
 
+StopReason = Literal[
+    "planned end", "volitional failure", "technique", "pain", "symptoms", "equipment", "other"
+]
+
 Signal = Literal["ecg", "rr", "muscle_oxygen", "total_haemoglobin", "cuff_pressure", "respiration"]
 
 OcclusionMethod = Literal[
@@ -263,6 +267,10 @@ class Event(Row):
     capillary_refill_s: float | None = Field(None, ge=0, le=30, description="0 to 30 s")
     distal_flow: YesNo | None = None
     stopped_early: YesNo | None = None
+    stop_reason: StopReason | None = Field(
+        None,
+        description="why the set ended; which of them are failure: failure_stop_reasons in SETTINGS",
+    )
     reason: str | None = Field(None, description="why a set was stopped early")
     note: str | None = Field(None, description="free text; it never leaves the study folder")
 

@@ -25,16 +25,19 @@ rule compare_conditions:
 
 
 rule relate_outcomes:
-    """Relate saturation to the heart across sets, and contractions counted to those noted."""
+    """Relate saturation to failure and heart, and contractions counted to those noted."""
     input:
         outcomes=rules.gather_tables.output.outcomes,
     output:
+        failure="<results>/failure.tsv",
         coupling="<results>/coupling.tsv",
         repetitions="<results>/repetitions.tsv",
         repetition_agreement="<results>/repetition_agreement.tsv",
     log:
         "<results>/logs/relate_outcomes.log",
     params:
+        protocol=parameter(SETTINGS.protocol),
+        about=parameter(SETTINGS.study),
         code=code_of("relate_outcomes"),
     shell:
         command("relate_outcomes")

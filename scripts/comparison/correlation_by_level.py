@@ -1,0 +1,88 @@
+"""How two outcomes go together: within sessions, between sessions of a person, between people.
+
+The three can have opposite signs, and one number over all sets averages them and counts sets as if
+they were people. Each level is the correlation of its own deviations (Snijders and Bosker 2012,
+section 3.6): sets about the mean of their session, session means about the mean of their person,
+person means about each other. Errors come from the people, on Fisher's z.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import special
+
+from comparison.jackknife import FEWEST_PEOPLE, Jackknifed, jackknifed
+
+WITHIN_SESSION = "within session"
+BETWEEN_SESSIONS = "between sessions of a person"
+BETWEEN_PEOPLE = "between people"
+WITHIN_CONDITION = "within person and condition"
+
+
+def means_of(values: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Mean of each group, in the order of its number."""
+    return np.bincount(group, values) / np.bincount(group)
+
+
+def deviations(values: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Values less the mean of their group; `group` holds numbers from 0."""
+    return values - means_of(values, group)[group]
+
+
+def correlation(x: np.ndarray, y: np.ndarray) -> float:
+    """Correlation of deviations whose means are zero; NaN where one of them does not vary."""
+    size = np.sqrt((x @ x) * (y @ y))
+    return float(x @ y / size) if size > 1e-12 else np.nan
+
+
+def _fisher_z(r: float) -> float:
+    return float(np.arctanh(np.clip(r, -0.999999, 0.999999)))
+
+
+def of_deviations(
+    x: np.ndarray, y: np.ndarray, group: np.ndarray, person: np.ndarray
+) -> Jackknifed:
+    """Correlation of x and y about the means of their groups; each group within one person."""
+    x, y = deviations(x, group), deviations(y, group)
+    return jackknifed(
+        lambda kept: _fisher_z(correlation(x[kept], y[kept])), person, back=lambda z: np.tanh(z)
+    )
+
+
+def between_people(x: np.ndarray, y: np.ndarray, person: np.ndarray) -> Jackknifed:
+    """Correlation of the means of people, with its t test on n - 2 degrees of freedom.
+
+    The interval is Fisher's, with standard error 1 / sqrt(n - 3) (Fisher 1921, Metron 1:3-32).
+    """
+    mean_x, mean_y = means_of(x, person), means_of(y, person)
+    n = len(mean_x)
+    r = correlation(mean_x - mean_x.mean(), mean_y - mean_y.mean())
+    if n < FEWEST_PEOPLE or not np.isfinite(r):
+        return Jackknifed(r, np.nan, n - 2, np.nan, np.nan, np.nan)
+    z, se = _fisher_z(r), 1 / np.sqrt(n - 3)
+    half = special.ndtri(0.975) * se
+    t = r * np.sqrt((n - 2) / max(1 - r * r, 1e-12))
+    p = float(2 * special.stdtr(n - 2, -abs(t)))
+    return Jackknifed(r, se, n - 2, float(np.tanh(z - half)), float(np.tanh(z + half)), p)
+
+
+def by_level(
+    x: np.ndarray,
+    y: np.ndarray,
+    *,
+    person: np.ndarray,
+    session: np.ndarray,
+    condition: np.ndarray,
+) -> dict[str, Jackknifed]:
+    """The correlation at every level; all arrays (sets,), labels as numbers from 0.
+
+    `session` numbers the sessions of all people, `condition` people and conditions together.
+    """
+    of_session = np.unique(session, return_index=True)[1]
+    sessions = means_of(x, session), means_of(y, session), person[of_session]
+    return {
+        WITHIN_SESSION: of_deviations(x, y, session, person),
+        WITHIN_CONDITION: of_deviations(x, y, condition, person),
+        BETWEEN_SESSIONS: of_deviations(sessions[0], sessions[1], sessions[2], sessions[2]),
+        BETWEEN_PEOPLE: between_people(x, y, person),
+    }

@@ -1,0 +1,289 @@
+"""Rows of failure.tsv: how saturation and failure go together, and how often sets failed.
+
+A set counts where outcomes.tsv says whether it was to failure; a marker is judged on those of them
+that have it.
+"""
+
+from itertools import combinations
+
+import numpy as np
+
+from comparison.failure import (
+    FEWEST_PEOPLE,
+    area_under_curve,
+    best_threshold,
+    codes,
+    exact_mcnemar,
+    hazard_ratio,
+    share,
+    threshold_of_others,
+)
+from comparison.paired import sign_flip
+from muscle.desaturation import reached_band
+
+FAILED = "to_failure"
+
+NADIR = "smo2_nadir_pct"
+
+# markers of failure, and whether a lower value is said to mark it
+MARKERS = {NADIR: True, "smo2_end_pct": True, "time_in_failure_band_s": False}
+
+SET = ["participant_id", "session_id", "event_id"]
+
+ALL_SETS = "all sets"
+
+WITHIN_CONDITION = "within condition"
+
+WITHIN_PERSON = "within person"
+
+WITHIN_EXERCISE = "within person and exercise"
+
+# labels within which sets are compared
+STRATA = {
+    WITHIN_CONDITION: ["condition"],
+    WITHIN_PERSON: ["participant_id"],
+    "within person and condition": ["participant_id", "condition"],
+    ALL_SETS: [],
+}
+
+AREA = "area under the curve"
+
+HAZARD = "hazard ratio per percentage point"
+
+BEST_THRESHOLD = "best threshold"
+
+BAND = "the declared band"
+
+OTHERS = "the best threshold of other people"
+
+SHARE = "share of sets to failure"
+
+DIFFERENCE = "difference of shares"
+
+CANNOT_BE_TOLD = "cannot be told: "
+
+
+def sets_of(outcomes):
+    """A row for each set: markers, failure and repetitions in columns of their names."""
+    wanted = [*MARKERS, FAILED, "reps_done"]
+    of_sets = outcomes[(outcomes["window"] == "set") & outcomes["outcome"].isin(wanted)]
+    labels = of_sets[[*SET, "exercise", "condition", "bout"]].drop_duplicates(SET)
+    values = of_sets.pivot(index=SET, columns="outcome", values="value").reindex(columns=wanted)
+    return labels.merge(values.reset_index(), on=SET)
+
+
+def failure_rows(outcomes, *, conditions, band_pct, seed):
+    """Rows of failure.tsv; `outcomes` has the columns of outcomes.tsv."""
+    sets = sets_of(outcomes)
+    known = sets[sets[FAILED].notna()]
+    for marker in MARKERS:
+        of_marker = known[known[marker].notna()]
+        reason = why_nothing(sets, known, of_marker)
+        if reason:
+            note = {"note": CANNOT_BE_TOLD + reason}
+            yield {"marker": marker, "measure": AREA, "stratum": ALL_SETS} | counts(of_marker) | note
+            continue
+        without = len(known) - len(of_marker)
+        left_out = f"left out for want of the marker: {without} sets" if without else ""
+        yield from marker_rows(of_marker, marker, conditions, left_out, seed)
+        if marker == NADIR:
+            yield from band_rows(of_marker, conditions, band_pct, seed)
+    yield from rate_rows(known, conditions, seed)
+
+
+def why_nothing(sets, known, of_marker):
+    """Why a marker cannot be judged; empty where it can."""
+    if sets.empty:
+        return "the study has no set"
+    if known.empty:
+        return "whether sets were to failure was not noted"
+    if of_marker.empty:
+        return "no set with a note on failure has the marker"
+    if not of_marker[FAILED].any():
+        return "no set with the marker was to failure"
+    if of_marker[FAILED].all():
+        return "every set with the marker was to failure"
+    return ""
+
+
+def counts(sets):
+    failed = sets[FAILED] == 1
+    return {
+        "n_sets": len(sets),
+        "n_failed": int(failed.sum()),
+        "n_participants": sets["participant_id"].nunique(),
+    }
+
+
+def numbered(interval):
+    return {"value": interval.value, "ci_low": interval.low, "ci_high": interval.high}
+
+
+def notes(*parts):
+    return "; ".join(part for part in parts if part)
+
+
+def few_people(n):
+    return f"fewer than {FEWEST_PEOPLE} people: no interval" if n < FEWEST_PEOPLE else ""
+
+
+def why_no_interval(interval, n_people):
+    if interval.value in (0, 1):
+        return "all sets are alike: resampling gives no interval"
+    return few_people(n_people)
+
+
+def mixed(sets, labels):
+    """Sets of strata in which some sets failed and others did not."""
+    if not labels:
+        return sets
+    of_stratum = sets.groupby(labels)[FAILED]
+    return sets[of_stratum.transform("max") > of_stratum.transform("min")]
+
+
+def marker_rows(sets, marker, conditions, left_out, seed):
+    """Areas under the curve within every stratum, and hazards within people."""
+    failing = set(sets.loc[sets[FAILED] == 1, "condition"])
+    unfailed = [c for c in conditions if c not in failing and (sets["condition"] == c).any()]
+    nobody = f"nobody failed in {', '.join(unfailed)}" if unfailed else ""
+    helps = f"{nobody}, which helps any marker that differs between conditions" if nobody else ""
+    caution = {ALL_SETS: helps, WITHIN_PERSON: helps, WITHIN_CONDITION: nobody}
+    for stratum, labels in STRATA.items():
+        used = mixed(sets, labels)
+        row = {"marker": marker, "measure": AREA, "stratum": stratum} | counts(used)
+        if used.empty:
+            yield row | {"note": f"{CANNOT_BE_TOLD}no failed set {stratum} beside another"}
+            continue
+        sign = 1.0 if MARKERS[marker] else -1.0
+        area = area_under_curve(
+            sign * used[marker].to_numpy(float),
+            (used[FAILED] == 1).to_numpy(),
+            codes(used["participant_id"]),
+            codes(*[used[label] for label in labels]) if labels else np.zeros(len(used), int),
+            seed,
+        )
+        yield row | numbered(area) | {
+            "note": notes(caution.get(stratum), left_out, few_people(row["n_participants"]))
+        }
+    if marker.endswith("_pct"):
+        yield from hazard_rows(sets, marker, notes(helps, left_out), seed)
+
+
+def hazard_rows(sets, marker, remark, seed):
+    """How the hazard of failing at the next repetition changes with the marker."""
+    known = sets[sets["reps_done"].notna()]
+    for stratum, labels in {
+        WITHIN_PERSON: ["participant_id"],
+        WITHIN_EXERCISE: ["participant_id", "exercise"],
+    }.items():
+        used = mixed(known, labels)
+        row = {"marker": marker, "measure": HAZARD, "stratum": stratum} | counts(used)
+        if used.empty:
+            yield row | {
+                "note": f"{CANNOT_BE_TOLD}no failed set {stratum} beside another with its "
+                "repetitions noted"
+            }
+            continue
+        hazard = hazard_ratio(
+            used[marker].to_numpy(float),
+            used["reps_done"].to_numpy(float),
+            (used[FAILED] == 1).to_numpy(),
+            codes(used["participant_id"]),
+            codes(*[used[label] for label in labels]),
+            seed,
+        )
+        separated = "" if np.isfinite(hazard.value) else "no finite ratio: the marker separates sets"
+        yield row | numbered(hazard) | {
+            "note": notes(
+                "sets not to failure are censored at their repetitions",
+                separated,
+                remark,
+                few_people(row["n_participants"]),
+            )
+        }
+
+
+def band_rows(sets, conditions, band_pct, seed):
+    """What the declared band and the best threshold catch, over all and in every condition."""
+    low, high = band_pct
+    saturation, failed = sets[NADIR].to_numpy(float), (sets[FAILED] == 1).to_numpy()
+    people = sets["participant_id"].to_numpy()
+    thresholds = threshold_of_others(saturation, failed, people)
+    hits = {
+        BAND: (reached_band(saturation, low_pct=low, high_pct=high), np.ones(len(sets), bool)),
+        OTHERS: (saturation < thresholds, np.isfinite(thresholds)),
+    }
+    yield (
+        {"marker": NADIR, "measure": BEST_THRESHOLD, "stratum": ALL_SETS}
+        | counts(sets)
+        | {"value": best_threshold(saturation, failed), "note": "chosen and given over all people"}
+    )
+    person = codes(people)
+    for stratum in (ALL_SETS, *conditions):
+        of_stratum = np.ones(len(sets), bool)
+        if stratum != ALL_SETS:
+            of_stratum = (sets["condition"] == stratum).to_numpy()
+        if not of_stratum.any():
+            continue
+        for name, (hit, judged) in hits.items():
+            for measure, among, reached in (
+                ("sensitivity", failed, hit),
+                ("specificity", ~failed, ~hit),
+            ):
+                chosen = of_stratum & among & judged
+                row = {"marker": NADIR, "measure": f"{measure} of {name}", "stratum": stratum}
+                row |= counts(sets[of_stratum & judged])
+                if not chosen.any():
+                    kind = "to failure" if measure == "sensitivity" else "short of failure"
+                    where = "with a threshold of others" if name == OTHERS else "with the marker"
+                    yield row | {"note": f"{CANNOT_BE_TOLD}no set {kind} {where}"}
+                    continue
+                with_any = len(np.unique(person[chosen]))
+                interval = share(reached, chosen, person, seed)
+                yield row | numbered(interval) | {"note": why_no_interval(interval, with_any)}
+
+
+def rate_rows(known, conditions, seed):
+    """Share of sets to failure in every condition, and differences between conditions."""
+    for condition in conditions:
+        sets = known[known["condition"] == condition]
+        row = {"measure": SHARE, "stratum": condition} | counts(sets)
+        if sets.empty:
+            yield row | {"note": f"{CANNOT_BE_TOLD}no set with a note on failure"}
+            continue
+        person, failed = codes(sets["participant_id"]), (sets[FAILED] == 1).to_numpy()
+        interval = share(failed, np.ones(len(sets), bool), person, seed)
+        note = {"note": why_no_interval(interval, row["n_participants"])}
+        yield row | numbered(interval) | note
+    for reference, condition in combinations(conditions, 2):
+        yield difference_row(known, reference, condition, seed)
+
+
+def difference_row(known, reference, condition, seed):
+    """Sets of two conditions matched by person, exercise and bout; repeats in their order."""
+    key = ["participant_id", "exercise", "bout", "repeat"]
+    in_order = known.assign(bout=known["bout"].fillna(0))
+    repeat = in_order.groupby([*key[:3], "condition"]).cumcount()
+    in_order = in_order.assign(repeat=repeat)
+    first, second = (in_order[in_order["condition"] == name] for name in (condition, reference))
+    pairs = first.merge(second, on=key, suffixes=("", "_reference"))
+    row = {"measure": DIFFERENCE, "stratum": f"{condition} - {reference}", "n_sets": len(pairs)}
+    if pairs.empty:
+        return row | {"note": f"{CANNOT_BE_TOLD}no matched sets"}
+    failed, failed_reference = pairs[FAILED] == 1, pairs[f"{FAILED}_reference"] == 1
+    only, only_reference, p = exact_mcnemar(failed.to_numpy(), failed_reference.to_numpy())
+    difference = failed.astype(float) - failed_reference.astype(float)
+    of_people = difference.groupby(pairs["participant_id"]).mean()
+    enough = len(of_people) >= FEWEST_PEOPLE
+    flipped = sign_flip(of_people.tolist(), rng=np.random.default_rng(seed)).p if enough else np.nan
+    return row | {
+        "n_failed": int((failed | failed_reference).sum()),
+        "n_participants": len(of_people),
+        "value": float(difference.mean()),
+        "p": p if enough else np.nan,
+        "p_people": flipped,
+        "note": notes(
+            f"{only} pairs failed in {condition} only, {only_reference} in {reference} only",
+            "" if enough else f"fewer than {FEWEST_PEOPLE} people: no p",
+        ),
+    }
