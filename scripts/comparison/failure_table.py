@@ -80,8 +80,8 @@ def failure_rows(outcomes, *, conditions, band_pct, seed):
         of_marker = known[known[marker].notna()]
         reason = why_nothing(sets, known, of_marker)
         if reason:
-            note = {"note": CANNOT_BE_TOLD + reason}
-            yield {"marker": marker, "measure": AREA, "stratum": ALL_SETS} | counts(of_marker) | note
+            row = {"marker": marker, "measure": AREA, "stratum": ALL_SETS}
+            yield row | counts(of_marker) | {"note": CANNOT_BE_TOLD + reason}
             continue
         without = len(known) - len(of_marker)
         left_out = f"left out for want of the marker: {without} sets" if without else ""
@@ -162,9 +162,11 @@ def marker_rows(sets, marker, conditions, left_out, seed):
             codes(*[used[label] for label in labels]) if labels else np.zeros(len(used), int),
             seed,
         )
-        yield row | numbered(area) | {
-            "note": notes(caution.get(stratum), left_out, few_people(row["n_participants"]))
-        }
+        yield (
+            row
+            | numbered(area)
+            | {"note": notes(caution.get(stratum), left_out, few_people(row["n_participants"]))}
+        )
     if marker.endswith("_pct"):
         yield from hazard_rows(sets, marker, notes(helps, left_out), seed)
 
@@ -192,15 +194,19 @@ def hazard_rows(sets, marker, remark, seed):
             codes(*[used[label] for label in labels]),
             seed,
         )
-        separated = "" if np.isfinite(hazard.value) else "no finite ratio: the marker separates sets"
-        yield row | numbered(hazard) | {
-            "note": notes(
-                "sets not to failure are censored at their repetitions",
-                separated,
-                remark,
-                few_people(row["n_participants"]),
-            )
-        }
+        separated = "" if np.isfinite(hazard.value) else "no finite ratio, the sets are separate"
+        yield (
+            row
+            | numbered(hazard)
+            | {
+                "note": notes(
+                    "sets not to failure are censored at their repetitions",
+                    separated,
+                    remark,
+                    few_people(row["n_participants"]),
+                )
+            }
+        )
 
 
 def band_rows(sets, conditions, band_pct, seed):

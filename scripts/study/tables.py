@@ -269,7 +269,7 @@ class Event(Row):
     stopped_early: YesNo | None = None
     stop_reason: StopReason | None = Field(
         None,
-        description="why the set ended; which of them are failure: failure_stop_reasons in SETTINGS",
+        description="why the set ended; failure_stop_reasons says which of them are failure",
     )
     reason: str | None = Field(None, description="why a set was stopped early")
     note: str | None = Field(None, description="free text; it never leaves the study folder")

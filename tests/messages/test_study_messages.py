@@ -725,3 +725,43 @@ def test_an_exercise_misspelt_in_one_session_is_blamed_on_the_session_sheet(stud
     said = message_of(study)
     assert said.startswith("1 problem ")
     assert "column exercise: found 'curtsey', allowed: curtsy, pull; did you mean 'curtsy'?" in said
+
+
+@pytest.mark.parametrize(
+    ("to_failure", "stop_reason", "failures"),
+    [
+        ("yes", "planned end", "volitional failure"),
+        ("no", "volitional failure", "volitional failure"),
+        ("no", "pain", "volitional failure or pain"),
+    ],
+)
+def test_a_set_does_not_end_in_failure_and_for_another_reason(
+    study, to_failure, stop_reason, failures
+):
+    note_failure(study, to_failure, stop_reason)
+    chosen = ", ".join(failures.split(" or "))
+    with (study / "study.yaml").open("a") as settings:
+        settings.write(f"protocol: {{failure_stop_reasons: [{chosen}]}}\n")
+    text = message_of(study)
+    assert f"found '{stop_reason}' beside to_failure {to_failure}; failure is {failures}" in text
+    assert "correct one of the two, or state protocol: failure_stop_reasons" in text
+
+
+def test_a_set_that_ended_in_failure_says_so_in_both_columns(study):
+    note_failure(study, "yes", "volitional failure")
+    assert Study(study).participants == ["sub-01"]
+
+
+def note_failure(study, to_failure, stop_reason):
+    """Both columns in the session sheet, filled in its first set."""
+    header, *lines = (study / "events.tsv").read_text(encoding="utf-8").splitlines()
+    columns = header.split("\t")
+    rows = [line.split("\t") for line in lines]
+    if "to_failure" not in columns:
+        columns.append("to_failure")
+        rows = [[*row, "n/a"] for row in rows]
+    first_set = next(row for row in rows if row[columns.index("trial_type")] == "set")
+    first_set[columns.index("to_failure")] = to_failure
+    written = ["\t".join([*columns, "stop_reason"])]
+    written += ["\t".join([*row, stop_reason if row is first_set else "n/a"]) for row in rows]
+    (study / "events.tsv").write_text("\n".join(written) + "\n", encoding="utf-8")
