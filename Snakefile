@@ -38,7 +38,6 @@ pathvars:
 
 wildcard_constraints:
     participant=STUDY.any_of("participants"),
-    alternative=STUDY.any_of("alternatives"),
 
 
 include: "workflow/rules/participants.smk"
@@ -56,7 +55,7 @@ rule all:
         rules.write_provenance.output,
         rules.compare_conditions.output,
         rules.relate_outcomes.output,
-        rules.gather_alternatives.output,
+        rules.try_alternatives.output,
         rules.gather_tables.output,
         rules.check_safety.output,
         rules.draw_figures.output,

@@ -6,7 +6,7 @@ from engine.listings import outcome_modules
 from engine.step import Input, Output, run
 from heart.recovery import recovery_series
 from measuring.cutting import asked_in
-from measuring.person import Person
+from measuring.person import Person, read_tables
 from measuring.values import measured, quality_row
 from results.tables import stack, write
 from study.settings import MeasureOutcomes, Protocol, QualityRule
@@ -30,9 +30,15 @@ def measure_outcomes(
     quality_rules: dict[str, QualityRule],
     default_quality_rules: dict[str, QualityRule],
 ):
-    person = Person(
-        study, participant, beats, respiration, saturation, segments, beat_quality, sync
+    tables = read_tables(
+        beats=beats,
+        respiration=respiration,
+        saturation=saturation,
+        segments=segments,
+        beat_quality=beat_quality,
+        sync=sync,
     )
+    person = Person.of_study(study, participant, tables)
     changed = quality_rules != default_quality_rules
     default_rules = default_quality_rules if changed else quality_rules
     rows, verdicts, series = [], [], []

@@ -1,22 +1,15 @@
-"""Measure and compare again under one alternative: another limit, band, window or error, or
-without the decisions of people. Only primary outcomes, and of those what the change reaches."""
+"""Measure and compare the primary outcomes again under each alternative: another limit, band,
+window or error, or without the decisions of people. Only what a change reaches is measured again,
+one person after the other."""
 
-from pathlib import Path
-
-from comparison.alternatives import (
-    beside_main,
-    changes_of,
-    concerned,
-    contrasts_again,
-    in_words,
-    measured_again,
-    with_values,
-)
+from comparison.alternatives import main_rows, rows_under
 from comparison.outcome_tables import rows_of
 from engine.step import Input, OfEach, Output, run
+from measuring.again import Change, Recorded
 from results.decided import as_decided
-from results.tables import read_table, write
+from results.tables import read_table, stack, write
 from results.words import words_of
+from study.rows import participants_of
 from study.settings import QualityRule, Settings
 from study.settings_files import under_alternative
 
@@ -31,18 +24,22 @@ def try_alternatives(
     sync: OfEach,
     outcomes: Input,
     contrasts: Input,
-    results: Output,
+    alternatives: Output,
     *,
     study: str,
-    alternative: str,
     settings: Settings,
     default_quality_rules: dict[str, QualityRule],
 ):
-    changes = settings.try_alternatives.alternatives[alternative]
-    changed, edits = under_alternative(settings, alternative), changes.edits
     primary = settings.study.primary
-    found, main = read_table(outcomes), as_decided(read_table(contrasts))
-    found = rows_of(found, primary)
+    of_primary = rows_of(read_table(outcomes), primary)
+    main = rows_of(as_decided(read_table(contrasts)), primary)
+    asked = settings.try_alternatives.alternatives
+    changes = {
+        name: Change(settings, under_alternative(settings, name), asked[name].edits == "used")
+        for name in sorted(asked)
+        if asked[name]
+    }
+    again = {name: [] for name in changes}
     files = {
         "signals": signals,
         "beats": beats,
@@ -52,29 +49,16 @@ def try_alternatives(
         "beat_quality": beat_quality,
         "sync": sync,
     }
-    if changed == settings and edits == "used":
-        # the main setting is not run again
-        table, compared = found, main[main["exercise"] == "all"]
-        concerns = dict.fromkeys(primary, "main setting")
-    else:
-        measured = measured_again(
-            found, files, Path(study), primary, settings, changed, default_quality_rules, edits
-        )
-        table = with_values(found, measured)
-        compared = contrasts_again(table, primary, changed)
-        concerns = {
-            key: "yes" if concerned(*key, settings, changed, found, table) else "no"
-            for key in primary
-        }
-    rows = beside_main(compared, main, changes_of(found, table), primary)
-    keys = zip(rows.get("outcome", []), rows.get("window", []), strict=True)
-    rows = rows.assign(
-        concerns=[concerns[key] for key in keys],
-        alternative=alternative,
-        says=changes.says or words_of(alternative),
-        differs=in_words(settings, changed, edits),
-    )
-    write(rows, "alternatives", results)
+    for participant, *paths in zip(participants_of(study), *files.values(), strict=True):
+        recorded = Recorded(study, participant, **dict(zip(files, paths, strict=True)))
+        for name, change in changes.items():
+            again[name].append(recorded.measured_again(change, primary, default_quality_rules))
+    tables = [main_rows(main)]
+    for name, change in changes.items():
+        measured = stack(again.pop(name), "outcomes")
+        rows = rows_under(change, of_primary, measured, main, primary)
+        tables.append(rows.assign(alternative=name, says=asked[name].says or words_of(name)))
+    write(stack(tables, "alternatives"), "alternatives", alternatives)
 
 
 if __name__ == "__main__":

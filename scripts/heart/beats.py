@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from heart.beat_amplitude import beat_amplitudes
-from heart.beat_edits import apply_beat_edits, excluded_spans_s
+from heart.beat_edits import BeatEditError, apply_beat_edits, excluded_spans_s
 from heart.breathing import respiration_from_beats, respiration_from_belt
 from heart.detection.detector import detect_beats
 from heart.detection.other_detectors import detect_with
@@ -19,8 +19,55 @@ from heart.repair.series import (
 )
 from heart.variability import NotEnough, rmssd_ms
 from recordings.store import joined
+from results.tables import stack
+from study.problems import StudyError
 
 BEAT_ACTIONS = ("remove_beat", "add_beat", "move_beat", "exclude_span")
+
+HEART_SIGNALS = ("ecg", "rr", "respiration")
+
+
+def beats_of_person(stretches, edits, participant, settings):
+    """Beats, breathing and quality of all sessions of a person, as three result tables.
+
+    `stretches` are those of HEART_SIGNALS, `edits` the person's rows of edits.tsv, `settings` those
+    of find_beats. StudyError where an edit meets no beat.
+    """
+    edits = edits[edits["signal"].isin(["ecg", "rr"]) & edits["action"].isin(BEAT_ACTIONS)]
+    beats, breathing, verdicts = [], [], []
+    for session_id in sorted({s.session_id for s in stretches}):
+        of_session = [s for s in stretches if s.session_id == session_id]
+        session_edits = edits[edits["session_id"] == session_id]
+        ecg = [s for s in of_session if s.signal == "ecg"]
+        intervals = [s for s in of_session if s.signal == "rr"]
+        if ecg:
+            detected, spans = beats_of_ecg(ecg, settings.detector, settings.quality_span_s)
+        elif intervals:
+            detected, spans = beats_of_intervals(intervals)
+        else:
+            continue
+        try:
+            repaired = with_edits(detected, session_edits, settings)
+        except BeatEditError as error:
+            raise StudyError(f"edits.tsv, {participant} {session_id}: {error}") from None
+        unedited = repaired
+        if len(session_edits):
+            unedited = with_edits(detected, session_edits[:0], settings)
+        beats.append(repaired.assign(session_id=session_id))
+        breathing.append(breathing_of(of_session, detected, repaired).assign(session_id=session_id))
+        labels = {
+            "participant_id": participant,
+            "session_id": session_id,
+            "signal": "ecg" if ecg else "rr",
+            "file": (ecg or intervals)[0].file,
+        }
+        verdicts.append(whole_recording(repaired, unedited, detected).assign(**labels))
+        verdicts.append(spans.assign(**labels))
+    return (
+        stack(beats, "beats"),
+        stack(breathing, "respiration"),
+        stack(verdicts, "quality"),
+    )
 
 
 def beats_of_ecg(ecg, detector, quality_span_s):

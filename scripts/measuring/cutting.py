@@ -4,8 +4,8 @@ from engine.listings import window_modules
 from windows._window import Window
 
 
-def windows_of_event(of_event) -> list[Window]:
-    """Windows of one row of events.tsv, in the order of a visit.
+def windows_of_event(of_event, only=None) -> list[Window]:
+    """Windows of one row of events.tsv, or those of them that are named, in the order of a visit.
 
     `of_event` holds what is known of the event, see measuring/inputs.py. A set without time has
     its windows without limits, for that reason.
@@ -14,7 +14,7 @@ def windows_of_event(of_event) -> list[Window]:
     return [
         Window(name, event.trial_type, *_limits(of_event, event, module))
         for name, module in window_modules().items()
-        if event.trial_type in module.ASKED
+        if event.trial_type in module.ASKED and (only is None or name in only)
     ]
 
 

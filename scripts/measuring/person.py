@@ -12,38 +12,42 @@ from study.settings import by_name
 
 
 class Person:
-    """What the earlier steps found about one person, cut into sessions."""
+    """What the earlier steps made of one person's recordings, cut into sessions.
 
-    def __init__(
-        self,
-        study,
-        participant,
-        beats,
-        respiration,
-        saturation,
-        segments,
-        beat_quality,
-        sync,
-    ):
+    `tables` are beats, respiration, saturation, segments, beat_quality and sync, `events` come
+    from `session_sheet.events_of`, `people` and `sessions` are the person's rows of these tables.
+    """
+
+    def __init__(self, participant, people, sessions, events, tables):
         self.participant = participant
-        self.segments = read_table(segments)
-        self.events = with_supplied_times(events_of(study, participant), self.segments)
-        people = table_of(study, "participants", participant)
+        self.segments = tables["segments"]
+        self.events = with_supplied_times(events, self.segments)
         self.age_years = people["age_years"].iloc[0] if len(people) else None
-        self.visits = table_of(study, "sessions", participant).set_index("session_id")["visit"]
-        self.beats = with_beginnings(read_table(beats))
-        self.respiration = read_table(respiration)
-        self.traces = pq.read_table(saturation).to_pandas()
-        clocks = read_table(sync)
+        self.visits = sessions.set_index("session_id")["visit"]
+        self.beats = with_beginnings(tables["beats"])
+        self.respiration = tables["respiration"]
+        self.traces = tables["saturation"]
+        clocks = tables["sync"]
         self.clocks = clocks[clocks["signal"].isin(["ecg", "rr"])].set_index("session_id")["status"]
-        quality = read_table(beat_quality)
+        quality = tables["beat_quality"]
         self.ecg_spans = quality[quality["segment"] == "span"]
         self.timing_step_ms = quality[quality["segment"] == "recording"].set_index("session_id")[
             "timing_step_ms"
         ]
 
-    def windows(self, settings, protocol):
-        """Every window of every event, with what outcomes may ask for in it."""
+    @classmethod
+    def of_study(cls, study, participant, tables, *, with_edits=True):
+        """A person with the session sheet of a study, with or without the decisions of people."""
+        return cls(
+            participant,
+            table_of(study, "participants", participant),
+            table_of(study, "sessions", participant),
+            events_of(study, participant, with_edits=with_edits),
+            tables,
+        )
+
+    def windows(self, settings, protocol, only=None):
+        """Every window of every event, or those named, with what outcomes may ask for in it."""
         asked = by_name(settings, protocol)
         for session_id, session_events in self.events.groupby("session_id"):
             given = {
@@ -60,7 +64,7 @@ class Person:
             for event in session_events.itertuples():
                 segment = self._segment(session_id, event)
                 of_event = WindowInputs(session, event=event, segment=segment)
-                for window in windows_of_event(of_event):
+                for window in windows_of_event(of_event, only):
                     yield window, WindowInputs(of_event, window=window)
 
     def _segment(self, session_id, event):
@@ -112,3 +116,11 @@ class Person:
 
 def _of(table, session_id):
     return table[table["session_id"] == session_id]
+
+
+def read_tables(**files):
+    """The tables of a person from the files of the earlier steps."""
+    return {
+        name: pq.read_table(path).to_pandas() if path.suffix == ".parquet" else read_table(path)
+        for name, path in files.items()
+    }

@@ -50,13 +50,18 @@ def quality_of(cleaned, labels, participant, doubts):
 
 
 def write_traces(traces, path):
-    """All traces of a person below each other, as Parquet.
+    """All traces of a person, as Parquet."""
+    pq.write_table(trace_table(traces), path, compression="zstd")
+
+
+def trace_table(traces):
+    """All traces of a person below each other, as an Arrow table.
 
     `traces`: pairs of the labels of a recording and its table: time_s, value, reason and, where
     slips part its levels, level_segment.
     """
     tables = [_one_trace(labels, table) for labels, table in traces]
-    pq.write_table(pa.concat_tables([SCHEMA.empty_table(), *tables]), path, compression="zstd")
+    return pa.concat_tables([SCHEMA.empty_table(), *tables])
 
 
 SCHEMA = pa.schema(

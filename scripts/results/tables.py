@@ -5,6 +5,7 @@ digits, so that the last bits in which processors differ do not reach a table. `
 value. A table appears whole or not at all.
 """
 
+import io
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -32,11 +33,22 @@ def write(table, name, path):
     A declared column that the table lacks is written as missing; a column that nobody declared is
     a fault.
     """
+    write_table(_as_declared(table, name), path)
+
+
+def as_read(table, name):
+    """A DataFrame as whoever reads it finds it after `write`: with the digits of the file."""
+    table = _as_declared(table, name)
+    text = "\t".join(table.columns) + "\n" + "".join(_lines(table))
+    return read_table(io.StringIO(text))
+
+
+def _as_declared(table, name):
     declared = columns_of(name)
     beyond = [column for column in table.columns if column not in declared]
     if beyond:
         raise ValueError(f"results/columns.py declares no {', '.join(beyond)} of {name}")
-    write_table(table.reindex(columns=declared), path)
+    return table.reindex(columns=declared)
 
 
 def write_table(table, path):

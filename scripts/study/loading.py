@@ -54,8 +54,6 @@ class Study:
         found.stop()
         self._remarks = found.remarks
         self.participants = sorted({row.participant_id for row in self.tables["recordings"]})
-        asked = self.settings.try_alternatives.alternatives
-        self.alternatives = sorted(name for name, changes in asked.items() if changes)
 
     @property
     def unstated(self):

@@ -76,7 +76,7 @@ def results_page():
         "hand. Tables are tab-separated text, `n/a` is a missing value. Windows and outcomes are "
         "explained in [config/SETTINGS.md](../config/SETTINGS.md#windows-and-outcomes). Not listed "
         "are `figures/`, where each figure has its numbers beside it, `tables/`, which repeats "
-        "parts of these tables for print, and `participants/` and `alternatives/`, which hold what "
+        "parts of these tables for print, and `participants/`, which holds what "
         "one step hands to the next.",
         "",
     ]

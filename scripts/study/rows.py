@@ -4,6 +4,7 @@ import csv
 import difflib
 import io
 from collections import Counter
+from functools import lru_cache
 from pathlib import Path
 
 from pydantic import ValidationError
@@ -17,10 +18,25 @@ MISSING = ("", "n/a")
 
 def rows_of(study_folder, table, participant=None):
     """Checked rows of one table, of one participant or of everybody, for steps."""
-    found = Problems()
-    rows = read_table(Path(study_folder) / f"{table}.tsv", found)
-    found.stop()
-    return [row for row in rows if participant in (None, row.participant_id)]
+    path = Path(study_folder) / f"{table}.tsv"
+    state = path.stat() if path.exists() else None
+    by_participant = _checked_rows(path, state and (state.st_mtime_ns, state.st_size))
+    if participant is not None:
+        return list(by_participant.get(participant, []))
+    rows = [row for of_participant in by_participant.values() for row in of_participant]
+    return sorted(rows, key=lambda row: row.row_number)
+
+
+@lru_cache(maxsize=len(TABLES))
+def _checked_rows(path, _):
+    """Rows by participant; a table is read once for everybody until its file changes."""
+    problems = Problems()
+    rows = read_table(path, problems)
+    problems.stop()
+    by_participant = {}
+    for row in rows:
+        by_participant.setdefault(row.participant_id, []).append(row)
+    return by_participant
 
 
 def participants_of(study_folder):

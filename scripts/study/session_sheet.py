@@ -19,7 +19,7 @@ def table_of(study_folder, name, participant=None):
     )
 
 
-def events_of(study_folder, participant=None):
+def events_of(study_folder, participant=None, *, with_edits=True):
     """Events with edits carried out, sorted; `excluded` says why an event does not count.
 
     The condition of a baseline or a recovery is that of the session's sets when they share one.
@@ -28,6 +28,7 @@ def events_of(study_folder, participant=None):
     events["excluded"] = None
     events["edited"] = ""
     edits = table_of(study_folder, "edits", participant)
+    edits = edits if with_edits else edits[:0]
     for edit in edits[edits["action"].isin(EVENT_ACTIONS)].itertuples():
         events = _with_edit(events, edit)
     events = events.sort_values(["participant_id", "session_id", "onset_s"], kind="stable")

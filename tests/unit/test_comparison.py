@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from compare_conditions import compare_conditions
-from comparison.alternatives import beside_main, changes_of, concerned, reaches, with_values
+from comparison.alternatives import beside_main, changes_of, concerned, with_values
 from comparison.conditions import Comparison, usable
 from comparison.contrasts import (
     Rules,
@@ -38,6 +38,7 @@ from comparison.sensitivity import (
     work_matched,
     worst_case,
 )
+from measuring.again import Change
 from project import settings_with
 from report.sentences import sentence_of_contrast
 from results.columns import columns_of
@@ -991,20 +992,20 @@ def test_only_outcomes_that_ask_for_a_setting_are_measured_again(outcome, change
     before, after = (
         settings_with(quality_rules=RULES, measure_outcomes=changes) for changes in ({}, change)
     )
-    assert reaches(outcome, "set", before, after) == expected
+    assert Change(before, after).reaches(outcome, "set") == expected
 
 
 def test_a_setting_that_cuts_a_window_reaches_every_outcome_in_it_and_no_other():
     before, after = (settings_with(measure_outcomes=c) for c in ({}, {"baseline_settle_s": 30.0}))
-    assert reaches("mean_hr_bpm", "baseline", before, after)
-    assert not reaches("mean_hr_bpm", "set", before, after)
+    assert Change(before, after).reaches("mean_hr_bpm", "baseline")
+    assert not Change(before, after).reaches("mean_hr_bpm", "set")
 
 
 @pytest.mark.parametrize(("outcome", "expected"), [("rmssd_ms", True), ("mean_hr_bpm", False)])
 def test_a_changed_quality_rule_reaches_the_outcomes_that_it_judges(outcome, expected):
     stricter = {"share": RULES["share"] | {"refused_above": 5.0}}
     before, after = (settings_with(quality_rules=rules) for rules in (RULES, stricter))
-    assert reaches(outcome, "set", before, after) == expected
+    assert Change(before, after).reaches(outcome, "set") == expected
 
 
 @pytest.mark.parametrize(
@@ -1026,7 +1027,7 @@ def test_an_alternative_concerns_what_is_made_from_what_it_changes(
 ):
     settings, changed = settings_with(), settings_with(**{section: change})
     same = invented(40, participants=2)
-    assert concerned(outcome, "set", settings, changed, same, same) == expected
+    assert concerned(outcome, "set", Change(settings, changed), same, same) == expected
 
 
 def test_an_alternative_concerns_an_outcome_whose_verdict_it_changes_though_no_value():
@@ -1035,8 +1036,9 @@ def test_an_alternative_concerns_an_outcome_whose_verdict_it_changes_though_no_v
     nadir = before["outcome"] == "smo2_nadir_pct"
     after = before.assign(status=before["status"].mask(nadir, "flagged"))
     key = ("smo2_nadir_pct", "set")
-    assert concerned(*key, settings, settings, before, after)
-    assert not concerned(*key, settings, settings, before, before)
+    same_settings = Change(settings, settings)
+    assert concerned(*key, same_settings, before, after)
+    assert not concerned(*key, same_settings, before, before)
 
 
 def test_values_measured_again_replace_those_of_their_participant_and_outcome_only():

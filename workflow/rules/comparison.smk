@@ -55,40 +55,21 @@ MEASURED_AGAIN = {
 
 
 rule try_alternatives:
-    """Measure and compare the primary outcomes again under one alternative of the settings."""
+    """Measure and compare the primary outcomes again under each alternative of the settings."""
     input:
         **of_everybody(MEASURED_AGAIN, STUDY.participants),
         outcomes=rules.gather_tables.output.outcomes,
         contrasts=rules.compare_conditions.output.contrasts,
     output:
-        results="<results>/alternatives/{alternative}.tsv",
+        alternatives="<results>/alternatives.tsv",
     log:
-        "<results>/logs/try_alternatives/{alternative}.log",
+        "<results>/logs/try_alternatives.log",
     params:
         **patterns_of(MEASURED_AGAIN),
         study=STUDY.folder.as_posix(),
-        alternative="{alternative}",
         settings=parameter(SETTINGS),
         default_quality_rules=parameter(STUDY.default_settings.quality_rules),
-        rows=STUDY.all_rows("participants", "sessions", "events", "edits"),
+        rows=STUDY.all_rows("participants", "sessions", "recordings", "events", "edits"),
         code=code_of("try_alternatives", "outcomes/*", "windows/*"),
     shell:
         command("try_alternatives")
-
-
-rule gather_alternatives:
-    """Put the contrasts under every alternative into one table, the main analysis first."""
-    input:
-        contrasts=rules.compare_conditions.output.contrasts,
-        alternatives_of_each=expand(
-            rules.try_alternatives.output.results, alternative=STUDY.alternatives
-        ),
-    output:
-        alternatives="<results>/alternatives.tsv",
-    log:
-        "<results>/logs/gather_alternatives.log",
-    params:
-        primary=parameter(SETTINGS.study.primary),
-        code=code_of("gather_alternatives"),
-    shell:
-        command("gather_alternatives")
