@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from measuring.inputs import heart_clock_flagged
+from measuring.properties import heart_clock_flagged
 from project import settings_with, write_tiny_study
 from read_recordings import read_recordings
 from recordings.coverage import OUTSIDE, coverage_caution, events_measured_in, uncovered_s

@@ -22,7 +22,8 @@ TEMPLATES = "".join(
 DECLARED = [
     (section, name)
     for section, declared in Settings.model_fields.items()
-    for name in declared.annotation.model_fields
+    # a section of named things, as the quality rules are, has no settings of its own
+    for name in getattr(declared.annotation, "model_fields", ())
 ]
 
 
@@ -55,9 +56,12 @@ def test_a_setting_that_no_step_reads_would_be_found():
 def test_the_file_of_defaults_holds_what_is_declared_in_the_order_of_the_declarations():
     text = (PROJECT / "config" / "config.yaml").read_text(encoding="utf-8")
     written = re.findall(r"^(\w+):", text, flags=re.M)
-    declared = list(Settings.model_fields)
+    # the quality rules have a file of their own
+    declared = [name for name in Settings.model_fields if name != "quality_rules"]
     assert written == declared, f"sort the sections of config/config.yaml so: {declared}"
     for section, names in settings_with():
+        if section == "quality_rules":
+            continue
         inside = text.partition(f"\n{section}:\n")[2].partition("\n\n")[0]
         written = re.findall(r"^  (\w+):", inside, flags=re.M)
         expected = list(type(names).model_fields)
