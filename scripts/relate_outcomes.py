@@ -1,21 +1,27 @@
-"""How saturation goes with failure and heart across sets, and whether counts agree with the log."""
+"""How saturation goes with failure, pressure and heart across sets; counts against the log."""
 
 import pandas as pd
 
 from comparison.coupling import agreements, counts_beside_log, couplings
+from comparison.dose_table import dose_rows, doses_of
 from comparison.failure_table import failure_rows
 from engine.step import Input, Output, run
 from results.tables import read_table, write
+from study.session_sheet import events_of
 from study.settings import Protocol, StudySection
 
 
 def relate_outcomes(
     outcomes: Input,
+    safety: Input,
+    cuff_checks: Input,
     failure: Output,
+    dose: Output,
     coupling: Output,
     repetitions: Output,
     repetition_agreement: Output,
     *,
+    study: str,
     protocol: Protocol,
     about: StudySection,
 ):
@@ -27,6 +33,14 @@ def relate_outcomes(
         seed=about.seed,
     )
     write(pd.DataFrame(rows), "failure", failure)
+    doses = doses_of(
+        events_of(study),
+        read_table(safety),
+        read_table(cuff_checks),
+        protocol.no_cuff_condition,
+    )
+    rows = dose_rows(values, doses, primary=about.primary, band_pct=protocol.failure_band_pct)
+    write(pd.DataFrame(rows), "dose", dose)
     sets = values[(values["trial_type"] == "set") & values["value"].notna()]
     write(pd.DataFrame(couplings(sets)), "coupling", coupling)
     counted = counts_beside_log(sets)

@@ -69,6 +69,8 @@ def write_methods(
         power_pct=100 * settings.compare_conditions.power,
         planned=bool(results.planning["detectable"].notna().any()),
         related=bool(results.coupling["r"].notna().any()),
+        dosed=bool(results.dose["value"].notna().any()),
+        failed=bool((results.failure["n_failed"] > 0).any()),
         agreed=bool(len(results.repetition_agreement)),
         placed=bool(results.boundaries["proposed_s"].notna().any()),
         segmenting=settings.segment_oxygenation,

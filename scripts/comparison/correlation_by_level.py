@@ -8,15 +8,29 @@ person means about each other. Errors come from the people, on Fisher's z.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy import special
 
 from comparison.jackknife import FEWEST_PEOPLE, Jackknifed, jackknifed
 
+# Fisher's z of a perfect correlation is infinite
+LARGEST_R = 1 - 1e-12
+
 WITHIN_SESSION = "within session"
 BETWEEN_SESSIONS = "between sessions of a person"
 BETWEEN_PEOPLE = "between people"
 WITHIN_CONDITION = "within person and condition"
+
+
+@dataclass(frozen=True)
+class Level:
+    """A correlation with the people and values behind it."""
+
+    result: Jackknifed
+    n_people: int
+    n_values: int
 
 
 def means_of(values: np.ndarray, group: np.ndarray) -> np.ndarray:
@@ -36,20 +50,26 @@ def correlation(x: np.ndarray, y: np.ndarray) -> float:
 
 
 def _fisher_z(r: float) -> float:
-    return float(np.arctanh(np.clip(r, -0.999999, 0.999999)))
+    return float(np.arctanh(np.clip(r, -LARGEST_R, LARGEST_R)))
 
 
-def of_deviations(
-    x: np.ndarray, y: np.ndarray, group: np.ndarray, person: np.ndarray
-) -> Jackknifed:
-    """Correlation of x and y about the means of their groups; each group within one person."""
-    x, y = deviations(x, group), deviations(y, group)
-    return jackknifed(
+def of_deviations(x: np.ndarray, y: np.ndarray, group: np.ndarray, person: np.ndarray) -> Level:
+    """Correlation of x and y about the means of their groups; each group within one person.
+
+    A value that is alone in its group has no deviation and takes no part.
+    """
+    several = np.bincount(group)[group] > 1
+    if not several.any():
+        return Level(Jackknifed(np.nan, np.nan, 0, np.nan, np.nan, np.nan), 0, 0)
+    group, person = np.unique(group[several], return_inverse=True)[1], person[several]
+    x, y = deviations(x[several], group), deviations(y[several], group)
+    result = jackknifed(
         lambda kept: _fisher_z(correlation(x[kept], y[kept])), person, back=lambda z: np.tanh(z)
     )
+    return Level(result, len(np.unique(person)), len(x))
 
 
-def between_people(x: np.ndarray, y: np.ndarray, person: np.ndarray) -> Jackknifed:
+def between_people(x: np.ndarray, y: np.ndarray, person: np.ndarray) -> Level:
     """Correlation of the means of people, with its t test on n - 2 degrees of freedom.
 
     The interval is Fisher's, with standard error 1 / sqrt(n - 3) (Fisher 1921, Metron 1:3-32).
@@ -58,12 +78,13 @@ def between_people(x: np.ndarray, y: np.ndarray, person: np.ndarray) -> Jackknif
     n = len(mean_x)
     r = correlation(mean_x - mean_x.mean(), mean_y - mean_y.mean())
     if n < FEWEST_PEOPLE or not np.isfinite(r):
-        return Jackknifed(r, np.nan, n - 2, np.nan, np.nan, np.nan)
+        return Level(Jackknifed(r, np.nan, n - 2, np.nan, np.nan, np.nan), n, len(x))
     z, se = _fisher_z(r), 1 / np.sqrt(n - 3)
     half = special.ndtri(0.975) * se
     t = r * np.sqrt((n - 2) / max(1 - r * r, 1e-12))
     p = float(2 * special.stdtr(n - 2, -abs(t)))
-    return Jackknifed(r, se, n - 2, float(np.tanh(z - half)), float(np.tanh(z + half)), p)
+    low, high = float(np.tanh(z - half)), float(np.tanh(z + half))
+    return Level(Jackknifed(r, se, n - 2, low, high, p), n, len(x))
 
 
 def by_level(
@@ -73,10 +94,11 @@ def by_level(
     person: np.ndarray,
     session: np.ndarray,
     condition: np.ndarray,
-) -> dict[str, Jackknifed]:
+) -> dict[str, Level]:
     """The correlation at every level; all arrays (sets,), labels as numbers from 0.
 
-    `session` numbers the sessions of all people, `condition` people and conditions together.
+    `session` numbers the sessions of all people, `condition` people and conditions together; the
+    numbers of each label leave none out.
     """
     of_session = np.unique(session, return_index=True)[1]
     sessions = means_of(x, session), means_of(y, session), person[of_session]

@@ -2,7 +2,12 @@
 
 from itertools import product
 
-from comparison.agreement import bland_altman, repeated_measures_correlation
+import numpy as np
+
+from comparison.agreement import bland_altman
+from comparison.correlation_by_level import WITHIN_CONDITION, WITHIN_SESSION, by_level
+from comparison.failure import codes
+from comparison.jackknife import FEWEST_PEOPLE
 from results.columns import columns_of
 
 SATURATION = ("smo2_drop_pct", "area_below_baseline_pct_s", "reoxygenation_half_time_s")
@@ -11,40 +16,78 @@ HEART = ("mean_hr_bpm", "hrr_60_bpm", "hf_modulation", "rmssd_ms")
 
 FEWEST_SETS = 10
 
+SESSION = ["participant_id", "session_id"]
+
+CONDITION = ["participant_id", "condition"]
+
+ONE_BY_DESIGN = (
+    f"each session has one condition, each condition one session: the same as {WITHIN_SESSION}"
+)
+
 
 def couplings(sets):
-    """Repeated-measures correlation across sets for every pair (Bakdash & Marusich 2017)."""
-    keys = ["participant_id", "session_id", "event_id"]
+    """Rows of coupling.tsv: correlation of every pair of outcomes at every level.
+
+    sets : values of outcomes.tsv that belong to sets
+    """
+    keys = [*SESSION, "event_id"]
     for saturation, heart in product(SATURATION, HEART):
-        pair = [sets.loc[sets["outcome"] == name, [*keys, "value"]] for name in (saturation, heart)]
+        pair = [
+            sets.loc[sets["outcome"] == name, [*keys, "condition", "value"]]
+            for name in (saturation, heart)
+        ]
         # the same outcome may be asked in the set and after it: the set counts
-        both = pair[0].drop_duplicates(keys).merge(pair[1].drop_duplicates(keys), on=keys)
-        several = both.groupby("participant_id")["value_x"].transform("size") > 1
-        both = both[several]
-        row = {
-            "saturation": saturation,
-            "heart": heart,
-            "n_participants": both["participant_id"].nunique(),
-            "n_sets": len(both),
-        }
-        try:
-            result = repeated_measures_correlation(
-                both["value_x"].to_list(),
-                both["value_y"].to_list(),
-                both["participant_id"].to_list(),
-            )
-        except ValueError as reason:
-            yield row | {"note": str(reason)}
-            continue
-        yield row | {
-            "r": result.r,
-            "ci_low": result.ci_low,
-            "ci_high": result.ci_high,
-            "df": result.df,
-            "p": result.p,
-            "slope": result.slope,
-            "note": "within participants, over conditions; association, not cause",
-        }
+        first, second = (values.drop_duplicates(keys) for values in pair)
+        both = first.merge(second.drop(columns="condition"), on=keys, suffixes=("_x", "_y"))
+        for row in levels(both):
+            yield {"saturation": saturation, "heart": heart} | row
+
+
+def levels(both):
+    """A row for each level; `both` has a row for each set, its values value_x and value_y."""
+    if both.empty:
+        yield {"n_participants": 0, "n_sets": 0, "note": "no set has both values"}
+        return
+    session, condition = (codes(*(both[name] for name in label)) for label in (SESSION, CONDITION))
+    alike = same_groups(session, condition)
+    correlations = by_level(
+        both["value_x"].to_numpy(float),
+        both["value_y"].to_numpy(float),
+        person=codes(both["participant_id"]),
+        session=session,
+        condition=condition,
+    )
+    for name, level in correlations.items():
+        one_by_design = name == WITHIN_CONDITION and alike
+        yield {
+            "level": name,
+            "n_participants": level.n_people,
+            "n_sets": level.n_values,
+        } | numbers(name, level, ONE_BY_DESIGN if one_by_design else "")
+
+
+def same_groups(first, second):
+    """Whether two ways of numbering groups put the same sets together."""
+    pairs = len(set(zip(first, second, strict=True)))
+    return pairs == len(set(first)) == len(set(second))
+
+
+def numbers(name, level, note):
+    result = level.result
+    if not level.n_values:
+        return {"note": f"no two values {name}"}
+    if not np.isfinite(result.value):
+        return {"note": "one of the two does not vary"}
+    few = level.n_people < FEWEST_PEOPLE
+    remark = f"fewer than {FEWEST_PEOPLE} people: no interval" if few else ""
+    return {
+        "r": result.value,
+        "ci_low": result.low,
+        "ci_high": result.high,
+        "df": result.df,
+        "p": result.p,
+        "note": "; ".join(part for part in (note, remark) if part),
+    }
 
 
 def counts_beside_log(sets):

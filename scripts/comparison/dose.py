@@ -38,9 +38,9 @@ def trend(dose_pct: np.ndarray, y: np.ndarray, group: np.ndarray, person: np.nda
 
     1 where y rises with every rise of the dose, -1 where it falls with every one.
     """
-    first, second = np.triu_indices(len(y), 1)
-    pairs = (group[first] == group[second]) & (dose_pct[first] != dose_pct[second])
-    first, second = first[pairs], second[pairs]
+    first, second = _pairs_within(group)
+    differ = dose_pct[first] != dose_pct[second]
+    first, second = first[differ], second[differ]
     sign = np.sign(dose_pct[second] - dose_pct[first]) * np.sign(y[second] - y[first])
 
     def statistic(kept):
@@ -48,6 +48,14 @@ def trend(dose_pct: np.ndarray, y: np.ndarray, group: np.ndarray, person: np.nda
         return float(sign[counted].mean()) if counted.any() else np.nan
 
     return jackknifed(statistic, person)
+
+
+def _pairs_within(group: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Positions of both sets of every pair of one group."""
+    order = np.argsort(group, kind="stable")
+    members = np.split(order, np.flatnonzero(np.diff(group[order])) + 1)
+    pairs = [np.stack([m[i] for i in np.triu_indices(len(m), 1)]) for m in members]
+    return tuple(np.concatenate(pairs, axis=1))
 
 
 def dose_at(

@@ -18,10 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-RESAMPLES = 2000
+from comparison.jackknife import FEWEST_PEOPLE
 
-# fewer people give no interval: their resamples are a handful of different studies
-FEWEST_PEOPLE = 4
+RESAMPLES = 2000
 
 # log hazard ratios per unit that are searched; beyond them a hazard has no finite estimate
 WIDEST_LOG_HAZARD = 2.0

@@ -9,7 +9,6 @@ from itertools import combinations
 import numpy as np
 
 from comparison.failure import (
-    FEWEST_PEOPLE,
     area_under_curve,
     best_threshold,
     codes,
@@ -18,6 +17,7 @@ from comparison.failure import (
     share,
     threshold_of_others,
 )
+from comparison.jackknife import FEWEST_PEOPLE
 from comparison.paired import sign_flip
 from muscle.desaturation import reached_band
 
@@ -36,13 +36,15 @@ WITHIN_CONDITION = "within condition"
 
 WITHIN_PERSON = "within person"
 
+WITHIN_PERSON_AND_CONDITION = "within person and condition"
+
 WITHIN_EXERCISE = "within person and exercise"
 
 # labels within which sets are compared
 STRATA = {
     WITHIN_CONDITION: ["condition"],
     WITHIN_PERSON: ["participant_id"],
-    "within person and condition": ["participant_id", "condition"],
+    WITHIN_PERSON_AND_CONDITION: ["participant_id", "condition"],
     ALL_SETS: [],
 }
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
+# fewer people give no interval: their resamples are a handful of different studies
 FEWEST_PEOPLE = 4
 
 

@@ -13,6 +13,8 @@ NEEDS = (
     "sensitivity",
     "planning",
     "coupling",
+    "dose",
+    "failure",
     "repetition_agreement",
     "boundaries",
 )

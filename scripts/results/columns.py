@@ -563,24 +563,46 @@ TABLES = {
             "note": "what the number leaves out or rests on, or why it cannot be told",
         },
     ),
+    "dose": ResultTable(
+        "How an outcome of sets goes with the pressure applied, as a share of the measured "
+        "occlusion pressure: recorded under the cuff, else as noted. Only differences within a "
+        "person and exercise count; errors come from leaving one person out at a time.",
+        COMPARED
+        | {
+            "scale": SCALE,
+            "measure": "change or ratio for 10 % of the occlusion pressure (least squares), "
+            "`Kendall's tau` of pairs of sets (Kendall 1938), or the dose at which the mean nadir "
+            "reaches the upper edge of the failure band",
+            "n_sets": Number("sets of a person and exercise done at two known doses or more"),
+            "n_participants": Number("participants with such sets"),
+            "value": Number(
+                "the measure: in the unit of the outcome, a ratio, a tau, or a dose in %"
+            ),
+            "ci_low": Number("lower end of its 95 % interval"),
+            "ci_high": Number("upper end of that interval"),
+            "df": Number("degrees of freedom: people less one"),
+            "p": Number("two-sided p against no change, not adjusted"),
+            "note": "what was left out and why, or why there is no value",
+        },
+    ),
     "coupling": ResultTable(
-        "How an outcome of saturation and one of the heart go together across sets.",
+        "How an outcome of saturation and one of the heart go together at one level.",
         {
             "saturation": "outcome of saturation",
             "heart": "outcome of the heart",
-            "n_participants": Number("participants with two or more such sets"),
-            "n_sets": Number("their sets with both values"),
-            "r": Number(
-                "repeated-measures correlation within participants, -1 to 1 (Bakdash and Marusich "
-                "2017; Bland and Altman 1995)"
+            "level": "`within session`: sets about the mean of their session; `within person and "
+            "condition`; `between sessions of a person`: their means about that of the person; "
+            "`between people`: means of people",
+            "n_participants": Number("participants who take part at this level"),
+            "n_sets": Number("their sets with both values; their sessions between sessions"),
+            "r": Number("correlation of the deviations, -1 to 1 (Snijders and Bosker 2012)"),
+            "ci_low": Number(
+                "lower end of its 95 % interval on Fisher's z, from leaving one person out at a "
+                "time; between people after Fisher 1921"
             ),
-            "ci_low": Number("lower end of its 95 % interval (Fisher's z)"),
             "ci_high": Number("upper end of that interval"),
-            "df": Number("its degrees of freedom"),
+            "df": Number("its degrees of freedom: people less one, between people less two"),
             "p": Number("its p-value, not adjusted"),
-            "slope": Number(
-                "unit of the heart outcome per unit of the saturation outcome, within participants"
-            ),
             "note": "how to read it, or why it is absent",
         },
     ),

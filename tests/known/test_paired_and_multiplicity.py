@@ -12,7 +12,6 @@ from scipy import stats
 from comparison.agreement import (
     bland_altman,
     intraclass_correlations,
-    repeated_measures_correlation,
 )
 from comparison.effect_sizes import (
     detectable_d_z,
@@ -273,32 +272,6 @@ def test_limits_of_agreement_of_two_flow_meters():
     assert (found.se_bias, found.se_limit) == pytest.approx((9.4, 16.3), abs=0.05)
     # R: exact
     assert (found.bias_low, found.bias_high) == pytest.approx((-22.0488376966, 17.8135435790))
-
-
-def test_acidity_and_carbon_dioxide_within_patients():
-    # Bland and Altman 1995, BMJ 310:446: pH and PaCO2 (kPa) of eight patients; r -.51, p < .001
-    # (from memory); digits from R
-    ph = """
-        6.68 6.53 6.43 6.33 | 6.85 7.06 7.13 7.17 | 7.40 7.42 7.41 7.37 7.34 7.35 7.28 7.30 7.34
-        | 7.36 7.33 7.29 7.30 7.35 | 7.35 7.30 7.30 7.37 7.27 7.28 7.32 7.32
-        | 7.38 7.30 7.29 7.33 7.31 7.33 | 6.86 6.94 6.92 | 7.19 7.29 7.21 7.25 7.20 7.19 6.77 6.82
-    """
-    co2 = """
-        3.97 4.12 4.09 3.97 | 5.27 5.37 5.41 5.44 | 5.67 3.64 4.32 4.73 4.96 5.04 5.22 4.82 5.07
-        | 5.67 5.10 5.53 4.75 5.51 | 4.28 4.44 4.32 3.23 4.46 4.72 4.75 4.99
-        | 4.78 4.73 5.12 4.93 5.03 4.93 | 6.85 6.44 6.52 | 5.28 4.56 4.34 4.32 4.41 3.69 6.09 5.58
-    """
-    patient = [i for i, block in enumerate(ph.split("|")) for _ in block.split()]
-    found = repeated_measures_correlation(
-        [float(v) for v in ph.replace("|", " ").split()],
-        [float(v) for v in co2.replace("|", " ").split()],
-        patient,
-    )
-    assert found.df == 38
-    assert found.r == pytest.approx(-0.506769742, rel=1e-8)
-    assert found.p == pytest.approx(0.000847108109, rel=1e-8)
-    assert (found.ci_low, found.ci_high) == pytest.approx((-0.706714636, -0.231863120), rel=1e-7)
-    assert found.slope == pytest.approx(-2.370830387, rel=1e-8)
 
 
 # ---------------------------------------------------------------- one participant

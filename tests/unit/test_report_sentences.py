@@ -9,7 +9,8 @@ from project import settings_with
 from report.heart import delays_after_sets, delays_in_words, rate_in_sets_is_equal
 from report.methods import breathing_in_words, comparison, other_assumptions
 from report.sections.coupling import boundaries_in_words, boundaries_that_differ
-from report.sections.findings import failure_band, without_exercises
+from report.sections.failure import depth
+from report.sections.findings import without_exercises
 from report.sections.limits import what_few_cannot_show
 from report.sections.settings import setting_in_words
 
@@ -82,32 +83,20 @@ def sets_with(values):
 SETTINGS = settings_with(study={"conditions": ["none", "target"]})
 
 
-def test_the_failure_band_is_held_against_the_sets_that_failed():
-    found = sets_with([(12.0, 9.0, 1.0), (14.0, 2.0, 0.0), (30.0, 0.0, 0.0), (20.0, 0.0, 1.0)])
-    depth, meaning, _ = failure_band(found, SETTINGS, SETTINGS)
-    assert "the lowest saturation of a set was 12 % (median 17 %); 2 of 4 sets" in depth
-    assert "1 of 2 sets to failure reached it, and 1 of 2 other sets" in meaning
-
-
-def test_without_a_set_to_failure_the_band_is_not_said_to_mark_it():
-    *_, meaning, _ = failure_band(sets_with([(12.0, 9.0, float("nan"))]), SETTINGS, SETTINGS)
-    assert "cannot be told from this study" in meaning
-
-
 def test_a_set_whose_nadir_lies_above_the_band_did_not_reach_it_whatever_single_readings_did():
     found = sets_with([(16.5, 4.0, 1.0), (15.0, 4.0, 1.0), (17.0, 3.0, 0.0)])
-    depth, meaning, definition = failure_band(found, SETTINGS, SETTINGS)
-    assert "1 of 3 sets reached the band of 0 to 15 %" in depth
-    assert "1 of 2 sets to failure reached it, and 0 of 1 other sets" in meaning
+    told, definition = depth(found, SETTINGS, SETTINGS)
+    assert "the lowest nadir of any set was 15 % (median 16 %)" in told
+    assert "1 of 3 sets reached the band of 0 to 15 %" in told
     assert definition.startswith("A set reached the band when its nadir")
 
 
-def test_a_band_that_the_study_set_does_not_carry_the_source_of_the_usual_one():
+def test_a_band_that_the_study_set_does_not_carry_the_source_of_the_default_one():
     found = sets_with([(16.5, 4.0, 1.0)])
     own = settings_with(protocol={"failure_band_pct": [0.0, 20.0]})
     own = own.model_copy(update={"study": SETTINGS.study})
-    assert "(common practice, no source)" in failure_band(found, SETTINGS, SETTINGS)[0]
-    assert "(set by the study)" in failure_band(found, own, SETTINGS)[0]
+    assert "(common practice, no source)" in depth(found, SETTINGS, SETTINGS)[0]
+    assert "(set by the study)" in depth(found, own, SETTINGS)[0]
 
 
 def boundaries_with(*rows):

@@ -25,17 +25,22 @@ rule compare_conditions:
 
 
 rule relate_outcomes:
-    """Relate saturation to failure and heart, and contractions counted to those noted."""
+    """Relate saturation to failure, pressure and heart, and contractions counted to those noted."""
     input:
         outcomes=rules.gather_tables.output.outcomes,
+        safety=rules.check_safety.output.safety,
+        cuff_checks=rules.check_safety.output.cuff_checks,
     output:
         failure="<results>/failure.tsv",
+        dose="<results>/dose.tsv",
         coupling="<results>/coupling.tsv",
         repetitions="<results>/repetitions.tsv",
         repetition_agreement="<results>/repetition_agreement.tsv",
     log:
         "<results>/logs/relate_outcomes.log",
     params:
+        study=STUDY.folder.as_posix(),
+        rows=STUDY.all_rows("events", "edits"),
         protocol=parameter(SETTINGS.protocol),
         about=parameter(SETTINGS.study),
         code=code_of("relate_outcomes"),

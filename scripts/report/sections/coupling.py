@@ -38,14 +38,20 @@ def coupling_of(coupling):
         {
             "saturation": [label_of(name) for name in coupling["saturation"]],
             "heart": [label_of(name) for name in coupling["heart"]],
+            "level": coupling["level"],
+            "people": coupling["n_participants"],
             "sets": coupling["n_sets"],
-            "r within participants": [
-                "" if pd.isna(row.r) else f"{row.r:.2f} ({row.ci_low:.2f} to {row.ci_high:.2f})"
-                for row in coupling.itertuples()
-            ],
+            "correlation": [correlation_in_words(row) for row in coupling.itertuples()],
             "note": coupling["note"],
         }
     )
+
+
+def correlation_in_words(row):
+    if pd.isna(row.r):
+        return ""
+    limits = "" if pd.isna(row.ci_low) else f" ({row.ci_low:.2f} to {row.ci_high:.2f})"
+    return f"{row.r:.2f}{limits}"
 
 
 def boundaries_in_words(boundaries, *, tolerance_s):

@@ -1,0 +1,176 @@
+"""Rows of dose.tsv: outcomes of sets against the pressure applied.
+
+The dose of a set is the pressure that was recorded under its cuff, where it was not recorded the
+one noted, as a share of the occlusion pressure that was measured for its limb, side and posture. No
+cuff pressure is a dose of nought. An estimated occlusion pressure gives no dose.
+"""
+
+from collections import Counter
+
+import numpy as np
+import pandas as pd
+
+from comparison.dose import STEP_PCT, dose_at, slope, trend
+from comparison.failure import codes
+from comparison.jackknife import FEWEST_PEOPLE, Jackknifed
+from comparison.outcome_tables import declared
+from cuff.log import planned_pressure
+from cuff.occlusion import ESTIMATED
+
+SLOPE = f"change for {STEP_PCT:g} % of the occlusion pressure"
+
+RATIO = f"ratio for {STEP_PCT:g} % of the occlusion pressure"
+
+TAU = "Kendall's tau"
+
+NADIR = ("smo2_nadir_pct", "set")
+
+# what stands beside the primary outcomes
+OTHERS = (
+    NADIR,
+    ("smo2_drop_pct", "set"),
+    ("mean_hr_bpm", "set"),
+    ("reoxygenation_half_time_s", "recovery_first_60_s"),
+    ("rmssd_ms", "recovery_first_60_s"),
+)
+
+PLACE = ["participant_id", "session_id", "limb", "side", "posture"]
+
+
+def doses_of(events, safety, cuff_checks, no_cuff_condition):
+    """Dose of every set in % of the occlusion pressure, or the reason why it has none.
+
+    events : rows of the session sheet
+    safety, cuff_checks : result tables of these names
+    """
+    sets = events[(events["trial_type"] == "set") & events["excluded"].isna()]
+    sets = sets.assign(noted_mmhg=planned_pressure(sets, no_cuff_condition))
+    sets = with_recorded(sets, cuff_checks)
+    known = safety[safety["sets"].notna()] if "sets" in safety else safety
+    known = known[[*PLACE, "occlusion_pressure_mmhg", "occlusion_method", "share_reason"]]
+    # a place without a name is one too
+    named = dict.fromkeys(PLACE, "")
+    sets = sets.astype(dict.fromkeys(PLACE, object)).fillna(named)
+    known = known.astype(dict.fromkeys(PLACE, object)).fillna(named)
+    sets = sets.merge(known.drop_duplicates(PLACE), on=PLACE, how="left")
+    doses = [dose_and_reason(row) for row in sets.itertuples()]
+    return sets[["participant_id", "session_id", "event_id", "condition", "exercise"]].assign(
+        dose_pct=[dose for dose, _ in doses], reason=[reason for _, reason in doses]
+    )
+
+
+def with_recorded(sets, cuff_checks):
+    """Sets with the pressure recorded under their cuff, NaN where none was."""
+    key = ["participant_id", "session_id", "exercise", "bout"]
+    if cuff_checks.empty:
+        return sets.assign(recorded_mmhg=np.nan)
+    of_sets = cuff_checks[(cuff_checks["trial_type"] == "set") & cuff_checks["bout"].notna()]
+    recorded = of_sets.groupby(key)["actual_mmhg"].mean().to_dict()
+    keys = zip(*(sets[name] for name in key), strict=True)
+    return sets.assign(recorded_mmhg=[recorded.get(k, np.nan) for k in keys])
+
+
+def dose_and_reason(row):
+    """Share of the occlusion pressure in % and why there is none, of one set."""
+    pressure = row.noted_mmhg if np.isnan(row.recorded_mmhg) else row.recorded_mmhg
+    if np.isnan(pressure):
+        return np.nan, "no cuff pressure was noted or recorded"
+    if row.noted_mmhg == 0:
+        return 0.0, ""
+    if str(row.occlusion_method) == ESTIMATED:
+        return np.nan, "the occlusion pressure was estimated, not measured"
+    if pd.isna(row.occlusion_pressure_mmhg):
+        return np.nan, str(row.share_reason) if pd.notna(row.share_reason) else "no measurement"
+    return 100 * pressure / row.occlusion_pressure_mmhg, ""
+
+
+def dose_rows(outcomes, doses, *, primary, band_pct):
+    """Rows of dose.tsv; `outcomes` has the columns of outcomes.tsv, `doses` those of doses_of."""
+    scales = declared("SCALE")
+    for outcome, window in dict.fromkeys([*primary, *OTHERS]):
+        asked = (outcomes["outcome"] == outcome) & (outcomes["window"] == window)
+        values = outcomes[asked & outcomes["value"].notna()]
+        row = {"outcome": outcome, "window": window, "scale": scales[outcome]}
+        yield from rows_of_outcome(row, values, doses, band_pct)
+
+
+def rows_of_outcome(row, values, doses, band_pct):
+    of_sets = values[values["trial_type"] == "set"]
+    if of_sets.empty:
+        measure = RATIO if row["scale"] == "ratio" else SLOPE
+        why = "no value belongs to a set, which alone has a pressure"
+        yield row | {"measure": measure, "n_sets": 0, "note": why}
+        return
+    key = ["participant_id", "session_id", "event_id"]
+    columns = [*key, "value"]
+    sets = of_sets[columns].merge(doses, on=key)
+    if row["scale"] == "ratio":
+        sets = sets[sets["value"] > 0]
+        sets = sets.assign(value=np.log(sets["value"]))
+    dosed = sets[sets["dose_pct"].notna()]
+    by_group = dosed.groupby(["participant_id", "exercise"])["dose_pct"]
+    used = dosed[by_group.transform("max") > by_group.transform("min")]
+    left_out = left_out_in_words(sets, len(dosed) - len(used))
+    row |= {"n_sets": len(used), "n_participants": used["participant_id"].nunique()}
+    if used.empty:
+        measure = RATIO if row["scale"] == "ratio" else SLOPE
+        why = "no person did an exercise at two known doses"
+        yield row | {"measure": measure, "note": "; ".join([why, *left_out])}
+        return
+    yield from measures(row, used, left_out, band_pct)
+
+
+def left_out_in_words(sets, n_alone):
+    """How many sets give nothing, by reason."""
+    reasons = Counter(sets.loc[sets["dose_pct"].isna(), "reason"])
+    if n_alone:
+        reasons["the person did the exercise at one dose only"] = n_alone
+    return [f"left out: {n} sets, {reason}" for reason, n in sorted(reasons.items())]
+
+
+def measures(row, used, left_out, band_pct):
+    dose_pct, values = used["dose_pct"].to_numpy(float), used["value"].to_numpy(float)
+    group = codes(used["participant_id"], used["exercise"])
+    person = codes(used["participant_id"])
+    few = row["n_participants"] < FEWEST_PEOPLE
+    notes = [f"fewer than {FEWEST_PEOPLE} people: no interval"] if few else []
+    notes += left_out
+    per_step = slope(dose_pct, values, group, person)
+    is_ratio = row["scale"] == "ratio"
+    yield (
+        row
+        | numbers(per_step, np.exp if is_ratio else float)
+        | {
+            "measure": RATIO if is_ratio else SLOPE,
+            "note": "; ".join(notes),
+        }
+    )
+    tau = numbers(trend(dose_pct, values, group, person))
+    # the interval of a mean of signs may reach beyond what a tau can be
+    tau |= {end: float(np.clip(tau[end], -1, 1)) for end in ("ci_low", "ci_high")}
+    yield row | tau | {"measure": TAU, "note": "; ".join(notes)}
+    if (row["outcome"], row["window"]) == NADIR:
+        edge = band_pct[1]
+        reached = dose_at(edge, dose_pct, values, group, person)
+        why = [f"the mean line does not reach {edge:g} % within the doses applied"]
+        if np.isfinite(reached.value):
+            why = []
+        yield (
+            row
+            | numbers(reached)
+            | {
+                "p": np.nan,
+                "measure": f"dose at which the mean reaches {edge:g} %",
+                "note": "; ".join([*why, *notes]),
+            }
+        )
+
+
+def numbers(result: Jackknifed, back=float):
+    return {
+        "value": back(result.value),
+        "ci_low": back(result.low),
+        "ci_high": back(result.high),
+        "df": result.df,
+        "p": result.p,
+    }

@@ -1,0 +1,88 @@
+"""What goes with the pressure applied, as a share of the measured occlusion pressure."""
+
+import pandas as pd
+
+from comparison.dose_table import RATIO, SLOPE, STEP_PCT, TAU
+from engine.listings import described
+from report.page import shown_table
+from report.words import window_of_set
+from results.format import p_in_words
+from results.words import counted
+
+ORDER = 17
+
+TITLE = "Pressure applied"
+
+NEEDS = ("dose",)
+
+
+def section(results):
+    return {
+        "doses": doses_in_words(results.dose),
+        "dose": shown_table(results.dose, "Outcomes against the pressure applied"),
+    }
+
+
+def doses_in_words(dose):
+    """A sentence for each outcome, then what was left out and what the slopes cannot tell."""
+    slopes = dose[dose["measure"].isin((SLOPE, RATIO))]
+    given = slopes[slopes["value"].notna()]
+    if given.empty:
+        reasons = "; ".join(dict.fromkeys(slopes["note"].dropna()))
+        return [f"Nothing can be said of the pressure applied: {reasons}."] if reasons else []
+    sentences = [sentence_of(row, dose) for row in given.to_dict("records")]
+    for row in slopes[slopes["value"].isna()].to_dict("records"):
+        sentences.append(f"{name_of(row)}: {row['note']}.")
+    left_out = [part for part in parts_of(given.iloc[0]) if part.startswith("left out")]
+    if left_out:
+        sentences.append(f"{name_of(given.iloc[0])}, {'; '.join(left_out)}.")
+    few = [part for part in parts_of(given.iloc[0]) if part.startswith("fewer than")]
+    if few:
+        sentences.append(f"{few[0].capitalize()}.")
+    sentences.append(
+        "Pressure is chosen by condition: whatever else differs between conditions, as their "
+        "visit, goes with the pressure."
+    )
+    return sentences
+
+
+def parts_of(row):
+    return [] if pd.isna(row["note"]) else row["note"].split("; ")
+
+
+def name_of(row):
+    return f"{described(row['outcome']).LABEL} ({window_of_set(row['window'])})"
+
+
+def sentence_of(row, dose):
+    """One slope in words, with its trend and, for the nadir, the dose at the band."""
+    unit = described(row["outcome"]).UNIT
+    ratio = row["measure"] == RATIO
+    size = f"\N{MULTIPLICATION SIGN} {row['value']:.3f}" if ratio else f"{row['value']:+.2f}"
+    shape = "{:.3f}" if ratio else "{:+.2f}"
+    limits = ""
+    if pd.notna(row["ci_low"]):
+        limits = f" ({shape.format(row['ci_low'])} to {shape.format(row['ci_high'])}"
+        limits += f"; {p_in_words(row['p'])})" if pd.notna(row["p"]) else ")"
+    size = size if ratio or not unit else f"{size} {unit}"
+    alike = (dose["outcome"] == row["outcome"]) & (dose["window"] == row["window"])
+    tau = dose[alike & (dose["measure"] == TAU) & dose["value"].notna()]
+    trend = f"; Kendall's tau {tau['value'].iloc[0]:.2f}" if len(tau) else ""
+    edge = dose[alike & dose["measure"].str.startswith("dose at")]
+    at_edge = "" if edge.empty else f" {edge_in_words(edge.iloc[0])}"
+    return (
+        f"{name_of(row)}: {size}{limits} for {STEP_PCT:g} % more of the occlusion pressure, within "
+        f"person and exercise ({counted(int(row['n_participants']), 'person', 'people')}, "
+        f"{row['n_sets']:.0f} sets{trend}).{at_edge}"
+    )
+
+
+def edge_in_words(row):
+    level = row["measure"].removeprefix("dose at which the mean reaches ")
+    if pd.isna(row["value"]):
+        return f"Within the doses applied the mean does not reach {level}, where the band begins."
+    limits = "" if pd.isna(row["ci_low"]) else f" ({row['ci_low']:.0f} to {row['ci_high']:.0f} %)"
+    return (
+        f"The mean reaches {level}, where the band begins, at {row['value']:.0f} %{limits} of the "
+        "occlusion pressure."
+    )

@@ -1,0 +1,200 @@
+"""Whether saturation marks failure, how often sets failed, and what went with the pressure."""
+
+import pandas as pd
+
+from comparison.failure_table import (
+    ALL_SETS,
+    AREA,
+    BAND,
+    BEST_THRESHOLD,
+    CANNOT_BE_TOLD,
+    DIFFERENCE,
+    HAZARD,
+    NADIR,
+    OTHERS,
+    SHARE,
+    WITHIN_CONDITION,
+    WITHIN_EXERCISE,
+    WITHIN_PERSON_AND_CONDITION,
+)
+from comparison.jackknife import FEWEST_PEOPLE
+from muscle.desaturation import reached_band
+from report.page import shown_table
+from report.words import source_of
+from results.format import p_in_words
+from results.words import counted
+
+ORDER = 15
+
+TITLE = "Saturation and failure"
+
+NEEDS = ("outcomes", "failure")
+
+
+def section(results):
+    settings = results.settings
+    return {
+        "depth": depth(results.outcomes, settings, results.default_settings),
+        "marks": marks(results.failure, settings.protocol.failure_band_pct),
+        "rates": rates(results.failure, settings.study.conditions),
+        "failure": shown_table(results.failure, "Saturation as a marker of failure"),
+    }
+
+
+def depth(outcomes, settings, default_settings):
+    """How far the muscle desaturated in each condition, and whether that reached the band."""
+    low, high = settings.protocol.failure_band_pct
+    source = source_of("protocol", "failure_band_pct", settings, default_settings)
+    nadirs = outcomes[
+        (outcomes["window"] == "set") & (outcomes["outcome"] == NADIR) & outcomes["value"].notna()
+    ]
+    sentences = []
+    for condition in settings.study.conditions:
+        values = nadirs.loc[nadirs["condition"] == condition, "value"]
+        if values.empty:
+            continue
+        reached = int(reached_band(values, low_pct=low, high_pct=high).sum())
+        sentences.append(
+            f"Condition {condition}: the lowest nadir of any set was {values.min():.0f} % (median "
+            f"{values.median():.0f} %); {reached} of {len(values)} sets reached the band of "
+            f"{low:g} to {high:g} % that is said to mark failure ({source})."
+        )
+    if sentences:
+        sentences.append(
+            "A set reached the band when its nadir, the lowest mean saturation as defined in the "
+            "methods, lay in it. Time in the band is an outcome of its own: it counts single "
+            "readings, of which some may lie in the band where the nadir does not."
+        )
+    return sentences
+
+
+def marks(failure, band_pct):
+    """How well the nadir tells sets to failure from others: within condition first, then over all.
+
+    failure : rows of failure.tsv
+    """
+    of_nadir = failure[failure["marker"] == NADIR]
+    areas = of_nadir[of_nadir["measure"] == AREA]
+    over_all = areas[areas["stratum"] == ALL_SETS]
+    refused = over_all[over_all["value"].isna()]
+    if len(refused):
+        reason = refused["note"].iloc[0].removeprefix(CANNOT_BE_TOLD)
+        return [f"Whether saturation marks failure cannot be told from this study: {reason}."]
+    sentences = [
+        *area_sentences(areas),
+        *hazard_sentences(of_nadir[of_nadir["measure"] == HAZARD]),
+        *threshold_sentences(of_nadir, band_pct),
+    ]
+    if over_all["n_participants"].iloc[0] < FEWEST_PEOPLE:
+        sentences.append(
+            f"Fewer than {FEWEST_PEOPLE} people: these are values of the sets seen, without an "
+            "interval."
+        )
+    return sentences
+
+
+def area_sentences(areas):
+    by_stratum = areas.set_index("stratum")
+    begins = {
+        WITHIN_CONDITION: "Of two sets of one condition",
+        WITHIN_PERSON_AND_CONDITION: "Of two sets of one person and condition",
+        ALL_SETS: "Of two sets of any person and condition",
+    }
+    for stratum, begin in begins.items():
+        row = by_stratum.loc[stratum]
+        if pd.isna(row["value"]):
+            yield f"{begin}: {row['note']}."
+            continue
+        yield (
+            f"{begin}, one to failure and one not, the one to failure had the lower nadir in "
+            f"{in_percent(row)} (area under the curve; {people_and_sets(row)})."
+        )
+        if stratum == ALL_SETS and "which helps any marker" in str(row["note"]):
+            yield (
+                f"This number over all is no measure of the marker: {row['note'].split(';')[0]}."
+            )
+
+
+def hazard_sentences(hazards):
+    of_exercise = hazards[hazards["stratum"] == WITHIN_EXERCISE]
+    for row in of_exercise[of_exercise["value"].notna()].to_dict("records"):
+        yield (
+            "Within a person and exercise, one percentage point more of the nadir multiplied the "
+            f"hazard of failing at the next repetition by {row['value']:.2f}"
+            f"{limits(row, '{:.2f}')}; sets that did not fail are censored at their repetitions."
+        )
+
+
+def threshold_sentences(of_nadir, band_pct):
+    """What the band and the threshold catch in each condition in which sets failed."""
+    low, high = band_pct
+    best = of_nadir.loc[of_nadir["measure"] == BEST_THRESHOLD, "value"].iloc[0]
+    by_place = of_nadir.set_index(["stratum", "measure"])
+    judged = of_nadir.loc[of_nadir["measure"] == f"sensitivity of {BAND}", "stratum"]
+    for stratum in judged[judged != ALL_SETS]:
+        for name, begin in (
+            (BAND, f"The band of {low:g} to {high:g} %"),
+            (OTHERS, "The threshold that was best in other people"),
+        ):
+            caught = by_place.loc[(stratum, f"sensitivity of {name}")]
+            spared = by_place.loc[(stratum, f"specificity of {name}")]
+            if pd.isna(caught["value"]):
+                continue
+            others = (
+                f"and held {in_percent(spared)} of the others rightly for not failed"
+                if pd.notna(spared["value"])
+                else "and no other set was there to be spared"
+            )
+            yield (
+                f"Condition {stratum}: {begin[0].lower()}{begin[1:]} caught {in_percent(caught)} "
+                f"of the {caught['n_failed']:.0f} sets to failure {others}."
+            )
+    if pd.notna(best):
+        yield (
+            f"Chosen over all people, the best threshold is {best:.0f} %; above, each person is "
+            "judged by the threshold of the others."
+        )
+
+
+def rates(failure, conditions):
+    """How often sets failed, and how conditions differ in it."""
+    shares = failure[failure["measure"] == SHARE].set_index("stratum")
+    known = [c for c in conditions if c in shares.index and pd.notna(shares.loc[c, "value"])]
+    if not known or not shares["n_failed"].sum():
+        return []
+    told = [
+        f"{shares.loc[c, 'n_failed']:.0f} of {shares.loc[c, 'n_sets']:.0f} in {c}" for c in known
+    ]
+    sentences = [f"Sets to failure: {', '.join(told)}."]
+    differences = failure[(failure["measure"] == DIFFERENCE) & failure["value"].notna()]
+    for row in differences.to_dict("records"):
+        test = ""
+        if pd.notna(row["p"]):
+            test = (
+                f"; McNemar's exact test, which takes sets as independent, {p_in_words(row['p'])}, "
+                f"flipping the signs of each person's own difference {p_in_words(row['p_people'])}"
+            )
+        sentences.append(
+            f"{row['stratum'].replace(' - ', ' against ')}, "
+            f"{counted(int(row['n_sets']), 'matched pair')} of sets: "
+            f"{row['note'].split(';')[0]}{test}."
+        )
+    return sentences
+
+
+def in_percent(row):
+    """`92 % (84 to 97 %)`."""
+    return f"{100 * row['value']:.0f} %" + limits(row, "{:.0f}", 100, " %")
+
+
+def limits(row, shape, times=1, unit=""):
+    """The interval of a row in brackets; empty where it has none."""
+    if pd.isna(row["ci_low"]):
+        return ""
+    low, high = (shape.format(times * row[end]) for end in ("ci_low", "ci_high"))
+    return f" ({low} to {high}{unit})"
+
+
+def people_and_sets(row):
+    people = counted(int(row["n_participants"]), "person", "people")
+    return f"{row['n_failed']:.0f} of {row['n_sets']:.0f} sets to failure, {people}"
