@@ -64,6 +64,7 @@ def sentence_of(row, dose):
     if pd.notna(row["ci_low"]):
         limits = f" ({shape.format(row['ci_low'])} to {shape.format(row['ci_high'])}"
         limits += f"; {p_in_words(row['p'])})" if pd.notna(row["p"]) else ")"
+    unit = "percentage points" if unit == "%" else unit
     size = size if ratio or not unit else f"{size} {unit}"
     alike = (dose["outcome"] == row["outcome"]) & (dose["window"] == row["window"])
     tau = dose[alike & (dose["measure"] == TAU) & dose["value"].notna()]
