@@ -25,7 +25,7 @@ from session_example import (
     session,
     sheet,
 )
-from sessions.content import BEAT_KINDS, excerpts_of, low_points
+from sessions.content import BEAT_KINDS, FAMILIES, excerpts_of, low_points
 from sessions.packing import PackedArrays, quantum_of
 
 TEMPLATES = PROJECT / "workflow" / "templates"
@@ -165,8 +165,8 @@ def test_every_refused_reading_span_and_beat_brings_its_reason():
 def test_each_window_shows_how_many_outcomes_of_a_family_were_given_flagged_and_refused():
     outcomes = [*OUTCOMES, outcome("contraction_count", None, "refused", "no ripple")]
     shares = packed(session(outcomes=outcomes))[0]["shares"]
-    assert [0, 100.0, 140.0, "set", [0, 1, 0, 0]] in shares
-    assert [3, 100.0, 140.0, "set", [2, 0, 1, 0]] in shares
+    assert [FAMILIES.index("heart period"), 100.0, 140.0, "set", [0, 1, 0, 0]] in shares
+    assert [FAMILIES.index("contraction"), 100.0, 140.0, "set", [2, 0, 1, 0]] in shares
 
 
 def test_outcomes_stand_on_the_page_as_printed_in_their_table_with_verdict_and_reason():

@@ -10,9 +10,9 @@ import pytest
 from pydantic import BaseModel
 
 from engine.code import SCRIPTS, _digest_and_imports, _files_of, syntax_tree
-from project import PROJECT, settings_with
+from project import PROJECT
 from study import settings
-from study.settings import Settings
+from study.settings import Settings, setting_sections
 
 STEPS = sorted(set(SCRIPTS.glob("*.py")) - {SCRIPTS / "launch.py"})
 TEMPLATES = "".join(
@@ -21,9 +21,8 @@ TEMPLATES = "".join(
 )
 DECLARED = [
     (section, name)
-    for section, declared in Settings.model_fields.items()
-    # a section of named things, as the quality rules are, has no settings of its own
-    for name in getattr(declared.annotation, "model_fields", ())
+    for section, declared in setting_sections().items()
+    for name in declared.model_fields
 ]
 
 
@@ -56,15 +55,12 @@ def test_a_setting_that_no_step_reads_would_be_found():
 def test_the_file_of_defaults_holds_what_is_declared_in_the_order_of_the_declarations():
     text = (PROJECT / "config" / "config.yaml").read_text(encoding="utf-8")
     written = re.findall(r"^(\w+):", text, flags=re.M)
-    # the quality rules have a file of their own
-    declared = [name for name in Settings.model_fields if name != "quality_rules"]
+    declared = list(setting_sections())
     assert written == declared, f"sort the sections of config/config.yaml so: {declared}"
-    for section, names in settings_with():
-        if section == "quality_rules":
-            continue
+    for section, model in setting_sections().items():
         inside = text.partition(f"\n{section}:\n")[2].partition("\n\n")[0]
         written = re.findall(r"^  (\w+):", inside, flags=re.M)
-        expected = list(type(names).model_fields)
+        expected = list(model.model_fields)
         assert sorted(written) == sorted(expected), f"{section} in config.yaml needs {expected}"
 
 
@@ -93,9 +89,12 @@ def names_read(start):
             # figures are found by their folder
             listed = "figures" if "engine.listings.figure_modules" in imported else ""
             waiting += (SCRIPTS / listed).glob("*.py") if listed else []
-    if any(path.parent.name == "windows" for path in seen):
-        # windows and outcomes ask for settings by the names of parameters
-        asking = [*seen, *(SCRIPTS / "windows").glob("*.py"), *(SCRIPTS / "outcomes").glob("*.py")]
+    if any(path.parent.name == "measuring" for path in seen):
+        # windows, properties and outcomes ask for settings by the names of parameters
+        asking = [
+            p for f in ("windows", "outcomes", "measuring") for p in (SCRIPTS / f).glob("*.py")
+        ]
+        asking += seen
         names = names.union(*(parameters_of(path) for path in asking))
     return names
 
