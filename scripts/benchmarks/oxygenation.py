@@ -124,7 +124,9 @@ def errors_of(simulated: SimulatedOxygen) -> Iterator[tuple[str, float]]:
         steep_pct_per_s=0.3,
     )
     of_sets = simulated.boundaries[simulated.boundaries["boundary"].str.startswith("set")]
-    compared = compare_boundaries(of_sets, proposals, tolerance_s=1.0, farthest_s=15.0)
+    compared = pd.DataFrame(
+        compare_boundaries(of_sets, proposals, tolerance_s=1.0, farthest_s=15.0)
+    )
     for row in compared[compared["log_s"].notna()].itertuples():
         yield row.boundary, row.difference_s
 

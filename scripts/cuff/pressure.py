@@ -12,8 +12,6 @@ from recordings.time_axis import centred_mean, sampling_step_s, usable_readings
 
 INFLATION_COLUMNS = ["start_s", "end_s", "pressure_mmhg"]
 
-CHECK_COLUMNS = ["actual_mmhg", "lowest_mmhg", "highest_mmhg", "leak_from_s", "status", "reason"]
-
 
 def find_inflations(
     time_s: ArrayLike, pressure_mmhg: ArrayLike, *, inflated_mmhg: float, shortest_s: float
@@ -77,36 +75,34 @@ def held_pressure(
 
 def check_cuff_pressure(
     held: tuple[np.ndarray, np.ndarray],
-    planned: pd.DataFrame,
+    onset_s: float,
+    duration_s: float,
+    planned_mmhg: float,
     *,
     tolerance_mmhg: float,
     inflated_mmhg: float,
     settle_s: float,
-) -> pd.DataFrame:
-    """Recorded cuff pressure of every planned span against its plan.
+) -> dict:
+    """Recorded cuff pressure of one span against its plan.
 
-    `planned` holds onset_s, duration_s and planned_mmhg (0 where there shall be no cuff, NaN where
-    the plan is unknown). The pressure, as `held_pressure` gives it, is read from `settle_s` after
-    the onset to as long before the end. Gives the plan's columns and
-    actual_mmhg (median), lowest_mmhg, highest_mmhg, leak_from_s (session time from which it stayed
-    more than `tolerance_mmhg` below plan, NaN if never), status (`ok`, `flagged`, `missing` where
-    nothing can be compared) and reason.
+    `planned_mmhg` is 0 where there shall be no cuff and NaN where the plan is unknown. The
+    pressure, as `held_pressure` gives it, is read from `settle_s` after the onset to as long before
+    the end. Gives actual_mmhg (median), lowest_mmhg, highest_mmhg, leak_from_s (session time from
+    which it stayed more than `tolerance_mmhg` below plan, NaN if never), status (`ok`, `flagged`,
+    `missing` where nothing can be compared) and reason.
     """
-    rows = [
-        row
-        | _verdict(
-            *held,
-            row["onset_s"],
-            row["onset_s"] + row["duration_s"],
-            row["planned_mmhg"],
-            tolerance_mmhg=tolerance_mmhg,
-            inflated_mmhg=inflated_mmhg,
-            settle_s=settle_s,
-        )
-        for row in planned.to_dict("records")
-    ]
-    table = pd.DataFrame(rows, columns=[*planned.columns, *CHECK_COLUMNS])
-    return table.astype(dict.fromkeys(CHECK_COLUMNS[:4], float))
+    return _UNKNOWN | _verdict(
+        *held,
+        onset_s,
+        onset_s + duration_s,
+        planned_mmhg,
+        tolerance_mmhg=tolerance_mmhg,
+        inflated_mmhg=inflated_mmhg,
+        settle_s=settle_s,
+    )
+
+
+_UNKNOWN = dict.fromkeys(("actual_mmhg", "lowest_mmhg", "highest_mmhg", "leak_from_s"), np.nan)
 
 
 def _verdict(

@@ -284,7 +284,7 @@ def _stays(time: np.ndarray, reading: np.ndarray, at: int, jump: float) -> bool:
     return bool(step - steepest >= 0.7 * abs(jump))
 
 
-def depth_doubt(
+def depth_caution(
     adipose_thickness_mm: float | None,
     source_detector_mm: float | None,
     *,

@@ -6,20 +6,16 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from cuff.log import checked_cuffs, compared_cuffs
+from cuff.checks import check_table
 from cuff.recorded import pressure_recordings
-from muscle.boundaries import propose_boundaries
-from muscle.cleaning import clean_saturation, depth_doubt
 from muscle.segments import (
-    compared_sets,
-    in_order_of_sheet,
+    boundary_table,
+    proposals_of_sensors,
     segment_table,
     with_supplied_times,
 )
-from muscle.sensors import SENSOR_COLUMNS, on_sensor, sensor_of_set
-from muscle.traces import quality_of, without_excluded_spans
-from recordings.store import TRACE_COLUMNS, by_recording, joined
-from results.tables import stack
+from muscle.sensors import depth_cautions, sets_with_sensors
+from muscle.traces import cleaned_traces, quality_table
 
 MUSCLE_SIGNALS = ("muscle_oxygen", "total_haemoglobin", "cuff_pressure")
 
@@ -41,74 +37,18 @@ def segmentation_of_person(stretches, events, edits, recordings, participant, se
     and `recordings` are the person's rows of these tables, `settings` those of
     segment_oxygenation.
     """
-    doubts = {
-        (row.session_id, row.file, row.channel): depth_doubt(
-            row.adipose_thickness_mm,
-            row.source_detector_mm,
-            reached_share=settings.reached_depth_share,
-        )
-        for row in recordings[recordings["signal"] == "muscle_oxygen"].itertuples()
-    }
-    sets = in_order_of_sheet(events[events["trial_type"] == "set"])
-    sensors = [
-        sensor_of_set(row, stretches, settings.working_muscle, doubts) for row in sets.itertuples()
-    ]
-    sets = sets.assign(
-        **{f"sensor_{name}": [s.get(name) for s in sensors] for name in SENSOR_COLUMNS}
-    )
-    traces, verdicts, proposals = [], [], {}
-    for labels, of_recording in by_recording(stretches):
-        if labels["signal"] == "cuff_pressure":
-            continue
-        time_s, value = joined(of_recording)
-        if labels["signal"] == "muscle_oxygen":
-            cleaned = without_excluded_spans(
-                clean_saturation(
-                    time_s,
-                    value,
-                    stuck_s=settings.stuck_s,
-                    slip_pct_per_s=settings.slip_pct_per_s,
-                    dropout_jump_pct=settings.dropout_jump_pct,
-                    leak_longest_s=settings.leak_longest_s,
-                ),
-                edits,
-                labels["session_id"],
-            )
-            verdicts.append(quality_of(cleaned, labels, participant, doubts))
-            if on_sensor(sets, labels).any():
-                proposals[tuple(labels.values())] = propose_boundaries(
-                    cleaned["time_s"],
-                    cleaned["smo2_pct"],
-                    slowest_hz=protocol.slowest_cadence_hz,
-                    fastest_hz=protocol.fastest_cadence_hz,
-                    min_samples_per_contraction=protocol.samples_per_contraction,
-                    ripple_window_s=settings.ripple_window_s,
-                    shortest_phase_s=settings.shortest_phase_s,
-                    bend_reach_s=settings.bend_reach_s,
-                    steep_pct_per_s=settings.steep_pct_per_s,
-                )
-        else:
-            cleaned = pd.DataFrame({"time_s": time_s, "smo2_pct": value, "reason": ""})
-        traces.append((labels, cleaned.rename(columns={"smo2_pct": "value"})))
-    sets = with_supplied_times(
-        sets,
-        proposals,
-        settings.supply_boundaries,
-        settings.smallest_supply_confidence,
-        settings.boundary_tolerance_s,
-    )
-    compared = [
-        compared_sets(sets, dict(zip(TRACE_COLUMNS, labels, strict=True)), offered, settings)
-        for labels, offered in proposals.items()
-    ]
+    cautions = depth_cautions(recordings, settings.reached_depth_share)
     cuffs = list(pressure_recordings(stretches, recordings))
-    compared += [compared_cuffs(events, sets, cuff, settings) for cuff in cuffs]
-    boundary_table = stack(compared, "boundaries").assign(participant_id=participant)
-    checks = stack(checked_cuffs(events, sets, cuffs, settings, protocol), "cuff_checks")
+    traces = cleaned_traces(stretches, edits, settings)
+    sets = sets_with_sensors(events, stretches, settings.working_muscle, cautions)
+    proposals = proposals_of_sensors(traces, sets, settings, protocol)
+    sets = with_supplied_times(sets, proposals, settings)
+    compared = boundary_table(events, sets, proposals, cuffs, settings)
+    checks = check_table(events, sets, cuffs, settings, protocol)
     return Segmentation(
         traces,
         segment_table(sets, cuffs),
-        boundary_table,
+        compared.assign(participant_id=participant),
         checks.assign(participant_id=participant),
-        stack(verdicts, "quality"),
+        quality_table(traces, cautions, participant),
     )

@@ -1,72 +1,47 @@
-"""Sets of a person through the muscle of each: times supplied, compared and tabled."""
+"""Sets of a person through the muscle of each: limits proposed, supplied, compared and tabled."""
 
 import numpy as np
 import pandas as pd
 
+from cuff.log import compared_cuffs
 from cuff.recorded import recorded_pressure
+from muscle.boundaries import propose_boundaries
 from muscle.sensors import SENSOR_COLUMNS, on_sensor
 from muscle.supplied_times import supply_times
 from recordings.boundaries import compare_boundaries
-from recordings.store import TRACE_COLUMNS
 from results.columns import columns_of
-from results.tables import stack
 from study.session_sheet import exercise_and_bout
 
-
-def in_order_of_sheet(sets):
-    """Sets in the order of the rows of the session sheet."""
-    return sets.sort_values("row_number", kind="stable").reset_index(drop=True)
+# limits of a set on the sheet, by the name that they have among boundaries
+LIMITS = {"set_start": "start", "set_end": "end"}
 
 
-def compared_sets(sets, labels, proposals, settings):
-    """Starts and ends of the sets whose working muscle one sensor sits on: log and recording.
+def proposals_of_sensors(traces, sets, settings, protocol):
+    """Labels and proposed boundaries of every sensor that lies on the working muscle of a set.
 
-    A limit that was supplied stands with the log empty, one that neither has with the reason.
+    `traces`: as `cleaned_traces` gives them; `sets`: with the sensor of each.
     """
-    own = sets[on_sensor(sets, labels)]
-    ends_s = own["onset_s"] + own["duration_s"]
-    start_noted = own["onset_s"].notna() & ~own["supplied"].str.contains("start")
-    end_noted = ends_s.notna() & ~own["supplied"].str.contains("end")
-    noted = pd.concat(
-        [
-            pd.DataFrame({"time_s": own["onset_s"][start_noted], "boundary": "set_start"}),
-            pd.DataFrame({"time_s": ends_s[end_noted], "boundary": "set_end"}),
-        ],
-        ignore_index=True,
-    ).sort_values("time_s", ignore_index=True)
-    table = compare_boundaries(
-        noted,
-        proposals,
-        tolerance_s=settings.boundary_tolerance_s,
-        farthest_s=settings.farthest_boundary_s,
-    )
-    for boundary, word, time_s in (
-        ("set_start", "start", own["onset_s"]),
-        ("set_end", "end", ends_s),
-    ):
-        supplied = time_s[own["supplied"].str.contains(word)]
-        taken = (table["boundary"] == boundary) & table["log_s"].isna()
-        taken &= table["proposed_s"].isin(supplied)
-        table["status"] = table["status"].mask(taken, "flagged")
-        table["reason"] = table["reason"].mask(taken, f"supplied: the sheet has no {word} of it")
-    still = own[own["untimed"] != ""]
-    lacking = pd.DataFrame(
-        [
-            {
-                "boundary": "set_end" if pd.notna(row.onset_s) else "set_start",
-                "status": "missing",
-                "reason": f"{exercise_and_bout(row)} has no time on the sheet and got none: "
-                f"{row.untimed}",
-            }
-            for row in still.itertuples()
-        ]
-    )
-    return stack([table, lacking], "boundaries").assign(
-        **{name: labels[name] for name in ("session_id", "file", "site")}
-    )
+    return [
+        (
+            labels,
+            propose_boundaries(
+                trace["time_s"],
+                trace["smo2_pct"],
+                slowest_hz=protocol.slowest_cadence_hz,
+                fastest_hz=protocol.fastest_cadence_hz,
+                min_samples_per_contraction=protocol.samples_per_contraction,
+                ripple_window_s=settings.ripple_window_s,
+                shortest_phase_s=settings.shortest_phase_s,
+                bend_reach_s=settings.bend_reach_s,
+                steep_pct_per_s=settings.steep_pct_per_s,
+            ),
+        )
+        for labels, trace in traces
+        if labels["signal"] == "muscle_oxygen" and on_sensor(sets, labels).any()
+    ]
 
 
-def with_supplied_times(sets, proposals, allowed, smallest_confidence, tolerance_s):
+def with_supplied_times(sets, proposals, settings):
     """Times that the sheet lacks, from the sensor on the working muscle where that is allowed.
 
     Adds `supplied` (what was), `supplied_se_s` and `untimed` (why a set still has no time).
@@ -74,32 +49,69 @@ def with_supplied_times(sets, proposals, allowed, smallest_confidence, tolerance
     lacking = sets["onset_s"].isna() | sets["duration_s"].isna()
     refused = sets["sensor_status"] == "refused"
     reason = sets["sensor_reason"].where(refused, "no reading can be used")
-    if not allowed:
+    if not settings.supply_boundaries:
         reason = "the sheet has no time for it"
     sets = sets.assign(supplied="", supplied_se_s=np.nan).assign(untimed="")
     sets["untimed"] = sets["untimed"].mask(lacking, reason)
-    for labels, offered in proposals.items() if allowed else ():
-        labels = dict(zip(TRACE_COLUMNS, labels, strict=True))
-        here = sets["session_id"] == labels["session_id"]
+    for labels, offered in proposals if settings.supply_boundaries else ():
         wanted = on_sensor(sets, labels)
         if not (wanted & lacking).any():
             continue
-        found = supply_times(
-            sets[here].assign(wanted=wanted[here]),
+        of_session = sets["session_id"] == labels["session_id"]
+        times = supply_times(
+            sets[of_session].assign(wanted=wanted[of_session]),
             offered,
-            smallest_confidence=smallest_confidence,
-            tolerance_s=tolerance_s,
+            smallest_confidence=settings.smallest_supply_confidence,
+            tolerance_s=settings.boundary_tolerance_s,
         )
-        own = sets.index[wanted & lacking]
-        for column, source in (
-            ("onset_s", "onset_s"),
-            ("duration_s", "duration_s"),
-            ("supplied", "supplied"),
-            ("supplied_se_s", "se_s"),
-            ("untimed", "reason"),
-        ):
-            sets.loc[own, column] = found.loc[own, source]
+        at = sets.index[wanted & lacking]
+        times = times.rename(columns={"se_s": "supplied_se_s", "reason": "untimed"})
+        for column in ("onset_s", "duration_s", "supplied", "supplied_se_s", "untimed"):
+            sets.loc[at, column] = times.loc[at, column]
     return sets
+
+
+def compared_sets(sets, labels, proposals, settings):
+    """Starts and ends of the sets whose working muscle one sensor sits on: log and recording.
+
+    Rows of boundaries.tsv. A limit that was supplied stands with the log empty, one that neither
+    has with the reason.
+    """
+    of_sensor = sets[on_sensor(sets, labels)]
+    limits_s = {
+        "set_start": of_sensor["onset_s"],
+        "set_end": of_sensor["onset_s"] + of_sensor["duration_s"],
+    }
+    supplied = {
+        boundary: of_sensor["supplied"].str.contains(word).to_numpy(bool)
+        for boundary, word in LIMITS.items()
+    }
+    noted = [
+        {"time_s": time_s, "boundary": boundary}
+        for boundary, times_s in limits_s.items()
+        for time_s in times_s[~supplied[boundary]].dropna()
+    ]
+    rows = compare_boundaries(
+        pd.DataFrame(noted, columns=["time_s", "boundary"]).sort_values("time_s"),
+        proposals,
+        tolerance_s=settings.boundary_tolerance_s,
+        farthest_s=settings.farthest_boundary_s,
+    )
+    taken_s = {name: set(limits_s[name][supplied[name]]) for name in LIMITS}
+    for row in rows:
+        if np.isnan(row["log_s"]) and row["proposed_s"] in taken_s.get(row["boundary"], ()):
+            reason = f"supplied: the sheet has no {LIMITS[row['boundary']]} of it"
+            row |= {"status": "flagged", "reason": reason}
+    return [*rows, *(_without_time(row) for row in of_sensor.itertuples() if row.untimed)]
+
+
+def _without_time(event):
+    return {
+        "boundary": "set_end" if pd.notna(event.onset_s) else "set_start",
+        "status": "missing",
+        "reason": f"{exercise_and_bout(event)} has no time on the sheet and got none: "
+        f"{event.untimed}",
+    }
 
 
 def segment_table(sets, cuffs):
@@ -110,3 +122,24 @@ def segment_table(sets, cuffs):
         cuff_recorded_mmhg=pd.Series(recorded, index=sets.index, dtype=float),
         **{name: sets[f"sensor_{name}"] for name in SENSOR_COLUMNS},
     )[columns_of("segments")]
+
+
+def boundary_table(events, sets, proposals, cuffs, settings):
+    """Limits of sets and inflations of cuffs: what the sheet says beside the recordings.
+
+    `proposals`: labels and proposed boundaries of sensors; `cuffs`: recordings of pressure.
+    """
+    compared = [
+        *(
+            (labels, compared_sets(sets, labels, offered, settings))
+            for labels, offered in proposals
+        ),
+        *((cuff, compared_cuffs(events, sets, cuff, settings)) for cuff in cuffs),
+    ]
+    return pd.DataFrame(
+        [
+            {name: labels[name] for name in ("session_id", "file", "site")} | row
+            for labels, rows in compared
+            for row in rows
+        ]
+    )

@@ -1,6 +1,29 @@
 """The sensor on the working muscle of every set, or why none counts."""
 
+from muscle.cleaning import depth_caution
+
 SENSOR_COLUMNS = ["file", "channel", "site", "position", "status", "reason"]
+
+
+def depth_cautions(recordings, reached_share):
+    """Why light may not reach the muscle, by session, file and channel of every sensor."""
+    sensors = recordings[recordings["signal"] == "muscle_oxygen"]
+    return {
+        (row.session_id, row.file, row.channel): depth_caution(
+            row.adipose_thickness_mm, row.source_detector_mm, reached_share=reached_share
+        )
+        for row in sensors.itertuples()
+    }
+
+
+def sets_with_sensors(events, stretches, working_muscle, cautions):
+    """Sets in the order of the rows of the session sheet, each with the sensor that counts."""
+    sets = events[events["trial_type"] == "set"]
+    sets = sets.sort_values("row_number", kind="stable").reset_index(drop=True)
+    sensors = [sensor_of_set(row, stretches, working_muscle, cautions) for row in sets.itertuples()]
+    return sets.assign(
+        **{f"sensor_{name}": [s.get(name) for s in sensors] for name in SENSOR_COLUMNS}
+    )
 
 
 def on_sensor(sets, labels):
@@ -12,7 +35,7 @@ def on_sensor(sets, labels):
     )
 
 
-def sensor_of_set(event, stretches, working_muscle, doubts):
+def sensor_of_set(event, stretches, working_muscle, cautions):
     """The sensor that counts for a set, or why none does."""
     sensors = {
         (s.file, s.channel): s
@@ -32,17 +55,17 @@ def sensor_of_set(event, stretches, working_muscle, doubts):
             "set segment_oxygenation.working_muscle"
         )
     sensor = on_muscle[0]
-    found = [
+    reasons = [
         "the sensor lies proximal to the cuff" if sensor.position == "proximal" else "",
-        doubts.get((event.session_id, sensor.file, sensor.channel), ""),
+        cautions.get((event.session_id, sensor.file, sensor.channel), ""),
     ]
     return {
         "file": sensor.file,
         "channel": sensor.channel,
         "site": sensor.site,
         "position": sensor.position,
-        "status": "flagged" if any(found) else "ok",
-        "reason": "; ".join(filter(None, found)),
+        "status": "flagged" if any(reasons) else "ok",
+        "reason": "; ".join(filter(None, reasons)),
     }
 
 

@@ -1,13 +1,39 @@
-"""Cleaned traces of a person: spans that a person excluded, quality, and the file of all."""
+"""Traces of the muscles of one person: cleaned, judged, and written into one file."""
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from muscle.cleaning import unusable_spans
-from recordings.store import TRACE_COLUMNS
-from results.tables import stack
+from muscle.cleaning import clean_saturation, unusable_spans
+from recordings.store import TRACE_COLUMNS, by_recording, joined
+
+
+def cleaned_traces(stretches, edits, settings):
+    """Every recording of a muscle: its labels and its table, in the order of the stretches.
+
+    Saturation is cleaned and loses the spans that a person excluded (columns of
+    `clean_saturation`); haemoglobin stays as it is (time_s, value, reason).
+    """
+    traces = []
+    for labels, of_recording in by_recording(stretches):
+        time_s, value = joined(of_recording)
+        if labels["signal"] == "muscle_oxygen":
+            cleaned = clean_saturation(
+                time_s,
+                value,
+                stuck_s=settings.stuck_s,
+                slip_pct_per_s=settings.slip_pct_per_s,
+                dropout_jump_pct=settings.dropout_jump_pct,
+                leak_longest_s=settings.leak_longest_s,
+            )
+            trace = without_excluded_spans(cleaned, edits, labels["session_id"])
+        elif labels["signal"] == "total_haemoglobin":
+            trace = pd.DataFrame({"time_s": time_s, "value": value, "reason": ""})
+        else:
+            continue
+        traces.append((labels, trace))
+    return traces
 
 
 def without_excluded_spans(cleaned, edits, session_id):
@@ -28,25 +54,35 @@ def without_excluded_spans(cleaned, edits, session_id):
     return cleaned
 
 
-def quality_of(cleaned, labels, participant, doubts):
-    """A row on the whole recording and one on every span of it that cannot be used."""
+def quality_table(traces, cautions, participant):
+    """Of every recording of saturation a row on the whole and one per span that cannot be used."""
+    rows = [
+        row
+        for labels, trace in traces
+        if labels["signal"] == "muscle_oxygen"
+        for row in quality_of(trace, labels, cautions)
+    ]
+    return pd.DataFrame(rows).assign(participant_id=participant)
+
+
+def quality_of(cleaned, labels, cautions):
+    """A row on the whole recording, then one on every span of it that cannot be used."""
     spans = unusable_spans(cleaned)
+    shown = {name: labels[name] for name in ("session_id", "signal", "file", "site")}
     usable = cleaned["smo2_pct"].notna().mean() * 100 if len(cleaned) else 0.0
-    doubt = doubts.get((labels["session_id"], labels["file"], labels["channel"]), "")
-    whole = {
+    caution = cautions.get((labels["session_id"], labels["file"], labels["channel"]), "")
+    yield shown | {
         "segment": "recording",
         "start_s": cleaned["time_s"].min(),
         "end_s": cleaned["time_s"].max(),
         "usable_pct": usable,
         "dropouts": len(spans),
         "verdict": "accepted" if usable else "rejected",
-        "reason": doubt if usable else "no reading can be used",
+        "reason": caution if usable else "no reading can be used",
     }
-    rejected = spans.assign(segment="span", usable_pct=0.0, verdict="rejected")
-    shown = {name: labels[name] for name in ("session_id", "signal", "file", "site")}
-    return stack([pd.DataFrame([whole]), rejected], "quality").assign(
-        participant_id=participant, **shown
-    )
+    for span in spans.to_dict("records"):
+        limits = {name: span[name] for name in ("start_s", "end_s", "reason")}
+        yield shown | limits | {"segment": "span", "usable_pct": 0.0, "verdict": "rejected"}
 
 
 def write_traces(traces, path):
@@ -57,8 +93,7 @@ def write_traces(traces, path):
 def trace_table(traces):
     """All traces of a person below each other, as an Arrow table.
 
-    `traces`: pairs of the labels of a recording and its table: time_s, value, reason and, where
-    slips part its levels, level_segment.
+    `traces`: as `cleaned_traces` gives them.
     """
     tables = [_one_trace(labels, table) for labels, table in traces]
     return pa.concat_tables([SCHEMA.empty_table(), *tables])
@@ -76,6 +111,7 @@ SCHEMA = pa.schema(
 
 def _one_trace(labels, table):
     n = len(table)
+    table = table.rename(columns={"smo2_pct": "value"})
     level_segment = table["level_segment"] if "level_segment" in table else np.zeros(n)
     return pa.table(
         [

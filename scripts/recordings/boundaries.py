@@ -11,33 +11,65 @@ PROPOSAL_COLUMNS = ["time_s", "boundary", "se_s", "confidence", "source"]
 
 def compare_boundaries(
     log: pd.DataFrame, proposals: pd.DataFrame, *, tolerance_s: float, farthest_s: float
-) -> pd.DataFrame:
+) -> list[dict]:
     """Boundaries of the log beside those proposed by the recordings, and by how much they differ.
 
     Both tables hold time_s and boundary; nearest pairs of the same boundary are matched first, each
-    row once, none farther apart than `farthest_s`. Gives boundary, log_s, proposed_s, difference_s
-    (proposed less log), se_s, confidence, source, status and reason: `ok` within `tolerance_s` or
-    three standard errors, `flagged` beyond, `missing` for a row without a partner.
+    row once, none farther apart than `farthest_s`. Gives rows in order of time: boundary, log_s,
+    proposed_s, difference_s (proposed less log), se_s, confidence, source, status and reason: `ok`
+    within `tolerance_s` or three standard errors, `flagged` beyond, `missing` for a row without a
+    partner.
     """
+    noted = log[["boundary", "time_s"]].to_dict("records")
+    offered = proposals.to_dict("records")
     rows = []
-    for boundary in dict.fromkeys([*log["boundary"], *proposals["boundary"]]):
-        logged = log.loc[log["boundary"] == boundary, "time_s"].to_numpy(float)
-        offered = proposals[proposals["boundary"] == boundary].reset_index(drop=True)
-        proposed = offered["time_s"].to_numpy(float)
-        pairs = _nearest_pairs(logged, proposed, farthest_s)
-        for here, there in pairs:
-            rows.append(_compared(boundary, logged[here], offered.loc[there], tolerance_s))
-        for here in set(range(len(logged))) - {here for here, _ in pairs}:
-            reason = f"could not be placed within {farthest_s:g} s of the note"
-            rows.append(_unmatched(boundary, reason) | {"log_s": logged[here]})
-        for there in set(range(len(proposed))) - {there for _, there in pairs}:
-            found = offered.loc[there, ["se_s", "confidence", "source"]].to_dict()
-            reason = f"nothing in the log within {farthest_s:g} s"
-            rows.append(_unmatched(boundary, reason) | {"proposed_s": proposed[there]} | found)
-    columns = ["boundary", "log_s", "proposed_s", "difference_s", "se_s", "confidence", "source"]
-    table = pd.DataFrame(rows, columns=[*columns, "status", "reason"])
-    order = table["log_s"].fillna(table["proposed_s"])
-    return table.iloc[np.argsort(order.to_numpy(float), kind="stable")].reset_index(drop=True)
+    for boundary in dict.fromkeys(each["boundary"] for each in [*noted, *offered]):
+        logged_s = [each["time_s"] for each in noted if each["boundary"] == boundary]
+        offers = [each for each in offered if each["boundary"] == boundary]
+        pairs = _nearest_pairs(logged_s, [offer["time_s"] for offer in offers], farthest_s)
+        rows += [
+            _BLANK | _compared(logged_s[at], offers[partner], tolerance_s)
+            for at, partner in pairs.items()
+        ]
+        rows += [
+            _BLANK
+            | {
+                "boundary": boundary,
+                "log_s": time_s,
+                "reason": f"could not be placed within {farthest_s:g} s of the note",
+            }
+            for at, time_s in enumerate(logged_s)
+            if at not in pairs
+        ]
+        rows += [
+            _BLANK
+            | {name: offer[name] for name in ("boundary", "se_s", "confidence", "source")}
+            | {
+                "proposed_s": offer["time_s"],
+                "reason": f"nothing in the log within {farthest_s:g} s",
+            }
+            for at, offer in enumerate(offers)
+            if at not in pairs.values()
+        ]
+    return sorted(rows, key=_moment_s)
+
+
+# of a row that has no partner
+_BLANK = {
+    "boundary": "",
+    "log_s": np.nan,
+    "proposed_s": np.nan,
+    "difference_s": np.nan,
+    "se_s": np.nan,
+    "confidence": np.nan,
+    "source": None,
+    "status": "missing",
+    "reason": "",
+}
+
+
+def _moment_s(row: dict) -> float:
+    return row["proposed_s"] if np.isnan(row["log_s"]) else row["log_s"]
 
 
 def within_a_second(se_s: float) -> float:
@@ -48,25 +80,26 @@ def within_a_second(se_s: float) -> float:
 
 
 def _nearest_pairs(
-    logged: np.ndarray, proposed: np.ndarray, farthest_s: float
-) -> list[tuple[int, int]]:
-    """Nearest first, each once."""
-    apart = np.abs(logged[:, None] - proposed)
-    pairs = []
-    for flat in np.argsort(apart, axis=None, kind="stable"):
-        here, there = (int(place) for place in np.unravel_index(flat, apart.shape))
-        taken = any(here == one or there == other for one, other in pairs)
-        if apart[here, there] <= farthest_s and not taken:
-            pairs.append((here, there))
+    logged_s: list[float], proposed_s: list[float], farthest_s: float
+) -> dict[int, int]:
+    """Number in the log and number of its partner, nearest first, each once."""
+    apart_s = np.abs(np.subtract.outer(logged_s, proposed_s))
+    pairs: dict[int, int] = {}
+    for flat in np.argsort(apart_s, axis=None, kind="stable"):
+        at, partner = (int(number) for number in np.unravel_index(flat, apart_s.shape))
+        if not apart_s[at, partner] <= farthest_s:
+            break
+        if at not in pairs and partner not in pairs.values():
+            pairs[at] = partner
     return pairs
 
 
-def _compared(boundary: str, log_s: float, offer: pd.Series, tolerance_s: float) -> dict:
+def _compared(log_s: float, offer: dict, tolerance_s: float) -> dict:
     difference_s = float(offer["time_s"] - log_s)
     agrees = abs(difference_s) <= max(tolerance_s, 3 * offer["se_s"])
     sense = "later" if difference_s > 0 else "earlier"
     return {
-        "boundary": boundary,
+        "boundary": offer["boundary"],
         "log_s": float(log_s),
         "proposed_s": float(offer["time_s"]),
         "difference_s": difference_s,
@@ -76,7 +109,3 @@ def _compared(boundary: str, log_s: float, offer: pd.Series, tolerance_s: float)
         "status": "ok" if agrees else "flagged",
         "reason": "" if agrees else f"{abs(difference_s):.1f} s {sense} than in the log",
     }
-
-
-def _unmatched(boundary: str, reason: str) -> dict:
-    return {"boundary": boundary, "status": "missing", "reason": reason}

@@ -30,14 +30,8 @@ def pressure_verdict(planned_mmhg, held_mmhg, leak_mmhg_per_s=0.0):
         cuffs=cuffs,
         leak_mmhg_per_s=leak_mmhg_per_s,
     )
-    planned = pd.DataFrame(
-        {"onset_s": [50.0], "duration_s": [100.0], "planned_mmhg": [planned_mmhg]}
-    )
-    return check_cuff_pressure(
-        held_pressure(trace["time_s"], trace["pressure_mmhg"], smooth_s=4.0),
-        planned,
-        **PRESSURE_LIMITS,
-    ).iloc[0]
+    held = held_pressure(trace["time_s"], trace["pressure_mmhg"], smooth_s=4.0)
+    return check_cuff_pressure(held, 50.0, 100.0, planned_mmhg, **PRESSURE_LIMITS)
 
 
 def test_a_cuff_that_holds_its_plan_is_in_order():
@@ -83,20 +77,16 @@ def test_a_pressure_that_nobody_noted_stays_unknown():
 def test_a_cuff_that_fails_at_once_is_told_from_one_that_was_never_inflated():
     time_s = np.arange(0.0, 200.0, 0.5)
     pressure = np.where((time_s > 44) & (time_s < 54), 120.0, 5.0)
-    planned = pd.DataFrame({"onset_s": [50.0], "duration_s": [100.0], "planned_mmhg": [120.0]})
-    row = check_cuff_pressure(
-        held_pressure(time_s, pressure, smooth_s=4.0), planned, **PRESSURE_LIMITS
-    ).iloc[0]
+    held = held_pressure(time_s, pressure, smooth_s=4.0)
+    row = check_cuff_pressure(held, 50.0, 100.0, 120.0, **PRESSURE_LIMITS)
     assert (row["status"], row["reason"]) == ("flagged", "leaked: lost at once, 5 mmHg at the end")
     assert row["leak_from_s"] == pytest.approx(55.0, abs=1.0)
 
 
 def test_a_span_shorter_than_it_takes_to_settle_is_not_judged():
-    planned = pd.DataFrame({"onset_s": [50.0], "duration_s": [8.0], "planned_mmhg": [120.0]})
     time_s = np.arange(0.0, 100.0, 0.5)
-    row = check_cuff_pressure(
-        held_pressure(time_s, np.full(200, 120.0), smooth_s=4.0), planned, **PRESSURE_LIMITS
-    ).iloc[0]
+    held = held_pressure(time_s, np.full(200, 120.0), smooth_s=4.0)
+    row = check_cuff_pressure(held, 50.0, 8.0, 120.0, **PRESSURE_LIMITS)
     assert (row["status"], row["reason"]) == (
         "missing",
         "8 s are too short: the first and last 5 s settle",
@@ -104,11 +94,9 @@ def test_a_span_shorter_than_it_takes_to_settle_is_not_judged():
 
 
 def test_a_set_outside_the_recording_of_pressure_is_missing_and_not_ok():
-    planned = pd.DataFrame({"onset_s": [500.0], "duration_s": [60.0], "planned_mmhg": [0.0]})
     time_s = np.arange(0.0, 100.0, 0.5)
-    row = check_cuff_pressure(
-        held_pressure(time_s, np.zeros(200), smooth_s=4.0), planned, **PRESSURE_LIMITS
-    ).iloc[0]
+    held = held_pressure(time_s, np.zeros(200), smooth_s=4.0)
+    row = check_cuff_pressure(held, 500.0, 60.0, 0.0, **PRESSURE_LIMITS)
     assert row["status"] == "missing"
     assert np.isnan(row["actual_mmhg"])
 

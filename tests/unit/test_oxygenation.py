@@ -428,14 +428,14 @@ def test_results_do_not_depend_on_where_the_clock_starts():
 def test_fat_beyond_half_the_source_detector_distance_is_named():
     # Light reaches about half of the distance between source and detector: common rule of the
     # trade, from memory.
-    assert cleaning.depth_doubt(14.0, 30.0, reached_share=0.5) == ""
-    assert "mostly fat is measured: 16 mm" in cleaning.depth_doubt(16.0, 30.0, reached_share=0.5)
+    assert cleaning.depth_caution(14.0, 30.0, reached_share=0.5) == ""
+    assert "mostly fat is measured: 16 mm" in cleaning.depth_caution(16.0, 30.0, reached_share=0.5)
 
 
 def test_depth_is_judged_only_where_both_numbers_were_noted():
-    assert cleaning.depth_doubt(None, None, reached_share=0.5) == ""
+    assert cleaning.depth_caution(None, None, reached_share=0.5) == ""
     for thickness, distance in ((16.0, None), (None, 30.0), (float("nan"), 30.0)):
-        doubt = cleaning.depth_doubt(thickness, distance, reached_share=0.5)
+        doubt = cleaning.depth_caution(thickness, distance, reached_share=0.5)
         assert "cannot be judged" in doubt
 
 

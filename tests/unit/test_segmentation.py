@@ -42,7 +42,7 @@ def compared(rate_hz, ripple_pct, seed=1, **changes):
         simulated.readings["time_s"], simulated.readings["smo2_pct"], **SEARCH
     )
     of_sets = simulated.boundaries[simulated.boundaries["boundary"].str.startswith("set")]
-    return compare_boundaries(of_sets, proposals, tolerance_s=1.0, farthest_s=15.0)
+    return pd.DataFrame(compare_boundaries(of_sets, proposals, tolerance_s=1.0, farthest_s=15.0))
 
 
 @pytest.mark.parametrize(("rate_hz", "ripple_pct"), [(2.0, 4.0), (10.0, 2.0), (50.0, 2.0)])
@@ -163,7 +163,7 @@ def test_each_row_of_the_log_is_matched_once_and_the_rest_is_named():
             "source": "ripple",
         }
     )
-    table = compare_boundaries(log, offered, tolerance_s=0.5, farthest_s=10.0)
+    table = pd.DataFrame(compare_boundaries(log, offered, tolerance_s=0.5, farthest_s=10.0))
     matched = table[table["difference_s"].notna()]
     assert matched["log_s"].tolist() == [105.0]
     assert matched["difference_s"].tolist() == [-1.0]

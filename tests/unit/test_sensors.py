@@ -59,10 +59,10 @@ def test_blank_labels_stay_blank_through_the_store_quality_and_the_cleaned_trace
     traces = []
     for labels, (piece,) in by_recording(read_stretches(tmp_path / "signals.parquet")):
         cleaned = clean_saturation(piece.time_s, piece.value, **limits)
-        quality = quality_of(cleaned, labels, "sub-01", {})
-        assert quality["verdict"].tolist() == ["accepted"]
-        assert quality["site"].isna().all()
-        traces.append((labels, cleaned.rename(columns={"smo2_pct": "value"})))
+        (quality,) = quality_of(cleaned, labels, {})
+        assert quality["verdict"] == "accepted"
+        assert quality["site"] is None
+        traces.append((labels, cleaned))
     write_traces(traces, tmp_path / "saturation.parquet")
     table = pq.read_table(tmp_path / "saturation.parquet")
     assert table.num_rows == 120
