@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from project import PROJECT
-from recordings.store import Stretch
+from recordings.store import LABELS, SessionStretch
 from sessions.content import Session, content_of
 from sessions.packing import PackedArrays
 from sessions.page import page_of, template_folder
@@ -108,8 +108,15 @@ def ecg(rate_hz=250.0, end_s=200.0, channel="ECG II"):
     away_s = (time_s + 0.4) % 0.8 - 0.4
     noise = 0.02 * np.random.default_rng(5).standard_normal(len(time_s))
     value = np.exp(-((away_s / 0.012) ** 2)) + noise
-    labels = ("ses-1", "ecg", "raw/a.edf", channel, None, None, None, "mV", 0)
-    return Stretch(*labels, time_s, value, 1 / rate_hz)
+    labels = ("ses-1", "ecg", "raw/a.edf", channel, None, None, None, "mV")
+    return SessionStretch(
+        **dict(zip(LABELS, labels, strict=True)),
+        number=0,
+        start_s=0.0,
+        step_s=1 / rate_hz,
+        time_s=time_s,
+        value=value,
+    )
 
 
 NO_BEATS = {name: np.empty(0) for name in ("time_s", "nn_time_s", "nn_ms")} | {

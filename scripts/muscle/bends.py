@@ -79,11 +79,7 @@ def find_bends(time_s: ArrayLike, value: ArrayLike, *, shortest_phase_s: float) 
     clock, level = binned(time, reading, max(1.0, sampling_step_s(time)))
     marks = _partition(clock, level, shortest_phase_s, resolution(reading))
     slopes = [
-        float(
-            np.polynomial.polynomial.polyfit(clock[begin:end] - clock[begin], level[begin:end], 1)[
-                1
-            ]
-        )
+        _slope(clock[begin:end], level[begin:end])
         for begin, end in zip(marks[:-1], marks[1:], strict=True)
     ]
     return [
@@ -99,6 +95,11 @@ def find_bends(time_s: ArrayLike, value: ArrayLike, *, shortest_phase_s: float) 
         )
         for number in range(1, len(marks) - 1)
     ]
+
+
+def _slope(time: np.ndarray, level: np.ndarray) -> float:
+    away = time - time.mean()
+    return float(away @ (level - level.mean()) / (away @ away))
 
 
 def _partition(
@@ -127,11 +128,11 @@ def _partition(
         block = ends[first : first + _ENDS_AT_ONCE]
         seen = begins[-1] + 1 if len(begins) else 0
         begins = np.append(begins, np.arange(seen, earliest[block[-1]]))
-        noise = _cost_of_pieces(sums, begins, block, smallest)
-        for row, end in enumerate(block):
-            allowed = np.searchsorted(begins, earliest[end])
-            cost = best[begins[:allowed]] + noise[row, :allowed] + price
-            cheapest = int(np.argmin(cost))
+        noise = _cost_of_pieces(sums, begins, block, smallest) + price
+        allowed = np.searchsorted(begins, earliest[block]).tolist()
+        for end, n_begins, of_end in zip(block.tolist(), allowed, noise, strict=True):
+            cost = best[begins[:n_begins]] + of_end[:n_begins]
+            cheapest = cost.argmin()
             previous[end], best[end] = begins[cheapest], cost[cheapest]
         begins = _still_possible(
             sums, begins, best, limits, shortest, earliest[block[-1]] - 1, smallest

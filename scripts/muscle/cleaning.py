@@ -186,16 +186,18 @@ def _quiet_noise(time: np.ndarray, reading: np.ndarray, window_s: float, step: f
     Residuals about straight lines over windows; toggling between two neighbouring rounded values
     has an SD of half a step and proves no noise, so a quarter of the squared step is taken off.
     """
-    spread = []
-    for start in np.arange(time[0], time[-1], window_s):
-        inside = (time >= start) & (time < start + window_s)
-        if inside.sum() >= 4:
-            centred = time[inside] - time[inside].mean()
-            line = np.polynomial.polynomial.polyfit(centred, reading[inside], 1)
-            residual = reading[inside] - np.polynomial.polynomial.polyval(centred, line)
-            spread.append(float(np.sum(residual**2) / (inside.sum() - 2)))
-    if not spread:
+    window = ((time - time[0]) // window_s).astype(int)
+    count = np.bincount(window)
+    away = time - (np.bincount(window, time) / np.maximum(count, 1))[window]
+    level = reading - (np.bincount(window, reading) / np.maximum(count, 1))[window]
+    filled = count >= 4
+    if not filled.any():
         return 0.0
+    squares, joint, spread = (
+        np.bincount(window, part)[filled] for part in (level**2, away * level, away**2)
+    )
+    residual = np.maximum(squares - joint**2 / spread, 0.0)
+    spread = residual / (count[filled] - 2)
     return float(np.sqrt(max(0.0, np.quantile(spread, 0.25) - step**2 / 4)))
 
 

@@ -266,8 +266,12 @@ def _spectra(time: np.ndarray, windows: np.ndarray, low_hz: float, high_hz: floa
     residual = windows - (windows @ slow) @ slow.T
     rates_hz = np.arange(low_hz, high_hz, 0.25 / length_s)
     # Both waves without the slow course, and what the plane that they span explains.
-    angle = 2 * np.pi * clock[:, None] * rates_hz
-    cosine, sine = np.cos(angle), np.sin(angle)
+    # each rate turns the wave of the one before by the same angle: no sine of every cell
+    turns = np.empty((len(clock), len(rates_hz)), dtype=complex)
+    turns[:, 1:] = np.exp(2j * np.pi * clock * 0.25 / length_s)[:, None]
+    turns[:, 0] = np.exp(2j * np.pi * clock * low_hz)
+    waves = np.cumprod(turns, axis=1)
+    cosine, sine = waves.real.copy(), waves.imag.copy()
     cosine -= slow @ (slow.T @ cosine)
     sine -= slow @ (slow.T @ sine)
     cosine /= np.maximum(np.linalg.norm(cosine, axis=0), 1e-6)

@@ -102,7 +102,10 @@ def compared_sets(sets, labels, proposals, settings):
         if np.isnan(row["log_s"]) and row["proposed_s"] in taken_s.get(row["boundary"], ()):
             reason = f"supplied: the sheet has no {LIMITS[row['boundary']]} of it"
             row |= {"status": "flagged", "reason": reason}
-    return [*rows, *(_without_time(row) for row in of_sensor.itertuples() if row.untimed)]
+    untimed = of_sensor[of_sensor["untimed"] != ""]
+    if len(untimed):
+        rows += [_without_time(row) for row in untimed.itertuples()]
+    return rows
 
 
 def _without_time(event):

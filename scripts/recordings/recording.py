@@ -42,7 +42,7 @@ class ReadingError(Exception):
 
 @dataclass(frozen=True, eq=False)
 class Stretch:
-    """Samples without a gap, on the file's own clock.
+    """Samples without a gap, on one clock: the file's own, or the session's (`SessionStretch`).
 
     `start_s` is the time of the first sample. `step_s` is the even step between samples, or None
     where they are not even; with a step, `time_s` is exactly `start_s + step_s * n`. `time_s` and

@@ -5,7 +5,7 @@ import numpy as np
 from recordings.clock import lost_time, to_session_time
 from recordings.declared import DIALECT_COLUMNS
 from recordings.readers.any_file import ReadingError
-from recordings.store import Stretch
+from recordings.store import TRACE_COLUMNS, SessionStretch
 
 # a recording of a whole day around a short session stays below, times in ms lie above
 LONGEST_IN_SESSIONS = 100
@@ -75,20 +75,22 @@ def span_of(recording, clock):
 
 def on_session_clock(row, recording, clock):
     """Stretches with session times; intervals keep the beat that begins the first of them."""
-    labels = (row.session_id, row.signal, row.file, row.channel, row.site, row.side, row.position)
+    labels = {name: getattr(row, name) for name in TRACE_COLUMNS}
     rate = 1 + clock.drift_ppm * 1e-6
     for number, piece in enumerate(recording.stretches):
         time_s, value, step_s = piece.time_s, piece.value, piece.step_s
         if row.signal == "rr":
             time_s, value = np.append(piece.start_s, time_s), np.append(np.nan, value)
             step_s = None
-        yield Stretch(
-            *labels,
-            recording.unit,
-            number,
-            to_session_time(clock, time_s),
-            value,
-            None if step_s is None else step_s * rate,
+        session_s = to_session_time(clock, time_s)
+        yield SessionStretch(
+            **labels,
+            unit=recording.unit,
+            number=number,
+            start_s=float(session_s[0]),
+            step_s=None if step_s is None else step_s * rate,
+            time_s=session_s,
+            value=value,
         )
 
 

@@ -10,6 +10,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from recordings.recording import Stretch
+
 SCHEMA = pa.schema(
     [
         ("session_id", pa.string()),
@@ -31,10 +33,15 @@ SCHEMA = pa.schema(
 
 TRACE_COLUMNS = ["session_id", "signal", "file", "channel", "site", "side", "position"]
 
+LABELS = (*TRACE_COLUMNS, "unit")
 
-@dataclass(frozen=True)
-class Stretch:
-    """One unbroken stretch of one signal; time in seconds on the session clock."""
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class SessionStretch(Stretch):
+    """A stretch on the session clock: what it is of, and its number within its recording.
+
+    For beat intervals `time_s` begins with the beat that begins the first of them.
+    """
 
     session_id: str
     signal: str
@@ -44,21 +51,16 @@ class Stretch:
     side: str | None
     position: str | None
     unit: str
-    stretch: int
-    time_s: np.ndarray
-    value: np.ndarray
-    step_s: float | None = None
+    number: int
 
 
 def write_stretches(stretches, path):
     """Write stretches to a Parquet file that depends on nothing but its content."""
     rows = []
     for s in stretches:
-        even = s.step_s is not None
-        labels = (s.session_id, s.signal, s.file, s.channel, s.site, s.side, s.position, s.unit)
-        start_s = float(s.time_s[0]) if len(s.time_s) else None
-        times = None if even else np.asarray(s.time_s, float)
-        rows.append((*labels, s.stretch, start_s, s.step_s, times, np.asarray(s.value, np.float32)))
+        labels = (getattr(s, name) for name in LABELS)
+        times = np.asarray(s.time_s, float) if s.step_s is None else None
+        rows.append((*labels, s.number, s.start_s, s.step_s, times, s.value.astype(np.float32)))
     columns = list(zip(*rows, strict=True)) or [()] * len(SCHEMA)
     table = pa.table(
         [pa.array(column, field.type) for column, field in zip(columns, SCHEMA, strict=True)],
@@ -77,13 +79,21 @@ def read_stretches(path, signals=None, session_id=None):
         if session_id is not None and row["session_id"].as_py() != session_id:
             continue
         value = row["value"].values.to_numpy(zero_copy_only=False).astype(float)
-        step_s = row["step_s"].as_py()
+        start_s, step_s = row["start_s"].as_py(), row["step_s"].as_py()
         if step_s is None:
             time_s = row["time_s"].values.to_numpy(zero_copy_only=False)
         else:
-            time_s = row["start_s"].as_py() + step_s * np.arange(len(value))
-        labels = [row[name].as_py() for name in SCHEMA.names[:8]]
-        stretches.append(Stretch(*labels, row["stretch"].as_py(), time_s, value, step_s))
+            time_s = start_s + step_s * np.arange(len(value))
+        stretches.append(
+            SessionStretch(
+                **{name: row[name].as_py() for name in LABELS},
+                number=row["stretch"].as_py(),
+                start_s=start_s,
+                step_s=step_s,
+                time_s=time_s,
+                value=value,
+            )
+        )
     return stretches
 
 

@@ -9,7 +9,7 @@ import pyarrow.parquet as pq
 from muscle.cleaning import clean_saturation
 from muscle.sensors import on_sensor, sensor_of_set
 from muscle.traces import quality_of, write_traces
-from recordings.store import Stretch, by_recording, read_stretches, write_stretches
+from recordings.store import SessionStretch, by_recording, read_stretches, write_stretches
 
 BLANK = {"channel": None, "site": None, "side": None, "position": None}
 SET = SimpleNamespace(session_id="ses-1", exercise="squat")
@@ -18,9 +18,9 @@ SET = SimpleNamespace(session_id="ses-1", exercise="squat")
 def stretch(file, **labels):
     time_s = np.arange(60.0)
     trace = 60.0 + np.random.default_rng(3).normal(0.0, 0.5, 60)
-    labels = BLANK | labels
-    return Stretch(
-        "ses-1", "muscle_oxygen", file, *labels.values(), "pct", 0, time_s, trace, step_s=1.0
+    labels = BLANK | labels | {"session_id": "ses-1", "signal": "muscle_oxygen", "file": file}
+    return SessionStretch(
+        **labels, unit="pct", number=0, start_s=0.0, step_s=1.0, time_s=time_s, value=trace
     )
 
 

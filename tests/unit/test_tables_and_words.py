@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from cuff.occlusion import share_of_occlusion
-from recordings.store import Stretch, read_stretches, write_stretches
+from recordings.store import SessionStretch, read_stretches, write_stretches
 from report.evidence import sentence_of_evidence, sentences_above_intrinsic
 from report.methods import occlusion_in_words, smallest_effects
 from report.print_tables import pressures
@@ -69,10 +69,24 @@ def test_a_table_comes_back_as_it_was_and_none_is_a_condition(tmp_path):
 
 
 def test_signals_keep_their_clock_through_the_store(tmp_path):
-    even = Stretch("ses-1", "ecg", "a.edf", None, None, None, None, "mV", 0,
-                   10.0 + 0.004 * np.arange(5), np.arange(5.0), 0.004)  # fmt: skip
-    uneven = Stretch("ses-1", "muscle_oxygen", "b.csv", "x", "site", None, "distal", "pct", 1,
-                     np.array([1.0, 2.5, 2.6]), np.array([60.0, np.nan, 61.0]))  # fmt: skip
+    blank = dict.fromkeys(("channel", "site", "side", "position"))
+    even = SessionStretch(
+        **blank | {"session_id": "ses-1", "signal": "ecg", "file": "a.edf", "unit": "mV"},
+        number=0,
+        start_s=10.0,
+        step_s=0.004,
+        time_s=10.0 + 0.004 * np.arange(5),
+        value=np.arange(5.0),
+    )
+    uneven = SessionStretch(
+        **blank | {"session_id": "ses-1", "signal": "muscle_oxygen", "file": "b.csv"},
+        unit="pct",
+        number=1,
+        start_s=1.0,
+        step_s=None,
+        time_s=np.array([1.0, 2.5, 2.6]),
+        value=np.array([60.0, np.nan, 61.0]),
+    )
     write_stretches([even, uneven], tmp_path / "s.parquet")
     first, second = read_stretches(tmp_path / "s.parquet")
     np.testing.assert_allclose(first.time_s, even.time_s, rtol=0, atol=1e-12)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from heart.detection.arrays import Floats
+from recordings.gaps import LOST_SAMPLE_S, LOST_SAMPLE_STEPS
 
 
 @dataclass(frozen=True)
@@ -28,8 +29,8 @@ def even_pieces(
 ) -> list[EvenPiece]:
     """Split a signal at gaps of its time axis and give evenly sampled pieces.
 
-    `time_s` and `signal` are 1-D, of equal length. A gap is a step longer than 1.5 median steps and
-    longer than 0.05 s, a step that does not go forward, or a sample that is not finite. Stamps
+    `time_s` and `signal` are 1-D, of equal length. A gap is a step over a lost sample
+    (`recordings.gaps`), a step that does not go forward, or a sample that is not finite. Stamps
     within `jitter_s` of an even axis are rounded stamps of an even axis; others are interpolated by
     a cubic spline. Pieces shorter than `shortest_s` are dropped. Raises ValueError on unequal
     lengths. Source: convention.
@@ -51,7 +52,7 @@ def even_pieces(
     if forward_s.size == 0:
         return []
     median_step_s = float(np.median(forward_s))
-    broken = (step_s > max(1.5 * median_step_s, 0.05)) | (step_s <= 0)
+    broken = (step_s > max(LOST_SAMPLE_STEPS * median_step_s, LOST_SAMPLE_S)) | (step_s <= 0)
     if not finite.all():
         # A single missing sample is a break as well, however short.
         broken |= np.diff(np.flatnonzero(finite)) > 1

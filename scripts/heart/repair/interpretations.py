@@ -62,7 +62,7 @@ class Candidate:
 
 
 @dataclass(frozen=True)
-class Stretch:
+class UnbrokenBeats:
     """Beats without a break between them, and what is known about each."""
 
     beats: np.ndarray
@@ -91,7 +91,7 @@ def _regions(flagged: np.ndarray) -> list[tuple[int, int]]:
     return found
 
 
-def _pieces(stretch: Stretch, first: int, last: int, usual_s: float) -> list[tuple[int, int]]:
+def _pieces(stretch: UnbrokenBeats, first: int, last: int, usual_s: float) -> list[tuple[int, int]]:
     """First and last beat of the pieces of a region, cut where it is long."""
     allowed = first + np.flatnonzero(~stretch.banned[first : last + 1])
     if last - first <= LONGEST_REGION or allowed.size < 3:
@@ -104,7 +104,9 @@ def _pieces(stretch: Stretch, first: int, last: int, usual_s: float) -> list[tup
     return list(zip(edges, [*edges[1:], last], strict=True))
 
 
-def _first_candidates(stretch: Stretch, first: int, last: int, usual_s: float) -> list[Candidate]:
+def _first_candidates(
+    stretch: UnbrokenBeats, first: int, last: int, usual_s: float
+) -> list[Candidate]:
     """Interpretations of the beats from `first` to `last`, the least changed first.
 
     The two outer beats are trusted, except that the first or last beat of a whole stretch may
@@ -144,7 +146,7 @@ def _masks(size: int) -> list[np.ndarray]:
 
 
 def _candidates_keeping(
-    kept: tuple[int, ...], stretch: Stretch, first: int, last: int, usual_s: float
+    kept: tuple[int, ...], stretch: UnbrokenBeats, first: int, last: int, usual_s: float
 ) -> list[Candidate]:
     """Interpretations that keep these beats and differ in the number of intervals between them."""
     ratios = np.diff(stretch.beats[list(kept)]) / usual_s
@@ -155,7 +157,7 @@ def _candidates_keeping(
 
 
 def _toggled_candidates(
-    candidate: Candidate, stretch: Stretch, usual_s: float
+    candidate: Candidate, stretch: UnbrokenBeats, usual_s: float
 ) -> Iterator[Candidate]:
     """Interpretations that keep one beat less or one beat more."""
     for beat in range(candidate.kept[0] + 1, candidate.kept[-1]):
@@ -207,7 +209,7 @@ class _Search:
     Surprise is minus twice the log likelihood of the prediction errors, Student distributed.
     """
 
-    stretch: Stretch
+    stretch: UnbrokenBeats
     context: Context
     edit_cost: float
     least: float = np.inf
@@ -240,7 +242,7 @@ class _Search:
 
 
 def _best_interpretation(
-    stretch: Stretch, first: int, last: int, context: Context, *, edit_cost: float
+    stretch: UnbrokenBeats, first: int, last: int, context: Context, *, edit_cost: float
 ) -> Interpretation | None:
     """The best interpretation of a region; None where no two beats can be kept.
 
@@ -261,7 +263,7 @@ def _best_interpretation(
     return search.best
 
 
-def interpret_stretch(stretch: Stretch, *, edit_cost: float) -> list[Interpretation]:
+def interpret_stretch(stretch: UnbrokenBeats, *, edit_cost: float) -> list[Interpretation]:
     """Best interpretation of every doubtful region in which two beats can be kept.
 
     Regions that were changed are read a second time, with the repairs of the others in sight.

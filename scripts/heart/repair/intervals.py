@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.lib.stride_tricks import sliding_window_view
 
 from heart.beat_edits import ADDED, REMOVED
-from heart.repair.interpretations import Interpretation, Stretch, interpret_stretch
+from heart.repair.interpretations import Interpretation, UnbrokenBeats, interpret_stretch
 from heart.repair.labels import (
     ECTOPIC,
     EXTRA,
@@ -246,12 +246,12 @@ def _examine(
     gate_deviation: float,
     ectopic_deviation: float,
     suspicion_factor: float,
-) -> Stretch:
+) -> UnbrokenBeats:
     """Which beats stand firm, which cannot be sinus beats, which intervals are doubtful."""
     nothing = np.zeros(beats.size, dtype=bool)
     intervals = np.diff(beats)
     if intervals.size < 2:
-        return Stretch(beats, added, nothing, nothing[1:])
+        return UnbrokenBeats(beats, added, nothing, nothing[1:])
     flagged = _suspect_intervals(intervals, suspicion_factor)
     sinus = ~(other_shape[:-1] | other_shape[1:])
     deviation = np.abs(intervals / _running_median(intervals, sinus & ~flagged) - 1)
@@ -268,7 +268,7 @@ def _examine(
     off_time = both_sides(deviation > ectopic_deviation, np.logical_or, False)
     banned = other_shape & off_time & ~added
     flagged |= banned[:-1] | banned[1:]
-    return Stretch(beats, firm, banned, flagged)
+    return UnbrokenBeats(beats, firm, banned, flagged)
 
 
 def _suspect_intervals(intervals: np.ndarray, factor: float) -> np.ndarray:
@@ -311,7 +311,7 @@ class _Change:
 
 
 def _changes(
-    stretch: Stretch, interpretations: Sequence[Interpretation], *, premature_share: float
+    stretch: UnbrokenBeats, interpretations: Sequence[Interpretation], *, premature_share: float
 ) -> tuple[dict[int, _Change], list[tuple[float, str]]]:
     """Changes of seen beats, and time and reason of the beats put in."""
     changes: dict[int, _Change] = {}
