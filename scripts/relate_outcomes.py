@@ -33,12 +33,7 @@ def relate_outcomes(
         seed=about.seed,
     )
     write(pd.DataFrame(rows), "failure", failure)
-    doses = doses_of(
-        events_of(study),
-        read_table(safety),
-        read_table(cuff_checks),
-        protocol.no_cuff_condition,
-    )
+    doses = doses_of(events_of(study), read_table(safety), read_table(cuff_checks), protocol)
     rows = dose_rows(values, doses, primary=about.primary, band_pct=protocol.failure_band_pct)
     write(pd.DataFrame(rows), "dose", dose)
     sets = values[(values["trial_type"] == "set") & values["value"].notna()]

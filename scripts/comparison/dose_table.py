@@ -37,14 +37,15 @@ OTHERS = (
 PLACE = ["participant_id", "session_id", "limb", "side", "posture"]
 
 
-def doses_of(events, safety, cuff_checks, no_cuff_condition):
+def doses_of(events, safety, cuff_checks, protocol):
     """Dose of every set in % of the occlusion pressure, or the reason why it has none.
 
     events : rows of the session sheet
     safety, cuff_checks : result tables of these names
+    protocol : the section of the settings
     """
     sets = events[(events["trial_type"] == "set") & events["excluded"].isna()]
-    sets = sets.assign(noted_mmhg=planned_pressure(sets, no_cuff_condition))
+    sets = sets.assign(noted_mmhg=planned_pressure(sets, protocol.no_cuff_condition))
     sets = with_recorded(sets, cuff_checks)
     known = safety[safety["sets"].notna()] if "sets" in safety else safety
     known = known[[*PLACE, "occlusion_pressure_mmhg", "occlusion_method", "share_reason"]]
@@ -53,7 +54,7 @@ def doses_of(events, safety, cuff_checks, no_cuff_condition):
     sets = sets.astype(dict.fromkeys(PLACE, object)).fillna(named)
     known = known.astype(dict.fromkeys(PLACE, object)).fillna(named)
     sets = sets.merge(known.drop_duplicates(PLACE), on=PLACE, how="left")
-    doses = [dose_and_reason(row) for row in sets.itertuples()]
+    doses = [dose_and_reason(row, protocol.pressure_tolerance_mmhg) for row in sets.itertuples()]
     return sets[["participant_id", "session_id", "event_id", "condition", "exercise"]].assign(
         dose_pct=[dose for dose, _ in doses], reason=[reason for _, reason in doses]
     )
@@ -70,11 +71,13 @@ def with_recorded(sets, cuff_checks):
     return sets.assign(recorded_mmhg=[recorded.get(k, np.nan) for k in keys])
 
 
-def dose_and_reason(row):
+def dose_and_reason(row, tolerance_mmhg):
     """Share of the occlusion pressure in % and why there is none, of one set."""
     pressure = row.noted_mmhg if np.isnan(row.recorded_mmhg) else row.recorded_mmhg
     if np.isnan(pressure):
         return np.nan, "no cuff pressure was noted or recorded"
+    if row.noted_mmhg == 0 and pressure > tolerance_mmhg:
+        return np.nan, "a cuff pressure was recorded where none was noted"
     if row.noted_mmhg == 0:
         return 0.0, ""
     if str(row.occlusion_method) == ESTIMATED:
@@ -95,29 +98,39 @@ def dose_rows(outcomes, doses, *, primary, band_pct):
 
 
 def rows_of_outcome(row, values, doses, band_pct):
-    of_sets = values[values["trial_type"] == "set"]
-    if of_sets.empty:
+    sets, remarks = with_doses(values, doses)
+    if sets.empty:
         measure = RATIO if row["scale"] == "ratio" else SLOPE
-        why = "no value belongs to a set, which alone has a pressure"
-        yield row | {"measure": measure, "n_sets": 0, "note": why}
+        why = "no value belongs to a set, or to a recovery after sets"
+        yield row | {"measure": measure, "n_values": 0, "note": why}
         return
-    key = ["participant_id", "session_id", "event_id"]
-    columns = [*key, "value"]
-    sets = of_sets[columns].merge(doses, on=key)
     if row["scale"] == "ratio":
         sets = sets[sets["value"] > 0]
         sets = sets.assign(value=np.log(sets["value"]))
     dosed = sets[sets["dose_pct"].notna()]
     by_group = dosed.groupby(["participant_id", "exercise"])["dose_pct"]
     used = dosed[by_group.transform("max") > by_group.transform("min")]
-    left_out = left_out_in_words(sets, len(dosed) - len(used))
-    row |= {"n_sets": len(used), "n_participants": used["participant_id"].nunique()}
+    left_out = [*remarks, *left_out_in_words(sets, len(dosed) - len(used))]
+    row |= {"n_values": len(used), "n_participants": used["participant_id"].nunique()}
     if used.empty:
         measure = RATIO if row["scale"] == "ratio" else SLOPE
-        why = "no person did an exercise at two known doses"
+        why = "nobody did an exercise at two known doses"
         yield row | {"measure": measure, "note": "; ".join([why, *left_out])}
         return
     yield from measures(row, used, left_out, band_pct)
+
+
+def with_doses(values, doses):
+    """Values with the dose of their set; those of a recovery with the mean dose of its visit."""
+    key = ["participant_id", "session_id", "event_id"]
+    of_sets = values[values["trial_type"] == "set"]
+    if len(of_sets):
+        return of_sets[[*key, "value"]].merge(doses, on=key), []
+    of_recovery = values[values["trial_type"] == "recovery"]
+    visits = doses.groupby(key[:2])["dose_pct"].agg(lambda dose: dose.mean(skipna=False))
+    merged = of_recovery[[*key, "value"]].merge(visits.reset_index(), on=key[:2], how="left")
+    merged = merged.assign(exercise="all", reason="a set of the visit has no known dose")
+    return merged, ["the dose of a visit is the mean over its sets"]
 
 
 def left_out_in_words(sets, n_alone):
@@ -125,7 +138,7 @@ def left_out_in_words(sets, n_alone):
     reasons = Counter(sets.loc[sets["dose_pct"].isna(), "reason"])
     if n_alone:
         reasons["the person did the exercise at one dose only"] = n_alone
-    return [f"left out: {n} sets, {reason}" for reason, n in sorted(reasons.items())]
+    return [f"left out: {n} values, {reason}" for reason, n in sorted(reasons.items())]
 
 
 def measures(row, used, left_out, band_pct):

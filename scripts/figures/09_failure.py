@@ -34,6 +34,7 @@ def draw(results):
         mark_failure_band(axes, results.settings.protocol.failure_band_pct)
         axes.set_title(title_of(condition, of_condition), loc="left")
         axes.set_xlabel("Repetitions done")
+        axes.xaxis.get_major_locator().set_params(integer=True)
     panels[0, 0].set_ylabel("Saturation nadir (%)")
     panels[0, 0].set_ylim(bottom=0)
     figure.suptitle(area_in_words(results.failure), fontsize=8, x=0.01, ha="left")

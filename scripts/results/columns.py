@@ -573,8 +573,11 @@ TABLES = {
             "measure": "change or ratio for 10 % of the occlusion pressure (least squares), "
             "`Kendall's tau` of pairs of sets (Kendall 1938), or the dose at which the mean nadir "
             "reaches the upper edge of the failure band",
-            "n_sets": Number("sets of a person and exercise done at two known doses or more"),
-            "n_participants": Number("participants with such sets"),
+            "n_values": Number(
+                "values of a person and exercise at two known doses or more; a recovery counts "
+                "with the mean dose of its visit"
+            ),
+            "n_participants": Number("participants with such values"),
             "value": Number(
                 "the measure: in the unit of the outcome, a ratio, a tau, or a dose in %"
             ),

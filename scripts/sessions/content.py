@@ -395,6 +395,8 @@ def facts_of(event, counted):
         facts.append(f"RPE {event['rpe']:g}")
     if event["to_failure"] is True:
         facts.append("to failure")
+    if pd.notna(event["stop_reason"]) and event["stop_reason"] != "planned end":
+        facts.append(f"ended: {event['stop_reason']}")
     if event["stopped_early"] is True:
         facts.append("stopped early")
     for name in ("supplied", "untimed"):

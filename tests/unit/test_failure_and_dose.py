@@ -16,11 +16,15 @@ from comparison.failure_table import (
     failure_rows,
 )
 from outcomes.to_failure import measure
+from project import settings_with
+from report.sections.coupling import coupling_in_words, coupling_of
 from report.sections.dose import doses_in_words
 from report.sections.failure import marks, rates
 from session_example import sheet
 
 CONDITIONS = ["none", "target"]
+
+PROTOCOL = settings_with().protocol
 
 
 def outcomes_of(people=8, *, fails=True, noted=True, seed=1):
@@ -158,9 +162,9 @@ def safety_of(events, method="doppler", occlusion_mmhg=150.0):
 
 
 def dose_of(outcomes, events, safety, recorded=None):
-    doses = doses_of(events, safety, pd.DataFrame() if recorded is None else recorded, "none")
+    doses = doses_of(events, safety, pd.DataFrame() if recorded is None else recorded, PROTOCOL)
     rows = dose_rows(outcomes, doses, primary=[(NADIR, "set")], band_pct=[0.0, 15.0])
-    columns = ["outcome", "window", "measure", "n_participants", "n_sets", "value", "ci_low"]
+    columns = ["outcome", "window", "measure", "n_participants", "n_values", "value", "ci_low"]
     return pd.DataFrame(rows).reindex(columns=[*columns, "ci_high", "df", "p", "note"])
 
 
@@ -176,12 +180,21 @@ def test_the_dose_is_the_pressure_recorded_and_not_the_one_noted():
     assert noted["ci_low"] < -40 / 6 < noted["ci_high"]
 
 
+def test_a_cuff_that_was_inflated_where_none_was_noted_gives_no_dose():
+    outcomes = outcomes_of()
+    events = events_of_study(outcomes)
+    under_cuff = events[events["condition"] == "none"].assign(actual_mmhg=45.0)
+    table = dose_of(outcomes, events, safety_of(events), under_cuff)
+    assert table["value"].isna().all()
+    assert "32 values, a cuff pressure was recorded where none was noted" in table["note"].iloc[0]
+
+
 def test_an_estimated_occlusion_pressure_gives_no_dose_and_says_so():
     outcomes = outcomes_of()
     events = events_of_study(outcomes)
     table = dose_of(outcomes, events, safety_of(events, method="estimated"))
     assert table["value"].isna().all()
-    assert "32 sets, the occlusion pressure was estimated, not measured" in table["note"].iloc[0]
+    assert "32 values, the occlusion pressure was estimated, not measured" in table["note"].iloc[0]
     (said,) = doses_in_words(table)
     assert said.startswith("Nothing can be said of the pressure applied")
 
@@ -216,6 +229,22 @@ def test_a_ratio_outcome_is_compared_by_ratios():
     assert value == pytest.approx(2 ** (1 / 6))
 
 
+def test_a_recovery_has_the_mean_dose_of_its_visit():
+    outcomes = outcomes_of()
+    after = outcomes[(outcomes["outcome"] == NADIR) & (outcomes["bout"] == 1)].assign(
+        outcome="mean_hr_bpm", window="recovery_steady", trial_type="recovery", event_id="rec-1"
+    )
+    after["value"] = np.where(after["condition"] == "target", 82.0, 70.0)
+    events = events_of_study(outcomes)
+    doses = doses_of(events, safety_of(events), pd.DataFrame(), PROTOCOL)
+    rows = dose_rows(after, doses, primary=[("mean_hr_bpm", "recovery_steady")], band_pct=[0, 15])
+    first = next(rows)
+    # 60 % of the occlusion pressure in every set: 12 bpm more
+    assert first["value"] == pytest.approx(2.0)
+    assert first["n_values"] == 16
+    assert "mean over its sets" in first["note"]
+
+
 def test_levels_that_are_one_by_design_are_said_to_be_so():
     rows = pd.DataFrame(couplings(outcomes_of()))
     given = rows[(rows["saturation"] == "smo2_drop_pct") & (rows["heart"] == "mean_hr_bpm")]
@@ -225,7 +254,18 @@ def test_levels_that_are_one_by_design_are_said_to_be_so():
     assert by_level.loc["within session", "r"] == pytest.approx(1.0)
 
 
-def test_coupling_of_one_person_has_no_interval():
+def test_the_report_shows_no_level_twice_and_says_why():
+    rows = pd.DataFrame(couplings(outcomes_of()))
+    table = coupling_of(rows)
+    assert "within session" in table
+    assert "within person and condition" not in table
+    (said,) = coupling_in_words(rows)
+    assert said.startswith("Here each session has one condition")
+
+
+def test_coupling_of_one_person_has_no_interval_and_says_so_once():
     rows = pd.DataFrame(couplings(outcomes_of(people=1)))
-    assert "ci_low" not in rows or rows["ci_low"].isna().all()
+    assert rows["ci_low"].isna().all()
     assert rows["note"].notna().all()
+    assert sum("no interval" in sentence for sentence in coupling_in_words(rows)) == 1
+    assert "between people" not in coupling_of(rows)

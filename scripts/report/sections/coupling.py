@@ -2,6 +2,8 @@
 
 import pandas as pd
 
+from comparison.correlation_by_level import WITHIN_CONDITION
+from comparison.coupling import ONE_BY_DESIGN
 from report.page import shown_table
 from report.words import label_of
 from results.words import counted
@@ -17,6 +19,7 @@ def section(results):
     tolerance_s = results.settings.segment_oxygenation.boundary_tolerance_s
     boundaries = results.boundaries
     return {
+        "coupling_in_words": coupling_in_words(results.coupling),
         "coupling": shown_table(coupling_of(results.coupling), "Saturation and the heart"),
         "repetitions": shown_table(
             results.repetition_agreement.round(2), "Contractions counted against those noted"
@@ -33,23 +36,39 @@ def section(results):
 SURE_FROM = 0.5
 
 
+def coupling_in_words(coupling):
+    """What holds for the whole table of correlations, each said once."""
+    notes = coupling["note"].fillna("")
+    few = notes[notes.str.contains("fewer than", regex=False)]
+    if coupling["r"].isna().all():
+        return ["No outcome of saturation and of the heart could be related."]
+    sentences = []
+    if notes.str.contains(ONE_BY_DESIGN, regex=False).any():
+        sentences.append(
+            f"Here {ONE_BY_DESIGN}, so that {WITHIN_CONDITION} stands in coupling.tsv only."
+        )
+    if len(few):
+        sentences.append(few.iloc[0].split("; ")[-1].capitalize() + ".")
+    return sentences
+
+
 def coupling_of(coupling):
-    return pd.DataFrame(
-        {
-            "saturation": [label_of(name) for name in coupling["saturation"]],
-            "heart": [label_of(name) for name in coupling["heart"]],
-            "level": coupling["level"],
-            "people": coupling["n_participants"],
-            "sets": coupling["n_sets"],
-            "correlation": [correlation_in_words(row) for row in coupling.itertuples()],
-            "note": coupling["note"],
-        }
-    )
+    """A row for each pair of outcomes, a column for each level that is one of its own."""
+    by_design = coupling["note"].fillna("").str.contains(ONE_BY_DESIGN, regex=False)
+    shown = coupling[coupling["r"].notna() & ~by_design]
+    shown = shown.assign(text=[correlation_in_words(row) for row in shown.itertuples()])
+    rows = []
+    for (saturation, heart), levels in shown.groupby(["saturation", "heart"], sort=False):
+        pair = {"saturation": label_of(saturation), "heart": label_of(heart)}
+        rows.append(
+            pair
+            | {"people": levels["n_participants"].max(), "sets": levels["n_sets"].max()}
+            | dict(zip(levels["level"], levels["text"], strict=True))
+        )
+    return pd.DataFrame(rows).fillna("")
 
 
 def correlation_in_words(row):
-    if pd.isna(row.r):
-        return ""
     limits = "" if pd.isna(row.ci_low) else f" ({row.ci_low:.2f} to {row.ci_high:.2f})"
     return f"{row.r:.2f}{limits}"
 

@@ -71,10 +71,12 @@ def sentence_of(row, dose):
     trend = f"; Kendall's tau {tau['value'].iloc[0]:.2f}" if len(tau) else ""
     edge = dose[alike & dose["measure"].str.startswith("dose at")]
     at_edge = "" if edge.empty else f" {edge_in_words(edge.iloc[0])}"
+    of_visits = "the dose of a visit is the mean over its sets" in parts_of(row)
+    within = "as mean of the visit, within person" if of_visits else "within person and exercise"
     return (
-        f"{name_of(row)}: {size}{limits} for {STEP_PCT:g} % more of the occlusion pressure, within "
-        f"person and exercise ({counted(int(row['n_participants']), 'person', 'people')}, "
-        f"{row['n_sets']:.0f} sets{trend}).{at_edge}"
+        f"{name_of(row)}: {size}{limits} for {STEP_PCT:g} % more of the occlusion pressure, "
+        f"{within} ({counted(int(row['n_participants']), 'person', 'people')}, "
+        f"{row['n_values']:.0f} values{trend}).{at_edge}"
     )
 
 

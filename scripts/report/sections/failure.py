@@ -107,7 +107,7 @@ def area_sentences(areas):
             continue
         yield (
             f"{begin}, one to failure and one not, the one to failure had the lower nadir in "
-            f"{in_percent(row)} (area under the curve; {people_and_sets(row)})."
+            f"{in_percent(row)} of pairs; area under the curve, {people_and_sets(row)}."
         )
         if stratum == ALL_SETS and "which helps any marker" in str(row["note"]):
             yield (
@@ -141,7 +141,7 @@ def threshold_sentences(of_nadir, band_pct):
             if pd.isna(caught["value"]):
                 continue
             others = (
-                f"and held {in_percent(spared)} of the others rightly for not failed"
+                f"and spared {in_percent(spared)} of the others"
                 if pd.notna(spared["value"])
                 else "and no other set was there to be spared"
             )
