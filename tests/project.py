@@ -9,7 +9,7 @@ import numpy as np
 import yaml
 
 from study.settings import Settings
-from study.settings_files import CONFIG, QUALITY_RULES, laid_over
+from study.settings_files import CONFIG, QUALITY_RULES, merged
 
 PROJECT = Path(__file__).resolve().parents[1]
 PARTS = (
@@ -124,7 +124,7 @@ def settings_with(**sections):
     """The default settings with those of some sections changed."""
     default = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))
     default["quality_rules"] = yaml.safe_load(QUALITY_RULES.read_text(encoding="utf-8"))
-    return Settings.model_validate(laid_over(default, sections))
+    return Settings.model_validate(merged(default, sections))
 
 
 def _labels(person, session):

@@ -42,22 +42,22 @@ class Study:
         self.results = f"results/{self.name}" if results is None else Path(str(results)).as_posix()
         self.outcomes = names_in("outcomes")
         self.figures = names_in("figures")
-        found = Problems()
+        problems = Problems()
         if not folder.is_dir():
             raise StudyError(f"There is no study folder {folder}: name one with --config study=...")
-        self.tables = {name: read_table(folder / f"{name}.tsv", found) for name in TABLES}
+        self.tables = {name: read_table(folder / f"{name}.tsv", problems) for name in TABLES}
         self.default_settings, self.stated, self.settings, self.written = read_settings(
-            folder, overrides or {}, found
+            folder, overrides or {}, problems
         )
         if self.settings is not None:
-            check_tables_together(self, found)
-        found.stop()
-        self._remarks = found.remarks
+            check_tables_together(self, problems)
+        problems.stop()
+        self._remarks = problems.remarks
         self.participants = sorted({row.participant_id for row in self.tables["recordings"]})
 
     @property
     def unstated(self):
-        """What belongs to every study and is not said by this one, so that the usual holds."""
+        """Facts of which every study has its own and for which this one takes the default."""
         wanted = ["title"]
         if any(row.trial_type == "set" for row in self.tables["events"]):
             wanted += ["conditions", "primary_outcomes"]
@@ -87,8 +87,8 @@ class Study:
 
     def refuse_results_beside_raw(self):
         """Results never stand where the study stands, nor among its recordings."""
-        results, own = Path(self.results).resolve(), self.folder.resolve()
-        if own.is_relative_to(results) or results.is_relative_to(own / "raw"):
+        results, study = Path(self.results).resolve(), self.folder.resolve()
+        if study.is_relative_to(results) or results.is_relative_to(study / "raw"):
             raise StudyError(f"Results cannot go to {self.results}: the study itself stands there.")
 
     def _other_folder_of_results(self):

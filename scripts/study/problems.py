@@ -1,5 +1,6 @@
 """What a person can mend: one error class, and all problems of a study at once."""
 
+import difflib
 import re
 
 # more than a person mends at once; the others are counted and come up in the next run
@@ -14,7 +15,7 @@ class Problems:
     """Problems with their places, gathered so that a person sees all of them at once."""
 
     def __init__(self):
-        self._found = []
+        self._gathered = []
         # values of rows that were refused: what refers to them is not a further problem
         self.refused_rows = {}
         # tables that could not be read at all: nothing is compared with them
@@ -23,7 +24,23 @@ class Problems:
         self.remarks = []
 
     def add(self, file, place, message):
-        self._found.append((file, place, message))
+        self._gathered.append((file, place, message))
+
+    def add_unknown(self, table, row, column, known, remark=""):
+        """A row holds a name that is not among those that its column may hold."""
+        value = getattr(row, column)
+        names = known if isinstance(known, list) else sorted(filter(None, known))
+        allowed = ", ".join(names) or "none declared"
+        self.add(
+            f"{table}.tsv",
+            f"row {row.row_number}, column {column}",
+            f"found {value!r}, allowed: {allowed}{did_you_mean(value, names)}{remark}",
+        )
+
+    def add_setting(self, written, path, message):
+        """A problem of a setting, with its line where study.yaml holds it."""
+        place, is_written = written.place(path, named=2)
+        self.add("study.yaml" if is_written else "settings", place, message)
 
     def add_unread(self, path, place, message):
         """A problem that leaves nothing of a table to be checked."""
@@ -31,8 +48,8 @@ class Problems:
         self.unread_tables.add(path.stem)
 
     def stop(self):
-        if self._found:
-            lines = _one_line_for_each(self._found)
+        if self._gathered:
+            lines = _one_line_for_each(self._gathered)
             count = "1 problem" if len(lines) == 1 else f"{len(lines)} problems"
             hidden = len(lines) - MOST_SHOWN
             further = [f"and {hidden} more, shown once these are mended"] if hidden > 0 else []
@@ -40,10 +57,16 @@ class Problems:
             raise StudyError("\n  ".join(shown))
 
 
-def _one_line_for_each(found):
+def did_you_mean(value, names):
+    """The end of a message that asks whether another name was meant; empty where none is near."""
+    near = difflib.get_close_matches(str(value), list(names), 1)
+    return f"; did you mean {near[0]!r}?" if near else ""
+
+
+def _one_line_for_each(problems):
     """Problems in order of file and row; the same one in many rows is one line."""
     rows_of_each = {}
-    for file, place, message in dict.fromkeys(found):
+    for file, place, message in dict.fromkeys(problems):
         row = re.match(r"row (\d+)", place)
         rest = place[row.end() :] if row else place
         rows_of_each.setdefault((file, rest, message), []).append(int(row[1]) if row else None)
@@ -55,11 +78,11 @@ def _one_line_for_each(found):
             line = re.search(r"\d+", place)
             number = int(line[0]) if line else 0
         where = f"{file}, {place}" if place else file
-        lines.append(((file, number), f"{where}: {message}{also_in(rows[1:])}"))
+        lines.append(((file, number), f"{where}: {message}{_further_rows(rows[1:])}"))
     return [line for _, line in sorted(lines, key=lambda numbered: numbered[0])]
 
 
-def also_in(rows):
+def _further_rows(rows):
     """The end of a message that holds for further rows of a table."""
     if not rows:
         return ""

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from study.event_ids import name_events
 from study.problems import Problems
-from study.tables import REQUIRED, TABLES, allowed_in, choices_of, meant_by
+from study.tables import COLUMN_REFUSED, REQUIRED, TABLES, allowed_in, choices_of, meant_by
 
 MISSING = ("", "n/a")
 
@@ -44,20 +44,20 @@ def participants_of(study_folder):
     return sorted({row.participant_id for row in rows_of(study_folder, "recordings")})
 
 
-def read_table(path, found):
-    """Rows of a table as declared, each knowing its row number; problems go to `found`.
+def read_table(path, problems):
+    """Rows of a table as declared, each knowing its row number; faults go to `problems`.
 
     A byte-order mark, CRLF, spaces round a value and blank lines are accepted.
     """
     model, name = TABLES[path.stem], path.name
     if not path.exists():
         if path.stem in REQUIRED:
-            found.add_unread(path, "", f"the table is missing; it is needed in {path.parent}")
+            problems.add_unread(path, "", f"the table is missing; it is needed in {path.parent}")
         return []
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
-        found.add_unread(path, "", f"is not UTF-8 text (byte {error.start}); save it as UTF-8")
+        problems.add_unread(path, "", f"is not UTF-8 text (byte {error.start}); save it as UTF-8")
         return []
     lines = [[cell.strip() for cell in line] for line in csv.reader(io.StringIO(text), "excel-tab")]
     header = lines[0] if lines else []
@@ -66,36 +66,36 @@ def read_table(path, found):
     required = [c for c, f in model.model_fields.items() if f.is_required() or c in model.needed]
     problem = _header_problem(header, required, model)
     if problem:
-        found.add_unread(path, "row 1", problem)
+        problems.add_unread(path, "row 1", problem)
         return []
     for column in sorted(set(header) - set(model.model_fields)):
         near = _nearly_declared(column, set(model.model_fields) - set(header))
         if near and near not in required:
-            found.add(name, "row 1", f"column {column!r} is not known; did you mean {near!r}?")
+            problems.add(name, "row 1", f"column {column!r} is not known; did you mean {near!r}?")
     for column, times in Counter(header).items():
         if times > 1:
-            found.add(name, "row 1", f"column {column!r} stands {times} times; keep one")
+            problems.add(name, "row 1", f"column {column!r} stands {times} times; keep one")
     rows = []
     for number, cells in enumerate(lines[1:], start=2):
         if not any(cells):
             continue
         if len(cells) > len(header) and any(cells[len(header) :]):
-            found.add(name, f"row {number}", f"{len(cells)} cells, the header has {len(header)}")
+            problems.add(name, f"row {number}", f"{len(cells)} cells, the header has {len(header)}")
             continue
         values = {c: v for c, v in zip(header, cells, strict=False) if v not in MISSING}
         try:
             row = model.model_validate(values)
         except ValidationError as error:
             for problem in error.errors():
-                found.add(name, *_in_words(problem, number, model))
-            found.refused_rows.setdefault(path.stem, []).append(values)
+                problems.add(name, *_place_and_message(problem, number, model))
+            problems.refused_rows.setdefault(path.stem, []).append(values)
             continue
         row.__dict__["row_number"] = number
         rows.append(row)
     if path.stem == "events":
         name_events(rows)
     if path.stem in REQUIRED and not any(any(cells) for cells in lines[1:]):
-        found.add_unread(path, "", "holds a header and no rows")
+        problems.add_unread(path, "", "holds a header and no rows")
     return rows
 
 
@@ -129,17 +129,16 @@ def _nearly_declared(column, absent):
     return next(iter(without_unit or difflib.get_close_matches(column, absent, 1, 0.93)), None)
 
 
-def _in_words(problem, number, model):
+def _place_and_message(problem, number, model):
     """Place and sentence of one problem of pydantic in a row of a table."""
-    message, kind = problem["msg"], problem["type"]
-    if kind == "value_error":
-        place, _, rest = message.removeprefix("Value error, ").partition(": ")
-        allowed, _, value = rest.partition("|")
-        return f"row {number}, {place}", f"found {value!r}, allowed: {allowed}"
+    kind = problem["type"]
+    if kind == COLUMN_REFUSED:
+        parts = problem["ctx"]
+        return f"row {number}, column {parts['column']}", problem["msg"]
     column = str(problem["loc"][0])
     field = model.model_fields[column]
     choices = choices_of(field.annotation)
-    allowed = ", ".join(choices) or allowed_in(field) or message
+    allowed = ", ".join(choices) or allowed_in(field) or problem["msg"]
     if kind == "missing":
         return f"row {number}, column {column}", f"is empty, a value is required: {allowed}"
     value = problem["input"]

@@ -274,9 +274,9 @@ class QualityRule(Section):
         if not isinstance(values, dict):
             return values
         limits = ("flagged_below", "flagged_above", "refused_below", "refused_above")
-        of_nobody = {"families": [], "outcomes": [], "without": []}
+        no_outcomes = {"families": [], "outcomes": [], "without": []}
         in_all = {"windows": windows()} if values.get("windows") == "all" else {}
-        return {**dict.fromkeys(limits), **of_nobody, **values, **in_all}
+        return {**dict.fromkeys(limits), **no_outcomes, **values, **in_all}
 
     def holds_for(self, outcome: str, family: str, window: str) -> bool:
         """Whether the rule judges an outcome of a family in a window."""
@@ -431,8 +431,8 @@ class Alternative(Section):
     @classmethod
     def _what_stays_may_be_left_out(cls, values):
         sections = (name for name in cls.model_fields if name not in ("edits", "says"))
-        usual = {**{name: {} for name in sections}, "edits": "used", "says": ""}
-        return {**usual, **values} if isinstance(values, dict) else values
+        unchanged = {**{name: {} for name in sections}, "edits": "used", "says": ""}
+        return {**unchanged, **values} if isinstance(values, dict) else values
 
 
 class TryAlternatives(Section):

@@ -69,8 +69,8 @@ def read_settings(folder, overrides, problems):
     complete = complete | {"quality_rules": rules}
     default = _checked(complete, "config.yaml", Written({}), problems)
     both = [_in_present_sections(values, written, problems) for values in (of_study, overrides)]
-    stated = laid_over({"study": {}}, laid_over(*both))
-    resolved = _checked(laid_over(complete, stated), "study.yaml", written, problems)
+    stated = merged({"study": {}}, merged(*both))
+    resolved = _checked(merged(complete, stated), "study.yaml", written, problems)
     if resolved is not None:
         if "title" not in stated["study"]:
             title = f"{resolved.study.title}: {folder.resolve().name}"
@@ -91,7 +91,7 @@ def _under_alternative(settings, name):
     alternative = settings.try_alternatives.alternatives[name]
     changed = alternative.model_dump() if alternative else {}
     changed = {section: c for section, c in changed.items() if section in Settings.model_fields}
-    return laid_over(settings.model_dump(), changed)
+    return merged(settings.model_dump(), changed)
 
 
 def _in_present_sections(values, written, problems, within=()):
@@ -142,7 +142,7 @@ def _move_former_rules(values, written, within):
     for name, stated in former.pop("gates").items():
         if isinstance(stated, dict) and "outcomes" in stated:
             stated = {"families": [], "without": [], **stated}
-        rules[name] = laid_over(stated, rules[name]) if name in rules else stated
+        rules[name] = merged(stated, rules[name]) if name in rules else stated
         place = (*within, "measure_outcomes", "gates", name)
         written.stated_formerly((*within, "quality_rules", name), place)
 
@@ -153,11 +153,11 @@ def _checked(values, file, written, problems):
     except ValidationError as error:
         for problem in error.errors():
             place, _ = written.place(tuple(str(part) for part in problem["loc"]))
-            problems.add(file, place, _setting_in_words(problem, values))
+            problems.add(file, place, _message_of(problem, values))
         return None
 
 
-def _setting_in_words(problem, values):
+def _message_of(problem, values):
     kind, value = problem["type"], problem["input"]
     if kind == "extra_forbidden":
         known = _known_names(problem["loc"][:-1])
@@ -181,7 +181,7 @@ def _known_names(path):
     for part in path:
         fields = getattr(model, "model_fields", None)
         if fields is None:
-            # things by their name: the part is a name, and all of them are of one model
+            # a section whose entries are named by the study, as alternatives: all have one model
             model = _model_within(model)
         elif part in fields:
             model = fields[part].annotation
@@ -196,13 +196,13 @@ def _model_within(annotation):
     return next((part for part in inner if hasattr(part, "model_fields")), None)
 
 
-def laid_over(lower, upper):
-    """`upper` over `lower`, section by section; lists are replaced whole."""
-    if not (isinstance(lower, dict) and isinstance(upper, dict)):
-        return upper
+def merged(values, changes):
+    """Values with changes carried out, section by section; lists are replaced whole."""
+    if not (isinstance(values, dict) and isinstance(changes, dict)):
+        return changes
     return {
-        **lower,
-        **{k: laid_over(lower[k], v) if k in lower else v for k, v in upper.items()},
+        **values,
+        **{k: merged(values[k], v) if k in values else v for k, v in changes.items()},
     }
 
 
@@ -211,37 +211,37 @@ def changed_settings(default, settings):
     return list(differences(default.model_dump(), settings.model_dump()))
 
 
-def differences(usual, here, path=""):
+def differences(first, second, path=""):
     """Settings that differ between two: path, value in the first, value in the second."""
-    if isinstance(usual, dict) and isinstance(here, dict):
-        for name in sorted({*usual, *here}):
+    if isinstance(first, dict) and isinstance(second, dict):
+        for name in sorted({*first, *second}):
             yield from differences(
-                usual.get(name), here.get(name), f"{path}.{name}" if path else name
+                first.get(name), second.get(name), f"{path}.{name}" if path else name
             )
-    elif usual != here:
-        yield path, usual, here
+    elif first != second:
+        yield path, first, second
 
 
-def _read_yaml(path, found):
+def _read_yaml(path, problems):
     """Values of a YAML file; a key that stands twice is a problem, not a silent choice."""
     try:
         text = path.read_text(encoding="utf-8-sig")
         root = yaml.compose(text, YAML)
     except UnicodeDecodeError:
-        found.add(path.name, "", "is not UTF-8 text; save it as UTF-8")
+        problems.add(path.name, "", "is not UTF-8 text; save it as UTF-8")
         return None
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         place = f"line {mark.line + 1}" if mark else ""
-        found.add(path.name, place, f"cannot be read: {getattr(error, 'problem', error)}")
+        problems.add(path.name, place, f"cannot be read: {getattr(error, 'problem', error)}")
         return None
     if root is None:
         return {}
     if not isinstance(root, yaml.MappingNode):
-        found.add(path.name, "line 1", "must start with a section name followed by a colon")
+        problems.add(path.name, "line 1", "must start with a section name followed by a colon")
         return None
     for key, line in _repeated_keys(root):
-        found.add(path.name, f"line {line}", f"{key!r} stands twice; keep one")
+        problems.add(path.name, f"line {line}", f"{key!r} stands twice; keep one")
     return yaml.load(text, YAML)
 
 

@@ -8,12 +8,16 @@ import difflib
 from typing import Annotated, ClassVar, Literal, get_args, get_origin
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic_core import PydanticCustomError
 
 from study.units import SPELLINGS, allowed_units
 
 PARTICIPANT = r"^sub-[A-Za-z0-9]+$"
 
 SESSION = r"^ses-[A-Za-z0-9]+$"
+
+# type of the errors that name a column and what it may hold
+COLUMN_REFUSED = "column_refused"
 
 ParticipantId = Annotated[
     str,
@@ -97,10 +101,16 @@ def _plain(word):
 
 def _description(metadata, annotation):
     """The first description among the parts of a type, as of `YesNo | None`."""
-    own = [part.description for part in metadata if getattr(part, "description", None)]
+    described = [part.description for part in metadata if getattr(part, "description", None)]
     parts = get_args(annotation)
     inner = [_description(getattr(part, "__metadata__", ()), part) for part in parts]
-    return next(filter(None, [*own, *inner]), "")
+    return next(filter(None, [*described, *inner]), "")
+
+
+def refused(column, value, allowed):
+    """The error of a value that does not go with the rest of its row."""
+    parts = {"column": column, "value": repr(value), "allowed": allowed}
+    return PydanticCustomError(COLUMN_REFUSED, "found {value}, allowed: {allowed}", parts)
 
 
 def _yes_no(value):
@@ -211,7 +221,7 @@ class Recording(Row):
     def _unit_belongs_to_signal(self):
         if self.unit not in allowed_units(self.signal):
             allowed = " or ".join(allowed_units(self.signal))
-            raise ValueError(f"column unit: {self.signal} is recorded in {allowed}|{self.unit}")
+            raise refused("unit", self.unit, f"{self.signal} is recorded in {allowed}")
         return self
 
     def sync_marks(self) -> list[float]:
@@ -223,9 +233,8 @@ class Recording(Row):
         try:
             self.sync_marks()
         except ValueError:
-            raise ValueError(
-                f"column sync_marks_s: seconds separated by ;, as 12.5;1930.1|{self.sync_marks_s}"
-            ) from None
+            allowed = "seconds separated by ;, as 12.5;1930.1"
+            raise refused("sync_marks_s", self.sync_marks_s, allowed) from None
         return self
 
 
@@ -278,7 +287,7 @@ class Event(Row):
     def _only_a_set_may_lack_its_time(self):
         for column in ("onset_s", "duration_s"):
             if self.trial_type != "set" and getattr(self, column) is None:
-                raise ValueError(f"column {column}: required, only a set may lack it|n/a")
+                raise refused(column, "n/a", "required, only a set may lack it")
         return self
 
     @model_validator(mode="after")
@@ -286,7 +295,7 @@ class Event(Row):
         if self.trial_type == "set":
             for column in ("condition", "exercise"):
                 if getattr(self, column) is None:
-                    raise ValueError(f"column {column}: required on a set|n/a")
+                    raise refused(column, "n/a", "required on a set")
         return self
 
 
@@ -336,7 +345,7 @@ class Edit(Row):
         for column in needs[self.action]:
             named = column == "event_onset_s" and self.event_id is not None
             if getattr(self, column) is None and not named:
-                raise ValueError(f"column {column}: required for {self.action}|n/a")
+                raise refused(column, "n/a", f"required for {self.action}")
         return self
 
 

@@ -60,7 +60,7 @@ def test_a_comment_or_docstring_reruns_nothing(finished):
     path.write_text(before, encoding="utf-8")
 
 
-def test_a_changed_formula_reruns_what_depends_on_it_and_nothing_else(finished):
+def test_a_changed_formula_of_an_outcome_reruns_everything_up_to_the_report(finished):
     path = finished / "scripts" / "outcomes" / "rmssd_ms.py"
     before = edited(path, "return ", "return 1.0 * ")
     rules = planned(finished)

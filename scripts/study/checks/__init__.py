@@ -1,0 +1,30 @@
+"""What no single row of a study can show: references, files, overlaps, tables against settings.
+
+A table that could not be read at all is one problem; nothing is compared with it, because
+everything that refers to it would be named as well.
+"""
+
+from study.checks import edits, events, outcomes, people, recordings, settings
+
+
+def check_tables_together(study, problems):
+    """Check the tables of a study with each other, its files and its settings.
+
+    Faults are added to `problems`, a study.problems.Problems.
+    """
+    for check in (
+        people.check_rows_stand_once,
+        events.check_event_ids,
+        edits.check_events_exist,
+        people.check_labels_are_declared,
+        recordings.check_files_and_marks,
+        recordings.check_one_session_each,
+        events.check_sheet,
+        edits.check_files_are_unchanged,
+        outcomes.check_names,
+        outcomes.check_smallest_effects,
+        settings.check_working_muscles,
+        settings.check_no_cuff_condition,
+        events.check_failures,
+    ):
+        check(study, problems)

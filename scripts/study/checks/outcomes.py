@@ -1,0 +1,68 @@
+"""Outcomes that settings name: they exist, and in the windows that are named."""
+
+from engine.listings import families, windows
+from study.checks.settings import stated_settings
+from study.problems import did_you_mean
+
+
+def check_names(study, problems):
+    """Outcomes named in the settings exist, primary ones in the window that they are named for."""
+    for number, (outcome, window) in enumerate(study.settings.study.primary):
+        place = ("study", "primary_outcomes", str(number))
+        if outcome not in study.outcomes:
+            hint = did_you_mean(outcome, study.outcomes)
+            problems.add_setting(study.written, place, f"{outcome!r} is not an outcome{hint}")
+            continue
+        measured_in = study.measured_in(outcome)
+        if measured_in is not None and window not in measured_in:
+            problems.add_setting(
+                study.written,
+                place,
+                f"{outcome} is not measured in window {window!r}, allowed: "
+                f"{', '.join(measured_in)}",
+            )
+    known = set(families().values())
+    for name, rule in study.settings.quality_rules.items():
+        place = ("quality_rules", name)
+        for family in sorted(set(rule.families) - known):
+            problems.add_setting(
+                study.written,
+                place,
+                f"{family!r} is not a family of outcomes, allowed: {', '.join(sorted(known))}"
+                f"{did_you_mean(family, known)}",
+            )
+        for outcome in sorted({*rule.outcomes, *rule.without} - set(study.outcomes)):
+            hint = did_you_mean(outcome, study.outcomes)
+            problems.add_setting(study.written, place, f"{outcome!r} is not an outcome{hint}")
+
+
+def check_smallest_effects(study, problems):
+    """A smallest effect is one of an outcome, in windows in which it is measured."""
+    for section, settings in stated_settings(study, "compare_conditions"):
+        sizes = settings.get("smallest_effect")
+        # anything else is a problem already
+        for outcome, size in sizes.items() if isinstance(sizes, dict) else ():
+            place = (*section, "smallest_effect", outcome)
+            if outcome not in study.outcomes:
+                hint = did_you_mean(outcome, study.outcomes)
+                problems.add_setting(
+                    study.written, place[:-1], f"{outcome!r} is not an outcome{hint}"
+                )
+                continue
+            by_window = size if isinstance(size, dict) else {}
+            measured_in = study.measured_in(outcome) or windows()
+            for window in [name for name in by_window if name not in measured_in]:
+                hint = did_you_mean(window, measured_in)
+                problems.add_setting(
+                    study.written,
+                    (*place, window),
+                    f"{outcome} is not measured in window {window!r}, allowed: "
+                    f"{', '.join(measured_in)}{hint}",
+                )
+            if study.scale_of(outcome) == "ratio" and 1 in (size, *by_window.values()):
+                problems.add_setting(
+                    study.written,
+                    place,
+                    f"{outcome} is compared as a ratio: a ratio of 1 is no effect; write the "
+                    "smallest one that matters, as 1.2",
+                )

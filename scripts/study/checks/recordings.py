@@ -1,0 +1,127 @@
+"""Recordings: files that exist, marks of the clock, and each signal of one session only."""
+
+import difflib
+import filecmp
+import re
+from collections import Counter
+
+
+def check_files_and_marks(study, problems):
+    """Every file is there, and gives a mark for each sync event of its session."""
+    rows = study.tables["recordings"]
+    marks_in_session = Counter(
+        (row.participant_id, row.session_id)
+        for row in study.tables["events"]
+        if row.trial_type == "sync"
+    )
+    named = {study.folder / row.file for row in rows}
+    for row in rows:
+        place = f"row {row.row_number}"
+        path = study.folder / row.file
+        if not path.is_file():
+            meant = _file_meant(path, row, named, study.tables["participants"])
+            hint = (
+                f"; did you mean '{meant.relative_to(study.folder)}'?"
+                if meant
+                else "; copy the file there, correct the path, or take out the row of a signal "
+                "that was not recorded"
+            )
+            problems.add(
+                "recordings.tsv", f"{place}, column file", f"{row.file} does not exist{hint}"
+            )
+        elif path.stat().st_size == 0:
+            problems.add(
+                "recordings.tsv",
+                f"{place}, column file",
+                f"{row.file} is empty (0 bytes); copy it from the recorder again",
+            )
+        marks = len(row.sync_marks())
+        expected = marks_in_session[row.participant_id, row.session_id]
+        if marks and marks != expected and "events" not in problems.unread_tables:
+            problems.add(
+                "recordings.tsv",
+                f"{place}, column sync_marks_s",
+                f"{marks} marks, the session has {expected} sync events; give one for each",
+            )
+
+
+def check_one_session_each(study, problems):
+    """A column of a file, or a file without named columns, belongs to one session of one person.
+
+    A copy under another name counts as the same file.
+    """
+    rows = study.tables["recordings"]
+    claims = {}
+    for row, same in zip(rows, _same_files(study.folder, rows), strict=True):
+        visit = (row.participant_id, row.session_id)
+        earlier = claims.setdefault(same, {})
+        for (participant, session), claimed in earlier.items():
+            shared = any(
+                c.channel == row.channel or None in (c.channel, row.channel) for c in claimed
+            )
+            if (participant, session) != visit and shared:
+                first = claimed[0]
+                copied = f" (the same content as {first.file})" if first.file != row.file else ""
+                problems.add(
+                    "recordings.tsv",
+                    f"row {row.row_number}, column file",
+                    f"{row.file}{copied} is named for {' '.join(visit)} and, in row "
+                    f"{first.row_number}, for {participant} {session}; name each session's own "
+                    "file, or in channel its own column of the file",
+                )
+        earlier.setdefault(visit, []).append(row)
+
+
+def _same_files(folder, rows):
+    """For every row the first named file of the same content.
+
+    Bytes are read only where files are of one size; recordings of one length often are.
+    """
+    paths = [(folder / row.file).resolve() for row in rows]
+    sizes = {path: path.stat().st_size for path in set(paths) if path.is_file()}
+    of_size = Counter(sizes.values())
+    alike, first = {}, {}
+    for path in paths:
+        # empty files are told as such
+        if path not in first and (size := sizes.get(path)):
+            parts = _parts(path, size) if of_size[size] > 1 else None
+            others = alike.setdefault((size, parts), [])
+            first[path] = next((p for p in others if filecmp.cmp(p, path, shallow=False)), path)
+            others.append(path)
+        yield first.get(path, path)
+
+
+def _parts(path, size, length=4096):
+    """Bytes from the middle and the end of a file: where two recordings of one device differ."""
+    with path.open("rb") as file:
+        file.seek(size // 2)
+        middle = file.read(length)
+        file.seek(max(size - length, 0))
+        return middle, file.read(length)
+
+
+def _file_meant(path, row, named, participants):
+    """The file that a row probably means instead of one that does not exist, or None.
+
+    It lies in the same folder, no row names it, and its name holds no other person's label. Names
+    with the labels of the person and the session come first, then the nearest in spelling.
+    """
+    if not path.parent.is_dir():
+        return None
+    other_people = {p.participant_id for p in participants} - {row.participant_id}
+    free = {
+        p.name: p
+        for p in sorted(path.parent.iterdir())
+        if p.is_file() and p not in named and not any(_carries(p.name, q) for q in other_people)
+    }
+    of_person = [name for name in free if _carries(name, row.participant_id)]
+    of_visit = [name for name in of_person if _carries(name, row.session_id)]
+    for names in (of_visit, of_person, list(free)):
+        near = difflib.get_close_matches(path.name, names, 1)
+        if near:
+            return free[near[0]]
+    return None
+
+
+def _carries(name, label):
+    return re.search(rf"{label}(?![A-Za-z0-9])", name) is not None
