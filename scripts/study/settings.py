@@ -189,6 +189,12 @@ class SegmentOxygenation(Section):
         "convention",
         gt=0,
     )
+    leak_longest_s: float = setting(
+        "A brighter spell that begins and ends with a step and is no longer than this is a light "
+        "leak.",
+        "convention",
+        gt=0,
+    )
     ripple_window_s: float = setting(
         "Contractions are looked for in windows of this length, to find sets in the trace.",
         "benchmarks/oxygenation.py",
@@ -238,12 +244,6 @@ class SegmentOxygenation(Section):
     )
     pressure_smooth_s: float = setting(
         "Cuff pressure is averaged over this, so that contractions do not count.",
-        "convention",
-        gt=0,
-    )
-    leak_longest_s: float = setting(
-        "A brighter spell that begins and ends with a step and is no longer than this is a light "
-        "leak.",
         "convention",
         gt=0,
     )
