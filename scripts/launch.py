@@ -1,10 +1,16 @@
 #!/usr/bin/env python3.11
-"""Set up the locked environment once, then run the workflow or the tests.
+"""Set up the locked environment once, then run the workflow, the tests or a tool.
 
 python3.11 scripts/launch.py                  the demo study, to results/data_demo/report.html
 python3.11 scripts/launch.py path/to/study    your own, to results/study/report.html
 python3.11 scripts/launch.py tests            all tests
-python3.11 scripts/launch.py demo -n          what follows goes to snakemake, or to pytest
+python3.11 scripts/launch.py step NAME        one step alone, as find_beats --help
+python3.11 scripts/launch.py pages            write config/SETTINGS.md and results/README.md again
+python3.11 scripts/launch.py demo-data        write the recordings of the demo study again
+python3.11 scripts/launch.py benchmark NAME   a benchmark, without a name their list
+
+Further words go to what is run: to snakemake (launch.py demo -n), to pytest (launch.py tests -x),
+to a tool (launch.py benchmark cost --help).
 
 Only the standard library is needed. The environment lies in .venv and is built again only when
 requirements.lock changes.
@@ -22,6 +28,10 @@ PROJECT = Path(__file__).resolve().parents[1]
 ENVIRONMENT = PROJECT / ".venv"
 PYTHON = ENVIRONMENT / "bin" / "python"
 LOCK = PROJECT / "requirements.lock"
+SCRIPTS = PROJECT / "scripts"
+
+# files beside the steps and the benchmarks that cannot be run by themselves
+NO_TOOLS = {"launch", "plain_session", "scoring"}
 
 
 def main(words):
@@ -33,25 +43,45 @@ def main(words):
     command = command_of(*(words or ["demo"]))
     set_up_environment()
     os.chdir(PROJECT)
-    os.environ["PATH"] = f"{PYTHON.parent}{os.pathsep}{os.environ['PATH']}"
+    for name, first in (("PATH", PYTHON.parent), ("PYTHONPATH", SCRIPTS)):
+        os.environ[name] = os.pathsep.join(filter(None, [str(first), os.environ.get(name)]))
     os.execv(PYTHON, [str(PYTHON), "-m", *command])
 
 
 def command_of(what, *more):
-    """The module to run and its words, for the demo, the tests or a study folder."""
+    """The module to run and its words, for a study folder, the demo, the tests or a tool."""
     if what == "tests":
         return ["pytest", *more]
+    if what == "pages":
+        return ["study.reference_pages", *more]
+    if what == "demo-data":
+        return ["demo.make", *(more or ["--into", "data_demo"])]
+    if what == "step":
+        return named_module(what, SCRIPTS, *more)
+    if what == "benchmark":
+        return named_module(what, SCRIPTS / "benchmarks", *more)
     profile = ["--cores", "2", "--workflow-profile", "workflow/profiles/default"]
     if what == "demo":
         return ["snakemake", *profile, *more]
     if not Path(what).is_dir():
-        sys.exit(f"{what!r} is neither a study folder nor one of: demo, tests.")
+        sys.exit(
+            f"{what!r} is neither a study folder nor one of: demo, tests, step, pages, demo-data, "
+            "benchmark."
+        )
     settings = [f"study={os.path.relpath(what, PROJECT)}"]
     if "--config" in more:
         # Snakemake keeps the last --config only
         place = more.index("--config") + 1
         return ["snakemake", *profile, *more[:place], *settings, *more[place:]]
     return ["snakemake", "--config", *settings, *profile, *more]
+
+
+def named_module(what, folder, name="", *more):
+    """The module of a step or a benchmark and its words; ends with all names where it is none."""
+    names = sorted({path.stem for path in folder.glob("[!_]*.py")} - NO_TOOLS)
+    if name not in names:
+        sys.exit(f"{name!r} is no {what}; name one of: {', '.join(names)}.")
+    return [".".join([*folder.relative_to(SCRIPTS).parts, name]), *more]
 
 
 def set_up_environment():

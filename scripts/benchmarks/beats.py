@@ -1,6 +1,6 @@
 """Accuracy and speed of beat detection, against neurokit2 and sleepecg; one table out.
 
-PYTHONPATH=scripts python -m benchmarks.beats [--annotated FOLDER] [--out table.tsv]
+python3.11 scripts/launch.py benchmark beats [--annotated FOLDER] [--out table.tsv]
 
 Generated exercise ECG with exact truth, and any folder of annotated WFDB records (first lead, beat
 annotations of extension atr, ventricular flutter left out). Record by record first, then gross.

@@ -1,6 +1,6 @@
 """What a study costs: CPU, memory and bytes of a whole run, as JSON that later runs compare with.
 
-    PYTHONPATH=scripts python -m benchmarks.cost --out cost.json [--study FOLDER] [--cores 1]
+    python3.11 scripts/launch.py benchmark cost --out cost.json [--study FOLDER] [--cores 1]
                        [--checkout FOLDER] [--against earlier.json] [--neurokit]
 
 Runs the study from nothing in a new folder, then asks for nothing new, then for one person alone.

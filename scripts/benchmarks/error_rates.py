@@ -1,6 +1,6 @@
 """How often each way of testing conditions errs when nothing is going on; prints one table.
 
-    PYTHONPATH=scripts python -m benchmarks.error_rates [studies]
+    python3.11 scripts/launch.py benchmark error_rates [studies]
 
 Complete invented studies of three conditions and six exercises, session SD .25 and residual SD .40,
 10,000 for each number of participants unless told otherwise. "this workflow" lets the pooled result

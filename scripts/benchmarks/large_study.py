@@ -1,6 +1,6 @@
 """Write an invented study of any size, to see what grows with the number of people.
 
-    PYTHONPATH=scripts python -m benchmarks.large_study --people 333 --into FOLDER
+    python3.11 scripts/launch.py benchmark large_study --people 333 --into FOLDER
 
 Everybody comes for three visits of 8.5 minutes, shorter than those of a laboratory: a baseline, two
 exercises of one bout each, a recovery, one condition per visit in balanced orders. Of five people

@@ -3,7 +3,7 @@
 Prints one TSV: sampling_rate_hz, noise_pct, ripple_pct, quantity, unit, n, refused, bias, sd,
 largest (absolute) error, target, whether it is met (root mean square error within it) and, for ends
 of sets, limit: about the least root mean square error that any method can reach.
-Run it as `PYTHONPATH=scripts python -m benchmarks.oxygenation [repeats]`.
+Run it as `python3.11 scripts/launch.py benchmark oxygenation [repeats]`.
 """
 
 import sys

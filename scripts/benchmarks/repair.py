@@ -1,6 +1,6 @@
 """How well beat series are repaired: errors of known place and size put into clean series.
 
-    PYTHONPATH=scripts python -m benchmarks.repair [--beats FOLDER] [--out table.tsv]
+    python3.11 scripts/launch.py benchmark repair [--beats FOLDER] [--out table.tsv]
 
 Compares no repair, a 20 % threshold with linear interpolation, neurokit2's default repair and our
 own on simulated rest and exercise and, with --beats, on files of real beat times (one sample

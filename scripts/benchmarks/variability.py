@@ -1,6 +1,6 @@
 """Compare speed and truth of our variability code with neurokit2; prints one table.
 
-    PYTHONPATH=scripts python -m benchmarks.variability
+    python3.11 scripts/launch.py benchmark variability
 
 Times are processor seconds of this process, best of several runs: read them as ratios.
 """

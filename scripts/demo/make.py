@@ -1,4 +1,4 @@
-"""Write the invented demo study: `PYTHONPATH=scripts python -m demo.make --into data_demo`."""
+"""Write the invented demo study: `python3.11 scripts/launch.py demo-data`."""
 
 from __future__ import annotations
 
@@ -467,7 +467,7 @@ No person was measured. People, pressures, effects and faults come from `scripts
 from one seed ({seed}). This writes every file of the folder again, byte for byte on one kind of
 machine:
 
-    PYTHONPATH=scripts .venv/bin/python -m demo.make --into data_demo
+    python3.11 scripts/launch.py demo-data
 
 **The pressures here are invented and are no advice.** Inflatable cuffs can injure. A pressure is
 valid only for the limb, side, posture, cuff width and day on which the occlusion pressure was

@@ -1,7 +1,7 @@
 """Write config/SETTINGS.md and results/README.md from the declarations: every setting, window and
 outcome, and every column of every table that goes in or comes out.
 
-PYTHONPATH=scripts python -m study.reference_pages
+python3.11 scripts/launch.py pages
 """
 
 from pathlib import Path

@@ -22,12 +22,12 @@ STEPS = sorted(set(SCRIPTS.glob("*.py")) - {SCRIPTS / "launch.py"})
 
 def test_the_page_of_settings_is_in_step_with_the_declarations():
     page = (PROJECT / "config" / "SETTINGS.md").read_text(encoding="utf-8")
-    assert page == settings_page(), "run: PYTHONPATH=scripts python -m study.reference_pages"
+    assert page == settings_page(), "run: python3.11 scripts/launch.py pages"
 
 
 def test_the_page_of_result_columns_is_in_step_with_the_declarations():
     page = (PROJECT / "results" / "README.md").read_text(encoding="utf-8")
-    assert page == results_page(), "run: PYTHONPATH=scripts python -m study.reference_pages"
+    assert page == results_page(), "run: python3.11 scripts/launch.py pages"
 
 
 @pytest.mark.parametrize("section", setting_sections().values(), ids=setting_sections())

@@ -136,6 +136,25 @@ def test_the_set_up_script_says_what_it_takes():
         launch.command_of("no_such_folder")
 
 
+@pytest.mark.parametrize(
+    ("words", "command"),
+    [
+        ("benchmark cost --out cost.json", "benchmarks.cost --out cost.json"),
+        ("step find_beats --help", "find_beats --help"),
+        ("demo-data", "demo.make --into data_demo"),
+        ("pages", "study.reference_pages"),
+    ],
+)
+def test_a_tool_is_called_by_its_name(words, command):
+    assert launch.command_of(*words.split()) == command.split()
+
+
+@pytest.mark.parametrize("name", ["", "scoring", "no_such"])
+def test_the_set_up_script_lists_the_benchmarks_there_are(name):
+    with pytest.raises(SystemExit, match="is no benchmark; name one of: beats, cost, "):
+        launch.command_of("benchmark", name)
+
+
 @pytest.mark.parametrize("word", ["--help", "-h"])
 def test_the_set_up_script_explains_itself_and_sets_nothing_up(capsys, monkeypatch, word):
     monkeypatch.setattr(launch, "set_up_environment", None)
