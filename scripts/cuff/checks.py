@@ -91,9 +91,9 @@ def cautions_of_set(span, elsewhere, noted, settings, protocol):
     ]
     for cuff in elsewhere:
         meant = any(same_limb(n["limb"], n["side"], cuff["limb"], cuff["side"]) for n in during)
-        found = _against_plan(cuff, span, 0.0, settings, protocol)
-        if found["status"] == "flagged" and not meant:
+        verdict = _against_plan(cuff, span, 0.0, settings, protocol)
+        if verdict["status"] == "flagged" and not meant:
             yield (
-                f"the cuff on the {limb_in_words(cuff)} holds {found['actual_mmhg']:.0f} mmHg, "
+                f"the cuff on the {limb_in_words(cuff)} holds {verdict['actual_mmhg']:.0f} mmHg, "
                 f"the set works the {limb_in_words(span)}"
             )

@@ -124,6 +124,6 @@ def noted_course(events, no_cuff_condition):
 def _during(event, cuffs):
     """Which cuffs are inflated at some time of a set, on what may be its limb."""
     for cuff in cuffs.itertuples():
-        here = same_limb(event.limb, event.side, cuff.limb, cuff.side) is not False
+        on_limb = same_limb(event.limb, event.side, cuff.limb, cuff.side) is not False
         before_end = cuff.onset_s < event.onset_s + event.duration_s
-        yield here and before_end and cuff.onset_s + cuff.duration_s > event.onset_s
+        yield on_limb and before_end and cuff.onset_s + cuff.duration_s > event.onset_s

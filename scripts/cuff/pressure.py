@@ -49,15 +49,15 @@ def propose_cuff_boundaries(
     from recordings.boundaries import PROPOSAL_COLUMNS, within_a_second
 
     step_s = sampling_step_s(time_s)
-    found = find_inflations(
+    inflations = find_inflations(
         time_s, pressure_mmhg, inflated_mmhg=inflated_mmhg, shortest_s=shortest_s
     )
-    rows = [
+    proposals = [
         (at_s, boundary, step_s, within_a_second(step_s), "pressure")
         for boundary, column in (("cuff_on", "start_s"), ("cuff_off", "end_s"))
-        for at_s in found[column].dropna()
+        for at_s in inflations[column].dropna()
     ]
-    return pd.DataFrame(sorted(rows), columns=PROPOSAL_COLUMNS)
+    return pd.DataFrame(sorted(proposals), columns=PROPOSAL_COLUMNS)
 
 
 def held_pressure(

@@ -23,14 +23,14 @@ def pressure_recordings(stretches, recordings):
 def recorded_pressure(event, cuffs):
     """Median recorded cuff pressure during a set in mmHg, of the one recording that may be its
     limb's; None without one."""
-    own = [
+    of_limb = [
         cuff
         for cuff in cuffs
         if cuff["session_id"] == event.session_id
         and same_limb(event.limb, event.side, cuff["limb"], cuff["side"]) is not False
     ]
-    if len(own) != 1:
+    if len(of_limb) != 1:
         return None
-    time_s, value = own[0]["trace"]
+    time_s, value = of_limb[0]["trace"]
     inside = (time_s >= event.onset_s) & (time_s <= event.onset_s + event.duration_s)
     return float(np.nanmedian(value[inside])) if np.isfinite(value[inside]).any() else None

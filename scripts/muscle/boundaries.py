@@ -80,10 +80,10 @@ def propose_boundaries(
         likely_sets=shown.dropna(),
     )
     rows: list[tuple[float, str, float, float, str]] = []
-    for one in ripples.itertuples():
+    for ripple in ripples.itertuples():
         for at_s, se_s, boundary in (
-            (one.start_s, one.start_se_s, "set_start"),
-            (one.end_s, one.end_se_s, "set_end"),
+            (ripple.start_s, ripple.start_se_s, "set_start"),
+            (ripple.end_s, ripple.end_se_s, "set_end"),
         ):
             rows.append((at_s, boundary, se_s, within_a_second(se_s), "ripple"))
     for (fall, rise), (end_s, se_s) in zip(falls, ends, strict=True):

@@ -128,18 +128,18 @@ def _dropouts(
     dropout_jump_pct: float,
 ) -> np.ndarray:
     """Zeros that the trace jumps into or out of."""
-    place = np.flatnonzero(usable)
+    usable_at = np.flatnonzero(usable)
     dropout = np.zeros(len(time), dtype=bool)
-    for first, last in _runs(reading[place] == 0):
-        if reading[place[first]] != 0:
+    for first, last in _runs(reading[usable_at] == 0):
+        if reading[usable_at[first]] != 0:
             continue
         for inner, outer in ((first, first - 1), (last - 1, last)):
-            if 0 <= outer < len(place):
-                apart_s = abs(time[place[inner]] - time[place[outer]])
+            if 0 <= outer < len(usable_at):
+                apart_s = abs(time[usable_at[inner]] - time[usable_at[outer]])
                 fastest = max(dropout_jump_pct, slip_pct_per_s * apart_s)
-                dropout[place[first:last]] |= reading[place[outer]] > fastest
-        if first == 0 and last == len(place):
-            dropout[place] = True
+                dropout[usable_at[first:last]] |= reading[usable_at[outer]] > fastest
+        if first == 0 and last == len(usable_at):
+            dropout[usable_at] = True
     return dropout
 
 
@@ -149,34 +149,34 @@ def _stuck(
     """Runs of one value that the trace's own noise makes next to impossible."""
     from math import erf, log, sqrt
 
-    place = np.flatnonzero(usable)
+    usable_at = np.flatnonzero(usable)
     stuck = np.zeros(len(time), dtype=bool)
-    if len(place) < 3:
+    if len(usable_at) < 3:
         return stuck
-    runs = np.array(_runs(reading[place]))
-    lasts = time[place[runs[:, 1] - 1]] - time[place[runs[:, 0]]]
+    runs = np.array(_runs(reading[usable_at]))
+    lasts = time[usable_at[runs[:, 1] - 1]] - time[usable_at[runs[:, 0]]]
     long_run = lasts >= stuck_s
     if not long_run.any():
         return stuck
-    elsewhere = np.ones(len(place), dtype=bool)
+    elsewhere = np.ones(len(usable_at), dtype=bool)
     for first, last in runs[long_run]:
         elsewhere[first:last] = False
     if not elsewhere.any():
         # Nothing else to judge by: a trace that never changes is no recording of a muscle.
-        stuck[place] = True
+        stuck[usable_at] = True
         return stuck
-    step = resolution(reading[place])
-    noise = _quiet_noise(time[place][elsewhere], reading[place][elsewhere], stuck_s, step)
+    step = resolution(reading[usable_at])
+    noise = _quiet_noise(time[usable_at][elsewhere], reading[usable_at][elsewhere], stuck_s, step)
     # A sensor that updates slower than its file repeats every value: count updates, not rows.
     others = lasts[~long_run]
     update_s = max(sampling_step_s(time), float(np.median(others)) + sampling_step_s(time))
     repeat = erf(step / (2 * sqrt(2) * noise)) if noise > 0 else 1.0
     for (first, last), last_s in zip(runs[long_run], lasts[long_run], strict=True):
         # A muscle at its floor sits on the lower rail, where rounding hides all noise.
-        if reading[place[first]] == 0:
+        if reading[usable_at[first]] == 0:
             continue
         if repeat == 0 or last_s / update_s * log(repeat) < log(1e-6):
-            stuck[place[first:last]] = True
+            stuck[usable_at[first:last]] = True
     return stuck
 
 
@@ -207,13 +207,13 @@ def _steps(
     """Steps that stay, and spans between a step and its return, as index ranges."""
     if len(time) < 3:
         return [], []
-    places = _steep_places(time, reading, slip_pct_per_s)
+    steep = _steep_places(time, reading, slip_pct_per_s)
     slips: list[tuple[int, int]] = []
     leaks: list[tuple[int, int]] = []
     number = 0
-    while number < len(places):
-        at, jump = places[number]
-        following = places[number + 1] if number + 1 < len(places) else None
+    while number < len(steep):
+        at, jump = steep[number]
+        following = steep[number + 1] if number + 1 < len(steep) else None
         if following and _comes_back(time, reading, (at, jump), following, leak_longest_s):
             leaks.append((at, following[0]))
             number += 2
@@ -229,23 +229,23 @@ def _steep_places(
 ) -> list[tuple[int, float]]:
     """First reading after every step too fast for muscle and for the ripple around it."""
     before = np.searchsorted(time, time[:-1] - 1.0, side="right")
-    here = np.arange(1, len(time))
+    at = np.arange(1, len(time))
     after = np.searchsorted(time, time[1:] + 1.0, side="left")
     running = np.concatenate([[0.0], np.cumsum(reading)])
-    mean_before = (running[here] - running[before]) / (here - before)
-    mean_after = (running[after] - running[here]) / (after - here)
+    mean_before = (running[at] - running[before]) / (at - before)
+    mean_after = (running[after] - running[at]) / (after - at)
     rough = mean_after - mean_before
     limit = slip_pct_per_s * np.maximum(1.0, np.diff(time))
     height = np.zeros(len(rough))
-    for place in np.flatnonzero(np.abs(rough) > limit / 2):
-        exact = np.median(reading[here[place] : after[place]])
-        exact -= np.median(reading[before[place] : here[place]])
-        if abs(exact) <= limit[place]:
+    for step in np.flatnonzero(np.abs(rough) > limit / 2):
+        exact = np.median(reading[at[step] : after[step]])
+        exact -= np.median(reading[before[step] : at[step]])
+        if abs(exact) <= limit[step]:
             continue
         # Contractions make steps too, again and again: the odd one stands out of its neighbours.
-        around = slice(*np.searchsorted(time[1:], time[place] + np.array([-15.0, 15.0])))
+        around = slice(*np.searchsorted(time[1:], time[step] + np.array([-15.0, 15.0])))
         if abs(exact) > 3 * np.median(np.abs(rough[around])):
-            height[place] = exact
+            height[step] = exact
     steps = []
     for first, last in _runs(np.sign(height)):
         if height[first]:

@@ -301,10 +301,10 @@ def _cadence(time: np.ndarray, reading: np.ndarray, low_hz: float, high_hz: floa
 
 def binned(time: np.ndarray, reading: np.ndarray, bin_s: float) -> tuple[np.ndarray, np.ndarray]:
     """Means of times and readings in bins of `bin_s`, empty bins left out."""
-    place = np.floor((time - time[0]) / bin_s).astype(int)
-    filled, place = np.unique(place, return_inverse=True)
-    count = np.bincount(place, minlength=len(filled))
-    return np.bincount(place, time) / count, np.bincount(place, reading) / count
+    bin_of = np.floor((time - time[0]) / bin_s).astype(int)
+    filled, bin_of = np.unique(bin_of, return_inverse=True)
+    count = np.bincount(bin_of, minlength=len(filled))
+    return np.bincount(bin_of, time) / count, np.bincount(bin_of, reading) / count
 
 
 def _unwrap_cycles(phase: np.ndarray, moment: np.ndarray, rate_hz: float) -> np.ndarray:

@@ -30,48 +30,48 @@ def supply_times(
     duration_s, supplied (empty, `start`, `end` or `start and end`), se_s (the larger error of what
     was supplied) and reason (why a time is still missing).
     """
-    found = sets[["onset_s", "duration_s"]].astype(float).assign(supplied="", se_s=np.nan)
-    found["reason"] = ""
+    times = sets[["onset_s", "duration_s"]].astype(float).assign(supplied="", se_s=np.nan)
+    times["reason"] = ""
     shown = _shown_whole(proposals)
-    noted = found[found["duration_s"].notna() & found["onset_s"].notna()]
+    noted = times[times["duration_s"].notna() & times["onset_s"].notna()]
     for one in noted.itertuples():
         shown = shown[(shown["end_s"] <= one.onset_s) | (shown["start_s"] >= _end_s(one))]
-    endless = found.index[sets["wanted"] & found["onset_s"].notna() & found["duration_s"].isna()]
+    endless = times.index[sets["wanted"] & times["onset_s"].notna() & times["duration_s"].isna()]
     for row in endless:
-        onset_s = found.at[row, "onset_s"]
+        onset_s = times.at[row, "onset_s"]
         near = shown[(shown["start_s"] - onset_s).abs() <= tolerance_s]
         if len(near) != 1:
-            found.at[row, "reason"] = (
+            times.at[row, "reason"] = (
                 f"the recording shows no whole set that begins within {tolerance_s:g} s of it"
             )
             continue
         one = near.iloc[0]
-        found = _taken(found, row, onset_s, one, "end", smallest_confidence)
+        times = _taken(times, row, onset_s, one, "end", smallest_confidence)
         shown = shown.drop(near.index)
-    startless = found.index[sets["wanted"] & found["onset_s"].isna()]
+    startless = times.index[sets["wanted"] & times["onset_s"].isna()]
     if not len(startless):
-        return found
+        return times
     if len(shown) != len(startless):
-        found.loc[startless, "reason"] = (
+        times.loc[startless, "reason"] = (
             f"the recording shows {len(shown)} whole sets that the sheet has no time for, "
             f"the sheet names {len(startless)}"
         )
-        return found
+        return times
     for row, (_, one) in zip(startless, shown.iterrows(), strict=True):
-        length_s = found.at[row, "duration_s"]
+        length_s = times.at[row, "duration_s"]
         if abs(one["end_s"] - one["start_s"] - length_s) > 2 * tolerance_s:
-            found.at[row, "reason"] = (
+            times.at[row, "reason"] = (
                 f"the set that the recording shows lasts {one['end_s'] - one['start_s']:.0f} s, "
                 f"the sheet says {length_s:.0f} s"
             )
             continue
         what = "start" if np.isfinite(length_s) else "start and end"
-        found = _taken(found, row, one["start_s"], one, what, smallest_confidence)
-    return found
+        times = _taken(times, row, one["start_s"], one, what, smallest_confidence)
+    return times
 
 
 def _taken(
-    found: pd.DataFrame,
+    times: pd.DataFrame,
     row: object,
     onset_s: float,
     shown: pd.Series,
@@ -81,10 +81,10 @@ def _taken(
     """The table with one set's times filled in, or with the reason why they are not."""
     limits = [limit for limit in ("start", "end") if limit in what]
     chance = min(shown[f"{limit}_confidence"] for limit in limits)
-    at = found.index.get_loc(row)
-    duration_s = found.at[row, "duration_s"]
+    at = times.index.get_loc(row)
+    duration_s = times.at[row, "duration_s"]
     end_s = shown["end_s"] if "end" in what else onset_s + duration_s
-    before, after = found.iloc[:at], found.iloc[at + 1 :]
+    before, after = times.iloc[:at], times.iloc[at + 1 :]
     reason = ""
     if chance < smallest_confidence:
         reason = (
@@ -96,13 +96,13 @@ def _taken(
     ):
         reason = "what the recording shows does not come in the order of the sheet"
     if reason:
-        return found.assign(reason=found["reason"].mask(found.index == row, reason))
-    here = found.index == row
-    return found.assign(
-        onset_s=found["onset_s"].mask(here, onset_s),
-        duration_s=found["duration_s"].mask(here, end_s - onset_s),
-        supplied=found["supplied"].mask(here, what),
-        se_s=found["se_s"].mask(here, max(shown[f"{limit}_se_s"] for limit in limits)),
+        return times.assign(reason=times["reason"].mask(times.index == row, reason))
+    here = times.index == row
+    return times.assign(
+        onset_s=times["onset_s"].mask(here, onset_s),
+        duration_s=times["duration_s"].mask(here, end_s - onset_s),
+        supplied=times["supplied"].mask(here, what),
+        se_s=times["se_s"].mask(here, max(shown[f"{limit}_se_s"] for limit in limits)),
     )
 
 

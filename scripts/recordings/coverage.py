@@ -43,8 +43,10 @@ def events_measured_in(
         return needed
     if needed.empty:
         needed = timed[(timed["trial_type"] == "set") & (timed["cuff_pressure_mmhg"] > 0)]
-    here = [same_limb(row.limb, row.side, limb, side) is not False for row in needed.itertuples()]
-    return needed[np.array(here, dtype=bool)]
+    on_limb = [
+        same_limb(row.limb, row.side, limb, side) is not False for row in needed.itertuples()
+    ]
+    return needed[np.array(on_limb, dtype=bool)]
 
 
 def uncovered_s(onset_s: float, duration_s: float, spans: Sequence[Span]) -> float:

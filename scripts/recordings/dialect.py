@@ -58,9 +58,9 @@ _UNIT_WORDS = frozenset(
 
 
 def _number_pattern(decimal: str) -> re.Pattern[str]:
-    other = "," if decimal == "." else "."
+    grouping = "," if decimal == "." else "."
     mark = re.escape(decimal)
-    whole = rf"(?:\d+|[1-9]\d{{0,2}}(?:([{other}'])\d{{3}})(?:\1\d{{3}})*)"
+    whole = rf"(?:\d+|[1-9]\d{{0,2}}(?:([{grouping}'])\d{{3}})(?:\1\d{{3}})*)"
     return re.compile(rf"[+-]?(?:{whole}(?:{mark}\d*)?|{mark}\d+)(?:[eE][+-]?\d+)?")
 
 
@@ -241,10 +241,10 @@ def to_number(cell: str, decimal: str) -> float:
     """Number that a cell holds, NaN where it says missing. Raises ValueError for anything else."""
     if cell.lower() in MISSING_WORDS:
         return float("nan")
-    found = _NUMBER[decimal].fullmatch(cell)
-    if found is None:
+    match = _NUMBER[decimal].fullmatch(cell)
+    if match is None:
         raise ValueError(cell)
-    grouping = found[1]
+    grouping = match[1]
     return float((cell.replace(grouping, "") if grouping else cell).replace(decimal, "."))
 
 
@@ -289,8 +289,8 @@ def _sample_lines(text: str, n_lines: int) -> list[_Line]:
     *head, rest = text.split("\n", _HEAD_LINES)
     middle, *tail = rest.rsplit("\n", _TAIL_LINES)
     sample = [_Line(row, line) for row, line in enumerate(head, 1)]
-    for place in np.linspace(0, len(middle), _SPREAD_LINES, endpoint=False).astype(int).tolist():
-        start = middle.find("\n", place) + 1
+    for offset in np.linspace(0, len(middle), _SPREAD_LINES, endpoint=False).astype(int).tolist():
+        start = middle.find("\n", offset) + 1
         end = middle.find("\n", start)
         sample.append(_Line(None, middle[start : end if end > 0 else len(middle)]))
     first_of_tail = n_lines - len(tail) + 1
@@ -449,14 +449,16 @@ def _undecided(path: Path, chosen: _Fit, rival: _Fit) -> ReadingError:
     )
 
 
-def _telling_cell(one: _Fit, other: _Fit) -> str:
+def _telling_cell(chosen: _Fit, rival: _Fit) -> str:
     telling = (
         cell
-        for row, here, there in zip(one.rows, one.numbers, other.numbers, strict=False)
-        for cell, a, b in zip(row, here, there, strict=True)
+        for row, of_chosen, of_rival in zip(
+            chosen.rows, chosen.numbers, rival.numbers, strict=False
+        )
+        for cell, a, b in zip(row, of_chosen, of_rival, strict=True)
         if a != b
     )
-    return next(telling, one.separator.join(one.rows[0]))
+    return next(telling, chosen.separator.join(chosen.rows[0]))
 
 
 def _lines_above(text: str, first: int) -> list[tuple[int, str]]:
@@ -536,8 +538,8 @@ def _are_whole(rows: Iterable[Sequence[str]]) -> bool:
 
 
 def _has_thousands(fit: _Fit) -> bool:
-    found = (_NUMBER[fit.decimal].fullmatch(cell) for row in fit.rows for cell in row)
-    return any(number is not None and number[1] is not None for number in found)
+    matches = (_NUMBER[fit.decimal].fullmatch(cell) for row in fit.rows for cell in row)
+    return any(number is not None and number[1] is not None for number in matches)
 
 
 def _footer_notes(text: str, n_below: int) -> tuple[str, ...]:

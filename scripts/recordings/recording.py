@@ -35,8 +35,8 @@ class ReadingError(Exception):
         self.todo = todo
 
     def __str__(self) -> str:
-        place = f"{self.file}, {self.where}" if self.where else str(self.file)
-        lines = (f"{place}: {self.found}", f"allowed: {self.allowed}", f"to do: {self.todo}")
+        where = f"{self.file}, {self.where}" if self.where else str(self.file)
+        lines = (f"{where}: {self.found}", f"allowed: {self.allowed}", f"to do: {self.todo}")
         return "\n".join(_one_line(line) for line in lines)
 
 

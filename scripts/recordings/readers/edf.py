@@ -7,9 +7,10 @@ import re
 import warnings
 from functools import lru_cache
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
-from edfio import EdfSignal, read_edf
+from edfio import Edf, EdfSignal, read_edf
 
 from recordings.recording import FloatArray, ReadingError, Recording, Stretch, even_stretch
 from recordings.units import contradicts, recognised_unit
@@ -34,28 +35,13 @@ def read_edf_channel(path: Path, *, channel: str | None, unit: str) -> Recording
     format: Kemp et al. Electroencephalogr Clin Neurophysiol 1992;82:391-393; Kemp and Olivan Clin
     Neurophysiol 2003;114:1755-1761.
     """
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
-        try:
-            edf = read_edf(path, header_encoding="latin-1")
-            labels = [signal.label for signal in edf.signals]
-        except (ValueError, ArithmeticError, IndexError) as fault:
-            why = "it ends within its header" if isinstance(fault, IndexError) else fault
-            raise ReadingError(
-                path, "", f"not readable as EDF: {why}", "an EDF or EDF+ file", _EXPORT_AGAIN
-            ) from fault
-    cut_off = _cut_off(path, float(edf.data_record_duration))
-    messages = [str(warning.message) for warning in caught]
-    if cut_off:
-        # the library says the same, in its own words
-        messages = [text for text in messages if "data record" not in text]
-    notes = tuple(dict.fromkeys(messages))
-    signal = edf.signals[_position(path, labels, channel)]
+    file = _opened(path, path.stat().st_mtime_ns)
+    signal = file.edf.signals[_position(path, file.labels, channel)]
     _check_unit(path, signal, unit)
     value = _values(path, signal)
     rate_hz = float(signal.sampling_frequency)
-    onset_s = _record_onsets(path)
-    if onset_s is None and edf.reserved.startswith("EDF+D"):
+    onset_s, notes, cut_off = file.onset_s, file.notes, file.cut_off
+    if onset_s is None and file.edf.reserved.startswith("EDF+D"):
         raise ReadingError(
             path,
             "",
@@ -66,23 +52,48 @@ def read_edf_channel(path: Path, *, channel: str | None, unit: str) -> Recording
     if onset_s is None:
         whole = even_stretch(value, start_s=0.0, sampling_rate_hz=rate_hz)
         return Recording((whole,), unit, notes=notes, cut_off=cut_off)
-    record_s = float(edf.data_record_duration)
+    record_s = float(file.edf.data_record_duration)
     stretches, cuts = _cut_at_records(path, value, onset_s, rate_hz=rate_hz, record_s=record_s)
     return Recording(stretches, unit, notes=notes + cuts, cut_off=cut_off)
 
 
+class _File(NamedTuple):
+    """What all channels of a file have in common; `onset_s`: starts of its records."""
+
+    edf: Edf
+    labels: list[str]
+    notes: tuple[str, ...]
+    cut_off: str
+    onset_s: FloatArray | None
+
+
+# the channels of a file are read one after another; one that was written again is opened again
 @lru_cache(maxsize=1)
-def _content(path: Path) -> bytes:
-    """All octets of a file; its channels are read one after another."""
-    return path.read_bytes()
+def _opened(path: Path, modified_ns: int) -> _File:
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        try:
+            edf = read_edf(path, header_encoding="latin-1")
+            labels = [signal.label for signal in edf.signals]
+        except (ValueError, ArithmeticError, IndexError) as fault:
+            why = "it ends within its header" if isinstance(fault, IndexError) else fault
+            raise ReadingError(
+                path, "", f"not readable as EDF: {why}", "an EDF or EDF+ file", _EXPORT_AGAIN
+            ) from fault
+    content = path.read_bytes()
+    cut_off = _cut_off(content, float(edf.data_record_duration))
+    messages = [str(warning.message) for warning in caught]
+    if cut_off:
+        # the library says the same, in its own words
+        messages = [text for text in messages if "data record" not in text]
+    return _File(edf, labels, tuple(dict.fromkeys(messages)), cut_off, _record_onsets(content))
 
 
-def _cut_off(path: Path, record_s: float) -> str:
+def _cut_off(content: bytes, record_s: float) -> str:
     """That the file ends before its header says, in a sentence; empty where it does not.
 
     A header of a recording that was never closed promises nothing (-1 records).
     """
-    content = _content(path)
     promised = int(content[_RECORD_COUNT])
     _, samples, data_at = _layout(content)
     held = (len(content) - data_at) // (2 * sum(samples))
@@ -178,9 +189,8 @@ def _cut_at_records(
     return stretches, tuple(notes)
 
 
-def _record_onsets(path: Path) -> FloatArray | None:
+def _record_onsets(content: bytes) -> FloatArray | None:
     """Start of every record in s after the first one, None where the file does not keep time."""
-    content = _content(path)
     labels, samples, data_at = _layout(content)
     if _ANNOTATION_LABEL not in labels:
         return None
