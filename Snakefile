@@ -32,6 +32,9 @@ except StudyError as problem:
 SETTINGS = STUDY.settings
 
 
+report: "workflow/report/workflow.rst"
+
+
 pathvars:
     results=STUDY.results,
 

@@ -6,7 +6,11 @@ rule compare_conditions:
     input:
         outcomes=rules.gather_tables.output.outcomes,
     output:
-        contrasts="<results>/contrasts.tsv",
+        contrasts=report(
+            "<results>/contrasts.tsv",
+            caption="../report/contrasts.rst",
+            category="Results",
+        ),
         models="<results>/models.tsv",
         missing="<results>/missing.tsv",
         sensitivity="<results>/sensitivity.tsv",
@@ -14,6 +18,9 @@ rule compare_conditions:
         diagnostics="<results>/diagnostics.tsv",
     log:
         "<results>/logs/compare_conditions.log",
+    resources:
+        mem_mb=300,
+        runtime=5,
     params:
         settings=parameter(SETTINGS.compare_conditions),
         conditions=parameter(SETTINGS.study.conditions),
@@ -38,6 +45,9 @@ rule relate_outcomes:
         repetition_agreement="<results>/repetition_agreement.tsv",
     log:
         "<results>/logs/relate_outcomes.log",
+    resources:
+        mem_mb=200,
+        runtime=5,
     params:
         study=STUDY.folder.as_posix(),
         rows=STUDY.all_rows("events", "edits"),
@@ -69,6 +79,10 @@ rule try_alternatives:
         alternatives="<results>/alternatives.tsv",
     log:
         "<results>/logs/try_alternatives.log",
+    resources:
+        mem_mb=400,
+        # measures everybody again, 2 s a person with visits of half an hour
+        runtime=5 + len(STUDY.participants) // 20,
     params:
         **patterns_of(MEASURED_AGAIN),
         study=STUDY.folder.as_posix(),

@@ -12,13 +12,23 @@ rule draw_figures:
             table=sorted({*needs_of("figures")} - {"beats", "saturation"}),
         ),
     output:
-        figures=expand(
-            "<results>/figures/{figure}.{suffix}",
-            figure=STUDY.figures,
-            suffix=["svg", "pdf", "png", "tsv"],
-        ),
+        figures=[
+            *report(
+                expand("<results>/figures/{figure}.svg", figure=STUDY.figures),
+                caption="../report/figures.rst",
+                category="Figures",
+            ),
+            *expand(
+                "<results>/figures/{figure}.{suffix}",
+                figure=STUDY.figures,
+                suffix=["pdf", "png", "tsv"],
+            ),
+        ],
     log:
         "<results>/logs/draw_figures.log",
+    resources:
+        mem_mb=400,
+        runtime=5,
     params:
         **patterns_of(DRAWN),
         study=STUDY.folder.as_posix(),

@@ -20,7 +20,11 @@ rule gather_tables:
     input:
         **of_everybody(GATHERED, STUDY.participants),
     output:
-        outcomes="<results>/outcomes.tsv",
+        outcomes=report(
+            "<results>/outcomes.tsv",
+            caption="../report/outcomes.rst",
+            category="Results",
+        ),
         outcomes_wide="<results>/outcomes_wide.tsv",
         sync="<results>/sync.tsv",
         quality="<results>/quality.tsv",
@@ -29,6 +33,9 @@ rule gather_tables:
         boundaries="<results>/boundaries.tsv",
     log:
         "<results>/logs/gather_tables.log",
+    resources:
+        mem_mb=200,
+        runtime=5,
     params:
         **patterns_of(GATHERED),
         study=STUDY.folder.as_posix(),
@@ -43,10 +50,17 @@ rule check_safety:
     input:
         **of_everybody(CHECKED, STUDY.participants),
     output:
-        safety="<results>/safety.tsv",
+        safety=report(
+            "<results>/safety.tsv",
+            caption="../report/safety.rst",
+            category="Safety",
+        ),
         cuff_checks="<results>/cuff_checks.tsv",
     log:
         "<results>/logs/check_safety.log",
+    resources:
+        mem_mb=200,
+        runtime=5,
     params:
         **patterns_of(CHECKED),
         settings=parameter(SETTINGS.check_safety),

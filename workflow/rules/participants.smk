@@ -40,6 +40,9 @@ rule measure_participant:
         pages=directory("<results>/sessions/{participant}"),
     log:
         "<results>/logs/measure_participant/{participant}.log",
+    resources:
+        mem_mb=500,
+        runtime=5,
     params:
         study=STUDY.folder.as_posix(),
         participant="{participant}",

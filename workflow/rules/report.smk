@@ -9,6 +9,9 @@ rule write_tables:
         folder=directory("<results>/tables"),
     log:
         "<results>/logs/write_tables.log",
+    resources:
+        mem_mb=200,
+        runtime=5,
     params:
         study=STUDY.folder.as_posix(),
         settings=parameter(SETTINGS),
@@ -24,9 +27,16 @@ rule write_methods:
         template=f"{workflow.basedir}/workflow/templates/methods.md.jinja",
         tables=expand("<results>/{table}.tsv", table=header("report", "methods")["NEEDS"]),
     output:
-        methods="<results>/methods.md",
+        methods=report(
+            "<results>/methods.md",
+            caption="../report/methods.rst",
+            category="Report",
+        ),
     log:
         "<results>/logs/write_methods.log",
+    resources:
+        mem_mb=200,
+        runtime=5,
     params:
         study=STUDY.folder.as_posix(),
         settings=parameter(SETTINGS),
@@ -53,9 +63,16 @@ rule write_report:
         methods=rules.write_methods.output.methods,
         figures=[path for path in rules.draw_figures.output if path.endswith(".svg")],
     output:
-        report="<results>/report.html",
+        report=report(
+            "<results>/report.html",
+            caption="../report/report.rst",
+            category="Report",
+        ),
     log:
         "<results>/logs/write_report.log",
+    resources:
+        mem_mb=300,
+        runtime=5,
     params:
         study=STUDY.folder.as_posix(),
         settings=parameter(SETTINGS),
@@ -85,6 +102,9 @@ rule write_provenance:
         crate="<results>/provenance/ro-crate-metadata.json",
     log:
         "<results>/logs/write_provenance.log",
+    resources:
+        mem_mb=200,
+        runtime=5,
     params:
         study=STUDY.folder.as_posix(),
         all_settings=parameter(SETTINGS),
