@@ -18,17 +18,11 @@ from engine.code import code_of
 from engine.listings import header, names_in, needs_of
 from engine.problems import say_problems_last
 from engine.rules import check_steps, command, of_everybody, parameter, patterns_of, prepare_jobs
-from study.loading import load_study
-from study.problems import StudyError
+from study.loading import study_or_exit
 
 prepare_jobs()
 
-try:
-    STUDY = load_study(config)
-except StudyError as problem:
-    # an exception of Snakemake would add lines about this file, in which there is nothing to mend
-    sys.exit(str(problem))
-
+STUDY = study_or_exit(config)
 SETTINGS = STUDY.settings
 
 

@@ -3,6 +3,7 @@
 import hashlib
 import json
 import os
+import sys
 from functools import cache, cached_property
 from pathlib import Path
 from urllib.parse import quote
@@ -14,6 +15,15 @@ from study.problems import Problems, StudyError
 from study.rows import read_table
 from study.settings_files import read_settings
 from study.tables import TABLES
+
+
+def study_or_exit(config):
+    """The study of a run of the workflow; its problems are printed and end the run."""
+    try:
+        return load_study(config)
+    except StudyError as problem:
+        # an exception would make Snakemake add lines about the Snakefile, where nothing is to mend
+        sys.exit(str(problem))
 
 
 def load_study(config):

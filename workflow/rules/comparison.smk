@@ -46,7 +46,7 @@ rule relate_outcomes:
     log:
         "<results>/logs/relate_outcomes.log",
     resources:
-        mem_mb=200,
+        mem_mb=300,
         runtime=5,
     params:
         study=STUDY.folder.as_posix(),
