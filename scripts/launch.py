@@ -112,10 +112,10 @@ def set_up_environment():
 def locked_lines_of(package):
     """The lines of one package in the lock: its version and the hashes that follow."""
     lines = iter(LOCK.read_text().splitlines())
-    found = [next(line for line in lines if line.startswith(f"{package}=="))]
-    while found[-1].endswith("\\"):
-        found.append(next(lines))
-    return "\n".join(found) + "\n"
+    locked = [next(line for line in lines if line.startswith(f"{package}=="))]
+    while locked[-1].endswith("\\"):
+        locked.append(next(lines))
+    return "\n".join(locked) + "\n"
 
 
 def call(*words):

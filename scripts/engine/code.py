@@ -59,6 +59,7 @@ def _digest_and_imports(path):
     if known.get(name, [None])[0] != version:
         tree = ast.parse(path.read_text(encoding="utf-8"))
         imported = sorted(_imports_of(tree, path))
+        # compiled with optimize=2, a docstring would still leave an instruction behind
         code = compile(_WithoutTexts().visit(tree), "", "exec")
         digest = hashlib.sha256("\n".join(_meaning(code)).encode()).hexdigest()
         known[name] = [version, digest, imported]
