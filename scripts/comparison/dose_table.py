@@ -101,7 +101,7 @@ def rows_of_outcome(row, values, doses, band_pct):
     sets, remarks = with_doses(values, doses)
     if sets.empty:
         measure = RATIO if row["scale"] == "ratio" else SLOPE
-        why = "no value belongs to a set, or to a recovery after sets"
+        why = "no value was given in a set, nor in a recovery"
         yield row | {"measure": measure, "n_values": 0, "note": why}
         return
     if row["scale"] == "ratio":

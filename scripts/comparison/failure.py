@@ -65,17 +65,12 @@ def area_under_curve(
     arrays have the shape (sets,); `person` and `stratum` are codes. NaN without such a pair.
     """
     people = int(person.max()) + 1
-    failed_sets, other_sets = np.flatnonzero(failed), np.flatnonzero(~failed)
-    compared = np.nonzero(stratum[failed_sets][:, None] == stratum[other_sets])
-    first, second = failed_sets[compared[0]], other_sets[compared[1]]
-    wins = (saturation[first] < saturation[second]) + 0.5 * (
-        saturation[first] == saturation[second]
-    )
-    of_people = person[first] * people + person[second]
-    lower, pairs = (
-        np.bincount(of_people, weights, minlength=people**2).reshape(people, people)
-        for weights in (wins, np.ones(len(wins)))
-    )
+    lower, pairs = np.zeros((people, people)), np.zeros((people, people))
+    for n in np.flatnonzero(failed):
+        others = ~failed & (stratum == stratum[n])
+        wins = (saturation[n] < saturation[others]) + 0.5 * (saturation[n] == saturation[others])
+        lower[person[n]] += np.bincount(person[others], wins, minlength=people)
+        pairs[person[n]] += np.bincount(person[others], minlength=people)
     if not pairs.sum():
         return Interval(np.nan)
     drawn = resampled(people, seed)

@@ -31,8 +31,9 @@ def doses_in_words(dose):
         reasons = "; ".join(dict.fromkeys(slopes["note"].dropna()))
         return [f"Nothing can be said of the pressure applied: {reasons}."] if reasons else []
     sentences = [sentence_of(row, dose) for row in given.to_dict("records")]
-    for row in slopes[slopes["value"].isna()].to_dict("records"):
-        sentences.append(f"{name_of(row)}: {row['note']}.")
+    for note, without in slopes[slopes["value"].isna()].groupby("note", sort=False):
+        names = "; ".join(name_of(row) for row in without.to_dict("records"))
+        sentences.append(f"Without a slope, because {note}: {names}.")
     left_out = [part for part in parts_of(given.iloc[0]) if part.startswith("left out")]
     if left_out:
         sentences.append(f"{name_of(given.iloc[0])}, {'; '.join(left_out)}.")
