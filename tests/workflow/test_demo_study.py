@@ -96,6 +96,32 @@ def test_sets_whose_nadir_reaches_the_failure_band_fail_and_others_mostly_do_not
     assert in_band[failed].mean() > 4 * in_band[~failed].mean()
 
 
+def test_the_best_threshold_lies_where_sets_were_made_to_fail(results):
+    failure = read(results / "failure.tsv")
+    # built in: failure below a planned nadir of 16 %, with a spread of 2 points
+    assert abs(one(failure, measure="best threshold")["value"] - 16) < 4
+    nadir = failure[failure["measure"] == "area under the curve"]
+    within, over_all = (
+        one(nadir, marker="smo2_nadir_pct", stratum=s) for s in ("within condition", "all sets")
+    )
+    assert within["n_sets"] < over_all["n_sets"]
+    assert 0.8 < within["ci_low"] < within["value"] < over_all["value"]
+
+
+def test_the_slopes_against_pressure_are_those_built_in(results):
+    dose = read(results / "dose.tsv")
+    applied_pct = np.array([0.0, 20.0, 60.0])
+    built_in = {
+        ("smo2_nadir_pct", "set"): np.array([0.0, -6.0, -32.0]),
+        ("rmssd_ms", "recovery_steady"): np.log([1.0, 1.0, 0.8]),
+    }
+    for (outcome, window), effects in built_in.items():
+        row = dose[(dose["outcome"] == outcome) & (dose["window"] == window)].iloc[0]
+        slope = np.polyfit(applied_pct / 10, effects, 1)[0]
+        true = np.exp(slope) if row["scale"] == "ratio" else slope
+        assert row["ci_low"] < true < row["ci_high"]
+
+
 def test_nadirs_lie_near_the_truth_of_each_set(outcomes):
     found = against_truth(outcomes, "smo2_nadir_pct", "smo2_nadir_pct")
     error = found["value"] - found["true"]
