@@ -1,14 +1,14 @@
-"""Contrast the conditions: a mixed model per outcome, and each contrast's own paired result.
+"""Contrast the conditions within people, and judge the claims that were planned.
 
-For the primary outcomes also: other assumptions about the same values, what is missing and why,
-residuals and random effects, and what a study of a given size can detect.
+For every outcome also a mixed model; for the primary ones other assumptions about the same values,
+what is missing and why, residuals and random effects, and what a study of a given size can detect.
 """
 
 from comparison.outcome_tables import Plan, compare
 from comparison.sensitivity import missing_values
 from engine.step import Input, Output, run
 from results.tables import read_table, stack, write
-from study.settings import CompareConditions
+from study.settings import CompareConditions, PlanSection
 
 # what a comparison asks for; a study of many people has many rows
 COMPARED = [
@@ -20,6 +20,7 @@ COMPARED = [
 def compare_conditions(
     outcomes: Input,
     contrasts: Output,
+    claims: Output,
     models: Output,
     missing: Output,
     sensitivity: Output,
@@ -27,14 +28,16 @@ def compare_conditions(
     diagnostics: Output,
     *,
     settings: CompareConditions,
+    planned: PlanSection,
     conditions: list[str],
     primary: list[tuple[str, str]],
     seed: int,
 ):
     measured = read_table(outcomes, columns=COMPARED)
-    plan = Plan.of(settings, conditions, primary, seed)
+    plan = Plan.of(settings, conditions, primary, seed, planned)
     files = {
         "contrasts": contrasts,
+        "claims": claims,
         "models": models,
         "sensitivity": sensitivity,
         "planning": planning_table,

@@ -3,10 +3,9 @@ window or error, or without the decisions of people. Only what a change reaches 
 one person after the other."""
 
 from comparison.alternatives import main_rows, rows_under
-from comparison.outcome_tables import rows_of
+from comparison.outcome_tables import rest_of, rows_of
 from engine.step import Input, OfEach, Output, run
 from measuring.again import Change, Recorded
-from results.decided import as_decided
 from results.tables import read_table, stack, write
 from results.words import words_of
 from study.rows import participants_of
@@ -31,8 +30,11 @@ def try_alternatives(
     default_quality_rules: dict[str, QualityRule],
 ):
     primary = settings.study.primary
-    of_primary = rows_of(read_table(outcomes), primary)
-    main = rows_of(as_decided(read_table(contrasts)), primary)
+    adjusted = settings.plan.baseline_adjusted
+    at_rest = [rest_of(key) for key in primary if key[0] in adjusted and key[1] != "baseline"]
+    wanted = list(dict.fromkeys([*primary, *at_rest]))
+    of_wanted = rows_of(read_table(outcomes), wanted)
+    main = rows_of(read_table(contrasts), primary)
     asked = settings.try_alternatives.alternatives
     changes = {
         name: Change(settings, under_alternative(settings, name), asked[name].edits == "used")
@@ -52,11 +54,11 @@ def try_alternatives(
     for participant, *paths in zip(participants_of(study), *files.values(), strict=True):
         recorded = Recorded(study, participant, **dict(zip(files, paths, strict=True)))
         for name, change in changes.items():
-            again[name].append(recorded.measured_again(change, primary, default_quality_rules))
+            again[name].append(recorded.measured_again(change, wanted, default_quality_rules))
     tables = [main_rows(main)]
     for name, change in changes.items():
         measured = stack(again.pop(name), "outcomes")
-        rows = rows_under(change, of_primary, measured, main, primary)
+        rows = rows_under(change, of_wanted, measured, main, primary)
         tables.append(rows.assign(alternative=name, says=asked[name].says or words_of(name)))
     write(stack(tables, "alternatives"), "alternatives", alternatives)
 

@@ -26,7 +26,7 @@ def write_tables(
     printed = (
         participants(results.participants),
         outcomes_by_condition(results.outcomes, results.conditions),
-        contrasts_of(results.compared, results.primary),
+        contrasts_of(results.contrasts, results.primary),
         pressures(results.safety),
     )
     folder.mkdir(parents=True, exist_ok=True)

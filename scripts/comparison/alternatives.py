@@ -5,13 +5,14 @@ import pandas as pd
 from comparison.conditions import usable
 from comparison.outcome_tables import (
     Plan,
+    claims_of,
     comparisons_of,
     declared,
     outcome_contrasts,
     rows_of,
 )
+from comparison.planned_claims import shown_pairs
 from results.columns import columns_of
-from results.decided import as_decided
 from results.tables import number, stack
 from study.settings_files import changed_settings
 
@@ -23,7 +24,7 @@ MAIN = "main analysis"
 def main_rows(contrasts):
     """The rows of the main analysis, which stand first.
 
-    `contrasts` has the columns of contrasts.tsv, the result that decides in the main ones.
+    `contrasts` has the columns of contrasts.tsv.
     """
     marginal = contrasts[contrasts["exercise"] == "all"]
     marginal = marginal.assign(alternative=MAIN, says=MAIN, main_estimate=marginal["estimate"])
@@ -103,18 +104,22 @@ def as_written(value):
 
 
 def contrasts_again(table, primary, changed):
-    """Marginal contrasts of the primary outcomes, the result that decides in the main columns."""
+    """Marginal contrasts of the primary outcomes."""
     conditions = changed.study.conditions
     values = usable(table, declared("SCALE"), conditions)
-    plan = Plan.of(changed.compare_conditions, conditions, primary, changed.study.seed)
+    plan = Plan.of(
+        *(changed.compare_conditions, conditions, primary, changed.study.seed, changed.plan)
+    )
+    comparisons = comparisons_of(values, plan, primary)
+    claims = claims_of(comparisons, plan)
     tables = [
-        outcome_contrasts(comparison, plan)
-        for comparison in comparisons_of(values, conditions, primary).values()
+        outcome_contrasts(comparison, plan, shown_pairs(claims, key))
+        for key, comparison in comparisons.items()
     ]
     found = stack(tables, "contrasts")
     if found.empty:
         return found
-    found = as_decided(found[found["exercise"] == "all"])
+    found = found[found["exercise"] == "all"]
     numbers = found.select_dtypes("number").columns
     return found.assign(**{name: [as_written(v) for v in found[name]] for name in numbers})
 
@@ -135,7 +140,7 @@ def beside_main(compared, main, changes, primary):
                 after = after[after[key] == row[key]] if len(after) else after
             if len(after):
                 now = after.iloc[0]
-                columns = ("estimate", "ci_low", "ci_high", "p", "p_adjusted", "deciding")
+                columns = ("estimate", "ci_low", "ci_high", "p", "p_adjusted", "claim")
                 row |= {name: now[name] for name in (*columns, "n_participants")}
                 ratio = row["scale"] == "ratio"
                 row["difference"] = (

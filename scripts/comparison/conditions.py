@@ -1,8 +1,8 @@
 """Conditions compared: the cells of one outcome in one window, and their mixed model.
 
-The unit is the mean of the bouts of a participant, condition and exercise. The model has the
-design's own random terms (`comparison.design`); `comparison.contrasts` sets each participant's own
-differences beside it.
+The unit is the mean of the bouts of a participant, condition and exercise. Contrasts come from
+differences within people (`comparison.within_person`); the mixed model with the design's own random
+terms (`comparison.design`) stands beside them.
 """
 
 from __future__ import annotations
@@ -18,9 +18,14 @@ import pandas as pd
 
 from comparison.design import Design, ModelError, leaves_a_residual, random_terms
 from comparison.mixed_model import Fit, fit
+from comparison.within_person import Contrast, Estimator, WithinPerson, difference
 from results.decided import SAME_ORDER
 
 AVERAGED = "visits of one condition were averaged within the participant"
+
+METHOD = "within person, CR2"
+
+MODEL = "mixed model, Kenward-Roger"
 
 NO_REPEATS = "nothing in these cells shows what varies within sessions and exercises"
 
@@ -52,7 +57,9 @@ class Comparison:
 
     `y` and `visits` have the shape (participants, conditions, exercises), missing where nothing
     was given; outcomes that belong to no exercise have one. `single_rows` are the values before
-    averaging. `designs` is filled with designs and may be shared between comparisons.
+    averaging. `designs` is filled with designs and may be shared between comparisons. `covariates`
+    have the shape of `y`. `same_order` says of the study, not of these cells, whether everybody had
+    its conditions in one order.
     """
 
     outcome: str
@@ -66,6 +73,8 @@ class Comparison:
     n_rows: int
     single_rows: pd.DataFrame = field(repr=False)
     designs: dict = field(default_factory=dict, repr=False)
+    covariates: tuple[np.ndarray, ...] = ()
+    same_order: bool = False
 
     @classmethod
     def of_rows(
@@ -77,6 +86,7 @@ class Comparison:
         scale: str,
         conditions: Sequence[str],
         designs: dict | None = None,
+        same_order: bool = False,
     ) -> Comparison:
         """From rows of `usable`: participant_id, condition, exercise, visit, y."""
         # what follows a set is compared apart from what follows a whole session
@@ -112,6 +122,7 @@ class Comparison:
             n_rows=len(rows),
             single_rows=rows,
             designs={} if designs is None else designs,
+            same_order=same_order,
         )
 
     # ------------------------------------------------ the cells
@@ -154,8 +165,8 @@ class Comparison:
         )
 
     @cached_property
-    def same_order(self) -> bool:
-        """Whether every condition was done at one and the same visit by everybody."""
+    def visit_is_condition(self) -> bool:
+        """Whether everybody in these cells had each condition at one and the same visit."""
         seen = [set(v[~np.isnan(v)]) for v in self.visits.transpose(1, 0, 2)]
         return max(map(len, seen), default=0) < 2
 
@@ -189,6 +200,7 @@ class Comparison:
             visits=self.visits[where],
             n_rows=int((self.single_rows["participant_id"] != participant).sum()),
             single_rows=self.single_rows[self.single_rows["participant_id"] != participant],
+            covariates=tuple(covariate[where] for covariate in self.covariates),
         )
 
     # ------------------------------------------------ the model
@@ -197,7 +209,7 @@ class Comparison:
     def with_visit(self) -> bool:
         """Whether visits are in the model: known everywhere, and told apart from conditions."""
         known = not np.isnan(self.visits[self.filled]).any()
-        return known and not self.same_order and not self.too_few_for_visits
+        return known and not self.visit_is_condition and not self.too_few_for_visits
 
     @property
     def formula(self) -> str:
@@ -242,17 +254,20 @@ class Comparison:
 
     @cached_property
     def notes(self) -> list[str]:
-        """What a reader must know about the design and the fit."""
+        """What a reader must know about the design."""
         notes = [SAME_ORDER] if self.same_order else []
         if np.isnan(self.visits[self.filled]).any():
             notes.append("the visit is not known everywhere and not in the model")
-        elif self.too_few_for_visits and not self.same_order:
+        elif not self.layout.visit_in_model and not self.visit_is_condition:
             notes.append("too few sessions to tell visit from condition: visit not in the model")
         if self.visits_repeated:
             notes.append(AVERAGED)
-        if self.fit is None:
-            return [*notes, self._fitted[1]]
-        return [*notes, *self.fit.notes]
+        return notes
+
+    @property
+    def notes_of_model(self) -> list[str]:
+        """What a reader must know about the mixed model, or why there is none."""
+        return [self._fitted[1]] if self.fit is None else list(self.fit.notes)
 
     def weights(self, pair: tuple[str, str], exercise: str) -> np.ndarray:
         """Weights over the coefficients of one contrast; exercises weigh equally in `all`."""
@@ -276,26 +291,52 @@ class Comparison:
             if np.isfinite(list(adjusted.values())).all()
         }
 
-    def pooled_without(self, participant: str, *, confidence: float) -> dict[tuple, dict]:
-        """Marginal contrasts of the model by pair, without one participant."""
-        others = self.without(participant)
-        same_model = others.conditions == self.conditions and others.with_visit == self.with_visit
-        if self.fit is None or not same_model or not leaves_a_residual(others.y):
-            return _marginal(others.pooled(confidence=confidence))
-        try:
-            refitted = self.fit.without(participant)
-            weights = np.array([self.weights(pair, "all") for pair in self.pairs])
-            tested = map(without_note, refitted.tests(weights, level=confidence))
-        except ModelError:
-            # somebody else's model has other coefficients: laid out anew
-            return _marginal(others.pooled(confidence=confidence))
-        return {
-            pair: test
-            for pair, test in zip(self.pairs, tested, strict=True)
-            if np.isfinite(list(test.values())).all()
-        }
-
     # ------------------------------------------------ differences within participants
+
+    @cached_property
+    def layout(self) -> WithinPerson:
+        """Which cells are filled, at which visit: shared by outcomes with the same ones."""
+        if self.covariates:
+            return WithinPerson(self.filled, self.visits, self.covariates)
+        key = ("within person", self.y.shape, self.filled.tobytes(), self.visits.tobytes())
+        return self.designs.setdefault(key, WithinPerson(self.filled, self.visits))
+
+    @property
+    def method(self) -> str:
+        """What contrasts come from, with what was taken into account."""
+        visit = ", visit" if self.layout.visit_in_model else ""
+        return f"{METHOD}{visit}{', own baseline' if self.covariates else ''}"
+
+    def within_person(
+        self, pair: tuple[str, str], exercise: str
+    ) -> tuple[Contrast | None, list[str]]:
+        """A contrast within people, None where its error cannot be estimated; exercises left out.
+
+        `all` weighs equally the exercises in which two people at least hold both conditions. With
+        fewer than two such people there is no contrast: others cannot stand for them.
+        """
+        of_pair = [self.conditions.index(name) for name in pair]
+        n_exercises = self.y.shape[2]
+        numbers = range(n_exercises)
+        if exercise != "all":
+            numbers = [self.exercises.index(exercise)]
+        shape = self.y.shape[1:]
+        weights = {n: difference(shape, *of_pair, n) for n in numbers}
+        held = [n for n in numbers if self.layout.pairs(weights[n]) > 1]
+        left_out = [self.exercises[n] for n in numbers if n not in held] if held else []
+        if not held:
+            return None, []
+        estimator = self._estimator(sum(weights[n] for n in held) / len(held))
+        return estimator and estimator.of(self.y[self.layout.cells]), left_out
+
+    def _estimator(self, wanted: np.ndarray) -> Estimator | None:
+        layout = self.layout
+        if self.covariates:
+            return layout.estimator(wanted)
+        key = (id(layout), wanted.tobytes())
+        if key not in self.designs:
+            self.designs[key] = layout.estimator(wanted)
+        return self.designs[key]
 
     def pairs_of_values(
         self, pair: tuple[str, str], exercise: str
@@ -321,7 +362,3 @@ def contrast_weights(design: Design, pair: tuple[str, str], exercise: str) -> np
 
 def without_note(test: Mapping) -> dict[str, float]:
     return {name: value for name, value in test.items() if name != "note"}
-
-
-def _marginal(pooled: Mapping[tuple, dict]) -> dict[tuple, dict]:
-    return {pair: test for (pair, exercise), test in pooled.items() if exercise == "all"}

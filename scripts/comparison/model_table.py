@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from comparison.conditions import Comparison
-from comparison.contrasts import POOLED
+from comparison.conditions import MODEL, Comparison
 from comparison.mixed_model import Fit
 
 # differences of likelihoods below this are arithmetic and no finding
@@ -31,11 +30,11 @@ def model_table(comparison: Comparison) -> pd.DataFrame:
     }
     fit = comparison.fit
     if fit is None:
-        nothing = labels | {"term": "fit", "note": "; ".join(comparison.notes)}
-        return pd.DataFrame([nothing])
-    rows = [row | {"method": POOLED} for row in [*fit.coefficients(), *_means(comparison)]]
+        note = "; ".join([*comparison.notes, *comparison.notes_of_model])
+        return pd.DataFrame([labels | {"term": "fit", "note": note}])
+    rows = [row | {"method": MODEL} for row in [*fit.coefficients(), *_means(comparison)]]
     for term, weights in hypotheses(fit.design.cell_means).items():
-        rows.append({"term": f"F test of {term}", "method": POOLED} | _f_test(fit, weights))
+        rows.append({"term": f"F test of {term}", "method": MODEL} | _f_test(fit, weights))
     rows += [row | {"method": "REML"} for row in [*_variances(fit), *_facts(comparison)]]
     return pd.DataFrame(rows).assign(**labels)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import combinations
 
@@ -14,17 +14,28 @@ import pandas as pd
 from comparison.conditions import Comparison, usable
 from comparison.contrasts import Rules, contrast_table, smallest_effect_in
 from comparison.model_table import diagnostic_table, model_table
+from comparison.planned_claims import (
+    Tested,
+    against_plan,
+    judged_claims,
+    planned_claims,
+    row_of,
+    shown_pairs,
+)
 from comparison.planning import planning
 from comparison.sensitivity import (
     baseline_adjusted,
     extremes,
     leave_one_out,
+    mixed_model,
+    own_baseline,
+    own_differences,
     tabled,
     work_matched,
     worst_case,
 )
 from engine.listings import header, names_in
-from study.settings import CompareConditions
+from study.settings import CompareConditions, PlanSection
 
 # what stands in the place of an interpretation where nothing is adjusted, so that none is taken
 # for a claim
@@ -38,7 +49,7 @@ class Plan:
     """What was stated before the values were seen.
 
     `primary` are (outcome, window) pairs, `smallest_effect` sizes by outcome (and window), `power`
-    and `planned_participants` what a later study is planned with.
+    and `planned_participants` what a later study is planned with, `planned` the section plan.
     """
 
     conditions: Sequence[str]
@@ -47,6 +58,7 @@ class Plan:
     smallest_effect: Mapping
     power: float
     planned_participants: Sequence[int]
+    planned: PlanSection = field(repr=False)
 
     @classmethod
     def of(
@@ -55,6 +67,7 @@ class Plan:
         conditions: Sequence[str],
         primary: Collection[Key],
         seed: int,
+        planned: PlanSection,
     ) -> Plan:
         return cls(
             conditions=conditions,
@@ -63,6 +76,7 @@ class Plan:
             smallest_effect=settings.smallest_effect,
             power=settings.power,
             planned_participants=settings.planned_participants,
+            planned=planned,
         )
 
 
@@ -74,18 +88,32 @@ def declared(constant: str) -> dict[str, object]:
 
 
 def compare(outcomes: pd.DataFrame, plan: Plan) -> dict[str, list[pd.DataFrame]]:
-    """Tables of contrasts, models, sensitivity, planning and diagnostics, outcome by outcome.
+    """Tables of contrasts, claims, models, sensitivity, planning and diagnostics.
 
     `outcomes` has the columns of outcomes.tsv. Beyond contrasts and models everything is of
     primary outcomes.
     """
     values = usable(outcomes, declared("SCALE"), plan.conditions)
-    comparisons = comparisons_of(values, plan.conditions)
-    tables = {
-        name: [] for name in ("contrasts", "models", "sensitivity", "planning", "diagnostics")
-    }
+    comparisons = comparisons_of(values, plan, same_order=same_order(outcomes, plan.conditions))
+    names = ("contrasts", "claims", "models", "sensitivity", "planning", "diagnostics")
+    tables = {name: [] for name in names}
+    claims = claims_of(comparisons, plan)
+    people = values["participant_id"].nunique()
+    rows = [
+        row_of(
+            claim,
+            plan=against_plan(
+                *(plan.planned, plan.primary, plan.smallest_effect, claim.planned, people)
+            ),
+            confidence=plan.rules.confidence,
+        )
+        for claim in claims
+    ]
+    tables["claims"].append(pd.DataFrame(rows))
+    shares = shares_of(outcomes, plan.conditions)
     for key, comparison in comparisons.items():
-        contrasts = outcome_contrasts(comparison, plan)
+        contrasts = outcome_contrasts(comparison, plan, shown_pairs(claims, key))
+        contrasts = with_shares(contrasts, shares.get(key))
         if key in plan.primary:
             others = other_assumptions(comparison, contrasts, values, plan.rules)
             contrasts = with_extremes(contrasts, others)
@@ -109,6 +137,69 @@ def compare(outcomes: pd.DataFrame, plan: Plan) -> dict[str, list[pd.DataFrame]]
     return tables
 
 
+def claims_of(comparisons: Mapping[Key, Comparison], plan: Plan) -> list[Tested]:
+    """The planned claims, each with its verdict."""
+    return judged_claims(
+        comparisons,
+        planned_claims(plan.planned, plan.primary, plan.conditions),
+        plan.conditions,
+        across=plan.planned.across_claims,
+        alpha=1 - plan.rules.confidence,
+        fewest_pairs=plan.rules.fewest_participants,
+    )
+
+
+def same_order(outcomes: pd.DataFrame, conditions: Sequence[str]) -> bool:
+    """Whether everybody who had two conditions or more had them in one order of visits.
+
+    From all that was done, whatever was measured of it: an outcome that few people have says
+    nothing of the study.
+    """
+    done = outcomes[outcomes["condition"].isin(conditions) & outcomes["visit"].notna()]
+    visits = done[["participant_id", "condition", "visit"]].drop_duplicates()
+    if visits.empty:
+        return False
+    return bool((visits.groupby("condition")["visit"].nunique() == 1).all())
+
+
+def shares_of(outcomes: pd.DataFrame, conditions: Sequence[str]) -> dict[Key, pd.DataFrame]:
+    """How many values of each outcome were asked, flagged and withheld, by condition and exercise.
+
+    As in the comparison, what belongs to sets counts alone where there is any.
+    """
+    asked = outcomes[outcomes["condition"].isin(conditions)]
+    counted = asked.assign(
+        exercise=asked["exercise"].fillna("").astype(str),
+        flagged=asked["status"] == "flagged",
+        withheld=asked["status"].isin(["refused", "missing"]),
+        asked=True,
+    )
+    keys = ["outcome", "window", "condition", "exercise"]
+    sums = counted.groupby(keys)[["asked", "flagged", "withheld"]].sum().reset_index()
+    return dict(list(sums.groupby(["outcome", "window"])))
+
+
+def with_shares(contrasts: pd.DataFrame, counts: pd.DataFrame | None) -> pd.DataFrame:
+    """Contrasts with the share of their values that is flagged and that is withheld, in percent."""
+    if counts is None:
+        return contrasts
+    if (counts["exercise"] != "").any():
+        counts = counts[counts["exercise"] != ""]
+    rows = []
+    for row in contrasts.itertuples():
+        own = counts[counts["condition"].isin(row.contrast.split(" - "))]
+        if row.exercise != "all":
+            own = own[own["exercise"] == row.exercise]
+        asked = own["asked"].sum()
+        rows.append(
+            {
+                f"{name}_pct": 100 * own[name].sum() / asked if asked else None
+                for name in ("flagged", "withheld")
+            }
+        )
+    return contrasts.join(pd.DataFrame(rows, index=contrasts.index))
+
+
 def rows_of(table: pd.DataFrame, outcomes: Collection[Key]) -> pd.DataFrame:
     """Rows that belong to one of the (outcome, window) pairs."""
     keys = zip(table["outcome"], table["window"], strict=True)
@@ -116,11 +207,15 @@ def rows_of(table: pd.DataFrame, outcomes: Collection[Key]) -> pd.DataFrame:
 
 
 def comparisons_of(
-    values: pd.DataFrame, conditions: Sequence[str], only: Collection[Key] | None = None
+    values: pd.DataFrame,
+    plan: Plan,
+    only: Collection[Key] | None = None,
+    *,
+    same_order: bool = False,
 ) -> dict[Key, Comparison]:
     """A comparison for every outcome and window with values in two conditions, or for those named.
 
-    `values` come from `usable`.
+    `values` come from `usable`. Outcomes that the plan adjusts carry their own baseline.
     """
     scales, designs, comparisons = declared("SCALE"), {}, {}
     for key, rows in values.groupby(["outcome", "window"], sort=True):
@@ -130,25 +225,45 @@ def comparisons_of(
                 outcome=key[0],
                 window=key[1],
                 scale=scales[key[0]],
-                conditions=conditions,
+                conditions=plan.conditions,
                 designs=designs,
+                same_order=same_order,
             )
+            if key[0] in plan.planned.baseline_adjusted and key[1] != "baseline":
+                at_rest = rows_of(values, [rest_of(key)])
+                covariate = own_baseline(comparisons[key], at_rest)
+                comparisons[key] = replace(comparisons[key], covariates=(covariate,))
     return {key: one for key, one in comparisons.items() if len(one.conditions) > 1}
 
 
-def outcome_contrasts(comparison: Comparison, plan: Plan) -> pd.DataFrame:
-    """Contrasts of an outcome; only those of primary outcomes are adjusted and interpreted."""
+def rest_of(key: Key) -> Key:
+    """The (outcome, window) that holds the resting value of an outcome."""
+    rest = declared("REST")[key[0]]
+    return (rest, key[1]) if rest else (key[0], "baseline")
+
+
+def outcome_contrasts(
+    comparison: Comparison, plan: Plan, claimed: frozenset[tuple[str, str]] = frozenset()
+) -> pd.DataFrame:
+    """Contrasts of an outcome; only those of primary outcomes are tested and interpreted.
+
+    `claimed` are differences that a planned claim has shown.
+    """
     is_primary = (comparison.outcome, comparison.window) in plan.primary
-    rules = plan.rules if is_primary else replace(plan.rules, adjustment="none")
     contrasts = contrast_table(
         comparison,
-        rules,
+        plan.rules,
+        adjusted=is_primary,
+        claimed=claimed,
         smallest_effect=smallest_effect_in(
             plan.smallest_effect, comparison.outcome, comparison.window
         ),
     )
     if not is_primary:
         contrasts = contrasts.assign(reading=SECONDARY)
+    else:
+        within = contrasts["exercise"] != "all"
+        contrasts.loc[within & contrasts["reading"].notna(), "reading"] = SECONDARY
     return contrasts.assign(primary=is_primary, evidence=declared("EVIDENCE")[comparison.outcome])
 
 
@@ -156,13 +271,13 @@ def other_assumptions(
     comparison: Comparison, contrasts: pd.DataFrame, values: pd.DataFrame, rules: Rules
 ) -> list[dict]:
     """Rows of sensitivity.tsv of one primary outcome, beside its contrasts."""
-    rest = declared("REST")[comparison.outcome]
-    at_rest = (rest, comparison.window) if rest else (comparison.outcome, "baseline")
+    at_rest = rest_of((comparison.outcome, comparison.window))
     marginal = contrasts[contrasts["exercise"] == "all"]
-    paired = set(marginal.loc[marginal["deciding"] == "paired", "contrast"])
     confidence = rules.confidence
     rows = [
-        *leave_one_out(comparison, confidence=confidence, paired=paired),
+        *mixed_model(comparison, confidence=confidence),
+        *own_differences(comparison, confidence=confidence, seed=rules.seed),
+        *leave_one_out(comparison, confidence=confidence),
         *baseline_adjusted(comparison, rows_of(values, [at_rest]), confidence=confidence),
         *work_matched(comparison, rows_of(values, [("reps_done", "set")]), confidence=confidence),
         *worst_case(comparison, confidence=confidence),
@@ -216,6 +331,8 @@ def absent_contrasts(
                 "n_participants": 0,
                 "n_rows": 0,
                 "method": "none",
+                "n_pairs": 0,
+                "claim": "not tested",
                 "primary": True,
                 "evidence": declared("EVIDENCE")[outcome],
             }

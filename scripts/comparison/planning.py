@@ -1,8 +1,7 @@
-"""What a study of a given size can detect, from the variances of this one.
+"""What a study of a given size can detect, from the errors of this one.
 
-In complete balanced data the contrast of two conditions averaged over E exercises has the variance
-2 (session + residual / E) / N and, in the mixed model, (N - 1) (C - 1) degrees of freedom, less
-those of the visits; its own paired error has N - 1. Power follows from the noncentral t.
+The error of a contrast comes from the people, so that with other people of the same kind it changes
+with the root of their number. Power follows from the noncentral t.
 """
 
 from __future__ import annotations
@@ -15,8 +14,8 @@ import pandas as pd
 from scipy import special
 
 from comparison.conditions import Comparison
-from comparison.contrasts import as_ratio, differences_of, sd_of
-from comparison.design import SESSION
+from comparison.contrasts import as_ratio
+from comparison.within_person import Contrast
 from results.columns import columns_of
 
 # halvings of an interval, more than double precision can show
@@ -55,25 +54,6 @@ def detectable_noncentrality(df: float, *, power_wanted: float, alpha: float) ->
     return (low + high) / 2
 
 
-def pooled_error(
-    *,
-    participants: int,
-    conditions: int,
-    exercises: int,
-    visits: int,
-    session_variance: float,
-    residual_variance: float,
-) -> tuple[float, float]:
-    """Standard error and df of a marginal contrast of the mixed model in balanced data.
-
-    Variances in the squared unit of the outcome. `visits` is the number of visits in the model, 1
-    where they are not (Searle, Casella and McCulloch 1992, Variance Components, section 4.7).
-    """
-    variance = 2 * (session_variance + residual_variance / exercises) / participants
-    df = (participants - 1) * (conditions - 1) - (visits - 1)
-    return float(np.sqrt(variance)), float(df)
-
-
 def planning(
     comparison: Comparison,
     *,
@@ -83,15 +63,14 @@ def planning(
     alpha: float,
     smallest_effect: float | None,
 ) -> pd.DataFrame:
-    """Detectable differences by number of participants, for each contrast and either error.
+    """Detectable differences by number of participants, for each contrast.
 
-    Columns as in planning.tsv: `detectable` is found with `power_wanted` at `alpha`,
-    `detectable_adjusted` at alpha over the number of contrasts, the first step of Holm. Variances
-    of fewer than `fewest_participants` are too uncertain to plan with, and none is given. On ratio
-    scales both are ratios above one. A design's power, from variances as this study fitted them;
-    it says nothing about the difference that was seen.
+    Columns as in planning.tsv: `detectable` is found with `power_wanted` at `alpha`, the level of
+    each part of a planned claim; `detectable_adjusted` at alpha over the number of contrasts, the
+    first of Shaffer's steps. The error is that of this study's own contrast. With fewer pairs than
+    `fewest_participants` it is too uncertain to plan with, and none is given. On ratio scales both
+    are ratios above one. It says nothing about the difference that was seen.
     """
-    n_contrasts = len(comparison.pairs)
     labels = {
         "outcome": comparison.outcome,
         "window": comparison.window,
@@ -99,57 +78,38 @@ def planning(
         "smallest_effect": smallest_effect,
     }
     sizes = sorted({*participants, comparison.n_participants} - {0, 1})
-    variances, visits = variances_of(comparison)
     rows = []
     for pair in comparison.pairs:
-        sd = sd_of(differences_of(*comparison.pairs_of_values(pair, "all"))) or 0.0
-        for error in ("pooled", "paired"):
-            row = labels | {"contrast": f"{pair[0]} - {pair[1]}", "error": error}
-            unknown = variances is None if error == "pooled" else sd == 0
-            too_few = comparison.n_participants < fewest_participants
-            if unknown or too_few:
-                why = "no variance could be estimated"
-                if too_few:
-                    why = f"fewer than {fewest_participants} participants to plan from"
-                rows.append(row | {"note": why})
+        row = labels | {"contrast": f"{pair[0]} - {pair[1]}"}
+        found, _ = comparison.within_person(pair, "all")
+        if found is None or found.n_pairs < fewest_participants:
+            why = f"fewer than {fewest_participants} pairs to plan from"
+            if comparison.n_participants >= fewest_participants and found is None:
+                why = "no error could be estimated"
+            rows.append(row | {"note": why})
+            continue
+        for n in sizes:
+            se, df = planned_error(found, n)
+            if df <= 0:
                 continue
-            for n in sizes:
-                if error == "pooled":
-                    se, df = pooled_error(
-                        participants=n,
-                        conditions=len(comparison.conditions),
-                        exercises=comparison.y.shape[2],
-                        visits=visits,
-                        session_variance=variances[0],
-                        residual_variance=variances[1],
-                    )
-                else:
-                    se, df = sd / np.sqrt(n), float(n - 1)
-                if df <= 0:
-                    continue
-                rows.append(
-                    row
-                    | {
-                        "n_participants": n,
-                        "this_study": n == comparison.n_participants,
-                        "df": df,
-                        "se": se,
-                        "note": f"variances as {comparison.n_participants} participants gave them",
-                    }
-                    | _reach(
-                        se, df, comparison.scale, power_wanted, alpha, n_contrasts, smallest_effect
-                    )
-                )
+            reach = _reach(
+                *(se, df, comparison.scale, power_wanted, alpha),
+                *(len(comparison.pairs), smallest_effect),
+            )
+            study = {"n_participants": n, "this_study": n == comparison.n_participants}
+            note = f"error as {found.n_pairs} pairs gave it"
+            rows.append(row | study | {"df": df, "se": se, "note": note} | reach)
     return pd.DataFrame(rows, columns=columns_of("planning"))
 
 
-def variances_of(comparison: Comparison) -> tuple[tuple[float, float] | None, int]:
-    """Session and residual variance as fitted, None without a model, and the visits modelled."""
-    if comparison.fit is None:
-        return None, 1
-    variances = {p["term"]: p["variance"] for p in comparison.fit.variance_components()}
-    visits = len(np.unique(comparison.cells["visit"].to_numpy(str))) if comparison.with_visit else 1
-    return (variances.get(SESSION, 0.0), variances["residual"]), visits
+def planned_error(found: Contrast, participants: int) -> tuple[float, float]:
+    """Standard error and df of a contrast with so many people, from those with which it was found.
+
+    The error falls with the root of the people, its degrees of freedom grow by one with each, and
+    what the visit costs stays as it was.
+    """
+    se = found.se * np.sqrt(found.n_pairs / participants)
+    return float(se), float(found.df + participants - found.n_pairs)
 
 
 def _reach(se, df, scale, power_wanted, alpha, n_contrasts, smallest_effect) -> dict:

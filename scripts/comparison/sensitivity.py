@@ -6,20 +6,26 @@ nothing. Estimates are on the scale of the analysis until `tabled` gives ratios 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
-from comparison.conditions import Comparison, contrast_weights
-from comparison.contrasts import as_ratio, differences_of, paired_result
-from comparison.design import Design, ModelError
-from comparison.mixed_model import fit
+from comparison.conditions import MODEL, Comparison
+from comparison.contrasts import as_ratio, differences_of
+from comparison.paired import paired_t, sign_flip
 from results.columns import columns_of
 
 LEFT_OUT = "one participant left out"
 
+PAIRED = "paired t, each participant's own differences"
+
+SIGN_FLIP = "sign-flip test of each participant's own differences"
+
 BASELINE = "own baseline as covariate"
+
+WITHOUT_BASELINE = "without own baseline as covariate"
 
 CHANGE = "change from own baseline"
 
@@ -33,38 +39,77 @@ SHOWN = ("estimate", "se", "df", "ci_low", "ci_high", "p")
 
 NOT_DONE = "not done"
 
-PAIRED = "paired result"
+TOO_FEW = "too few people determine this contrast"
 
 
-def leave_one_out(
-    comparison: Comparison, *, confidence: float, paired: Collection[str] = ()
-) -> list[dict]:
+def mixed_model(comparison: Comparison, *, confidence: float) -> list[dict]:
+    """The contrasts of the mixed model (Kenward and Roger 1997), or why there are none."""
+    found = comparison.pooled(confidence=confidence)
+    note = "; ".join(comparison.notes_of_model)
+    if not found:
+        return [_nothing(MODEL, note or "no contrast could be estimated")]
+    return [
+        _row(comparison, pair, found.get((pair, "all"), {}), note) | {"analysis": MODEL}
+        for pair in comparison.pairs
+    ]
+
+
+def own_differences(comparison: Comparison, *, confidence: float, seed: int) -> list[dict]:
+    """The paired t test (Student 1908) and the sign-flip test (Fisher 1935) of each contrast.
+
+    Of everybody who holds both sides, over the exercises done in both; visits are not in them.
+    """
+    rows = []
+    for pair in comparison.pairs:
+        differences = differences_of(*comparison.pairs_of_values(pair, "all"))
+        people = {"n_participants": len(differences), "n_pairs": len(differences)}
+        if len(differences) < 2:
+            continue
+        test = paired_t(differences, level=confidence)
+        found = {"estimate": test.mean, "se": test.se, "df": float(test.df), "p": test.p}
+        if test.p is not None:
+            found |= {"ci_low": test.ci_low, "ci_high": test.ci_high}
+        rows.append(_row(comparison, pair, found, test.reason) | people | {"analysis": PAIRED})
+        flips = sign_flip(differences, rng=np.random.default_rng(seed))
+        found = {"estimate": test.mean, "p": flips.p}
+        note = f"smallest possible p {flips.attainable_minimum:.2g}"
+        rows.append(_row(comparison, pair, found, note) | people | {"analysis": SIGN_FLIP})
+    return rows
+
+
+def leave_one_out(comparison: Comparison, *, confidence: float) -> list[dict]:
     """Every marginal contrast again without each participant in turn.
 
-    Contrasts named in `paired` and those that have no model are the paired ones. Convention; with
-    fewer than three participants there is no row.
+    Convention; with fewer than three participants there is no row.
     """
     if comparison.n_participants < 3:
         return []
     return [
-        {"analysis": LEFT_OUT, "left_out": person, **row}
+        row | {"left_out": person}
         for person in comparison.participants
-        for row in _marginal_rows(comparison, person, confidence, paired)
+        for row in _again(comparison.without(person), LEFT_OUT, confidence)
     ]
 
 
-def _marginal_rows(comparison, left_out, confidence, paired) -> list[dict]:
-    others = comparison.without(left_out)
-    pooled = comparison.pooled_without(left_out, confidence=confidence)
+def _again(
+    comparison: Comparison,
+    analysis: str,
+    confidence: float,
+    note: str = "",
+    pairs: Sequence[tuple[str, str]] | None = None,
+) -> list[dict]:
+    """The marginal contrasts of other cells, or some of them, by the same estimator."""
     rows = []
-    for pair in others.pairs:
-        if pair in pooled and f"{pair[0]} - {pair[1]}" not in paired:
-            rows.append(_row(others, pair, pooled[pair], ""))
-        else:
-            result = paired_result(
-                differences_of(*others.pairs_of_values(pair, "all")), confidence=confidence
-            )
-            rows.append(_row(others, pair, result, PAIRED))
+    for pair in comparison.pairs if pairs is None else pairs:
+        found, _ = comparison.within_person(pair, "all")
+        numbers = {}
+        if found is not None:
+            low, high = found.interval(confidence)
+            numbers = {"estimate": found.estimate, "se": found.se, "df": found.df, "p": found.p}
+            numbers |= {"ci_low": low, "ci_high": high, "n_pairs": found.n_pairs}
+        reason = "" if found is not None else TOO_FEW
+        said = "; ".join(filter(None, [note, reason]))
+        rows.append(_row(comparison, pair, numbers, said) | {"analysis": analysis})
     return rows
 
 
@@ -88,45 +133,66 @@ def extremes(rows: Sequence[dict]) -> dict[str, dict[str, object]]:
     return ranges
 
 
+def cells_of(
+    comparison: Comparison, values: pd.DataFrame, *, by_exercise: bool, summed: bool = False
+) -> np.ndarray:
+    """Means (or sums) of other values in the cells of a comparison, missing where none is given.
+
+    `values` holds rows of `usable`. Without `by_exercise` one value of a participant and condition
+    stands in all exercises.
+    """
+    keys = ["participant_id", "condition", *(["exercise"] if by_exercise else [])]
+    groups = values.groupby(keys)["y"]
+    given = groups.sum() if summed else groups.mean()
+    labels = [comparison.participants, comparison.conditions]
+    if by_exercise:
+        labels.append(comparison.exercises)
+    table = given.reindex(pd.MultiIndex.from_product(labels, names=keys)).to_numpy(float)
+    table = table.reshape([len(names) for names in labels])
+    return table if by_exercise else np.repeat(table[:, :, None], comparison.y.shape[2], axis=2)
+
+
+def own_baseline(comparison: Comparison, baseline: pd.DataFrame) -> np.ndarray:
+    """The session's own baseline in each cell, missing where it was not measured.
+
+    `baseline` holds rows of `usable`: the same outcome in the window baseline, or what stands for
+    it at rest before the sets of each exercise.
+    """
+    own_muscle = comparison.by_exercise and baseline["exercise"].notna().all()
+    return cells_of(comparison, baseline, by_exercise=bool(own_muscle))
+
+
 def baseline_adjusted(
     comparison: Comparison, baseline: pd.DataFrame, *, confidence: float
 ) -> list[dict]:
-    """Contrasts with the session's own baseline as covariates, and of the change from it.
+    """Contrasts with the session's own baseline as covariate, and of the change from it.
 
-    `baseline` holds rows of `usable`: the same outcome in the window baseline, or what stands for
-    it at rest before the sets of each exercise. The value enters as mean of the participant (in
-    that exercise) and deviation from that mean (Neuhaus and Kalbfleisch 1998, Biometrics 54:638);
-    the change is value minus baseline, a ratio on ratio scales. Convention.
+    Only the baseline's deviation from the participant's own mean counts (Neuhaus and Kalbfleisch
+    1998, Biometrics 54:638); the change is value minus baseline, a ratio on ratio scales. Where the
+    plan adjusts already, the first is the contrast without. Convention.
     """
     if comparison.window == "baseline":
         return []
+    planned = bool(comparison.covariates)
+    first = WITHOUT_BASELINE if planned else BASELINE
     if baseline.empty:
-        return [_nothing(kind, "not measured at baseline") for kind in (BASELINE, CHANGE)]
-    own_muscle = comparison.by_exercise and baseline["exercise"].notna().all()
-    within = ["exercise"] if own_muscle else []
-    value = baseline.groupby(["participant_id", "condition", *within])["y"].mean()
-    names = ["participant", "condition", *within]
-    keys = pd.MultiIndex.from_frame(comparison.cells[names].astype(object))
-    known = comparison.cells.assign(baseline=value.reindex(keys).to_numpy()).dropna(
-        subset="baseline"
-    )
-    between = known.groupby(["participant", *within])["baseline"].transform("mean")
-    known = known.assign(
-        baseline_between=between,
-        baseline_within=known["baseline"] - between,
-        change=known["y"] - known["baseline"],
-    )
-    covariates = ("baseline_between", "baseline_within")
+        return [_nothing(kind, "not measured at baseline") for kind in (first, CHANGE)]
+    value = own_baseline(comparison, baseline)
+    plain = replace(comparison, covariates=())
+    other = plain if planned else replace(comparison, covariates=(value,))
+    change = replace(plain, y=comparison.y - value)
+    missing = int((comparison.filled & np.isnan(value)).sum())
+    note = f"{missing} cells without the baseline left out" if missing else ""
     return [
-        *_refitted(comparison, known, BASELINE, confidence, covariates=covariates),
-        *_refitted(comparison, known, CHANGE, confidence, response="change"),
+        *_again(other, first, confidence, "" if planned else note),
+        *_again(change, CHANGE, confidence, note),
     ]
 
 
 def work_matched(
     comparison: Comparison, repetitions: pd.DataFrame, *, confidence: float
 ) -> list[dict]:
-    """Contrasts at equal repetitions: those done, centred within the participant, as a covariate.
+    """Contrasts at equal repetitions: those done as a covariate within the participant.
 
     `repetitions` holds rows of `usable` of reps_done in the sets. Outcomes of single exercises take
     the mean repetitions of the cell, outcomes of a session its sum. Repetitions are affected by the
@@ -136,57 +202,27 @@ def work_matched(
         return []
     if repetitions.empty:
         return [_nothing(EQUAL_WORK, "repetitions were not noted")]
-    keys = ["participant_id", "condition"]
-    names = ["participant", "condition"]
-    if comparison.exercises:
-        keys, names = [*keys, "exercise"], [*names, "exercise"]
-    values = repetitions.groupby(keys)["y"]
-    done = values.mean() if comparison.exercises else values.sum()
-    if comparison.exercises and not comparison.by_exercise:
-        names[-1] = "only"
-    cells = comparison.cells.assign(only=(comparison.exercises or ("",))[0])
-    index = pd.MultiIndex.from_frame(cells[names].astype(object))
-    known = cells.assign(work=done.reindex(index).to_numpy()).dropna(subset="work")
-    work = known["work"] - known.groupby("participant")["work"].transform("mean")
-    if not work.abs().max() > 0:
+    in_exercises = bool(comparison.exercises)
+    work = cells_of(comparison, repetitions, by_exercise=in_exercises, summed=not in_exercises)
+    known = np.where(comparison.filled, work, np.nan)
+    if not _varies(known):
         return [_nothing(EQUAL_WORK, "repetitions did not differ within participants")]
-    return _refitted(
-        comparison,
-        known.assign(work_within=work),
-        EQUAL_WORK,
-        confidence,
-        covariates=("work_within",),
-    )
+    missing = int((comparison.filled & np.isnan(work)).sum())
+    note = f"{missing} cells without repetitions left out" if missing else ""
+    matched = replace(comparison, covariates=(*comparison.covariates, work))
+    return _again(matched, EQUAL_WORK, confidence, note)
 
 
-def _refitted(comparison, cells, analysis, confidence, *, response="y", covariates=()) -> list:
-    """Marginal contrasts of another model of the same cells, or why there are none."""
-    dropped = len(comparison.cells) - len(cells)
-    notes = [f"{dropped} cells without the covariate left out"] if dropped else []
-    pairs = [p for p in comparison.pairs if set(p) <= set(cells["condition"])]
-    try:
-        design = Design.of_cells(
-            cells,
-            by_exercise=comparison.by_exercise,
-            with_visit=comparison.with_visit,
-            covariates=covariates,
-        )
-        refitted = fit(design, cells[response].to_numpy(float))
-        weights = [contrast_weights(design, pair, "all") for pair in pairs]
-        tests = refitted.tests(np.array(weights), level=confidence) if pairs else []
-    except ModelError as reason:
-        return [_nothing(analysis, f"no model: {reason}")]
-    notes += refitted.notes
-    people = len(design.participants)
-    return [
-        _row(comparison, pair, test, "; ".join(filter(None, [*notes, test["note"]])))
-        | {"analysis": analysis, "n_participants": people, "n_rows": len(cells)}
-        for pair, test in zip(pairs, tests, strict=True)
-    ]
+def _varies(cells: np.ndarray) -> bool:
+    """Whether the values of a person in one exercise differ between conditions."""
+    known = ~np.isnan(cells)
+    high = np.where(known, cells, -np.inf).max(axis=1)
+    low = np.where(known, cells, np.inf).min(axis=1)
+    return bool((high > low).any())
 
 
 def worst_case(comparison: Comparison, *, confidence: float) -> list[dict]:
-    """The paired contrasts with every missing cell at the worst value seen in its exercise.
+    """The contrasts with every missing cell at the worst value seen in its exercise.
 
     For the lowest contrast a missing cell of the first condition takes the smallest value that
     anybody had in that exercise and one of the second the largest; for the highest the other way
@@ -200,18 +236,26 @@ def worst_case(comparison: Comparison, *, confidence: float) -> list[dict]:
         return [_nothing(kind, why) for kind in (LOWEST, HIGHEST)]
     low = np.nanmin(comparison.y, axis=(0, 1), keepdims=True)
     high = np.nanmax(comparison.y, axis=(0, 1), keepdims=True)
+    # a missing cell belongs to the visit of the other cells of its condition, where there are any
+    known_visit = np.where(np.isnan(comparison.visits), -np.inf, comparison.visits).max(
+        axis=2, keepdims=True
+    )
+    visits = np.where(
+        np.isnan(comparison.visits),
+        np.where(np.isinf(known_visit), np.nan, known_visit),
+        comparison.visits,
+    )
     rows = []
     for analysis, *fillings in ((LOWEST, low, high), (HIGHEST, high, low)):
         for pair in comparison.pairs:
+            y = comparison.y.copy()
             of_pair = [comparison.conditions.index(name) for name in pair]
-            means = [
-                np.where(filled, comparison.y, filling)[:, n].mean(axis=1)
-                for n, filling in zip(of_pair, fillings, strict=True)
-            ]
+            for n, filling in zip(of_pair, fillings, strict=True):
+                y[:, n] = np.where(filled[:, n], y[:, n], filling[0])
             missing = int((~filled[:, of_pair]).sum())
-            result = paired_result(differences_of(*means), confidence=confidence)
-            note = f"{PAIRED}; cells filled in: {missing}" if missing else PAIRED
-            rows.append(_row(comparison, pair, result, note) | {"analysis": analysis})
+            note = f"cells filled in: {missing}" if missing else ""
+            complete = replace(comparison, y=y, visits=visits, covariates=(), designs={})
+            rows += _again(complete, analysis, confidence, note, pairs=[pair])
     return rows
 
 
@@ -310,6 +354,7 @@ def _row(comparison, pair, found, note) -> dict:
         **{name: found.get(name) for name in SHOWN},
         "n_participants": comparison.n_participants,
         "n_rows": comparison.n_rows,
+        "n_pairs": found.get("n_pairs", len(comparison.pairs_of_values(pair, "all")[0])),
         "note": note,
     }
 
@@ -323,9 +368,8 @@ def tabled(
 ) -> list[dict]:
     """Rows as they stand in sensitivity.tsv, beside the estimate of the main analysis.
 
-    `main` holds the marginal contrasts of contrasts.tsv. Paired rows stand beside the paired
-    estimate. `difference` is a difference, on ratio scales a ratio. With fewer participants than
-    `fewest_participants` there is no p-value.
+    `main` holds the marginal contrasts of contrasts.tsv. `difference` is a difference, on ratio
+    scales a ratio. With fewer pairs than `fewest_participants` there is no p-value.
     """
     by_contrast = main.set_index("contrast")
     labels = {
@@ -337,8 +381,7 @@ def tabled(
     for found in rows:
         row = dict(found) | labels
         if row["contrast"] is not None:
-            column = "paired_estimate" if row["note"].startswith(PAIRED) else "estimate"
-            row["main_estimate"] = by_contrast.loc[row["contrast"], column]
+            row["main_estimate"] = by_contrast.loc[row["contrast"], "estimate"]
             row |= _as_shown(row, comparison.scale == "ratio", fewest_participants)
         shown.append(row)
     return shown
@@ -349,7 +392,7 @@ def _as_shown(row, ratio, fewest_participants) -> dict:
     shown = {}
     if ratio:
         shown |= {name: as_ratio(row[name]) for name in ("estimate", "ci_low", "ci_high")}
-    if row["n_participants"] < fewest_participants:
+    if row["n_pairs"] < fewest_participants:
         shown["p"] = None
     now, before = (row | shown)["estimate"], row["main_estimate"]
     if pd.notna(now) and pd.notna(before):

@@ -13,7 +13,7 @@ NEEDS = ("contrasts",)
 
 
 def draw(results):
-    table = results.compared[is_comparison(results.compared)]
+    table = results.contrasts[is_comparison(results.contrasts)]
     chosen = [
         (outcome, window, own)
         for outcome, window in results.primary

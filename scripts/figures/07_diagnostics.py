@@ -53,7 +53,7 @@ def draw(results):
         exercises = list(dict.fromkeys(residuals["exercise"].dropna()))
         draw_spread(axes[3], residuals, "exercise", exercises)
         draw_effects(axes[4], own[own["part"] == "random effect"])
-        draw_left_out(axes[5], again, most_of(results.compared, outcome, window))
+        draw_left_out(axes[5], again, most_of(results.contrasts, outcome, window))
     numbers = [own for _, _, own, _ in parts]
     numbers += [
         again.rename(columns={"left_out": "participant_id", "estimate": "value"}).assign(

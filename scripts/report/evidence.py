@@ -9,7 +9,7 @@ which vagal withdrawal alone cannot produce.
 
 import pandas as pd
 
-from report.sentences import SAME_ORDER_CLAIM, is_comparison, size_of, verdict_of
+from report.sentences import SAME_ORDER_CLAIM, basis_of, is_comparison, size_of, verdict_of
 from results.words import in_words
 
 TIERS = ("none", "vagal", "beyond vagal")
@@ -17,6 +17,7 @@ TIERS = ("none", "vagal", "beyond vagal")
 NO_CLAIM = {
     "same": "no difference in size that matters between",
     "not shown": "no difference was shown between",
+    "described": "described only, for too few pairs:",
 }
 
 # what a difference that was shown may be called, by tier and direction
@@ -35,7 +36,6 @@ def sentence_of_evidence(
     unit: str,
     *,
     same_order: bool = False,
-    confidence: float = 0.95,
 ) -> str:
     """What the tier permits to say of one outcome's contrasts (rows of contrasts.tsv).
 
@@ -54,7 +54,7 @@ def sentence_of_evidence(
     if not (estimated["primary"] == "yes").all():
         sizes = "; ".join(
             f"{' against '.join(row.contrast.split(' - '))} "
-            f"{size_of(row, unit, confidence=confidence)}"
+            f"{', '.join(filter(None, [size_of(row, unit), basis_of(row)]))}"
             for row in estimated.itertuples()
         )
         return f"{label}, not adjusted and so without a claim: {sizes}."
@@ -74,27 +74,28 @@ def sentence_of_evidence(
     return f"{label}: {'; '.join(said)}.{order}"
 
 
-def sentences_above_intrinsic(values: pd.DataFrame, conditions: list[str]) -> list[str]:
-    """How many participants exceeded the upper limit of the intrinsic rate, by condition.
+def sentence_above_intrinsic(values: pd.DataFrame, conditions: list[str]) -> str:
+    """In how many participants heart rate exceeded the upper limit of the intrinsic rate.
 
-    `values`: rows of hr_above_intrinsic_bpm of sets with participant_id, condition and value.
-    Conditions in which nobody did share a sentence.
+    `values`: rows of hr_above_intrinsic_bpm of sets with participant_id, condition and value (bpm).
+    One sentence over all conditions, of the participants who have them all, so that a count is
+    never read as a comparison; empty where nobody has.
     """
-    people = values.groupby(["condition", "participant_id"])["value"].mean()
-    with_values = [name for name in conditions if name in people.index.get_level_values(0)]
-    above = {name: int((people[name] > 0).sum()) for name in with_values}
-    sentences = [
-        f"Condition {name}: in {n} of {len(people[name])} participants the mean heart rate in sets "
-        "exceeded the upper limit of the intrinsic rate for the age: vagal withdrawal alone cannot "
-        "produce this rate; adrenergic or other drive must contribute."
-        for name, n in above.items()
-        if n
-    ]
-    nobody = [name for name, n in above.items() if not n]
-    if nobody:
-        sentences.append(
-            f"Condition{'s' * (len(nobody) > 1)} {in_words(nobody)}: no participant's mean heart "
-            "rate in sets exceeded the upper limit of the intrinsic rate for the age, so that "
-            "vagal withdrawal alone could account for it."
+    wide = values.groupby(["participant_id", "condition"])["value"].mean().unstack()
+    whole = wide.reindex(columns=conditions).dropna()
+    if whole.empty:
+        return ""
+    margins = whole.mean(axis=1)
+    above, n = int((margins > 0).sum()), len(margins)
+    people = f"{n} participants with all conditions" if n > 1 else "1 participant"
+    if not above:
+        return (
+            f"Over all conditions, the mean heart rate in sets of none of {people} exceeded the "
+            f"upper limit of the intrinsic rate for the age (the nearest lay {-margins.max():.0f} "
+            "bpm below), so that vagal withdrawal alone may account for it."
         )
-    return sentences
+    return (
+        f"Over all conditions, the mean heart rate in sets of {above} of {people} exceeded the "
+        f"upper limit of the intrinsic rate for the age, by up to {margins.max():.0f} bpm: there, "
+        "adrenergic or other drive may contribute. This compares no conditions."
+    )

@@ -2,6 +2,11 @@
 
 from results.words import in_words
 
+RESERVATION = (
+    "No smallest effect of heart rate in the sets was stated, so that equal rates cannot be shown; "
+    "a fall from a higher rate is larger, and these contrasts may show no more than that."
+)
+
 # comparable only from an equal heart rate at the end of exercise (Cole et al. 1999)
 FALLS = ("hrr_30_bpm", "hrr_60_bpm")
 
@@ -49,6 +54,17 @@ def delays_in_words(delays, settings):
             "part of any contrast of it may be this delay."
         )
     return said
+
+
+def rate_has_smallest_effect(compared):
+    """Whether a smallest effect of heart rate in sets was stated, by which rates can be equal."""
+    rate = contrasts_of(compared, "mean_hr_bpm", "set")
+    return bool(rate["smallest_effect"].notna().any())
+
+
+def may_compare_falls(compared, contrast):
+    """Whether falls of heart rate are printed: from equal rates, or with the reservation."""
+    return not rate_has_smallest_effect(compared) or rate_in_sets_is_equal(compared, contrast)
 
 
 def rate_in_sets_is_equal(compared, contrast):

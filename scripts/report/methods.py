@@ -1,6 +1,17 @@
 """The methods text, written from the settings that ran."""
 
-from comparison.sensitivity import BASELINE, CHANGE, EQUAL_WORK, HIGHEST, LEFT_OUT, LOWEST
+from comparison.conditions import METHOD, MODEL
+from comparison.sensitivity import (
+    BASELINE,
+    CHANGE,
+    EQUAL_WORK,
+    HIGHEST,
+    LEFT_OUT,
+    LOWEST,
+    PAIRED,
+    SIGN_FLIP,
+    WITHOUT_BASELINE,
+)
 from engine.listings import described
 from report.sentences import in_unit
 from results.words import counted, in_words, words_of
@@ -8,7 +19,8 @@ from results.words import counted, in_words, words_of
 NEEDS = (
     "sync",
     "quality",
-    "models",
+    "contrasts",
+    "claims",
     "outcomes",
     "sensitivity",
     "planning",
@@ -19,13 +31,23 @@ NEEDS = (
     "boundaries",
 )
 
+# what the contrasts of an outcome took into account, by the end of their method
+TAKEN = {
+    "": "without the visit",
+    ", visit": "with the visit in the model",
+    ", own baseline": "with the session's own baseline as covariate",
+    ", visit, own baseline": "with the visit and the session's own baseline in the model",
+}
+
 # analyses of sensitivity.tsv, and how they are said
 OTHER_ASSUMPTIONS = (
+    ((MODEL,), "by linear mixed models (Kenward and Roger 1997)"),
+    ((PAIRED, SIGN_FLIP), "by each participant's own differences, with t and sign-flip tests"),
     ((LEFT_OUT,), "without each participant in turn"),
     (
-        (BASELINE, CHANGE),
-        "with the resting value as mean of the participant and deviation from it (Neuhaus and "
-        "Kalbfleisch 1998) or as the change from it",
+        (BASELINE, WITHOUT_BASELINE, CHANGE),
+        "with the session's resting value as covariate (Neuhaus and Kalbfleisch 1998), without it, "
+        "or as the change from it",
     ),
     (
         (EQUAL_WORK,),
@@ -129,32 +151,50 @@ def other_assumptions(sensitivity):
     return in_words(said) if said else ""
 
 
-def comparison(models, settings):
-    """The model of each primary outcome that has one, and the error term in use."""
-    formulas, without = {}, []
+def comparison(contrasts, settings):
+    """How contrasts were estimated, by which outcomes took visit and baseline into account."""
+    methods = {}
     for outcome, window in settings.study.primary:
-        label = f"{described(outcome).LABEL} ({words_of(window)})"
-        own = models[
-            (models["outcome"] == outcome)
-            & (models["window"] == window)
-            & models["formula"].notna()
+        own = contrasts[
+            (contrasts["outcome"] == outcome)
+            & (contrasts["window"] == window)
+            & (contrasts["exercise"] == "all")
+            & contrasts["se"].notna()
         ]
         if len(own):
-            formulas.setdefault(own["formula"].iloc[0], []).append(label)
-        else:
-            without.append(label)
-    if not formulas:
-        return "No model could be fitted; the values are described only."
-    error = (
-        "with degrees of freedom after Kenward and Roger (1997)"
-        if settings.compare_conditions.error == "pooled"
-        else "and each contrast was tested with its own paired error"
-    )
-    models_of = "; ".join(
-        f"{formula} for {in_words(labels)}" for formula, labels in formulas.items()
-    )
-    last = f" No model could be fitted for {in_words(without)}." if without else ""
+            label = f"{described(outcome).LABEL} ({words_of(window)})"
+            methods.setdefault(own["method"].iloc[0].split("; ")[0], []).append(label)
+    if not methods:
+        return "No contrast of a primary outcome could be estimated; the values are described only."
+    taken = [
+        f"{TAKEN.get(method.removeprefix(METHOD), method)} for {in_words(labels)}"
+        for method, labels in methods.items()
+    ]
     return (
-        "Conditions were compared by linear mixed models fitted by restricted maximum "
-        f"likelihood, {error}: {models_of}.{last}"
+        "Contrasts came from differences within participants and exercises by least squares, each "
+        f"exercise with equal weight, {'; '.join(taken)}. Their errors were clustered by "
+        "participant (CR2; Bell and McCaffrey 2002), with Satterthwaite degrees of freedom for "
+        "that error (Pustejovsky and Tipton 2018); in complete data without the visit this is the "
+        "paired t test."
+    )
+
+
+def claims_in_words(claims, plan, confidence):
+    """Which claims were planned, how each is shown, and the error over all of them."""
+    if claims.empty:
+        return ""
+    alpha = 100 * (1 - confidence)
+    said = in_words(list(dict.fromkeys(claims["claim"])))
+    over = {
+        "holm": "by the steps of Holm (1979)",
+        "in_order": "by testing them in their declared order until one was not shown",
+    }[plan.across_claims]
+    n = counted(len(claims), "claim")
+    return (
+        f"Stated were {n}: {said}. That one condition differs from all others was shown only "
+        f"where each difference was at {alpha:.3g} % (intersection-union test; Berger 1982), which "
+        "needs no further adjustment; every difference between conditions was tested by the steps "
+        f"of Shaffer (1986). The chance of any false claim over the {n} is held at {alpha:.3g} % "
+        f"{over}, that of any false single difference at {alpha:.3g} % within each primary "
+        "outcome. Intervals have the level at which they agree with what is said beside them."
     )

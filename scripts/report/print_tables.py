@@ -99,12 +99,15 @@ def contrasts_of(compared, primary):
                     "df": decimals(row.df, 1),
                     "p": p_value(row.p),
                     "p adjusted": p_value(row.p_adjusted),
-                    # a paired result stands on those who did both
-                    "participants": row.n_pairs if row.deciding == "paired" else row.n_participants,
+                    "claim": row.claim,
+                    "pairs": row.n_pairs,
+                    "flagged, %": decimals(row.flagged_pct, 1),
+                    "withheld, %": decimals(row.withheld_pct, 1),
                 }
             )
     columns = ["outcome", "window", "exercise", "contrast", "estimate", "df", "p", "p adjusted"]
-    return pd.DataFrame(rows, columns=[*columns, "participants"])
+    columns += ["claim", "pairs", "flagged, %", "withheld, %"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def pressures(safety):

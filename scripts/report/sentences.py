@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from results.decided import ALPHA, SAME_ORDER
+from results.decided import SAME_ORDER
 from results.format import interval, p_in_words
 from results.words import in_words
 
@@ -13,8 +13,7 @@ SAME_ORDER_CLAIM = (
 
 
 def same_order(compared):
-    """Whether everybody had the conditions in one order, as the primary outcomes say."""
-    # a sparse secondary outcome may come from people who happen to share an order
+    """Whether everybody had the conditions in one order, as every contrast of the study says."""
     leading = compared[(compared["primary"] == "yes") & (compared["exercise"] == "all")]
     return bool(leading["note"].fillna("").str.contains(SAME_ORDER, regex=False).any())
 
@@ -36,37 +35,33 @@ def why_no_comparison(row) -> str:
     return "one participant only: no comparison" if pairs == 1 else "no interval: no comparison"
 
 
-def sentence_of_contrast(
-    row, label: str, unit: str, *, same_order: bool = False, confidence: float = 0.95
-) -> str:
+def sentence_of_contrast(row, label: str, unit: str, *, same_order: bool = False) -> str:
     """One contrast in words: direction, size, interval, p; never `no effect` for lack of evidence.
 
-    `row` has the columns of contrasts.tsv, the result that decides in its main columns. A
-    difference is claimed only where the adjusted p-value is below .05; sameness only where the
-    interval lies within the smallest effect of interest. With `same_order` a difference is one of
-    visits and not called an effect of the condition.
+    `row` has the columns of contrasts.tsv. A difference is claimed only where `claim` says yes;
+    sameness only where the interval lies within the smallest effect of interest. With `same_order`
+    a difference is one of visits and not called an effect of the condition.
     """
     one, other = row.contrast.split(" - ")
     if pd.isna(row.estimate):
         return f"{label}: {one} and {other} could not be compared ({row.note or 'no values'})."
     if why := why_no_comparison(row):
         return f"{label}, {one} against {other}: {why}."
-    size = size_of(row, unit, confidence=confidence)
+    size = size_of(row, unit)
     chance = getattr(row, "randomisation_p", None)
     if pd.notna(chance):
         return (
             f"{label}, {one} against {other}, in this participant over these visits: {size}; "
             f"randomisation p = {chance:.2g}, smallest possible {row.randomisation_minimum:.2g}."
         )
-    p = deciding_p(row)
-    if pd.isna(p):
+    size = ", ".join(filter(None, [size, basis_of(row)]))
+    if row.claim == "described" or pd.isna(row.p):
         return f"{label}, {one} against {other}: {size}; described only, no test."
-    shown = p_in_words(p)
+    p = row.p if pd.isna(row.p_adjusted) else row.p_adjusted
     adjusted = "" if pd.isna(row.p_adjusted) else " adjusted"
-    if getattr(row, "deciding", "pooled") == "paired":
-        adjusted += ", paired"
-    if p < ALPHA:
-        return _difference(row, label, unit, f"{size}, {shown}{adjusted}", same_order)
+    shown = f"{size}, {p_in_words(p)}{adjusted}"
+    if row.claim == "yes":
+        return _difference(row, label, unit, shown, same_order)
     if row.reading == "equivalent":
         return (
             f"{label}, {one} against {other}: {size}, within {_of_interest(row, unit)}: "
@@ -74,61 +69,88 @@ def sentence_of_contrast(
         )
     if row.reading == "inconclusive":
         return (
-            f"{label}, {one} against {other}: {size}, {shown}{adjusted}. Inconclusive: the "
+            f"{label}, {one} against {other}: {shown}. Inconclusive: the "
             "interval holds both no difference and one of interest."
         )
     return (
-        f"{label}, {one} against {other}: {size}, {shown}{adjusted}. No difference was shown; this "
+        f"{label}, {one} against {other}: {shown}. No difference was shown; this "
         f"does not show that there is none."
     )
 
 
-def sentence_against_others(
-    rows: pd.DataFrame, label: str, condition: str, *, same_order: bool = False
-) -> str:
-    """Whether one condition differed from each of the others, in one sentence.
+def basis_of(row) -> str:
+    """What stands behind a contrast: pairs, and the share of values flagged and withheld."""
+    pairs = getattr(row, "n_pairs", None)
+    if pairs is None or pd.isna(pairs):
+        return ""
+    said = [f"{pairs:.0f} pairs" if pairs != 1 else "1 pair"]
+    for name in ("flagged", "withheld"):
+        share = getattr(row, f"{name}_pct", None)
+        if share is not None and pd.notna(share):
+            said.append(f"{share:.0f} % {name}" if not 0 < share < 0.5 else f"under 1 % {name}")
+    return ", ".join(said)
 
-    `rows`: the contrasts over all exercises of one primary outcome in which `condition` is the
-    first; at least two. With `same_order` a difference is not called an effect of the condition.
+
+def sentence_of_claim(claim, rows: pd.DataFrame, label: str, *, same_order: bool = False) -> str:
+    """A planned claim with its verdict, its parts and what differs from the plan, in one sentence.
+
+    `claim` has the columns of claims.tsv, `rows` the contrasts over all exercises of its outcome.
+    With `same_order` a difference is not called an effect of the condition.
     """
-    by_verdict = {}
+    p = "" if pd.isna(claim.p_adjusted) else f"{p_in_words(claim.p_adjusted)} over all claims"
+    parts = claim.parts if isinstance(claim.parts, str) else ""
+    behind = "; ".join(filter(None, [p, parts]))
+    behind = f" ({behind})" if behind else ""
+    if claim.verdict == "shown":
+        said = f"{_directions(claim, rows)}{behind}."
+        if same_order:
+            said += f" {SAME_ORDER_CLAIM}"
+    elif claim.verdict == "not shown":
+        said = (
+            f"that {claim.claim} was not shown{behind}; this does not show that there is no "
+            "difference."
+        )
+    elif claim.verdict == "described":
+        said = f"that {claim.claim} is not claimed, only described: {claim.note}{behind}."
+    else:
+        said = f"that {claim.claim} was not tested: {claim.note}{behind}."
+    if claim.plan == "as planned":
+        said += " As planned."
+    elif claim.plan != "nothing was frozen":
+        said += f" Not as planned: {claim.plan}."
+    return f"{label}: {said}"
+
+
+def _directions(claim, rows) -> str:
+    """Lower or higher than which conditions; the claim itself where no one condition leads it."""
+    condition, separator, _ = claim.claim.partition(" differs from ")
+    if not separator:
+        return f"{claim.claim} was tested, at least one was shown"
+    by_direction = {}
     for row in rows.itertuples():
-        by_verdict.setdefault(verdict_of(row), []).append(row.contrast.split(" - ")[1])
-    said = [
-        f"{verdict} with {condition} than with {in_words(by_verdict[verdict], both=True)}"
-        for verdict in ("lower", "higher")
-        if verdict in by_verdict
-    ]
-    if "same" in by_verdict:
-        said.append(
-            f"{condition} shown to be no different from {in_words(by_verdict['same'])} in size "
-            "that matters"
-        )
-    if "not shown" in by_verdict:
-        said.append(
-            f"no difference of {condition} from {in_words(by_verdict['not shown'], 'or')} was shown"
-        )
-    if "not estimated" in by_verdict:
-        said.append(
-            f"{condition} could not be compared with {in_words(by_verdict['not estimated'])}"
-        )
-    order = f" {SAME_ORDER_CLAIM}" if same_order and {"lower", "higher"} & set(by_verdict) else ""
-    return f"{label}: {'; '.join(said)}.{order}"
+        first, second = row.contrast.split(" - ")
+        if condition in (first, second):
+            above = (row.estimate > neutral_of(row)) == (condition == first)
+            other = second if condition == first else first
+            by_direction.setdefault("higher" if above else "lower", []).append(other)
+    return "; ".join(
+        f"{direction} with {condition} than with {in_words(others, both=True)}"
+        for direction, others in sorted(by_direction.items(), reverse=True)
+    )
 
 
 def verdict_of(row) -> str:
-    """What one contrast shows: `lower`, `higher`, `same`, `not shown` or `not estimated`."""
-    p = deciding_p(row)
+    """What a contrast shows: `lower`, `higher`, `same`, `not shown`, `described`, `not estimated`.
+
+    `described` has fewer pairs than are tested.
+    """
     if pd.isna(row.estimate) or why_no_comparison(row):
         return "not estimated"
-    if pd.isna(p) or p >= ALPHA:
+    if row.claim == "described":
+        return "described"
+    if row.claim != "yes":
         return "same" if row.reading == "equivalent" else "not shown"
     return "lower" if row.estimate < neutral_of(row) else "higher"
-
-
-def deciding_p(row) -> float:
-    """The adjusted p-value where there is one."""
-    return row.p if pd.isna(row.p_adjusted) else row.p_adjusted
 
 
 def neutral_of(row) -> float:
@@ -163,12 +185,13 @@ def in_unit(shown: str, unit: str) -> str:
     return f"{shown} {unit.replace('%', 'percentage points')}".strip()
 
 
-def size_of(row, unit: str, *, confidence: float) -> str:
-    """Estimate with its interval, in the unit or as a ratio."""
+def size_of(row, unit: str) -> str:
+    """Estimate with its interval and the level of it, in the unit or as a ratio."""
     if row.scale == "ratio":
         text = f"ratio {row.estimate:.3g}"
     else:
         text = in_unit(f"{row.estimate:+.3g}", unit)
     if pd.isna(row.ci_low):
         return text
-    return f"{text} ({100 * confidence:g} % CI {interval(row.ci_low, row.ci_high)})"
+    level = getattr(row, "confidence", 0.95)
+    return f"{text} ({100 * level:.3g} % CI {interval(row.ci_low, row.ci_high)})"

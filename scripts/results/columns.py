@@ -105,14 +105,12 @@ TABLES = {
         },
     ),
     "contrasts": ResultTable(
-        "A contrast between two conditions, for one outcome in one window, with two results side "
-        "by side. The model's is estimate, se, df, ci_low, ci_high, t and p, and the two columns "
-        "that begin with `satterthwaite_`. The paired one, from each participant's own difference, "
-        "is in the columns that begin with `paired_`; sd_of_differences, sign_flip_p, d_av and g_z "
-        "come from the same differences, on the scale of the analysis. `deciding` says which of "
-        "the two counts: p_adjusted and reading belong to that one. Where `method` begins with "
-        "`paired t`, no contrast is taken from a model, and estimate to p hold the paired result, "
-        "too.",
+        "A contrast between two conditions, for one outcome in one window: differences within "
+        "people and exercises, the visit taken into account where its order varied, with an error "
+        "clustered by person (CR2, Bell and McCaffrey 2002; Pustejovsky and Tipton 2018). "
+        "sd_of_differences, sign_flip_p, d_av and g_z come from the participants' own differences, "
+        "on the scale of the analysis. Other analyses of the primary outcomes are in "
+        "sensitivity.tsv.",
         COMPARED
         | {
             "exercise": "`all`: over the exercises, each with equal weight; else the one exercise",
@@ -122,41 +120,38 @@ TABLES = {
             "n_rows": Number(
                 "values of the outcome in the window that entered, before bouts are averaged"
             ),
-            "estimate": Number("model: estimated difference in the unit of the outcome, or ratio"),
-            "se": Number(f"model: standard error of the estimate, {ON_SCALE}"),
-            "df": Number("model: degrees of freedom (Kenward and Roger 1997)"),
-            "ci_low": Number(f"model: lower end of the interval {CI}, unit as estimate"),
-            "ci_high": Number("model: upper end of that interval"),
-            "t": Number("model: estimate over its standard error, on the scale of the analysis"),
-            "p": Number("model: two-sided p-value, not adjusted (Kenward and Roger 1997)"),
+            "estimate": Number("estimated difference in the unit of the outcome, or ratio"),
+            "se": Number(f"its standard error, {ON_SCALE}"),
+            "df": Number("degrees of freedom of that error (Pustejovsky and Tipton 2018)"),
+            "ci_low": Number("lower end of the interval at the level of `confidence` of the row"),
+            "ci_high": Number("upper end of that interval"),
+            "t": Number("estimate over its standard error, on the scale of the analysis"),
+            "p": Number("two-sided p-value, not adjusted; n/a with fewer pairs than are tested"),
             "p_adjusted": Number(
-                "of the result that `deciding` names, corrected over the contrasts of a "
-                "primary outcome, `all` as one family and exercises as another (Holm 1979, or "
-                "Dunnett 1955 by the setting `adjustment`; note says which); n/a for other outcomes"
+                "primary outcomes: over the contrasts `all` by Shaffer's steps (Shaffer 1986), "
+                "within exercises by Holm's (Holm 1979); n/a for other outcomes"
             ),
-            "method": "where estimate to p come from: `mixed model, Kenward-Roger`, or `paired t, "
-            "error of the contrast alone`; with `description only` nothing is tested; `none`: no "
-            "contrast",
-            "note": "what a reader must know: how it was adjusted, why the paired result decides, "
-            "what could not be computed",
+            "method": "`within person, CR2`, with `visit` and `own baseline` where these entered; "
+            "with `description only` nothing is tested; `none`: no contrast",
+            "note": "what a reader must know: how it was adjusted, what could not be computed",
             "primary": "`yes` for an outcome of `primary_outcomes`: only these are adjusted and "
             "may carry a claim; else `no`",
-            "reading": "interval of the deciding result against smallest_effect: `different`, "
+            "reading": "the interval against smallest_effect: `different`, "
             "`equivalent`, `inconclusive` (Lakens, Scheel and Isager 2018; Schuirmann 1987), `not "
-            "shown` (interval without zero, p_adjusted not below .05), `not tested` (no p); "
+            "shown` (interval without zero and no claim), `not tested` (no p); "
             "`secondary, no claim`; n/a without a smallest effect",
             "evidence": "what a contrast of a heart outcome may be called evidence of: `none`, "
             "`vagal`, `beyond vagal` (Billman 2013; Jose and Collison 1970); n/a for others",
-            "paired_estimate": Number("paired: mean of the participants' differences, or ratio"),
-            "paired_se": Number("paired: its standard error, on the scale of the analysis"),
-            "paired_df": Number("paired: degrees of freedom, n_pairs - 1"),
-            "paired_ci_low": Number(
-                f"paired: lower end of the interval {CI}, unit as paired_estimate"
+            "claim": "whether the difference is shown: `yes`, `no` (primary outcomes, `all`: by "
+            "p_adjusted, or as a part of a planned claim); `not tested`; `described`: fewer pairs "
+            "than are tested",
+            "confidence": Number(
+                "level of the interval, at which it leaves out zero exactly where claim is `yes`"
             ),
-            "paired_ci_high": Number("paired: upper end of that interval"),
-            "paired_p": Number(
-                "paired: two-sided p-value, not adjusted (paired t test; Student 1908)"
+            "flagged_pct": Number(
+                "values of the outcome in the two conditions that are flagged, % of those asked"
             ),
+            "withheld_pct": Number("values refused or missing there, % of those asked"),
             "sign_flip_p": Number(
                 "two-sided p-value of the differences by flipping signs (Fisher 1935)"
             ),
@@ -166,18 +161,10 @@ TABLES = {
             "sd_of_differences": Number(
                 f"standard deviation of the participants' differences, {ON_SCALE}"
             ),
-            "deciding": "the result that decides: `pooled` is estimate to p, `paired` is "
-            "paired_estimate to paired_p (rule: SDs of the differences too unequal, "
-            "`largest_sd_ratio`, or the two disagree about p < .05); report, figures and tables/ "
-            "show this one",
             "n_pairs": Number("participants with values in both conditions"),
             "smallest_effect": Number(
                 "smallest effect of interest as set, in the unit of the outcome, or a ratio"
             ),
-            "satterthwaite_df": Number(
-                "model: degrees of freedom the other way (Satterthwaite 1946)"
-            ),
-            "satterthwaite_p": Number("model: two-sided p-value with them, not adjusted"),
             "d_av": Number(
                 "standardised difference: mean difference over the root of the mean of the two "
                 "variances (Cumming 2012); no unit"
@@ -204,11 +191,31 @@ TABLES = {
             ),
             "randomisation_minimum": Number("smallest p that these schedules can give"),
             "leave_out_low": Number(
-                "primary outcomes, exercise `all`: smallest estimate of the deciding "
-                "result when one participant is left out, unit as estimate"
+                "primary outcomes, exercise `all`: smallest estimate "
+                "when one participant is left out, unit as estimate"
             ),
             "leave_out_high": Number("largest such estimate"),
             "leave_out_most": "participant without whom the estimate moves most",
+        },
+    ),
+    "claims": ResultTable(
+        "A claim that was planned, judged over all exercises.",
+        {
+            "claim": "what is claimed: one condition differs from all others (each difference at "
+            "the full level; Berger 1982), or every difference between conditions (Shaffer 1986)",
+            "outcome": "outcome of the claim",
+            "window": "window of the values",
+            "verdict": "`shown`, `not shown`, `not tested` (see note), `described` (fewer pairs "
+            "than are tested)",
+            "parts": "every difference of the claim: estimate in the unit of the outcome or as a "
+            "ratio, and the interval that agrees with the verdict",
+            "p": Number("p-value of the claim alone: the largest of its parts"),
+            "p_adjusted": Number(
+                "the same over all claims, by Holm's steps (Holm 1979) or in the declared order"
+            ),
+            "n_pairs": Number("participants with both conditions, in the part that has fewest"),
+            "note": "why a claim was not tested",
+            "plan": "`as planned`, what differs from the frozen plan, or `nothing was frozen`",
         },
     ),
     "models": ResultTable(
@@ -248,8 +255,11 @@ TABLES = {
         | {
             "contrast": CONTRAST,
             "scale": SCALE,
-            "analysis": "the assumption: `one participant left out`; `own baseline as covariate` "
-            "(Neuhaus and Kalbfleisch 1998); `change from own baseline`; `at equal work, ...` "
+            "analysis": "the assumption: `mixed model, Kenward-Roger` (Kenward and Roger 1997); "
+            "`paired t, ...` (Student 1908) and `sign-flip test ...` (Fisher 1935), without the "
+            "visit; `one participant left out`; `own baseline as covariate`, or without it where "
+            "the plan adjusts (Neuhaus and Kalbfleisch 1998); `change from own baseline`; `at "
+            "equal work, ...` "
             "(Rosenbaum 1984); `missing cells at the worst, ...` (Horowitz and Manski 2000)",
             "left_out": "participant who is left out",
             "estimate": Number(
@@ -260,22 +270,17 @@ TABLES = {
             "ci_low": Number(f"lower end of its interval {CI}"),
             "ci_high": Number("upper end of that interval"),
             "p": Number("its two-sided p-value, not adjusted"),
-            "main_estimate": Number(
-                "estimate of contrasts.tsv, paired_estimate beside a `paired result`"
-            ),
+            "main_estimate": Number("estimate of contrasts.tsv"),
             "difference": Number("estimate minus main_estimate, on a ratio scale estimate over it"),
             "n_participants": Number("participants that entered"),
-            "n_rows": Number(
-                "values that entered; with a covariate, cells of participant, condition and "
-                "exercise"
-            ),
-            "note": "`paired result` where the row is one; what was left out or filled in; why "
-            "there is nothing",
+            "n_rows": Number("values that entered, before bouts are averaged"),
+            "n_pairs": Number("participants with both conditions; fewer than are tested: no p"),
+            "note": "what was left out or filled in; why there is nothing",
         },
     ),
     "alternatives": ResultTable(
         "A contrast of a primary outcome over the exercises under other settings, the main "
-        "analysis first. Estimate, interval and p are those of the result that decides.",
+        "analysis first.",
         {
             "alternative": "name of the alternative in `try_alternatives.alternatives`, or `main "
             "analysis`",
@@ -291,7 +296,7 @@ TABLES = {
             "ci_high": Number("upper end of that interval"),
             "p": Number("its two-sided p-value, not adjusted"),
             "p_adjusted": Number("the p-value corrected as in contrasts.tsv"),
-            "deciding": "which result these columns hold: `pooled` or `paired`",
+            "claim": "as in contrasts.tsv",
             "n_participants": Number("participants with a value in any of the conditions"),
             "main_estimate": Number("estimate of the main analysis"),
             "difference": Number("estimate minus main_estimate, on a ratio scale estimate over it"),
@@ -330,12 +335,11 @@ TABLES = {
     ),
     "planning": ResultTable(
         "What a study with so many participants can detect in a contrast of a primary outcome "
-        "over the exercises, from the variances of this one.",
+        "over the exercises, from the errors of this one.",
         COMPARED
         | {
             "contrast": CONTRAST,
             "scale": SCALE,
-            "error": "`pooled`: error of the mixed model; `paired`: the contrast's own",
             "n_participants": Number(
                 "participants planned; the number in this study is among them"
             ),
@@ -347,14 +351,14 @@ TABLES = {
                 "the level 1 - `confidence` (noncentral t; Cohen 1988)"
             ),
             "detectable_adjusted": Number(
-                "the same at that level over the number of contrasts, the first step of Holm"
+                "the same at that level over the number of contrasts, the first of Shaffer's steps"
             ),
             "smallest_effect": Number("smallest effect of interest as set"),
             "power_at_smallest_effect": Number("power for that effect, 0 to 1"),
             "power_at_smallest_effect_adjusted": Number(
                 "the same at the level over the number of contrasts"
             ),
-            "note": "where the variances come from, or why nothing can be planned",
+            "note": "where the error comes from, or why nothing can be planned",
         },
     ),
     "diagnostics": ResultTable(

@@ -48,13 +48,6 @@ class Results:
         return [file for file in self._files if file.suffix == suffix]
 
     @cached_property
-    def compared(self):
-        """Contrasts with the primary result of each in the main columns."""
-        from results.decided import as_decided
-
-        return as_decided(self.contrasts)
-
-    @cached_property
     def events(self):
         """Events of everybody, with the decisions of edits.tsv carried out."""
         return events_of(self._study)

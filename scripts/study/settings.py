@@ -376,32 +376,74 @@ class CheckSafety(Section):
     )
 
 
+DIFFERS = "differs from all others"
+
+EVERY_DIFFERENCE = "every difference"
+
+
+class PlannedClaim(Section):
+    """A claim that the study wants to make, tested as stated."""
+
+    outcome: str = setting("Outcome of the claim.", "the study")
+    window: WindowName = setting("Window in which it is compared.", "the study")
+    claim: Literal["differs from all others", "every difference"] = setting(
+        "`differs from all others`: one condition, shown only where each of its differences is; "
+        "`every difference`: all of them, step by step.",
+        "Berger 1982; Shaffer 1986",
+        default=DIFFERS,
+    )
+    condition: str = setting(
+        "The condition that differs; empty is the last of the study.", "the study", default=""
+    )
+
+
+class PlanSection(Section):
+    """What was planned before the values were seen; launch.py freeze writes it down with a date."""
+
+    primary_outcomes: list[PrimaryOutcome] = setting(
+        "Primary outcomes in order; empty takes those of the section study.", "the study"
+    )
+    claims: list[PlannedClaim] = setting(
+        "Claims in order; empty plans for every primary outcome that the last condition differs "
+        "from all others.",
+        "the study",
+    )
+    across_claims: Literal["holm", "in_order"] = setting(
+        "How the error is kept over several claims: holm, or in_order, each tested until one is "
+        "not shown.",
+        "Holm 1979",
+    )
+    smallest_effect: dict[str, SmallestEffect] = setting(
+        "Smallest effects as planned; empty takes those of compare_conditions.", "the study"
+    )
+    baseline_adjusted: list[str] = setting(
+        "Outcomes whose contrasts take the session's own baseline as covariate.",
+        "Neuhaus and Kalbfleisch 1998",
+    )
+    exclusions: str = setting("Who and what is left out, in words.", "the study")
+    participants: int | None = setting("Participants planned.", "the study")
+    orders: list[str] = setting("Orders of the conditions planned, as ABC.", "the study")
+    frozen_at: str | None = setting(
+        "When the plan was frozen; written by the command.", "the study"
+    )
+    frozen_sha256: str | None = setting(
+        "Checksum of the frozen plan; written by the command.", "the study"
+    )
+
+
 class CompareConditions(Section):
     """From outcomes to contrasts between conditions."""
 
-    error: Literal["pooled", "contrast"] = setting(
-        "Error term of the pooled contrasts: the mixed model, or each contrast's own paired error.",
-        "simulated error rates",
+    confidence: float = setting(
+        "Level of the intervals; one less it is the error of a claim.", "convention", gt=0.5, lt=1
     )
-    adjustment: Literal["holm", "dunnett", "none"] = setting(
-        "Correction over the contrasts of one primary outcome: holm over all, dunnett over those "
-        "with the reference only, none.",
-        "Holm 1979; Dunnett 1955",
-    )
-    largest_sd_ratio: float = setting(
-        "Where the SDs of the differences of two contrasts are more unequal than this, the paired "
-        "result decides.",
-        "simulated error rates",
-        gt=1,
-    )
-    confidence: float = setting("Level of the intervals.", "convention", gt=0.5, lt=1)
     smallest_effect: dict[str, SmallestEffect] = setting(
         "Smallest effect of interest per outcome, in its unit, a ratio other than 1 for ratio "
         "scales: a number for all its windows, or one for each window that has one.",
         "the study",
     )
     fewest_participants: int = setting(
-        "Fewer participants get estimates but no p-value.", "convention", ge=2
+        "Fewer pairs are described and never claimed.", "convention", ge=2
     )
     session_schedule: Literal["not_stated", "completely_randomised", "randomised_blocks"] = setting(
         "How the visits of a single participant who had every condition several times were "
@@ -460,6 +502,7 @@ class Settings(Section):
     """All sections."""
 
     study: StudySection
+    plan: PlanSection
     protocol: Protocol
     read_recordings: ReadRecordings
     find_beats: FindBeats
@@ -489,6 +532,14 @@ def moved_settings() -> dict[str, str]:
         for name, field in declared.model_fields.items()
         if field.json_schema_extra["formerly"]
     }
+
+
+# settings of earlier studies that no longer decide anything, by `section.setting`
+RETIRED = (
+    "compare_conditions.error",
+    "compare_conditions.adjustment",
+    "compare_conditions.largest_sd_ratio",
+)
 
 
 def by_name(*sections: Section) -> dict:

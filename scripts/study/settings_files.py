@@ -8,7 +8,7 @@ import yaml
 from pydantic import ValidationError
 
 from engine.code import SCRIPTS
-from study.settings import Settings, moved_settings
+from study.settings import RETIRED, Settings, moved_settings
 
 CONFIG = SCRIPTS.parent / "config" / "config.yaml"
 
@@ -16,6 +16,13 @@ QUALITY_RULES = CONFIG.with_name("quality_rules.yaml")
 
 # the reader in C takes a twentieth of the time; not every build of PyYAML has it
 YAML = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+
+
+# what a plan states holds for the setting that the steps read
+PLANNED = {
+    ("plan", "primary_outcomes"): ("study", "primary_outcomes"),
+    ("plan", "smallest_effect"): ("compare_conditions", "smallest_effect"),
+}
 
 
 class Written:
@@ -69,7 +76,8 @@ def read_settings(folder, overrides, problems):
     complete = complete | {"quality_rules": rules}
     default = _checked(complete, "config.yaml", Written({}), problems)
     both = [_in_present_sections(values, written, problems) for values in (of_study, overrides)]
-    stated = merged({"study": {}}, merged(*both))
+    both = [_without_retired(values, problems) for values in both]
+    stated = _as_planned(merged({"study": {}}, merged(*both)), written)
     resolved = _checked(merged(complete, stated), "study.yaml", written, problems)
     if resolved is not None:
         if "title" not in stated["study"]:
@@ -92,6 +100,50 @@ def _under_alternative(settings, name):
     changed = alternative.model_dump() if alternative else {}
     changed = {section: c for section, c in changed.items() if section in Settings.model_fields}
     return merged(settings.model_dump(), changed)
+
+
+def _without_retired(values, problems):
+    """Settings of earlier studies that no longer decide anything are told and left out."""
+    for name in RETIRED:
+        section, setting = name.split(".")
+        if isinstance(values.get(section), dict) and setting in values[section]:
+            values[section].pop(setting)
+            problems.remarks.append(f"study.yaml, {name}: no longer decides anything; take it out.")
+    alternatives = values.get("try_alternatives")
+    named = alternatives.get("alternatives") if isinstance(alternatives, dict) else None
+    if isinstance(named, dict):
+        for name, changes in list(named.items()):
+            if isinstance(changes, dict) and _only_retired(changes):
+                named[name] = None
+                problems.remarks.append(
+                    f"study.yaml, alternative {name}: changes only what no longer decides "
+                    "anything, and is not run."
+                )
+            elif isinstance(changes, dict):
+                named[name] = _without_retired(dict(changes), problems)
+    return values
+
+
+def _only_retired(changes):
+    stated = {
+        f"{section}.{name}"
+        for section, of_section in changes.items()
+        if isinstance(of_section, dict)
+        for name in of_section
+    }
+    return bool(stated) and stated <= set(RETIRED) and "edits" not in changes
+
+
+def _as_planned(stated, written):
+    """What only the plan states, stated for the steps as well."""
+    for planned, here in PLANNED.items():
+        value = stated.get(planned[0])
+        value = value.get(planned[1]) if isinstance(value, dict) else None
+        section = stated.setdefault(here[0], {})
+        if value and isinstance(section, dict) and here[1] not in section:
+            stated = {**stated, here[0]: {**section, here[1]: value}}
+            written.stated_formerly(here, planned)
+    return {name: values for name, values in stated.items() if values != {} or name == "study"}
 
 
 def _in_present_sections(values, written, problems, within=()):

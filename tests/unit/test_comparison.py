@@ -11,16 +11,10 @@ import pytest
 from compare_conditions import compare_conditions
 from comparison.alternatives import beside_main, changes_of, concerned, with_values
 from comparison.conditions import Comparison, usable
-from comparison.contrasts import (
-    Rules,
-    contrast_table,
-    interpretation,
-    primary_result,
-    spread_ratio,
-)
+from comparison.contrasts import Rules, contrast_table, interpretation
 from comparison.design import leaves_a_residual
 from comparison.model_table import model_table
-from comparison.multiplicity import holm
+from comparison.outcome_tables import same_order
 from comparison.paired import paired_t
 from comparison.planning import planning, power
 from comparison.sensitivity import (
@@ -30,10 +24,14 @@ from comparison.sensitivity import (
     HIGHEST,
     LEFT_OUT,
     LOWEST,
+    PAIRED,
+    SIGN_FLIP,
     baseline_adjusted,
     extremes,
     leave_one_out,
     missing_values,
+    mixed_model,
+    own_differences,
     tabled,
     work_matched,
     worst_case,
@@ -42,22 +40,19 @@ from measuring.again import Change
 from project import settings_with
 from report.sentences import sentence_of_contrast
 from results.columns import columns_of
-from results.decided import SAME_ORDER, as_decided
+from results.decided import SAME_ORDER
 from results.tables import read_table, write_table
 
 CONDITIONS = ("none", "low", "target")
 EXERCISES = ("curl", "press", "row")
 SETTINGS = {
-    "error": "pooled",
-    "adjustment": "holm",
     "confidence": 0.95,
     "fewest_participants": 4,
-    "largest_sd_ratio": 2.0,
     "session_schedule": "not_stated",
     "seed": 1,
 }
 PRIMARY = [("smo2_nadir_pct", "set"), ("rmssd_ms", "recovery_steady")]
-TABLES = ("contrasts", "models", "missing", "sensitivity", "planning", "diagnostics")
+TABLES = ("contrasts", "claims", "models", "missing", "sensitivity", "planning", "diagnostics")
 
 
 def invented(
@@ -111,17 +106,24 @@ def comparison_of(outcomes, outcome="smo2_nadir_pct", window="set", conditions=C
     table = usable(outcomes, {outcome: scale}, conditions)
     rows = table[(table["outcome"] == outcome) & (table["window"] == window)]
     return Comparison.of_rows(
-        rows, outcome=outcome, window=window, scale=scale, conditions=conditions
+        rows,
+        outcome=outcome,
+        window=window,
+        scale=scale,
+        conditions=conditions,
+        same_order=same_order(outcomes, conditions),
     )
 
 
-def marginal(comparison, smallest_effect=None, **settings):
+def marginal(comparison, smallest_effect=None, claimed=frozenset(), **settings):
     rules = Rules(**SETTINGS | settings)
-    found = contrast_table(comparison, rules, smallest_effect=smallest_effect)
+    found = contrast_table(
+        comparison, rules, claimed=frozenset(claimed), smallest_effect=smallest_effect
+    )
     return found[found["exercise"] == "all"].set_index("contrast")
 
 
-def results_of(outcomes, folder, *, conditions=CONDITIONS, primary=PRIMARY, **settings):
+def results_of(outcomes, folder, *, conditions=CONDITIONS, primary=PRIMARY, plan=None, **settings):
     """Tables of compare_conditions, written and read again."""
     write_table(outcomes, folder / "outcomes.tsv")
     paths = [folder / f"{name}.tsv" for name in TABLES]
@@ -133,100 +135,131 @@ def results_of(outcomes, folder, *, conditions=CONDITIONS, primary=PRIMARY, **se
         conditions=list(conditions),
         primary=list(primary),
         settings=settings_with(compare_conditions=settings).compare_conditions,
+        planned=settings_with(plan=plan or {}).plan,
         seed=seed,
     )
     return {name: read_table(path) for name, path in zip(TABLES, paths, strict=True)}
 
 
-# ---------------------------------------------------------------- which result decides
+# ---------------------------------------------------------------- the analysis that decides
 
 
-def test_in_complete_data_pooled_and_paired_estimates_agree_without_a_visit_effect():
-    found = marginal(comparison_of(invented(same_order=True)))
-    assert found["estimate"].to_list() == pytest.approx(found["paired_estimate"].to_list())
-    assert found["df"].to_list() == pytest.approx([14] * 3)
-    assert set(found["paired_df"]) == {7.0}
-
-
-def test_each_paired_result_is_the_t_test_of_session_means():
-    outcomes = invented(3)
+def test_in_complete_data_of_one_order_a_contrast_is_the_paired_t_test_of_session_means():
+    outcomes = invented(3, same_order=True)
     found = marginal(comparison_of(outcomes))
     nadir = outcomes[outcomes["outcome"] == "smo2_nadir_pct"]
     means = nadir.pivot_table(index="participant_id", columns="condition", values="value")
     expected = paired_t(means["target"] - means["low"])
     row = found.loc["target - low"]
-    assert row["paired_p"] == pytest.approx(expected.p, rel=1e-12)
+    for name in ("p", "se", "df", "ci_low", "ci_high"):
+        assert row[name] == pytest.approx(getattr(expected, name), rel=1e-9), name
+    assert row["estimate"] == pytest.approx(expected.mean)
     assert row["sd_of_differences"] == pytest.approx(expected.sd, rel=1e-12)
 
 
-def test_unequal_spread_lets_the_paired_result_decide_and_equal_spread_the_pooled_one():
-    unequal = marginal(comparison_of(invented(2, session_sd=(0.2, 0.2, 6.0), residual_sd=0.3)))
-    assert set(unequal["deciding"]) == {"paired"}
-    assert unequal["note"].str.contains("SDs of the differences unequal").all()
-    adjusted = holm(unequal["paired_p"].to_list())
-    assert unequal["p_adjusted"].to_list() == pytest.approx(list(adjusted))
-    equal = marginal(comparison_of(invented(2)))
-    assert set(equal["deciding"]) == {"pooled"}
-    assert equal["p_adjusted"].to_list() == pytest.approx(list(holm(equal["p"].to_list())))
-
-
-@pytest.mark.parametrize(
-    ("pooled_p", "paired_p", "ratio", "expected"),
-    [
-        (0.04, 0.06, 1.0, "paired"),
-        (0.06, 0.04, 1.0, "paired"),
-        (0.04, 0.01, 1.9, "pooled"),
-        (0.04, 0.01, 2.1, "paired"),
-        (0.40, 0.90, 1.0, "pooled"),
-        (None, None, 2.1, "paired"),
-        (None, None, 1.0, "pooled"),
-    ],
-)
-def test_the_rule_that_decides_is_the_one_that_was_stated(pooled_p, paired_p, ratio, expected):
-    row = {
-        "method": "mixed model, Kenward-Roger",
-        "p": pooled_p,
-        "paired_p": paired_p,
-        "paired_se": 1.0,
-    }
-    rule = {"sd_ratio": ratio, "largest_sd_ratio": 2.0, "fewest_pairs": 4}
-    assert primary_result(row | {"n_pairs": 10}, **rule)[0] == expected
-    # a paired result that is too small to be tested never overrules a pooled one
-    few = primary_result(row | {"n_pairs": 3, "paired_p": None}, **rule)[0]
-    assert few == ("pooled" if pooled_p else expected)
+@pytest.mark.parametrize("seed", range(6))
+def test_contrasts_of_an_outcome_add_up_even_where_visits_are_missing(seed):
+    outcomes = invented(seed)
+    lost = (outcomes["participant_id"] == "sub-02") & (outcomes["condition"] == "low")
+    found = contrast_table(comparison_of(outcomes[~lost]), Rules(**SETTINGS))
+    for _, rows in found.groupby("exercise"):
+        size = rows.set_index("contrast")["estimate"]
+        assert size["low - none"] + size["target - low"] == pytest.approx(size["target - none"])
 
 
 @pytest.mark.parametrize("seed", range(60, 80))
-def test_after_adjustment_the_claims_are_those_of_the_paired_results(seed):
-    # borderline effects, so that pooled and paired often fall on either side of .05
-    found = marginal(comparison_of(invented(seed, effect=-0.7, session_sd=0.8)))
-    claimed = found["p_adjusted"].to_numpy(float) < 0.05
-    assert (claimed == (holm(found["paired_p"].to_list()) < 0.05)).all()
+def test_an_interval_leaves_out_zero_exactly_where_a_difference_is_claimed(seed):
+    # borderline effects, so that steps and single p-values often fall on either side of .05
+    comparison = comparison_of(invented(seed, effect=-0.7, session_sd=0.8))
+    for claimed in (frozenset(), {("target", "none"), ("target", "low")}):
+        found = marginal(comparison, claimed=claimed)
+        parts = np.array([tuple(name.split(" - ")) in claimed for name in found.index])
+        p = found["p"].to_numpy(float)
+        # a claim that is shown has each of its parts below .05
+        if claimed and (p[parts] >= 0.05).any():
+            continue
+        excludes = (found["ci_low"] > 0) | (found["ci_high"] < 0)
+        assert (excludes == (found["claim"] == "yes")).all()
+        shown = (found["p_adjusted"].astype(float) < 0.05) | parts
+        assert (shown == (found["claim"] == "yes")).all()
 
 
-def test_a_spread_of_zero_beside_another_is_infinitely_unequal():
-    assert spread_ratio([0.0, 1.0, 2.0]) == float("inf")
-    assert spread_ratio([0.0, 0.0, 0.0]) == 1.0
-    assert spread_ratio([1.5, None]) == 1.0
-    assert spread_ratio([1.0, 3.0, 2.0]) == 3.0
+def test_three_differences_are_adjusted_by_shaffers_steps():
+    # Shaffer 1986, J Am Stat Assoc 81:826: after one is shown, at most one can still be zero
+    found = marginal(comparison_of(invented(64, effect=-0.7, session_sd=0.8)))
+    p = found["p"].to_numpy(float)
+    expected = np.minimum(np.maximum(p, 3 * p.min()), 1.0)
+    assert found["p_adjusted"].to_list() == pytest.approx(list(expected))
 
 
-def test_with_the_error_of_each_contrast_all_main_columns_are_the_paired_ones():
-    found = marginal(comparison_of(invented(5)), error="contrast")
-    for name in ("estimate", "se", "df", "ci_low", "ci_high", "p"):
-        assert found[name].to_list() == found[f"paired_{name}"].to_list()
-    assert set(found["deciding"]) == {"paired"}
-
-
-def test_what_is_told_of_a_contrast_is_the_result_that_decides():
-    table = contrast_table(
-        comparison_of(invented(2, session_sd=(0.2, 0.2, 6.0))), Rules(**SETTINGS)
+def test_nobody_without_both_sides_gives_an_interval():
+    """Two people who share only a third condition say nothing certain about the first two."""
+    outcomes = invented(4)
+    person = outcomes["participant_id"].str[-1].astype(int)
+    gone = ((person % 2 == 0) & (outcomes["condition"] == "none")) | (
+        (person % 2 == 1) & (outcomes["condition"] == "target")
     )
-    told = as_decided(table)
-    paired = table["deciding"] == "paired"
-    assert paired.any()
-    assert (told["p"][paired] == table["paired_p"][paired]).all()
-    assert (told["ci_low"][~paired] == table["ci_low"][~paired]).all()
+    row = marginal(comparison_of(outcomes[~gone])).loc["target - none"]
+    assert row["n_pairs"] == 0
+    assert pd.isna(row["ci_low"])
+    assert pd.isna(row["estimate"])
+    assert row["claim"] == "described"
+    assert "nobody has values in both" in row["note"]
+
+
+def test_a_claim_holds_only_where_each_of_its_differences_does(tmp_path):
+    """An intersection-union claim takes its largest p-value (Berger 1982)."""
+    found = results_of(invented(2, effect=-3.0), tmp_path)
+    contrasts = found["contrasts"].query("exercise == 'all'").set_index(["outcome", "contrast"])
+    for claim in found["claims"].itertuples():
+        parts = contrasts.loc[claim.outcome].loc[["target - none", "target - low"]]
+        assert claim.p == pytest.approx(parts["p"].max())
+        assert (claim.verdict == "shown") == (claim.p_adjusted < 0.05)
+        assert claim.plan == "nothing was frozen"
+    p = found["claims"]["p"].to_numpy()
+    # Holm 1979: the smaller of two p-values counts twice
+    expected = np.maximum(p, min(2 * p.min(), 1.0))
+    assert found["claims"]["p_adjusted"].to_list() == pytest.approx(list(expected), rel=1e-5)
+
+
+def test_claims_in_order_stop_at_the_first_that_is_not_shown(tmp_path):
+    outcomes = invented(2, effect=-3.0)
+    keys = [("rmssd_ms", "recovery_steady"), ("smo2_nadir_pct", "set")]
+    plan = {"across_claims": "in_order"}
+    stopped = results_of(outcomes, tmp_path, primary=keys, plan=plan)["claims"]
+    assert stopped["verdict"].to_list() == ["not shown", "not tested"]
+    free = results_of(outcomes, tmp_path, primary=keys[::-1], plan=plan)["claims"]
+    assert free["verdict"].to_list() == ["shown", "not shown"]
+
+
+def test_a_baseline_that_the_plan_names_is_in_the_analysis_that_decides(tmp_path):
+    outcomes = invented(22)
+    plan = {"baseline_adjusted": ["rmssd_ms"]}
+    found = results_of(outcomes, tmp_path, plan=plan)
+    rows = found["contrasts"].query("outcome == 'rmssd_ms' and window == 'recovery_steady'")
+    assert rows["method"].str.contains("own baseline").all()
+    nadir = found["contrasts"].query("outcome == 'smo2_nadir_pct'")
+    assert not nadir["method"].str.contains("own baseline").any()
+    plain = results_of(outcomes, tmp_path)["sensitivity"].query("outcome == 'rmssd_ms'")
+    planned = plain[plain["analysis"] == BASELINE]["estimate"].to_list()
+    assert rows["estimate"].to_list() == pytest.approx(planned, rel=1e-5)
+
+
+def test_other_analyses_stand_beside_the_one_that_decides():
+    outcomes = invented(5)
+    comparison = comparison_of(outcomes)
+    rows = [
+        *mixed_model(comparison, confidence=0.95),
+        *own_differences(comparison, confidence=0.95, seed=1),
+    ]
+    nadir = outcomes[outcomes["outcome"] == "smo2_nadir_pct"]
+    means = nadir.pivot_table(index="participant_id", columns="condition", values="value")
+    expected = paired_t(means["target"] - means["none"])
+    of_contrast = {r["analysis"]: r for r in rows if r["contrast"] == "target - none"}
+    assert of_contrast[PAIRED]["p"] == pytest.approx(expected.p)
+    assert of_contrast[SIGN_FLIP]["p"] == 2 / 2**8
+    model = marginal_of_model(comparison)[("target", "none")]
+    assert of_contrast["mixed model, Kenward-Roger"]["se"] == model["se"]
 
 
 def test_ratios_come_back_as_ratios_of_geometric_means():
@@ -240,7 +273,6 @@ def test_ratios_come_back_as_ratios_of_geometric_means():
     row = marginal(comparison_of(outcomes, "rmssd_ms", "recovery_steady")).loc["low - none"]
     assert row["estimate"] == pytest.approx(expected)
     assert 0 < row["ci_low"] < row["estimate"] < row["ci_high"]
-    assert row["paired_estimate"] == pytest.approx(expected)
 
 
 def test_exercises_weigh_equally_however_many_bouts_one_has():
@@ -267,14 +299,14 @@ def test_the_order_of_the_rows_changes_nothing():
     outcomes = invented(8)
     shuffled = outcomes.sample(frac=1, random_state=1)
     one, other = (marginal(comparison_of(t)) for t in (outcomes, shuffled))
-    columns = ["estimate", "se", "df", "p", "p_adjusted", "paired_p", "sign_flip_p"]
+    columns = ["estimate", "se", "df", "p", "p_adjusted", "sign_flip_p"]
     pd.testing.assert_frame_equal(one[columns], other[columns], rtol=1e-6)
 
 
 def test_a_study_in_one_order_is_told_as_visits_and_not_as_an_effect_of_pressure():
     found = marginal(comparison_of(invented(9, effect=-8.0, same_order=True)))
     assert found["note"].str.contains(SAME_ORDER).all()
-    row = found.reset_index().iloc[1]
+    row = next(found.reset_index().iloc[1:].itertuples())
     text = sentence_of_contrast(row, "Saturation nadir", "%", same_order=True)
     assert "at the visits with target" in text
     assert "not called an effect of pressure" in text
@@ -305,7 +337,9 @@ def test_outcomes_measured_in_the_same_cells_share_one_design_and_give_the_same_
             designs=designs,
         )
         shared = contrast_table(shared, Rules(**SETTINGS))
-    assert len(designs) == 1
+    # estimators by exercise and pair, and the one layout of cells
+    layouts = [one for one in designs.values() if type(one).__name__ == "WithinPerson"]
+    assert len(layouts) == 1
     pd.testing.assert_frame_equal(alone, shared, rtol=1e-5)
 
 
@@ -325,10 +359,10 @@ def test_differences_that_are_all_the_same_have_neither_interval_nor_p():
         conditions=("none", "low"),
     )
     row = contrast_table(comparison, Rules(**SETTINGS)).iloc[0]
-    assert row["paired_estimate"] == pytest.approx(1)
+    assert row["estimate"] == pytest.approx(1)
     assert row["sd_of_differences"] == 0
-    assert pd.isna(row["paired_ci_low"])
-    assert pd.isna(row["paired_p"])
+    assert pd.isna(row["ci_low"])
+    assert pd.isna(row["p"])
     assert "nothing shows their error" in row["note"]
     # every sign the same: as far out as eight participants can be
     assert row["sign_flip_p"] == 2 / 2**8
@@ -347,8 +381,7 @@ def test_differences_that_are_all_the_same_have_neither_interval_nor_p():
     ],
 )
 def test_an_interval_is_read_against_the_smallest_effect_of_interest(low, high, expected):
-    row = {"deciding": "paired", "paired_ci_low": low, "paired_ci_high": high, "paired_p": 0.01}
-    row["p_adjusted"] = 0.03
+    row = {"ci_low": low, "ci_high": high, "p": 0.01, "claim": "yes"}
     assert interpretation(row, "identity", 2.0) == expected
     # on ratio scales 0.8 and 1.25 are the same size
     assert (
@@ -359,14 +392,12 @@ def test_an_interval_is_read_against_the_smallest_effect_of_interest(low, high, 
 
 
 @pytest.mark.parametrize(
-    ("p", "p_adjusted", "expected"),
-    [(0.01, 0.03, "different"), (0.02, 0.06, "not shown"), (0.01, None, "different")]
-    + [(None, None, "not tested")],
+    ("p", "claim", "expected"),
+    [(0.01, "yes", "different"), (0.02, "no", "not shown"), (0.01, "not tested", "not shown")]
+    + [(None, "described", "not tested")],
 )
-def test_an_interval_without_zero_is_no_difference_unless_the_adjusted_p_value_says_so(
-    p, p_adjusted, expected
-):
-    row = {"deciding": "pooled", "ci_low": 0.5, "ci_high": 2.5, "p": p, "p_adjusted": p_adjusted}
+def test_an_interval_without_zero_is_no_difference_unless_it_is_claimed(p, claim, expected):
+    row = {"ci_low": 0.5, "ci_high": 2.5, "p": p, "claim": claim}
     assert interpretation(row, "identity", 2.0) == expected
 
 
@@ -483,12 +514,17 @@ def test_an_odd_study_gives_a_complete_result(name, tmp_path):
         assert set(own.loc[own["exercise"] == "all", "contrast"]) == pairs
         # what is absent has a reason
         assert own.loc[own["estimate"].isna() | own["p"].isna(), "note"].notna().all()
-    for column in ("p", "p_adjusted", "paired_p", "sign_flip_p", "satterthwaite_p"):
+    for column in ("p", "p_adjusted", "sign_flip_p"):
         assert contrasts[column].dropna().between(0, 1).all(), column
     known = contrasts.dropna(subset=["ci_low", "estimate"])
     assert (known["ci_low"] <= known["estimate"]).all()
     assert (known["estimate"] <= known["ci_high"]).all()
-    assert contrasts.loc[contrasts["estimate"].notna(), "deciding"].notna().all()
+    assert set(contrasts["claim"]) <= {"yes", "no", "not tested", "described"}
+    assert (contrasts.loc[contrasts["n_pairs"] < 4, "claim"] != "yes").all()
+    assert contrasts.loc[contrasts["n_pairs"] < 2, "ci_low"].isna().all()
+    assert set(found["claims"]["verdict"]) <= {"shown", "not shown", "not tested", "described"}
+    unsure = found["claims"]["verdict"].isin(["not tested", "described"])
+    assert found["claims"].loc[unsure, "note"].notna().all()
     models = found["models"]
     assert models.loc[models["estimate"].isna() & models["F"].isna(), "note"].notna().all()
     assert found["sensitivity"].loc[found["sensitivity"]["estimate"].isna(), "note"].notna().all()
@@ -499,7 +535,7 @@ def test_an_odd_study_gives_a_complete_result(name, tmp_path):
 def test_one_participant_is_described_by_overlap_and_never_tested(tmp_path):
     contrasts = results_of(ODD["1 participants"], tmp_path)["contrasts"]
     own = contrasts[contrasts["outcome"] == "smo2_nadir_pct"]
-    for column in ("p", "p_adjusted", "paired_p", "sign_flip_p", "ci_low", "paired_ci_low"):
+    for column in ("p", "p_adjusted", "sign_flip_p", "ci_low"):
         assert own[column].isna().all(), column
     assert own["estimate"].notna().all()
     assert own["nap"].between(0, 1).all()
@@ -553,7 +589,7 @@ def test_repeated_visits_of_one_participant_are_tested_as_they_were_allotted(
     assert found["randomisation_minimum"].to_list() == pytest.approx([minimum] * len(found))
     # with so large an effect no other schedule separates the conditions as far
     assert found["randomisation_p"].to_list() == pytest.approx([minimum] * len(found))
-    assert found[["p", "paired_p", "p_adjusted"]].isna().all(axis=None)
+    assert found[["p", "p_adjusted"]].isna().all(axis=None)
     assert found["note"].str.contains("in these visits only").all()
     text = sentence_of_contrast(next(found.itertuples()), "Saturation nadir", "%")
     assert "in this participant over these visits" in text
@@ -580,7 +616,7 @@ def test_visits_of_one_condition_are_averaged_within_each_of_several_participant
     again = outcomes[outcomes["condition"] == "low"].assign(visit=4, session_id="ses-4")
     again["value"] = again["value"] + 1
     once, twice = (comparison_of(table) for table in (outcomes, pd.concat([outcomes, again])))
-    shift = marginal(twice)["paired_estimate"] - marginal(once)["paired_estimate"]
+    shift = marginal(twice)["estimate"] - marginal(once)["estimate"]
     assert shift.to_dict() == pytest.approx(
         {"low - none": 0.5, "target - none": 0.0, "target - low": -0.5}
     )
@@ -615,7 +651,7 @@ def test_overlap_of_one_participant_is_counted_within_exercises():
     ("n", "says"),
     [
         (5, "no sign-flip test can reach .05 (smallest p 0.062)"),
-        (6, "no sign-flip test can pass Holm's correction over 3 contrasts"),
+        (6, "no sign-flip test can pass a correction over 3 contrasts"),
         (7, None),
     ],
 )
@@ -632,7 +668,7 @@ def test_what_few_participants_cannot_show_is_said(n, says):
 def test_three_participants_get_intervals_and_no_p():
     found = marginal(comparison_of(invented(13, participants=3)))
     assert found["ci_low"].notna().all()
-    assert found[["p", "p_adjusted", "paired_p", "sign_flip_p"]].isna().all(axis=None)
+    assert found[["p", "p_adjusted", "sign_flip_p"]].isna().all(axis=None)
     assert found["method"].str.contains("description only").all()
 
 
@@ -652,32 +688,29 @@ def test_only_what_varies_beyond_sessions_exercises_and_cells_is_a_residual():
     assert not leaves_a_residual(single)
 
 
-def test_sets_that_never_vary_within_a_session_have_no_model_but_a_paired_result():
+def test_sets_that_never_vary_within_a_session_have_no_model_but_a_contrast_within_people():
     # thirds, so that sums differ by rounding alone
     whole = invented(44, participants=5, session_sd=2.0, residual_sd=0.0, bouts=3)
     whole["value"] = whole["value"].astype(float) / 3
-    found = marginal(comparison_of(whole))
-    assert found["method"].str.startswith("paired").all()
-    assert found["note"].str.contains("no model: nothing in these cells shows").all()
-    assert found["p"].notna().all()
+    comparison = comparison_of(whole)
+    assert marginal(comparison)["p"].notna().all()
+    (nothing,) = mixed_model(comparison, confidence=0.95)
+    assert "nothing in these cells shows" in nothing["note"]
 
 
 def test_two_participants_are_too_few_for_an_effect_of_the_visit():
-    # three conditions, two participants: 2 df between sessions, and visits would take both
     comparison = comparison_of(invented(13, participants=2))
     assert "visit" not in comparison.formula
     found = marginal(comparison)
-    assert found["df"].to_list() == pytest.approx([2.0] * 3)
+    assert found["df"].to_list() == pytest.approx([1.0] * 3)
     assert found["note"].str.contains("visit not in the model").all()
-    assert "visit" in comparison_of(invented(13, participants=3)).formula
 
 
-def test_a_cell_that_nobody_filled_leaves_the_paired_result_and_says_so():
+def test_a_cell_that_nobody_filled_leaves_the_exercise_out_and_says_so():
     found = marginal(comparison_of(ODD["refused in one cell of the design"]))
-    row = found.loc["low - none"]
-    assert row["method"].startswith("paired")
-    assert "not estimable" in row["note"]
-    assert found.loc["target - none", "method"].startswith("mixed model")
+    assert "without row: too few people have both" in found.loc["low - none", "note"]
+    assert found.loc["low - none", "p"] < 1
+    assert "without" not in found.loc["target - none", "note"]
 
 
 def test_no_value_in_a_condition_is_said_with_its_reason(tmp_path):
@@ -703,14 +736,10 @@ def test_whatever_is_missing_every_contrast_is_sound(seed):
     if kept["condition"].nunique() < 2:
         pytest.fail("an invented study should keep two conditions; choose another seed")
     comparison = comparison_of(kept)
-    for adjustment, error in itertools.product(("holm", "dunnett"), ("pooled", "contrast")):
-        found = contrast_table(
-            comparison, Rules(**SETTINGS | {"adjustment": adjustment, "error": error})
-        )
-        adjusted = found["p_adjusted"].astype(float)
-        decided = as_decided(found)["p"].astype(float)
-        assert (adjusted.dropna() >= decided[adjusted.notna()] - 1e-12).all()
-        assert found.loc[found["estimate"].isna(), "n_pairs"].eq(0).all()
+    found = contrast_table(comparison, Rules(**SETTINGS))
+    adjusted = found["p_adjusted"].astype(float)
+    assert (adjusted.dropna() >= found["p"].astype(float)[adjusted.notna()] - 1e-12).all()
+    assert found.loc[found["estimate"].isna(), "n_pairs"].eq(0).all()
 
 
 # ---------------------------------------------------------------- other assumptions
@@ -842,13 +871,13 @@ def test_without_any_value_of_an_exercise_in_a_condition_there_are_no_bounds():
     assert all(row["note"].startswith("nobody has a value") for row in rows)
 
 
-def test_a_contrast_with_fewer_pairs_than_are_tested_gets_no_paired_p():
+def test_a_contrast_with_fewer_pairs_than_are_tested_is_described():
     outcomes = invented(3, participants=4)
     lost = (outcomes["participant_id"] == "sub-01") & (outcomes["condition"] == "target")
     rows = marginal(comparison_of(outcomes[~lost]), fewest_participants=4)
-    assert rows.loc["low - none", "paired_p"] > 0
-    assert rows.loc[["target - none", "target - low"], "paired_p"].isna().all()
-    assert set(rows["deciding"].loc[["target - none", "target - low"]]) == {"pooled"}
+    assert rows.loc["low - none", "p"] > 0
+    assert rows.loc[["target - none", "target - low"], "p"].isna().all()
+    assert set(rows["claim"].loc[["target - none", "target - low"]]) == {"described"}
 
 
 def test_missing_values_are_counted_by_condition_reason_and_failure():
@@ -947,16 +976,17 @@ def test_a_difference_planned_for_is_found_with_the_power_wanted():
         adjusted = power(row.detectable_adjusted / row.se, row.df, alpha=0.05 / 3)
         assert adjusted == pytest.approx(0.8)
         assert 0 < row.power_at_smallest_effect_adjusted <= row.power_at_smallest_effect <= 1
-    own = table[table["this_study"] & (table["error"] == "pooled")].iloc[0]
-    # eight participants, orders nearly balanced: what is planned is what was fitted, and the visit
-    # effects take two of 14 degrees of freedom
+    own = table[table["this_study"]].iloc[0]
     fitted = marginal(comparison).loc[own["contrast"]]
-    assert own["df"] == 12
-    assert own["se"] == pytest.approx(fitted["se"], rel=0.08)
+    assert own["df"] == pytest.approx(fitted["df"])
+    assert own["se"] == pytest.approx(fitted["se"])
+    # with four times the people half the error
+    more = planning(comparison, participants=[32], fewest_participants=4, **wanted)
+    assert more["se"].iloc[-1] == pytest.approx(table[table["this_study"]]["se"].iloc[-1] / 2)
     # variances of fewer people than a test needs are no ground to plan on
     too_few = planning(comparison, participants=[6, 20], fewest_participants=9, **wanted)
     assert too_few["detectable"].isna().all()
-    assert set(too_few["note"]) == {"fewer than 9 participants to plan from"}
+    assert set(too_few["note"]) == {"fewer than 9 pairs to plan from"}
 
 
 def test_power_stays_a_number_far_out():
@@ -1015,7 +1045,7 @@ def test_a_changed_quality_rule_reaches_the_outcomes_that_it_judges(outcome, exp
         ("find_beats", {"gate_correlation": 0.7}, "smo2_nadir_pct", False),
         ("segment_oxygenation", {"stuck_s": 5.0}, "smo2_nadir_pct", True),
         ("segment_oxygenation", {"stuck_s": 5.0}, "mean_hr_bpm", False),
-        ("compare_conditions", {"error": "contrast"}, "mean_hr_bpm", True),
+        ("compare_conditions", {"confidence": 0.9}, "mean_hr_bpm", True),
         ("protocol", {"slowest_cadence_hz": 0.2}, "smo2_nadir_pct", True),
         ("protocol", {"slowest_cadence_hz": 0.2}, "mean_hr_bpm", False),
         ("protocol", {"failure_band_pct": [0.0, 20.0]}, "time_in_failure_band_s", True),
@@ -1053,13 +1083,11 @@ def test_values_measured_again_replace_those_of_their_participant_and_outcome_on
     assert counts.loc[("reps_done", "set"), "n_values_changed"] == 0
 
 
-def test_the_difference_of_an_alternative_is_taken_from_the_result_that_decides():
+def test_the_difference_of_an_alternative_is_taken_from_the_main_analysis():
     columns = {"outcome": "rpe", "window": "set", "exercise": "all", "contrast": "low - none"}
     main = pd.DataFrame([columns | {"scale": "identity", "estimate": -2.0}])
     numbers = dict.fromkeys(("ci_low", "ci_high", "p", "p_adjusted", "n_participants"), 1.0)
-    now = pd.DataFrame(
-        [columns | numbers | {"estimate": -1.5, "deciding": "paired", "note": "all well"}]
-    )
+    now = pd.DataFrame([columns | numbers | {"estimate": -1.5, "claim": "yes", "note": "all well"}])
     row = beside_main(now, main, pd.DataFrame(), [("rpe", "set")]).iloc[0]
     assert row["difference"] == 0.5
     gone = beside_main(now[:0], main, pd.DataFrame(), [("rpe", "set")]).iloc[0]

@@ -2,7 +2,7 @@
 
 
 rule compare_conditions:
-    """Fit the mixed model of each outcome and contrast the conditions, with their paired results."""
+    """Contrast the conditions within people and judge the planned claims."""
     input:
         outcomes=rules.gather_tables.output.outcomes,
     output:
@@ -11,6 +11,7 @@ rule compare_conditions:
             caption="../report/contrasts.rst",
             category="Results",
         ),
+        claims="<results>/claims.tsv",
         models="<results>/models.tsv",
         missing="<results>/missing.tsv",
         sensitivity="<results>/sensitivity.tsv",
@@ -23,6 +24,7 @@ rule compare_conditions:
         runtime=5,
     params:
         settings=parameter(SETTINGS.compare_conditions),
+        planned=parameter(SETTINGS.plan),
         conditions=parameter(SETTINGS.study.conditions),
         primary=parameter(SETTINGS.study.primary),
         seed=parameter(SETTINGS.study.seed),

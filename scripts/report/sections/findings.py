@@ -1,65 +1,86 @@
 """What was found in the primary outcomes."""
 
 from engine.listings import described
-from report.heart import FALLS, contrasts_of, not_comparable, rate_in_sets_is_equal
-from report.sentences import sentence_against_others, sentence_of_contrast
+from report.heart import (
+    FALLS,
+    RESERVATION,
+    contrasts_of,
+    may_compare_falls,
+    not_comparable,
+    rate_has_smallest_effect,
+)
+from report.sentences import sentence_of_claim, sentence_of_contrast
 from report.words import window_of_set
 from results.decided import SAME_ORDER
-from results.words import words_of
+from results.words import counted, words_of
 
 ORDER = 10
 
 TITLE = "What was found"
 
-NEEDS = ("outcomes", "contrasts")
+NEEDS = ("outcomes", "contrasts", "claims")
 
 
 def section(results):
     settings = results.settings
     return {
-        "findings": findings(results.outcomes, results.compared, settings),
+        "findings": findings(results.outcomes, results.contrasts, results.claims, settings),
+        "plan": plan_in_words(results.claims, settings.plan),
         "n_primary": len(results.primary),
-        "n_secondary": n_secondary(results.compared),
+        "n_secondary": n_secondary(results.contrasts),
     }
 
 
-def findings(found, compared, settings):
-    """For every primary outcome whether the last condition differed from all others, then why.
+def findings(found, compared, claims, settings):
+    """For every primary outcome its planned claims, then the single contrasts.
 
-    A list of (sentence, sentences of the single contrasts), in the order of the study.
+    A list of (sentences of the claims, sentences of the single contrasts), in the order of the
+    study; outcomes that only a claim names stand last.
     """
-    conditions = settings.study.conditions
+    claimed = list(zip(claims["outcome"], claims["window"], strict=True))
     told = []
-    for outcome, window in settings.study.primary:
+    for outcome, window in dict.fromkeys([*settings.study.primary, *claimed]):
         module = described(outcome)
         chosen = contrasts_of(compared, outcome, window)
         label = f"{module.LABEL} ({window_of_set(window)})"
+        falls = outcome in FALLS
         comparable = [
-            outcome not in FALLS or rate_in_sets_is_equal(compared, contrast)
-            for contrast in chosen["contrast"]
+            not falls or may_compare_falls(compared, contrast) for contrast in chosen["contrast"]
         ]
         single = [
-            sentence_of_contrast(
-                row,
-                label,
-                module.UNIT,
-                same_order=SAME_ORDER in str(row.note),
-                confidence=settings.compare_conditions.confidence,
-            )
+            sentence_of_contrast(row, label, module.UNIT, same_order=SAME_ORDER in str(row.note))
             + without_exercises(found, outcome, window, row.contrast)
             for row in chosen[comparable].itertuples()
         ]
         if not all(comparable):
             single.append(not_comparable(label, chosen["contrast"][[not c for c in comparable]]))
-        last = chosen[chosen["contrast"].str.startswith(f"{conditions[-1]} - ")]
-        is_whole = len(last) > 1 and all(comparable) and last["p"].notna().all()
-        whole = ""
-        if is_whole:
-            in_order = last["note"].fillna("").str.contains(SAME_ORDER, regex=False).any()
-            whole = sentence_against_others(last, label, conditions[-1], same_order=bool(in_order))
+        elif falls and single and not rate_has_smallest_effect(compared):
+            single.append(RESERVATION)
+        whole = []
+        if all(comparable) and len(chosen):
+            in_order = chosen["note"].fillna("").str.contains(SAME_ORDER, regex=False).any()
+            own = claims[(claims["outcome"] == outcome) & (claims["window"] == window)]
+            whole = [
+                sentence_of_claim(claim, chosen, label, same_order=bool(in_order))
+                for claim in own.itertuples()
+            ]
         if single:
             told.append((whole, single))
     return told
+
+
+def plan_in_words(claims, plan):
+    """What was written down before the values were seen, once for all claims."""
+    if plan.frozen_at is None:
+        return (
+            "No plan was frozen before the values were seen: the claims are those that the study "
+            "states now, and nothing shows when they were chosen."
+        )
+    kept = (claims["plan"] == "as planned").sum()
+    return (
+        f"The plan was frozen on {plan.frozen_at} (SHA-256 {plan.frozen_sha256[:12]}...); "
+        f"{kept} of {counted(len(claims), 'claim')} {'is' if kept == 1 else 'are'} as planned."
+    )
 
 
 def without_exercises(found, outcome, window, contrast):

@@ -3,13 +3,16 @@
 import pandas as pd
 
 from engine.listings import described
-from report.evidence import sentence_of_evidence, sentences_above_intrinsic
+from report.evidence import sentence_above_intrinsic, sentence_of_evidence
 from report.heart import (
     FALLS,
+    RESERVATION,
     contrasts_of,
     delays_after_sets,
     delays_in_words,
+    may_compare_falls,
     not_comparable,
+    rate_has_smallest_effect,
     rate_in_sets_is_equal,
 )
 from report.page import shown_table
@@ -30,7 +33,7 @@ def section(results):
         "sentences": list(heart_in_words(results)),
         "delays": delays_in_words(delays, results.settings),
         "by_exercise": shown_table(
-            heart_by_exercise(results.compared), "Contrasts of the heart within each exercise"
+            heart_by_exercise(results.contrasts), "Contrasts of the heart within each exercise"
         ),
     }
 
@@ -54,35 +57,37 @@ BY_EXERCISE = (
 
 def heart_in_words(results):
     """What contrasts of heart outcomes may be called evidence of, an outcome a sentence."""
-    compared, settings = results.compared, results.settings
+    compared = results.contrasts
     with_evidence = [key for key in results.primary if described(key[0]).EVIDENCE]
     for name, window in dict.fromkeys([*with_evidence, *SPELT_OUT]):
         rows = contrasts_of(compared, name, window)
         if rows.empty:
             continue
         label = f"{described(name).LABEL} ({window_of_set(window)})"
-        if name in FALLS:
+        stated = rate_has_smallest_effect(compared)
+        if name in FALLS and stated:
             equal = [rate_in_sets_is_equal(compared, contrast) for contrast in rows["contrast"]]
             if not all(equal):
                 yield not_comparable(label, rows["contrast"][[not e for e in equal]])
             rows = rows[equal]
             if rows.empty:
                 continue
-        yield sentence_of_evidence(
+        said = sentence_of_evidence(
             rows,
             label,
             described(name).EVIDENCE,
             described(name).UNIT,
             same_order=same_order(compared),
-            confidence=settings.compare_conditions.confidence,
         )
+        yield said if name not in FALLS or stated else f"{said} {RESERVATION}"
     found = results.outcomes
     above = found[
         (found["outcome"] == "hr_above_intrinsic_bpm")
         & (found["window"] == "set")
         & found["value"].notna()
     ]
-    yield from sentences_above_intrinsic(above, settings.study.conditions)
+    if said := sentence_above_intrinsic(above, results.conditions):
+        yield said
 
 
 def heart_by_exercise(compared):
@@ -95,7 +100,7 @@ def heart_by_exercise(compared):
     for name, window in BY_EXERCISE:
         own = within[(within["outcome"] == name) & (within["window"] == window)]
         for row in own.itertuples():
-            if name not in FALLS or rate_in_sets_is_equal(compared, row.contrast):
+            if name not in FALLS or may_compare_falls(compared, row.contrast):
                 labels = (f"{label_of(name)}, {window_of_set(window)}", words_of(row.exercise))
                 rows.setdefault(labels, {})[row.contrast] = with_interval(row)
     return pd.DataFrame(

@@ -2,7 +2,6 @@
 
 from report.sentences import same_order
 from report.words import label_of
-from results.decided import ALPHA
 from results.words import counted, words_of
 
 ORDER = 30
@@ -13,13 +12,13 @@ NEEDS = ("outcomes", "contrasts")
 
 
 def section(results):
-    return {"limits": limits(results.outcomes, results.compared, results.settings)}
+    return {"limits": limits(results.outcomes, results.contrasts, results.settings)}
 
 
 LOW_FREQUENCY = ("lf_power_ms2", "lf_hf_ratio")
 
 
-def what_few_cannot_show(people, n_conditions, compared):
+def what_few_cannot_show(people, fewest, compared):
     """What a study of so few participants cannot test."""
     if people == 1 and compared["randomisation_p"].notna().any():
         return [
@@ -33,14 +32,11 @@ def what_few_cannot_show(people, n_conditions, compared):
         ]
     leading = compared[(compared["primary"] == "yes") & (compared["exercise"] == "all")]
     pairs = people if leading["n_pairs"].isna().all() else int(leading["n_pairs"].min())
-    smallest, n_contrasts = 2 / 2**pairs, n_conditions * (n_conditions - 1) // 2
-    if not pairs or smallest * n_contrasts <= ALPHA:
+    if pairs >= fewest:
         return []
-    cannot = "reach .05" if smallest > ALPHA else f"pass a correction for {n_contrasts} contrasts"
     return [
         f"A contrast of a primary outcome rests on {counted(pairs, 'participant')} with both "
-        f"conditions: the smallest p-value its sign-flip test can give is {smallest:.3f}, which "
-        f"cannot {cannot}."
+        f"conditions; with fewer than {fewest} it is described and never claimed."
     ]
 
 
@@ -49,7 +45,9 @@ def limits(found, compared, settings):
     sentences = []
     conditions = settings.study.conditions
     people = found[found["condition"].isin(conditions)]["participant_id"].nunique()
-    sentences += what_few_cannot_show(people, len(conditions), compared)
+    sentences += what_few_cannot_show(
+        people, settings.compare_conditions.fewest_participants, compared
+    )
     if same_order(compared):
         sentences.append(
             "Everybody had the conditions in the same order: an effect of pressure cannot be told "

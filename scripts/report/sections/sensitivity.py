@@ -4,7 +4,7 @@ import pandas as pd
 
 from report.page import shown_table
 from report.words import label_of
-from results.format import estimate_and_interval, p_value, three_digits
+from results.format import decimals, estimate_and_interval, p_value, three_digits
 from results.words import words_of
 
 ORDER = 60
@@ -18,7 +18,7 @@ def section(results):
     primary = results.primary
     return {
         "left_out_ranges": shown_table(
-            left_out_ranges(results.compared, primary), "Without one participant"
+            left_out_ranges(results.contrasts, primary), "Without one participant"
         ),
         "assumptions": shown_table(
             other_assumptions(results.contrasts, results.sensitivity, primary),
@@ -28,7 +28,7 @@ def section(results):
             other_settings(results.alternatives, primary), "Under other settings"
         ),
         "unchanged": without_a_change(results.alternatives),
-        "work": shown_table(work(results.compared), "Work done: later minus earlier condition"),
+        "work": shown_table(work(results.contrasts), "Work done: later minus earlier condition"),
         "missing": shown_table(
             primary_missing(results.missing), "Missing values of the primary outcomes"
         ),
@@ -40,13 +40,7 @@ def section(results):
     }
 
 
-MODEL = "mixed model"
-
-
-OWN_ERROR = "each participant's own differences"
-
-
-DECIDES = " *"
+PRIMARY = "the primary analysis: within people, CR2"
 
 
 TERMS = {
@@ -67,6 +61,7 @@ def left_out_ranges(contrasts, primary):
         {
             "outcome": [label_of(name) for name in own["outcome"]],
             "contrast": own["contrast"],
+            "pairs": [decimals(n, 0) for n in own["n_pairs"]],
             "with all": [three_digits(n) for n in own["estimate"]],
             "lowest": [three_digits(n) for n in own["leave_out_low"]],
             "highest": [three_digits(n) for n in own["leave_out_high"]],
@@ -76,30 +71,14 @@ def left_out_ranges(contrasts, primary):
 
 
 def other_assumptions(contrasts, sensitivity, primary):
-    """A row for every way of looking at the same values, a column for every contrast.
-
-    `contrasts` as written by compare_conditions: the model in the main columns, the paired result
-    beside it; whichever decides carries a star.
-    """
+    """A row for every analysis of the same values, the primary one first, a column per contrast."""
     marginal = contrasts[contrasts["exercise"] == "all"]
     rest = sensitivity[sensitivity["left_out"].isna()]
     rows = []
     for outcome, window in primary:
-        own = _of(marginal, outcome, window)
-        for analysis, prefix in ((MODEL, ""), (OWN_ERROR, "paired_")):
-            from_model = own["method"].str.startswith(MODEL)
-            given = own[from_model] if analysis == MODEL else own
-            decides = given["deciding"] == ("pooled" if analysis == MODEL else "paired")
-            shown = [
-                estimate_and_interval(
-                    *(row[f"{prefix}{n}"] for n in ("estimate", "ci_low", "ci_high"))
-                )
-                for _, row in given.iterrows()
-            ]
-            texts = [t + DECIDES * bool(t and star) for t, star in zip(shown, decides, strict=True)]
-            if any(texts):
-                found = dict(zip(given["contrast"], texts, strict=True))
-                rows.append(_labels(outcome, window) | {"analysis": analysis} | found)
+        own = _by_contrast(_of(marginal, outcome, window))
+        if any(own.values()):
+            rows.append(_labels(outcome, window) | {"analysis": PRIMARY} | own)
         for analysis, part in _of(rest, outcome, window).groupby("analysis", sort=False):
             found = _by_contrast(part[part["contrast"].notna()])
             notes = [n for note in part["note"].dropna() for n in note.split("; ")]
@@ -188,6 +167,7 @@ def work(contrasts):
                 estimate_and_interval(row.estimate, row.ci_low, row.ci_high)
                 for row in own.itertuples()
             ],
+            "pairs": [decimals(n, 0) for n in own["n_pairs"]],
             "p": [p_value(value) for value in own["p"]],
             "sign-flip p": [p_value(value) for value in own["sign_flip_p"]],
         }
@@ -217,14 +197,12 @@ def detectable(planning, primary):
     if found.empty:
         return pd.DataFrame()
     own = pd.concat([_of(found, *key) for key in primary])
-    errors = {"pooled": MODEL, "paired": OWN_ERROR}
     named = own.assign(
         outcome=[
             _labels(*key)["outcome"] for key in zip(own["outcome"], own["window"], strict=True)
         ],
-        error=own["error"].map(errors),
     )
-    labels = ["outcome", "contrast", "error"]
+    labels = ["outcome", "contrast"]
     wide = named.pivot(index=labels, columns="n_participants", values="detectable_adjusted")
     wide = wide.reindex(pd.MultiIndex.from_frame(named[labels].drop_duplicates())).map(three_digits)
     wide.columns = [f"n {n:.0f}" for n in wide.columns]

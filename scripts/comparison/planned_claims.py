@@ -1,0 +1,231 @@
+"""The claims that a study planned: what each needs, whether it is shown, and at which error.
+
+A claim holds where all its parts do (`comparison.claims` gives the steps and their sources). Over
+several claims the error is kept by Holm's steps or by the declared order. With fewer pairs in a
+part than are tested, a claim is described and never made.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from comparison.claims import in_order, level_of_interval, shaffer, shaffer_steps, stepwise
+from comparison.conditions import Comparison
+from comparison.within_person import Contrast
+from results.words import in_words
+from study.settings import DIFFERS, PlannedClaim, PlanSection
+
+Key = tuple[str, str]
+
+NOT_FROZEN = "nothing was frozen"
+
+AS_PLANNED = "as planned"
+
+
+@dataclass(frozen=True)
+class Part:
+    """One difference of a claim: condition and reference, the contrast, and who holds both."""
+
+    pair: tuple[str, str]
+    found: Contrast | None
+    n_pairs: int
+
+
+@dataclass
+class Tested:
+    """A claim with its parts, p-value and verdict; `levels` are the errors of the intervals."""
+
+    planned: PlannedClaim
+    text: str
+    parts: list[Part]
+    scale: str
+    verdict: str
+    why: str = ""
+    p: float | None = None
+    p_adjusted: float | None = None
+    levels: Sequence[float] = ()
+
+
+def planned_claims(
+    plan: PlanSection, primary: Sequence[Key], conditions: Sequence[str]
+) -> list[PlannedClaim]:
+    """The claims in order: those of the plan, else that the last condition differs everywhere."""
+    claims = plan.claims or [PlannedClaim(outcome=name, window=window) for name, window in primary]
+    last = conditions[-1] if conditions else ""
+    return [
+        claim.model_copy(update={"condition": claim.condition or last})
+        if claim.claim == DIFFERS
+        else claim
+        for claim in claims
+    ]
+
+
+def judged_claims(
+    comparisons: Mapping[Key, Comparison],
+    claims: Sequence[PlannedClaim],
+    conditions: Sequence[str],
+    *,
+    across: str,
+    alpha: float,
+    fewest_pairs: int,
+) -> list[Tested]:
+    """Every claim with its verdict: `shown`, `not shown`, `not tested` or `described`."""
+    tested = [
+        _parts_of(claim, comparisons.get((claim.outcome, claim.window)), conditions)
+        for claim in claims
+    ]
+    for one in tested:
+        if one.why:
+            continue
+        fewest = min(part.n_pairs for part in one.parts)
+        if fewest < fewest_pairs:
+            one.verdict, one.why = "described", f"{fewest} pairs in one of the differences"
+        elif any(part.found is None for part in one.parts):
+            one.why = "the error of one of the differences could not be estimated"
+        else:
+            one.p = _p_of(one, len(conditions))
+    candidates = [one for one in tested if one.p is not None]
+    p = [one.p for one in candidates]
+    if across == "holm":
+        steps = list(range(len(p), 0, -1))
+        adjusted, levels = stepwise(p, steps), level_of_interval(p, steps, alpha)
+    else:
+        adjusted, levels = _tested_in_order(tested), [alpha] * len(p)
+    for one, p_adjusted, level in zip(candidates, adjusted, levels, strict=True):
+        one.p_adjusted = float(p_adjusted)
+        one.verdict = "shown" if p_adjusted < alpha else "not shown"
+        if one.verdict == "not shown" and across == "in_order" and one.p < alpha:
+            one.verdict, one.why = "not tested", "an earlier claim of the order was not shown"
+        one.levels = _levels_of_parts(one, float(level), len(conditions))
+    return tested
+
+
+def _parts_of(claim, comparison, conditions) -> Tested:
+    """A claim with its differences, later condition minus earlier, not yet judged."""
+    if claim.claim == DIFFERS:
+        others = [name for name in conditions if name != claim.condition]
+        text = f"{claim.condition} differs from {in_words(others, both=True)}"
+        wanted = {frozenset((claim.condition, other)) for other in others}
+    else:
+        text = "every difference between conditions"
+        wanted = {frozenset((a, b)) for a in conditions for b in conditions if a != b}
+    if comparison is None:
+        return Tested(claim, text, [], "identity", "not tested", "nothing could be compared")
+    pairs = [pair for pair in comparison.pairs if frozenset(pair) in wanted]
+    parts = [
+        Part(
+            pair,
+            comparison.within_person(pair, "all")[0],
+            len(comparison.pairs_of_values(pair, "all")[0]),
+        )
+        for pair in pairs
+    ]
+    missing = "" if len(pairs) == len(wanted) and pairs else "a condition has no values"
+    return Tested(claim, text, parts, comparison.scale, "not tested", missing)
+
+
+def _p_of(claim: Tested, n_conditions: int) -> float:
+    """The p-value of a claim: its largest, or of every difference the smallest by its steps."""
+    p = [part.found.p for part in claim.parts]
+    if claim.planned.claim == DIFFERS:
+        return max(p)
+    return float(shaffer(p, n_conditions).min())
+
+
+def _tested_in_order(tested: Sequence[Tested]) -> list[float]:
+    """Adjusted p-values in the declared order; a claim that cannot be tested ends it."""
+    adjusted = in_order([1.0 if one.p is None else one.p for one in tested])
+    return [float(a) for a, one in zip(adjusted, tested, strict=True) if one.p is not None]
+
+
+def _levels_of_parts(claim: Tested, level: float, n_conditions: int) -> list[float]:
+    if claim.planned.claim == DIFFERS:
+        return [level] * len(claim.parts)
+    p = [part.found.p for part in claim.parts]
+    return list(level_of_interval(p, shaffer_steps(n_conditions), level))
+
+
+def shown_pairs(tested: Sequence[Tested], key: Key) -> frozenset[tuple[str, str]]:
+    """Differences of an outcome that a claim has shown as its parts."""
+    return frozenset(
+        part.pair
+        for one in tested
+        if (one.planned.outcome, one.planned.window) == key
+        and one.verdict == "shown"
+        and one.planned.claim == DIFFERS
+        for part in one.parts
+    )
+
+
+def row_of(claim: Tested, *, plan: str, confidence: float) -> dict:
+    """A claim as a row of claims.tsv."""
+    known = [part.n_pairs for part in claim.parts]
+    return {
+        "claim": claim.text,
+        "outcome": claim.planned.outcome,
+        "window": claim.planned.window,
+        "verdict": claim.verdict,
+        "parts": "; ".join(
+            _part_in_words(part, level, claim.scale)
+            for part, level in zip(
+                claim.parts, claim.levels or [1 - confidence] * len(claim.parts), strict=True
+            )
+        ),
+        "p": claim.p,
+        "p_adjusted": claim.p_adjusted,
+        "n_pairs": min(known) if known else 0,
+        "note": claim.why,
+        "plan": plan,
+    }
+
+
+def _part_in_words(part: Part, level: float, scale: str) -> str:
+    name = " - ".join(part.pair)
+    if part.found is None:
+        return f"{name}: no estimate with an error ({part.n_pairs} pairs)"
+    numbers = [part.found.estimate, *part.found.interval(1 - level)]
+    if scale == "ratio":
+        with np.errstate(over="ignore"):
+            numbers = [float(np.exp(number)) for number in numbers]
+    estimate, low, high = (f"{number:.3g}" for number in numbers)
+    return (
+        f"{name}: {estimate} ({100 * (1 - level):.3g} % CI {low} to {high}; {part.n_pairs} pairs)"
+    )
+
+
+# ---------------------------------------------------- what was planned, and what differs from it
+
+
+def checksum(plan: PlanSection) -> str:
+    """SHA-256 of a plan, without the record of its freezing."""
+    stated = plan.model_dump(exclude={"frozen_at", "frozen_sha256"})
+    return hashlib.sha256(json.dumps(stated, sort_keys=True).encode()).hexdigest()
+
+
+def against_plan(
+    plan: PlanSection,
+    primary: Sequence[Key],
+    smallest_effect: Mapping,
+    claim: PlannedClaim,
+    participants: int,
+) -> str:
+    """`as planned`, what differs from the frozen plan, or that nothing was frozen."""
+    if plan.frozen_at is None:
+        return NOT_FROZEN
+    differs = []
+    if checksum(plan) != plan.frozen_sha256:
+        differs.append("the plan was changed after it was frozen")
+    named = [(one.outcome, one.window) for one in plan.primary_outcomes]
+    if named and named != list(primary):
+        differs.append("primary outcomes or their order are not those of the plan")
+    planned, used = (sizes.get(claim.outcome) for sizes in (plan.smallest_effect, smallest_effect))
+    if plan.smallest_effect and planned != used:
+        differs.append(f"smallest effect {used}, planned {planned}")
+    if plan.participants and participants != plan.participants:
+        differs.append(f"{participants} participants, planned {plan.participants}")
+    return "; ".join(differs) or AS_PLANNED

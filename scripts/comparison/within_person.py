@@ -1,0 +1,235 @@
+"""Contrasts of conditions from differences within people, with an error clustered by person.
+
+The cells of an outcome (mean of the bouts of a person, condition and exercise) are fitted by least
+squares: a level of its own for every person in every exercise, so that only differences within a
+person and exercise count; condition by exercise; the visit, where its order varied; covariates.
+The error of a contrast comes from the people (cluster-robust, CR2: Bell and McCaffrey 2002, Survey
+Methodology 28:169-181), its degrees of freedom are Satterthwaite's for that error (Pustejovsky and
+Tipton 2018, Journal of Business & Economic Statistics 36:672-683). No variance is assumed to be
+equal or shared. With complete data and no visit in the model a contrast is the paired t test of
+the means of each person.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import combinations
+
+import numpy as np
+from scipy import special
+
+# a direction of the design is empty, and a weight is rounding, below this
+EMPTY = 1e-9
+
+# an error below this part of the values' own size is rounding
+ROUNDING = 1e-12
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """One contrast on the scale of the analysis: estimate, its standard error, and the test.
+
+    `n_pairs` counts the people who hold both sides of it in one exercise at least.
+    """
+
+    estimate: float
+    se: float
+    df: float
+    n_pairs: int
+
+    @property
+    def t(self) -> float:
+        return self.estimate / self.se
+
+    @property
+    def p(self) -> float:
+        """Two-sided."""
+        return float(2 * special.stdtr(self.df, -abs(self.t)))
+
+    def interval(self, confidence: float = 0.95) -> tuple[float, float]:
+        half = self.se * special.stdtrit(self.df, (1 + confidence) / 2)
+        return self.estimate - half, self.estimate + half
+
+
+@dataclass(frozen=True, eq=False)
+class Estimator:
+    """A contrast as sums over cells: the same for every outcome with values in the same cells.
+
+    `weights` (cells,) gives the estimate, `scores` (people, cells) what each person adds to the
+    squared error.
+    """
+
+    weights: np.ndarray
+    scores: np.ndarray
+    df: float
+    n_pairs: int
+
+    def of(self, values: np.ndarray) -> Contrast | None:
+        """The contrast of `values` (cells,); None where they leave nothing to estimate an error."""
+        se = float(np.linalg.norm(self.scores @ values))
+        if se <= ROUNDING * np.abs(values).max():
+            return None
+        return Contrast(float(self.weights @ values), se, self.df, self.n_pairs)
+
+
+@dataclass(frozen=True, eq=False)
+class _LeastSquares:
+    """Least squares within groups of cells, with what CR2 needs of each person.
+
+    `columns` (cells, coefficients) are the design; `person` and `group` number the cells' person
+    and the person and exercise whose mean is taken out.
+    """
+
+    columns: np.ndarray
+    person: np.ndarray
+    group: np.ndarray
+
+    @cached_property
+    def design(self) -> np.ndarray:
+        sums = np.zeros((self.group.max() + 1, self.columns.shape[1]))
+        np.add.at(sums, self.group, self.columns)
+        return self.columns - (sums / np.bincount(self.group)[:, None])[self.group]
+
+    @cached_property
+    def bread(self) -> np.ndarray:
+        return np.linalg.pinv(self.design.T @ self.design, rcond=EMPTY, hermitian=True)
+
+    @cached_property
+    def rank(self) -> int:
+        return int(np.linalg.matrix_rank(self.design))
+
+    @cached_property
+    def people(self) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+        """Cells of each person, the root that CR2 multiplies by, and what the fit takes whole."""
+        people = []
+        for person in np.unique(self.person):
+            cells = np.flatnonzero(self.person == person)
+            same = self.group[cells][:, None] == self.group[cells]
+            centring = np.eye(len(cells)) - same / same.sum(axis=0)
+            part = self.design[cells]
+            values, vectors = np.linalg.eigh(centring - part @ self.bread @ part.T)
+            kept = values > EMPTY
+            root = (vectors[:, kept] / np.sqrt(values[kept])) @ vectors[:, kept].T
+            people.append((cells, root, centring - vectors[:, kept] @ vectors[:, kept].T))
+        return people
+
+    def weights(self, wanted: np.ndarray) -> np.ndarray:
+        """What each cell adds to the estimate of a contrast of the first coefficients."""
+        target = np.zeros(len(self.bread))
+        target[: len(wanted)] = wanted
+        return self.design @ (self.bread @ target)
+
+    def determines(self, wanted: np.ndarray) -> bool:
+        """Whether the cells determine a contrast, and every share of it leaves a residual."""
+        target = np.zeros(len(self.bread))
+        target[: len(wanted)] = wanted
+        weights = self.weights(wanted)
+        if np.abs(self.design.T @ weights - target).max() > 1e-6:
+            return False
+        whole = max(np.linalg.norm(taken @ weights[cells]) for cells, _, taken in self.people)
+        return whole < 1e-6 * np.linalg.norm(weights)
+
+    def scores(self, wanted: np.ndarray) -> np.ndarray:
+        """What each cell adds to each person's part of the squared error; (people, cells)."""
+        weights = self.weights(wanted)
+        scores = np.zeros((len(self.people), len(weights)))
+        for n, (cells, root, _) in enumerate(self.people):
+            adjusted = root @ weights[cells]
+            scores[n, cells] = adjusted
+            scores[n] -= self.design @ (self.bread @ (self.design[cells].T @ adjusted))
+        return scores
+
+
+@dataclass(frozen=True, eq=False)
+class WithinPerson:
+    """The layout of an outcome: which cells are filled, at which visit, with which covariates.
+
+    `filled` and `visits` have the shape (people, conditions, exercises), `covariates` each that
+    shape too.
+    """
+
+    filled: np.ndarray
+    visits: np.ndarray
+    covariates: tuple[np.ndarray, ...] = ()
+
+    @cached_property
+    def cells(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Person, condition and exercise of the cells that stand beside another of their person."""
+        known = self.filled & ~np.any([np.isnan(c) for c in self.covariates], axis=0)
+        return np.nonzero(known & (known.sum(axis=1, keepdims=True) > 1))
+
+    @cached_property
+    def visit_in_model(self) -> bool:
+        """Whether the visit is known, can be told from the condition, and costs no error.
+
+        Few sessions in unlucky orders leave a difference that only one person's visits determine;
+        its error would then be too small, and the visit stays out.
+        """
+        visit = self.visits[self.cells]
+        if not len(visit) or np.isnan(visit).any():
+            return False
+        without, with_visit = self._fits[False], self._fits[True]
+        if with_visit.rank == without.rank:
+            return False
+        pairs = [difference(self.filled.shape[1:], *pair).ravel() for pair in self._pairs]
+        return all(with_visit.determines(pair) or not without.determines(pair) for pair in pairs)
+
+    def estimator(self, wanted: np.ndarray) -> Estimator | None:
+        """A weighted sum of conditions by exercises; None where its error cannot be estimated.
+
+        `wanted` has the shape (conditions, exercises) and sums to zero in every exercise.
+        """
+        if not len(self.cells[0]):
+            return None
+        fit = self._fits[self.visit_in_model]
+        if not fit.determines(wanted.ravel()):
+            return None
+        scores = fit.scores(wanted.ravel())
+        products = scores @ scores.T
+        return Estimator(
+            weights=fit.weights(wanted.ravel()),
+            scores=scores,
+            df=float(np.trace(products) ** 2 / np.sum(products**2)),
+            n_pairs=self.pairs(wanted),
+        )
+
+    @property
+    def _pairs(self) -> list[tuple[int, int]]:
+        return [(b, a) for a, b in combinations(range(self.filled.shape[1]), 2)]
+
+    @cached_property
+    def _fits(self) -> dict[bool, _LeastSquares]:
+        """The fit without and with the visit."""
+        person, condition, exercise = self.cells
+        group = np.unique(person * self.filled.shape[2] + exercise, return_inverse=True)[1]
+        of_condition = np.ravel_multi_index((condition, exercise), self.filled.shape[1:])
+        cell_means = of_condition[:, None] == np.arange(np.prod(self.filled.shape[1:]))
+        visit = self.visits[self.cells]
+        visits = visit[:, None] == np.unique(visit)[1:]
+        others = [covariate[self.cells][:, None] for covariate in self.covariates]
+        return {
+            False: _LeastSquares(np.hstack([cell_means, *others]).astype(float), person, group),
+            True: _LeastSquares(
+                np.hstack([cell_means, visits, *others]).astype(float), person, group
+            ),
+        }
+
+    def pairs(self, wanted: np.ndarray) -> int:
+        """People who hold cells on both sides of a contrast within one exercise."""
+        known = np.zeros(self.filled.shape, dtype=bool)
+        known[self.cells] = True
+        both = (known & (wanted > 0)).any(axis=1) & (known & (wanted < 0)).any(axis=1)
+        return int(both.any(axis=1).sum())
+
+
+def difference(
+    shape: tuple[int, int], condition: int, reference: int, exercise: int | None = None
+) -> np.ndarray:
+    """Condition minus reference in one exercise, or as the mean over all with equal weights."""
+    weights = np.zeros(shape)
+    exercises = slice(None) if exercise is None else exercise
+    share = 1 / shape[1] if exercise is None else 1.0
+    weights[condition, exercises] = share
+    weights[reference, exercises] = -share
+    return weights
