@@ -479,18 +479,6 @@ class Fit:
             for name, test, note in zip(names, tested, notes, strict=True)
         ]
 
-    def correlations(self, weights: np.ndarray) -> np.ndarray:
-        """Correlations of estimates, adjusted after Kenward and Roger, for `dunnett_two`.
-
-        Raises ModelError when one of them is not estimable.
-        """
-        if not self.design.estimable(weights).all():
-            raise ModelError(NOT_ESTIMABLE)
-        L = weights[:, self.design.kept] @ self._to_whitened
-        covariance = L @ self._kenward_roger[2] @ L.T
-        sd = np.sqrt(np.diag(covariance))
-        return covariance / np.outer(sd, sd)
-
     def joint_test(self, weights: np.ndarray) -> dict[str, float | str]:
         """F test that all rows of weights are zero, after Kenward and Roger 1997.
 

@@ -8,13 +8,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
 
 from comparison.conditions import contrast_weights
 from comparison.design import PARTICIPANT, SESSION, Design
 from comparison.mixed_model import Fit, fit
 from comparison.model_table import hypotheses
-from comparison.multiplicity import dunnett_two
 
 FOLDER = Path(__file__).parent / "mixed_model"
 CELLS = pd.read_csv(FOLDER / "cells.tsv", sep="\t", dtype={"participant": str, "exercise": str})
@@ -125,18 +123,6 @@ def test_a_zero_variance_lets_satterthwaite_jump_but_not_kenward_roger():
     part = model.variance_components()[0]
     assert part["variance"] == 0
     assert "no Wald interval" in part["note"]
-
-
-def test_all_pairs_of_balanced_machines_get_tukeys_p():
-    # in balanced data the exact adjustment of all pairs is Tukey's studentised range
-    model = model_of("machines", "condition", "yes")
-    pairs = [("B", "A"), ("C", "A"), ("C", "B")]
-    weights = np.array([contrast_weights(model.design, pair, "all") for pair in pairs])
-    tests = pd.DataFrame(model.tests(weights))
-    adjusted = dunnett_two(tests["t"], tests["df"], model.correlations(weights))
-    tukey = stats.studentized_range.sf(np.abs(tests["t"]) * np.sqrt(2), 3, 10)
-    assert adjusted == pytest.approx(tukey, rel=1e-6)
-    assert adjusted[0] == pytest.approx(0.0111408, abs=1e-6)
 
 
 def _certified(name: str) -> tuple[pd.DataFrame, dict[str, float]]:

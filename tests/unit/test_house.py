@@ -59,7 +59,6 @@ def test_every_section_of_the_report_names_the_tables_that_it_reads_and_no_other
     path = SCRIPTS / "report" / "sections" / f"{name}.py"
     text = path.read_text(encoding="utf-8")
     read = set(re.findall(r"results\.(\w+)\b", text)) & set(RESULT_TABLES)
-    read |= {"contrasts"} if "results.compared" in text else set()
     read |= set(re.findall(r'results\.path\("(\w+)\.tsv"\)', text))
     assert read == set(header("report/sections", name)["NEEDS"])
     assert (PROJECT / "workflow" / "templates" / "report" / f"{name}.html.jinja").exists()

@@ -26,12 +26,11 @@ EXERCISES = ("curl", "press", "row")
 SETTINGS = {
     "confidence": 0.95,
     "fewest_participants": 4,
-    "largest_sd_ratio": 2.0,
     "seed": 1,
 }
 # a failing design is shown as it is: shrinking it takes minutes
 PHASES = (Phase.explicit, Phase.generate)
-P_VALUES = ("p", "p_adjusted", "paired_p", "sign_flip_p", "satterthwaite_p", "randomisation_p")
+P_VALUES = ("p", "p_adjusted", "sign_flip_p", "randomisation_p")
 
 
 @st.composite
@@ -83,8 +82,7 @@ def comparison_of(table, conditions=CONDITIONS):
 
 HOW = st.fixed_dictionaries(
     {
-        "error": st.sampled_from(["pooled", "contrast"]),
-        "adjustment": st.sampled_from(["holm", "dunnett", "none"]),
+        "adjusted": st.booleans(),
         "session_schedule": st.sampled_from(
             ["not_stated", "completely_randomised", "randomised_blocks"]
         ),
@@ -99,9 +97,17 @@ HOW = st.fixed_dictionaries(
 def test_every_design_gives_a_complete_comparison(table, how):
     comparison = comparison_of(table)
     smallest_effect = how.pop("smallest_effect")
-    found = contrast_table(comparison, Rules(**SETTINGS, **how), smallest_effect=smallest_effect)
+    adjusted = how.pop("adjusted")
+    found = contrast_table(
+        comparison,
+        Rules(**SETTINGS, **how),
+        adjusted=adjusted,
+        smallest_effect=smallest_effect,
+    )
     model = model_table(comparison)
-    assert model.loc[model["term"].str.startswith("variance"), "estimate"].ge(0).all()
+    # without a model there is a line that says why, and no variance
+    variances = model[model["term"].str.startswith("variance")]
+    assert variances.empty or variances["estimate"].ge(0).all()
     if found.empty:
         assert len(comparison.conditions) == 1
         return
@@ -113,7 +119,7 @@ def test_every_design_gives_a_complete_comparison(table, how):
     bounded = found[found["ci_low"].notna()].astype({"ci_low": float, "estimate": float})
     assert (bounded["ci_low"] <= bounded["estimate"] + 1e-9).all()
     if comparison.n_participants < 4:
-        assert found[["p", "p_adjusted", "paired_p", "sign_flip_p"]].isna().all(axis=None)
+        assert found[["p", "p_adjusted", "sign_flip_p"]].isna().all(axis=None)
     # the same values under other assumptions: rows with an estimate or a reason
     repeated = table.assign(y=10 + table.groupby("participant_id").cumcount() % 5)
     rows = [
@@ -156,7 +162,7 @@ def test_units_origin_names_and_row_order_change_no_finding(table, seed, unit):
         participant_id=table["participant_id"].map(names),
         condition=table["condition"].map(renamed),
     ).sample(frac=1, random_state=seed)
-    how = {"error": "pooled", "adjustment": "holm", "session_schedule": "not_stated"}
+    how = {"session_schedule": "not_stated"}
     one = contrast_table(comparison_of(table), Rules(**SETTINGS, **how))
     two = contrast_table(comparison_of(other, tuple(renamed.values())), Rules(**SETTINGS, **how))
     if one.empty:
@@ -174,7 +180,7 @@ def test_units_origin_names_and_row_order_change_no_finding(table, seed, unit):
         moved = second / scale
         size = 1e-5 * table["y"].abs().max()
         np.testing.assert_allclose(first, moved, rtol=1e-4, atol=size, equal_nan=True)
-    for name in ("df", "p", "paired_p", "sign_flip_p"):
+    for name in ("df", "p", "sign_flip_p"):
         first, second = one[name].astype(float), two[name].astype(float)
         np.testing.assert_allclose(first, second, rtol=1e-3, atol=1e-6, equal_nan=True)
-    assert one["deciding"].to_list() == two["deciding"].to_list()
+    assert one["claim"].to_list() == two["claim"].to_list()

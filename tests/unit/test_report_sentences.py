@@ -7,7 +7,7 @@ from engine.listings import figure_modules
 from figures._drawing import pyplot, ratio_axis
 from project import settings_with
 from report.heart import delays_after_sets, delays_in_words, rate_in_sets_is_equal
-from report.methods import breathing_in_words, comparison, other_assumptions
+from report.methods import breathing_in_words, claims_in_words, comparison, other_assumptions
 from report.sections.coupling import boundaries_in_words, boundaries_that_differ
 from report.sections.failure import depth
 from report.sections.findings import without_exercises
@@ -145,33 +145,43 @@ def test_a_start_that_the_recording_places_only_vaguely_is_unsure_and_not_confir
     assert shown["reason"].to_list()[0] == "unsure, standard error 3.1 s"
 
 
-@pytest.mark.parametrize(
-    ("pairs", "said"),
-    [(5, "cannot reach .05"), (6, "cannot pass a correction for 3 contrasts"), (7, None)],
-)
-def test_a_sign_flip_test_of_few_pairs_cannot_reach_the_level_however_many_took_part(pairs, said):
-    """Two of 2 ** n sign patterns are the most extreme ones (arithmetic of the test)."""
+@pytest.mark.parametrize(("pairs", "said"), [(3, True), (4, False)])
+def test_contrasts_of_fewer_pairs_than_are_tested_are_told_once_however_many_took_part(pairs, said):
     compared = pd.DataFrame(
         {"primary": "yes", "exercise": "all", "n_pairs": [9, pairs], "randomisation_p": None}
     )
-    found = what_few_cannot_show(9, 3, compared)
-    assert [sentence.endswith(f"{said}.") for sentence in found] == [True] * (said is not None)
+    found = what_few_cannot_show(9, 4, compared)
+    assert [text.endswith("described and never claimed.") for text in found] == [True] * said
 
 
-def models_with(**formulas):
-    """Rows of models.tsv of outcomes in sets, by formula."""
-    return pd.DataFrame(
-        [{"outcome": name, "window": "set", "formula": text} for name, text in formulas.items()]
-    )
-
-
-def test_each_primary_outcome_stands_beside_its_own_model():
+def test_each_primary_outcome_stands_beside_what_its_contrasts_took_into_account():
     primary = [{"outcome": n, "window": "set"} for n in ("smo2_nadir_pct", "rmssd_ms", "rpe")]
     settings = settings_with(study={"primary_outcomes": primary})
-    models = models_with(smo2_nadir_pct="y ~ condition * exercise", rmssd_ms="y ~ condition")
-    said = comparison(models, settings)
-    assert "y ~ condition * exercise for Saturation nadir (set); y ~ condition for RMSSD" in said
-    assert said.endswith("No model could be fitted for Perceived exertion (set).")
+    rows = pd.DataFrame(
+        [
+            {"outcome": name, "window": "set", "exercise": "all", "se": 1.0, "method": method}
+            for name, method in (
+                ("smo2_nadir_pct", "within person, CR2, visit"),
+                ("rmssd_ms", "within person, CR2, own baseline"),
+            )
+        ]
+    )
+    said = comparison(rows, settings)
+    assert "with the visit in the model for Saturation nadir (set)" in said
+    assert "with the session's own baseline as covariate for RMSSD (set)" in said
+    assert "Perceived exertion" not in said
+    nothing = comparison(rows.assign(se=float("nan")), settings)
+    assert "the values are described only" in nothing
+
+
+def test_the_error_over_all_claims_is_stated():
+    claims = pd.DataFrame({"claim": ["target differs from both none and low"] * 3})
+    said = claims_in_words(claims, settings_with().plan, 0.95)
+    assert "any false claim over the 3 claims is held at 5 % by the steps of Holm" in said
+    in_order = settings_with(plan={"across_claims": "in_order"}).plan
+    assert "in their declared order until one was not shown" in claims_in_words(
+        claims, in_order, 0.95
+    )
 
 
 def test_the_source_of_breathing_is_told_by_what_each_visit_recorded():

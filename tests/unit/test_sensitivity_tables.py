@@ -38,16 +38,13 @@ def contrast(outcome="rpe", **more):
         "window": "set",
         "exercise": "all",
         "contrast": "low - none",
-        "method": "mixed model, Kenward-Roger",
-        "deciding": "pooled",
+        "method": "within person, CR2, visit",
+        "n_pairs": 9,
         "estimate": 2.0,
         "ci_low": 1.0,
         "ci_high": 3.0,
         "p": 0.0004,
         "sign_flip_p": 0.03125,
-        "paired_estimate": 2.5,
-        "paired_ci_low": 0.5,
-        "paired_ci_high": 4.5,
         "leave_out_low": 1.5,
         "leave_out_high": 2.4,
         "leave_out_most": "sub-04",
@@ -108,20 +105,17 @@ def test_a_contrast_that_an_alternative_loses_is_a_change():
     assert without_a_change(table) == []
 
 
-def test_the_result_that_decides_carries_the_star():
-    nothing = pd.DataFrame(
-        columns=[
-            *("outcome", "window", "contrast", "analysis", "left_out", "estimate"),
-            *("ci_low", "ci_high", "note"),
-        ]
-    )
-    for deciding, stars in (("pooled", [True, False]), ("paired", [False, True])):
-        found = other_assumptions(pd.DataFrame([contrast(deciding=deciding)]), nothing, PRIMARY)
-        assert found["analysis"].to_list() == ["mixed model", "each participant's own differences"]
-        assert found["low - none"].str.endswith("*").to_list() == stars
-    own_error = contrast(method="paired t, error of the contrast alone", deciding="paired")
-    alone = other_assumptions(pd.DataFrame([own_error]), nothing, PRIMARY)
-    assert alone["analysis"].to_list() == ["each participant's own differences"]
+def test_the_primary_analysis_stands_first_and_the_others_below_it():
+    columns = ("outcome", "window", "contrast", "analysis", "left_out")
+    numbers = {"estimate": 2.1, "ci_low": 0.9, "ci_high": 3.3, "note": None}
+    other = dict(zip(columns, ("rpe", "set", "low - none", "mixed model", None), strict=True))
+    table = pd.DataFrame([other | numbers])
+    found = other_assumptions(pd.DataFrame([contrast()]), table, PRIMARY)
+    assert found["analysis"].to_list() == [
+        "the primary analysis: within people, CR2",
+        "mixed model",
+    ]
+    assert found["low - none"].to_list() == ["2 (1 to 3)", "2.1 (0.9 to 3.3)"]
 
 
 def test_work_and_who_moves_a_contrast_most_are_shown():

@@ -8,11 +8,11 @@ import pytest
 
 from cuff.occlusion import share_of_occlusion
 from recordings.store import SessionStretch, read_stretches, write_stretches
-from report.evidence import sentence_of_evidence, sentences_above_intrinsic
+from report.evidence import sentence_above_intrinsic, sentence_of_evidence
 from report.methods import occlusion_in_words, smallest_effects
 from report.print_tables import pressures
 from report.sections.heart import heart_by_exercise
-from report.sentences import sentence_against_others, sentence_of_contrast
+from report.sentences import sentence_of_claim, sentence_of_contrast
 from report.words import with_interval
 from results.exclusions import WithheldValues, counted_down, with_ranges
 from results.tables import number, read_table, write, write_table
@@ -27,6 +27,7 @@ def contrast(**values):
         "ci_high": -12.0,
         "p": 0.0001,
         "p_adjusted": 0.0003,
+        "claim": "yes",
         "reading": None,
         "note": "",
     }
@@ -110,9 +111,7 @@ def test_an_estimate_without_an_interval_is_not_printed_as_a_finding(pairs, why)
     said = [sentence_of_contrast(row, "RMSSD", "ms"), with_interval(row)]
     rows = pd.DataFrame([vars(row)]).assign(primary="no", outcome="rmssd_ms", exercise="squat")
     rows = rows.assign(window="recovery_first_60_s")
-    said.append(sentence_against_others(rows, "RMSSD", "target"))
     assert f"{why}: no comparison" in said[0] and f"{why}: no comparison" in said[1]
-    assert "could not be compared" in said[2]
     said.append(sentence_of_evidence(rows, "RMSSD", "vagal", "ms"))
     assert not any("0.73" in sentence for sentence in said)
     assert heart_by_exercise(rows).empty
@@ -124,7 +123,7 @@ def test_a_randomisation_test_of_one_participant_is_a_comparison_without_an_inte
 
 
 def test_lack_of_evidence_is_never_called_evidence_of_lack():
-    row = contrast(estimate=0.1, ci_low=-3.0, ci_high=3.2, p=0.9, p_adjusted=1.0)
+    row = contrast(estimate=0.1, ci_low=-3.0, ci_high=3.2, p=0.9, p_adjusted=1.0, claim="no")
     text = sentence_of_contrast(row, "Heart rate", "bpm")
     assert "No difference was shown; this does not show that there is none." in text
 
@@ -132,7 +131,7 @@ def test_lack_of_evidence_is_never_called_evidence_of_lack():
 def test_sameness_is_said_only_within_the_smallest_effect_of_interest():
     row = contrast(
         **{"estimate": 0.1, "ci_low": -0.5, "ci_high": 0.7, "p": 0.9, "p_adjusted": 1.0},
-        **{"reading": "equivalent", "smallest_effect": 3.0},
+        **{"reading": "equivalent", "smallest_effect": 3.0, "claim": "no"},
     )
     text = sentence_of_contrast(row, "Heart rate", "bpm")
     assert "within the smallest effect of interest (3 bpm): shown to be no different" in text
@@ -158,7 +157,7 @@ def test_the_ratio_of_low_and_high_frequency_is_never_an_index_of_sympathetic_ac
 
 
 REDUCED = {"scale": "ratio", "estimate": 0.7, "ci_low": 0.6, "ci_high": 0.8}
-UNCLEAR = {"scale": "ratio", "ci_low": 0.8, "ci_high": 1.1, "estimate": 0.95, "p_adjusted": 0.6}
+UNCLEAR = {"scale": "ratio", "ci_low": 0.8, "ci_high": 1.1, "estimate": 0.95, "claim": "no"}
 
 
 def test_a_fall_of_rmssd_is_consistent_with_less_vagal_modulation_and_no_more():
@@ -168,11 +167,11 @@ def test_a_fall_of_rmssd_is_consistent_with_less_vagal_modulation_and_no_more():
 
 
 def test_an_outcome_that_was_not_adjusted_is_described_and_claims_nothing():
-    rows = contrasts(REDUCED | {"p_adjusted": float("nan")}).assign(primary="no")
+    rows = contrasts(REDUCED | {"claim": "not tested"}).assign(primary="no", n_pairs=9)
     text = sentence_of_evidence(rows, "RMSSD", "vagal", "ms")
     assert text == (
         "RMSSD, not adjusted and so without a claim: "
-        "target against none ratio 0.7 (95 % CI 0.6 to 0.8)."
+        "target against none ratio 0.7 (95 % CI 0.6 to 0.8), 9 pairs."
     )
 
 
@@ -184,41 +183,80 @@ def test_evidence_names_what_was_shown_before_what_was_not():
     )
 
 
+def claim(**values):
+    usual = {
+        "claim": "target differs from both none and low",
+        "verdict": "shown",
+        "parts": "target - none: -13.9 (95 % CI -15.9 to -12; 9 pairs)",
+        "p_adjusted": 0.0003,
+        "note": "",
+        "plan": "nothing was frozen",
+    }
+    return SimpleNamespace(**usual | values)
+
+
+BOTH = ({}, {"contrast": "target - low"})
+
+
 @pytest.mark.parametrize(
-    ("against_low", "said"),
+    ("against_low", "values", "said"),
     [
-        ({}, "Nadir: lower with target than with both none and low."),
+        ({}, {}, "Nadir: lower with target than with both none and low (p < .001 over all claims"),
+        ({"estimate": 3.0}, {}, "Nadir: lower with target than with none; higher with target than"),
         (
-            {"p_adjusted": 0.2},
-            "Nadir: lower with target than with none; no difference of target from low was shown.",
+            {},
+            {"verdict": "not shown", "p_adjusted": 0.2},
+            "Nadir: that target differs from both none and low was not shown (p = .200 over all",
         ),
         (
-            {"p_adjusted": 0.2, "reading": "equivalent"},
-            "Nadir: lower with target than with none; target shown to be no different from low in "
-            "size that matters.",
+            {},
+            {"verdict": "described", "note": "3 pairs in one of the differences"},
+            "Nadir: that target differs from both none and low is not claimed, only described: 3",
         ),
         (
-            {"estimate": 3.0},
-            "Nadir: lower with target than with none; higher with target than with low.",
-        ),
-        (
-            {"estimate": float("nan")},
-            "Nadir: lower with target than with none; target could not be compared with low.",
+            {},
+            {"verdict": "not tested", "note": "an earlier claim of the order was not shown"},
+            "Nadir: that target differs from both none and low was not tested: an earlier claim",
         ),
     ],
 )
-def test_one_sentence_says_whether_the_target_differed_from_both_controls(against_low, said):
+def test_one_sentence_says_whether_the_target_differed_from_both_controls(
+    against_low, values, said
+):
     rows = contrasts({}, {"contrast": "target - low"} | against_low)
-    assert sentence_against_others(rows, "Nadir", "target") == said
+    assert sentence_of_claim(claim(**values), rows, "Nadir").startswith(said)
 
 
-def test_where_everybody_had_the_same_order_no_lead_sentence_claims_an_effect():
-    rows = contrasts({}, {"contrast": "target - low"})
-    assert sentence_against_others(rows, "Nadir", "target", same_order=True).endswith(
-        "same order, so that this is not called an effect of pressure."
-    )
-    nothing = contrasts({"p_adjusted": 0.5}, {"contrast": "target - low", "p_adjusted": 0.5})
-    assert "order" not in sentence_against_others(nothing, "Nadir", "target", same_order=True)
+def test_a_claim_that_is_not_shown_is_never_called_evidence_of_sameness():
+    text = sentence_of_claim(claim(verdict="not shown"), contrasts(*BOTH), "Nadir")
+    assert "this does not show that there is no difference" in text
+
+
+def test_a_claim_says_what_differs_from_the_frozen_plan():
+    kept = sentence_of_claim(claim(plan="as planned"), contrasts(*BOTH), "Nadir")
+    assert kept.endswith("As planned.")
+    changed = sentence_of_claim(claim(plan="9 participants, planned 12"), contrasts(*BOTH), "Nadir")
+    assert changed.endswith("Not as planned: 9 participants, planned 12.")
+    assert "planned." not in sentence_of_claim(claim(), contrasts(*BOTH), "Nadir")
+
+
+def test_where_everybody_had_the_same_order_no_claim_is_one_of_an_effect():
+    shown = sentence_of_claim(claim(), contrasts(*BOTH), "Nadir", same_order=True)
+    assert shown.endswith("same order, so that this is not called an effect of pressure.")
+    nothing = claim(verdict="not shown")
+    said = sentence_of_claim(nothing, contrasts(*BOTH), "Nadir", same_order=True)
+    assert "same order" not in said
+
+
+def test_pairs_and_withheld_values_stand_beside_a_difference():
+    row = contrast(n_pairs=9, flagged_pct=8.2, withheld_pct=0.3)
+    text = sentence_of_contrast(row, "Saturation nadir", "%")
+    assert "(95 % CI -15.9 to -12), 9 pairs, 8 % flagged, under 1 % withheld, p < .001" in text
+
+
+def test_a_contrast_of_few_pairs_is_described_and_not_claimed():
+    row = contrast(claim="described", n_pairs=3, p=float("nan"), p_adjusted=float("nan"))
+    assert sentence_of_contrast(row, "Nadir", "%").endswith("described only, no test.")
 
 
 def test_only_a_rate_above_the_intrinsic_limit_speaks_of_another_drive():
@@ -229,10 +267,16 @@ def test_only_a_rate_above_the_intrinsic_limit_speaks_of_another_drive():
             "value": [5.0, -20.0, -3.0, -4.0],
         }
     )
-    above, below = sentences_above_intrinsic(values, ["none", "low", "target"])
-    assert "Condition target: in 1 of 2 participants" in above
-    assert below.startswith("Conditions none and low: no participant")
-    assert "vagal withdrawal alone could account for it" in below
+    # b lacks low and none, so that only a counts: (5 - 3 - 4) / 3 below the limit
+    said = sentence_above_intrinsic(values, ["none", "low", "target"])
+    assert "of none of 1 participant exceeded" in said
+    assert "the nearest lay 1 bpm below" in said
+    higher = values.assign(value=values["value"] + 10)
+    said = sentence_above_intrinsic(higher, ["none", "low", "target"])
+    assert "1 of 1 participant exceeded" in said
+    assert "by up to 9 bpm" in said
+    assert "may contribute. This compares no conditions." in said
+    assert sentence_above_intrinsic(values[:2], ["none", "low", "target"]) == ""
 
 
 def test_reasons_that_differ_in_their_figures_become_one_with_the_range():

@@ -1,4 +1,4 @@
-"""Paired comparisons, adjustments and single-case statistics against published numbers.
+"""Paired comparisons, effect sizes and single-case statistics against published numbers.
 
 "R" beside a number means: computed with R 4.2.2 (stats, effectsize, psych, multcomp/mvtnorm).
 """
@@ -21,7 +21,6 @@ from comparison.effect_sizes import (
     paired_power,
     paired_sample_size,
 )
-from comparison.multiplicity import benjamini_hochberg, dunnett_two, dunnett_two_critical, holm
 from comparison.paired import paired_t, sign_flip
 from comparison.single_case import non_overlap, phase_test, schedule_test
 
@@ -33,87 +32,6 @@ SHOES_A = [13.2, 8.2, 10.9, 14.3, 10.7, 6.6, 9.5, 10.8, 8.8, 13.3]
 SHOES_B = [14.0, 8.8, 11.2, 14.2, 11.8, 6.4, 9.8, 11.3, 9.3, 13.6]
 # Darwin 1876: crossed minus self-fertilised maize, eighths of an inch (Fisher 1935, section 21)
 MAIZE = [49, -67, 8, 16, 6, 23, 28, 41, 14, 29, 56, 24, 75, 60, -48]
-
-# ---------------------------------------------------------------- adjustments
-
-
-def test_holm_steps_down_in_the_order_given():
-    # R: p.adjust(c(.01, .04, .03, .005), "holm")
-    assert holm([0.01, 0.04, 0.03, 0.005]) == pytest.approx([0.03, 0.06, 0.06, 0.02], abs=1e-15)
-
-
-def test_false_discovery_rate_example_of_its_authors():
-    # Benjamini and Hochberg 1995, J R Stat Soc B 57:289, fifteen p-values (from memory): four are
-    # rejected at .05, three by Bonferroni; adjusted values from R
-    p = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.324, 0.4262]
-    p += [0.5719, 0.6528, 0.759, 1.0]
-    adjusted = benjamini_hochberg(p)
-    assert (adjusted <= 0.05).sum() == 4
-    assert (np.array(p) * 15 <= 0.05).sum() == 3
-    assert adjusted[[2, 3, 5, 13]] == pytest.approx(
-        [0.0095, 0.035625, 0.0638571428571429, 0.813214285714286], rel=1e-12
-    )
-    assert holm(p)[[3, 6, 8]] == pytest.approx([0.114, 0.278, 0.3213], rel=1e-12)
-
-
-def test_adjusted_values_never_fall_below_the_raw_ones_and_keep_their_order():
-    rng = np.random.default_rng(5)
-    for _ in range(50):
-        p = rng.uniform(size=7) ** 2
-        for adjust in (holm, benjamini_hochberg):
-            adjusted = adjust(p)
-            assert (adjusted >= p).all()
-            assert (np.diff(adjusted[np.argsort(p)]) >= 0).all()
-
-
-@pytest.mark.parametrize("bad", [[0.2, np.nan], [1.2], [-0.1]])
-def test_a_missing_or_impossible_p_is_refused(bad):
-    with pytest.raises(ValueError, match="0 to 1"):
-        holm(bad)
-
-
-def test_two_comparisons_with_one_control_get_dunnetts_p():
-    # R, mvtnorm::pmvt and an independent quadrature agree to 1e-9: correlation .5, df 14
-    found = [dunnett_two([t, t], 14, 0.5)[0] for t in (2, 2.5, 3)]
-    assert found == pytest.approx([0.114689835, 0.046116814, 0.017651852], abs=2e-9)
-
-
-def test_critical_values_are_dunnetts():
-    # Dunnett 1964, Biometrics 20:482, table of two-sided .05 points, two treatments (from memory):
-    # df 5 3.03, 10 2.57, 20 2.38, 60 2.27
-    found = [dunnett_two_critical(df, 0.5, alpha=0.05) for df in (5, 10, 20, 60)]
-    assert np.round(found, 2) == pytest.approx([3.03, 2.57, 2.38, 2.27])
-
-
-@pytest.mark.parametrize("df", [3.7, 14, 22.4, np.inf])
-def test_all_pairs_of_three_equal_means_get_tukeys_p(df):
-    correlation = np.array([[1, 0.5, -0.5], [0.5, 1, 0.5], [-0.5, 0.5, 1]])
-    t = np.array([2.0, 3.1, 1.1])
-    tukey = stats.studentized_range.sf(t * np.sqrt(2), 3, df if np.isfinite(df) else 1e9)
-    assert dunnett_two(t, df, correlation) == pytest.approx(tukey, rel=1e-6)
-
-
-def test_independent_contrasts_with_many_df_follow_sidak():
-    # for independent normal statistics the chance of any beyond is 1 - (1 - p)^2
-    p = 2 * stats.norm.sf(2.2)
-    assert dunnett_two([2.2, 0.1], np.inf, 0.0)[0] == pytest.approx(1 - (1 - p) ** 2, rel=1e-12)
-
-
-def test_a_repeated_contrast_costs_nothing():
-    p = 2 * stats.t.sf(2.5, 9)
-    assert dunnett_two([2.5, 2.5], 9, 1.0) == pytest.approx([p, p], rel=1e-10)
-
-
-def test_each_contrast_may_have_its_own_df():
-    found = dunnett_two([2.5, 2.5], [10.5, 30.0], 0.5)
-    assert found[0] == pytest.approx(dunnett_two([2.5, 2.5], 10.5, 0.5)[0], rel=1e-12)
-    assert found[0] > found[1]
-
-
-def test_contrasts_among_four_means_are_sent_to_holm():
-    with pytest.raises(ValueError, match="holm"):
-        dunnett_two([1.0, 2.0, 3.0], 10, 0.5 * np.eye(3) + 0.5)
-
 
 # ---------------------------------------------------------------- paired comparisons
 
