@@ -224,7 +224,7 @@ class Person:
 
 
 @dataclass(frozen=True)
-class Occlusion:
+class SimulatedOcclusion:
     """One measurement of the occlusion pressure of a limb."""
 
     limb: str
@@ -269,7 +269,7 @@ class PlannedSet:
 
 
 @dataclass(frozen=True)
-class Clock:
+class SimulatedClock:
     """A recorder's clock: session time = offset_s + file time x (1 + drift_ppm x 1e-6)."""
 
     offset_s: float
@@ -291,7 +291,7 @@ class PlannedVisit:
     visit: int
     condition: str
     date_shifted: date
-    occlusions: tuple[Occlusion, ...]
+    occlusions: tuple[SimulatedOcclusion, ...]
     resting_hr_bpm: float
     resting_rmssd_ms: float
     modulation_ratio: float
@@ -299,8 +299,8 @@ class PlannedVisit:
     baseline_refill_s: float
     sets: tuple[PlannedSet, ...]
     sync_s: tuple[float, ...]
-    heart_clock: Clock
-    oxygen_clock: Clock
+    heart_clock: SimulatedClock
+    oxygen_clock: SimulatedClock
 
     @property
     def participant_id(self) -> str:
@@ -335,7 +335,7 @@ class SimulatedVisit:
     saturation_pct: Mapping[str, Floats]
     haemoglobin_g_dl: Floats | None
     cuff_pressure_mmhg: Floats
-    heart_clock: Clock
+    heart_clock: SimulatedClock
     heart_marks_s: tuple[float, ...]
     oxygen_marks_s: tuple[float, ...]
     set_truth: pd.DataFrame
@@ -455,13 +455,14 @@ def plan_visit(
     if person.participant_id == DRIFTING_PARTICIPANT:
         sync_s = (FIRST_SYNC_S, round(sets[3].rest_end_s - 8.0, 3), last_sync_s)
     heart_clock, oxygen_clock = (
-        Clock(round(-rng.uniform(2.5, 9.5), 3), round(rng.uniform(-9.0, 9.0), 1)) for _ in range(2)
+        SimulatedClock(round(-rng.uniform(2.5, 9.5), 3), round(rng.uniform(-9.0, 9.0), 1))
+        for _ in range(2)
     )
     equipment = EQUIPMENT[person.participant_id]
     if equipment.heart == "edf":
         oxygen_clock = heart_clock
     if person.participant_id == DRIFTING_PARTICIPANT:
-        heart_clock = Clock(heart_clock.offset_s, DRIFT_PPM)
+        heart_clock = SimulatedClock(heart_clock.offset_s, DRIFT_PPM)
     return PlannedVisit(
         person=person,
         participant_index=participant_index,
@@ -486,7 +487,7 @@ def plan_visit(
 
 def draw_occlusion(
     rng: np.random.Generator, person: Person, condition: str, limb: str
-) -> Occlusion:
+) -> SimulatedOcclusion:
     """Return the measurement of one limb at one visit, in 120 to 220 mmHg."""
     pressure = person.seated_occlusion_mmhg[limb] + rng.normal(0.0, 2.5)
     posture, method = "seated", "doppler"
@@ -496,7 +497,7 @@ def draw_occlusion(
         posture, pressure = "supine", pressure - 17.0
     if where == ESTIMATED_OCCLUSION:
         method = "estimated"
-    return Occlusion(limb, posture, method, round(pressure))
+    return SimulatedOcclusion(limb, posture, method, round(pressure))
 
 
 def plan_sets(
@@ -504,7 +505,7 @@ def plan_sets(
     person: Person,
     visit: int,
     condition: str,
-    occlusions: Sequence[Occlusion],
+    occlusions: Sequence[SimulatedOcclusion],
     deviations: Mapping[str, float],
 ) -> tuple[PlannedSet, ...]:
     """Return the eight sets of a visit: four exercises of two bouts."""
@@ -641,7 +642,7 @@ def simulate_visit(visit: PlannedVisit, seed: int = DEMO_SEED) -> SimulatedVisit
     )
 
 
-def sample_times_s(visit: PlannedVisit, clock: Clock, rate_hz: float) -> Floats:
+def sample_times_s(visit: PlannedVisit, clock: SimulatedClock, rate_hz: float) -> Floats:
     """Return a recorder's sampling times on its own clock: whole seconds, past the visit's end."""
     duration_s = np.ceil(float(clock.to_file_s(np.array(visit.end_s))))
     return np.arange(int(duration_s * rate_hz)) / rate_hz
@@ -773,7 +774,9 @@ def with_recorder_faults(visit: PlannedVisit, beats: pd.DataFrame) -> pd.DataFra
     return faulty.reset_index(drop=True)
 
 
-def recorded_intervals(visit: PlannedVisit, beats: pd.DataFrame) -> tuple[Floats, Clock, Floats]:
+def recorded_intervals(
+    visit: PlannedVisit, beats: pd.DataFrame
+) -> tuple[Floats, SimulatedClock, Floats]:
     """Return the intervals that were written, the file's clock and the sync marks on it.
 
     The file's own zero is its first beat. Times are kept to 1 ms, so that rounding does not
@@ -784,7 +787,7 @@ def recorded_intervals(visit: PlannedVisit, beats: pd.DataFrame) -> tuple[Floats
     ]
     written = recording[~recording["kind"].isin(["missed", "lost"])]
     session_s = written["time_s"].to_numpy()
-    clock = Clock(float(session_s[0]), visit.heart_clock.drift_ppm)
+    clock = SimulatedClock(float(session_s[0]), visit.heart_clock.drift_ppm)
     intervals_s = np.diff(np.round(clock.to_file_s(session_s), 3))
     lost_s = recording.loc[recording["kind"] == "lost", "time_s"].to_numpy()
     spans_lost = np.zeros(intervals_s.size, dtype=bool)

@@ -15,7 +15,7 @@ from heart.detection.peaks import FirstPass, Peaks, find_peaks, first_pass, lear
 from heart.detection.qrs_template import qrs_template
 from heart.detection.settings import DetectorSettings
 from heart.detection.traces import (
-    Recording,
+    PreparedRecording,
     Traces,
     filtered_traces,
     qrs_envelope,
@@ -42,7 +42,7 @@ class SecondPass:
 
 
 def _lasting(
-    recording: Recording,
+    recording: PreparedRecording,
     peaks: Peaks,
     chosen: NDArray[np.bool_],
     settings: DetectorSettings,
@@ -54,7 +54,9 @@ def _lasting(
     return chosen & (runs_s.max(initial=0.0) >= settings.footfall_stretch_s)
 
 
-def _crowded(recording: Recording, peaks: Peaks, settings: DetectorSettings) -> NDArray[np.bool_]:
+def _crowded(
+    recording: PreparedRecording, peaks: Peaks, settings: DetectorSettings
+) -> NDArray[np.bool_]:
     """Peaks among which complexes crowd and come more often than hearts beat, for long."""
     among = peaks.crowded_share >= settings.crowded_from
     among &= peaks.rate_hz >= settings.footfall_rate_hz
@@ -79,7 +81,9 @@ def _footfalls(traces: Traces, peaks: Peaks, settings: DetectorSettings) -> NDAr
     return among & (both.mean() >= settings.recurring_share)
 
 
-def prepare_second_pass(recording: Recording, settings: DetectorSettings) -> SecondPass | None:
+def prepare_second_pass(
+    recording: PreparedRecording, settings: DetectorSettings
+) -> SecondPass | None:
     """None where no beat stands out."""
     traces = filtered_traces(recording, settings)
     first = first_pass(traces, settings)
@@ -107,7 +111,7 @@ def prepare_second_pass(recording: Recording, settings: DetectorSettings) -> Sec
 
 
 def _in_noise(
-    recording: Recording, traces: Traces, first: FirstPass, settings: DetectorSettings
+    recording: PreparedRecording, traces: Traces, first: FirstPass, settings: DetectorSettings
 ) -> SecondPass | None:
     """The recording with its higher band where noise is strong in the usual one, weaker there, and
     beats are there as much like each other. So it is with a moving electrode, and not with muscle

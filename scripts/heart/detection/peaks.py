@@ -13,7 +13,7 @@ from heart.detection.evidence import first_evidence
 from heart.detection.interval_chain import chain_margins
 from heart.detection.qrs_template import local_norm, qrs_template
 from heart.detection.settings import DetectorSettings
-from heart.detection.traces import Recording, Traces, local_maxima, windows
+from heart.detection.traces import PreparedRecording, Traces, local_maxima, windows
 
 
 def learned_shapes(
@@ -75,11 +75,13 @@ class FirstPass(Peaks):
         return self.at[self.is_beat & (self.crowded_share < settings.uncrowded_below)]
 
 
-def candidate_spacing(recording: Recording, settings: DetectorSettings) -> int:
+def candidate_spacing(recording: PreparedRecording, settings: DetectorSettings) -> int:
     return int(round(settings.candidate_spacing_s * recording.rate_hz))
 
 
-def find_peaks(recording: Recording, envelope: Trace, settings: DetectorSettings) -> Peaks | None:
+def find_peaks(
+    recording: PreparedRecording, envelope: Trace, settings: DetectorSettings
+) -> Peaks | None:
     """None where fewer than three peaks stand out."""
     at = local_maxima(
         np.where(recording.inside, envelope, 0.0), candidate_spacing(recording, settings)

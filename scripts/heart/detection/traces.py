@@ -32,7 +32,7 @@ class _Spectrum:
 
 
 @dataclass(frozen=True)
-class Recording:
+class PreparedRecording:
     """All pieces, one after the other with a border of zeros around each, at one internal rate."""
 
     rate_hz: float
@@ -43,7 +43,7 @@ class Recording:
 
 
 @dataclass(frozen=True)
-class Traces(Recording):
+class Traces(PreparedRecording):
     """What is seen of a recording through the two bands of the settings."""
 
     envelope: Trace
@@ -90,7 +90,7 @@ def _spectrum(piece: EvenPiece, up: int, down: int, unit: float) -> _Spectrum:
     return _Spectrum(*single, length, int(skipped), n)
 
 
-def in_frequency(pieces: list[EvenPiece]) -> Recording:
+def in_frequency(pieces: list[EvenPiece]) -> PreparedRecording:
     up, down = _rate_change(pieces[0].rate_hz)
     rate_hz = pieces[0].rate_hz * up / down
     # Windows around beats reach into the zeros of the border; at the rim a QRS is cut off.
@@ -111,10 +111,10 @@ def in_frequency(pieces: list[EvenPiece]) -> Recording:
         first, stop = stop + border, stop + index.size
         spectra.append((slice(first, first + spectrum.n), spectrum))
     axes = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return Recording(rate_hz, *axes, spectra)
+    return PreparedRecording(rate_hz, *axes, spectra)
 
 
-def qrs_envelope(recording: Recording, settings: DetectorSettings) -> Trace:
+def qrs_envelope(recording: PreparedRecording, settings: DetectorSettings) -> Trace:
     """Mean steepness in the band of the slope."""
     width = max(3, int(round(settings.envelope_s * recording.rate_hz)))
     envelope = np.zeros(recording.time_s.size, np.float32)
@@ -126,7 +126,7 @@ def qrs_envelope(recording: Recording, settings: DetectorSettings) -> Trace:
     return envelope
 
 
-def qrs_waveform(recording: Recording, settings: DetectorSettings) -> Trace:
+def qrs_waveform(recording: PreparedRecording, settings: DetectorSettings) -> Trace:
     waveform = np.zeros(recording.time_s.size, np.float32)
     for place, spectrum in recording.spectra:
         band = _band(spectrum.frequency_hz, *settings.waveform_band_hz)
@@ -134,7 +134,7 @@ def qrs_waveform(recording: Recording, settings: DetectorSettings) -> Trace:
     return waveform
 
 
-def filtered_traces(recording: Recording, settings: DetectorSettings) -> Traces:
+def filtered_traces(recording: PreparedRecording, settings: DetectorSettings) -> Traces:
     envelope, waveform = qrs_envelope(recording, settings), qrs_waveform(recording, settings)
     return Traces(**vars(recording), envelope=envelope, waveform=waveform)
 
