@@ -26,6 +26,13 @@ PLACES = {
 # parameters by which Snakemake reruns a rule, and which no step takes
 NOT_ARGUMENTS = {"code", "rows"}
 
+# the C library keeps freed memory up to these bytes, and Arrow takes its memory from there
+MEMORY = {
+    "MALLOC_MMAP_THRESHOLD_": "67108864",
+    "MALLOC_TRIM_THRESHOLD_": "134217728",
+    "ARROW_DEFAULT_MEMORY_POOL": "system",
+}
+
 # the steps behind each shell command that was made here
 STEPS = {}
 
@@ -36,6 +43,9 @@ def prepare_jobs():
         further = [os.environ[name]] if os.environ.get(name) else []
         os.environ[name] = os.pathsep.join([str(first), *further])
     os.environ["SOURCE_DATE_EPOCH"] = "0"
+    # memory that an array leaves is taken again instead of given back and asked for: a third of a
+    # second for each person
+    os.environ |= MEMORY
 
 
 def parameter(value):

@@ -18,6 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from heart.cubic_spline import CubicSpline
 from heart.filters import low_pass, without_delay
 from heart.spectrum import smoothness_priors_trend
 from heart.variability import NotEnough
@@ -60,8 +61,6 @@ def heart_rate_modulation(
     al. 2002, IEEE Trans Biomed Eng 49:172). Repaired beat times in s; raises `NotEnough` below 20
     beats and across a gap longer than `longest_gap_s`.
     """
-    from scipy.interpolate import CubicSpline
-
     beats = _checked_beats(beat_time_s)
     if beats.size < _LEAST_BEATS:
         raise NotEnough(
@@ -73,7 +72,7 @@ def heart_rate_modulation(
     # The slope of the spline is poor in the first and last interval.
     first, last = beats[1], beats[-2]
     time = first + np.arange(int((last - first) * rate_hz) + 1) / rate_hz
-    rate = CubicSpline(beats, np.arange(beats.size))(time, 1)
+    rate = CubicSpline(beats, np.arange(beats.size)).slope(time)
     trend = smoothness_priors_trend(rate, regularisation=regularisation)
     if (trend <= 0).any():
         raise NotEnough("the trend of heart rate falls to zero: beats are missing")

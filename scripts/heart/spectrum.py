@@ -20,11 +20,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import eigh_tridiagonal, solveh_banded
 
+from heart.cubic_spline import CubicSpline
 from heart.variability import NotEnough
 
 FloatArray = NDArray[np.float64]
 
-_SPLINE_DEGREE = 3
 
 _LEAST_SAMPLES = 32  # eight seconds at 4 Hz, two cycles of the slowest respiratory rhythm
 
@@ -44,16 +44,14 @@ class Spectrum:
     effective_duration_s: float
 
 
-def _spline(time_s: ArrayLike, nn_ms: ArrayLike, longest_gap_s: float):
-    from scipy.interpolate import make_interp_spline
-
+def _checked_intervals(time_s: ArrayLike, nn_ms: ArrayLike, longest_gap_s: float):
     times = np.asarray(time_s, dtype=float)
     intervals = np.asarray(nn_ms, dtype=float)
     if times.shape != intervals.shape or times.ndim != 1:
         raise ValueError("time_s and nn_ms must be one-dimensional and of the same length")
     if not (np.isfinite(times).all() and np.isfinite(intervals).all()):
         raise ValueError("time_s and nn_ms must be finite; leave other rows out first")
-    if times.size <= _SPLINE_DEGREE + 1:
+    if times.size <= 4:
         raise NotEnough(f"a spectrum needs more than {times.size} intervals")
     steps = np.diff(times)
     if (steps <= 0).any():
@@ -61,7 +59,7 @@ def _spline(time_s: ArrayLike, nn_ms: ArrayLike, longest_gap_s: float):
     widest = int(steps.argmax())
     if steps[widest] > longest_gap_s:
         raise NotEnough(f"no intervals for {steps[widest]:.1f} s from {times[widest]:.1f} s")
-    return make_interp_spline(times, intervals, k=_SPLINE_DEGREE)
+    return times, intervals
 
 
 def resample_intervals(
@@ -78,10 +76,10 @@ def resample_intervals(
     `NotEnough` across a gap longer than `longest_gap_s` (cubic at 4 Hz: convention; Berntson et
     al. 1997, Psychophysiology 34:623).
     """
-    spline = _spline(time_s, nn_ms, longest_gap_s)
-    first, last = spline.t[0], spline.t[-1]
+    times, intervals = _checked_intervals(time_s, nn_ms, longest_gap_s)
+    first, last = times[0], times[-1]
     grid = first + np.arange(int((last - first) * rate_hz + 1e-9) + 1) / rate_hz
-    return grid, spline(grid)
+    return grid, CubicSpline(times, intervals)(grid)
 
 
 @lru_cache(maxsize=64)

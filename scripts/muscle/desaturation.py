@@ -121,12 +121,18 @@ def _seconds_in_band(
 ) -> float:
     """Time in a band that is entered at its edge and left `hysteresis` beyond it."""
     lines = StraightLines(time, reading).within(start_s, end_s)
-    total, inside, reached_s = 0.0, False, -np.inf
-    pieces = zip(lines.start_s, lines.step_s, lines.first, lines.last, strict=True)
-    for begin_s, step_s, first, last in pieces:
-        if begin_s > reached_s + 1e-9 * max(1.0, abs(begin_s)):
+    ends_s = lines.start_s + lines.step_s
+    lowest, highest = np.minimum(lines.first, lines.last), np.maximum(lines.first, lines.last)
+    # a line that lies wholly outside adds nothing and leaves the band
+    outside = (lowest > high + hysteresis) | (highest < low - hysteresis)
+    total, inside = 0.0, False
+    for n in np.flatnonzero(~outside):
+        begin_s, step_s = lines.start_s[n], lines.step_s[n]
+        first, last = lines.first[n], lines.last[n]
+        if n == 0 or begin_s > ends_s[n - 1] + 1e-9 * max(1.0, abs(begin_s)):
             inside = low <= first <= high
-        reached_s = begin_s + step_s
+        elif outside[n - 1]:
+            inside = False
         # Edges in the order in which the line meets them.
         edges = (high, high + hysteresis, low, low - hysteresis)
         cuts = [(edge - first) / (last - first) for edge in edges] if last != first else []

@@ -71,11 +71,12 @@ def write_stretches(stretches, path):
 
 def read_stretches(path, signals=None, session_id=None):
     """Stretches of the named signals, of one session or of all, in the order of the file."""
-    filters = [("signal", "in", list(signals))] if signals else None
-    table = pq.read_table(path, filters=filters)
+    table = read_parquet(path)
     stretches = []
     for n in range(table.num_rows):
         row = {name: table.column(name)[n] for name in SCHEMA.names}
+        if signals and row["signal"].as_py() not in signals:
+            continue
         if session_id is not None and row["session_id"].as_py() != session_id:
             continue
         value = row["value"].values.to_numpy(zero_copy_only=False).astype(float)
@@ -95,6 +96,12 @@ def read_stretches(path, signals=None, session_id=None):
             )
         )
     return stretches
+
+
+def read_parquet(path, columns=None):
+    """A Parquet file as a table of pyarrow, without its library of data sets: that loads longer."""
+    with pq.ParquetFile(path) as file:
+        return file.read(columns, use_threads=False)
 
 
 def joined(stretches):

@@ -20,7 +20,7 @@ TEXT = dict.fromkeys(columns_that_hold(str), str)
 
 def number(value, column=""):
     """A number as it stands in a table; `n/a` when missing."""
-    if pd.isna(value):
+    if value is None or value is pd.NA or value != value:
         return "n/a"
     if column in SESSION_TIMES:
         return f"{round(value, 6) + 0.0:.6f}".rstrip("0").rstrip(".")
@@ -97,26 +97,24 @@ def _lines(table):
 def _as_text(column, name):
     if pd.api.types.is_bool_dtype(column):
         return ["yes" if value else "no" for value in column]
+    values = column.tolist()
     if pd.api.types.is_float_dtype(column):
-        return [number(value, name) for value in column]
-    return ["n/a" if _absent(value) else _in_one_line(value, name) for value in column]
+        return [number(value, name) for value in values]
+    # labels and reasons repeat: each text is made once; True and 1 are equal and no text
+    texts = {text: _in_one_line(text) for text in {v for v in values if isinstance(v, str)}}
+    return [texts[v] if isinstance(v, str) else _of_no_text(v, name) for v in values]
 
 
-def _absent(value):
-    return (
-        value is None
-        or value is pd.NA
-        or value == ""
-        or (isinstance(value, float) and value != value)
-    )
+def _in_one_line(text):
+    return " ".join(text.split()) if text else "n/a"
 
 
-def _in_one_line(value, name):
+def _of_no_text(value, name):
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, float):
+    if value is None or value is pd.NA or isinstance(value, float):
         return number(value, name)
-    return " ".join(str(value).split())
+    return _in_one_line(str(value))
 
 
 def read_table(path, columns=None):

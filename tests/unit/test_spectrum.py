@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy.interpolate
 
 from heart import spectrum
+from heart.cubic_spline import CubicSpline
 from heart.variability import NotEnough
 from unit.pulse_frequency import beats_at, grid_s, narrow_noise, tones
 
@@ -150,3 +152,15 @@ def test_no_argument_is_altered(recording):
     spectrum.interval_spectrum(times, nn_ms, method="lomb_scargle")
     spectrum.interval_spectrum(times, nn_ms, method="autoregressive")
     assert (nn_ms == before).all()
+
+
+@pytest.mark.parametrize("points", [5, 6, 40, 2000])
+def test_a_spline_through_beats_has_the_values_and_slopes_of_scipys(points):
+    rng = np.random.default_rng(points)
+    beat_time_s = np.cumsum(rng.uniform(0.3, 1.2, points))
+    nn_ms = rng.normal(900, 50, points)
+    moments_s = np.linspace(beat_time_s[0] - 0.5, beat_time_s[-1] + 0.5, 3 * points)
+    ours = CubicSpline(beat_time_s, nn_ms)
+    theirs = scipy.interpolate.CubicSpline(beat_time_s, nn_ms)
+    np.testing.assert_allclose(ours(moments_s), theirs(moments_s), rtol=1e-12)
+    np.testing.assert_allclose(ours.slope(moments_s), theirs(moments_s, 1), rtol=1e-9, atol=1e-9)

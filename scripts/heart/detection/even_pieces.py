@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from heart.cubic_spline import CubicSpline
 from heart.detection.arrays import Floats
 from recordings.gaps import LOST_SAMPLE_S, LOST_SAMPLE_STEPS
 
@@ -73,7 +74,5 @@ def _evenly_sampled(time_s: Floats, signal: Floats, step_s: float, jitter_s: flo
     even = max(deviation_s.max() - start_s, start_s - deviation_s.min()) <= jitter_s
     if even and abs(own_step_s / step_s - 1.0) < 0.02:
         return EvenPiece(start_s, 1.0 / own_step_s, signal)
-    from scipy.interpolate import CubicSpline
-
     grid_s = np.arange(time_s[0], time_s[-1], step_s)
     return EvenPiece(float(time_s[0]), 1.0 / step_s, CubicSpline(time_s, signal)(grid_s))
