@@ -41,20 +41,19 @@ def measure_outcomes(
     person = Person.of_study(study, participant, tables)
     changed = quality_rules != default_quality_rules
     default_rules = default_quality_rules if changed else quality_rules
-    rows, verdicts, series = [], [], []
+    outcome_rows, verdicts, recovery_rows = [], [], []
     for window, inputs in person.windows(settings, protocol):
         labels = person.labels(inputs["event"])
         verdicts.append(quality_row(window, inputs, labels))
-        series.append(recovery_series(window, inputs, labels))
+        recovery_rows += recovery_series(window, inputs, labels)
         for name, module in outcome_modules().items():
             if asked_in(window, module):
-                found = measured(name, module, window, inputs, quality_rules, default_rules)
-                rows.append(
-                    {**labels, "window": window.name, "outcome": name, "unit": module.UNIT, **found}
-                )
-    write(pd.DataFrame(rows), "outcomes", outcomes)
+                asked = {"window": window.name, "outcome": name, "unit": module.UNIT}
+                value = measured(name, module, window, inputs, quality_rules, default_rules)
+                outcome_rows.append(labels | asked | value)
+    write(pd.DataFrame(outcome_rows), "outcomes", outcomes)
     write(pd.DataFrame(verdicts), "quality", window_quality)
-    write(stack(series, "recovery_series"), "recovery_series", recovery)
+    write(stack([pd.DataFrame(recovery_rows)], "recovery_series"), "recovery_series", recovery)
 
 
 if __name__ == "__main__":

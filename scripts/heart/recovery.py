@@ -1,7 +1,6 @@
 """Fall of heart rate after a set, and RMSSD in short windows of the recovery."""
 
 import numpy as np
-import pandas as pd
 
 from heart.precision import precise_rmssd_ms
 from heart.variability import NotEnough, window_hr_bpm
@@ -46,19 +45,17 @@ FEWEST_DIFFERENCES = 10
 
 
 def recovery_series(window, inputs, labels):
-    """`rmssd_course` of one recovery as a table; empty where the recovery has no intervals."""
+    """`rmssd_course` of one recovery as rows; none where the recovery has no intervals."""
     if window.name != "recovery_first_60_s" or window.problem or inputs["event"].excluded:
-        return pd.DataFrame()
+        return []
     event = inputs["event"]
     until_s = event.onset_s + event.duration_s if window.trial_type == "recovery" else window.end_s
     try:
-        near = inputs["session_intervals"]
+        ends_s, differences_ms = inputs["session_differences"]
     except NotEnough:
-        return pd.DataFrame()
-    course = rmssd_course(
-        near["nn_time_s"].to_numpy(), near["difference_ms"].to_numpy(), window.start_s, until_s
-    )
-    return pd.DataFrame(course).assign(**labels)
+        return []
+    course = rmssd_course(ends_s, differences_ms, window.start_s, until_s)
+    return [labels | point for point in course]
 
 
 def rmssd_course(

@@ -147,13 +147,14 @@ def session_nn(beats):
     return used["nn_time_s"].to_numpy(), used["nn_ms"].to_numpy()
 
 
-def session_intervals(beats):
-    """All intervals of the session with their difference from the one before, where both are
-    normal and follow each other."""
+def session_differences(beats):
+    """Ends of all intervals of the session (s) and their difference from the one before (ms), NaN
+    where not both are normal or one does not follow the other."""
     used = beats[beats["nn_ms"].notna()]
     if used.empty:
         raise Absent("no heart recording in this session")
-    return with_differences(used)
+    intervals = with_differences(used)
+    return intervals["nn_time_s"].to_numpy(), intervals["difference_ms"].to_numpy()
 
 
 def normal(nn):
@@ -207,12 +208,27 @@ def _limits(spans):
     return spans["start_s"].to_numpy(), spans["end_s"].to_numpy()
 
 
-def breathing(respiration, window):
-    """Breathing rate over time in the window, where it is known."""
-    inside = respiration[respiration["time_s"].between(window.start_s, window.end_s)]
-    if inside.empty:
+class Breathing(NamedTuple):
+    """Breathing over time: time (s), rate (Hz), NaN where it is not known, and where it is."""
+
+    time_s: np.ndarray
+    rate_hz: np.ndarray
+    known: np.ndarray
+
+
+def session_breathing(respiration):
+    known = (respiration["status"] == "known").to_numpy(bool)
+    rate_hz = np.where(known, respiration["rate_hz"].to_numpy(float), np.nan)
+    return Breathing(respiration["time_s"].to_numpy(float), rate_hz, known)
+
+
+def breathing(session_breathing, window):
+    """Breathing in the window, known or not."""
+    time_s = session_breathing.time_s
+    inside = (time_s >= window.start_s) & (time_s <= window.end_s)
+    if not inside.any():
         raise Absent("breathing was neither recorded nor seen in the beats")
-    return inside
+    return Breathing(*(values[inside] for values in session_breathing))
 
 
 def beat_course(beats):
@@ -221,17 +237,7 @@ def beat_course(beats):
     return used["nn_time_s"].to_numpy(float), used["nn_ms"].isna().to_numpy()
 
 
-def breathing_course(respiration):
-    """Times of the session's breathing rate and the rate, NaN where it is not known (s, Hz)."""
-    rate_hz = respiration["rate_hz"].where(respiration["status"] == "known")
-    return respiration["time_s"].to_numpy(), rate_hz.to_numpy()
-
-
-def breathing_is_known(respiration):
-    return bool((respiration["status"] == "known").any())
-
-
-def respiratory_course(beat_course, breathing_course, breathing_is_known, window):
+def respiratory_course(beat_course, session_breathing, window):
     """Course of the modulation at the breathing rate, with a margin for its filters either side."""
     time_s, lost = beat_course
     near = (time_s >= window.start_s - MARGIN_S) & (time_s <= window.end_s + MARGIN_S)
@@ -239,9 +245,9 @@ def respiratory_course(beat_course, breathing_course, breathing_is_known, window
         raise Absent("no beats were recorded in this window")
     if lost[near][1:].any():
         raise NotEnough("the beats are interrupted in or near this window")
-    if not breathing_is_known:
+    if not session_breathing.known.any():
         raise NotEnough("breathing is unknown throughout the session")
-    return respiratory_modulation(time_s[near], *breathing_course)
+    return respiratory_modulation(time_s[near], session_breathing.time_s, session_breathing.rate_hz)
 
 
 def saturation_of_sensors(traces):

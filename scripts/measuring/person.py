@@ -1,14 +1,18 @@
 """One person's beats, breathing and saturation, cut into windows."""
 
 import pandas as pd
-import pyarrow.parquet as pq
 
 from heart.repair.series import with_beginnings
 from measuring.cutting import windows_of_event
 from measuring.inputs import WindowInputs
+from measuring.sensors import Sensors
+from recordings.store import read_parquet
 from results.tables import read_table
 from study.session_sheet import events_of, table_of, with_supplied_times
 from study.settings import by_name
+
+# what is asked of the cleaned traces
+TRACE = ["session_id", "signal", "file", "channel", "time_s", "value", "level_segment"]
 
 
 class Person:
@@ -20,8 +24,8 @@ class Person:
 
     def __init__(self, participant, people, sessions, events, tables):
         self.participant = participant
-        self.segments = tables["segments"]
-        self.events = with_supplied_times(events, self.segments)
+        self.events = with_supplied_times(events, tables["segments"])
+        self.sensors = Sensors(tables["segments"])
         self.age_years = people["age_years"].iloc[0] if len(people) else None
         self.visits = sessions.set_index("session_id")["visit"]
         self.beats = with_beginnings(tables["beats"])
@@ -62,43 +66,10 @@ class Person:
             }
             session = WindowInputs(**asked, **given)
             for event in session_events.itertuples():
-                segment = self._segment(session_id, event)
+                segment = self.sensors.of_event(event, given["traces"])
                 of_event = WindowInputs(session, event=event, segment=segment)
                 for window in windows_of_event(of_event, only):
                     yield window, WindowInputs(of_event, window=window)
-
-    def _segment(self, session_id, event):
-        """The sensor that counts in an event: a set's own, at baseline the only one there is."""
-        if event.trial_type == "baseline":
-            traces = _of(self.traces, session_id)
-            sensors = traces.loc[traces["signal"] == "muscle_oxygen", ["file", "channel"]]
-            sensors = sensors.drop_duplicates()
-            if len(sensors) > 1:
-                return {
-                    "status": "refused",
-                    "reason": f"{len(sensors)} sensors: the resting level of each stands on the "
-                    "sets that it belongs to",
-                }
-            if sensors.empty:
-                return None
-            sensor = dict(sensors.iloc[0])
-            return {"status": "ok", "reason": self._doubt(session_id, sensor), **sensor}
-        own = self.segments[
-            (self.segments["session_id"] == session_id)
-            & (self.segments["event_id"] == event.event_id)
-        ]
-        if event.trial_type != "set" or own.empty:
-            return None
-        return own.iloc[0]
-
-    def _doubt(self, session_id, sensor):
-        """What speaks against a sensor, as its sets have it."""
-        own = self.segments[
-            (self.segments["session_id"] == session_id)
-            & (self.segments["file"] == sensor["file"])
-            & (self.segments["status"] == "flagged")
-        ]
-        return own["reason"].iloc[0] if len(own) else ""
 
     def labels(self, event):
         return {
@@ -121,6 +92,8 @@ def _of(table, session_id):
 def read_tables(**files):
     """The tables of a person from the files of the earlier steps."""
     return {
-        name: pq.read_table(path).to_pandas() if path.suffix == ".parquet" else read_table(path)
+        name: read_parquet(path, TRACE).to_pandas()
+        if path.suffix == ".parquet"
+        else read_table(path)
         for name, path in files.items()
     }

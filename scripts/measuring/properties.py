@@ -64,10 +64,9 @@ def heart_rate_slope_bpm_per_min(nn_time_s, nn_ms):
 
 def breathing_hz(breathing):
     """Median breathing rate where it is known."""
-    known = breathing.loc[breathing["status"] == "known", "rate_hz"]
-    if known.empty:
+    if not breathing.known.any():
         raise NotEnough("breathing is unknown throughout the window")
-    return known.median()
+    return np.median(breathing.rate_hz[breathing.known])
 
 
 def heart_clock_flagged(heart_clock_status):
@@ -85,18 +84,17 @@ def timing_step_ms(step_of_beat_times_ms):
 
 
 def respiration_unknown_pct(breathing):
-    return 100 * (breathing["status"] != "known").mean()
+    return 100 * (~breathing.known).mean()
 
 
 def cadence_in_band(logged_cadence_hz, breathing, nn_ms, contractions=None):
     """Share of the window in which the repetitions, seen or noted, fall into the breathing band."""
     seen = contractions is not None and contractions.rate_hz.usable
     cadence_hz = contractions.rate_hz.value if seen else logged_cadence_hz
-    known = breathing.loc[breathing["status"] == "known", "rate_hz"]
-    if cadence_hz == 0 or known.empty:
+    if cadence_hz == 0 or not breathing.known.any():
         raise NotEnough("no cadence or no breathing")
-    beat_rate_hz = 1000 / nn_ms.mean()
-    return float(rhythm_in_band(cadence_hz, known, beat_rate_hz).mean())
+    known_hz = breathing.rate_hz[breathing.known]
+    return float(rhythm_in_band(cadence_hz, known_hz, 1000 / nn_ms.mean()).mean())
 
 
 def samples_per_contraction_here(contractions, time_s, logged_cadence_hz):

@@ -98,9 +98,12 @@ def read_stretches(path, signals=None, session_id=None):
     return stretches
 
 
-def read_parquet(path, columns=None):
-    """A Parquet file as a table of pyarrow, without its library of data sets: that loads longer."""
-    with pq.ParquetFile(path) as file:
+def read_parquet(path, columns=None, as_codes=None):
+    """A Parquet file as a table of pyarrow, without its library of data sets: that loads longer.
+
+    Columns of text in `as_codes` come as dictionaries of their values with a code for each row.
+    """
+    with pq.ParquetFile(path, read_dictionary=as_codes) as file:
         return file.read(columns, use_threads=False)
 
 

@@ -68,6 +68,6 @@ class Results:
 
     def saturation_of(self, participant):
         """Cleaned readings of saturation and haemoglobin of one person."""
-        import pyarrow.parquet as pq
+        from recordings.store import read_parquet
 
-        return pq.read_table(self.path(f"signals/{participant}_oxygenation.parquet")).to_pandas()
+        return read_parquet(self.path(f"signals/{participant}_oxygenation.parquet")).to_pandas()

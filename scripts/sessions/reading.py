@@ -4,8 +4,8 @@ import csv
 from collections import defaultdict
 
 import numpy as np
-import pyarrow.parquet as pq
 
+from recordings.store import read_parquet
 from sessions.content import Session
 
 SENSOR_LABELS = ("session_id", "signal", "file", "channel", "site", "side", "position")
@@ -75,7 +75,7 @@ def traces_by_session(path):
 
     A sensor is named after its muscle, and after side, place or channel where muscles repeat.
     """
-    table = pq.read_table(path, read_dictionary=[*SENSOR_LABELS, "reason"])
+    table = read_parquet(path, as_codes=[*SENSOR_LABELS, "reason"])
     numbers = {name: table[name].to_numpy() for name in ("time_s", "value")}
     codes = np.zeros(table.num_rows, dtype=int)
     for name in SENSOR_LABELS:

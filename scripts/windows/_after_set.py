@@ -1,5 +1,6 @@
 """Where the recovery after a set begins and ends, from the sets and cuffs of the session sheet."""
 
+import numpy as np
 import pandas as pd
 
 # a cuff released within this time of the end of a set belongs to that set
@@ -10,24 +11,25 @@ def after_set(event, session_events: pd.DataFrame) -> tuple[float, float, str]:
     """Start of the recovery after a set, the time at which something else begins, any problem."""
     end_s = event.onset_s + event.duration_s
     start_s = max(end_s, release_of_cuff(event, session_events))
-    if session_events["onset_s"].isna().any():
+    onset_s = session_events["onset_s"].to_numpy(float)
+    if np.isnan(onset_s).any():
         return end_s, end_s, "the session holds a set of unknown time, which may follow"
-    later = session_events[
-        session_events["trial_type"].isin(["set", "cuff"])
-        & (session_events["onset_s"] > event.onset_s + SLACK_S)
-    ]
-    next_set_s = later.loc[later["trial_type"] == "set", "onset_s"].min()
-    if pd.notna(next_set_s) and start_s > next_set_s:
+    kind = session_events["trial_type"].to_numpy()
+    later = onset_s > event.onset_s + SLACK_S
+    if start_s > onset_s[later & (kind == "set")].min(initial=np.inf):
         return end_s, end_s, "the cuff stays inflated into the next set"
-    next_s = later.loc[later["onset_s"] >= start_s - SLACK_S, "onset_s"].min()
-    return start_s, float("inf") if pd.isna(next_s) else float(next_s), ""
+    follows = later & ((kind == "set") | (kind == "cuff")) & (onset_s >= start_s - SLACK_S)
+    return start_s, float(onset_s[follows].min(initial=np.inf)), ""
 
 
 def release_of_cuff(event, session_events: pd.DataFrame) -> float:
     """When the cuff that is inflated at the end of a set is released; without one, that end."""
     end_s = event.onset_s + event.duration_s
-    cuffs = session_events[session_events["trial_type"] == "cuff"]
-    released_s = cuffs["onset_s"] + cuffs["duration_s"]
-    other_limb = cuffs["limb"].notna() & (cuffs["limb"] != event.limb) if event.limb else False
-    held = (cuffs["onset_s"] <= end_s) & (released_s >= end_s - SLACK_S) & ~other_limb
+    onset_s = session_events["onset_s"].to_numpy(float)
+    released_s = onset_s + session_events["duration_s"].to_numpy(float)
+    held = (session_events["trial_type"] == "cuff").to_numpy() & (onset_s <= end_s)
+    held &= released_s >= end_s - SLACK_S
+    if event.limb:
+        limb = session_events["limb"]
+        held &= (limb.isna() | (limb == event.limb)).to_numpy()
     return float(released_s[held].max()) if held.any() else end_s

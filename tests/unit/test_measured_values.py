@@ -7,7 +7,7 @@ import pytest
 
 from heart.variability import NotEnough
 from measuring.inputs import WindowInputs
-from measuring.person import Person
+from measuring.sensors import Sensors
 from measuring.values import measured
 from results.estimate import Estimate
 from study.settings import QualityRule
@@ -97,8 +97,7 @@ def test_an_estimate_brings_its_own_verdict(status):
 
 
 def test_the_sensor_of_a_set_is_that_of_its_own_row_and_not_of_its_neighbour():
-    person = Person.__new__(Person)
-    person.segments = pd.DataFrame(
+    segments = pd.DataFrame(
         {
             "session_id": ["ses-1", "ses-1", "ses-2"],
             "event_id": ["set-01", "set-02", "set-01"],
@@ -106,10 +105,12 @@ def test_the_sensor_of_a_set_is_that_of_its_own_row_and_not_of_its_neighbour():
             "file": ["one.csv", "two.csv", "three.csv"],
         }
     )
-    event = SimpleNamespace(trial_type="set", event_id="set-02", onset_s=100.0004)
-    assert person._segment("ses-1", event)["file"] == "two.csv"
-    assert (
-        person._segment("ses-2", SimpleNamespace(**vars(event) | {"event_id": "set-01"}))["file"]
-        == "three.csv"
-    )
-    assert person._segment("ses-2", event) is None
+
+    def file_of(session_id, event_id):
+        event = SimpleNamespace(trial_type="set", session_id=session_id, event_id=event_id)
+        sensor = Sensors(segments).of_event(event, None)
+        return sensor and sensor["file"]
+
+    assert file_of("ses-1", "set-02") == "two.csv"
+    assert file_of("ses-2", "set-01") == "three.csv"
+    assert file_of("ses-2", "set-02") is None

@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from measuring.inputs import Absent, WindowInputs
+from measuring.inputs import Absent, Breathing, WindowInputs
 from results.estimate import Estimate
 from windows._window import Window
 
-BREATHING = pd.DataFrame({"status": ["known"] * 4, "rate_hz": [0.30, 0.31, 0.30, 0.29]})
+BREATHING = Breathing(np.arange(4.0), np.array([0.30, 0.31, 0.30, 0.29]), np.ones(4, dtype=bool))
 INTERVALS_MS = np.full(60, 600.0)
 
 
