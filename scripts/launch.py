@@ -3,6 +3,7 @@
 
 python3.11 scripts/launch.py                  the demo study, to results/data_demo/report.html
 python3.11 scripts/launch.py path/to/study    your own, to results/study/report.html
+python3.11 scripts/launch.py freeze STUDY     write down its plan with date and checksum
 python3.11 scripts/launch.py tests            all tests
 python3.11 scripts/launch.py step NAME        one step alone, as find_beats --help
 python3.11 scripts/launch.py pages            write config/SETTINGS.md and results/README.md again
@@ -52,6 +53,10 @@ def command_of(what, *more):
     """The module to run and its words, for a study folder, the demo, the tests or a tool."""
     if what == "tests":
         return ["pytest", *more]
+    if what == "freeze":
+        if len(more) != 1 or not Path(more[0]).is_dir():
+            sys.exit("freeze needs one study folder: python3.11 scripts/launch.py freeze my_study")
+        return ["study.registration", os.path.relpath(more[0], PROJECT)]
     if what == "pages":
         return ["study.reference_pages", *more]
     if what == "demo-data":
@@ -65,8 +70,8 @@ def command_of(what, *more):
         return ["snakemake", *profile, *more]
     if not Path(what).is_dir():
         sys.exit(
-            f"{what!r} is neither a study folder nor one of: demo, tests, step, pages, demo-data, "
-            "benchmark."
+            f"{what!r} is neither a study folder nor one of: demo, freeze, tests, step, pages, "
+            "demo-data, benchmark."
         )
     settings = [f"study={os.path.relpath(what, PROJECT)}"]
     if "--config" in more:

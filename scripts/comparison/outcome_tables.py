@@ -16,9 +16,7 @@ from comparison.contrasts import Rules, contrast_table, smallest_effect_in
 from comparison.model_table import diagnostic_table, model_table
 from comparison.planned_claims import (
     Tested,
-    against_plan,
     judged_claims,
-    planned_claims,
     row_of,
     shown_pairs,
 )
@@ -35,6 +33,7 @@ from comparison.sensitivity import (
     worst_case,
 )
 from engine.listings import header, names_in
+from study.plan import against_plan, planned_claims
 from study.settings import CompareConditions, PlanSection
 
 # what stands in the place of an interpretation where nothing is adjusted, so that none is taken

@@ -7,8 +7,6 @@ part than are tested, a claim is described and never made.
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -18,13 +16,9 @@ from comparison.claims import in_order, level_of_interval, shaffer, shaffer_step
 from comparison.conditions import Comparison
 from comparison.within_person import Contrast
 from results.words import in_words
-from study.settings import DIFFERS, PlannedClaim, PlanSection
+from study.settings import DIFFERS, PlannedClaim
 
 Key = tuple[str, str]
-
-NOT_FROZEN = "nothing was frozen"
-
-AS_PLANNED = "as planned"
 
 
 @dataclass(frozen=True)
@@ -49,20 +43,6 @@ class Tested:
     p: float | None = None
     p_adjusted: float | None = None
     levels: Sequence[float] = ()
-
-
-def planned_claims(
-    plan: PlanSection, primary: Sequence[Key], conditions: Sequence[str]
-) -> list[PlannedClaim]:
-    """The claims in order: those of the plan, else that the last condition differs everywhere."""
-    claims = plan.claims or [PlannedClaim(outcome=name, window=window) for name, window in primary]
-    last = conditions[-1] if conditions else ""
-    return [
-        claim.model_copy(update={"condition": claim.condition or last})
-        if claim.claim == DIFFERS
-        else claim
-        for claim in claims
-    ]
 
 
 def judged_claims(
@@ -196,36 +176,3 @@ def _part_in_words(part: Part, level: float, scale: str) -> str:
     return (
         f"{name}: {estimate} ({100 * (1 - level):.3g} % CI {low} to {high}; {part.n_pairs} pairs)"
     )
-
-
-# ---------------------------------------------------- what was planned, and what differs from it
-
-
-def checksum(plan: PlanSection) -> str:
-    """SHA-256 of a plan, without the record of its freezing."""
-    stated = plan.model_dump(exclude={"frozen_at", "frozen_sha256"})
-    return hashlib.sha256(json.dumps(stated, sort_keys=True).encode()).hexdigest()
-
-
-def against_plan(
-    plan: PlanSection,
-    primary: Sequence[Key],
-    smallest_effect: Mapping,
-    claim: PlannedClaim,
-    participants: int,
-) -> str:
-    """`as planned`, what differs from the frozen plan, or that nothing was frozen."""
-    if plan.frozen_at is None:
-        return NOT_FROZEN
-    differs = []
-    if checksum(plan) != plan.frozen_sha256:
-        differs.append("the plan was changed after it was frozen")
-    named = [(one.outcome, one.window) for one in plan.primary_outcomes]
-    if named and named != list(primary):
-        differs.append("primary outcomes or their order are not those of the plan")
-    planned, used = (sizes.get(claim.outcome) for sizes in (plan.smallest_effect, smallest_effect))
-    if plan.smallest_effect and planned != used:
-        differs.append(f"smallest effect {used}, planned {planned}")
-    if plan.participants and participants != plan.participants:
-        differs.append(f"{participants} participants, planned {plan.participants}")
-    return "; ".join(differs) or AS_PLANNED

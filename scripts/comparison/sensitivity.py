@@ -253,8 +253,11 @@ def worst_case(comparison: Comparison, *, confidence: float) -> list[dict]:
             for n, filling in zip(of_pair, fillings, strict=True):
                 y[:, n] = np.where(filled[:, n], y[:, n], filling[0])
             missing = int((~filled[:, of_pair]).sum())
-            note = f"cells filled in: {missing}" if missing else ""
             complete = replace(comparison, y=y, visits=visits, covariates=(), designs={})
+            said = [f"cells filled in: {missing}"] if missing else []
+            if comparison.layout.visit_in_model and not complete.layout.visit_in_model:
+                said.append("without the visit, which is unknown where nothing was done")
+            note = "; ".join(said)
             rows += _again(complete, analysis, confidence, note, pairs=[pair])
     return rows
 

@@ -5,6 +5,7 @@ import pandas as pd
 from results.decided import SAME_ORDER
 from results.format import interval, p_in_words
 from results.words import in_words
+from study.plan import AS_PLANNED, NOT_FROZEN
 
 SAME_ORDER_CLAIM = (
     "Everybody had the conditions in the same order, so that this is not called an effect of "
@@ -114,9 +115,9 @@ def sentence_of_claim(claim, rows: pd.DataFrame, label: str, *, same_order: bool
         said = f"that {claim.claim} is not claimed, only described: {claim.note}{behind}."
     else:
         said = f"that {claim.claim} was not tested: {claim.note}{behind}."
-    if claim.plan == "as planned":
+    if claim.plan == AS_PLANNED:
         said += " As planned."
-    elif claim.plan != "nothing was frozen":
+    elif claim.plan != NOT_FROZEN:
         said += f" Not as planned: {claim.plan}."
     return f"{label}: {said}"
 

@@ -13,6 +13,7 @@ from report.sentences import sentence_of_claim, sentence_of_contrast
 from report.words import window_of_set
 from results.decided import SAME_ORDER
 from results.words import counted, words_of
+from study.plan import AS_PLANNED
 
 ORDER = 10
 
@@ -76,7 +77,7 @@ def plan_in_words(claims, plan):
             "No plan was frozen before the values were seen: the claims are those that the study "
             "states now, and nothing shows when they were chosen."
         )
-    kept = (claims["plan"] == "as planned").sum()
+    kept = (claims["plan"] == AS_PLANNED).sum()
     return (
         f"The plan was frozen on {plan.frozen_at} (SHA-256 {plan.frozen_sha256[:12]}...); "
         f"{kept} of {counted(len(claims), 'claim')} {'is' if kept == 1 else 'are'} as planned."

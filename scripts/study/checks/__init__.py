@@ -22,6 +22,7 @@ def check_tables_together(study, problems):
         events.check_sheet,
         edits.check_files_are_unchanged,
         outcomes.check_names,
+        outcomes.check_claims,
         outcomes.check_smallest_effects,
         settings.check_working_muscles,
         settings.check_no_cuff_condition,

@@ -21,6 +21,11 @@ def check_names(study, problems):
                 f"{outcome} is not measured in window {window!r}, allowed: "
                 f"{', '.join(measured_in)}",
             )
+    for outcome in study.settings.plan.baseline_adjusted:
+        if outcome not in study.outcomes:
+            hint = did_you_mean(outcome, study.outcomes)
+            place = ("plan", "baseline_adjusted")
+            problems.add_setting(study.written, place, f"{outcome!r} is not an outcome{hint}")
     known = set(families().values())
     for name, rule in study.settings.quality_rules.items():
         place = ("quality_rules", name)
@@ -34,6 +39,26 @@ def check_names(study, problems):
         for outcome in sorted({*rule.outcomes, *rule.without} - set(study.outcomes)):
             hint = did_you_mean(outcome, study.outcomes)
             problems.add_setting(study.written, place, f"{outcome!r} is not an outcome{hint}")
+
+
+def check_claims(study, problems):
+    """Claims of the plan name outcomes, windows and conditions of the study."""
+    conditions = study.settings.study.conditions
+    for number, claim in enumerate(study.settings.plan.claims):
+        place = ("plan", "claims", str(number))
+        message = ""
+        if claim.outcome not in study.outcomes:
+            hint = did_you_mean(claim.outcome, study.outcomes)
+            message = f"{claim.outcome!r} is not an outcome{hint}"
+        elif claim.window not in (study.measured_in(claim.outcome) or windows()):
+            allowed = ", ".join(study.measured_in(claim.outcome))
+            message = (
+                f"{claim.outcome} is not measured in window {claim.window!r}, allowed: {allowed}"
+            )
+        elif claim.condition and claim.condition not in conditions:
+            message = f"{claim.condition!r} is not a condition, allowed: {', '.join(conditions)}"
+        if message:
+            problems.add_setting(study.written, place, message)
 
 
 def check_smallest_effects(study, problems):

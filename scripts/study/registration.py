@@ -1,0 +1,124 @@
+"""Write down the plan of a study with its date and checksum, before the values are seen.
+
+    PYTHONPATH=scripts python -m study.registration path/to/study
+
+The section `plan` of study.yaml gets every choice that the claims rest on, `frozen_at` and
+`frozen_sha256`; registration.md beside it says the same in words. A plan that is frozen stays: it
+is frozen again only where these two lines were taken out by hand.
+"""
+
+import re
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import yaml
+
+from study.plan import checksum, planned_claims
+from study.problems import Problems, StudyError
+from study.settings import DIFFERS, PlanSection
+from study.settings_files import read_settings
+
+
+def freeze(folder: Path, now: datetime) -> PlanSection:
+    """Freeze the plan of a study folder; `now` is written down to the second, in UTC.
+
+    Raises StudyError where study.yaml has problems or the plan is frozen already.
+    """
+    problems = Problems()
+    if not folder.is_dir():
+        raise StudyError(f"There is no study folder {folder}.")
+    _, _, settings, _ = read_settings(folder, {}, problems)
+    problems.stop()
+    plan = complete_plan(settings)
+    if plan.frozen_at is not None:
+        raise StudyError(
+            f"study.yaml, plan: was frozen on {plan.frozen_at} already; a plan that changes after "
+            "that is told as changed. To freeze another, take out frozen_at and frozen_sha256."
+        )
+    when = now.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    frozen = plan.model_copy(update={"frozen_at": when, "frozen_sha256": checksum(plan)})
+    path = folder / "study.yaml"
+    text = path.read_text(encoding="utf-8-sig") if path.exists() else ""
+    path.write_text(with_plan(text, frozen), encoding="utf-8")
+    (folder / "registration.md").write_text(registration(frozen, settings), encoding="utf-8")
+    return frozen
+
+
+def complete_plan(settings) -> PlanSection:
+    """The plan with every choice that it leaves to another section filled in."""
+    plan, study = settings.plan, settings.study
+    stated = {
+        "primary_outcomes": plan.primary_outcomes or study.primary_outcomes,
+        "claims": planned_claims(plan, study.primary, study.conditions),
+        "smallest_effect": plan.smallest_effect or settings.compare_conditions.smallest_effect,
+    }
+    return plan.model_copy(update=stated)
+
+
+def with_plan(text: str, plan: PlanSection) -> str:
+    """The text of study.yaml with this plan as its last section; other sections stay as written."""
+    own = re.compile(r"^plan:.*?(?=^\S|\Z)", flags=re.M | re.S)
+    others = own.sub("", text).rstrip("\n")
+    section = yaml.safe_dump({"plan": plan.model_dump()}, sort_keys=False, allow_unicode=True)
+    return f"{others}\n\n{section}" if others else section
+
+
+def registration(plan: PlanSection, settings) -> str:
+    """The plan in words, to be registered or sent to somebody before the values are seen."""
+    error = 100 * (1 - settings.compare_conditions.confidence)
+    across = {
+        "holm": "Over all claims the error is kept by Holm's steps.",
+        "in_order": "The claims are tested in this order until one is not shown.",
+    }[plan.across_claims]
+    effects = [f"- {name}: {_size(size)}" for name, size in plan.smallest_effect.items()]
+    lines = [
+        f"# Plan of {settings.study.title}",
+        "",
+        f"Frozen on {plan.frozen_at}, SHA-256 of the plan {plan.frozen_sha256}.",
+        "",
+        f"Conditions, reference first: {', '.join(settings.study.conditions)}.",
+        f"Participants planned: {plan.participants or 'not stated'}. "
+        f"Orders: {', '.join(plan.orders) or 'not stated'}.",
+        "",
+        "## Primary outcomes, in order",
+        "",
+        *(f"{n}. {one.outcome}, {one.window}" for n, one in enumerate(plan.primary_outcomes, 1)),
+        "",
+        "## Claims",
+        "",
+        *(f"{n}. {_claim(one)}" for n, one in enumerate(plan.claims, 1)),
+        "",
+        f"A claim about one condition is made only where each of its differences is shown at "
+        f"{error:.3g} %. {across} With fewer than "
+        f"{settings.compare_conditions.fewest_participants} pairs nothing is claimed.",
+        "",
+        "## Smallest effects of interest",
+        "",
+        *(effects or ["None stated."]),
+        "",
+        "## Adjustment and exclusions",
+        "",
+        "Own baseline as covariate: " + (", ".join(plan.baseline_adjusted) or "no outcome") + ".",
+        f"Left out: {plan.exclusions or 'nothing beyond the quality rules of the settings'}.",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _claim(claim) -> str:
+    what = f"{claim.condition} {claim.claim}" if claim.claim == DIFFERS else claim.claim
+    return f"{claim.outcome}, {claim.window}: {what}"
+
+
+def _size(size) -> str:
+    if isinstance(size, dict):
+        return ", ".join(f"{value:g} in {window}" for window, value in size.items())
+    return f"{size:g}"
+
+
+if __name__ == "__main__":
+    try:
+        done = freeze(Path(sys.argv[1]), datetime.now(UTC))
+    except StudyError as problem:
+        sys.exit(str(problem))
+    print(f"Frozen on {done.frozen_at}: study.yaml and registration.md in {sys.argv[1]}.")
