@@ -16,6 +16,7 @@ from comparison.jackknife import FEWEST_PEOPLE, Jackknifed
 from comparison.outcome_tables import declared
 from cuff.log import planned_pressure
 from cuff.occlusion import ESTIMATED
+from results.words import counted
 
 SLOPE = f"change for {STEP_PCT:g} % of the occlusion pressure"
 
@@ -138,7 +139,7 @@ def left_out_in_words(sets, n_alone):
     reasons = Counter(sets.loc[sets["dose_pct"].isna(), "reason"])
     if n_alone:
         reasons["the person did the exercise at one dose only"] = n_alone
-    return [f"left out: {n} values, {reason}" for reason, n in sorted(reasons.items())]
+    return [f"left out: {counted(n, 'value')}, {reason}" for reason, n in sorted(reasons.items())]
 
 
 def measures(row, used, left_out, band_pct):

@@ -20,6 +20,7 @@ from comparison.failure import (
 from comparison.jackknife import FEWEST_PEOPLE
 from comparison.paired import sign_flip
 from muscle.desaturation import reached_band
+from results.words import counted
 
 FAILED = "to_failure"
 
@@ -86,7 +87,7 @@ def failure_rows(outcomes, *, conditions, band_pct, seed):
             yield row | counts(of_marker) | {"note": CANNOT_BE_TOLD + reason}
             continue
         without = len(known) - len(of_marker)
-        left_out = f"left out for want of the marker: {without} sets" if without else ""
+        left_out = f"left out for want of the marker: {counted(without, 'set')}" if without else ""
         yield from marker_rows(of_marker, marker, conditions, left_out, seed)
         if marker == NADIR:
             yield from band_rows(of_marker, conditions, band_pct, seed)
@@ -277,7 +278,8 @@ def difference_row(known, reference, condition, seed):
     pairs = first.merge(second, on=key, suffixes=("", "_reference"))
     row = {"measure": DIFFERENCE, "stratum": f"{condition} - {reference}", "n_sets": len(pairs)}
     if pairs.empty:
-        return row | {"note": f"{CANNOT_BE_TOLD}no matched sets"}
+        nobody = {"n_failed": 0, "n_participants": 0}
+        return row | nobody | {"note": f"{CANNOT_BE_TOLD}no matched sets"}
     failed, failed_reference = pairs[FAILED] == 1, pairs[f"{FAILED}_reference"] == 1
     only, only_reference, p = exact_mcnemar(failed.to_numpy(), failed_reference.to_numpy())
     difference = failed.astype(float) - failed_reference.astype(float)
