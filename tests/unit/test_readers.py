@@ -2,6 +2,7 @@
 
 import gzip
 import json
+import os
 import pickle
 import time
 from pathlib import Path
@@ -614,3 +615,13 @@ def test_times_in_ms_are_refused_where_no_rate_is_declared_and_a_day_s_recording
         refuse_times_of_another_unit(Path("ms.csv"), in_ms, session_s)
     # without timed events there is nothing to hold it against
     refuse_times_of_another_unit(Path("ms.csv"), in_ms, end_of_session_s(events, "ses-2"))
+
+
+def test_a_file_of_channels_that_was_written_again_is_read_again(tmp_path):
+    path = tmp_path / "a.edf"
+    write_edf(path)
+    before = ecg(path, unit="uV").stretches[0].value
+    write_edf(path, scale=500.0)
+    os.utime(path, ns=(1, 1))
+    after = ecg(path, unit="uV").stretches[0].value
+    assert after == pytest.approx(before / 2, abs=0.01)

@@ -5,8 +5,9 @@ import pandas as pd
 import pytest
 
 from demo.muscle_oxygen import SensorFault, SimulatedCuff, SimulatedSet, simulate_muscle_oxygen
-from muscle import boundaries
+from muscle import boundaries, segments
 from muscle.bends import find_bends
+from project import settings_with
 from recordings.boundaries import PROPOSAL_COLUMNS, compare_boundaries
 
 SEARCH = {
@@ -171,3 +172,38 @@ def test_each_row_of_the_log_is_matched_once_and_the_rest_is_named():
     missing = table[table["status"] == "missing"]
     assert missing["log_s"].dropna().tolist() == [100.0, 300.0]
     assert missing["proposed_s"].dropna().tolist() == [500.0]
+
+
+def limits_of_set(**columns):
+    """A set on a sensor, as compared_sets takes it."""
+    row = {"session_id": "ses-1", "sensor_file": "a.csv", "sensor_channel": None, "untimed": ""}
+    return row | {"duration_s": 40.0, "supplied": ""} | columns
+
+
+def test_a_limit_farther_than_is_allowed_from_the_note_has_no_partner():
+    log = pd.DataFrame({"time_s": [100.0], "boundary": "set_start"})
+    offered = pd.DataFrame({"time_s": [115.0], "boundary": "set_start", "se_s": 0.1})
+    offered = offered.assign(confidence=1.0, source="ripple")
+    rows = compare_boundaries(log, offered, tolerance_s=0.5, farthest_s=10.0)
+    assert [row["status"] for row in rows] == ["missing", "missing"]
+
+
+def test_a_limit_that_was_supplied_is_told_so_and_a_noted_one_beside_it_is_not():
+    sets = pd.DataFrame(
+        [
+            limits_of_set(onset_s=100.0, supplied="start"),
+            limits_of_set(onset_s=103.0, supplied="end"),
+        ]
+    )
+    labels = {"session_id": "ses-1", "file": "a.csv", "channel": None}
+    offered = pd.DataFrame({"time_s": [100.0, 143.0], "boundary": ["set_start", "set_end"]})
+    offered = offered.assign(se_s=0.1, confidence=1.0, source="ripple")
+    settings = settings_with().segment_oxygenation
+    rows = {
+        row["boundary"]: row
+        for row in segments.compared_sets(sets, labels, offered, settings)
+        if not np.isnan(row["proposed_s"])
+    }
+    assert rows["set_start"]["log_s"] == 103.0
+    assert "supplied" not in rows["set_start"]["reason"]
+    assert rows["set_end"]["log_s"] == 140.0

@@ -146,3 +146,30 @@ def test_a_set_without_saturation_says_why_no_sensor_counts(sparse):
     assert segment["status"] == "refused"
     assert segment["reason"] == "no saturation was recorded in this session"
     assert len(tables["quality"]) == 0
+
+
+def test_several_pressures_that_name_no_limb_are_not_held_against_a_set(sparse):
+    sparse.record("cuff.csv", "cuff_pressure", "mmHg", pressure_mmhg(60))
+    sparse.record("other.csv", "cuff_pressure", "mmHg", pressure_mmhg(90))
+    (check,) = sparse.run(BASELINE, SET)["cuff_checks"].to_dict("records")
+    assert check["status"] == "missing"
+    assert check["reason"] == "several pressures were recorded and none names its limb or side"
+
+
+def test_fat_that_light_hardly_passes_is_a_caution_of_recording_and_set(sparse):
+    sparse.record("a.csv", "muscle_oxygen", "pct", saturation_pct(1))
+    sparse.recordings[0] |= {"adipose_thickness_mm": 20, "source_detector_mm": 30}
+    tables = sparse.run(BASELINE, SET)
+    for name in ("quality", "segments"):
+        assert tables[name]["reason"].str.startswith("mostly fat is measured: 20 mm").all()
+    assert tables["segments"]["status"].tolist() == ["flagged"]
+
+
+def test_intervals_of_several_files_cover_a_visit_together(sparse):
+    for name, offset_s, n_beats in (("first.csv", 0, 200), ("second.csv", 160, 200)):
+        sparse.record(name, "rr", "ms", np.full(n_beats, 800.0))
+        sparse.recordings[-1].pop("sampling_rate_hz")
+        sparse.recordings[-1]["clock_offset_s"] = offset_s
+    status = sparse.run(BASELINE, SET)["sync"]["status"]
+    assert len(status) == 2
+    assert not status.str.contains("lacks").any()
