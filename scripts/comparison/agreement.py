@@ -1,4 +1,4 @@
-"""Reliability and agreement of repeated measurements."""
+"""Agreement and association of repeated measurements."""
 
 from __future__ import annotations
 
@@ -9,95 +9,6 @@ import numpy as np
 from scipy import special
 
 from comparison.paired import _differences
-
-
-@dataclass(frozen=True)
-class IntraclassCorrelation:
-    """One intraclass correlation with its F test and interval."""
-
-    kind: str
-    icc: float
-    ci_low: float
-    ci_high: float
-    F: float
-    df_num: int
-    df_den: int
-    p: float
-
-
-def intraclass_correlations(
-    ratings: np.ndarray, *, level: float = 0.95
-) -> dict[str, IntraclassCorrelation]:
-    """The six intraclass correlations of Shrout and Fleiss 1979 (Psychol Bull 86:420).
-
-    `ratings` has one row per target and one column per rater (or repeat), complete. Keys are
-    "1,1", "2,1", "3,1" for one rating and "1,k", "2,k", "3,k" for the mean of all k. Raises
-    ValueError for missing values, fewer than two rows or columns, or no variation.
-    """
-    x = np.asarray(ratings, dtype=float)
-    if x.ndim != 2 or min(x.shape) < 2 or not np.isfinite(x).all():
-        raise ValueError("ratings must be a complete table of at least 2 targets x 2 raters")
-    n, k = x.shape
-    targets, raters = x.mean(axis=1), x.mean(axis=0)
-    bms = k * targets.var(ddof=1)
-    jms = n * raters.var(ddof=1)
-    wms = ((x - targets[:, None]) ** 2).sum() / (n * (k - 1))
-    residual = x - targets[:, None] - raters + x.mean()
-    ems = (residual**2).sum() / ((n - 1) * (k - 1))
-    if wms == 0 or ems <= 1e-20 * max(bms, jms):
-        raise ValueError("the ratings leave no error variance: the intervals are not defined")
-    upper = 0.5 + level / 2
-    one_way = (n - 1, n * (k - 1))
-    two_way = (n - 1, (n - 1) * (k - 1))
-    f1, f3 = bms / wms, bms / ems
-    low1, high1 = f1 / special.fdtri(*one_way, upper), f1 * special.fdtri(*one_way[::-1], upper)
-    low3, high3 = f3 / special.fdtri(*two_way, upper), f3 * special.fdtri(*two_way[::-1], upper)
-    icc2 = (bms - ems) / (bms + (k - 1) * ems + k * (jms - ems) / n)
-    # Satterthwaite df of the denominator of ICC(2,1), Shrout and Fleiss 1979, p. 425
-    fj = jms / ems
-    common = k * icc2 * fj + n * (1 + (k - 1) * icc2) - k * icc2
-    df = (k - 1) * (n - 1) * common**2
-    df /= (n - 1) * k**2 * icc2**2 * fj**2 + (n * (1 + (k - 1) * icc2) - k * icc2) ** 2
-    f_low, f_high = special.fdtri(n - 1, df, upper), special.fdtri(df, n - 1, upper)
-    rest = k * jms + (k * n - k - n) * ems
-    low2 = n * (bms - f_low * ems) / (f_low * rest + n * bms)
-    high2 = n * (f_high * bms - ems) / (rest + n * f_high * bms)
-
-    def averaged(single: float) -> float:
-        return k * single / (1 + (k - 1) * single)
-
-    single = {
-        "1,1": ((bms - wms) / (bms + (k - 1) * wms), _bounds(low1, high1, k), f1, one_way),
-        "2,1": (icc2, (low2, high2), f3, two_way),
-        "3,1": ((bms - ems) / (bms + (k - 1) * ems), _bounds(low3, high3, k), f3, two_way),
-    }
-    mean = {
-        "1,k": ((bms - wms) / bms, (1 - 1 / low1, 1 - 1 / high1), f1, one_way),
-        "2,k": (
-            (bms - ems) / (bms + (jms - ems) / n),
-            (averaged(low2), averaged(high2)),
-            f3,
-            two_way,
-        ),
-        "3,k": ((bms - ems) / bms, (1 - 1 / low3, 1 - 1 / high3), f3, two_way),
-    }
-    return {
-        kind: IntraclassCorrelation(
-            kind,
-            float(icc),
-            float(low),
-            float(high),
-            float(F),
-            df_pair[0],
-            df_pair[1],
-            float(special.fdtrc(*df_pair, F)),
-        )
-        for kind, (icc, (low, high), F, df_pair) in {**single, **mean}.items()
-    }
-
-
-def _bounds(low: float, high: float, k: int) -> tuple[float, float]:
-    return (low - 1) / (low + k - 1), (high - 1) / (high + k - 1)
 
 
 @dataclass(frozen=True)

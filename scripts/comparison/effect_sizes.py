@@ -1,4 +1,4 @@
-"""Effect sizes of paired differences with exact intervals, and power."""
+"""Effect sizes of paired differences with exact intervals."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from scipy import special
 
-from comparison.paired import _differences, _root
+from comparison.paired import _differences
 
 
 def hedges_correction(df: float) -> float:
@@ -40,7 +40,10 @@ def noncentrality_interval(t: float, df: float, *, level: float = 0.95) -> tuple
 
     def solve(probability: float) -> float:
         def gap(noncentrality: float) -> float:
-            return float(special.nctdtr(df, noncentrality, t)) - probability
+            below = float(special.nctdtr(df, noncentrality, t))
+            if np.isnan(below):
+                raise ValueError(f"no noncentral t distribution for {t:g} with {df:g} df")
+            return below - probability
 
         width = 1.0 + 3.0 * (1 + abs(t) / np.sqrt(2 * df))
         low, high = t - width, t + width
@@ -48,7 +51,10 @@ def noncentrality_interval(t: float, df: float, *, level: float = 0.95) -> tuple
             low -= width
         while gap(high) > 0:
             high += width
-        return _root(gap, low, high)
+        # halved until the two ends are neighbouring numbers: the gap falls throughout
+        while low < (middle := (low + high) / 2) < high:
+            low, high = (middle, high) if gap(middle) > 0 else (low, middle)
+        return middle
 
     return solve(0.5 + level / 2), solve(0.5 - level / 2)
 
@@ -94,38 +100,6 @@ def effect_sizes(
         g_av=float(J * d_av),
         correlation=float(np.corrcoef(first, second)[0, 1]),
     )
-
-
-def paired_power(d_z: float, n: float, *, alpha: float = 0.05) -> float:
-    """Power of the two-sided paired t test for n participants (noncentral t; Cohen 1988)."""
-    if n <= 1 or not 0 < alpha < 1:
-        raise ValueError("power needs n above 1 and alpha between 0 and 1")
-    noncentrality = abs(d_z) * np.sqrt(n)
-    critical = special.stdtrit(n - 1, 1 - alpha / 2)
-    lower = special.nctdtr(n - 1, noncentrality, -critical)
-    return float(1 - special.nctdtr(n - 1, noncentrality, critical) + lower)
-
-
-def paired_sample_size(d_z: float, *, power: float = 0.8, alpha: float = 0.05) -> float:
-    """Participants needed for a power, as a real number: round up (noncentral t; Cohen 1988)."""
-    if d_z == 0 or not alpha < power < 1:
-        raise ValueError("a sample size needs d_z other than 0 and alpha < power < 1")
-    if paired_power(d_z, 2.0, alpha=alpha) >= power:
-        return 2.0
-    upper = 4.0
-    while paired_power(d_z, upper, alpha=alpha) < power:
-        upper *= 2
-    return _root(lambda n: paired_power(d_z, n, alpha=alpha) - power, 2.0, upper)
-
-
-def detectable_d_z(n: int, *, power: float = 0.8, alpha: float = 0.05) -> float:
-    """Smallest d_z that n participants detect with a power (noncentral t; Cohen 1988)."""
-    if n < 2 or not alpha < power < 1:
-        raise ValueError("a detectable difference needs n of 2 or more and alpha < power < 1")
-    upper = 1.0
-    while paired_power(upper, n, alpha=alpha) < power:
-        upper *= 2
-    return _root(lambda d: paired_power(d, n, alpha=alpha) - power, 0.0, upper)
 
 
 def interpret_interval(

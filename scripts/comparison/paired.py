@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,12 +25,6 @@ def _differences(values: Sequence[float], *, at_least: int) -> np.ndarray:
     if len(differences) < at_least:
         raise ValueError(f"{len(differences)} difference(s); at least {at_least} are needed")
     return differences
-
-
-def _root(function: Callable[[float], float], low: float, high: float) -> float:
-    from scipy.optimize import brentq  # 0.1 s to load, and most callers never solve
-
-    return float(brentq(function, low, high, xtol=1e-11))
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,6 @@ import itertools
 import math
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
@@ -199,61 +198,3 @@ def schedule_test(
     drawn = _separation(np.vstack([observed_sums, sums]), counts)
     placed = _placed(drawn, observed, size)
     return RandomisationTest(observed, placed.p, placed.count, placed.total, False, 1 / (draws + 1))
-
-
-def phase_test(
-    values: Sequence[float],
-    phases: Sequence[Hashable],
-    *,
-    shortest_phase: int,
-    alternative: Literal["two-sided", "greater", "less"] = "two-sided",
-) -> RandomisationTest:
-    """Randomisation test for a phase design (ABAB and the like) with random moments of change.
-
-    `phases` labels each measurement, in order of time, with one of two conditions; the moments of
-    change were drawn at random among all that give every phase at least `shortest_phase`
-    measurements. The statistic is the mean of the phase means of the first condition minus that of
-    the second. Source: Onghena 1992, Behav Assess 14:153. Raises ValueError when the phases are
-    shorter than said, when there are not two conditions, or when only one division is possible.
-    """
-    y = _finite(values, at_least=2, name="values")
-    labels = list(phases)
-    if len(labels) != len(y):
-        raise ValueError("values and phases need one entry per measurement each")
-    runs = [(label, len(list(group))) for label, group in itertools.groupby(labels)]
-    names = list(dict.fromkeys(labels))
-    if len(names) != 2:
-        raise ValueError(f"a phase design compares two conditions; {len(names)} were given")
-    if min(length for _, length in runs) < shortest_phase:
-        raise ValueError(f"a phase is shorter than the {shortest_phase} measurements stated")
-    spare = len(y) - shortest_phase * len(runs)
-    total = math.comb(spare + len(runs) - 1, len(runs) - 1)
-    if total < 2:
-        raise ValueError("only one division into phases is possible: no test")
-    if total > LARGEST_ENUMERATION:
-        raise ValueError(f"{total} divisions into phases are too many to count")
-    cumulative = np.concatenate([[0.0], np.cumsum(y)])
-    first = np.array([label == names[0] for label, _ in runs])
-
-    def difference(lengths: np.ndarray) -> np.ndarray:
-        ends = np.cumsum(lengths, axis=1)
-        means = (cumulative[ends] - cumulative[ends - lengths]) / lengths
-        return means[:, first].mean(axis=1) - means[:, ~first].mean(axis=1)
-
-    bars = np.array(
-        list(itertools.combinations(range(spare + len(runs) - 1), len(runs) - 1)), dtype=int
-    )
-    edges = np.column_stack(
-        [np.full(len(bars), -1), bars, np.full(len(bars), spare + len(runs) - 1)]
-    )
-    lengths = np.diff(edges, axis=1) - 1 + shortest_phase
-    turn = {
-        "two-sided": np.abs,
-        "greater": np.asarray,
-        "less": np.negative,
-    }[alternative]
-    observed = difference(np.array([[length for _, length in runs]]))
-    result = _placed(turn(difference(lengths)), float(turn(observed)[0]), float(np.abs(y).max()))
-    return RandomisationTest(
-        float(observed[0]), result.p, result.count, result.total, True, result.attainable_minimum
-    )

@@ -59,7 +59,7 @@ OTHER_ASSUMPTIONS = (
     ),
 )
 
-NAMED = ("snakemake", "numpy", "scipy", "pandas", "statsmodels", "neurokit2", "matplotlib")
+NAMED = ("snakemake", "numpy", "scipy", "pandas", "neurokit2", "matplotlib")
 
 
 def band(limits):

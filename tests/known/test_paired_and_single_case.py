@@ -11,18 +11,14 @@ from scipy import stats
 
 from comparison.agreement import (
     bland_altman,
-    intraclass_correlations,
 )
 from comparison.effect_sizes import (
-    detectable_d_z,
     effect_sizes,
     hedges_correction,
     interpret_interval,
-    paired_power,
-    paired_sample_size,
 )
 from comparison.paired import paired_t, sign_flip
-from comparison.single_case import non_overlap, phase_test, schedule_test
+from comparison.single_case import non_overlap, schedule_test
 
 # Student 1908, Biometrika 6:1: additional hours of sleep, ten patients, two drugs
 SLEEP_1 = [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]
@@ -126,27 +122,6 @@ def test_hedges_correction_is_the_exact_one():
 
 
 @pytest.mark.parametrize(
-    "d_z, n, power",
-    # R: power.t.test(type = "paired", strict = TRUE)
-    [
-        (0.5, 8, 0.232077004639),
-        (0.5, 20, 0.564504418439),
-        (0.8, 12, 0.713660065600),
-        (1.2, 8, 0.827920060384),
-    ],
-)
-def test_power_of_the_paired_t_test(d_z, n, power):
-    assert paired_power(d_z, n) == pytest.approx(power, abs=1e-9)
-    assert detectable_d_z(n, power=power) == pytest.approx(d_z, rel=1e-6)
-
-
-def test_participants_for_80_percent_power():
-    # R, pwr.t.test: 198.1508, 33.36713, 14.30276, so 199, 34 and 15 people
-    found = [paired_sample_size(d) for d in (0.2, 0.5, 0.8)]
-    assert found == pytest.approx([198.150822, 33.367129, 14.302765], rel=1e-6)
-
-
-@pytest.mark.parametrize(
     "interval, reading",
     [
         ((0.2, 1.5), "different"),
@@ -161,22 +136,6 @@ def test_an_interval_is_read_against_the_smallest_effect_of_interest(interval, r
 
 
 # ---------------------------------------------------------------- reliability and agreement
-
-
-def test_intraclass_correlations_of_shrout_and_fleiss():
-    # Shrout and Fleiss 1979, Psychol Bull 86:420, table 2, six targets and four judges (typed from
-    # memory); printed .17 .29 .71 and .44 .62 .91 (from memory); limits from R psych
-    ratings = np.array(
-        [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
-    )
-    found = intraclass_correlations(ratings)
-    printed = {"1,1": 0.17, "2,1": 0.29, "3,1": 0.71, "1,k": 0.44, "2,k": 0.62, "3,k": 0.91}
-    assert {kind: round(one.icc, 2) for kind, one in found.items()} == printed
-    limits = {kind: (one.ci_low, one.ci_high) for kind, one in found.items()}
-    assert limits["1,1"] == pytest.approx((-0.132932324875, 0.722560062328), rel=1e-9)
-    assert limits["2,1"] == pytest.approx((0.018786513375, 0.761084369649), rel=1e-9)
-    assert limits["3,k"] == pytest.approx((0.675674713816, 0.985891678169), rel=1e-9)
-    assert found["2,1"].p == pytest.approx(0.000134566516, rel=1e-8)
 
 
 def test_limits_of_agreement_of_two_flow_meters():
@@ -210,16 +169,6 @@ def test_a_trend_in_the_reference_is_taken_off():
     # Tarlow 2017, Behav Modif 41:427: 1-5 against 6-10 has Tau 1 and Tau-U .6
     found = non_overlap([1, 2, 3, 4, 5], [6, 7, 8, 9, 10])
     assert (found.tau, found.tau_u) == pytest.approx((1.0, 0.6))
-
-
-def test_onghenas_phase_design():
-    # Onghena 1992, Behav Assess 14:153, hypothetical ABAB data, 24 measurements, at least four per
-    # phase: 165 divisions, four of them as extreme (counted by own enumeration)
-    y = [6, 2, 5, 3, 4, 4, 1, 2, 3, 1, 3, 2, 2, 3, 4, 2, 4, 3, 0, 1, 2, 0, 2, 1]
-    phases = ["A"] * 6 + ["B"] * 6 + ["A"] * 6 + ["B"] * 6
-    found = phase_test(y, phases, shortest_phase=4, alternative="greater")
-    assert (found.count, found.total) == (4, 165)
-    assert found.statistic == pytest.approx(2.0)
 
 
 @pytest.mark.parametrize("sessions, minimum", [(3, 0.1), (4, 2 / 70), (5, 2 / 252)])
