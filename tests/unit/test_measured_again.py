@@ -10,7 +10,7 @@ from project import settings_with, write_tiny_study, write_tsv
 from read_recordings import read_recordings
 from results.tables import read_table
 from segment_oxygenation import segment_oxygenation
-from study.settings_files import laid_over
+from study.settings_files import merged
 
 PERSON = "sub-01"
 PRIMARY = [
@@ -122,7 +122,7 @@ def test_measured_again_is_what_a_whole_run_under_the_changed_settings_measures(
     main, tmp_path, changes, reached
 ):
     study, files, before = main
-    changed = settings_with(**laid_over(BASE, changes))
+    changed = settings_with(**merged(BASE, changes))
     _, expected = whole_run(study, tmp_path / "again", changed)
     change = Change(settings_with(**BASE), changed)
     recorded = Recorded(study, PERSON, **files)
