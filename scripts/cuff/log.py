@@ -104,7 +104,9 @@ def noted_course(events, no_cuff_condition):
     """
     cuffs = timed(events[events["trial_type"] == "cuff"]).astype({"cuff_pressure_mmhg": float})
     sets = timed(events[events["trial_type"] == "set"])
-    alone = sets[~np.array([any(_during(row, cuffs)) for row in sets.itertuples()], dtype=bool)]
+    inflations = list(cuffs.itertuples())
+    noted = [any(_during(row, inflations)) for row in sets.itertuples()]
+    alone = sets[~np.array(noted, dtype=bool)]
     alone = alone.assign(cuff_pressure_mmhg=planned_pressure(alone, no_cuff_condition))
     alone = alone[~(alone["cuff_pressure_mmhg"] == 0)]
     spans = [
@@ -123,7 +125,7 @@ def noted_course(events, no_cuff_condition):
 
 def _during(event, cuffs):
     """Which cuffs are inflated at some time of a set, on what may be its limb."""
-    for cuff in cuffs.itertuples():
+    for cuff in cuffs:
         on_limb = same_limb(event.limb, event.side, cuff.limb, cuff.side) is not False
         before_end = cuff.onset_s < event.onset_s + event.duration_s
         yield on_limb and before_end and cuff.onset_s + cuff.duration_s > event.onset_s

@@ -20,12 +20,12 @@ def verdict(
     rule compares with its limits, or None where it cannot be known, which lets the rule pass: the
     outcome then fails for its own reason. Only the reasons of the worst status are given.
     """
-    verdicts = [("ok", "")]
+    worst, verdicts = "ok", []
     for rule in rules_that_judge(outcome, family, window, rules):
         value = measured(rule.measured)
         if value is not None:
             verdicts.append(_of_rule(rule, value))
-    worst = max((status for status, _ in verdicts), key=WORSE.__getitem__)
+            worst = max(worst, verdicts[-1][0], key=WORSE.__getitem__)
     return worst, "; ".join(reason for status, reason in verdicts if status == worst and reason)
 
 

@@ -1,6 +1,5 @@
 """The results of one person as the pages of their sessions need them, by session."""
 
-import csv
 from collections import defaultdict
 
 import numpy as np
@@ -53,12 +52,17 @@ def rows_by_session(path, **only):
     """Rows of a result table as text, cells as printed, None where missing."""
     by_session = defaultdict(list)
     with path.open(encoding="utf-8", newline="") as file:
-        # cells of result tables are never quoted
-        for row in csv.DictReader(file, delimiter="\t", quoting=csv.QUOTE_NONE):
-            row = {name: None if cell == "n/a" else cell for name, cell in row.items()}
+        names = _cells(next(file))
+        for line in file:
+            row = dict(zip(names, _cells(line), strict=True))
             if all(row[name] == value for name, value in only.items()):
                 by_session[row["session_id"]].append(row)
     return dict(by_session)
+
+
+def _cells(line):
+    """Cells of a line of a result table, which are never quoted and hold no tab."""
+    return [None if cell == "n/a" else cell for cell in line.rstrip("\n").split("\t")]
 
 
 def columns(table, numbers, words):
