@@ -276,19 +276,17 @@ class Comparison:
     def pooled(self, *, confidence: float) -> dict[tuple, dict]:
         """Contrasts of the model by pair and exercise; only those that could be estimated.
 
-        Each holds estimate, se, df, ci_low, ci_high, t and p after Kenward and Roger 1997, and df
-        and p after Satterthwaite 1946.
+        Each holds estimate, se, df, ci_low, ci_high, t and p after Kenward and Roger 1997.
         """
         if self.fit is None:
             return {}
         keys = [(pair, exercise) for exercise in self.levels for pair in self.pairs]
         weights = np.array([self.weights(*key) for key in keys])
-        tested = self.fit.tests(weights, level=confidence)
-        plain = self.fit.tests(weights, method="satterthwaite")
+        tested = map(without_note, self.fit.tests(weights, level=confidence))
         return {
-            key: adjusted | {"satterthwaite_df": beside["df"], "satterthwaite_p": beside["p"]}
-            for key, adjusted, beside in zip(keys, map(without_note, tested), plain, strict=True)
-            if np.isfinite(list(adjusted.values())).all()
+            key: test
+            for key, test in zip(keys, tested, strict=True)
+            if np.isfinite(list(test.values())).all()
         }
 
     # ------------------------------------------------ differences within participants

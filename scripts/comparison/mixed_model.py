@@ -11,14 +11,14 @@ Satterthwaite 1946 (Biometrics Bull 2:110).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
 import numpy as np
 from scipy import special
 
-from comparison.design import BASIS_TOLERANCE, Design, ModelError, refuse_unidentified
+from comparison.design import Design, ModelError, refuse_unidentified
 
 Method = Literal["kenward-roger", "satterthwaite"]
 
@@ -61,8 +61,7 @@ class Moments:
     The outcome is its residual from least squares in units of `scale`, a power of two near its
     spread, which keeps digits where it is far from zero; `start` are the least squares
     coefficients. `products` holds, by pattern and pair of cells, the cross products of the
-    orthonormal columns and the outcome. `left_out` is a pattern and the values of one participant
-    who is taken off every sum.
+    orthonormal columns and the outcome.
     """
 
     design: Design
@@ -73,7 +72,6 @@ class Moments:
     products: np.ndarray
     counts: np.ndarray
     n_rows: int
-    left_out: tuple[int, np.ndarray] | None = None
 
     @classmethod
     def of(cls, design: Design, y: np.ndarray) -> Moments:
@@ -109,20 +107,6 @@ class Moments:
             n_rows=n_rows,
         )
 
-    def without(self, person: int) -> Moments:
-        """The same sums without one participant; ModelError where a coefficient goes with them."""
-        pattern, values = int(self.design.pattern[person]), self.values[person]
-        counts = self.counts.copy()
-        counts[pattern] -= 1
-        n_rows = self.n_rows - int(self.design.filled[person].sum())
-        columns = values[:, :-1]
-        remaining = np.eye(columns.shape[1]) - columns.T @ columns
-        if np.linalg.eigvalsh(remaining)[0] < BASIS_TOLERANCE:
-            raise ModelError("a coefficient cannot be estimated without this participant")
-        if n_rows <= self.design.n_coefficients:
-            raise ModelError("too few rows are left without this participant")
-        return replace(self, counts=counts, n_rows=n_rows, left_out=(pattern, values))
-
     @property
     def error_df(self) -> int:
         """What the residual sum of squares is divided by."""
@@ -135,11 +119,7 @@ class Moments:
         """
         leading, width = matrices.shape[:-3], self.design.n_coefficients + 1
         flat = matrices.reshape(*leading, -1)
-        found = (flat @ self.products).reshape(*leading, width, width)
-        if self.left_out is not None:
-            pattern, values = self.left_out
-            found = found - values.T @ matrices[..., pattern, :, :] @ values
-        return found
+        return (flat @ self.products).reshape(*leading, width, width)
 
     def solve(self, theta: np.ndarray) -> Solution:
         """Estimate all else at theta; the deviance is -2 log likelihood but for constants."""
@@ -338,19 +318,6 @@ class Fit:
                 "the better one is reported"
             )
         return notes
-
-    def without(self, participant: str) -> Fit:
-        """The model fitted again without one participant, from where this one ended.
-
-        Raises ModelError where the others do not identify every coefficient and variance: such a
-        design has to be laid out anew.
-        """
-        person = self.design.participants.index(participant)
-        others = np.arange(len(self.design.participants)) != person
-        refuse_unidentified(self.design.filled[others], self.design.terms)
-        # a variance at zero is a stationary point: the search starts away from it
-        start = np.where(self.theta < SINGULAR_TOLERANCE, STARTS[1], self.theta)
-        return _fitted(self.moments.without(person), (start,))
 
     # ------------------------------------------------ coefficients, contrasts, tests
 

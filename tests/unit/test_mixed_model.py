@@ -155,28 +155,6 @@ def test_no_neighbouring_variances_are_more_likely(name):
         assert likelihood < model.log_likelihood
 
 
-@pytest.mark.parametrize("missing", [0.0, 0.15])
-@pytest.mark.parametrize("session_sd", [0.0, 0.3])
-def test_without_one_participant_is_the_fit_of_the_others(missing, session_sd):
-    cells = study(17, participants=9, missing=missing, session_sd=session_sd)
-    model = fitted(cells)
-    for person in model.design.participants:
-        others = cells[cells["participant"] != person]
-        quick, fresh = model.without(person), fitted(others)
-        assert quick.log_likelihood == pytest.approx(fresh.log_likelihood, abs=1e-7)
-        before, after = condition_tests(fresh), condition_tests(quick)
-        for name in ("estimate", "se", "df", "ci_low", "p"):
-            assert after[name].to_numpy() == pytest.approx(before[name].to_numpy(), rel=1e-5)
-
-
-def test_somebody_who_alone_did_an_exercise_in_a_condition_cannot_be_left_out_quietly():
-    cells = study(18)
-    alone = (cells["condition"] == "target") & (cells["exercise"] == "E2")
-    model = fitted(cells[~alone | (cells["participant"] == "P03")])
-    with pytest.raises(ModelError, match="without this participant"):
-        model.without("P03")
-
-
 # ---------------------------------------------------------------- balanced data
 
 
