@@ -1,5 +1,7 @@
 """Which way a difference points, and that a ratio is compared as a ratio."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,7 +11,9 @@ from comparison.conditions import Comparison, usable
 from comparison.coupling import counts_beside_log
 from comparison.planning import planning, power
 from comparison.sensitivity import LEFT_OUT, extremes, tabled
+from report.sentences import sentence_of_claim, sentence_of_contrast
 from results.columns import columns_of
+from study.plan import AS_PLANNED
 
 CONDITIONS = ("none", "target")
 KEY = ("rmssd_ms", "recovery_steady")
@@ -106,3 +110,26 @@ def test_the_power_to_find_a_smallest_ratio_follows_from_its_logarithm():
     row = table.iloc[-1]
     expected = power(np.log(1.3) / row["se"], row["df"], alpha=0.05)
     assert row["power_at_smallest_effect"] == pytest.approx(expected)
+
+
+def test_a_small_p_that_is_no_claim_is_not_told_as_a_difference():
+    row = SimpleNamespace(
+        **{"contrast": "target - none", "scale": "identity", "estimate": -2.0, "note": ""},
+        **{"ci_low": -4.5, "ci_high": 0.5, "p": 0.03, "p_adjusted": 0.09, "claim": "no"},
+        **{"reading": None, "smallest_effect": None},
+    )
+    text = sentence_of_contrast(row, "Saturation nadir", "%")
+    assert "lower" not in text
+    assert "No difference was shown; this does not show that there is none." in text
+
+
+def test_the_reference_that_differs_is_higher_where_the_others_are_lower():
+    claim = SimpleNamespace(
+        **{"claim": "none differs from all other conditions", "verdict": "shown", "note": ""},
+        **{"p_adjusted": 0.01, "parts": "", "plan": AS_PLANNED},
+    )
+    rows = pd.DataFrame(
+        {"contrast": ["low - none", "target - none"], "estimate": [-3.0, -9.0], "scale": "identity"}
+    )
+    text = sentence_of_claim(claim, rows, "Saturation nadir")
+    assert "higher with none than with both low and target" in text
