@@ -139,7 +139,7 @@ def p_values(layout: WithinPerson, values: np.ndarray) -> np.ndarray:
 def _p(estimator: Estimator | None, cells: np.ndarray) -> np.ndarray:
     if estimator is None or estimator.n_pairs < 4:
         return np.ones(len(cells))
-    se = np.linalg.norm(cells @ estimator.scores.T, axis=1)
+    se = estimator.error(cells)
     estimate = cells @ estimator.weights
     known = se > 1e-12
     t = np.abs(estimate) / np.where(known, se, 1.0)

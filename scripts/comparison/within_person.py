@@ -53,27 +53,6 @@ class Contrast:
 
 
 @dataclass(frozen=True, eq=False)
-class Estimator:
-    """A contrast as sums over cells: the same for every outcome with values in the same cells.
-
-    `weights` (cells,) gives the estimate, `scores` (people, cells) what each person adds to the
-    squared error.
-    """
-
-    weights: np.ndarray
-    scores: np.ndarray
-    df: float
-    n_pairs: int
-
-    def of(self, values: np.ndarray) -> Contrast | None:
-        """The contrast of `values` (cells,); None where they leave nothing to estimate an error."""
-        se = float(np.linalg.norm(self.scores @ values))
-        if se <= ROUNDING * np.abs(values).max():
-            return None
-        return Contrast(float(self.weights @ values), se, self.df, self.n_pairs)
-
-
-@dataclass(frozen=True, eq=False)
 class _LeastSquares:
     """Least squares within groups of cells, with what CR2 needs of each person.
 
@@ -98,6 +77,11 @@ class _LeastSquares:
     @cached_property
     def rank(self) -> int:
         return int(np.linalg.matrix_rank(self.design))
+
+    @cached_property
+    def starts(self) -> np.ndarray:
+        """First cell of each person; cells stand person by person."""
+        return np.unique(self.person, return_index=True)[1]
 
     @cached_property
     def people(self) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
@@ -130,15 +114,45 @@ class _LeastSquares:
         whole = max(np.linalg.norm(taken @ weights[cells]) for cells, _, taken in self.people)
         return whole < 1e-6 * np.linalg.norm(weights)
 
-    def scores(self, wanted: np.ndarray) -> np.ndarray:
-        """What each cell adds to each person's part of the squared error; (people, cells)."""
+    def shares(self, wanted: np.ndarray) -> np.ndarray:
+        """By what each cell's residual enters its person's part of the error; (cells,)."""
         weights = self.weights(wanted)
-        scores = np.zeros((len(self.people), len(weights)))
-        for n, (cells, root, _) in enumerate(self.people):
-            adjusted = root @ weights[cells]
-            scores[n, cells] = adjusted
-            scores[n] -= self.design @ (self.bread @ (self.design[cells].T @ adjusted))
-        return scores
+        return np.concatenate([root @ weights[cells] for cells, root, _ in self.people])
+
+    def degrees_of_freedom(self, shares: np.ndarray) -> float:
+        """Satterthwaite's, from the covariance of the people's parts under equal variances."""
+        lengths = np.add.reduceat(shares**2, self.starts)
+        through = np.add.reduceat(self.design * shares[:, None], self.starts)
+        covariance = np.diag(lengths) - through @ self.bread @ through.T
+        return float(np.trace(covariance) ** 2 / np.sum(covariance**2))
+
+
+@dataclass(frozen=True, eq=False)
+class Estimator:
+    """A contrast as sums over cells: the same for every outcome with values in the same cells.
+
+    `weights` (cells,) gives the estimate. Each person's part of the error is the sum of `shares`
+    (cells,) times residuals over the cells of the person; cells stand person by person.
+    """
+
+    weights: np.ndarray
+    shares: np.ndarray
+    fit: _LeastSquares
+    df: float
+    n_pairs: int
+
+    def of(self, values: np.ndarray) -> Contrast | None:
+        """The contrast of `values` (cells,); None where they leave nothing to estimate an error."""
+        se = float(self.error(values))
+        if se <= ROUNDING * np.abs(values).max():
+            return None
+        return Contrast(float(values @ self.weights), se, self.df, self.n_pairs)
+
+    def error(self, values: np.ndarray) -> np.ndarray:
+        """Standard error of the estimate from `values` (..., cells)."""
+        fitted = (values @ self.fit.design) @ self.fit.bread @ self.fit.design.T
+        parts = np.add.reduceat((values - fitted) * self.shares, self.fit.starts, axis=-1)
+        return np.linalg.norm(parts, axis=-1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,12 +199,12 @@ class WithinPerson:
         fit = self._fits[self.visit_in_model]
         if not fit.determines(wanted.ravel()):
             return None
-        scores = fit.scores(wanted.ravel())
-        products = scores @ scores.T
+        shares = fit.shares(wanted.ravel())
         return Estimator(
             weights=fit.weights(wanted.ravel()),
-            scores=scores,
-            df=float(np.trace(products) ** 2 / np.sum(products**2)),
+            shares=shares,
+            fit=fit,
+            df=fit.degrees_of_freedom(shares),
             n_pairs=self.pairs(wanted),
         )
 

@@ -131,7 +131,7 @@ def false_claims(layouts, spreads, studies, rng):
         p = []
         for pair in PAIRS:
             of = layout.estimator(difference((3, 1), *pair))
-            t = (values @ of.weights) / np.linalg.norm(values @ of.scores.T, axis=1)
+            t = (values @ of.weights) / of.error(values)
             p.append(2 * special.stdtr(of.df, -np.abs(t)))
         shown += int((np.min(p, axis=0) < 0.05 / 3).sum())
     return shown / (studies * len(layouts))

@@ -132,7 +132,7 @@ def test_the_set_up_script_takes_a_study_folder_wherever_it_is_called_from(folde
 
 
 def test_the_set_up_script_says_what_it_takes():
-    with pytest.raises(SystemExit, match="neither a study folder nor one of: demo, tests"):
+    with pytest.raises(SystemExit, match="neither a study folder nor one of: demo, freeze, tests"):
         launch.command_of("no_such_folder")
 
 
@@ -151,7 +151,7 @@ def test_a_tool_is_called_by_its_name(words, command):
 
 @pytest.mark.parametrize("name", ["", "scoring", "no_such"])
 def test_the_set_up_script_lists_the_benchmarks_there_are(name):
-    with pytest.raises(SystemExit, match="is no benchmark; name one of: beats, cost, "):
+    with pytest.raises(SystemExit, match="is no benchmark; name one of: beats, claims, cost, "):
         launch.command_of("benchmark", name)
 
 
