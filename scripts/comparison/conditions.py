@@ -201,6 +201,8 @@ class Comparison:
             n_rows=int((self.single_rows["participant_id"] != participant).sum()),
             single_rows=self.single_rows[self.single_rows["participant_id"] != participant],
             covariates=tuple(covariate[where] for covariate in self.covariates),
+            # a layout without one person serves this comparison alone: kept, they fill the memory
+            designs={},
         )
 
     # ------------------------------------------------ the model
