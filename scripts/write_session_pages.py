@@ -6,9 +6,7 @@ from engine.listings import header, names_in
 from engine.step import Input, Inputs, Output, run
 from recordings.store import read_stretches
 from results.tables import read_table
-from sessions.content import content_of
-from sessions.packing import PackedArrays
-from sessions.page import page_of, template_folder
+from sessions.page import pages_of, template_folder
 from sessions.reading import sessions_of
 from study.session_sheet import events_of, table_of, with_supplied_times
 from study.settings import Protocol
@@ -45,31 +43,12 @@ def write_session_pages(
     stretches = read_stretches(signals, ["ecg", "cuff_pressure"])
     sessions = sessions_of(participant, visits, events, stretches, files)
     headers = {name: header("outcomes", name) for name in names_in("outcomes")}
-    environment = template_folder(templates[0].parent)
     shutil.rmtree(pages, ignore_errors=True)
     pages.mkdir(parents=True)
-    for previous, session, following in zip(
-        [None, *sessions], sessions, [*sessions[1:], None], strict=False
+    for session_id, page in pages_of(
+        sessions, template_folder(templates[0].parent), headers, protocol, title
     ):
-        arrays = PackedArrays()
-        content = content_of(
-            session,
-            arrays,
-            failure_band_pct=protocol.failure_band_pct,
-            no_cuff_condition=protocol.no_cuff_condition,
-            outcome_headers=headers,
-        )
-        page = page_of(
-            content,
-            arrays,
-            environment,
-            title=title,
-            visit=session.visit,
-            conditions=list(session.events["condition"].dropna().unique()),
-            previous=previous and previous.session_id,
-            following=following and following.session_id,
-        )
-        (pages / f"{session.session_id}.html").write_text(page, encoding="utf-8")
+        (pages / f"{session_id}.html").write_text(page, encoding="utf-8")
 
 
 if __name__ == "__main__":

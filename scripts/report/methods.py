@@ -1,5 +1,7 @@
 """The methods text, written from the settings that ran."""
 
+from importlib.metadata import version
+
 from comparison.conditions import METHOD, MODEL
 from comparison.sensitivity import (
     BASELINE,
@@ -13,7 +15,10 @@ from comparison.sensitivity import (
     WITHOUT_BASELINE,
 )
 from engine.listings import described
+from report.heart import delays_after_sets, delays_in_words
 from report.sentences import in_unit
+from report.words import source_of
+from results.provenance import own_version
 from results.words import counted, in_words, words_of
 
 NEEDS = (
@@ -60,6 +65,62 @@ OTHER_ASSUMPTIONS = (
 )
 
 NAMED = ("snakemake", "numpy", "scipy", "pandas", "neurokit2", "matplotlib")
+
+
+def what_is_said(results):
+    """Everything that the template of the methods text asks for, by name."""
+    settings, quality, recordings = results.settings, results.quality, results.recordings
+    clocks = results.sync
+    corrected = quality.loc[quality["segment"] == "recording", "corrected_pct"].dropna()
+    return {
+        "title": settings.study.title,
+        "conditions": ", ".join(settings.study.conditions),
+        "n_participants": recordings["participant_id"].nunique(),
+        "n_sessions": len(recordings[["participant_id", "session_id"]].drop_duplicates()),
+        "recordings": recordings_in_words(recordings),
+        "occlusion": occlusion_in_words(results.occlusion),
+        "n_clocks": len(clocks),
+        "without_marks": bool((clocks["n_marks"] == 0).all()),
+        "unknown_drift": int((clocks["n_marks"] < 2).sum()),
+        "flagged_clocks": int(clocks["status"].str.contains("flagged").sum()),
+        "detector": settings.find_beats.detector,
+        "has_rr": bool((recordings["signal"] == "rr").any()),
+        "corrected": f"{corrected.median():.2g}" if len(corrected) else "0",
+        "m": settings.measure_outcomes,
+        "protocol": settings.protocol,
+        "band_source": source_of(
+            "protocol", "failure_band_pct", settings, results.default_settings
+        ),
+        "breathing": breathing_in_words(recordings),
+        "counted_contractions": bool(results.outcomes["outcome"].eq("contraction_count").any()),
+        "errors": with_error(results.outcomes),
+        "rated": bool(
+            (results.outcomes["outcome"].eq("rpe") & results.outcomes["value"].notna()).any()
+        ),
+        "rpe_scale": settings.study.rpe_scale,
+        "delays": delays_in_words(delays_after_sets(results.events, quality), settings),
+        "other_assumptions": other_assumptions(results.sensitivity),
+        "power_pct": 100 * settings.compare_conditions.power,
+        "planned": bool(results.planning["detectable"].notna().any()),
+        "related": bool(results.coupling["r"].notna().any()),
+        "dosed": bool(results.dose["value"].notna().any()),
+        "failed": bool((results.failure["n_failed"] > 0).any()),
+        "agreed": bool(len(results.repetition_agreement)),
+        "placed": bool(results.boundaries["proposed_s"].notna().any()),
+        "segmenting": settings.segment_oxygenation,
+        "n_rules": len(settings.quality_rules),
+        "changed_rules": changed_rules(settings, results.default_settings),
+        "comparison": comparison(results.contrasts, settings),
+        "claims": claims_in_words(
+            results.claims, settings.plan, settings.compare_conditions.confidence
+        ),
+        "fewest": settings.compare_conditions.fewest_participants,
+        "level_pct": 100 * settings.compare_conditions.confidence,
+        "smallest_effects": smallest_effects(settings.compare_conditions.smallest_effect),
+        "version": own_version(),
+        "software": ", ".join(f"{name} {version(name)}" for name in NAMED),
+        "seed": settings.study.seed,
+    }
 
 
 def band(limits):

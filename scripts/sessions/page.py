@@ -10,10 +10,40 @@ import json
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from sessions.content import content_of
+from sessions.packing import PackedArrays
+
 
 def template_folder(folder):
     """Templates of a folder; every text that they print is escaped."""
     return Environment(loader=FileSystemLoader(folder), autoescape=True, undefined=StrictUndefined)
+
+
+def pages_of(sessions, templates, outcome_headers, protocol, title):
+    """Label and HTML of the page of every session of one person, each linked to its neighbours."""
+    neighbours = [None, *(session.session_id for session in sessions), None]
+    for n, session in enumerate(sessions):
+        arrays = PackedArrays()
+        content = content_of(
+            session,
+            arrays,
+            failure_band_pct=protocol.failure_band_pct,
+            no_cuff_condition=protocol.no_cuff_condition,
+            outcome_headers=outcome_headers,
+        )
+        yield (
+            session.session_id,
+            page_of(
+                content,
+                arrays,
+                templates,
+                title=title,
+                visit=session.visit,
+                conditions=list(session.events["condition"].dropna().unique()),
+                previous=neighbours[n],
+                following=neighbours[n + 2],
+            ),
+        )
 
 
 def page_of(content, arrays, templates, **facts):
