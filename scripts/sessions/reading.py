@@ -91,7 +91,7 @@ def traces_by_session(path):
     reason_codes = reasons.indices.fill_null(len(reason_of) - 1).to_numpy()
     begins = np.flatnonzero(np.diff(codes, prepend=-1))
     sensors = []
-    for begin, end in zip(begins, [*begins[1:], table.num_rows], strict=True):
+    for begin, end in zip(begins, np.append(begins, table.num_rows)[1:], strict=True):
         labels = {name: table[name][int(begin)].as_py() for name in SENSOR_LABELS}
         times = {name: column[begin:end] for name, column in numbers.items()}
         reason = [reason_of[code] or "" for code in reason_codes[begin:end]]

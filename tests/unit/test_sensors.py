@@ -10,6 +10,7 @@ from muscle.cleaning import clean_saturation
 from muscle.sensors import on_sensor, sensor_of_set
 from muscle.traces import quality_of, write_traces
 from recordings.store import SessionStretch, by_recording, read_stretches, write_stretches
+from sessions.reading import traces_by_session
 
 BLANK = {"channel": None, "site": None, "side": None, "position": None}
 SET = SimpleNamespace(session_id="ses-1", exercise="squat")
@@ -73,3 +74,8 @@ def test_blank_labels_stay_blank_through_the_store_quality_and_the_cleaned_trace
 def test_a_visit_without_saturation_gives_an_empty_file_of_traces(tmp_path):
     write_traces([], tmp_path / "saturation.parquet")
     assert pq.read_table(tmp_path / "saturation.parquet").num_rows == 0
+
+
+def test_a_person_without_saturation_has_no_sensors_on_their_pages(tmp_path):
+    write_traces([], tmp_path / "oxygenation.parquet")
+    assert traces_by_session(tmp_path / "oxygenation.parquet") == {}
