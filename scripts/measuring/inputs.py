@@ -21,7 +21,6 @@ from muscle import cleaning, levels, recovery
 from muscle.contractions import find_contractions
 from recordings import time_axis
 from results.estimate import Estimate
-from windows._after_set import release_of_cuff
 
 # filters of the time-varying estimates settle within this time
 MARGIN_S = 30.0
@@ -380,10 +379,6 @@ def logged_cadence_hz(event):
     """Repetitions over time as noted on the session sheet; 0 where they were not noted."""
     noted = pd.notna(event.reps_done) and event.duration_s > 0
     return event.reps_done / event.duration_s if noted else 0.0
-
-
-def recovery_start_s(event, session_events):
-    return max(event.onset_s + event.duration_s, release_of_cuff(event, session_events))
 
 
 MAKERS = {
