@@ -1,19 +1,24 @@
 """Read the tables of a study: rows as declared, each with its number in the spreadsheet."""
 
-import csv
 import difflib
-import io
+import re
 from collections import Counter
 from functools import lru_cache
 from pathlib import Path
+from typing import get_args
 
 from pydantic import ValidationError
 
+from study.cells import TableFault, cells_of_text
 from study.event_ids import name_events
+from study.outside import LARGEST_TABLE_BYTES, Refused, open_outside
 from study.problems import Problems
 from study.tables import COLUMN_REFUSED, REQUIRED, TABLES, allowed_in, choices_of, meant_by
 
 MISSING = ("", "n/a")
+
+# as people and programs write numbers; pydantic reads 1_000 as well
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 
 
 def rows_of(study_folder, table, participant=None):
@@ -49,54 +54,124 @@ def read_table(path, problems):
 
     A byte-order mark, CRLF, spaces round a value and blank lines are accepted.
     """
-    model, name = TABLES[path.stem], path.name
     if not path.exists():
         if path.stem in REQUIRED:
             problems.add_unread(path, "", f"the table is missing; it is needed in {path.parent}")
         return []
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        problems.add_unread(path, "", f"is not UTF-8 text (byte {error.start}); save it as UTF-8")
+        content = open_outside(path, path.parent, LARGEST_TABLE_BYTES).content
+        cells = cells_of_text(content)
+    except TableFault as fault:
+        problems.add_unread(path, fault.place, fault.message)
         return []
-    lines = [[cell.strip() for cell in line] for line in csv.reader(io.StringIO(text), "excel-tab")]
-    header = lines[0] if lines else []
+    except Refused as fault:
+        problems.add_unread(path, "", str(fault))
+        return []
+    except OSError as fault:
+        problems.add_unread(path, "", f"cannot be opened ({fault.strerror}); see who may read it")
+        return []
+    return rows_of_cells(path, cells, problems)
+
+
+def rows_of_cells(path, cells, problems):
+    """Rows of a table from its cells, whatever the form of its file; faults go to `problems`.
+
+    `path`: the file, whose stem names the table; `cells`: text of the cells of every row of the
+    spreadsheet, the header first, blank rows among them, so that row numbers are those that a
+    person sees.
+    """
+    model, name = TABLES[path.stem], path.name
+    header = list(cells[0]) if cells else []
     while header and not header[-1]:
-        header = header[:-1]
+        header.pop()
     required = [c for c, f in model.model_fields.items() if f.is_required() or c in model.needed]
     problem = _header_problem(header, required, model)
     if problem:
         problems.add_unread(path, "row 1", problem)
         return []
-    for column in sorted(set(header) - set(model.model_fields)):
+    _check_header(name, header, required, model, problems)
+    numeric = {c for c, field in model.model_fields.items() if _is_number(field.annotation)}
+    rows, n_filled = [], 0
+    for number, of_row in enumerate(cells[1:], start=2):
+        if not any(of_row):
+            continue
+        n_filled += 1
+        if len(of_row) > len(header) and any(of_row[len(header) :]):
+            problems.add(
+                name,
+                f"row {number}",
+                f"{len(of_row)} cells, the header has {len(header)}; take out a tab within a cell, "
+                "or give the further column a name",
+            )
+            continue
+        values = {c: v for c, v in zip(header, of_row, strict=False) if v not in MISSING}
+        row = _row(values, model, numeric, name, number, problems)
+        if row is None:
+            problems.refused_rows.setdefault(path.stem, []).append(values)
+        else:
+            rows.append(row)
+    if path.stem == "events":
+        name_events(rows)
+    if path.stem in REQUIRED and not n_filled:
+        problems.add_unread(path, "", "holds a header and no rows; write a row for each")
+    return rows
+
+
+def _row(values, model, numeric, name, number, problems):
+    """One row as declared, or None where a value is not; faults go to `problems`."""
+    told = set()
+    row = None
+    try:
+        row = model.model_validate(values)
+    except ValidationError as error:
+        for problem in error.errors():
+            told.add(problem["loc"][0] if problem["loc"] else None)
+            problems.add(name, *_place_and_message(problem, number, model))
+    for column in numeric.intersection(values) - told:
+        if not _NUMBER.fullmatch(values[column]):
+            allowed = allowed_in(model.model_fields[column])
+            problems.add(
+                name,
+                f"row {number}, column {column}",
+                f"found {values[column]!r}, allowed: {allowed}; write digits alone",
+            )
+            row = None
+    if row is not None:
+        row.__dict__["row_number"] = number
+    return row
+
+
+def _is_number(annotation):
+    return annotation in (int, float) or any(map(_is_number, get_args(annotation)))
+
+
+def _check_header(name, header, required, model, problems):
+    """Columns that stand twice or are misspelt are problems, others that nothing reads a remark."""
+    unread = []
+    for column in sorted({*header} - {*model.model_fields, ""}):
         near = _nearly_declared(column, set(model.model_fields) - set(header))
         if near and near not in required:
             problems.add(name, "row 1", f"column {column!r} is not known; did you mean {near!r}?")
+        else:
+            unread.append(column)
+    if unread:
+        problems.remarks.append(_columns_not_read(name, unread, header, model))
     for column, times in Counter(header).items():
         if times > 1:
             problems.add(name, "row 1", f"column {column!r} stands {times} times; keep one")
-    rows = []
-    for number, cells in enumerate(lines[1:], start=2):
-        if not any(cells):
-            continue
-        if len(cells) > len(header) and any(cells[len(header) :]):
-            problems.add(name, f"row {number}", f"{len(cells)} cells, the header has {len(header)}")
-            continue
-        values = {c: v for c, v in zip(header, cells, strict=False) if v not in MISSING}
-        try:
-            row = model.model_validate(values)
-        except ValidationError as error:
-            for problem in error.errors():
-                problems.add(name, *_place_and_message(problem, number, model))
-            problems.refused_rows.setdefault(path.stem, []).append(values)
-            continue
-        row.__dict__["row_number"] = number
-        rows.append(row)
-    if path.stem == "events":
-        name_events(rows)
-    if path.stem in REQUIRED and not any(any(cells) for cells in lines[1:]):
-        problems.add_unread(path, "", "holds a header and no rows")
-    return rows
+
+
+def _columns_not_read(name, unread, header, model):
+    """That columns are kept and read by nothing, with a declared one that each may have meant."""
+    absent = sorted(set(model.model_fields) - set(header))
+    shown = []
+    for column in unread:
+        near = difflib.get_close_matches(column.lower(), absent, 1, 0.75)
+        within = [c for c in absent if column.lower() in c.split("_") or c in column.lower()]
+        meant = next(iter(within or near), None)
+        shown.append(f"{column!r} (meant {meant!r}?)" if meant else repr(column))
+    columns = "column" if len(shown) == 1 else "columns"
+    return f"{name}: {columns} {', '.join(shown)}: kept in the study, read by nothing."
 
 
 def _header_problem(header, required, model):
@@ -111,15 +186,17 @@ def _header_problem(header, required, model):
     allowed = f"; allowed {'; '.join(told)}" if told else ""
     if len(header) == 1 and any(mark in header[0] for mark in ",;"):
         return f"{missing}; columns are separated by tabs, save it as TSV"
+    unknown = {name.lower(): name for name in header if name not in model.model_fields}
     renamed = [
-        f"found {near[0]!r}: rename it"
+        f"found {unknown[near[0]]!r}: rename it {column}"
         for column in absent
-        if (near := difflib.get_close_matches(column, set(header) - set(model.model_fields), 1))
+        if (near := difflib.get_close_matches(column, unknown, 1))
     ]
     if not renamed and not set(header) & set(model.model_fields):
         shown = ", ".join(repr(cell) for cell in header[:4]) or "nothing"
         return f"{missing}; row 1 must name the columns, found {shown}"
-    return "; ".join([missing, *renamed]) + allowed
+    cure = "" if renamed or allowed else "; add it to row 1, with a value in each row"
+    return "; ".join([missing, *renamed]) + allowed + cure
 
 
 def _nearly_declared(column, absent):
