@@ -2,10 +2,14 @@
 
 import pandas as pd
 
+from cuff.blood_pressure import above_stop_limits
 from cuff.log import planned_pressure
 from cuff.occlusion import share_of_occlusion
 from recordings.limbs import limb_in_words, same_limb
 from study.session_sheet import exercise_and_bout
+
+# of the skin distal to a cuff
+WARNING_COLOURS = ("pale", "blue", "mottled")
 
 CHECKS = ("cuff_pressure_mmhg", "pain", "numbness", "capillary_refill_s", "distal_flow")
 
@@ -68,7 +72,7 @@ def rows_of_visit(events, note, occlusion, checks, settings, protocol):
             **share_of_occlusion(limb_sets, limb, side, posture, occlusion),
             **restriction(cuffs),
             "stopped_early": sum(stopped is True for stopped in limb_sets["stopped_early"]),
-            "symptoms": symptoms(limb_sets, settings.slow_refill_s),
+            "symptoms": symptoms(limb_sets, settings),
             "missing_checks": missing_checks(limb_sets),
         }
         findings = [
@@ -76,6 +80,7 @@ def rows_of_visit(events, note, occlusion, checks, settings, protocol):
             *misplaced(limb_sets, noted),
             *above_noted(cuffs, limb_sets, protocol.pressure_tolerance_mmhg),
             *recorded_otherwise(of_limb(checks, limb)),
+            *above_stop_limits(limb_sets, settings),
         ]
         yield row | {"findings": "; ".join(findings) or "none"}
 
@@ -97,24 +102,32 @@ def restriction(cuffs):
     }
 
 
-def symptoms(sets, slow_refill_s):
+def symptoms(sets, settings):
     """Symptoms and signs of the sets, each with its exercise and bout."""
     noted = [
         f"{sign} ({exercise_and_bout(event)})"
         for event in sets.itertuples()
-        for sign in signs_of(event, slow_refill_s)
+        for sign in signs_of(event, settings)
     ]
     return "; ".join(noted) or "none noted"
 
 
-def signs_of(event, slow_refill_s):
+def signs_of(event, settings):
+    """Signs of a set or of a step of a titration at which a cuff is to be released.
+
+    `settings`: the section check_safety.
+    """
     if event.numbness == "marked":
         yield "marked numbness"
-    if pd.notna(event.capillary_refill_s) and event.capillary_refill_s > slow_refill_s:
+    if pd.notna(event.pain) and event.pain >= settings.severe_pain:
+        yield f"pain {event.pain:g} of 10"
+    if event.skin_colour in WARNING_COLOURS:
+        yield f"skin {event.skin_colour}"
+    if pd.notna(event.capillary_refill_s) and event.capillary_refill_s > settings.slow_refill_s:
         yield f"refill {event.capillary_refill_s:g} s"
     if event.distal_flow is False:
         yield "no distal flow"
-    if event.stopped_early is True:
+    if getattr(event, "stopped_early", None) is True:
         yield f"stopped early: {event.reason or 'no reason noted'}"
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import yaml
 
+from cuff.cautions import CAUTION
 from engine.listings import families, outcome_modules, window_modules, windows_of
 from results import columns as results
 from study.settings import QualityRule, setting_sections
@@ -28,6 +29,9 @@ REMARKS = {
     "another visit of the participant, which exclusions.tsv quotes beside the condition that was "
     "not done. A visit of which nothing was recorded keeps its row here, with the reason in "
     "`note`, and has none in recordings.tsv: exclusions.tsv quotes that note, too.",
+    "occlusion": CAUTION,
+    "titration": CAUTION + " A step is passed where it was accepted, flow was heard, refill lay "
+    "within its limit and no stop sign was noted.",
 }
 
 

@@ -93,6 +93,7 @@ class Protocol(Section):
         "convention",
         formerly="check_safety",
         gt=0,
+        le=30,
     )
     failure_band_pct: Band = setting(
         "Saturation at which a working muscle under a cuff is said to fail.",
@@ -216,7 +217,7 @@ class SegmentOxygenation(Section):
         gt=0,
     )
     inflated_mmhg: float = setting(
-        "A cuff that holds more than this counts as inflated.", "convention", gt=0
+        "A cuff that holds more than this counts as inflated.", "convention", gt=0, le=30
     )
     boundary_tolerance_s: float = setting(
         "A set of the log that begins or ends this far from what the trace shows is flagged.",
@@ -359,20 +360,64 @@ class MeasureOutcomes(Section):
     )
 
 
+class Cuff(Section):
+    """A cuff that the tables of the study name."""
+
+    width_cm: float | None = setting("Width, in cm.", "the study", default=None, gt=0, le=30)
+    bladder: str | float | None = setting(
+        "Bladder in words, as single or three chambers, or its length in cm.",
+        "the study",
+        default=None,
+    )
+    regulated: bool | None = setting(
+        "Whether the device holds the pressure while the limb moves.", "the study", default=None
+    )
+
+
 class CheckSafety(Section):
-    """Pressures against measured occlusion pressures, symptoms and missing checks."""
+    """Pressures against measured occlusion pressures, symptoms, harms and missing checks."""
 
     highest_share_pct: float = setting(
-        "A larger share of the occlusion pressure is named; local rules take precedence.",
+        "Largest share of the occlusion pressure in the protocol of the study; it can only be "
+        "lowered. No number here says that a pressure is safe; local rules take precedence.",
         "Patterson et al. 2019, 40 to 80 %",
         gt=0,
         le=80,
     )
     slow_refill_s: float = setting(
-        "A capillary refill slower than this is named.", "common practice, no source", gt=0
+        "A capillary refill slower than this is named, and is no passed step of a titration.",
+        "common practice, no source",
+        gt=0,
+        le=10,
+    )
+    severe_pain: float = setting(
+        "Pain of this much, 0 to 10, is named, and is a stop sign in a titration.",
+        "Serlin et al. 1995, 7 to 10 is severe, from memory",
+        gt=0,
+        le=10,
     )
     longest_restriction_min: float = setting(
-        "Longer time under the cuff without release is named.", "Patterson et al. 2019", gt=0
+        "Longer time under the cuff without release is named.",
+        "Patterson et al. 2019",
+        gt=0,
+        le=30,
+    )
+    stop_systolic_mmhg: float | None = setting(
+        "Systolic blood pressure at which the study stops; null is not checked, and said.",
+        "the study",
+        ge=50,
+        le=300,
+    )
+    stop_diastolic_mmhg: float | None = setting(
+        "Diastolic blood pressure at which the study stops; null is not checked, and said.",
+        "the study",
+        ge=20,
+        le=200,
+    )
+    cuffs: dict[str, Cuff] = setting(
+        "Cuffs by the name that the column cuff of the tables holds, each with width_cm, bladder "
+        "and regulated; study.yaml may state them as a section of their own, `cuffs:`.",
+        "the study",
     )
 
 

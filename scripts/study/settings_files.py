@@ -150,6 +150,7 @@ def _in_present_sections(values, written, problems, within=()):
     """What is stated, each setting in the section that has it now, in alternatives as well."""
     values = {name: dict(v) if isinstance(v, dict) else v for name, v in values.items()}
     _move_former_rules(values, written, within)
+    _move_cuffs(values, written, within)
     for moved, section in moved_settings().items():
         former, name = moved.split(".")
         if not (isinstance(values.get(former), dict) and name in values[former]):
@@ -197,6 +198,14 @@ def _move_former_rules(values, written, within):
         rules[name] = merged(stated, rules[name]) if name in rules else stated
         place = (*within, "measure_outcomes", "gates", name)
         written.stated_formerly((*within, "quality_rules", name), place)
+
+
+def _move_cuffs(values, written, within):
+    """Cuffs may stand in a section of their own, since several tables name them."""
+    section = values.setdefault("check_safety", {}) if "cuffs" in values else None
+    if isinstance(section, dict) and "cuffs" not in section:
+        section["cuffs"] = values.pop("cuffs")
+        written.stated_formerly((*within, "check_safety", "cuffs"), (*within, "cuffs"))
 
 
 def _checked(values, file, written, problems):

@@ -40,6 +40,10 @@ StopReason = Literal[
     "planned end", "volitional failure", "technique", "pain", "symptoms", "equipment", "other"
 ]
 
+SkinColour = Literal["normal", "flushed", "pale", "blue", "mottled"]
+
+Numbness = Literal["none", "mild", "marked"]
+
 Signal = Literal["ecg", "rr", "muscle_oxygen", "total_haemoglobin", "cuff_pressure", "respiration"]
 
 OcclusionMethod = Literal[
@@ -150,6 +154,21 @@ class Session(Row):
     date_shifted: str | None = Field(
         None, pattern=r"^\d{4}-\d{2}-\d{2}$", description="a shifted date, as 2031-05-24"
     )
+    sleep_h: float | None = Field(
+        None, ge=0, le=24, description="hours slept in the night before, 0 to 24"
+    )
+    caffeine_h: float | None = Field(
+        None, ge=0, le=1000, description="hours since the last caffeine, 0 to 1000"
+    )
+    exercise_h: float | None = Field(
+        None, ge=0, le=1000, description="hours since the last hard exercise, 0 to 1000"
+    )
+    room_c: float | None = Field(
+        None, ge=0, le=50, description="temperature of the room, 0 to 50 degrees Celsius"
+    )
+    expectation: str | None = Field(
+        None, description="which condition the participant believed or expected, in a few words"
+    )
     note: str | None = Field(None, description="free text")
 
 
@@ -162,12 +181,31 @@ class Occlusion(Row):
     side: Side | None = Field(None, description="left, right or both")
     posture: Posture = Field(description="supine, seated or standing")
     cuff_width_cm: float = Field(gt=0, le=30, description="width of the cuff, above 0 to 30 cm")
-    occlusion_pressure_mmhg: float = Field(ge=50, le=350, description="50 to 350 mmHg")
+    cuff: str | None = Field(None, description="the cuff by its name in cuffs of study.yaml")
+    occlusion_pressure_mmhg: float = Field(
+        ge=50, le=350, description="50 to 350 mmHg; 1 kPa is 7.5 mmHg"
+    )
     method: OcclusionMethod = Field(
         description="how the pressure was found: doppler; photoplethysmography, as by a pulse "
         "oximeter; oscillometric, by an automatic device; palpation of the pulse; or estimated "
         "from other measures, which is no measurement"
     )
+    override: YesNo | None = Field(
+        None,
+        description="yes where pressures outside the limits count on purpose on this limb, in this "
+        "visit or, without session_id, in all of them; yes or no",
+    )
+    override_by: str | None = Field(
+        None, description="who decided on the override; required beside override yes"
+    )
+    override_reason: str | None = Field(None, description="why; required beside override yes")
+
+    @model_validator(mode="after")
+    def _an_override_has_a_name_and_a_reason(self):
+        for column in ("override_by", "override_reason"):
+            if self.override and not getattr(self, column):
+                raise refused(column, "n/a", "required beside override yes")
+        return self
 
 
 class Recording(Row):
@@ -270,11 +308,19 @@ class Event(Row):
     load_kg: float | None = Field(None, ge=0, description="kilograms, not below 0")
     rpe: float | None = Field(None, ge=0, le=20, description="on the scale that the study names")
     pain: float | None = Field(None, ge=0, le=10, description="0 to 10")
-    numbness: Literal["none", "mild", "marked"] | None = Field(
-        None, description="none, mild or marked"
-    )
+    numbness: Numbness | None = Field(None, description="none, mild or marked")
     capillary_refill_s: float | None = Field(None, ge=0, le=30, description="0 to 30 s")
     distal_flow: YesNo | None = None
+    skin_colour: SkinColour | None = Field(
+        None, description="as seen distal to the cuff: normal, flushed, pale, blue or mottled"
+    )
+    systolic_mmhg: float | None = Field(
+        None, ge=50, le=300, description="blood pressure, 50 to 300 mmHg"
+    )
+    diastolic_mmhg: float | None = Field(
+        None, ge=20, le=200, description="blood pressure, 20 to 200 mmHg, below systolic_mmhg"
+    )
+    cuff: str | None = Field(None, description="the cuff by its name in cuffs of study.yaml")
     stopped_early: YesNo | None = None
     stop_reason: StopReason | None = Field(
         None,
@@ -288,6 +334,14 @@ class Event(Row):
         for column in ("onset_s", "duration_s"):
             if self.trial_type != "set" and getattr(self, column) is None:
                 raise refused(column, "n/a", "required, only a set may lack it")
+        return self
+
+    @model_validator(mode="after")
+    def _blood_pressure_is_in_order(self):
+        both = self.systolic_mmhg is not None and self.diastolic_mmhg is not None
+        if both and self.diastolic_mmhg >= self.systolic_mmhg:
+            allowed = f"below systolic_mmhg, {self.systolic_mmhg:g}"
+            raise refused("diastolic_mmhg", f"{self.diastolic_mmhg:g}", allowed)
         return self
 
     @model_validator(mode="after")
@@ -349,13 +403,78 @@ class Edit(Row):
         return self
 
 
+class TitrationStep(Row):
+    """titration.tsv: one row per pressure tried while the individual target was looked for."""
+
+    participant_id: ParticipantId
+    session_id: SessionId
+    limb: Limb = Field(description="arm or leg")
+    side: Side | None = Field(None, description="left, right or both")
+    posture: Posture = Field(description="supine, seated or standing")
+    cuff_width_cm: float | None = Field(
+        None, gt=0, le=30, description="width of the cuff, above 0 to 30 cm"
+    )
+    cuff: str | None = Field(None, description="the cuff by its name in cuffs of study.yaml")
+    pressure_mmhg: float = Field(ge=0, le=400, description="pressure of the step, 0 to 400 mmHg")
+    capillary_refill_s: float | None = Field(None, ge=0, le=30, description="0 to 30 s")
+    distal_flow: YesNo | None = Field(
+        None, description="flow heard or felt distal to the cuff, yes or no"
+    )
+    skin_colour: SkinColour | None = Field(
+        None, description="as seen distal to the cuff: normal, flushed, pale, blue or mottled"
+    )
+    pain: float | None = Field(None, ge=0, le=10, description="0 to 10")
+    numbness: Numbness | None = Field(None, description="none, mild or marked")
+    smo2_pct: float | None = Field(
+        None, ge=0, le=100, description="saturation of the muscle at the step, 0 to 100 %"
+    )
+    accepted: YesNo | None = Field(None, description="taken as the target, yes or no")
+    note: str | None = Field(None, description="free text; it never leaves the study folder")
+
+
+# grades of adverse events by the numbers of CTCAE 5.0, National Cancer Institute 2017
+GRADES = ("mild", "moderate", "severe", "life-threatening", "fatal")
+
+
+def _grade_in_words(value):
+    by_number = {str(number): grade for number, grade in enumerate(GRADES, start=1)}
+    return by_number.get(str(value), value)
+
+
+class Harm(Row):
+    """harms.tsv: one row per adverse event, seen at the visit or up to days later.
+
+    A table with a header and no rows says that harms were asked for and none occurred.
+    """
+
+    participant_id: ParticipantId
+    session_id: SessionId | None = None
+    event_id: str | None = Field(
+        None, description="the event, as in events.tsv or, made from it, in outcomes.tsv"
+    )
+    days_after: float | None = Field(
+        None, ge=0, le=365, description="days after the visit, 0 to 365; 0 at the visit itself"
+    )
+    what: str = Field(max_length=60, description="the harm in a few words, as bruise or faintness")
+    grade: Annotated[Literal[GRADES], BeforeValidator(_grade_in_words)] = Field(
+        description="mild, moderate, severe, life-threatening or fatal, or 1 to 5"
+    )
+    related: Literal["yes", "probable", "possible", "unlikely", "no", "unknown"] | None = Field(
+        None, description="to the cuff: yes, probable, possible, unlikely, no or unknown"
+    )
+    resolved: Literal["yes", "no", "unknown"] | None = Field(None, description="yes, no or unknown")
+    note: str | None = Field(None, description="free text; it never leaves the study folder")
+
+
 TABLES = {
     "participants": Participant,
     "sessions": Session,
     "occlusion": Occlusion,
+    "titration": TitrationStep,
     "recordings": Recording,
     "events": Event,
     "edits": Edit,
+    "harms": Harm,
 }
 
 REQUIRED = ("participants", "sessions", "recordings")

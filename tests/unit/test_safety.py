@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 from check_safety import check_safety
+from cuff.blood_pressure import above_stop_limits
 from cuff.log import planned_pressure
 from cuff.occlusion import share_of_occlusion
 from cuff.safety import above_noted, beyond_limits, misplaced, restriction, rows_of_visit, symptoms
@@ -130,9 +131,9 @@ def test_the_share_is_that_of_the_highest_pressure_of_the_sets():
 
 def test_a_slow_refill_is_a_symptom_and_a_quick_one_is_none():
     noted = {"exercise": "squat", "bout": 2.0, "numbness": "none", "distal_flow": True}
-    noted |= {"stopped_early": False, "reason": None}
+    noted |= {"stopped_early": False, "reason": None, "pain": None, "skin_colour": None}
     sets = pd.DataFrame([noted | {"capillary_refill_s": 2.0}, noted | {"capillary_refill_s": 5.0}])
-    assert symptoms(sets, 3.0) == "refill 5 s (squat bout 2)"
+    assert symptoms(sets, settings_with().check_safety) == "refill 5 s (squat bout 2)"
 
 
 def test_a_pressure_that_nobody_noted_is_unknown_and_only_without_a_cuff_zero():
@@ -161,6 +162,9 @@ BLANK_SET = {
     "numbness": None,
     "capillary_refill_s": None,
     "distal_flow": None,
+    "skin_colour": None,
+    "systolic_mmhg": None,
+    "diastolic_mmhg": None,
     "stopped_early": None,
     "reason": None,
 }
@@ -215,3 +219,30 @@ def test_a_posture_that_was_not_noted_gives_no_share():
 def test_a_visit_without_sets_says_so():
     rest = BLANK_SET | {"trial_type": "baseline"}
     assert row_of_visit([rest]) == {"findings": "no set was noted"}
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "said"),
+    [
+        ("skin_colour", "blue", "skin blue (squat)"),
+        ("skin_colour", "pale", "skin pale (squat)"),
+        ("skin_colour", "mottled", "skin mottled (squat)"),
+        ("skin_colour", "flushed", "none noted"),
+        ("skin_colour", "normal", "none noted"),
+        ("pain", 7.0, "pain 7 of 10 (squat)"),
+        ("pain", 6.5, "none noted"),
+        ("distal_flow", False, "no distal flow (squat)"),
+        ("numbness", "mild", "none noted"),
+    ],
+)
+def test_a_sign_at_which_a_cuff_is_released_is_told_and_a_mild_one_is_not(column, value, said):
+    assert row_of_visit([BLANK_SET | {column: value}])["symptoms"] == said
+
+
+@pytest.mark.parametrize(("systolic_mmhg", "told"), [(180.0, True), (179.0, False)])
+def test_a_blood_pressure_is_held_against_the_limit_at_which_the_study_stops(systolic_mmhg, told):
+    event = pd.DataFrame([BLANK_SET | {"systolic_mmhg": systolic_mmhg, "diastolic_mmhg": 90.0}])
+    stops = settings_with(check_safety={"stop_systolic_mmhg": 180.0}).check_safety
+    said = ["systolic blood pressure 180 mmHg, the study stops at 180 (squat)"] if told else []
+    assert list(above_stop_limits(event, stops)) == said
+    assert not list(above_stop_limits(event, settings_with().check_safety))

@@ -4,7 +4,7 @@ A table that could not be read at all is one problem; nothing is compared with i
 everything that refers to it would be named as well.
 """
 
-from study.checks import edits, events, outcomes, people, recordings, settings
+from study.checks import cuffs, edits, events, outcomes, people, recordings, settings
 
 
 def check_tables_together(study, problems):
@@ -27,5 +27,9 @@ def check_tables_together(study, problems):
         settings.check_working_muscles,
         settings.check_no_cuff_condition,
         events.check_failures,
+        cuffs.check_cuffs_are_described,
+        cuffs.check_no_cuff_has_no_pressure,
+        cuffs.check_pressures_are_mmhg,
+        cuffs.check_harms_name_events,
     ):
         check(study, problems)

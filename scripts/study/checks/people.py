@@ -44,7 +44,9 @@ def check_labels_are_declared(study, problems):
         (row.get("participant_id"), row.get("session_id"))
         for row in problems.refused_rows.get("sessions", [])
     }
-    for name in ("sessions", "occlusion", "recordings", "events", "edits"):
+    for name in (
+        *("sessions", "occlusion", "titration", "recordings", "events", "edits", "harms"),
+    ):
         for row in tables[name]:
             visit = (row.participant_id, getattr(row, "session_id", None))
             if row.participant_id not in people:

@@ -1,0 +1,107 @@
+"""Cuffs, their pressures and harms: names that are described, units, events that exist."""
+
+from statistics import median
+
+from results.words import counted, in_words
+
+KPA_IN_MMHG = 7.50062
+
+# the highest pressure of a study in mmHg does not lie below this, that of one in kPa mostly does
+LOWEST_HIGHEST_MMHG = 35.0
+
+# a pressure in kPa lies this near to that of its condition
+SAME_PRESSURE_SHARE = 0.15
+
+
+def check_cuffs_are_described(study, problems):
+    """A cuff that a table names is one of study.yaml, and as wide there as in the table."""
+    cuffs = study.settings.check_safety.cuffs
+    unknown = {}
+    for table in ("occlusion", "titration", "events"):
+        for row in study.tables[table]:
+            if row.cuff is None:
+                continue
+            if row.cuff not in cuffs:
+                unknown.setdefault(row.cuff, table)
+                if cuffs:
+                    problems.add_unknown(table, row, "cuff", list(cuffs))
+                continue
+            width_cm, described_cm = getattr(row, "cuff_width_cm", None), cuffs[row.cuff].width_cm
+            if None not in (width_cm, described_cm) and width_cm != described_cm:
+                problems.add(
+                    f"{table}.tsv",
+                    f"row {row.row_number}, column cuff_width_cm",
+                    f"found {width_cm:g} for cuff {row.cuff!r}, whose width_cm in study.yaml is "
+                    f"{described_cm:g}; correct one of the two",
+                )
+    if unknown and not cuffs:
+        named = in_words([repr(name) for name in sorted(unknown)])
+        problems.remarks.append(
+            f"study.yaml describes no cuffs, the tables name {named}; write the width, the bladder "
+            "and whether it is regulated under cuffs, each by its name."
+        )
+
+
+def check_no_cuff_has_no_pressure(study, problems):
+    """The condition without cuff is not one whose sets mostly have a pressure."""
+    name = study.settings.protocol.no_cuff_condition
+    noted = [
+        row
+        for row in study.tables["events"]
+        if row.trial_type == "set" and row.condition == name and row.cuff_pressure_mmhg is not None
+    ]
+    inflated = [row for row in noted if row.cuff_pressure_mmhg > 0]
+    if len(inflated) > len(noted) / 2:
+        problems.add_setting(
+            study.written,
+            ("protocol", "no_cuff_condition"),
+            f"found {name!r}, but {counted(len(inflated), 'set')} of it have a cuff pressure, the "
+            f"first in events.tsv, row {inflated[0].row_number}; name the condition without cuff, "
+            "or write null where every condition has one",
+        )
+
+
+def check_pressures_are_mmhg(study, problems):
+    """Cuff pressures that look like kPa are told: 12 where 90 mmHg are meant."""
+    noted = [row for row in study.tables["events"] if row.cuff_pressure_mmhg]
+    if not noted:
+        return
+    highest = max(row.cuff_pressure_mmhg for row in noted)
+    if highest < LOWEST_HIGHEST_MMHG:
+        problems.remarks.append(
+            f"events.tsv, column cuff_pressure_mmhg: the highest pressure of the study is "
+            f"{highest:g} mmHg; where it was noted in kPa it is {highest * KPA_IN_MMHG:.0f} mmHg: "
+            "correct the column."
+        )
+        return
+    of_condition = {}
+    for row in noted:
+        key = (row.participant_id, row.condition, row.limb)
+        of_condition.setdefault(key, []).append(row.cuff_pressure_mmhg)
+    for row in noted:
+        typical = median(of_condition[row.participant_id, row.condition, row.limb])
+        converted = row.cuff_pressure_mmhg * KPA_IN_MMHG
+        if abs(converted / typical - 1) < SAME_PRESSURE_SHARE:
+            problems.remarks.append(
+                f"events.tsv, row {row.row_number}, column cuff_pressure_mmhg: found "
+                f"{row.cuff_pressure_mmhg:g} beside {typical:g} mmHg in the other rows of this "
+                f"condition; {row.cuff_pressure_mmhg:g} kPa would be {converted:.0f} mmHg: correct "
+                "it if so."
+            )
+
+
+def check_harms_name_events(study, problems):
+    """A harm that names an event names one that exists, of its visit where it names one."""
+    if "events" in {*problems.unread_tables, *problems.refused_rows}:
+        return
+    for row in study.tables["harms"]:
+        if row.event_id is None:
+            continue
+        ids = [
+            event.event_id
+            for event in study.tables["events"]
+            if event.participant_id == row.participant_id
+            and row.session_id in (None, event.session_id)
+        ]
+        if row.event_id not in ids:
+            problems.add_unknown("harms", row, "event_id", ids)
