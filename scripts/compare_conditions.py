@@ -21,6 +21,7 @@ def compare_conditions(
     outcomes: Input,
     contrasts: Output,
     claims: Output,
+    joint_tests: Output,
     models: Output,
     missing: Output,
     sensitivity: Output,
@@ -38,6 +39,7 @@ def compare_conditions(
     files = {
         "contrasts": contrasts,
         "claims": claims,
+        "joint_tests": joint_tests,
         "models": models,
         "sensitivity": sensitivity,
         "planning": planning_table,

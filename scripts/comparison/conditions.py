@@ -18,7 +18,7 @@ import pandas as pd
 
 from comparison.design import Design, ModelError, leaves_a_residual, random_terms
 from comparison.mixed_model import Fit, fit
-from comparison.within_person import Contrast, Estimator, WithinPerson, difference
+from comparison.within_person import Contrast, Estimator, JointTest, WithinPerson, difference
 from results.decided import SAME_ORDER
 
 AVERAGED = "visits of one condition were averaged within the participant"
@@ -329,13 +329,22 @@ class Comparison:
         estimator = self._estimator(sum(weights[n] for n in held) / len(held))
         return estimator and estimator.of(self.y[self.layout.cells]), left_out
 
+    def tested_together(self, wanted: np.ndarray) -> JointTest | None:
+        """The test that contrasts (contrasts, conditions, exercises) are all zero."""
+        estimator = self._kept("joint", wanted)
+        return estimator and estimator.of(self.y[self.layout.cells])
+
     def _estimator(self, wanted: np.ndarray) -> Estimator | None:
+        return self._kept("estimator", wanted)
+
+    def _kept(self, kind: str, wanted: np.ndarray):
+        """What a layout gives for weights, computed once for all outcomes with its cells."""
         layout = self.layout
         if self.covariates:
-            return layout.estimator(wanted)
-        key = (id(layout), wanted.tobytes())
+            return getattr(layout, kind)(wanted)
+        key = (kind, id(layout), wanted.tobytes())
         if key not in self.designs:
-            self.designs[key] = layout.estimator(wanted)
+            self.designs[key] = getattr(layout, kind)(wanted)
         return self.designs[key]
 
     def pairs_of_values(

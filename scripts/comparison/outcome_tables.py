@@ -13,6 +13,7 @@ import pandas as pd
 
 from comparison.conditions import Comparison, usable
 from comparison.contrasts import Rules, contrast_table, smallest_effect_in
+from comparison.joint_tests import joint_tests
 from comparison.model_table import diagnostic_table, model_table
 from comparison.planned_claims import (
     Tested,
@@ -87,14 +88,15 @@ def declared(constant: str) -> dict[str, object]:
 
 
 def compare(outcomes: pd.DataFrame, plan: Plan) -> dict[str, list[pd.DataFrame]]:
-    """Tables of contrasts, claims, models, sensitivity, planning and diagnostics.
+    """Tables of contrasts, claims, joint tests, models, sensitivity, planning and diagnostics.
 
     `outcomes` has the columns of outcomes.tsv. Beyond contrasts and models everything is of
     primary outcomes.
     """
     values = usable(outcomes, declared("SCALE"), plan.conditions)
     comparisons = comparisons_of(values, plan, same_order=same_order(outcomes, plan.conditions))
-    names = ("contrasts", "claims", "models", "sensitivity", "planning", "diagnostics")
+    names = ("contrasts", "claims", "joint_tests", "models", "sensitivity", "planning")
+    names += ("diagnostics",)
     tables = {name: [] for name in names}
     claims = claims_of(comparisons, plan)
     people = values["participant_id"].nunique()
@@ -129,6 +131,8 @@ def compare(outcomes: pd.DataFrame, plan: Plan) -> dict[str, list[pd.DataFrame]]
             )
             tables["diagnostics"].append(diagnostic_table(comparison))
         tables["contrasts"].append(contrasts)
+        together = joint_tests(comparison, fewest_participants=plan.rules.fewest_participants)
+        tables["joint_tests"].append(pd.DataFrame(together).assign(primary=key in plan.primary))
         tables["models"].append(model_table(comparison))
         logging.info("%s in %s: %s", *key, comparison.formula or "not modelled")
     if comparisons:

@@ -218,6 +218,29 @@ TABLES = {
             "plan": "`as planned`, what differs from the frozen plan, or `nothing was frozen`",
         },
     ),
+    "joint_tests": ResultTable(
+        "A test that conditions do not differ, or differ alike in every exercise, from the "
+        "differences within people of contrasts.tsv. The sum of the squared contrasts over the sum "
+        "of their variances, with the degrees of freedom of Box 1954, corrected for few people as "
+        "by Huynh and Feldt 1976.",
+        COMPARED
+        | {
+            "term": "`condition`: no difference between conditions over the exercises; `condition "
+            "by exercise`: differences alike in all exercises",
+            "exercises": "exercises that entered; n/a where the outcome belongs to none",
+            "n_participants": Number("participants with all conditions in all these exercises"),
+            "F": Number(f"the statistic, {ON_SCALE}"),
+            "df_num": Number("degrees of freedom of the numerator, times epsilon"),
+            "df": Number("degrees of freedom of the denominator, times epsilon"),
+            "epsilon": Number(
+                "1 where the errors of all contrasts are equal and unrelated, less where not"
+            ),
+            "p": Number("its p-value, not adjusted"),
+            "method": "as in contrasts.tsv",
+            "note": "exercises left out, or why nothing was tested",
+            "primary": "`yes` for a primary outcome, else `no`",
+        },
+    ),
     "models": ResultTable(
         "A line of a model: a coefficient, an estimated mean, an F test, a variance component, or "
         "a fact of the fit. Nothing is given back as a ratio.",

@@ -52,7 +52,16 @@ SETTINGS = {
     "seed": 1,
 }
 PRIMARY = [("smo2_nadir_pct", "set"), ("rmssd_ms", "recovery_steady")]
-TABLES = ("contrasts", "claims", "models", "missing", "sensitivity", "planning", "diagnostics")
+TABLES = (
+    "contrasts",
+    "claims",
+    "joint_tests",
+    "models",
+    "missing",
+    "sensitivity",
+    "planning",
+    "diagnostics",
+)
 
 
 def invented(

@@ -12,6 +12,7 @@ rule compare_conditions:
             category="Results",
         ),
         claims="<results>/claims.tsv",
+        joint_tests="<results>/joint_tests.tsv",
         models="<results>/models.tsv",
         missing="<results>/missing.tsv",
         sensitivity="<results>/sensitivity.tsv",

@@ -9,6 +9,7 @@ from report.heart import (
     not_comparable,
     rate_has_smallest_effect,
 )
+from report.joint_tests import interaction_of, sentence_of_interaction
 from report.sentences import sentence_of_claim, sentence_of_contrast
 from report.words import window_of_set
 from results.decided import SAME_ORDER
@@ -19,24 +20,27 @@ ORDER = 10
 
 TITLE = "What was found"
 
-NEEDS = ("outcomes", "contrasts", "claims")
+NEEDS = ("outcomes", "contrasts", "claims", "joint_tests")
 
 
 def section(results):
     settings = results.settings
     return {
-        "findings": findings(results.outcomes, results.contrasts, results.claims, settings),
+        "findings": findings(
+            results.outcomes, results.contrasts, results.claims, results.joint_tests, settings
+        ),
         "plan": plan_in_words(results.claims, settings.plan),
         "n_primary": len(results.primary),
         "n_secondary": n_secondary(results.contrasts),
     }
 
 
-def findings(found, compared, claims, settings):
+def findings(found, compared, claims, tests, settings):
     """For every primary outcome its planned claims, then the single contrasts.
 
     A list of (sentences of the claims, sentences of the single contrasts), in the order of the
-    study; outcomes that only a claim names stand last.
+    study; outcomes that only a claim names stand last. Whether contrasts vary from exercise to
+    exercise stands behind them.
     """
     claimed = list(zip(claims["outcome"], claims["window"], strict=True))
     told = []
@@ -65,6 +69,8 @@ def findings(found, compared, claims, settings):
                 sentence_of_claim(claim, chosen, label, same_order=bool(in_order))
                 for claim in own.itertuples()
             ]
+        if (test := interaction_of(tests, outcome, window)) and all(comparable):
+            single.append(sentence_of_interaction(test, label))
         if single:
             told.append((whole, single))
     return told

@@ -15,6 +15,7 @@ from report.heart import (
     rate_has_smallest_effect,
     rate_in_sets_is_equal,
 )
+from report.joint_tests import interaction_of, sentence_of_interaction
 from report.page import shown_table
 from report.sentences import is_comparison, same_order
 from report.words import label_of, window_of_set, with_interval
@@ -24,17 +25,17 @@ ORDER = 20
 
 TITLE = "What the heart may be said to show"
 
-NEEDS = ("outcomes", "contrasts", "quality")
+NEEDS = ("outcomes", "contrasts", "joint_tests", "quality")
 
 
 def section(results):
     delays = delays_after_sets(results.events, results.quality)
+    by_exercise = heart_by_exercise(results.contrasts)
     return {
         "sentences": list(heart_in_words(results)),
         "delays": delays_in_words(delays, results.settings),
-        "by_exercise": shown_table(
-            heart_by_exercise(results.contrasts), "Contrasts of the heart within each exercise"
-        ),
+        "interactions": heart_interactions(results.joint_tests, by_exercise),
+        "by_exercise": shown_table(by_exercise, "Contrasts of the heart within each exercise"),
     }
 
 
@@ -90,6 +91,18 @@ def heart_in_words(results):
         yield said
 
 
+def heart_interactions(tests, by_exercise):
+    """Whether the contrasts of each outcome of the table vary from exercise to exercise."""
+    shown = set(by_exercise["outcome"]) if len(by_exercise) else set()
+    of_table = {_label(name, window): (name, window) for name, window in BY_EXERCISE}
+    found = {label: interaction_of(tests, *key) for label, key in of_table.items()}
+    return [
+        sentence_of_interaction(test, label)
+        for label, test in found.items()
+        if test and label in shown
+    ]
+
+
 def heart_by_exercise(compared):
     """Contrasts of heart outcomes within each exercise, a column per contrast.
 
@@ -101,8 +114,12 @@ def heart_by_exercise(compared):
         own = within[(within["outcome"] == name) & (within["window"] == window)]
         for row in own.itertuples():
             if name not in FALLS or may_compare_falls(compared, row.contrast):
-                labels = (f"{label_of(name)}, {window_of_set(window)}", words_of(row.exercise))
+                labels = (_label(name, window), words_of(row.exercise))
                 rows.setdefault(labels, {})[row.contrast] = with_interval(row)
     return pd.DataFrame(
         [{"outcome": outcome, "exercise": exercise} | c for (outcome, exercise), c in rows.items()]
     ).fillna("")
+
+
+def _label(outcome, window):
+    return f"{label_of(outcome)}, {window_of_set(window)}"
