@@ -4,14 +4,13 @@ import matplotlib
 import numpy as np
 from matplotlib import pyplot, ticker
 
+from results import condition_marks
+
 matplotlib.use("Agg")
 
 WIDTH_IN = 180 / 25.4
 
-# dark, distinct under every common colour-vision deficiency, told apart by marks as well
-COLOURS = ("#000000", "#D55E00", "#004488", "#117733", "#882255", "#666666")
-
-MARKS = ("o", "s", "^", "D", "v", "P")
+COLOURS, MARKS = condition_marks.COLOURS, condition_marks.MARKS
 
 # sensors of one session, told apart without colour as well
 SENSOR_STYLES = ("-", "--", "-.", ":")
@@ -36,8 +35,8 @@ STYLE = {
 
 def style_of(condition, conditions):
     """Colour and mark of one of the conditions."""
-    n = conditions.index(condition) % len(COLOURS)
-    return {"color": COLOURS[n], "marker": MARKS[n]}
+    colour, mark = condition_marks.colour_and_mark(condition, conditions)
+    return {"color": colour, "marker": mark}
 
 
 class TicksWithOne(ticker.MaxNLocator):

@@ -1,19 +1,28 @@
 """The report: its sections in their order, and how a table is shown."""
 
+import re
+
 import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from engine.listings import modules_of
+from report.policy import checksum
 from results.tables import number
 from results.words import words_of
+
+# one number, as a p-value that may be too small to print
+NUMBER = re.compile(r"(?:< )?[-+]?\d*\.?\d+(?:e[-+]?\d+)?")
+
+# a longer table is folded
+LONGEST_OPEN = 25
 
 
 def report_page(results, folder, unstated):
     """The whole report as HTML.
 
     results : reader of the results, settings and study
-    folder : the templates: report.html.jinja, and in report/ one for each section
+    folder : templates: report.html.jinja, its style and script, in report/ one for each section
     unstated : what the study does not say itself
     """
     page = Environment(
@@ -24,15 +33,19 @@ def report_page(results, folder, unstated):
         keep_trailing_newline=True,
     )
     cells = page.get_template("report/_table.html.jinja")
-    page.globals["shown"] = lambda table: Markup(cells.render(table))
-    recordings = results.recordings
+    page.globals["shown"] = lambda table, folds=True: Markup(
+        cells.render(table, folded=folds and len(table["rows"]) > LONGEST_OPEN)
+    )
+    inlined = {
+        name: (folder / f"report.{suffix}").read_text(encoding="utf-8").strip()
+        for name, suffix in (("style", "css"), ("script", "js"))
+    }
     return page.get_template("report.html.jinja").render(
         title=results.settings.study.title,
-        conditions=results.conditions,
         unstated=unstated,
-        n_participants=recordings["participant_id"].nunique(),
-        n_sessions=len(recordings[["participant_id", "session_id"]].drop_duplicates()),
         sections=[_rendered(page, *section, results) for section in sections()],
+        checksums={name: checksum(text) for name, text in inlined.items()},
+        **inlined,
     )
 
 
@@ -57,7 +70,15 @@ def shown_table(table, caption):
         ["" if cell in ("n/a", "") or cell is None else _as_shown(cell) for cell in row]
         for row in table.astype(object).to_numpy().tolist()
     ]
-    return {"caption": caption, "columns": [words_of(c) for c in table.columns], "rows": rows}
+    columns = [words_of(c) for c in table.columns]
+    numbers = [n for n in range(len(columns)) if _holds_numbers([row[n] for row in rows])]
+    return {"caption": caption, "columns": columns, "rows": rows, "numbers": numbers}
+
+
+def _holds_numbers(cells):
+    """Whether every cell that holds anything is one number, and some do."""
+    held = [cell for cell in cells if cell]
+    return bool(held) and all(NUMBER.fullmatch(cell) for cell in held)
 
 
 def _as_shown(cell):

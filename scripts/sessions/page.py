@@ -4,12 +4,11 @@ The policy in the page allows its own two scripts and its own style by their che
 else: no request leaves it, and no text of a study can become a script.
 """
 
-import base64
-import hashlib
 import json
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from report.policy import checksum
 from sessions.content import content_of
 from sessions.packing import PackedArrays
 
@@ -71,11 +70,6 @@ def page_of(content, arrays, templates, **facts):
         arrays=arrays.text(),
         **facts,
     )
-
-
-def checksum(text):
-    """SHA-256 of a script or style as a content security policy writes it."""
-    return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
 
 
 def json_in_html(content):

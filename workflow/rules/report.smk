@@ -51,11 +51,13 @@ rule write_report:
     """Write the whole study on one page that opens offline."""
     input:
         templates=[
-            f"{workflow.basedir}/workflow/templates/{name}.html.jinja"
+            f"{workflow.basedir}/workflow/templates/{name}"
             for name in (
-                "report",
-                "report/_table",
-                *(f"report/{s}" for s in names_in("report/sections")),
+                "report.html.jinja",
+                "report.css",
+                "report.js",
+                "report/_table.html.jinja",
+                *(f"report/{s}.html.jinja" for s in names_in("report/sections")),
             )
         ],
         tables=expand("<results>/{table}.tsv", table=needs_of("report/sections")),

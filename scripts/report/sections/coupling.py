@@ -8,9 +8,9 @@ from report.page import shown_table
 from report.words import label_of
 from results.words import counted
 
-ORDER = 100
+ORDER = 29
 
-TITLE = "Saturation and the heart, counts and the log"
+TITLE = "Saturation and the heart together"
 
 NEEDS = ("coupling", "repetition_agreement", "boundaries")
 

@@ -9,7 +9,7 @@ from report.words import window_of_set
 from results.format import p_in_words
 from results.words import counted
 
-ORDER = 17
+ORDER = 27
 
 TITLE = "Pressure applied"
 

@@ -26,7 +26,7 @@ from results.words import counted
 
 ORDER = 15
 
-TITLE = "Saturation and failure"
+TITLE = "Did the muscle desaturate to failure?"
 
 NEEDS = ("outcomes", "failure")
 

@@ -4,7 +4,7 @@ import base64
 
 from engine.listings import docstring, header
 
-ORDER = 40
+ORDER = 60
 
 TITLE = "Figures"
 

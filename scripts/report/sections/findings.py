@@ -16,9 +16,9 @@ from results.decided import SAME_ORDER
 from results.words import counted, words_of
 from study.plan import AS_PLANNED
 
-ORDER = 10
+ORDER = 25
 
-TITLE = "What was found"
+TITLE = "Claims and single differences"
 
 NEEDS = ("outcomes", "contrasts", "claims", "joint_tests")
 

@@ -23,7 +23,7 @@ from results.words import words_of
 
 ORDER = 20
 
-TITLE = "What the heart may be said to show"
+TITLE = "The heart, exercise by exercise"
 
 NEEDS = ("outcomes", "contrasts", "joint_tests", "quality")
 

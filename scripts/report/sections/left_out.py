@@ -2,9 +2,9 @@
 
 from report.page import read_text_table, shown_table
 
-ORDER = 110
+ORDER = 40
 
-TITLE = "What was left out"
+TITLE = "Who and what was left out"
 
 NEEDS = ("exclusions",)
 

@@ -6,7 +6,7 @@ from results.words import counted, words_of
 
 ORDER = 30
 
-TITLE = "What cannot be concluded, and why"
+TITLE = "What cannot be concluded"
 
 NEEDS = ("outcomes", "contrasts")
 

@@ -2,7 +2,7 @@
 
 import re
 
-ORDER = 120
+ORDER = 70
 
 TITLE = "Methods"
 

@@ -2,9 +2,9 @@
 
 from report.page import shown_table
 
-ORDER = 90
+ORDER = 45
 
-TITLE = "Quality of the recordings"
+TITLE = "Recordings"
 
 NEEDS = ("sync", "quality")
 

@@ -4,7 +4,7 @@ from cuff.cautions import CAUTIONS
 from report.page import read_text_table, shown_table
 from report.print_tables import CAPTIONS, PRESSURES
 
-ORDER = 80
+ORDER = 50
 
 TITLE = "Pressures and safety"
 

@@ -7,9 +7,9 @@ from report.words import label_of
 from results.format import decimals, estimate_and_interval, p_value, three_digits
 from results.words import words_of
 
-ORDER = 60
+ORDER = 35
 
-TITLE = "How sensitive it is to what was assumed"
+TITLE = "How sensitive the results are"
 
 NEEDS = ("contrasts", "sensitivity", "alternatives", "missing", "planning")
 

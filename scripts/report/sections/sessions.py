@@ -1,6 +1,6 @@
 """Links to the page of every session, by person."""
 
-ORDER = 50
+ORDER = 47
 
 TITLE = "Every session on a page of its own"
 

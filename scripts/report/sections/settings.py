@@ -5,9 +5,9 @@ import pandas as pd
 from report.page import shown_table
 from study.settings_files import changed_settings
 
-ORDER = 140
+ORDER = 85
 
-TITLE = "Settings of this study"
+TITLE = "Settings and rerun"
 
 NEEDS = ()
 

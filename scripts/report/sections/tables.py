@@ -3,7 +3,7 @@
 from report.page import read_text_table, shown_table
 from report.print_tables import CAPTIONS, PRESSURES
 
-ORDER = 70
+ORDER = 65
 
 TITLE = "Tables"
 

@@ -2,7 +2,7 @@
 
 from report.words import source_of
 
-ORDER = 130
+ORDER = 80
 
 TITLE = "Terms"
 

@@ -1,0 +1,130 @@
+"""The answer in few words: what was done, at which pressures, what each claim came to."""
+
+import re
+
+import pandas as pd
+
+from report.sentences import in_unit
+from results.format import interval
+from results.words import counted, in_words, words_of
+
+# a difference of a claim as claims.tsv writes it
+PART = re.compile(
+    r"(?P<name>[^:;]+ - [^:;]+): (?P<estimate>[-+.\de]+) \((?P<level>[.\d]+) % CI "
+    r"(?P<low>[-+.\de]+) to (?P<high>[-+.\de]+); (?P<pairs>\d+) pairs?\)"
+)
+
+
+def what_was_done(recordings, events, conditions):
+    """People, visits, sets, exercises and conditions in one or two sentences."""
+    people = recordings["participant_id"].nunique()
+    visits = len(recordings[["participant_id", "session_id"]].drop_duplicates())
+    begin = (
+        f"{counted(people, 'person', 'people')} came to {counted(visits, 'visit')} with recordings"
+    )
+    sets = events[(events["trial_type"] == "set") & events["condition"].isin(conditions)]
+    if sets.empty:
+        return f"{begin}. The session sheet holds no set."
+    exercises = [words_of(name) for name in dict.fromkeys(sets["exercise"].dropna())]
+    done = [name for name in conditions if name in set(sets["condition"])]
+    of = f" of {in_words(exercises)}" if exercises else ""
+    kind = "condition" if len(done) == 1 else "conditions"
+    said = f"{begin} and did {counted(len(sets), 'set')}{of} under the {kind} {in_words(done)}."
+    not_done = [name for name in conditions if name not in done]
+    return said + (f" Nobody did a set under {in_words(not_done)}." if not_done else "")
+
+
+def pressures_in_words(safety, conditions, no_cuff):
+    """The pressures of each condition with their share of the measured occlusion pressure."""
+    said = []
+    for condition in conditions:
+        own = safety[safety["condition"] == condition]
+        if own.empty:
+            continue
+        pressures = own["highest_pressure_mmhg"].dropna()
+        pressures = pressures[pressures > 0]
+        if pressures.empty:
+            said.append(
+                f"{condition}: {'no cuff' if condition == no_cuff else 'no pressure noted'}"
+            )
+            continue
+        shares = own["share_pct"].dropna()
+        share = f"{_span(shares)} % of the occlusion pressure" if len(shares) else "share unknown"
+        unknown = len(own) - len(shares)
+        if len(shares) and unknown:
+            share += f" (unknown on {unknown} of {counted(len(own), 'limb and visit', LIMBS)})"
+        said.append(f"{condition}: {_span(pressures)} mmHg, {share}")
+    return f"Highest cuff pressures: {'; '.join(said)}." if said else ""
+
+
+LIMBS = "limbs and visits"
+
+
+def _span(values):
+    low, high = values.min().round(), values.max().round()
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
+
+
+def parts_of(claim):
+    """The differences of a claim with estimate, interval, its level and pairs, from claims.tsv."""
+    text = claim.parts if isinstance(claim.parts, str) else ""
+    return [
+        {"name": part["name"].strip(), "pairs": int(part["pairs"])}
+        | {key: float(part[key]) for key in ("estimate", "low", "high", "level")}
+        for part in PART.finditer(text)
+    ]
+
+
+def part_in_words(part, unit, *, ratio):
+    """`target - none: -31.6 percentage points (98.3 % CI -34.5 to -28.7), 10 pairs`."""
+    size = f"ratio {part['estimate']:.3g}" if ratio else in_unit(f"{part['estimate']:+.3g}", unit)
+    limits = f"{part['level']:.3g} % CI {interval(part['low'], part['high'])}"
+    return f"{part['name']}: {size} ({limits}), {counted(part['pairs'], 'pair')}"
+
+
+def person_means(outcomes, outcome, window, conditions):
+    """Mean over bouts of every participant, exercise and condition."""
+    own = outcomes[
+        (outcomes["outcome"] == outcome)
+        & (outcomes["window"] == window)
+        & outcomes["value"].notna()
+        & outcomes["exercise"].notna()
+        & outcomes["condition"].isin(conditions)
+    ]
+    keys = ["exercise", "condition", "participant_id"]
+    return own.groupby(keys, as_index=False, sort=False)["value"].mean()
+
+
+def course_in_words(cells, conditions, label, unit):
+    """How an outcome goes from the first to the last condition, exercise by exercise."""
+    present = [c for c in conditions if (cells["condition"] == c).any()]
+    if len(present) < 2:
+        means = cells.groupby("exercise", sort=False)["value"].mean()
+        listed = in_words([f"{words_of(name)} {value:.3g}" for name, value in means.items()])
+        return f"{label} with {present[0]}, mean over people ({unit}): {listed}."
+    first, last = present[0], present[-1]
+    changes = {}
+    for exercise, own in cells.groupby("exercise", sort=False):
+        wide = own.pivot(index="participant_id", columns="condition", values="value")
+        if {first, last} <= set(wide):
+            both = wide[[first, last]].dropna()
+            if len(both):
+                changes[exercise] = float((both[last] - both[first]).mean())
+    if not changes:
+        return f"{label}: nobody has values with both {first} and {last} in one exercise."
+    sizes = pd.Series(changes)
+    lower, higher = int((sizes < 0).sum()), int((sizes > 0).sum())
+    n = len(sizes)
+    if n in (lower, higher):
+        direction = "lower" if lower else "higher"
+        where = f"in {words_of(sizes.index[0])}" if n == 1 else f"in all {n} exercises"
+        span = sizes.abs()
+        by = f"{span.min():.3g}" if n == 1 else f"{span.min():.3g} to {span.max():.3g}"
+        size = in_unit(by, unit)
+        return (
+            f"{label} was on average {direction} with {last} than with {first} {where}, by {size}."
+        )
+    listed = "; ".join(
+        f"{words_of(name)} {in_unit(f'{value:+.3g}', unit)}" for name, value in changes.items()
+    )
+    return f"{label}, mean difference {last} - {first} by exercise: {listed}."

@@ -1,0 +1,210 @@
+"""Small pictures of the first screen as SVG: intervals on a scale, an outcome across conditions.
+
+Everything is drawn with attributes, because the policy of the page allows no style in an element.
+"""
+
+import math
+
+from markupsafe import Markup, escape
+
+from results.condition_marks import colour_and_mark
+from results.words import words_of
+
+INK, QUIET, SHADE, BAND = "#1c2a33", "#56646d", "#e3e8e6", "#f3d9cf"
+
+
+def interval_scale(parts, *, ratio, smallest, said):
+    """Differences with their intervals on one scale, no difference and the smallest effect marked.
+
+    parts : (name, estimate, low, high) of each difference, from top to bottom
+    ratio : whether they are ratios, drawn on a logarithmic scale
+    smallest : smallest effect that matters, NaN or None where none was stated
+    said : what a reader who cannot see the picture is told
+    """
+    to_scale = math.log if ratio else float
+    neutral = to_scale(1.0) if ratio else 0.0
+    matters = None
+    if smallest is not None and not math.isnan(smallest):
+        size = abs(math.log(smallest)) if ratio else smallest
+        matters = (neutral - size, neutral + size)
+    drawn = [[to_scale(value) for value in part[1:]] for part in parts]
+    ends = [neutral, *(value for part in drawn for value in part), *(matters or ())]
+    low, high = min(ends), max(ends)
+    pad = 0.06 * (high - low or 1.0)
+    low, high = low - pad, high + pad
+    width, left, row = 330, 104, 20
+    bottom = row * len(parts) + 6
+
+    def across(value):
+        return left + (width - left - 8) * (value - low) / (high - low)
+
+    shapes = []
+    if matters:
+        shapes.append(
+            f'<rect x="{across(matters[0]):.1f}" y="0" '
+            f'width="{across(matters[1]) - across(matters[0]):.1f}" height="{bottom}" '
+            f'fill="{SHADE}"/>'
+        )
+    shapes.append(_line(across(neutral), 0, across(neutral), bottom, QUIET, dashed=True))
+    for n, ((name, *_), (estimate, begin, end)) in enumerate(zip(parts, drawn, strict=True)):
+        y = row * n + 14
+        shapes += [
+            _text(left - 8, y + 4, name, anchor="end"),
+            _line(across(begin), y, across(end), y, INK, width=2),
+            f'<rect x="{across(estimate) - 3.5:.1f}" y="{y - 3.5}" width="7" height="7" '
+            f'fill="{INK}"/>',
+        ]
+    shapes.append(_line(left, bottom, width - 8, bottom, INK))
+    for value in _ticks(low, high, ratio=ratio):
+        x = across(to_scale(value))
+        shapes += [
+            _line(x, bottom, x, bottom + 4, INK),
+            _text(x, bottom + 16, f"{value:g}", anchor="middle", size=11),
+        ]
+    return _svg(width, bottom + 20, shapes, said)
+
+
+def across_conditions(cells, conditions, *, said, label, band=None):
+    """An outcome across conditions, a panel for each exercise: everybody thin, the mean marked.
+
+    cells : exercise, condition, participant_id and value, a row for each
+    band : (low, high) to be shaded, or None
+    """
+    exercises = list(dict.fromkeys(cells["exercise"]))
+    present = [c for c in conditions if (cells["condition"] == c).any()]
+    in_row = min(len(exercises), 4)
+    panel, height, left, top = 122, 165, 46, 28
+    low, high = float(cells["value"].min()), float(cells["value"].max())
+    if band:
+        low, high = min(low, band[0]), max(high, band[1])
+    pad = 0.05 * (high - low or 1.0)
+    low, high = (low if band and low == band[0] else low - pad), high + pad
+    n_rows = math.ceil(len(exercises) / in_row)
+    width = left + panel * in_row + 6
+    shapes = _legend(present, conditions, left)
+    for n, exercise in enumerate(exercises):
+        x = left + panel * (n % in_row)
+        y = top + (height + 30) * (n // in_row)
+        shapes += _panel(
+            cells[cells["exercise"] == exercise],
+            present,
+            conditions,
+            box=(x, y, panel - 10, height),
+            limits=(low, high),
+            band=band,
+            numbered=n % in_row == 0,
+        )
+        shapes.append(
+            _text(x + (panel - 10) / 2, y + height + 18, words_of(exercise), anchor="middle")
+        )
+    shapes.append(
+        f'<text x="12" y="{top + height / 2}" font-size="11" fill="{INK}" text-anchor="middle" '
+        f'transform="rotate(-90 12 {top + height / 2})">{escape(label)}</text>'
+    )
+    return _svg(width, top + (height + 30) * n_rows, shapes, said)
+
+
+def _panel(cells, present, conditions, *, box, limits, band, numbered):
+    x, y, width, height = box
+    low, high = limits
+
+    def up(value):
+        return y + height * (high - value) / (high - low)
+
+    step = width / len(present)
+    place = {condition: x + step * (n + 0.5) for n, condition in enumerate(present)}
+    shapes = []
+    if band:
+        shapes.append(
+            f'<rect x="{x}" y="{up(band[1]):.1f}" width="{width}" '
+            f'height="{up(band[0]) - up(band[1]):.1f}" fill="{BAND}"/>'
+        )
+    shapes += [_line(x, y, x, y + height, INK), _line(x, y + height, x + width, y + height, INK)]
+    for value in _ticks(low, high):
+        shapes.append(_line(x - 4, up(value), x, up(value), INK))
+        if numbered:
+            shapes.append(_text(x - 7, up(value) + 4, f"{value:g}", anchor="end", size=11))
+    for _, own in cells.groupby("participant_id"):
+        values = own.set_index("condition")["value"]
+        points = [f"{place[c]:.1f},{up(values[c]):.1f}" for c in present if c in values]
+        if len(points) > 1:
+            shapes.append(
+                f'<polyline points="{" ".join(points)}" fill="none" stroke="#8d9a97" '
+                'stroke-width="0.8"/>'
+            )
+        else:
+            at = points[0].split(",")
+            shapes.append(f'<circle cx="{at[0]}" cy="{at[1]}" r="1.6" fill="#8d9a97"/>')
+    means = cells.groupby("condition")["value"].mean()
+    for condition in present:
+        if condition in means:
+            shapes.append(_mark(place[condition], up(means[condition]), condition, conditions))
+    return shapes
+
+
+def _legend(present, conditions, left):
+    shapes, x = [], left
+    for condition in present:
+        shapes += [_mark(x + 6, 10, condition, conditions), _text(x + 16, 14, condition)]
+        x += 34 + 7 * len(str(condition))
+    return shapes
+
+
+def _mark(x, y, condition, conditions):
+    """The mark of a condition, centred."""
+    colour, mark = colour_and_mark(condition, conditions)
+    r = 5.0
+    corners = {
+        "s": [(-r, -r), (r, -r), (r, r), (-r, r)],
+        "^": [(0, -r - 1), (r + 1, r), (-r - 1, r)],
+        "v": [(0, r + 1), (r + 1, -r), (-r - 1, -r)],
+        "D": [(0, -r - 1), (r + 1, 0), (0, r + 1), (-r - 1, 0)],
+        "P": [
+            *((-2, -r), (2, -r), (2, -2), (r, -2), (r, 2), (2, 2)),
+            *((2, r), (-2, r), (-2, 2), (-r, 2), (-r, -2), (-2, -2)),
+        ],
+    }.get(mark)
+    around = 'stroke="#ffffff" stroke-width="1"'
+    if corners is None:
+        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{r}" fill="{colour}" {around}/>'
+    points = " ".join(f"{x + dx:.1f},{y + dy:.1f}" for dx, dy in corners)
+    return f'<polygon points="{points}" fill="{colour}" {around}/>'
+
+
+def _ticks(low, high, *, ratio=False):
+    """Three to six round numbers within the limits, which are logarithms of ratios."""
+    if ratio:
+        even = [math.exp(value) for value in (low, high)]
+        candidates = [r / 10 for r in range(1, 10)] + [1, 1.2, 1.5, 2, 3, 5, 10, 20, 50]
+        inside = [r for r in candidates if even[0] <= r <= even[1]]
+        while len(inside) > 6:
+            inside = [r for n, r in enumerate(inside) if r == 1 or n % 2 == inside.index(1) % 2]
+        return inside
+    rough = (high - low) / 4
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = min((factor * power for factor in (1, 2, 5, 10)), key=lambda size: abs(size - rough))
+    first = math.ceil(low / step - 1e-9)
+    last = math.floor(high / step + 1e-9)
+    return [round(n * step, 10) + 0.0 for n in range(first, last + 1)]
+
+
+def _line(x1, y1, x2, y2, colour, *, width=1, dashed=False):
+    dashes = ' stroke-dasharray="3 3"' if dashed else ""
+    return (
+        f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}" '
+        f'stroke-width="{width}"{dashes}/>'
+    )
+
+
+def _text(x, y, text, *, anchor="start", size=12):
+    return (
+        f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}" fill="{INK}" '
+        f'text-anchor="{anchor}">{escape(str(text))}</text>'
+    )
+
+
+def _svg(width, height, shapes, said):
+    return Markup(
+        f'<svg viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" '
+        f'aria-label="{escape(said)}">{"".join(shapes)}</svg>'
+    )

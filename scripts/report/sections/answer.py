@@ -1,0 +1,99 @@
+"""The first screen: what was done, safety, what each claim came to, muscle and heart."""
+
+from engine.listings import described
+from report.answer import (
+    course_in_words,
+    part_in_words,
+    parts_of,
+    person_means,
+    pressures_in_words,
+    what_was_done,
+)
+from report.drawn import across_conditions, interval_scale
+from report.heart import contrasts_of
+from report.safety import safety_findings
+from report.sentences import in_unit, same_order, sentence_of_claim
+from report.words import label_of, window_of_set
+from results.words import counted
+from study.plan import NOT_FROZEN
+
+ORDER = 1
+
+TITLE = "The answer"
+
+NEEDS = ("outcomes", "contrasts", "claims", "safety")
+
+# the muscle, then the heart: one picture each, drawn where the study has the values
+PICTURES = (("smo2_nadir_pct", "set"), ("mean_hr_bpm", "set"))
+
+
+def section(results):
+    settings = results.settings
+    return {
+        "done": what_was_done(results.recordings, results.events, results.conditions),
+        "pressures": pressures_in_words(
+            results.safety, results.conditions, settings.protocol.no_cuff_condition
+        ),
+        "findings": safety_findings(results.safety),
+        "claims": [claim_shown(claim, results.contrasts) for claim in results.claims.itertuples()],
+        "not_frozen": bool((results.claims["plan"] == NOT_FROZEN).any()),
+        "pictures": list(pictures(results)),
+    }
+
+
+def claim_shown(claim, contrasts):
+    """What the first screen says and draws of one claim."""
+    module = described(claim.outcome)
+    label = f"{module.LABEL} ({window_of_set(claim.window)})"
+    rows = contrasts_of(contrasts, claim.outcome, claim.window)
+    parts = parts_of(claim)
+    ratio = module.SCALE == "ratio"
+    smallest = rows["smallest_effect"].dropna()
+    smallest = float(smallest.iloc[0]) if len(smallest) else None
+    told = [part_in_words(part, module.UNIT, ratio=ratio) for part in parts]
+    short = claim._replace(parts=None, plan=NOT_FROZEN)
+    drawing = ""
+    if parts:
+        drawing = interval_scale(
+            [(p["name"], p["estimate"], p["low"], p["high"]) for p in parts],
+            ratio=ratio,
+            smallest=smallest,
+            said=f"{label}. {'; '.join(told)}.",
+        )
+    return {
+        "sentence": sentence_of_claim(short, rows, label, same_order=same_order(contrasts)),
+        "verdict": claim.verdict,
+        "drawing": drawing,
+        "parts": told,
+        "matters": matters(smallest, module),
+        "plan": "not frozen" if claim.plan == NOT_FROZEN else claim.plan,
+    }
+
+
+def matters(smallest, outcome):
+    """What is shaded behind the intervals, or that nothing is."""
+    if smallest is None:
+        return "No smallest effect was stated."
+    if outcome.SCALE == "ratio":
+        return f"Shaded: smaller than the smallest effect, a ratio of {smallest:g}."
+    return f"Shaded: smaller than the smallest effect, {in_unit(f'{smallest:g}', outcome.UNIT)}."
+
+
+def pictures(results):
+    """A picture with its caption for the muscle and for the heart."""
+    for outcome, window in PICTURES:
+        cells = person_means(results.outcomes, outcome, window, results.conditions)
+        if cells.empty:
+            continue
+        module = described(outcome)
+        band = results.settings.protocol.failure_band_pct if outcome == "smo2_nadir_pct" else None
+        said = course_in_words(cells, results.conditions, module.LABEL, module.UNIT)
+        people = counted(cells["participant_id"].nunique(), "person", "people")
+        shaded = f" Shaded: the failure band, {band[0]:g} to {band[1]:g} %." if band else ""
+        yield {
+            "said": said,
+            "drawing": across_conditions(
+                cells, results.conditions, said=said, label=label_of(outcome), band=band
+            ),
+            "caption": f"{people}, a line each; marks are means over people.{shaded}",
+        }

@@ -1,0 +1,137 @@
+"""The first screen: whoever stops there has it right."""
+
+from types import SimpleNamespace
+
+import pandas as pd
+
+from report.answer import (
+    course_in_words,
+    part_in_words,
+    parts_of,
+    pressures_in_words,
+    what_was_done,
+)
+from report.drawn import across_conditions, interval_scale
+from report.safety import safety_findings
+
+NOTHING = float("nan")
+
+
+def recordings(*visits):
+    return pd.DataFrame(visits, columns=["participant_id", "session_id"])
+
+
+def events(*sets):
+    return pd.DataFrame(sets, columns=["trial_type", "condition", "exercise"])
+
+
+VISITS = recordings(("sub-01", "ses-1"), ("sub-01", "ses-2"), ("sub-02", "ses-1"))
+
+
+def test_what_was_done_counts_people_visits_and_sets_and_names_what_nobody_did():
+    sheet = events(
+        ("baseline", "none", None), ("set", "none", "calf_raise"), ("set", "low", "band_row")
+    )
+    said = what_was_done(VISITS, sheet, ["none", "low", "target"])
+    assert said == (
+        "2 people came to 3 visits with recordings and did 2 sets of calf raise and band row "
+        "under the conditions none and low. Nobody did a set under target."
+    )
+
+
+def test_a_study_without_sets_is_not_said_to_have_conditions():
+    said = what_was_done(VISITS, events(("baseline", None, None)), ["none", "low"])
+    assert said.endswith("The session sheet holds no set.")
+    assert "condition" not in said
+
+
+def limbs(*of_condition):
+    columns = ["condition", "highest_pressure_mmhg", "share_pct"]
+    return pd.DataFrame(of_condition, columns=columns)
+
+
+def test_a_pressure_stands_with_its_share_and_with_how_often_the_share_is_unknown():
+    safety = limbs(
+        ("none", NOTHING, NOTHING), ("target", 80, 40.2), ("target", 91, NOTHING), ("low", 0, 0)
+    )
+    said = pressures_in_words(safety, ["none", "low", "target"], "none")
+    assert "none: no cuff; low: no pressure noted;" in said
+    assert "target: 80 to 91 mmHg, 40 % of the occlusion pressure" in said
+    assert "(unknown on 1 of 2 limbs and visits)" in said
+    assert pressures_in_words(safety[:0], ["none"], "none") == ""
+
+
+def test_the_parts_of_a_claim_are_read_back_with_the_interval_that_belongs_to_the_claim():
+    text = (
+        "target - none: -31.6 (98.3 % CI -34.5 to -28.7; 10 pairs); "
+        "target - low: no estimate with an error (1 pairs)"
+    )
+    (part,) = parts_of(SimpleNamespace(parts=text))
+    assert part_in_words(part, "%", ratio=False) == (
+        "target - none: -31.6 percentage points (98.3 % CI -34.5 to -28.7), 10 pairs"
+    )
+    assert parts_of(SimpleNamespace(parts=NOTHING)) == []
+
+
+def cells(*values):
+    columns = ["exercise", "condition", "participant_id", "value"]
+    return pd.DataFrame(values, columns=columns)
+
+
+def test_a_picture_says_its_finding_from_people_who_have_both_conditions():
+    found = cells(
+        ("squat", "none", "sub-01", 50.0),
+        ("squat", "target", "sub-01", 20.0),
+        ("squat", "target", "sub-02", 45.0),
+        ("row", "none", "sub-01", 50.0),
+        ("row", "target", "sub-01", 30.0),
+    )
+    said = course_in_words(found, ["none", "target"], "Saturation nadir", "%")
+    assert said == (
+        "Saturation nadir was on average lower with target than with none in all 2 exercises, by "
+        "20 to 30 percentage points."
+    )
+    mixed = found.assign(value=[50.0, 20.0, 45.0, 50.0, 60.0])
+    said = course_in_words(mixed, ["none", "target"], "Saturation nadir", "%")
+    assert "lower" not in said
+    assert "squat -30 percentage points; row +10 percentage points" in said
+
+
+def test_people_without_a_pair_are_not_compared_in_the_caption():
+    found = cells(("squat", "none", "sub-01", 50.0), ("squat", "target", "sub-02", 20.0))
+    said = course_in_words(found, ["none", "target"], "Saturation nadir", "%")
+    assert said == (
+        "Saturation nadir: nobody has values with both none and target in one exercise."
+    )
+
+
+def test_the_smallest_effect_is_shaded_only_where_one_was_stated():
+    parts = [("target - none", 6.2, 4.6, 7.8)]
+    stated = interval_scale(parts, ratio=False, smallest=3.0, said="text & more")
+    assert stated.count("#e3e8e6") == 1
+    assert "text &amp; more" in stated
+    assert "#e3e8e6" not in interval_scale(parts, ratio=False, smallest=None, said="")
+
+
+def test_a_picture_holds_no_markup_of_a_study_and_draws_values_that_are_all_equal():
+    found = cells(("<b>squat", "none", "sub-01", 5.0), ("<b>squat", "<i>", "sub-01", 5.0))
+    drawn = across_conditions(found, ["none", "<i>"], said="<s>", label="<u>")
+    assert not {"<b>", "<i>", "<s>", "<u>"} & set(drawn.replace("><", "> <").split())
+    assert "nan" not in drawn
+
+
+def test_safety_findings_say_where_and_nothing_is_no_finding():
+    table = pd.DataFrame(
+        {
+            "participant_id": ["sub-01", "sub-02", "sub-03"],
+            "session_id": "ses-1",
+            "findings": ["none", "share 85 %, above the limit of 80 %", NOTHING],
+            "symptoms": "none noted",
+            "stopped_early": [0, 1, NOTHING],
+        }
+    )
+    assert safety_findings(table) == [
+        "share 85 %, above the limit of 80 % (sub-02 ses-1)",
+        "1 set was stopped early",
+    ]
+    assert safety_findings(table[:1]) == []
