@@ -7,7 +7,7 @@ from engine.step import Input, Inputs, Output, run
 from recordings.store import read_stretches
 from results.tables import read_table
 from sessions.page import pages_of, template_folder
-from sessions.reading import sessions_of
+from sessions.reading import recorded_files, sessions_of
 from study.session_sheet import events_of, table_of, with_supplied_times
 from study.settings import Protocol
 
@@ -41,7 +41,8 @@ def write_session_pages(
     visits = table_of(study, "sessions", participant).set_index("session_id")["visit"].to_dict()
     events = with_supplied_times(events_of(study, participant), read_table(segments))
     stretches = read_stretches(signals, ["ecg", "cuff_pressure"])
-    sessions = sessions_of(participant, visits, events, stretches, files)
+    recorded = recorded_files(study, table_of(study, "recordings", participant), stretches)
+    sessions = sessions_of(participant, visits, events, stretches, files, recorded)
     headers = {name: header("outcomes", name) for name in names_in("outcomes")}
     shutil.rmtree(pages, ignore_errors=True)
     pages.mkdir(parents=True)

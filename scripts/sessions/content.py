@@ -25,6 +25,9 @@ BEAT_KINDS = ("normal", "ectopic", "missed", "extra", "misplaced", "added", "rem
 # intervals further apart than this do not follow each other
 LONGEST_STEP_S = 3.0
 
+# that of the table of beats, so that the page's intervals are those of the workflow
+BEAT_QUANTUM_S = 1e-6
+
 FASTEST_SHOWN_HZ = 0.7
 
 # ten-thousandths of a second; finer than any recorder of beats
@@ -40,7 +43,8 @@ class Session:
 
     `stretches` are its recordings as stored, `traces` its cleaned saturation and haemoglobin (a
     dictionary of arrays for each sensor), `beats` and `respiration` dictionaries of columns,
-    `events` its rows of the session sheet, the others rows of result tables as text.
+    `events` its rows of the session sheet, `files` signal, SHA-256 and span in s of each recorded
+    file, the others rows of result tables as text.
     """
 
     participant_id: str
@@ -55,6 +59,7 @@ class Session:
     outcomes: list = field(default_factory=list)
     windows: list = field(default_factory=list)
     spans: list = field(default_factory=list)
+    files: list = field(default_factory=list)
 
     def measured(self, outcome):
         """Rows of one outcome that have a value."""
@@ -84,7 +89,7 @@ def content_of(session, arrays, *, failure_band_pct, no_cuff_condition, outcome_
     saturation = [line_of(trace, arrays) for trace in traces_of(session, "muscle_oxygen")]
     haemoglobin = [line_of(trace, arrays) for trace in traces_of(session, "total_haemoglobin")]
     ecg = [recorded_line(stretch, arrays) for stretch in ecg_of(session)]
-    rate = heart_rate_of(session, arrays)
+    rate = heart_rate_of(session)
     shown = {
         "participant": session.participant_id,
         "session": session.session_id,
@@ -105,6 +110,7 @@ def content_of(session, arrays, *, failure_band_pct, no_cuff_condition, outcome_
         "spans": doubtful_spans(session),
         "excerpts": excerpts_of(session) if ecg else [],
         "outcomes": outcome_table(session, outcome_headers),
+        "review": what_can_be_decided(session),
     }
     return shown | {"limits_s": limits_of(session), "says": sentences_of(session, shown)}
 
@@ -210,30 +216,33 @@ def pressure_of(session, arrays, no_cuff_condition):
     }
 
 
-def heart_rate_of(session, arrays):
-    """Rate of every interval of the repaired series, without a line across gaps."""
-    time_s, nn_ms = session.beats["nn_time_s"], session.beats["nn_ms"]
-    used = np.isfinite(nn_ms) & np.isfinite(time_s)
-    if not used.any():
+def heart_rate_of(session):
+    """Lowest and highest rate of the repaired series, whose course the page makes of its beats."""
+    nn_ms = session.beats["nn_ms"][np.isfinite(session.beats["nn_ms"])]
+    if not nn_ms.size:
         return None
-    time_s, rate = time_s[used], 60000.0 / nn_ms[used]
-    rate = np.where(np.diff(time_s, prepend=time_s[0]) > LONGEST_STEP_S, np.nan, rate)
-    return {
-        "name": "heart rate",
-        "time": arrays.add(time_s, TIME_QUANTUM_S),
-        "value": arrays.add(rate, 0.01),
-        "range": [round(float(v), 1) for v in (np.nanmin(rate), np.nanmax(rate))],
-    }
+    return {"range": [round(60000.0 / float(length), 1) for length in (nn_ms.max(), nn_ms.min())]}
 
 
 def beats_of(session, arrays):
-    """Every beat with its kind; what made those that are not normal so, in words."""
+    """Every beat with its kind; what made those that are not normal so, in words.
+
+    `moved` holds the places in the repaired series that are not where a beat was seen, `unused`
+    the beats that are not in the series, `starts` those before which it is broken.
+    """
+    time_s, place_s = session.beats["time_s"], session.beats["nn_time_s"]
+    used = np.isfinite(place_s)
+    moved = np.flatnonzero(used & (np.abs(place_s - time_s) > BEAT_QUANTUM_S / 2))
+    starts = np.flatnonzero(used & ~np.isfinite(session.beats["nn_ms"]))
     kinds = session.beats["kind"]
     odd = [n for n, kind in enumerate(kinds) if kind != "normal"]
     reasons = [session.beats["reason"][n] or session.beats["source"][n] for n in odd]
     return {
         "kinds": BEAT_KINDS,
-        "time": arrays.add(session.beats["time_s"], TIME_QUANTUM_S),
+        "time": arrays.add(time_s, BEAT_QUANTUM_S),
+        "moved": [[int(n), round(float(place_s[n]), 6)] for n in moved],
+        "unused": np.flatnonzero(~used).tolist(),
+        "starts": starts.tolist(),
         "kind": arrays.add_bytes([BEAT_KINDS.index(kind) for kind in kinds]),
         "odd": odd,
         "reasons": reasons,
@@ -448,6 +457,35 @@ def excerpts_of(session):
     chosen = (ordered[0], ordered[len(ordered) // 2], ordered[-1])
     return [
         [name, *span[1:]] for name, span in zip(("worst", "median", "best"), chosen, strict=True)
+    ]
+
+
+def what_can_be_decided(session):
+    """Files, sets and windows that a person's decisions at the page are about."""
+    sets = session.sets.items()
+    return {
+        "files": session.files,
+        "events": [
+            {
+                "event_id": event_id,
+                "name": event_name(event),
+                "start_s": event["onset_s"],
+                "end_s": None if pd.isna(event["duration_s"]) else session.end_of(event_id),
+            }
+            for event_id, event in sets
+        ],
+        "windows": heart_windows(session),
+    }
+
+
+def heart_windows(session):
+    """Name, start and end in s of each window whose mean heart rate is asked for."""
+    limits = {(row["event_id"], row["segment"]): row for row in session.windows}
+    asked = [row for row in session.outcomes if row["outcome"] == "mean_hr_bpm"]
+    return [
+        [f"{_event_of(row)}: {words_of(row['window'])}", float(of["start_s"]), float(of["end_s"])]
+        for row in asked
+        if (of := limits.get((row["event_id"], row["window"]))) and of["start_s"] and of["end_s"]
     ]
 
 

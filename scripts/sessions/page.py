@@ -56,6 +56,7 @@ def page_of(content, arrays, templates, **facts):
         for name, file in {
             "uplot_script": "vendor/uplot/uPlot.iife.min.js",
             "uplot_style": "vendor/uplot/uPlot.min.css",
+            "review_script": "review.js",
             "script": "session.js",
             "style": "session.css",
         }.items()
@@ -63,7 +64,7 @@ def page_of(content, arrays, templates, **facts):
     checksums = {name: f"'sha256-{checksum(text)}'" for name, text in inlined.items()}
     return templates.get_template("session.html.jinja").render(
         **inlined,
-        scripts=f"{checksums['uplot_script']} {checksums['script']}",
+        scripts=" ".join(c for name, c in checksums.items() if name.endswith("script")),
         styles=f"{checksums['uplot_style']} {checksums['style']}",
         content=content,
         content_json=json_in_html(content),

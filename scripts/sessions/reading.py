@@ -1,20 +1,25 @@
 """The results of one person as the pages of their sessions need them, by session."""
 
+import hashlib
 from collections import defaultdict
+from pathlib import Path
 
 import numpy as np
 
 from recordings.store import read_parquet
 from sessions.content import Session
 
+REVIEWED_SIGNALS = ("ecg", "rr", "muscle_oxygen")
+
 SENSOR_LABELS = ("session_id", "signal", "file", "channel", "site", "side", "position")
 
 
-def sessions_of(participant, visits, events, stretches, files):
+def sessions_of(participant, visits, events, stretches, files, recorded):
     """Every session of one person that anything is known of, in order of name.
 
     `visits` gives the number of the visit by session, `events` the person's session sheet,
-    `stretches` their recordings, `files` the paths of their result tables.
+    `stretches` their recordings, `files` the paths of their result tables, `recorded` the files of
+    `recorded_files`.
     """
     tables = {
         "segments": rows_by_session(files["segments"]),
@@ -43,9 +48,38 @@ def sessions_of(participant, visits, events, stretches, files):
             ),
             columns(respiration.get(name, []), ("time_s", "rate_hz"), ("status",)),
             **{table: by_session.get(name, []) for table, by_session in tables.items()},
+            files=recorded.get(name, []),
         )
         for name in sorted(names)
     ]
+
+
+def recorded_files(study, recordings, stretches):
+    """Signal, SHA-256 and span in s of each file that a person can decide about, by session.
+
+    `recordings` are the person's rows of recordings.tsv. The span is None where `stretches` hold
+    none of the file.
+    """
+    by_session = defaultdict(list)
+    named = recordings[recordings["signal"].isin(REVIEWED_SIGNALS)]
+    for row in named.drop_duplicates(["session_id", "signal", "file"]).itertuples():
+        with Path(study, row.file).open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        of_file = [
+            s.time_s
+            for s in stretches
+            if (s.session_id, s.signal, s.file) == (row.session_id, row.signal, row.file)
+            and len(s.time_s)
+        ]
+        by_session[row.session_id].append(
+            {
+                "signal": row.signal,
+                "sha256": digest,
+                "from_s": round(float(min(t[0] for t in of_file)), 3) if of_file else None,
+                "to_s": round(float(max(t[-1] for t in of_file)), 3) if of_file else None,
+            }
+        )
+    return dict(by_session)
 
 
 def rows_by_session(path, **only):

@@ -19,6 +19,7 @@ rule measure_participant:
                 "session.html.jinja",
                 "session.css",
                 "session.js",
+                "review.js",
                 "vendor/uplot/uPlot.iife.min.js",
                 "vendor/uplot/uPlot.min.css",
             ],

@@ -27,6 +27,7 @@
   const SPAN_COLOURS = { doubtful: "#e0b040", rejected: "#9aa0a0" };
   const CLOSE_S = 180; // under this the scales follow what is in view
   const NARROWEST_S = 0.5;
+  const LONGEST_STEP_S = 3.0; // intervals further apart than this do not follow each other
   const FONT = '"Avenir Next", "Segoe UI", "Noto Sans", sans-serif';
   const [FIRST_S, LAST_S] = content.limits_s;
   const view = { from: FIRST_S, to: LAST_S };
@@ -41,7 +42,9 @@
     return new Uint8Array(await new Response(stream).arrayBuffer());
   }
 
-  function numbersOf({ at, n, first, quantum, gaps, bytes: width }) {
+  function numbersOf(packed) {
+    if (packed instanceof Float64Array) return packed;
+    const { at, n, first, quantum, gaps, bytes: width } = packed;
     const values = new Float64Array(n);
     // a quantum below 1 as a divisor keeps 0.1 at 0.1
     const divisor = Math.round(1 / quantum);
@@ -235,7 +238,7 @@
 
   const patterns = {};
   function pattern(ctx, kind, back, front) {
-    const key = `${kind}${back}${ratio()}`;
+    const key = `${kind}${back}${front}${ratio()}`;
     if (!patterns[key]) {
       const side = Math.round(7 * ratio());
       const tile = document.createElement("canvas");
@@ -311,15 +314,41 @@
   const cuffs = content.pressure.recorded.map((line) => new Line(line));
   const saturation = content.saturation.map((line) => new Line(line));
   const haemoglobin = content.haemoglobin.map((line) => new Line(line));
-  const rate = content.heart_rate && new Line(content.heart_rate);
   const breathing = content.breathing && new Line(content.breathing);
   const ecg = content.ecg.map((line) => new Line(line));
   const beatTimes = numbersOf(content.beats.time);
   const beatKind = (n) => content.beats.kinds[bytes[content.beats.kind.at + n]];
   const odd = content.beats.odd.map((n, i) => ({ t: beatTimes[n], kind: beatKind(n), reason: content.beats.reasons[i] }))
     .sort((a, b) => a.t - b.t);
+  const beatRows = rowsOfBeats(content.beats);
+  const rate = content.heart_rate && new Line({ name: "heart rate", ...courseOfRate() });
   const colourOf = (n) => COLOURS[n % COLOURS.length];
   const close = () => view.to - view.from <= CLOSE_S;
+
+  // every beat seen or put in: its place in the repaired series, and whether it belongs to it
+  function rowsOfBeats({ moved, unused, starts }) {
+    const rows = Array.from(beatTimes, (time, n) => {
+      const kind = beatKind(n);
+      const hand = kind === "added" || kind === "removed";
+      return { time, place: time, kind, hand, used: true, starts: false };
+    });
+    for (const [n, place] of moved) rows[n].place = place;
+    for (const n of unused) rows[n].used = false;
+    for (const n of starts) rows[n].starts = true;
+    return rows.sort((a, b) => a.place - b.place);
+  }
+
+  // rate of every interval of the repaired series, without a line across gaps
+  function courseOfRate() {
+    const used = beatRows.filter((row) => row.used);
+    const ends = used.filter((row, n) => n > 0 && !row.starts);
+    const lengths = used.map((row, n) => row.place - (used[n - 1]?.place ?? NaN)).filter((_, n) => n > 0 && !used[n].starts);
+    const broken = (n) => n > 0 && ends[n].place - ends[n - 1].place > LONGEST_STEP_S;
+    return {
+      time: Float64Array.from(ends, ({ place }) => place),
+      value: Float64Array.from(lengths, (length, n) => (broken(n) ? NaN : 60 / length)),
+    };
+  }
 
   function notedAt(moment) {
     let value = null;
@@ -809,14 +838,17 @@
         },
         hooks: {
           drawClear: panel.back ? [clipped(panel.back)] : [],
-          draw: [clipped(panel.front)],
+          draw: [clipped((u) => {
+            panel.front(u);
+            for (const overlay of course.overlays) overlay(u, panel.id);
+          })],
           setSelect: [
             (u) => {
               if (u.select.width < 4) return;
               const from = u.posToVal(u.select.left, "x");
               const to = u.posToVal(u.select.left + u.select.width, "x");
               u.setSelect({ left: 0, width: 0, top: 0, height: 0 }, false);
-              setView(from, to);
+              if (!course.dragged(panel.id, from, to)) setView(from, to);
             },
           ],
         },
@@ -860,6 +892,10 @@
     for (const end of ["pointerup", "pointercancel"]) {
       over.addEventListener(end, (e) => touches.delete(e.pointerId));
     }
+    over.addEventListener("click", (e) => {
+      const pixel_s = (view.to - view.from) / over.clientWidth;
+      course.clicked(panel.id, timeAt(e.clientX), pixel_s);
+    });
     over.addEventListener("pointerleave", () => tell((view.from + view.to) / 2, null, true));
   }
 
@@ -948,6 +984,42 @@
     });
   }
 
+  // the ECG's furthest deflection near a moment: where a person who clicks at a beat means it
+  function peakNear(moment, reach_s = 0.06) {
+    let peak = moment, most = -1;
+    for (const l of ecg) {
+      const [from, until] = [l.indexAt(moment - reach_s), l.indexAt(moment + reach_s)];
+      const [wide_from, wide_until] = [l.indexAt(moment - 0.5), l.indexAt(moment + 0.5)];
+      const middle = l.value.slice(wide_from, wide_until).sort()[(wide_until - wide_from) >> 1];
+      for (let i = from; i < until; i++) {
+        const away = Math.abs(l.value[i] - middle);
+        if (away > most) [most, peak] = [away, l.timeOf(i)];
+      }
+    }
+    return peak;
+  }
+
+  // what review.js adds to the panels
+  const course = {
+    content, beatRows, clock, peakNear, beatsShown: beatTimes.length > 0, overlays: [],
+    clicked: () => false, dragged: () => false,
+    repaint: () => PANELS.forEach((panel) => panel.chart?.redraw(false)),
+    mark: (u, sign, t, colour) => {
+      if (t >= view.from && t <= view.to) glyph(u, sign, xOf(u, t), u.bbox.top + u.bbox.height - 22 * ratio(), colour, 16);
+    },
+    hatch: (u, from, to, colour) => {
+      const area = box(u, from, to, u.scales.y.min, u.scales.y.max);
+      if (!area) return;
+      u.ctx.fillStyle = pattern(u.ctx, "striped", "rgba(0,0,0,0)", colour);
+      u.ctx.fillRect(...area);
+    },
+    upright: (u, t, colour) => {
+      if (!(t >= view.from && t <= view.to)) return;
+      u.ctx.fillStyle = colour;
+      u.ctx.fillRect(xOf(u, t) - ratio(), u.bbox.top, 2 * ratio(), u.bbox.height);
+    },
+  };
+
   byId("course").hidden = false;
   PANELS.forEach(build);
   if (!PANELS.some((panel) => panel.chart)) byId("bar").hidden = true;
@@ -980,6 +1052,7 @@
   fromAddress();
   cancelAnimationFrame(scheduled);
   redraw();
+  document.dispatchEvent(new CustomEvent("course-drawn", { detail: course }));
   document.documentElement.dataset.ready = "yes";
   document.documentElement.dataset.readyMs = (performance.now() - began).toFixed(0);
 })();
