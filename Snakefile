@@ -16,6 +16,7 @@ sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 
 from engine.code import code_of
 from engine.listings import header, names_in, needs_of
+from engine.origins import everything, origins
 from engine.problems import say_problems_last
 from engine.rules import check_steps, command, of_everybody, parameter, patterns_of, prepare_jobs
 from study.loading import study_or_exit
@@ -42,21 +43,15 @@ include: "workflow/rules/outcomes.smk"
 include: "workflow/rules/comparison.smk"
 include: "workflow/rules/figures.smk"
 include: "workflow/rules/report.smk"
+include: "workflow/rules/manifest.smk"
 
 
 rule all:
-    """The whole study: report, figures, tables, methods text, provenance."""
+    """The whole study: every file of every rule."""
     default_target: True
     input:
-        rules.write_report.output,
-        rules.write_provenance.output,
-        rules.compare_conditions.output,
-        rules.relate_outcomes.output,
-        rules.try_alternatives.output,
-        rules.gather_tables.output,
-        rules.check_safety.output,
-        rules.draw_figures.output,
-        **of_everybody({"measured": MEASURED}, STUDY.participants),
+        EVERYTHING,
+        rules.write_manifest.output,
 
 
 check_steps(workflow.rules)

@@ -26,14 +26,23 @@ def code_of(*names):
 
     A name may hold a wildcard of the rule or a pattern: `figures/{figure}`, `outcomes/*`.
     """
-    return lambda wildcards: fingerprint(
-        *(name.format(**dict(wildcards.items())) for name in names)
-    )
+
+    def digest(wildcards):
+        return fingerprint(*(name.format(**dict(wildcards.items())) for name in names))
+
+    digest.scripts = names
+    return digest
 
 
 @cache
 def fingerprint(*names):
     """Hash of scripts and all modules of ours they import; comments and docstrings do not count."""
+    text = "".join(f"{name}{digest}" for name, digest in digests_behind(*names).items())
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def digests_behind(*names):
+    """Path inside scripts/ and digest of scripts and all modules of ours that they import."""
     waiting = [path for name in names for path in sorted(SCRIPTS.glob(f"{name}.py"))]
     seen = {}
     while waiting:
@@ -41,8 +50,7 @@ def fingerprint(*names):
         if path not in seen:
             seen[path], imported = _digest_and_imports(path)
             waiting += [file for name in imported for file in _files_of(name)]
-    text = "".join(f"{path.relative_to(SCRIPTS)}{seen[path]}" for path in sorted(seen))
-    return hashlib.sha256(text.encode()).hexdigest()[:12]
+    return {path.relative_to(SCRIPTS).as_posix(): seen[path] for path in sorted(seen)}
 
 
 @cache

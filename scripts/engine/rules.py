@@ -74,14 +74,17 @@ def patterns_of(files):
 
 
 def _patterns(files):
-    # Snakemake has written the names that a wildcard may have behind it
     return {
         argument: [
-            re.sub(r"\{(\w+),[^}]*\}", r"{\1}", str(file))
-            for file in ([given] if isinstance(given, str) else given)
+            without_constraints(file) for file in ([given] if isinstance(given, str) else given)
         ]
         for argument, given in files.items()
     }
+
+
+def without_constraints(file):
+    """The path of an output; Snakemake writes the names that a wildcard may have behind it."""
+    return re.sub(r"\{(\w+),[^}]*\}", r"{\1}", str(file))
 
 
 def command(*steps):

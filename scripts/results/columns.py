@@ -779,6 +779,23 @@ TABLES = {
         },
         "provenance/inputs.tsv",
     ),
+    "manifest": ResultTable(
+        "A result with its checksum and what it was made from, an input, or a file of the code.",
+        {
+            "kind": "`input`: entered from the study; `code`: computed or was filled; `result`: "
+            "was made",
+            "file": "the file: as in provenance/inputs.tsv, in the project, or in the results",
+            "bytes": Number("its size"),
+            "sha256": "SHA-256 of its bytes; of a Python file, of what it does: comments do not "
+            "count; n/a where a file names the time of the run",
+            "rule": "rule of the workflow that made the result",
+            "participant": "participant whose result it is; n/a where it is of the study",
+            "made_from": "what the rule reads: recordings, rows of tables of the study, results",
+            "inputs_sha256": "digest of all that it reads",
+            "settings_sha256": "digest of the settings that the rule is given",
+            "code_sha256": "digest of the code that the rule runs and the templates that it fills",
+        },
+    ),
     "settings_changed": ResultTable(
         "A setting that differs from config/config.yaml.",
         {

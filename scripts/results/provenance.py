@@ -44,6 +44,17 @@ def inputs_of(study):
     return pd.DataFrame(rows).sort_values("file", ignore_index=True)
 
 
+def checksums_by_participant(study, listed):
+    """(file, sha256) of each recording as `inputs_of` lists it, by participant."""
+    sha256 = dict(zip(listed["file"], listed["sha256"], strict=True))
+    of_each = {}
+    for row in rows_of(study, "recordings"):
+        for path in raw_files(study, [row]):
+            name = path.relative_to(study).as_posix()
+            of_each.setdefault(row.participant_id, {})[name] = sha256[name]
+    return {participant: list(files.items()) for participant, files in of_each.items()}
+
+
 def software_of(lock):
     """Name and version of everything installed, and the checksum of the lock it came from."""
     found = sorted({(d.metadata["Name"].lower(), d.version) for d in distributions()})

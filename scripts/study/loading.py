@@ -129,11 +129,21 @@ class Study:
 
     def rows(self, *tables):
         """For rules: a digest of one participant's rows, so that only their change reruns it."""
-        return lambda wildcards: self._digest(tables, wildcards.participant)
+
+        def digest(wildcards):
+            return self._digest(tables, wildcards.participant)
+
+        digest.tables = tables
+        return digest
 
     def all_rows(self, *tables):
         """For rules: a digest of whole tables."""
-        return lambda wildcards: self._digest(tables, None)
+
+        def digest(wildcards):
+            return self._digest(tables, None)
+
+        digest.tables = tables
+        return digest
 
     @cache  # noqa: B019 a study lives as long as the process
     def _digest(self, tables, participant):

@@ -1,6 +1,8 @@
 """Read the tables of a study: rows as declared, each with its number in the spreadsheet."""
 
 import difflib
+import hashlib
+import json
 import re
 from collections import Counter
 from functools import lru_cache
@@ -42,6 +44,12 @@ def _checked_rows(path, _):
     for row in rows:
         by_participant.setdefault(row.participant_id, []).append(row)
     return by_participant
+
+
+def digest_of_rows(study_folder, table, participant=None):
+    """SHA-256 of the rows of one table, as read: of one participant or of everybody."""
+    rows = [row.model_dump(mode="json") for row in rows_of(study_folder, table, participant)]
+    return hashlib.sha256(json.dumps(rows, sort_keys=True).encode()).hexdigest()
 
 
 def participants_of(study_folder):

@@ -1,0 +1,23 @@
+"""What a run left: included last, so that it knows what all other rules make."""
+
+EVERYTHING = everything(workflow.rules, STUDY.participants)
+
+
+rule write_manifest:
+    """Write down every result with its checksum, its inputs, settings and code."""
+    input:
+        EVERYTHING,
+        inputs=rules.write_provenance.output.inputs,
+    output:
+        manifest="<results>/manifest.tsv",
+    log:
+        "<results>/logs/write_manifest.log",
+    resources:
+        mem_mb=200,
+        runtime=5,
+    params:
+        study=STUDY.folder.as_posix(),
+        origins=origins(workflow.rules, STUDY.results, workflow.basedir),
+        code=code_of("write_manifest"),
+    shell:
+        command("write_manifest")
