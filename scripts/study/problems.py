@@ -6,6 +6,8 @@ import re
 # more than a person mends at once; the others are counted and come up in the next run
 MOST_SHOWN = 20
 
+LONGEST_SHOWN = 80
+
 
 class StudyError(Exception):
     """Something that a person can mend: where it is, what was found, what to do."""
@@ -34,7 +36,7 @@ class Problems:
         self.add(
             f"{table}.tsv",
             f"row {row.row_number}, column {column}",
-            f"found {value!r}, allowed: {allowed}{did_you_mean(value, names)}{remark}",
+            f"found {shown(value)}, allowed: {allowed}{did_you_mean(value, names)}{remark}",
         )
 
     def add_setting(self, written, path, message):
@@ -55,6 +57,12 @@ class Problems:
             further = [f"and {hidden} more, shown once these are mended"] if hidden > 0 else []
             shown = [f"{count} to mend before anything runs:", *lines[:MOST_SHOWN], *further]
             raise StudyError("\n  ".join(shown))
+
+
+def shown(value):
+    """What was found, as a person may look for it; a long one by its beginning."""
+    text = repr(value)
+    return text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]} ..."
 
 
 def did_you_mean(value, names):

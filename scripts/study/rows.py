@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from study.cells import TableFault, cells_of_text
 from study.event_ids import name_events
 from study.outside import LARGEST_TABLE_BYTES, Refused, open_outside
-from study.problems import Problems
+from study.problems import Problems, shown
 from study.tables import COLUMN_REFUSED, REQUIRED, TABLES, allowed_in, choices_of, meant_by
 
 MISSING = ("", "n/a")
@@ -141,7 +141,7 @@ def _row(values, model, numeric, name, number, problems):
             problems.add(
                 name,
                 f"row {number}, column {column}",
-                f"found {values[column]!r}, allowed: {allowed}; write digits alone",
+                f"found {shown(values[column])}, allowed: {allowed}; write digits alone",
             )
             row = None
     if row is not None:
@@ -233,4 +233,4 @@ def _place_and_message(problem, number, model):
         hint = f"; did you mean {near!r}?" if near else ""
     elif kind in ("float_parsing", "int_parsing") and "," in str(value):
         hint = "; write a point as decimal mark and no thousands mark"
-    return f"row {number}, column {column}", f"found {value!r}, allowed: {allowed}{hint}"
+    return f"row {number}, column {column}", f"found {shown(value)}, allowed: {allowed}{hint}"

@@ -9,14 +9,45 @@ sections are closed, so a misspelt name is an error.
 import math
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PlainValidator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    field_validator,
+    model_validator,
+)
 
 from engine.listings import functions_in, windows
 from study.tables import StopReason
 
 WindowName = Literal[*windows()]
 
-Band = Annotated[list[float], Field(min_length=2, max_length=2)]
+
+
+def _rising(band):
+    if not 0 <= band[0] < band[1]:
+        raise ValueError("two numbers from 0 on, the lower one first, as [0.15, 0.4]")
+    return band
+
+
+Band = Annotated[list[float], Field(min_length=2, max_length=2), AfterValidator(_rising)]
+
+# of percentages
+PctBand = Annotated[list[Annotated[float, Field(ge=0, le=100)]], *Band.__metadata__]
+
+# the project's, sleepecg's, and the methods of neurokit2's ecg_peaks that need no further library
+Detector = Literal[
+    ("own", "sleepecg", "neurokit", "pantompkins1985", "nabian2018", "gamboa2008", "zong2003")
+    + ("hamilton2002", "christov2004", "engzeemod2012", "manikandan2012", "elgendi2010")
+    + ("kalidas2017", "khamis2016", "martinez2004", "rodrigues2021", "promac")
+]
+
+# beyond it no unit of any setting has a meaning, and lengths of windows need all memory
+LARGEST_NUMBER = 100_000.0
+
+LONGEST_TEXT = 1_000
 
 AlternativeName = Annotated[str, Field(pattern=r"^[A-Za-z0-9_]+$")]
 
@@ -39,7 +70,42 @@ SmallestEffect = Annotated[Any, PlainValidator(_size_or_size_by_window)]
 class Section(BaseModel):
     """Settings that belong together; a value is read by its name and cannot be altered."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+    @field_validator("*", mode="after")
+    @classmethod
+    def _value_can_be_meant(cls, value):
+        if isinstance(value, list):
+            twice = [item for n, item in enumerate(value) if item in value[:n]]
+            if twice:
+                raise ValueError(f"each once; {twice[0]!r} stands twice")
+        for item in value if isinstance(value, list) else [value]:
+            if isinstance(item, float) and abs(item) > LARGEST_NUMBER:
+                raise ValueError(f"a number up to {LARGEST_NUMBER:g}")
+            if isinstance(item, str):
+                _refuse_text(item)
+        return value
+
+
+def _refuse_text(text):
+    # the workflow puts what stands between curly braces in place of them
+    if "{" in text or "}" in text:
+        raise ValueError("text without curly braces; write round brackets")
+    if len(text) > LONGEST_TEXT:
+        raise ValueError(f"text of up to {LONGEST_TEXT} signs")
+
+
+def _condition_name(name):
+    # contrasts are named `target - none`, and `all` is what all exercises have in common
+    if not name.strip() or name != name.strip() or " - " in name or "\n" in name:
+        raise ValueError("a short name in one line without ' - ' in it, which stands in contrasts")
+    if name == "all":
+        raise ValueError("another name; `all` stands for all exercises together")
+    return name
+
+
+# of a condition or an exercise
+Name = Annotated[str, Field(max_length=60), AfterValidator(_condition_name)]
 
 
 def setting(description, source, formerly="", **limits):
@@ -60,10 +126,10 @@ class StudySection(Section):
     """What the study is about."""
 
     title: str = setting("Title on the report.", "the study")
-    conditions: list[str] = setting(
+    conditions: list[Name] = setting(
         "Conditions in order, reference first, as in events.tsv.", "the study", min_length=1
     )
-    exercises: list[str] = setting(
+    exercises: list[Name] = setting(
         "Exercises in order of appearance; empty takes them from events.tsv.", "the study"
     )
     primary_outcomes: list[PrimaryOutcome] = setting(
@@ -71,7 +137,9 @@ class StudySection(Section):
         "the study",
     )
     rpe_scale: str = setting("Scale of perceived exertion, as Borg 6-20 or CR10.", "the study")
-    seed: int = setting("Seed of everything that is drawn at random.", "convention", ge=0)
+    seed: int = setting(
+        "Seed of everything that is drawn at random.", "convention", ge=0, le=2**32 - 1
+    )
 
     @property
     def primary(self) -> list[tuple[str, str]]:
@@ -95,7 +163,7 @@ class Protocol(Section):
         gt=0,
         le=30,
     )
-    failure_band_pct: Band = setting(
+    failure_band_pct: PctBand = setting(
         "Saturation at which a working muscle under a cuff is said to fail.",
         "common practice, no source",
         formerly="measure_outcomes",
@@ -122,6 +190,12 @@ class Protocol(Section):
         ge=2,
     )
 
+    @model_validator(mode="after")
+    def _cadences_rise(self):
+        if self.slowest_cadence_hz >= self.fastest_cadence_hz:
+            raise ValueError("slowest_cadence_hz below fastest_cadence_hz")
+        return self
+
 
 class ReadRecordings(Section):
     """From files to signals on one clock."""
@@ -145,7 +219,7 @@ class ReadRecordings(Section):
 class FindBeats(Section):
     """From an ECG or interval text to classified and repaired beats."""
 
-    detector: str = setting(
+    detector: Detector = setting(
         "own, sleepecg, or the name of a method of neurokit2's ecg_peaks.", "benchmarks/beats.py"
     )
     quality_span_s: float = setting("Length of the spans that get a quality.", "convention", gt=0)
@@ -292,7 +366,7 @@ class MeasureOutcomes(Section):
         "First part of a baseline that is not used.", "convention, 1 to 2 min", ge=0
     )
     recovery_steady_from_s: float = setting(
-        "The steady block of a recovery starts here.", "convention", ge=0
+        "The steady block of a recovery starts here.", "convention", ge=60
     )
     shortest_steady_s: float = setting(
         "A shorter rest of a recovery is not a steady block.", "convention", gt=0
@@ -300,7 +374,10 @@ class MeasureOutcomes(Section):
     low_frequency_hz: Band = setting("Low-frequency band.", "Task Force 1996")
     high_frequency_hz: Band = setting("High-frequency band.", "Task Force 1996")
     resampling_hz: float = setting(
-        "Rate at which the intervals are interpolated with a cubic spline.", "Task Force 1996", gt=0
+        "Rate at which the intervals are interpolated with a cubic spline.",
+        "Task Force 1996",
+        ge=1,
+        le=20,
     )
     detrending_regularisation: float = setting(
         "Smoothness priors; 500 at 4 Hz cuts at 0.035 Hz.", "Tarvainen et al. 2002", gt=0
@@ -356,8 +433,14 @@ class MeasureOutcomes(Section):
         gt=0,
     )
     smallest_usable_pct: float = setting(
-        "A window with less usable signal is refused.", "convention", ge=0, le=100
+        "A window with less usable signal is refused.", "convention", ge=50, le=100
     )
+
+    @model_validator(mode="after")
+    def _bands_follow_each_other(self):
+        if self.low_frequency_hz[1] > self.high_frequency_hz[0]:
+            raise ValueError("low_frequency_hz ends where high_frequency_hz begins, or before")
+        return self
 
 
 class Cuff(Section):
@@ -488,7 +571,7 @@ class CompareConditions(Section):
         "the study",
     )
     fewest_participants: int = setting(
-        "Fewer pairs are described and never claimed.", "convention", ge=2
+        "Fewer pairs are described and never claimed.", "convention", ge=2, le=1000
     )
     session_schedule: Literal["not_stated", "completely_randomised", "randomised_blocks"] = setting(
         "How the visits of a single participant who had every condition several times were "
@@ -497,7 +580,7 @@ class CompareConditions(Section):
         "Edgington and Onghena 2007",
     )
     power: float = setting("Power of the planning table.", "Cohen 1988", gt=0.1, lt=1)
-    planned_participants: list[Annotated[int, Field(ge=2)]] = setting(
+    planned_participants: list[Annotated[int, Field(ge=2, le=10_000)]] = setting(
         "Numbers of participants in the planning table.", "convention"
     )
 

@@ -1,22 +1,18 @@
 """Read config.yaml and study.yaml, lay one over the other and check both."""
 
 import difflib
-from contextlib import suppress
 from typing import get_args
 
-import yaml
 from pydantic import ValidationError
 
 from engine.code import SCRIPTS
+from study.problems import shown
 from study.settings import RETIRED, Settings, moved_settings
+from study.yaml_files import read_yaml
 
 CONFIG = SCRIPTS.parent / "config" / "config.yaml"
 
 QUALITY_RULES = CONFIG.with_name("quality_rules.yaml")
-
-# the reader in C takes a twentieth of the time; not every build of PyYAML has it
-YAML = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-
 
 # what a plan states holds for the setting that the steps read
 PLANNED = {
@@ -59,12 +55,13 @@ def read_settings(folder, overrides, problems):
     What the study states is study.yaml with overrides laid over it, every setting in the section
     that has it now; without a title the study is called after its folder.
     """
-    complete = _read_yaml(CONFIG, problems)
-    rules = _read_yaml(QUALITY_RULES, problems)
+    complete, _ = read_yaml(CONFIG, problems)
+    rules, _ = read_yaml(QUALITY_RULES, problems)
     path = folder / "study.yaml"
-    of_study = _read_yaml(path, problems) if path.exists() else {}
-    written = Written(lines_of(path))
-    if path.exists() and not path.read_bytes().strip():
+    stands = path.exists()
+    of_study, lines = read_yaml(path, problems) if stands else ({}, {})
+    written = Written(lines)
+    if stands and of_study == {} and not path.read_bytes().strip():
         problems.add(
             path.name,
             "",
@@ -232,8 +229,11 @@ def _message_of(problem, values):
             f"found {value}, allowed: text; YAML reads an unquoted no, yes, on or off so, quote it"
         )
     if kind == "value_error":
-        return f"found {value!r}, allowed: {problem['msg'].removeprefix('Value error, ')}"
-    return f"found {value!r}; {problem['msg'][0].lower()}{problem['msg'][1:]}"
+        allowed = problem["msg"].removeprefix("Value error, ")
+        # what several settings say together has their section as its place
+        of_section = isinstance(value, dict) and problem["loc"] and _known_names(problem["loc"])
+        return f"allowed: {allowed}" if of_section else f"found {shown(value)}, allowed: {allowed}"
+    return f"found {shown(value)}; {problem['msg'][0].lower()}{problem['msg'][1:]}"
 
 
 def _known_names(path):
@@ -281,58 +281,3 @@ def differences(first, second, path=""):
             )
     elif first != second:
         yield path, first, second
-
-
-def _read_yaml(path, problems):
-    """Values of a YAML file; a key that stands twice is a problem, not a silent choice."""
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-        root = yaml.compose(text, YAML)
-    except UnicodeDecodeError:
-        problems.add(path.name, "", "is not UTF-8 text; save it as UTF-8")
-        return None
-    except yaml.YAMLError as error:
-        mark = getattr(error, "problem_mark", None)
-        place = f"line {mark.line + 1}" if mark else ""
-        problems.add(path.name, place, f"cannot be read: {getattr(error, 'problem', error)}")
-        return None
-    if root is None:
-        return {}
-    if not isinstance(root, yaml.MappingNode):
-        problems.add(path.name, "line 1", "must start with a section name followed by a colon")
-        return None
-    for key, line in _repeated_keys(root):
-        problems.add(path.name, f"line {line}", f"{key!r} stands twice; keep one")
-    return yaml.load(text, YAML)
-
-
-def _repeated_keys(node):
-    if isinstance(node, yaml.MappingNode):
-        seen = set()
-        for key, value in node.value:
-            if key.value in seen:
-                yield key.value, key.start_mark.line + 1
-            seen.add(key.value)
-            yield from _repeated_keys(value)
-    elif isinstance(node, yaml.SequenceNode):
-        for item in node.value:
-            yield from _repeated_keys(item)
-
-
-def lines_of(path):
-    """Line of every key and list item of a YAML file, by its path; nothing without a file."""
-    lines = {}
-
-    def walk(node, place):
-        if isinstance(node, yaml.MappingNode):
-            for key, value in node.value:
-                lines[(*place, key.value)] = key.start_mark.line + 1
-                walk(value, (*place, key.value))
-        elif isinstance(node, yaml.SequenceNode):
-            for number, item in enumerate(node.value):
-                lines[(*place, str(number))] = item.start_mark.line + 1
-                walk(item, (*place, str(number)))
-
-    with suppress(OSError, UnicodeDecodeError, yaml.YAMLError):
-        walk(yaml.compose(path.read_text(encoding="utf-8-sig"), YAML), ())
-    return lines

@@ -12,9 +12,10 @@ from pydantic_core import PydanticCustomError
 
 from study.units import SPELLINGS, allowed_units
 
-PARTICIPANT = r"^sub-[A-Za-z0-9]+$"
+# labels name files of results; sixty signs are a name, more are another cell
+PARTICIPANT = r"^sub-[A-Za-z0-9]{1,60}$"
 
-SESSION = r"^ses-[A-Za-z0-9]+$"
+SESSION = r"^ses-[A-Za-z0-9]{1,60}$"
 
 # type of the errors that name a column and what it may hold
 COLUMN_REFUSED = "column_refused"

@@ -237,7 +237,7 @@ def test_an_edit_of_another_file_stops_the_run(study):
         ),
         (
             "compare_conditions:\n  smallest_effect: {mean_hr_bpm: {no: 2.0}}\n",
-            "smallest_effect.mean_hr_bpm: found {False: 2.0}, allowed: a number above 0",
+            "study.yaml, line 2: 'no' is no text for YAML",
         ),
         (
             "compare_conditions:\n  smallest_effect: {mean_hr_bpm: -2}\n",
