@@ -8,6 +8,7 @@ from functools import cache, cached_property
 from pathlib import Path
 from urllib.parse import quote
 
+from engine.code import SCRIPTS
 from engine.listings import header, names_in, windows_of
 from study.checks import check_tables_together
 from study.files import raw_files, table_files
@@ -15,6 +16,9 @@ from study.problems import Problems, StudyError
 from study.rows import read_table
 from study.settings_files import read_settings
 from study.tables import TABLES
+
+# what the program is made of; no results are written there
+PROGRAM_FOLDERS = ("scripts", "config", "workflow", "tests", ".git", ".venv", ".ci", ".snakemake")
 
 
 def study_or_exit(config):
@@ -43,6 +47,13 @@ def load_study(config):
     return study
 
 
+def _refuse_path(path, what, cure):
+    """Refuse a path that the workflow cannot write into its commands and file names."""
+    odd = [sign for sign in str(path) if sign in "{}" or not sign.isprintable()]
+    if odd:
+        raise StudyError(f"{what} {str(path)!r} holds {odd[0]!r}: {cure} without it.")
+
+
 class Study:
     """A checked study: tables as lists of rows, settings as objects of study.settings."""
 
@@ -53,6 +64,8 @@ class Study:
         self.outcomes = names_in("outcomes")
         self.figures = names_in("figures")
         problems = Problems()
+        _refuse_path(folder, "The study folder", "rename it")
+        _refuse_path(self.results, "The folder of results", "name one")
         if not folder.is_dir():
             raise StudyError(f"There is no study folder {folder}: name one with --config study=...")
         self.tables = {name: read_table(folder / f"{name}.tsv", problems) for name in TABLES}
@@ -96,10 +109,21 @@ class Study:
         return header("outcomes", outcome)["SCALE"]
 
     def refuse_results_beside_raw(self):
-        """Results never stand where the study stands, nor among its recordings."""
+        """Results never stand where the study stands, among its recordings or in the program."""
         results, study = Path(self.results).resolve(), self.folder.resolve()
+        program = SCRIPTS.parent
         if study.is_relative_to(results) or results.is_relative_to(study / "raw"):
             raise StudyError(f"Results cannot go to {self.results}: the study itself stands there.")
+        of_program = [program / name for name in PROGRAM_FOLDERS]
+        if results == program or any(results.is_relative_to(folder) for folder in of_program):
+            raise StudyError(
+                f"Results cannot go to {self.results}: the program itself stands there; "
+                "name results=results/<a name> behind --config."
+            )
+        if results.exists() and not results.is_dir():
+            raise StudyError(
+                f"Results cannot go to {self.results}: it is a file; name a folder with results=..."
+            )
 
     def _other_folder_of_results(self):
         """The folder that the results were made from, where it is another that still exists."""

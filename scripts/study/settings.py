@@ -25,7 +25,6 @@ from study.tables import StopReason
 WindowName = Literal[*windows()]
 
 
-
 def _rising(band):
     if not 0 <= band[0] < band[1]:
         raise ValueError("two numbers from 0 on, the lower one first, as [0.15, 0.4]")

@@ -233,7 +233,10 @@ def _message_of(problem, values):
         # what several settings say together has their section as its place
         of_section = isinstance(value, dict) and problem["loc"] and _known_names(problem["loc"])
         return f"allowed: {allowed}" if of_section else f"found {shown(value)}, allowed: {allowed}"
-    return f"found {shown(value)}; {problem['msg'][0].lower()}{problem['msg'][1:]}"
+    if kind in ("model_type", "dict_type"):
+        return f"found {shown(value)}, allowed: settings below it, as `name: value`, indented"
+    words = problem["msg"].removeprefix("Input should be ")
+    return f"found {shown(value)}, allowed: {words[0].lower()}{words[1:]}"
 
 
 def _known_names(path):

@@ -215,7 +215,10 @@ class Recording(Row):
     participant_id: ParticipantId
     session_id: SessionId
     signal: Signal = Field(description="what was recorded")
-    file: str = Field(description="path inside the study folder")
+    file: str = Field(
+        pattern=r"^[^{}]{1,400}$",
+        description="path inside the study folder, without curly braces, up to 400 signs",
+    )
     channel: str | None = Field(None, description="channel label (EDF) or column header (text)")
     time_column: str | None = Field(None, description="header of the time column")
     unit: Literal["mV", "uV", "ms", "s", "pct", "fraction", "mmHg", "kPa", "g_dl", "au"] = Field(

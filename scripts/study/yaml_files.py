@@ -10,6 +10,7 @@ import re
 import yaml
 
 from study.outside import LARGEST_SETTINGS_BYTES, Refused, open_outside
+from study.problems import shown
 
 # the reader in C takes a twentieth of the time; not every build of PyYAML has it
 YAML = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
@@ -76,11 +77,8 @@ def values_and_lines(text):
         why = getattr(error, "problem", None) or " ".join(str(error).split())
         line = mark.line + 1 if mark else None
         raise YamlFault(line, f"cannot be read: {why}; correct the line") from None
-    except (ValueError, OverflowError, RecursionError) as error:
-        # a number of thousands of digits, or a date that no calendar has
-        raise YamlFault(
-            None, f"cannot be read: {error}; put text in quotation marks, correct numbers"
-        ) from None
+    except RecursionError:
+        raise YamlFault(None, f"nested more than {DEEPEST} deep; no setting is") from None
 
 
 def _refuse_events(text):
@@ -115,7 +113,7 @@ def _refuse_value(value, line):
 
 
 def _note_lines(node, place, lines):
-    """Note the line of every key and item. Raises YamlFault for keys that are odd or stand twice."""
+    """Note the line of every key and item. Raises YamlFault for keys that are odd or repeated."""
     if isinstance(node, yaml.MappingNode):
         for key, value in node.value:
             line = key.start_mark.line + 1
@@ -135,3 +133,16 @@ def _note_lines(node, place, lines):
         for number, item in enumerate(node.value):
             lines[(*place, str(number))] = item.start_mark.line + 1
             _note_lines(item, (*place, str(number)), lines)
+    elif node.tag != _TEXT:
+        _refuse_unread(node)
+
+
+def _refuse_unread(node):
+    """Refuse a number of thousands of digits, or a date that no calendar has. Raises YamlFault."""
+    try:
+        yaml.constructor.SafeConstructor().construct_object(node)
+    except (ValueError, OverflowError) as error:
+        raise YamlFault(
+            node.start_mark.line + 1,
+            f"found {shown(node.value)}: {error}; put text in quotation marks, correct numbers",
+        ) from None

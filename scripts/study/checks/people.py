@@ -18,6 +18,8 @@ def check_rows_stand_once(study, problems):
     _check_unique(tables["edits"], ("edit_id",), "edits.tsv", problems)
     _check_unique(tables["recordings"], of_recording, "recordings.tsv", problems)
     _check_unique(dated, of_event, "events.tsv", problems)
+    _check_labels_differ_by_more_than_case(tables["sessions"], problems)
+    _check_labels_differ_by_more_than_case(tables["participants"], problems)
 
 
 def _check_unique(rows, columns, file, problems):
@@ -32,6 +34,26 @@ def _check_unique(rows, columns, file, problems):
                 f"{shown} stands already in row {seen[key]}; correct or take out one of the two",
             )
         seen.setdefault(key, row.row_number)
+
+
+def _check_labels_differ_by_more_than_case(rows, problems):
+    """Two labels that differ in capitals only would be one file on many disks."""
+    known = {}
+    for row in rows:
+        for column in ("participant_id", "session_id"):
+            label = getattr(row, column, None)
+            if label is None:
+                continue
+            of_person = row.participant_id.lower() if column == "session_id" else ""
+            first = known.setdefault((of_person, label.lower()), row)
+            if getattr(first, column) != label:
+                problems.add(
+                    f"{'sessions' if hasattr(row, 'session_id') else 'participants'}.tsv",
+                    f"row {row.row_number}, column {column}",
+                    f"found {label!r}, but row {first.row_number} has {getattr(first, column)!r}; "
+                    "labels that differ in capitals only are one file on many disks: write one of "
+                    "the two everywhere",
+                )
 
 
 def check_labels_are_declared(study, problems):
