@@ -25,6 +25,7 @@ def compare_conditions(
     models: Output,
     missing: Output,
     sensitivity: Output,
+    single_case: Output,
     planning_table: Output,
     diagnostics: Output,
     *,
@@ -42,6 +43,7 @@ def compare_conditions(
         "joint_tests": joint_tests,
         "models": models,
         "sensitivity": sensitivity,
+        "single_case": single_case,
         "planning": planning_table,
         "diagnostics": diagnostics,
     }

@@ -1,14 +1,13 @@
 """Contrasts between conditions: differences within people, with an error clustered by person.
 
 Every contrast comes from `comparison.within_person`; which differences may be called shown follows
-from `comparison.claims`. What one participant allows stands at the end.
+from `comparison.claims`. What a single participant allows is in `comparison.single_case_table`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -17,24 +16,13 @@ from comparison.claims import level_of_interval, shaffer_steps, stepwise
 from comparison.conditions import Comparison
 from comparison.effect_sizes import effect_sizes, interpret_interval
 from comparison.paired import sign_flip
-from comparison.single_case import non_overlap, schedule_test
 from comparison.within_person import Contrast
 from results.decided import ALPHA
 from study.settings import CompareConditions
 
-Schedule = Literal["not_stated", "completely_randomised", "randomised_blocks"]
-
 DESCRIPTIVE = "description only"
 
-ONE_VISIT_EACH = (
-    "one participant: condition cannot be told from day, and the sets of a session are no "
-    "independent repetitions, so that nothing is tested"
-)
-
-NOT_STATED = (
-    "one participant: conditions were repeated over visits, but how visits were allotted to them "
-    "is not stated (session_schedule), so that nothing is tested"
-)
+ONE_PARTICIPANT = "one participant, no error between people: see single_case.tsv"
 
 ALL_THE_SAME = "all differences are the same: nothing shows their error"
 
@@ -51,7 +39,6 @@ class Rules:
 
     confidence: float
     fewest_participants: int
-    session_schedule: Schedule
     seed: int
 
     @classmethod
@@ -80,9 +67,6 @@ def contrast_table(
         for exercise in comparison.levels
         for pair in comparison.pairs
     ]
-    if comparison.n_participants == 1:
-        for contrast in contrasts:
-            _add_single_case(comparison, contrast, rules)
     if adjusted:
         _test([c for c in contrasts if c["exercise"] == "all"], comparison, claimed, rules)
         _adjust_exercises([c for c in contrasts if c["exercise"] != "all"])
@@ -138,7 +122,9 @@ def _contrast(comparison, pair, exercise, rules) -> dict:
         contrast |= {"se": 0.0} if same else {}
     contrast |= _standardised(first, second, notes)
     contrast |= _sign_flips(differences, len(comparison.pairs), notes, rules.seed)
-    if comparison.n_participants > 1 and len(differences) < 2:
+    if comparison.n_participants == 1:
+        notes.append(ONE_PARTICIPANT)
+    elif len(differences) < 2:
         who = "one participant has" if len(differences) else "nobody has"
         notes.append(f"no comparison: {who} values in both")
     if not tested:
@@ -177,71 +163,6 @@ def _sign_flips(differences, n_contrasts, notes, seed) -> dict:
             f"over {n_contrasts} contrasts"
         )
     return {"sign_flip_p": flips.p, "sign_flip_minimum": smallest}
-
-
-# ---------------------------------------------------- one participant
-
-
-def _add_single_case(comparison, contrast, rules) -> None:
-    """What one participant allows: non-overlap, over repeated visits a randomisation test."""
-    pair = tuple(contrast["contrast"].split(" - "))
-    contrast |= _overlap(comparison, pair, contrast["exercise"])
-    visits = _visit_means(comparison, pair, contrast["exercise"])
-    if not visits["condition"].duplicated().any():
-        contrast["note"].append(ONE_VISIT_EACH)
-        return
-    if rules.session_schedule == "not_stated":
-        contrast["note"].append(NOT_STATED)
-        return
-    blocks = None
-    try:
-        if rules.session_schedule == "randomised_blocks":
-            blocks = (visits["visit"].astype(int) - 1) // len(comparison.conditions)
-            if visits.assign(block=blocks).duplicated(["block", "condition"]).any():
-                raise ValueError("the visits are no blocks with every condition once")
-        test = schedule_test(
-            visits["y"].to_numpy(),
-            visits["condition"].to_list(),
-            blocks=None if blocks is None else blocks.to_list(),
-            pair=pair,
-            rng=np.random.default_rng(rules.seed),
-        )
-    except ValueError as reason:
-        contrast["note"].append(f"one participant, nothing is tested: {reason}")
-        return
-    contrast["randomisation_p"] = test.p
-    contrast["randomisation_minimum"] = test.attainable_minimum
-    contrast["note"].append(
-        f"one participant: randomisation test over {test.total} schedules of "
-        f"{len(visits)} visits, for this participant in these visits only"
-    )
-
-
-def _visit_means(comparison, pair, exercise) -> pd.DataFrame:
-    """Mean of every visit in either condition, over the exercises done at all of them."""
-    values = comparison.single_rows[comparison.single_rows["condition"].isin(pair)]
-    if exercise != "all":
-        values = values[values["exercise"] == exercise]
-    values = values.assign(exercise=values["exercise"].fillna(""))
-    means = values.groupby(["visit", "condition", "exercise"])["y"].mean().unstack("exercise")
-    return means.dropna(axis=1).mean(axis=1).rename("y").dropna().reset_index()
-
-
-def _overlap(comparison, pair, exercise) -> dict:
-    """Non-overlap of single values, exercise by exercise, exercises weighing equally."""
-    overlaps = []
-    for name in comparison.exercises or (None,):
-        values = comparison.single_rows
-        if name is not None:
-            if exercise not in ("all", name):
-                continue
-            values = values[values["exercise"] == name]
-        first, second = (values.loc[values["condition"] == c, "y"] for c in pair)
-        if len(first) and len(second):
-            overlaps.append(non_overlap(second, first).nap)
-    if not overlaps:
-        return {}
-    return {"nap": float(np.mean(overlaps)), "tau": 2 * float(np.mean(overlaps)) - 1}
 
 
 # ---------------------------------------------------- what may be called shown

@@ -33,6 +33,7 @@ from comparison.sensitivity import (
     work_matched,
     worst_case,
 )
+from comparison.single_case_table import FEW_PEOPLE, single_case_table
 from engine.listings import header, names_in
 from study.plan import against_plan, planned_claims
 from study.settings import CompareConditions, PlanSection
@@ -42,6 +43,19 @@ from study.settings import CompareConditions, PlanSection
 SECONDARY = "secondary, no claim"
 
 Key = tuple[str, str]
+
+
+# what `compare` gives, by the name of the result table
+WRITTEN = (
+    "contrasts",
+    "claims",
+    "joint_tests",
+    "models",
+    "sensitivity",
+    "single_case",
+    "planning",
+    "diagnostics",
+)
 
 
 @dataclass(frozen=True)
@@ -88,16 +102,14 @@ def declared(constant: str) -> dict[str, object]:
 
 
 def compare(outcomes: pd.DataFrame, plan: Plan) -> dict[str, list[pd.DataFrame]]:
-    """Tables of contrasts, claims, joint tests, models, sensitivity, planning and diagnostics.
+    """Every table of `WRITTEN` as a list of parts.
 
     `outcomes` has the columns of outcomes.tsv. Beyond contrasts and models everything is of
     primary outcomes.
     """
     values = usable(outcomes, declared("SCALE"), plan.conditions)
     comparisons = comparisons_of(values, plan, same_order=same_order(outcomes, plan.conditions))
-    names = ("contrasts", "claims", "joint_tests", "models", "sensitivity", "planning")
-    names += ("diagnostics",)
-    tables = {name: [] for name in names}
+    tables = {name: [] for name in WRITTEN}
     claims = claims_of(comparisons, plan)
     people = values["participant_id"].nunique()
     rows = [
@@ -134,6 +146,15 @@ def compare(outcomes: pd.DataFrame, plan: Plan) -> dict[str, list[pd.DataFrame]]
         together = joint_tests(comparison, fewest_participants=plan.rules.fewest_participants)
         tables["joint_tests"].append(pd.DataFrame(together).assign(primary=key in plan.primary))
         tables["models"].append(model_table(comparison))
+        if people <= FEW_PEOPLE:
+            tables["single_case"].append(
+                single_case_table(
+                    comparison,
+                    schedule=plan.planned.session_schedule,
+                    conditions=len(plan.conditions),
+                    seed=plan.rules.seed,
+                )
+            )
         logging.info("%s in %s: %s", *key, comparison.formula or "not modelled")
     if comparisons:
         tables["contrasts"] += absent_contrasts(outcomes, values, plan.primary, plan.conditions)

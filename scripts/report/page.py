@@ -43,7 +43,7 @@ def report_page(results, folder, unstated):
     return page.get_template("report.html.jinja").render(
         title=results.settings.study.title,
         unstated=unstated,
-        sections=[_rendered(page, *section, results) for section in sections()],
+        sections=[part for part in _all_rendered(page, results) if part],
         checksums={name: checksum(text) for name, text in inlined.items()},
         **inlined,
     )
@@ -54,8 +54,16 @@ def sections():
     return sorted(modules_of("report/sections").items(), key=lambda section: section[1].ORDER)
 
 
+def _all_rendered(page, results):
+    return [_rendered(page, *section, results) for section in sections()]
+
+
 def _rendered(page, name, module, results):
-    text = page.get_template(f"report/{name}.html.jinja").render(module.section(results))
+    """A section with its text; None for one that has nothing to say of this study."""
+    said = module.section(results)
+    if said is None:
+        return None
+    text = page.get_template(f"report/{name}.html.jinja").render(said)
     return {"id": name.replace("_", "-"), "title": module.TITLE, "text": Markup(text)}
 
 

@@ -20,17 +20,16 @@ def same_order(compared):
 
 
 def is_comparison(contrasts: pd.DataFrame) -> pd.Series:
-    """Which rows of contrasts.tsv compare: those with an interval or a randomisation test.
+    """Which rows of contrasts.tsv compare: those with an interval.
 
-    An estimate without either rests on one participant, or on differences that are all the same.
+    An estimate without one rests on one participant, or on differences that are all the same.
     """
-    chance = contrasts.get("randomisation_p", pd.Series(dtype=float)).reindex(contrasts.index)
-    return contrasts["estimate"].notna() & (contrasts["ci_low"].notna() | chance.notna())
+    return contrasts["estimate"].notna() & contrasts["ci_low"].notna()
 
 
 def why_no_comparison(row) -> str:
     """Why one row of contrasts.tsv compares nothing; empty where it does."""
-    if pd.notna(row.ci_low) or pd.notna(getattr(row, "randomisation_p", None)):
+    if pd.notna(row.ci_low):
         return ""
     pairs = getattr(row, "n_pairs", None)
     return "one participant only: no comparison" if pairs == 1 else "no interval: no comparison"
@@ -49,12 +48,6 @@ def sentence_of_contrast(row, label: str, unit: str, *, same_order: bool = False
     if why := why_no_comparison(row):
         return f"{label}, {one} against {other}: {why}."
     size = size_of(row, unit)
-    chance = getattr(row, "randomisation_p", None)
-    if pd.notna(chance):
-        return (
-            f"{label}, {one} against {other}, in this participant over these visits: {size}; "
-            f"randomisation p = {chance:.2g}, smallest possible {row.randomisation_minimum:.2g}."
-        )
     size = ", ".join(filter(None, [size, basis_of(row)]))
     if row.claim == "described" or pd.isna(row.p):
         return f"{label}, {one} against {other}: {size}; described only, no test."

@@ -177,19 +177,6 @@ TABLES = {
                 "lower end of its 95 % interval (noncentral t; Steiger and Fouladi 1997)"
             ),
             "g_z_high": Number("upper end of that interval"),
-            "nap": Number(
-                "studies of one participant only: non-overlap of all pairs, 0 to 1, the share "
-                "of pairs of values in which A is above B, ties half (Parker and Vannest 2009)"
-            ),
-            "tau": Number(
-                "studies of one participant only: 2 nap - 1, from -1 to 1 (Parker et al. 2011)"
-            ),
-            "randomisation_p": Number(
-                "one participant, conditions repeated over visits by a stated "
-                "`session_schedule`: two-sided p-value over all schedules (Edgington and Onghena "
-                "2007)"
-            ),
-            "randomisation_minimum": Number("smallest p that these schedules can give"),
             "leave_out_low": Number(
                 "primary outcomes, exercise `all`: smallest estimate "
                 "when one participant is left out, unit as estimate"
@@ -354,6 +341,38 @@ TABLES = {
                 "of n_values, those of sets that ended in failure; n/a where not done"
             ),
             "primary": "`yes` for a primary outcome, else `no`",
+        },
+    ),
+    "single_case": ResultTable(
+        "A difference between two conditions in one participant, in studies of up to four people. "
+        "Described, never claimed: the bouts of a session are no independent repetitions.",
+        {"participant_id": PERSON}
+        | COMPARED
+        | {
+            "exercise": "`all`: mean over the exercises done in both, with equal weights; else one",
+            "contrast": CONTRAST,
+            "scale": SCALE,
+            "n_condition": Number("values of A: bouts, or sessions where it has no bouts"),
+            "n_reference": Number("values of B"),
+            "condition_mean": Number(
+                "mean of A in the unit of the outcome, geometric on a ratio scale"
+            ),
+            "reference_mean": Number("mean of B"),
+            "difference": Number("A minus B in the unit of the outcome, or A over B"),
+            "nap": Number(
+                "non-overlap of all pairs, 0 to 1: the share of pairs of values in which A is "
+                "above B, ties half (Parker and Vannest 2009), within exercises that have two "
+                "values or more on either side, mean over these"
+            ),
+            "tau": Number("2 nap - 1, from -1 to 1 (Parker et al. 2011)"),
+            "n_comparisons": Number("pairs of values that nap counts"),
+            "randomisation_p": Number(
+                "two-sided p-value over all schedules that `plan.session_schedule` could have "
+                "drawn (Edgington and Onghena 2007)"
+            ),
+            "randomisation_minimum": Number("smallest p that these schedules can give"),
+            "n_schedules": Number("schedules counted, or drawn at random"),
+            "note": "what cannot be told, or what was left out",
         },
     ),
     "planning": ResultTable(

@@ -29,9 +29,16 @@ def planned_claims(
     ]
 
 
+# choices that plans frozen earlier could not state: they count from where a study states them
+STATED_LATER = {"session_schedule": "not_stated"}
+
+
 def checksum(plan: PlanSection) -> str:
     """SHA-256 of a plan, without the record of its freezing."""
     stated = plan.model_dump(exclude={"frozen_at", "frozen_sha256"})
+    for name, default in STATED_LATER.items():
+        if stated[name] == default:
+            del stated[name]
     return hashlib.sha256(json.dumps(stated, sort_keys=True).encode()).hexdigest()
 
 

@@ -547,6 +547,17 @@ class PlanSection(Section):
         "Outcomes whose contrasts take the session's own baseline as covariate.",
         "Neuhaus and Kalbfleisch 1998",
     )
+    session_schedule: Literal[
+        "not_stated", "completely_randomised", "randomised_blocks", "randomised_within_exercises"
+    ] = setting(
+        "How the conditions of a single participant were drawn by lot; only a stated schedule "
+        "gives a randomisation test. `completely_randomised`: visits to conditions; "
+        "`randomised_blocks`: each run of consecutive visits holds every condition once; "
+        "`randomised_within_exercises`: in every exercise the order of the conditions was drawn "
+        "anew, within a visit or over visits.",
+        "Edgington and Onghena 2007",
+        formerly="compare_conditions",
+    )
     exclusions: str = setting("Who and what is left out, in words.", "the study")
     participants: int | None = setting("Participants planned.", "the study")
     orders: list[str] = setting("Orders of the conditions planned, as ABC.", "the study")
@@ -571,12 +582,6 @@ class CompareConditions(Section):
     )
     fewest_participants: int = setting(
         "Fewer pairs are described and never claimed.", "convention", ge=2, le=1000
-    )
-    session_schedule: Literal["not_stated", "completely_randomised", "randomised_blocks"] = setting(
-        "How the visits of a single participant who had every condition several times were "
-        "allotted to the conditions; only a stated schedule gives a randomisation test. In blocks, "
-        "each run of consecutive visits holds every condition once.",
-        "Edgington and Onghena 2007",
     )
     power: float = setting("Power of the planning table.", "Cohen 1988", gt=0.1, lt=1)
     planned_participants: list[Annotated[int, Field(ge=2, le=10_000)]] = setting(

@@ -14,7 +14,6 @@ from comparison.planning import detectable_noncentrality, power
 PLAIN = {
     "confidence": 0.95,
     "fewest_participants": 4,
-    "session_schedule": "not_stated",
     "seed": 1,
 }
 # Productivity of six workers on three machines, three times each (Milliken and Johnson 1984,

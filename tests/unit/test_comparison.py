@@ -3,6 +3,7 @@
 import itertools
 import warnings
 from contextlib import suppress
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -36,6 +37,7 @@ from comparison.sensitivity import (
     work_matched,
     worst_case,
 )
+from comparison.single_case_table import single_case_table
 from measuring.again import Change
 from project import settings_with
 from report.sentences import sentence_of_contrast
@@ -48,7 +50,6 @@ EXERCISES = ("curl", "press", "row")
 SETTINGS = {
     "confidence": 0.95,
     "fewest_participants": 4,
-    "session_schedule": "not_stated",
     "seed": 1,
 }
 PRIMARY = [("smo2_nadir_pct", "set"), ("rmssd_ms", "recovery_steady")]
@@ -59,6 +60,7 @@ TABLES = (
     "models",
     "missing",
     "sensitivity",
+    "single_case",
     "planning",
     "diagnostics",
 )
@@ -541,15 +543,24 @@ def test_an_odd_study_gives_a_complete_result(name, tmp_path):
     assert plans.loc[plans["detectable"].isna(), "note"].notna().all()
 
 
-def test_one_participant_is_described_by_overlap_and_never_tested(tmp_path):
-    contrasts = results_of(ODD["1 participants"], tmp_path)["contrasts"]
-    own = contrasts[contrasts["outcome"] == "smo2_nadir_pct"]
+def test_one_participant_is_described_by_single_cases_and_never_tested(tmp_path):
+    results = results_of(ODD["1 participants"], tmp_path)
+    own = results["contrasts"].query("outcome == 'smo2_nadir_pct'")
     for column in ("p", "p_adjusted", "sign_flip_p", "ci_low"):
         assert own[column].isna().all(), column
     assert own["estimate"].notna().all()
-    assert own["nap"].between(0, 1).all()
-    assert own["tau"].to_list() == pytest.approx((2 * own["nap"] - 1).to_list(), abs=1e-5)
-    assert own["note"].str.contains("condition cannot be told from day").all()
+    cases = results["single_case"].query("outcome == 'smo2_nadir_pct'")
+    both = cases.merge(own, on=["exercise", "contrast"])
+    assert len(both) == len(own)
+    assert both["difference"].to_list() == pytest.approx(both["estimate"].to_list(), rel=1e-5)
+    assert cases["nap"].dropna().between(0, 1).all()
+    assert cases["note"].str.contains("condition cannot be told from day").all()
+
+
+@pytest.mark.parametrize(("people", "told"), [(4, True), (5, False)])
+def test_up_to_four_people_are_told_person_by_person_and_more_are_not(people, told, tmp_path):
+    cases = results_of(invented(13, participants=people), tmp_path)["single_case"]
+    assert cases["participant_id"].nunique() == people * told
 
 
 def one_person(order, *, exercises=EXERCISES, effect=-3.0, seed=7):
@@ -575,6 +586,10 @@ def one_person(order, *, exercises=EXERCISES, effect=-3.0, seed=7):
     )
 
 
+def cases_of(comparison, schedule="not_stated"):
+    return single_case_table(comparison, schedule=schedule, conditions=len(CONDITIONS), seed=1)
+
+
 ANY_ORDER = ("none", "low", "low", "target", "none", "target", "low", "none", "target") * 2
 BLOCKS = ("none", "low", "target", "low", "target", "none", "target", "none", "low") * 2
 
@@ -594,30 +609,38 @@ def test_repeated_visits_of_one_participant_are_tested_as_they_were_allotted(
     order, schedule, minimum
 ):
     comparison = one_person(order, effect=-20.0)
-    found = contrast_table(comparison, Rules(**SETTINGS | {"session_schedule": schedule}))
+    found = cases_of(comparison, schedule)
     assert found["randomisation_minimum"].to_list() == pytest.approx([minimum] * len(found))
     # with so large an effect no other schedule separates the conditions as far
     assert found["randomisation_p"].to_list() == pytest.approx([minimum] * len(found))
-    assert found[["p", "p_adjusted"]].isna().all(axis=None)
-    assert found["note"].str.contains("in these visits only").all()
-    text = sentence_of_contrast(next(found.itertuples()), "Saturation nadir", "%")
-    assert "in this participant over these visits" in text
-    assert "smallest possible" in text
 
 
 @pytest.mark.parametrize(
     ("order", "schedule", "says"),
     [
         (CONDITIONS, "completely_randomised", "condition cannot be told from day"),
-        (ANY_ORDER, "not_stated", "how visits were allotted to them is not stated"),
+        (ANY_ORDER, "not_stated", "how they were allotted is not stated"),
         (ANY_ORDER, "randomised_blocks", "no blocks with every condition once"),
     ],
 )
 def test_one_participant_without_a_schedule_that_allows_a_test_gets_none(order, schedule, says):
-    found = contrast_table(one_person(order), Rules(**SETTINGS | {"session_schedule": schedule}))
-    assert "randomisation_p" not in found or found["randomisation_p"].isna().all()
+    found = cases_of(one_person(order), schedule)
+    assert found["randomisation_p"].isna().all()
     assert found["note"].str.contains(says).all()
-    assert found["nap"].between(0, 1).all()
+    assert found["difference"].notna().all()
+
+
+def test_conditions_drawn_anew_in_every_exercise_are_tested_within_one_visit():
+    # 2 / 2^b for b exercises as blocks (Edgington and Onghena 2007, chapter 6)
+    exercises = ("curl", "press", "row", "squat", "dip", "raise")
+    whole = one_person(CONDITIONS, exercises=exercises, effect=-20.0)
+    comparison = replace(whole, single_rows=whole.single_rows.assign(visit=1))
+    drawn = cases_of(comparison, "randomised_within_exercises").query("exercise == 'all'")
+    assert drawn["randomisation_p"].to_list() == pytest.approx([2 / 64] * 3)
+    assert not drawn["note"].str.contains("cannot be told").any()
+    unstated = cases_of(comparison).query("exercise == 'all'")
+    assert unstated["randomisation_p"].isna().all()
+    assert unstated["note"].str.contains("all conditions in one visit").all()
 
 
 def test_visits_of_one_condition_are_averaged_within_each_of_several_participants():
@@ -652,8 +675,9 @@ def test_overlap_of_one_participant_is_counted_within_exercises():
         scale="identity",
         conditions=("none", "low"),
     )
-    found = contrast_table(comparison, Rules(**SETTINGS)).set_index("exercise")["nap"]
-    assert found.to_dict() == {"all": 0.75, "curl": 1.0, "row": 0.5}
+    found = cases_of(comparison).set_index("exercise")
+    assert found["nap"].to_dict() == {"all": 0.75, "curl": 1.0, "row": 0.5}
+    assert found["n_comparisons"].to_dict() == {"all": 8, "curl": 4, "row": 4}
 
 
 @pytest.mark.parametrize(

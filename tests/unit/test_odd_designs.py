@@ -20,6 +20,7 @@ from comparison.sensitivity import (
     work_matched,
     worst_case,
 )
+from comparison.single_case_table import single_case_table
 
 CONDITIONS = ("none", "low", "target", "high")
 EXERCISES = ("curl", "press", "row")
@@ -30,7 +31,7 @@ SETTINGS = {
 }
 # a failing design is shown as it is: shrinking it takes minutes
 PHASES = (Phase.explicit, Phase.generate)
-P_VALUES = ("p", "p_adjusted", "sign_flip_p", "randomisation_p")
+P_VALUES = ("p", "p_adjusted", "sign_flip_p")
 
 
 @st.composite
@@ -83,8 +84,11 @@ def comparison_of(table, conditions=CONDITIONS):
 HOW = st.fixed_dictionaries(
     {
         "adjusted": st.booleans(),
-        "session_schedule": st.sampled_from(
-            ["not_stated", "completely_randomised", "randomised_blocks"]
+        "schedule": st.sampled_from(
+            [
+                *("not_stated", "completely_randomised", "randomised_blocks"),
+                "randomised_within_exercises",
+            ]
         ),
         "smallest_effect": st.sampled_from([None, 2.0]),
     }
@@ -100,7 +104,7 @@ def test_every_design_gives_a_complete_comparison(table, how):
     adjusted = how.pop("adjusted")
     found = contrast_table(
         comparison,
-        Rules(**SETTINGS, **how),
+        Rules(**SETTINGS),
         adjusted=adjusted,
         smallest_effect=smallest_effect,
     )
@@ -120,6 +124,12 @@ def test_every_design_gives_a_complete_comparison(table, how):
     assert (bounded["ci_low"] <= bounded["estimate"] + 1e-9).all()
     if comparison.n_participants < 4:
         assert found[["p", "p_adjusted", "sign_flip_p"]].isna().all(axis=None)
+    cases = single_case_table(comparison, **how, conditions=len(CONDITIONS), seed=1)
+    assert cases["difference"].notna().eq(cases["n_condition"] > 0).all()
+    for name in ("nap", "randomisation_p"):
+        assert cases[name].dropna().astype(float).between(0, 1).all(), name
+    untold = cases["nap"].isna() | (cases["n_condition"] == 0)
+    assert cases.loc[untold, "note"].str.len().gt(0).all()
     # the same values under other assumptions: rows with an estimate or a reason
     repeated = table.assign(y=10 + table.groupby("participant_id").cumcount() % 5)
     rows = [
@@ -162,9 +172,8 @@ def test_units_origin_names_and_row_order_change_no_finding(table, seed, unit):
         participant_id=table["participant_id"].map(names),
         condition=table["condition"].map(renamed),
     ).sample(frac=1, random_state=seed)
-    how = {"session_schedule": "not_stated"}
-    one = contrast_table(comparison_of(table), Rules(**SETTINGS, **how))
-    two = contrast_table(comparison_of(other, tuple(renamed.values())), Rules(**SETTINGS, **how))
+    one = contrast_table(comparison_of(table), Rules(**SETTINGS))
+    two = contrast_table(comparison_of(other, tuple(renamed.values())), Rules(**SETTINGS))
     if one.empty:
         assert two.empty
         return

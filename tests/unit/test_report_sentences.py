@@ -147,9 +147,7 @@ def test_a_start_that_the_recording_places_only_vaguely_is_unsure_and_not_confir
 
 @pytest.mark.parametrize(("pairs", "said"), [(3, True), (4, False)])
 def test_contrasts_of_fewer_pairs_than_are_tested_are_told_once_however_many_took_part(pairs, said):
-    compared = pd.DataFrame(
-        {"primary": "yes", "exercise": "all", "n_pairs": [9, pairs], "randomisation_p": None}
-    )
+    compared = pd.DataFrame({"primary": "yes", "exercise": "all", "n_pairs": [9, pairs]})
     found = what_few_cannot_show(9, 4, compared)
     assert [text.endswith("described and never claimed.") for text in found] == [True] * said
 

@@ -117,11 +117,6 @@ def test_an_estimate_without_an_interval_is_not_printed_as_a_finding(pairs, why)
     assert heart_by_exercise(rows).empty
 
 
-def test_a_randomisation_test_of_one_participant_is_a_comparison_without_an_interval():
-    row = contrast(ci_low=None, ci_high=None, randomisation_p=0.05, randomisation_minimum=0.05)
-    assert "randomisation p = 0.05" in sentence_of_contrast(row, "Saturation nadir", "%")
-
-
 def test_lack_of_evidence_is_never_called_evidence_of_lack():
     row = contrast(estimate=0.1, ci_low=-3.0, ci_high=3.2, p=0.9, p_adjusted=1.0, claim="no")
     text = sentence_of_contrast(row, "Heart rate", "bpm")

@@ -335,8 +335,8 @@ def test_no_low_frequency_power_comes_out_of_a_set(outcomes):
 EMPTY_IN_THE_DEMO = {
     # every claim of the demo can be tested
     "claims note",
-    *("contrasts nap", "contrasts tau", "contrasts randomisation_p"),
-    *("contrasts randomisation_minimum", "cuff_checks leak_from_s"),
+    *(f"single_case {column}" for column in TABLES["single_case"].columns),
+    "cuff_checks leak_from_s",
     *(
         "cuff_checks reason",
         "segments supplied",

@@ -16,6 +16,7 @@ rule compare_conditions:
         models="<results>/models.tsv",
         missing="<results>/missing.tsv",
         sensitivity="<results>/sensitivity.tsv",
+        single_case="<results>/single_case.tsv",
         planning_table="<results>/planning.tsv",
         diagnostics="<results>/diagnostics.tsv",
     log:

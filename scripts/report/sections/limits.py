@@ -20,15 +20,10 @@ LOW_FREQUENCY = ("lf_power_ms2", "lf_hf_ratio")
 
 def what_few_cannot_show(people, fewest, compared):
     """What a study of so few participants cannot test."""
-    if people == 1 and compared["randomisation_p"].notna().any():
-        return [
-            "One participant: a randomisation test over repeated visits speaks of this participant "
-            "in these visits only; intervals and claims about others are withheld."
-        ]
     if people == 1:
         return [
-            "One participant: with one session per condition, or without a stated schedule, "
-            "condition cannot be told from day; values are described and nothing is tested."
+            "One participant: nothing here speaks of other people, and no interval or claim about "
+            "others is given."
         ]
     leading = compared[(compared["primary"] == "yes") & (compared["exercise"] == "all")]
     pairs = people if leading["n_pairs"].isna().all() else int(leading["n_pairs"].min())

@@ -1,0 +1,297 @@
+"""Write an invented study of one person: `python3.11 scripts/launch.py one-person --into FOLDER`.
+
+One visit, the conditions one after the other, two exercises of three bouts each, with one resting
+baseline for all. Bouts with the target pressure decline until they fail. Everything is invented.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from demo import signals, study
+from demo.make import INVENTED, RECORDING_COLUMNS, write_table, write_text
+from demo.signals import Floats, MuscleSet
+from demo.study import CONDITIONS, EXERCISES, Exercise, PlannedSet, PlannedVisit
+
+SEED = 20611
+
+PARTICIPANT, SESSION = "sub-01", "ses-1"
+
+DONE = tuple(e for e in EXERCISES if e.name in ("knee_extension", "elbow_extension"))
+
+# repetitions of each bout; a bout below its plan ended in failure
+REPS = {
+    ("knee_extension", "none"): (15, 15, 15),
+    ("knee_extension", "low"): (15, 15, 14),
+    ("knee_extension", "target"): (15, 12, 9),
+    ("elbow_extension", "none"): (17, 17, 17),
+    ("elbow_extension", "low"): (17, 17, 17),
+    ("elbow_extension", "target"): (17, 14, 10),
+}
+
+OCCLUSION_MMHG = {"leg": 188, "arm": 142}
+
+REST_S = 75.0
+
+BETWEEN_CONDITIONS_S = 180.0
+
+RESTING_HR_BPM = 64.0
+
+NADIR_SD_PCT = 1.0
+
+OXYGEN_RATE_HZ = 1.0
+
+
+@dataclass(frozen=True)
+class Bout:
+    """One set with the condition in which it was done."""
+
+    condition: str
+    planned: PlannedSet
+
+    @property
+    def exercise(self) -> Exercise:
+        return self.planned.exercise
+
+
+def plan_bouts(rng: np.random.Generator) -> tuple[Bout, ...]:
+    """Every bout of the visit in order of time."""
+    bouts, inflation_s = [], study.BASELINE_ONSET_S + 300.0
+    for level, condition in enumerate(CONDITIONS):
+        for exercise in DONE:
+            share = study.SHARE_OF_OCCLUSION_PRESSURE[condition]
+            pressure_mmhg = round(share * OCCLUSION_MMHG[exercise.limb])
+            planned_reps = REPS[exercise.name, "none"][0]
+            for number, reps in enumerate(REPS[exercise.name, condition], start=1):
+                lengths_s = exercise.cadence_s * (1.0 + rng.normal(0.0, 0.03, reps))
+                begins_s = inflation_s + study.INFLATED_BEFORE_SET_S
+                edges_s = np.round(begins_s + np.cumsum([0.0, *lengths_s]), 1)
+                end_s = float(edges_s[-1])
+                failed = reps < planned_reps
+                effort = 3.0 + 1.5 * level + 0.7 * (number - 1) + 1.5 * failed
+                inflated_after_s = study.INFLATED_AFTER_SET_S if level else 0.0
+                bouts.append(
+                    Bout(
+                        condition,
+                        PlannedSet(
+                            exercise=exercise,
+                            bout=number,
+                            inflation_s=inflation_s,
+                            rep_boundaries_s=tuple(float(edge) for edge in edges_s),
+                            release_s=round(end_s + inflated_after_s, 1),
+                            rest_end_s=round(end_s + REST_S, 1),
+                            cuff_pressure_mmhg=pressure_mmhg,
+                            reps_logged=reps,
+                            to_failure=failed,
+                            stopped_early=False,
+                            rpe=min(round(2.0 * effort) / 2.0, 10.0),
+                            pain=round(0.5 + 1.8 * level + 0.6 * (number - 1)),
+                            numbness="mild" if level == 2 and number == 3 else "none",
+                            capillary_refill_s=round(1.5 + 0.3 * level, 1),
+                            nadir_pct=exercise.smo2_nadir_pct
+                            + study.SMO2_NADIR_EFFECT_PCT[condition]
+                            - 1.5 * (number - 1)
+                            + rng.normal(0.0, NADIR_SD_PCT),
+                            mean_hr_bpm=RESTING_HR_BPM
+                            + exercise.hr_rise_bpm
+                            + study.MEAN_HR_EFFECT_BPM[condition]
+                            + 2.5 * (number - 1)
+                            + rng.normal(0.0, 0.8),
+                            recovery_tau_s=rng.uniform(19.0, 25.0),
+                        ),
+                    )
+                )
+                inflation_s = bouts[-1].planned.rest_end_s
+        inflation_s += BETWEEN_CONDITIONS_S
+    return tuple(bouts)
+
+
+def visit_of(bouts: tuple[Bout, ...], rng: np.random.Generator) -> PlannedVisit:
+    """The visit as its heart lived it; conditions are those of the bouts."""
+    person = study.draw_person(rng, PARTICIPANT, "ABC")
+    last_s = round(bouts[-1].planned.end_s + study.RECOVERY_DURATION_S + 5.0, 1)
+    return PlannedVisit(
+        person=person,
+        participant_index=0,
+        visit=1,
+        condition="none",
+        date_shifted=date(1921, 5, 3),
+        occlusions=(),
+        resting_hr_bpm=RESTING_HR_BPM,
+        resting_rmssd_ms=41.0,
+        modulation_ratio=1.0,
+        resting_smo2_pct={e.muscle: e.resting_smo2_pct for e in DONE},
+        baseline_refill_s=1.6,
+        sets=tuple(bout.planned for bout in bouts),
+        sync_s=(study.FIRST_SYNC_S, last_s),
+        heart_clock=study.SimulatedClock(-4.2, 3.0),
+        oxygen_clock=study.SimulatedClock(-6.7, -2.0),
+    )
+
+
+def saturation_of(
+    exercise: Exercise, bouts: tuple[Bout, ...], session_s: Floats, rng: np.random.Generator
+) -> Floats:
+    """Saturation of the muscle of one exercise as recorded, in percent, in steps of 0.1."""
+    own = [bout for bout in bouts if bout.exercise == exercise]
+    course_pct = signals.saturation_course(
+        session_s,
+        baseline_pct=exercise.resting_smo2_pct,
+        sets=[
+            MuscleSet(
+                inflation_s=bout.planned.inflation_s,
+                onset_s=bout.planned.onset_s,
+                end_s=bout.planned.end_s,
+                release_s=bout.planned.release_s,
+                resting_cuff_drop_pct=study.RESTING_CUFF_DROP_PCT[bout.condition],
+                nadir_pct=bout.planned.nadir_pct,
+                fall_tau_s=12.0,
+                recovery_delay_s=4.0,
+                recovery_tau_s=bout.planned.recovery_tau_s,
+                overshoot_pct=study.OVERSHOOT_PCT[bout.condition],
+            )
+            for bout in own
+        ],
+    )
+    for bout in own:
+        turns = signals.repetition_phase(session_s, np.array(bout.planned.rep_boundaries_s))
+        course_pct -= 1.8 * np.sin(2.0 * np.pi * turns)
+    course_pct += 0.25 * signals.slow_wander(session_s, rng, low_hz=0.003, high_hz=0.02)
+    course_pct += rng.normal(0.0, 0.35, session_s.size)
+    return np.round(np.clip(course_pct, 0.0, 100.0), 1)
+
+
+def write_one_person(folder: Path, *, seed: int = SEED) -> None:
+    """Write the study folder: tables, beat intervals and saturation of one visit."""
+    rng = np.random.default_rng(seed)
+    bouts = plan_bouts(rng)
+    visit = visit_of(bouts, rng)
+    times_s = np.arange(-study.LEAD_S, visit.end_s + study.LEAD_S, 1.0 / study.GRID_RATE_HZ)
+    turns = signals.cumulative_phase(times_s, study.respiration_course(visit, times_s))
+    amplitudes_ms = study.modulation_amplitudes_ms(visit)
+    period_s, _ = study.heart_period_course(visit, times_s, turns, amplitudes_ms, rng)
+    beat_times_s = signals.pulse_times(times_s, period_s)
+    beats = pd.DataFrame({"time_s": beat_times_s, "kind": "normal"})
+    intervals_s, _, heart_marks_s = study.recorded_intervals(visit, beats)
+    oxygen_s = study.sample_times_s(visit, visit.oxygen_clock, OXYGEN_RATE_HZ)
+    session_s = visit.oxygen_clock.to_session_s(oxygen_s)
+    saturation = {e.muscle: saturation_of(e, bouts, session_s, rng) for e in DONE}
+
+    milliseconds = np.rint(1000.0 * intervals_s).astype(int).tolist()
+    stem = f"raw/{PARTICIPANT}_{SESSION}"
+    write_text(
+        "\n".join([f"# {INVENTED}", *map(str, milliseconds)]) + "\n",
+        folder / f"{stem}_intervals.txt",
+    )
+    columns = {"time_s": [f"{t:.0f}" for t in oxygen_s]} | {
+        muscle.replace(" ", "_"): [f"{v:.1f}" for v in values]
+        for muscle, values in saturation.items()
+    }
+    lines = [",".join(columns), *map(",".join, zip(*columns.values(), strict=True))]
+    write_text("\n".join(lines) + "\n", folder / f"{stem}_saturation.csv")
+
+    key = {"participant_id": PARTICIPANT, "session_id": SESSION}
+    marks = {
+        name: ";".join(f"{mark:.3f}" for mark in at)
+        for name, at in (
+            ("heart", heart_marks_s),
+            ("oxygen", visit.oxygen_clock.to_file_s(np.array(visit.sync_s))),
+        )
+    }
+    recordings = [
+        key
+        | {"signal": "rr", "file": f"{stem}_intervals.txt", "unit": "ms"}
+        | {"sync_marks_s": marks["heart"]}
+    ]
+    recordings += [
+        key
+        | {"signal": "muscle_oxygen", "file": f"{stem}_saturation.csv", "unit": "pct"}
+        | {"channel": muscle.replace(" ", "_"), "time_column": "time_s", "site": muscle}
+        | {"side": "right", "position": "distal", "sync_marks_s": marks["oxygen"]}
+        for muscle in saturation
+    ]
+    write_table(
+        pd.DataFrame(recordings, columns=list(RECORDING_COLUMNS)), folder / "recordings.tsv"
+    )
+    write_table(study.participants_table([visit]), folder / "participants.tsv")
+    session = key | {"visit": 1, "sequence": "ABC", "note": "invented: all conditions in a row"}
+    write_table(pd.DataFrame([session]), folder / "sessions.tsv")
+    write_table(pd.DataFrame(occlusion_rows()), folder / "occlusion.tsv")
+    write_table(events_table(bouts, visit), folder / "events.tsv")
+    write_text(STUDY_YAML, folder / "study.yaml")
+
+
+def occlusion_rows() -> list[dict[str, object]]:
+    """Occlusion pressures of leg and arm, measured before the visit."""
+    return [
+        {
+            **{"participant_id": PARTICIPANT, "session_id": SESSION, "limb": limb},
+            **{"side": "right", "posture": "seated", "cuff_width_cm": study.CUFF_WIDTH_CM[limb]},
+            **{"occlusion_pressure_mmhg": pressure_mmhg, "method": "doppler"},
+        }
+        for limb, pressure_mmhg in OCCLUSION_MMHG.items()
+    ]
+
+
+def events_table(bouts: tuple[Bout, ...], visit: PlannedVisit) -> pd.DataFrame:
+    """events.tsv: one baseline, cuffs, sets and rests, one recovery at the end."""
+    key = {"participant_id": PARTICIPANT, "session_id": SESSION, "posture": "seated"}
+    rows = [key | study.span("sync", at_s, at_s) for at_s in visit.sync_s]
+    baseline_s = study.BASELINE_ONSET_S, study.BASELINE_ONSET_S + 290.0
+    rows.append(key | study.span("baseline", *baseline_s) | {"cuff_pressure_mmhg": 0})
+    for bout in bouts:
+        planned = bout.planned
+        here = key | {
+            **{"condition": bout.condition, "exercise": bout.exercise.name, "side": "right"},
+            **{"limb": bout.exercise.limb, "bout": planned.bout},
+        }
+        pressure = {"cuff_pressure_mmhg": planned.cuff_pressure_mmhg}
+        if bout.condition != "none":
+            rows.append(
+                here | pressure | study.span("cuff", planned.inflation_s, planned.release_s)
+            )
+        marks = study.set_marks(visit, planned)
+        marks["reps_planned"] = REPS[bout.exercise.name, "none"][0]
+        rows.append(here | pressure | marks)
+        rows.append(here | study.span("rest", planned.end_s, planned.rest_end_s))
+    rows[-1] = key | study.span("recovery", *visit.recovery_s)
+    table = pd.DataFrame(rows, columns=list(study.EVENT_COLUMNS))
+    whole = ["bout", "cuff_pressure_mmhg", "reps_planned", "reps_done", "pain"]
+    return table.astype(dict.fromkeys(whole, "Int64")).sort_values("onset_s", kind="stable")
+
+
+STUDY_YAML = """\
+# Only what differs from config/config.yaml. Everything in this folder is invented.
+study:
+  title: "Invented: one person, one visit, three pressures one after the other"
+  conditions: ["none", "low", "target"]
+  exercises: [knee_extension, elbow_extension]
+  primary_outcomes:
+    - {outcome: smo2_nadir_pct, window: set}
+    - {outcome: reps_done, window: set}
+    - {outcome: mean_hr_bpm, window: set}
+
+segment_oxygenation:
+  working_muscle:
+    knee_extension: vastus lateralis
+    elbow_extension: triceps brachii
+"""
+
+
+def main() -> None:
+    """Read the command line and write the study."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--into", type=Path, required=True, help="study folder to write")
+    parser.add_argument("--seed", type=int, default=SEED)
+    arguments = parser.parse_args()
+    write_one_person(arguments.into, seed=arguments.seed)
+
+
+if __name__ == "__main__":
+    main()
