@@ -3,8 +3,8 @@
 import logging
 
 from engine.step import Inputs, Output, run
+from recordings.joining import join_pieces
 from recordings.reading import read_all, sync_table
-from recordings.session_clock import on_session_clock
 from recordings.store import write_stretches
 from results.tables import write
 from study.rows import rows_of
@@ -23,12 +23,14 @@ def read_recordings(
 ):
     events = table_of(study, "events", participant)
     recordings = rows_of(study, "recordings", participant)
-    read = read_all(study, recordings, events, largest_drift_ppm=settings.largest_drift_ppm)
+    starts = {row.session_id: row.session_start for row in rows_of(study, "sessions", participant)}
+    read = read_all(study, recordings, events, starts, largest_drift_ppm=settings.largest_drift_ppm)
+    series = join_pieces(read)
     for row, recording, _ in read:
         for note in recording.notes:
             logging.info("%s %s: %s", row.session_id, row.file, note)
-    write_stretches([part for timed in read for part in on_session_clock(*timed)], signals)
-    write(sync_table(read, events, settings), "sync", sync)
+    write_stretches(series.stretches, signals)
+    write(sync_table(read, series, events, settings), "sync", sync)
 
 
 if __name__ == "__main__":

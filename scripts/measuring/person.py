@@ -32,6 +32,7 @@ class Person:
         self.respiration = tables["respiration"]
         self.traces = tables["saturation"]
         clocks = tables["sync"]
+        clocks = clocks[clocks["used"] == "yes"]
         self.clocks = clocks[clocks["signal"].isin(["ecg", "rr"])].set_index("session_id")["status"]
         quality = tables["beat_quality"]
         self.ecg_spans = quality[quality["segment"] == "span"]

@@ -12,13 +12,34 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 
 
+MARKS = "sync marks"
+
+STATED = "stated offset"
+
+STAMPS = "time stamps"
+
+ACQUISITION = "start of the acquisition"
+
+NOTHING = "nothing"
+
+# what is said where no sync mark was taken
+_WITHOUT_MARKS = {
+    STATED: "unchecked: no sync mark, offset as given, drift unknown",
+    STAMPS: "unchecked: no sync mark, placed by the time stamps of the file, drift unknown",
+    ACQUISITION: "unchecked: no sync mark, the file counts from the start of the acquisition, "
+    "drift unknown",
+    NOTHING: "flagged: no sync mark, no stated offset and no time stamp beside a session_start, "
+    "its place on the session clock is unknown and it is taken to begin with the session",
+}
+
+
 @dataclass(frozen=True)
 class Clock:
     """How a recorder's clock stands to the session clock.
 
     Session time = `offset_s` + file time x (1 + `drift_ppm` x 1e-6). `residual_ms` is the root
     mean square of the marks about that line, None with fewer than two marks. `drift_ppm` is 0
-    where it is not known. `status` begins with `ok:`, `unchecked:` (drift not known) or
+    where it is not known. `placed_by` says what gave the offset. `status` begins with `ok:`, `unchecked:` (drift not known) or
     `flagged:` and says why.
     """
 
@@ -27,6 +48,7 @@ class Clock:
     residual_ms: float | None
     n_marks: int
     status: str
+    placed_by: str = MARKS
 
 
 @dataclass(frozen=True)
@@ -47,13 +69,14 @@ def fit_clock(
     session_marks_s: Sequence[float],
     *,
     given_offset_s: float = 0.0,
+    given_by: str = STATED,
     max_drift_ppm: float = 500.0,
     max_residual_ms: float = 100.0,
 ) -> Clock:
     """Offset and drift of a recorder from shared events seen by both clocks.
 
     `file_marks_s` and `session_marks_s`: the same n events in the same order, in s. Two or more:
-    least squares; one: offset only; none: `given_offset_s`. A drift or residual beyond its limit
+    least squares; one: offset only; none: `given_offset_s`, which `given_by` gave. A drift or residual beyond its limit
     is flagged, not refused. Raises ValueError where the marks differ in number, are not finite or
     do not rise. Source: ordinary least squares; limits by convention (quartz clocks drift by tens
     of ppm: common practice, no source).
@@ -63,8 +86,9 @@ def fit_clock(
     _check_marks(file_s, session_s)
     n_marks = len(file_s)
     if n_marks == 0:
-        status = "unchecked: no sync mark, offset as given, drift unknown"
-        return Clock(float(given_offset_s), 0.0, None, 0, status)
+        return Clock(
+            float(given_offset_s), 0.0, None, 0, _WITHOUT_MARKS[given_by], placed_by=given_by
+        )
     if n_marks == 1:
         status = "unchecked: one sync mark, offset only, drift unknown"
         return Clock(float(session_s[0] - file_s[0]), 0.0, None, 1, status)

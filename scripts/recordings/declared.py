@@ -30,10 +30,13 @@ class Declared:
     sampling_rate_hz: float | None = None
     time_format: str | None = None
     dialect: DeclaredDialect = DeclaredDialect()
+    # what the row says against the file: some of unit, scale, start, rate
+    overruled: tuple[str, ...] = ()
+    scale: float | None = None
 
 
-def declared_by(columns: Mapping[str, object]) -> Declared:
+def declared_by(columns: Mapping[str, object], overruled: tuple[str, ...] = ()) -> Declared:
     """What a row of recordings.tsv declares; its other columns are no matter of readers."""
     of_file = {f.name: columns[f.name] for f in fields(Declared) if f.name in columns}
     dialect = {name: columns[name] for name in DIALECT_COLUMNS if name in columns}
-    return Declared(**of_file, dialect=DeclaredDialect(**dialect))
+    return Declared(**of_file | {"overruled": overruled}, dialect=DeclaredDialect(**dialect))

@@ -1,6 +1,7 @@
 """All recordings of one person, each with its clock; what cannot be read is told of all at once."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -9,6 +10,7 @@ import pandas as pd
 from recordings.clock import Clock, fit_clock
 from recordings.coverage import coverage_caution, events_measured_in
 from recordings.declared import declared_by
+from recordings.placing import place_of
 from recordings.readers.any_file import read_recording
 from recordings.recording import ReadingError, Recording
 from recordings.session_clock import (
@@ -18,6 +20,7 @@ from recordings.session_clock import (
     span_of,
     sync_marks_of,
     sync_row,
+    unused_row,
 )
 from results.words import in_words
 from study.problems import StudyError
@@ -32,10 +35,11 @@ class TimedRecording(NamedTuple):
     clock: Clock
 
 
-def read_all(study, recordings, events, *, largest_drift_ppm):
+def read_all(study, recordings, events, session_starts, *, largest_drift_ppm):
     """Recordings of one person in the order of recordings.tsv.
 
-    `recordings`: rows of the table; `events`: the session sheet. Raises StudyError with every file
+    `recordings`: rows of the table; `events`: the session sheet; `session_starts`: clock time of
+    zero on the session clock by session, None where it is not known. Raises StudyError with every file
     that cannot be read or timed.
     """
     read, faults = [], []
@@ -46,9 +50,11 @@ def read_all(study, recordings, events, *, largest_drift_ppm):
             faults.append((row, fault_in_words(row.file, fault)))
             continue
         try:
-            clock = clock_of(row, events, largest_drift_ppm=largest_drift_ppm)
+            place = place_of(row, recording, session_starts.get(row.session_id))
+            clock = clock_of(row, events, place, largest_drift_ppm=largest_drift_ppm)
         except ValueError as fault:
-            faults.append((row, f"{row.file}, sync_marks_s: {fault}"))
+            where = "sync_marks_s" if row.sync_marks() else "clock_offset_s"
+            faults.append((row, f"{row.file}, {where}: {fault}"))
             continue
         read.append(TimedRecording(row, recording, clock))
     if faults:
@@ -60,34 +66,44 @@ def recording_of(row, study, events):
     """What the file of one row holds. Raises ReadingError where its times cannot be those of the
     session."""
     path = Path(study) / row.file
-    recording = read_recording(path, declared_by(row.model_dump()))
+    recording = read_recording(path, declared_by(row.model_dump(), row.overruled))
     if row.signal != "rr":
         refuse_times_of_another_unit(path, recording, end_of_session_s(events, row.session_id))
     refuse_marks_outside(path, recording, row.sync_marks())
     return recording
 
 
-def clock_of(row, events, *, largest_drift_ppm):
-    """The clock of one row's file. Raises ValueError for marks that cannot be fitted."""
+def clock_of(row, events, place, *, largest_drift_ppm):
+    """The clock of one row's file; `place` holds where no mark was taken.
+
+    Raises ValueError for marks that cannot be fitted.
+    """
     marks_s = row.sync_marks()
-    return fit_clock(
+    clock = fit_clock(
         marks_s,
         sync_marks_of(events, row.session_id) if marks_s else [],
-        given_offset_s=row.clock_offset_s,
+        given_offset_s=place.offset_s,
+        given_by=place.given_by,
         max_drift_ppm=largest_drift_ppm,
     )
+    if marks_s or not place.caution:
+        return clock
+    return replace(clock, status=f"{clock.status}; {place.caution}")
 
 
-def sync_table(read, events, settings):
-    """One row per recording: how it stands on the session clock and what it lacks."""
-    spans = [span_of(each.recording, each.clock) for each in read]
-    # intervals of several files are one series, of any other signal each file stands alone
-    of_intervals = {}
-    for each, span in zip(read, spans, strict=True):
-        if each.row.signal == "rr":
-            of_intervals.setdefault(each.row.session_id, []).append(span)
+def sync_table(read, series, events, settings):
+    """One row per recording: how it stands on the session clock and what it lacks.
+
+    `series`: the pieces joined, see recordings/joining.py.
+    """
     rows = []
-    for (row, recording, clock), span in zip(read, spans, strict=True):
+    for row, recording, clock in read:
+        reason = series.unused.get(row.row_number)
+        if reason:
+            rows.append(unused_row(row, recording, clock, reason))
+            continue
+        span = span_of(recording, clock)
+        spans = series.spans.get(row.row_number, [span])
         caution = coverage_caution(
             events_measured_in(
                 events[events["session_id"] == row.session_id],
@@ -95,11 +111,20 @@ def sync_table(read, events, settings):
                 limb=row.limb,
                 side=row.side,
             ),
-            of_intervals[row.session_id] if row.signal == "rr" else [span],
+            spans,
             span,
             largest_uncovered_s=settings.largest_uncovered_s,
         )
-        rows.append(sync_row(row, recording, clock, caution, settings.lost_time_s_per_5_min))
+        joined = f"one of {len(spans)} pieces joined on the session clock"
+        rows.append(
+            sync_row(
+                row,
+                recording,
+                clock,
+                [caution, joined if len(spans) > 1 else ""],
+                settings.lost_time_s_per_5_min,
+            )
+        )
     return pd.DataFrame(rows)
 
 

@@ -11,10 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recordings.gaps import LOST_SAMPLE_S, LOST_SAMPLE_STEPS
+from study.clock_times import Moment
 
 FloatArray = NDArray[np.float64]
 
 _NOTES_PER_KIND = 5
+
+JITTER_S = 0.25
+
+JITTER_SHARE = 0.01
+
+_ROWS_OF_A_PACKET = 500
 
 _LONGEST_LINE = 300
 
@@ -62,6 +69,8 @@ class Recording:
     """One signal of one file: its stretches, canonical unit, text dialect and notes in words.
 
     `cut_off` says in words that the file holds less than it announces; empty where it does not.
+    `zero_at` is the clock time of the file's zero where the file tells it, `zero_is_acquisition`
+    that the zero is the start of the acquisition to which the events belong (BIDS).
     """
 
     stretches: tuple[Stretch, ...]
@@ -69,6 +78,8 @@ class Recording:
     dialect: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     cut_off: str = ""
+    zero_at: Moment | None = None
+    zero_is_acquisition: bool = False
 
 
 def even_stretch(value: FloatArray, *, start_s: float, sampling_rate_hz: float) -> Stretch:
@@ -96,12 +107,15 @@ def cut_at_gaps(
 ) -> tuple[tuple[Stretch, ...], tuple[str, ...]]:
     """Cut a timed recording where its time jumps; refuse it where time repeats or runs backwards.
 
+    A few stamps that run back by up to a quarter of a second are mended as jitter of their arrival.
+
     `time_s` and `value`: n samples; `rows`: their n line numbers, for messages. A step is a gap
     when longer than `gap_factor` times the expected step (the median step unless given, a number
     or one per step) and longer than `shortest_gap_s`. A stretch is even when no time is farther
     than `evenness` of a step from an even grid. Returns the stretches and one note per cut.
     Raises ReadingError naming row and time. Thresholds: convention.
     """
+    time_s, jitter = without_jitter(time_s, value, rows)
     steps_s = np.diff(time_s)
     backwards = np.flatnonzero(steps_s <= 0)
     if backwards.size:
@@ -121,7 +135,46 @@ def cut_at_gaps(
     notes = [_gap_sentence(time_s, rows, int(gap)) for gap in gaps[:_NOTES_PER_KIND]]
     if gaps.size > _NOTES_PER_KIND:
         notes.append(f"split at {gaps.size - _NOTES_PER_KIND} more jumps in time")
-    return stretches, tuple(notes)
+    return stretches, (*jitter, *notes)
+
+
+def without_jitter(
+    time_s: FloatArray, value: FloatArray, rows: Sequence[int]
+) -> tuple[FloatArray, tuple[str, ...]]:
+    """Times with stamps that arrived out of order mended, and a note where there were any.
+
+    Stamps of a packet may run back behind the last one by some ms while the samples are in order:
+    the rows concerned are spread evenly between those that are in order with all others. Left as
+    they are, for the caller to refuse: steps back of more than JITTER_S, more than JITTER_SHARE of
+    the rows, and rows that repeat earlier ones, time and value. Limits: common practice, no source.
+    """
+    if len(time_s) < 3 or not np.any(np.diff(time_s) < 0):
+        return time_s, ()
+    reached_s = np.maximum.accumulate(time_s)
+    back_s = reached_s - time_s
+    due_s = np.minimum.accumulate(time_s[::-1])[::-1]
+    in_order = (time_s >= reached_s) & (time_s <= due_s)
+    late = np.flatnonzero(back_s > 0)
+    if back_s.max() > JITTER_S or (~in_order).mean() > JITTER_SHARE or not in_order.any():
+        return time_s, ()
+    if _repeat_earlier_rows(time_s, value, late):
+        return time_s, ()
+    at = np.arange(len(time_s))
+    mended_s = np.where(in_order, time_s, np.interp(at, at[in_order], time_s[in_order]))
+    note = (
+        f"{len(late)} of {len(time_s)} stamps run back by up to {1000 * back_s.max():.0f} ms, first "
+        f"at row {rows[int(late[0])]}: mended as jitter of their arrival"
+    )
+    return mended_s, (note,)
+
+
+def _repeat_earlier_rows(time_s: FloatArray, value: FloatArray, late: NDArray[np.int64]) -> bool:
+    """Whether most rows behind the clock hold the time and the value of a row before them."""
+    repeats = 0
+    for at in late:
+        near = slice(max(0, at - _ROWS_OF_A_PACKET), at)
+        repeats += bool(np.any((time_s[near] == time_s[at]) & (value[near] == value[at])))
+    return repeats > len(late) / 2
 
 
 def _timed_stretch(time_s: FloatArray, value: FloatArray, *, evenness: float) -> Stretch:

@@ -94,13 +94,38 @@ def on_session_clock(row, recording, clock):
         )
 
 
-def sync_row(row, recording, clock, caution, lost_time_s_per_5_min):
+def sync_row(row, recording, clock, cautions, lost_time_s_per_5_min):
     """How one recording stands on the session clock, what it lacks, and how its text was read."""
     status = [clock.status]
     if row.signal == "rr" and clock.n_marks >= 2:
         status.append(intervals_against_elapsed(row, clock, lost_time_s_per_5_min))
-    status += [", ".join(filter(None, [caution, recording.cut_off]))]
-    status += recording.notes
+    lacking, *said = cautions
+    status += [", ".join(filter(None, [lacking, recording.cut_off])), *said]
+    status += [*recording.notes, overruled_in_words(row)]
+    return clock_row(row, recording, clock) | {"used": "yes", "status": _one_text(status)}
+
+
+def unused_row(row, recording, clock, reason):
+    """A recording that is declared and not used, with the reason."""
+    return clock_row(row, recording, clock) | {"used": "no", "status": f"not used: {reason}"}
+
+
+def overruled_in_words(row):
+    """What recordings.tsv declares against the file, in a sentence; empty where nothing."""
+    if not row.overruled:
+        return ""
+    declared = {
+        "unit": f"the unit {row.unit}",
+        "scale": f"the factor {row.scale:g}" if row.scale is not None else "",
+        "start": "the start",
+        "rate": f"the rate {row.sampling_rate_hz:g} Hz" if row.sampling_rate_hz else "",
+    }
+    parts = " and ".join(declared[name] for name in row.overruled)
+    return f"{parts} declared over the header of the file ({row.declared_reason})"
+
+
+def clock_row(row, recording, clock):
+    """Clock of one recording and the dialect of its text."""
     return {
         "participant_id": row.participant_id,
         "session_id": row.session_id,
@@ -110,9 +135,13 @@ def sync_row(row, recording, clock, caution, lost_time_s_per_5_min):
         "drift_ppm": clock.drift_ppm,
         "residual_ms": clock.residual_ms,
         "n_marks": clock.n_marks,
-        "status": "; ".join(filter(None, status)),
+        "placed_by": clock.placed_by,
         **{name: _shown(recording.dialect.get(name)) for name in DIALECT_COLUMNS},
     }
+
+
+def _one_text(parts):
+    return "; ".join(filter(None, parts))
 
 
 def intervals_against_elapsed(row, clock, lost_time_s_per_5_min):

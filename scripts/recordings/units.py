@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from study.units import CANONICAL_UNIT, FACTORS, POSSIBLE, UNIT_OF, allowed_units
+from study.units import (
+    CANONICAL_UNIT,
+    FACTORS,
+    KEPT_UNITS,
+    POSSIBLE,
+    UNIT_OF,
+    allowed_units,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -13,7 +20,7 @@ _SMALLEST_ECG_MV = 0.02
 
 
 def canonical_unit(signal: str, unit: str) -> str:
-    """Unit that values of a signal are kept in once read; haemoglobin in `au` stays in `au`.
+    """Unit that values of a signal are kept in once read; what has no scale stays in `au`.
 
     Raises ValueError for a unit in which the signal cannot be declared.
     """
@@ -21,9 +28,7 @@ def canonical_unit(signal: str, unit: str) -> str:
         raise ValueError(
             f"unit '{unit}' is not one of {', '.join(allowed_units(signal))} for {signal}"
         )
-    if signal == "total_haemoglobin" and unit == "au":
-        return "au"
-    return CANONICAL_UNIT[signal]
+    return unit if unit in KEPT_UNITS.get(signal, ()) else CANONICAL_UNIT[signal]
 
 
 def to_canonical(signal: str, value: ArrayLike, unit: str) -> FloatArray:

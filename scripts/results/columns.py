@@ -497,6 +497,10 @@ TABLES = {
                 "construction with two, n/a with fewer"
             ),
             "n_marks": Number("sync marks used"),
+            "placed_by": "what gave offset_s: `sync marks`, `stated offset`, `time stamps` with "
+            "session_start, `start of the acquisition` of a BIDS file, or `nothing`: the recording "
+            "is then taken to begin with the session, and that is flagged",
+            "used": "`yes`, or `no` with the reason in `status`",
             "status": "begins with `ok:`, `unchecked:` (drift not known) or `flagged:`, and says "
             "why; then what was noticed when the file was read",
             "encoding": "encoding of a text file as read; n/a for other files",

@@ -7,15 +7,24 @@ an attribute a column, a field's description the sentence that a person reads.
 import difflib
 from typing import Annotated, ClassVar, Literal, get_args, get_origin
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
+from study.clock_times import ClockTimeError, moment_of
 from study.units import SPELLINGS, allowed_units
 
 # labels name files of results; sixty signs are a name, more are another cell
 PARTICIPANT = r"^sub-[A-Za-z0-9]{1,60}$"
 
 SESSION = r"^ses-[A-Za-z0-9]{1,60}$"
+
+# what a row may say against its file, and the column that says it
+OVERRULED_BY = {
+    "unit": "unit",
+    "scale": "scale",
+    "start": "clock_offset_s",
+    "rate": "sampling_rate_hz",
+}
 
 # type of the errors that name a column and what it may hold
 COLUMN_REFUSED = "column_refused"
@@ -122,6 +131,17 @@ def _yes_no(value):
     return {"yes": True, "no": False}.get(value, value)
 
 
+def _clock_time(value):
+    if value is not None:
+        try:
+            moment_of(value)
+        except ClockTimeError:
+            raise PydanticCustomError("clock_time", "no clock time") from None
+    return value
+
+
+ClockTime = Annotated[str, AfterValidator(_clock_time)]
+
 YesNo = Annotated[bool, BeforeValidator(_yes_no), Field(description="yes or no")]
 
 
@@ -131,6 +151,8 @@ class Row(BaseModel):
     model_config = ConfigDict(extra="allow", allow_inf_nan=False)
     # columns whose header must stand, though not every row needs a value
     needed: ClassVar[tuple[str, ...]] = ()
+    # a needed column, and one that may stand in for it
+    instead: ClassVar[dict[str, str]] = {}
 
 
 class Participant(Row):
@@ -169,6 +191,11 @@ class Session(Row):
     )
     expectation: str | None = Field(
         None, description="which condition the participant believed or expected, in a few words"
+    )
+    session_start: ClockTime | None = Field(
+        None,
+        description="clock time of zero on the session clock, local, as 2031-05-24T09:30:00 or, "
+        "where no date is kept, 09:30:00; with its zone, as +02:00, where a recorder keeps one",
     )
     note: str | None = Field(None, description="free text")
 
@@ -245,8 +272,11 @@ class Recording(Row):
         le=100,
         description="largest distance between source and detector of the sensor, to 100 mm",
     )
-    clock_offset_s: float = Field(
-        0.0, description="session time at the file's own zero, in seconds"
+    clock_offset_s: float | None = Field(
+        None,
+        description="session time at the file's own zero, in seconds; where it is empty, sync "
+        "marks or time stamps of the file with session_start place the recording, else its place "
+        "is unknown, which is never taken for 0 in silence",
     )
     sync_marks_s: str | None = Field(
         None, description="the file's own times of the sync events, ;-separated"
@@ -258,12 +288,49 @@ class Recording(Row):
     )
     first_row: int | None = Field(None, ge=1, description="first row of numbers in a text file")
     time_format: str | None = Field(None, description="how clock times are written, as %H:%M:%S.%f")
+    overlap: Literal["keep", "yield"] | None = Field(
+        None,
+        description="where pieces of one signal overlap: keep or yield the part that both hold",
+    )
+    declared_over_header: str | None = Field(
+        None,
+        description="what this row says against the file, ;-separated: unit, scale, start, rate",
+    )
+    declared_reason: str | None = Field(
+        None, description="why the file is wrong; told in the methods text"
+    )
+    scale: float | None = Field(
+        None, description="factor on the numbers of the file, with declared_over_header: scale"
+    )
 
     @model_validator(mode="after")
     def _unit_belongs_to_signal(self):
         if self.unit not in allowed_units(self.signal):
             allowed = " or ".join(allowed_units(self.signal))
             raise refused("unit", self.unit, f"{self.signal} is recorded in {allowed}")
+        return self
+
+    @property
+    def overruled(self) -> tuple[str, ...]:
+        """What the row says against the file: some of unit, scale, start and rate."""
+        named = (self.declared_over_header or "").split(";")
+        return tuple(name.strip() for name in named if name.strip())
+
+    @model_validator(mode="after")
+    def _what_is_overruled_is_declared(self):
+        for name in self.overruled:
+            if name not in OVERRULED_BY:
+                allowed = f"{', '.join(OVERRULED_BY)}, with ; between"
+                raise refused("declared_over_header", name, allowed)
+            column = OVERRULED_BY[name]
+            if getattr(self, column) is None and not (name == "start" and self.sync_marks_s):
+                raise refused(column, "n/a", f"required, declared_over_header names {name}")
+        if self.overruled and not self.declared_reason:
+            raise refused("declared_reason", "n/a", "required, why the file is not believed")
+        if self.scale is not None and "scale" not in self.overruled:
+            raise refused("scale", self.scale, "empty without declared_over_header: scale")
+        if self.scale == 0:
+            raise refused("scale", self.scale, "a factor other than 0")
         return self
 
     def sync_marks(self) -> list[float]:
@@ -284,6 +351,8 @@ class Event(Row):
     """events.tsv: the session sheet, one row per event on the session clock."""
 
     needed = ("onset_s", "duration_s")
+    # a column that may stand in for another
+    instead: ClassVar[dict[str, str]] = {"onset_s": "onset_time"}
 
     participant_id: ParticipantId
     session_id: SessionId
@@ -295,6 +364,11 @@ class Event(Row):
     )
     duration_s: float | None = Field(
         None, ge=0, description="seconds, not below 0; empty only on a set, see supply_boundaries"
+    )
+    onset_time: ClockTime | None = Field(
+        None,
+        description="clock time of the onset, as 09:41:30, instead of onset_s; sessions.tsv then "
+        "has the session_start",
     )
     trial_type: Literal["baseline", "set", "rest", "recovery", "cuff", "sync", "note"] = Field(
         description="what happens"
@@ -336,7 +410,8 @@ class Event(Row):
     @model_validator(mode="after")
     def _only_a_set_may_lack_its_time(self):
         for column in ("onset_s", "duration_s"):
-            if self.trial_type != "set" and getattr(self, column) is None:
+            timed = column == "onset_s" and self.onset_time is not None
+            if self.trial_type != "set" and getattr(self, column) is None and not timed:
                 raise refused(column, "n/a", "required, only a set may lack it")
         return self
 

@@ -13,9 +13,13 @@ CANONICAL_UNIT = {
     "respiration": "au",
 }
 
+# Units that cannot be converted to the canonical one and are kept.
+KEPT_UNITS = {"ecg": ("au",), "total_haemoglobin": ("au", "umol_l")}
+
 # Factor from a declared unit to the canonical one; a signal takes these units and no others.
 FACTORS: dict[str, dict[str, float]] = {
-    "ecg": {"mV": 1.0, "uV": 1e-3},
+    # counts of a converter: beats and quality are found at any scale
+    "ecg": {"mV": 1.0, "uV": 1e-3, "au": 1.0},
     "rr": {"ms": 1.0, "s": 1e3},
     "muscle_oxygen": {"pct": 1.0, "fraction": 100.0},
     "total_haemoglobin": {"g_dl": 1.0, "au": 1.0},

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from recordings.declared import Declared
-from recordings.recording import ReadingError, Recording, Stretch
+from recordings.recording import ReadingError, Recording, Stretch, even_stretch
 from recordings.units import (
     canonical_unit,
     check_plausible,
@@ -58,18 +58,22 @@ def read_recording(path: Path, declared: Declared) -> Recording:
     if kind == "edf":
         from recordings.readers.edf import read_edf_channel
 
-        recording = read_edf_channel(path, channel=declared.channel, unit=unit)
+        recording = read_edf_channel(
+            path, channel=declared.channel, unit=unit, overruled=declared.overruled
+        )
     elif kind == "bids_physio":
         from recordings.readers.bids_physio import read_bids_physio
 
-        recording = read_bids_physio(path, channel=declared.channel, unit=unit)
+        recording = read_bids_physio(
+            path, channel=declared.channel, unit=unit, overruled=declared.overruled
+        )
     else:
         from recordings.readers.delimited import read_delimited
         from recordings.readers.intervals import read_intervals
 
         read = read_intervals if signal == "rr" else read_delimited
         recording = read(path, declared)
-    rate_notes = _check_rate(path, recording, declared.sampling_rate_hz)
+    recording, rate_notes = _as_declared(path, recording, declared)
     return _in_canonical_unit(path, recording, signal, rate_notes)
 
 
@@ -91,6 +95,33 @@ def _kind_of_file(path: Path) -> str:
     return "bids_physio" if name.endswith("_physio.tsv") else "text"
 
 
+def _as_declared(
+    path: Path, recording: Recording, declared: Declared
+) -> tuple[Recording, tuple[str, ...]]:
+    """The recording with what the row overrules, and notes on its sampling rate."""
+    stretches = recording.stretches
+    if "scale" in declared.overruled:
+        stretches = tuple(replace(s, value=s.value * declared.scale) for s in stretches)
+    if "rate" not in declared.overruled:
+        scaled = replace(recording, stretches=stretches)
+        return scaled, _check_rate(path, recording, declared.sampling_rate_hz)
+    rate_hz = declared.sampling_rate_hz
+    stretches = tuple(
+        even_stretch(s.value, start_s=s.start_s, sampling_rate_hz=rate_hz) for s in stretches
+    )
+    for earlier, later in zip(stretches, stretches[1:], strict=False):
+        if later.start_s <= earlier.time_s[-1]:
+            raise ReadingError(
+                path,
+                "sampling_rate_hz",
+                f"at {rate_hz:g} Hz the part that begins at {earlier.start_s:g} s reaches into the "
+                f"next one at {later.start_s:g} s",
+                "a rate at which the parts of a discontinuous file follow each other",
+                "correct sampling_rate_hz, or declare each part as a file of its own",
+            )
+    return replace(recording, stretches=stretches), ()
+
+
 def _check_rate(path: Path, recording: Recording, declared_hz: float | None) -> tuple[str, ...]:
     """Compare a declared sampling rate with the file's own; a wrong time unit shows here."""
     longest = max(recording.stretches, key=lambda stretch: len(stretch.time_s))
@@ -103,11 +134,20 @@ def _check_rate(path: Path, recording: Recording, declared_hz: float | None) -> 
             "sampling_rate_hz",
             f"declared {declared_hz:g} Hz, but the file's own times give {of_file_hz:.4g} Hz",
             f"the file's rate to within {100 * _RATE_TOLERANCE:g} %",
-            "times not in s: time_format = ms or min; else correct sampling_rate_hz",
+            "times not in s: time_format = ms or min; else correct sampling_rate_hz; a file that is "
+            "wrong: declared_over_header = rate, with declared_reason",
         )
     if abs(of_file_hz / declared_hz - 1) > _RATE_NOTED:
         return (f"declared {declared_hz:g} Hz; the file's own {of_file_hz:.6g} Hz are used",)
     return ()
+
+
+def _cure_of_unit(signal: str) -> str:
+    cure = "correct unit in recordings.tsv (or channel, if it is another signal)"
+    return cure + (
+        "; where the file's own unit or scale is wrong, declared_over_header overrules it"
+        + ("; counts without a scale are au" if signal == "ecg" else "")
+    )
 
 
 def _in_canonical_unit(
@@ -123,7 +163,7 @@ def _in_canonical_unit(
             "unit",
             implausible,
             f"{signal} in {', '.join(allowed_units(signal))}, as recorded",
-            "correct unit in recordings.tsv (or channel, if it is another signal)",
+            _cure_of_unit(signal),
         )
     unit = canonical_unit(signal, declared)
     stretches = tuple(

@@ -14,7 +14,9 @@ from recordings.recording import ReadingError, Recording, even_stretch
 from recordings.units import contradicts, recognised_unit
 
 
-def read_bids_physio(path: Path, *, channel: str | None, unit: str) -> Recording:
+def read_bids_physio(
+    path: Path, *, channel: str | None, unit: str, overruled: tuple[str, ...] = ()
+) -> Recording:
     """Read one column of `*_physio.tsv(.gz)`, in its declared unit.
 
     The first sample is at StartTime, so the file's zero is the instant from which the JSON counts.
@@ -39,15 +41,17 @@ def read_bids_physio(path: Path, *, channel: str | None, unit: str) -> Recording
         thousands=False,
     )
     at, _ = choose_columns(path, dialect, channel, None)
-    _check_unit(sidecar, described, columns[at], unit)
-    value, _, _, _ = read_columns(path, text, dialect, value_at=at, time_at=None, time_format=None)
+    if "unit" not in overruled:
+        _check_unit(sidecar, described, columns[at], unit)
+    read = read_columns(path, text, dialect, value_at=at, time_at=None, time_format=None)
+    value = read.value
     start_s = float(described["StartTime"])
     rate_hz = float(described["SamplingFrequency"])
     stretch = even_stretch(value, start_s=start_s, sampling_rate_hz=rate_hz)
     notes = blank_notes(value)
     if start_s != 0:
         notes = (f"the first sample is at {start_s:g} s (StartTime in {sidecar.name})", *notes)
-    return Recording((stretch,), unit, notes=notes)
+    return Recording((stretch,), unit, notes=notes, zero_is_acquisition=True)
 
 
 def sidecar_of(path: Path) -> Path:
@@ -96,5 +100,6 @@ def _check_unit(sidecar: Path, described: dict[str, Any], column: str, unit: str
             f"column {column}",
             f"declared {unit}, but the JSON says {written}",
             f"{recognised_unit(written)}, as the JSON says",
-            "correct unit in recordings.tsv, or the JSON if that is wrong",
+            "correct unit in recordings.tsv; a JSON that is wrong: declared_over_header = unit, with "
+            "declared_reason",
         )

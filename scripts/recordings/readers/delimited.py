@@ -6,7 +6,9 @@ import difflib
 import io
 import re
 from collections.abc import Sequence
+from datetime import time
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -25,11 +27,21 @@ from recordings.dialect import (
     to_number,
 )
 from recordings.recording import FloatArray, ReadingError, Recording, cut_at_gaps, even_stretch
+from study.clock_times import Moment
 
 # Seconds in the unit of a numeric time column, by the word in `time_format`.
 _TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "min": 60.0}
 
 _DAY_S = 86400.0
+
+# every spelling of ISO 8601, as pandas names it
+_ISO = "ISO8601"
+
+_ISO_STAMP = re.compile(
+    r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?:Z|[+-]\d{2}:?\d{2})?"
+)
+
+_CLOCK_STAMP = re.compile(r"\d{1,2}:\d{2}:\d{2}(?:([.,])\d+)?")
 
 # Lines at the head of a file in which a header is looked for (convention).
 _HEADER_LINES = 100
@@ -37,6 +49,17 @@ _HEADER_LINES = 100
 _PANDAS_MISSING = sorted({w for word in MISSING_WORDS for w in (word, word.upper(), word.title())})
 
 _PANDAS_MISSING.append("NaN")
+
+
+class Columns(NamedTuple):
+    """A column of a table as read: n values, n times (s; None without a time column), the numbers
+    of their lines, what was noticed, and the clock time of the first row where it is written."""
+
+    value: FloatArray
+    time_s: FloatArray | None
+    rows: Sequence[int]
+    notes: tuple[str, ...] = ()
+    zero_at: Moment | None = None
 
 
 def read_delimited(path: Path, declared: Declared) -> Recording:
@@ -58,15 +81,18 @@ def read_delimited(path: Path, declared: Declared) -> Recording:
             f"a time column (of {', '.join(dialect.columns)}) or a sampling rate",
             "fill in time_column or sampling_rate_hz in recordings.tsv",
         )
-    value, time_s, rows, time_notes = read_columns(
+    read = read_columns(
         path, text, dialect, value_at=value_at, time_at=time_at, time_format=declared.time_format
     )
-    notes += time_notes + blank_notes(value)
+    value, time_s = read.value, read.time_s
+    notes += read.notes + blank_notes(value)
     if time_s is None:
         stretch = even_stretch(value, start_s=0.0, sampling_rate_hz=declared.sampling_rate_hz)
         return Recording((stretch,), declared.unit, dialect.shown(), notes)
-    stretches, cuts = cut_at_gaps(path, time_s, value, rows=rows)
-    return Recording(stretches, declared.unit, dialect.shown(), notes + cuts)
+    stretches, cuts = cut_at_gaps(path, time_s, value, rows=read.rows)
+    return Recording(
+        stretches, declared.unit, dialect.shown(), notes + cuts, zero_at=read.zero_at
+    )
 
 
 def blank_notes(value: FloatArray) -> tuple[str, ...]:
@@ -104,27 +130,31 @@ def read_columns(
     value_at: int,
     time_at: int | None,
     time_format: str | None,
-) -> tuple[FloatArray, FloatArray | None, Sequence[int], tuple[str, ...]]:
+) -> Columns:
     """Read a value column and a time column (in s) with exactly the given dialect.
 
-    Returns n values, n times or None without a time column, n line numbers, and notes. Raises
-    ReadingError naming row and column of the first cell that cannot be read.
+    Clock stamps in ISO 8601 are recognised without a `time_format`. Raises ReadingError naming row
+    and column of the first cell that cannot be read.
     """
+    body = _body(text, dialect)
+    if time_at is not None and time_format is None:
+        time_format = _recognised_stamp(body, dialect, time_at)
     clock_pattern = time_format if time_format not in (None, *_TIME_UNITS_S) else None
     kinds: dict[int, type] = {value_at: float}
     if time_at is not None:
         kinds[time_at] = str if clock_pattern else float
-    body = _body(text, dialect)
     rows: Sequence[int] = range(dialect.first_row, dialect.last_row + 1)
     columns = _read_at_once(body, dialect, kinds)
     if columns is None:
         columns, rows = _read_row_by_row(path, body, dialect, kinds)
     if time_at is None:
-        return columns[value_at], None, rows, ()
+        return Columns(columns[value_at], None, rows)
     where = f"column {dialect.columns[time_at]}"
     if clock_pattern:
-        time_s, notes = _clock_seconds(path, columns[time_at], clock_pattern, rows, where)
-        return columns[value_at], time_s, rows, notes
+        stamps = columns[time_at]
+        time_s, notes = _clock_seconds(path, stamps, clock_pattern, rows, where)
+        zero_at = _first_moment(stamps[0], clock_pattern)
+        return Columns(columns[value_at], time_s, rows, notes, zero_at)
     time_s = columns[time_at] * _TIME_UNITS_S[time_format or "s"]
     missing = np.flatnonzero(np.isnan(time_s))
     if missing.size:
@@ -135,7 +165,7 @@ def read_columns(
             "a time in every row",
             "take the row out of a copy, or leave time_column blank and give sampling_rate_hz",
         )
-    return columns[value_at], time_s, rows, ()
+    return Columns(columns[value_at], time_s, rows)
 
 
 def _column(path: Path, text: str, dialect: Dialect, asked_by: str, name: str) -> int:
@@ -284,6 +314,33 @@ def _not_a_number(path: Path, row: int, dialect: Dialect, at: int, cell: str) ->
     return ReadingError(path, where, found, allowed, todo)
 
 
+def _recognised_stamp(body: str, dialect: Dialect, time_at: int) -> str | None:
+    """Pattern of the clock stamps of a column, where they can only be read in one way."""
+    line = next((line for line in body.split("\n", 20) if line.strip()), "")
+    cells = cells_of(line, dialect.separator)
+    cell = cells[time_at] if time_at < len(cells) else ""
+    if _ISO_STAMP.fullmatch(cell):
+        return _ISO
+    clock = _CLOCK_STAMP.fullmatch(cell)
+    if clock is None:
+        return None
+    return "%H:%M:%S" + (f"{clock[1]}%f" if clock[1] else "")
+
+
+def _first_moment(stamp: str, pattern: str) -> Moment | None:
+    """Clock time of a stamp; none of an elapsed time, as of a stopwatch that begins at zero."""
+    if pattern != _ISO and not re.search(r"%[HIXcT]", pattern):
+        return None
+    first = pd.to_datetime(str(stamp).strip(), format=pattern).to_pydatetime(warn=False)
+    if _dated(pattern):
+        return first
+    return None if first.time() < time(0, 0, 1) else first.timetz()
+
+
+def _dated(pattern: str) -> bool:
+    return pattern == _ISO or bool(re.search(r"%[djxcDF]", pattern))
+
+
 def _clock_seconds(
     path: Path, stamps: NDArray, pattern: str, rows: Sequence[int], where: str
 ) -> tuple[FloatArray, tuple[str, ...]]:
@@ -306,8 +363,7 @@ def _clock_seconds(
         )
     time_s = (instants - instants.iloc[0]).dt.total_seconds().to_numpy(dtype=np.float64)
     midnights = np.flatnonzero(np.diff(time_s) < -_DAY_S / 2) + 1
-    dated = re.search(r"%[djxc]", pattern)
-    if dated or not midnights.size:
+    if _dated(pattern) or not midnights.size:
         return time_s, ()
     days = np.zeros(len(time_s))
     days[midnights] = 1.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 import warnings
+from datetime import date, datetime, time
 from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
@@ -14,10 +15,14 @@ from edfio import Edf, EdfSignal, read_edf
 
 from recordings.recording import FloatArray, ReadingError, Recording, Stretch, even_stretch
 from recordings.units import contradicts, recognised_unit
+from study.clock_times import Moment
 
 _EXPORT_AGAIN = "export the recording again with the recorder's own software"
 
 _FIXED_HEADER_BYTES = 256
+
+# stands for no date: Kemp and Olivan 2003
+_NO_DATE = date(1985, 1, 1)
 
 _RECORD_COUNT = slice(236, 244)
 
@@ -27,18 +32,22 @@ _ANNOTATION_LABEL = b"EDF Annotations "
 _ONSET = re.compile(rb"([+-]\d+(?:\.\d*)?)\x14")
 
 
-def read_edf_channel(path: Path, *, channel: str | None, unit: str) -> Recording:
+def read_edf_channel(
+    path: Path, *, channel: str | None, unit: str, overruled: tuple[str, ...] = ()
+) -> Recording:
     """Read one channel of an EDF or EDF+ file, in its declared unit; zero is the first sample.
 
-    Raises ReadingError for a channel that is not there (the labels are listed), a unit other than
-    the file's own, a channel without a scale, or records that overlap in time. Sources of the
+    `overruled` names what the study says against the file: its `unit`, or its `scale`, without
+    which raw converter steps are given. Raises ReadingError for a channel that is not there (the
+    labels are listed), a unit other than the file's own, a channel without a scale, or records that overlap in time. Sources of the
     format: Kemp et al. Electroencephalogr Clin Neurophysiol 1992;82:391-393; Kemp and Olivan Clin
     Neurophysiol 2003;114:1755-1761.
     """
     file = _opened(path, path.stat().st_mtime_ns)
     signal = file.edf.signals[_position(path, file.labels, channel)]
-    _check_unit(path, signal, unit)
-    value = _values(path, signal)
+    if "unit" not in overruled:
+        _check_unit(path, signal, unit)
+    value = _values(path, signal, scale_overruled="scale" in overruled)
     rate_hz = float(signal.sampling_frequency)
     onset_s, notes, cut_off = file.onset_s, file.notes, file.cut_off
     if onset_s is None and file.edf.reserved.startswith("EDF+D"):
@@ -51,10 +60,12 @@ def read_edf_channel(path: Path, *, channel: str | None, unit: str) -> Recording
         )
     if onset_s is None:
         whole = even_stretch(value, start_s=0.0, sampling_rate_hz=rate_hz)
-        return Recording((whole,), unit, notes=notes, cut_off=cut_off)
+        return Recording((whole,), unit, notes=notes, cut_off=cut_off, zero_at=file.zero_at)
     record_s = float(file.edf.data_record_duration)
     stretches, cuts = _cut_at_records(path, value, onset_s, rate_hz=rate_hz, record_s=record_s)
-    return Recording(stretches, unit, notes=notes + cuts, cut_off=cut_off)
+    return Recording(
+        stretches, unit, notes=notes + cuts, cut_off=cut_off, zero_at=file.zero_at
+    )
 
 
 class _File(NamedTuple):
@@ -65,6 +76,7 @@ class _File(NamedTuple):
     notes: tuple[str, ...]
     cut_off: str
     onset_s: FloatArray | None
+    zero_at: Moment | None
 
 
 # the channels of a file are read one after another; one that was written again is opened again
@@ -86,7 +98,34 @@ def _opened(path: Path, modified_ns: int) -> _File:
     if cut_off:
         # the library says the same, in its own words
         messages = [text for text in messages if "data record" not in text]
-    return _File(edf, labels, tuple(dict.fromkeys(messages)), cut_off, _record_onsets(content))
+    return _File(
+        edf,
+        labels,
+        tuple(dict.fromkeys(messages)),
+        cut_off,
+        _record_onsets(content),
+        _started_at(edf),
+    )
+
+
+def _started_at(edf: Edf) -> Moment | None:
+    """Clock time of the first sample; without a date where the header was made anonymous.
+
+    A header at midnight of a day that stands for no date was never given a time.
+    """
+    try:
+        started = edf.starttime
+    except (ValueError, AttributeError):
+        return None
+    try:
+        day = edf.startdate
+    except (ValueError, AttributeError):
+        day = None
+    if day == _NO_DATE:
+        day = None
+    if day is None:
+        return None if started == time(0) else started
+    return datetime.combine(day, started)
 
 
 def _cut_off(content: bytes, record_s: float) -> str:
@@ -131,11 +170,12 @@ def _check_unit(path: Path, signal: EdfSignal, unit: str) -> None:
             f"channel {signal.label}",
             f"declared {unit}, but the file says {written}",
             f"{recognised_unit(written)}, as the file says",
-            "correct unit in recordings.tsv",
+            "correct unit in recordings.tsv; a header that is wrong: declared_over_header = unit, "
+            "with declared_reason",
         )
 
 
-def _values(path: Path, signal: EdfSignal) -> FloatArray:
+def _values(path: Path, signal: EdfSignal, *, scale_overruled: bool) -> FloatArray:
     """Physical values; without a scale the reader below would hand out raw converter steps."""
     where = f"channel {signal.label}"
     try:
@@ -144,13 +184,17 @@ def _values(path: Path, signal: EdfSignal) -> FloatArray:
         )
     except ValueError:
         scaled = False
-    if not scaled:
+    if not scaled and not scale_overruled:
         raise ReadingError(
-            path, where, "no scale", "a physical and a digital range in the header", _EXPORT_AGAIN
+            path,
+            where,
+            "no scale",
+            "a physical and a digital range in the header",
+            f"{_EXPORT_AGAIN}, or state the factor: declared_over_header = scale, with scale",
         )
     if not signal.sampling_frequency > 0 or not len(signal.digital):
         raise ReadingError(path, where, "no samples", "at least one sample", _EXPORT_AGAIN)
-    return np.array(signal.data, dtype=np.float64)
+    return np.array(signal.data if scaled else signal.digital, dtype=np.float64)
 
 
 def _cut_at_records(

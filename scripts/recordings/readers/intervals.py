@@ -37,9 +37,10 @@ def read_intervals(path: Path, declared: Declared) -> Recording:
     value_at, time_at = choose_columns(
         path, dialect, declared.channel, declared.time_column, text=text
     )
-    value, time_s, rows, time_notes = read_columns(
+    read = read_columns(
         path, text, dialect, value_at=value_at, time_at=time_at, time_format=declared.time_format
     )
+    value, time_s, rows, time_notes, zero_at = read
     _refuse_impossible(path, value, rows)
     interval_s = to_canonical("rr", value, unit) * 1e-3
     if time_s is None:
@@ -59,7 +60,8 @@ def read_intervals(path: Path, declared: Declared) -> Recording:
         )
         for stretch in stretches
     )
-    return Recording(from_first_beat, unit, dialect.shown(), notes + time_notes + cuts)
+    notes += time_notes + cuts
+    return Recording(from_first_beat, unit, dialect.shown(), notes, zero_at=zero_at)
 
 
 def _stamped_at_start(time_s: FloatArray, interval_s: FloatArray) -> bool:
