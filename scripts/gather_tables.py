@@ -10,6 +10,7 @@ from results.exclusions import (
     people_and_visits,
     rejected_spans,
     uncovered_parts,
+    unused_recordings,
     with_coverage,
 )
 from results.tables import copy_below, read_table, stack, write, write_below
@@ -25,6 +26,7 @@ def gather_tables(
     outcomes: Output,
     outcomes_wide: Output,
     sync: Output,
+    unused: Output,
     quality: Output,
     exclusions: Output,
     recovery_series: Output,
@@ -44,7 +46,9 @@ def gather_tables(
         names |= set(of_person["outcome"].dropna())
     everybody = (wide(read_table(path)) for path in outcomes_of_each)
     write_below(everybody, [*EVENT_AND_WINDOW, *sorted(names)], outcomes_wide)
-    uncovered = uncovered_parts(read_table(sync))
+    clocks = read_table(sync)
+    write(unused_recordings(clocks), "unused", unused)
+    uncovered = uncovered_parts(clocks)
     judged = (with_coverage(read_table(path), uncovered) for path in quality_of_each)
     write_below(judged, columns_of("quality"), quality)
     left_out = [

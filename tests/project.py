@@ -92,7 +92,12 @@ def write_tiny_study(folder, participants=("sub-01", "sub-02", "sub-03")):
             _write_saturation(folder / f"{stem}_saturation.csv", rng, place)
             recordings += [
                 _labels(person, session)
-                | {"signal": "rr", "file": f"{stem}_intervals.txt", "unit": "ms"},
+                | {
+                    "signal": "rr",
+                    "file": f"{stem}_intervals.txt",
+                    "unit": "ms",
+                    "clock_offset_s": 0,
+                },
                 _labels(person, session)
                 | {
                     "signal": "muscle_oxygen",
@@ -102,6 +107,7 @@ def write_tiny_study(folder, participants=("sub-01", "sub-02", "sub-03")):
                     "unit": "pct",
                     "site": "muscle",
                     "position": "distal",
+                    "clock_offset_s": 0,
                 },
             ]
     write_tsv(folder / "sessions.tsv", sessions)

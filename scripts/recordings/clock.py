@@ -22,6 +22,9 @@ ACQUISITION = "start of the acquisition"
 
 NOTHING = "nothing"
 
+# how pieces of one signal are told
+JOINED = "pieces joined on the session clock"
+
 # what is said where no sync mark was taken
 _WITHOUT_MARKS = {
     STATED: "unchecked: no sync mark, offset as given, drift unknown",
@@ -39,8 +42,8 @@ class Clock:
 
     Session time = `offset_s` + file time x (1 + `drift_ppm` x 1e-6). `residual_ms` is the root
     mean square of the marks about that line, None with fewer than two marks. `drift_ppm` is 0
-    where it is not known. `placed_by` says what gave the offset. `status` begins with `ok:`, `unchecked:` (drift not known) or
-    `flagged:` and says why.
+    where it is not known. `placed_by` says what gave the offset. `status` begins with `ok:`,
+    `unchecked:` (drift not known) or `flagged:` and says why.
     """
 
     offset_s: float
@@ -76,10 +79,10 @@ def fit_clock(
     """Offset and drift of a recorder from shared events seen by both clocks.
 
     `file_marks_s` and `session_marks_s`: the same n events in the same order, in s. Two or more:
-    least squares; one: offset only; none: `given_offset_s`, which `given_by` gave. A drift or residual beyond its limit
-    is flagged, not refused. Raises ValueError where the marks differ in number, are not finite or
-    do not rise. Source: ordinary least squares; limits by convention (quartz clocks drift by tens
-    of ppm: common practice, no source).
+    least squares; one: offset only; none: `given_offset_s`, which `given_by` gave. A drift or
+    residual beyond its limit is flagged, not refused. Raises ValueError where the marks differ in
+    number, are not finite or do not rise. Source: ordinary least squares; limits by convention
+    (quartz clocks drift by tens of ppm: common practice, no source).
     """
     file_s = np.asarray(file_marks_s, dtype=np.float64)
     session_s = np.asarray(session_marks_s, dtype=np.float64)

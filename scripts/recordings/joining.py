@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -21,6 +20,9 @@ from study.problems import StudyError
 
 # signals of which a session has one series; sensors of a muscle and cuffs are told apart by site
 ONE_SERIES = ("ecg", "rr", "respiration")
+
+# times are written to the millisecond or better
+ROUNDING_S = 0.001
 
 Span = tuple[float, float]
 
@@ -89,6 +91,12 @@ def join_pieces(read: Iterable) -> Series:
 def _chains(pieces: list[_Piece]) -> list[list[_Piece]]:
     """Pieces that follow each other; channels of one file stand beside each other."""
     files = [piece.row.file for piece in pieces]
+    first = pieces[0].row
+    if first.signal not in ONE_SERIES and first.site is None and first.limb is None:
+        # sensors that nothing tells apart stay apart wherever they cannot be pieces of one
+        placed = all(piece.placed_by != NOTHING for piece in pieces)
+        if not placed or _overlapping(pieces):
+            return [[piece] for piece in pieces]
     if len(set(files)) == len(files):
         return [pieces]
     of_channel: dict[str | None, list[_Piece]] = {}
@@ -153,7 +161,7 @@ def _overlapping(chain: list[_Piece]) -> list[tuple[_Piece, _Piece]]:
 
 
 def _step_s(piece: _Piece) -> float:
-    return max((s.step_s or 0.0 for s in piece.stretches), default=0.0)
+    return max(ROUNDING_S, *(s.step_s or 0.0 for s in piece.stretches))
 
 
 def _without_overlaps(chain: list[_Piece]) -> list[_Piece]:
@@ -205,8 +213,3 @@ def _as_one(named: _Piece, kept: list[_Piece]) -> list[SessionStretch]:
         replace(part, file=first.file, channel=first.channel, number=number)
         for number, part in enumerate(parts)
     ]
-
-
-def pauses_s(spans: list[Span]) -> list[float]:
-    """Seconds between pieces of a series that follow each other."""
-    return [later[0] - earlier[1] for earlier, later in pairwise(spans)]

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from recordings.clock import Clock, fit_clock
+from recordings.clock import JOINED, Clock, fit_clock
 from recordings.coverage import coverage_caution, events_measured_in
 from recordings.declared import declared_by
 from recordings.placing import place_of
@@ -39,8 +39,8 @@ def read_all(study, recordings, events, session_starts, *, largest_drift_ppm):
     """Recordings of one person in the order of recordings.tsv.
 
     `recordings`: rows of the table; `events`: the session sheet; `session_starts`: clock time of
-    zero on the session clock by session, None where it is not known. Raises StudyError with every file
-    that cannot be read or timed.
+    zero on the session clock by session, None where it is not known. Raises StudyError with every
+    file that cannot be read or timed.
     """
     read, faults = [], []
     for row in recordings:
@@ -115,7 +115,7 @@ def sync_table(read, series, events, settings):
             span,
             largest_uncovered_s=settings.largest_uncovered_s,
         )
-        joined = f"one of {len(spans)} pieces joined on the session clock"
+        joined = f"one of {len(spans)} {JOINED}"
         rows.append(
             sync_row(
                 row,

@@ -162,8 +162,8 @@ def without_jitter(
     at = np.arange(len(time_s))
     mended_s = np.where(in_order, time_s, np.interp(at, at[in_order], time_s[in_order]))
     note = (
-        f"{len(late)} of {len(time_s)} stamps run back by up to {1000 * back_s.max():.0f} ms, first "
-        f"at row {rows[int(late[0])]}: mended as jitter of their arrival"
+        f"{len(late)} of {len(time_s)} stamps run back by up to {1000 * back_s.max():.0f} ms, "
+        f"first at row {rows[int(late[0])]}: mended as jitter of their arrival"
     )
     return mended_s, (note,)
 

@@ -15,6 +15,7 @@ from comparison.sensitivity import (
     WITHOUT_BASELINE,
 )
 from engine.listings import described
+from recordings.clock import ACQUISITION, JOINED, MARKS, NOTHING, STAMPS, STATED
 from report.heart import delays_after_sets, delays_in_words
 from report.sentences import in_unit
 from report.words import source_of
@@ -64,13 +65,26 @@ OTHER_ASSUMPTIONS = (
     ),
 )
 
+# how an offset came about, as a sentence goes on
+PLACED = {
+    MARKS: "put on the clock of the session from shared sync marks by least squares (offset and "
+    "drift)",
+    STATED: "taken at the offset that the study states, without a sync mark that could check it",
+    STAMPS: "placed by the time stamps of their files and the clock time at which the session "
+    "began",
+    ACQUISITION: "taken to begin with the session, from which their files count",
+    NOTHING: "taken to begin with the session although nothing says when they began, which is "
+    "flagged in every value after them",
+}
+
 NAMED = ("snakemake", "numpy", "scipy", "pandas", "neurokit2", "matplotlib")
 
 
 def what_is_said(results):
     """Everything that the template of the methods text asks for, by name."""
     settings, quality, recordings = results.settings, results.quality, results.recordings
-    clocks = results.sync
+    declared = results.sync
+    clocks = declared[declared["used"] == "yes"]
     corrected = quality.loc[quality["segment"] == "recording", "corrected_pct"].dropna()
     return {
         "title": settings.study.title,
@@ -79,6 +93,10 @@ def what_is_said(results):
         "n_sessions": len(recordings[["participant_id", "session_id"]].drop_duplicates()),
         "recordings": recordings_in_words(recordings),
         "occlusion": occlusion_in_words(results.occlusion),
+        "clocks": clocks_in_words(clocks),
+        "declared_over_header": declared_over_header(recordings),
+        "joined": int(clocks["status"].str.contains(JOINED).sum()),
+        "unused": int((declared["used"] == "no").sum()),
         "n_clocks": len(clocks),
         "without_marks": bool((clocks["n_marks"] == 0).all()),
         "unknown_drift": int((clocks["n_marks"] < 2).sum()),
@@ -121,6 +139,32 @@ def what_is_said(results):
         "software": ", ".join(f"{name} {version(name)}" for name in NAMED),
         "seed": settings.study.seed,
     }
+
+
+def clocks_in_words(clocks):
+    """How recordings were put on the clock of their sessions, a sentence for each way."""
+    sentences = []
+    for placed_by, said in PLACED.items():
+        n = int((clocks["placed_by"] == placed_by).sum())
+        if n:
+            each = "Recorder clocks were" if n == len(clocks) else f"{counted(n, 'recording')} "
+            each += "" if n == len(clocks) else ("was" if n == 1 else "were")
+            sentences.append(f"{each} {said}.")
+    return " ".join(sentences)
+
+
+def declared_over_header(recordings):
+    """A sentence for each reason for which the study overruled what files say of themselves."""
+    overruled = recordings[recordings["declared_over_header"].notna()]
+    for (signal, named, unit, reason), rows in overruled.groupby(
+        ["signal", "declared_over_header", "unit", "declared_reason"], sort=False
+    ):
+        names = in_words([name.strip() for name in named.split(";") if name.strip()])
+        stated = f"{names} ({unit})" if "unit" in named else names
+        yield (
+            f"In {counted(len(rows), 'file')} of {words_of(signal)} the study declared {stated} "
+            f"over the header of the file: {reason}."
+        )
 
 
 def band(limits):

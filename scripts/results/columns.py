@@ -509,6 +509,17 @@ TABLES = {
             "first_row": Number("first row of numbers of a text file as read"),
         },
     ),
+    "unused": ResultTable(
+        "Something that the study declares and that was not used.",
+        {
+            "participant_id": PERSON,
+            "session_id": VISIT,
+            "table": "table that declares it",
+            "signal": "what was recorded",
+            "file": "file inside the study folder",
+            "reason": "why it was not used",
+        },
+    ),
     "safety": ResultTable(
         "The sets of one visit on one limb, side and posture; a visit without sets has one row.",
         {

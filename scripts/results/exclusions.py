@@ -26,6 +26,13 @@ def uncovered_parts(clocks):
     }
 
 
+def unused_recordings(clocks):
+    """Rows of recordings.tsv that were read and not used, with the reason."""
+    unused = clocks[clocks["used"] == "no"]
+    reason = unused["status"].str.removeprefix("not used: ")
+    return unused[RECORDING].assign(table="recordings.tsv", reason=reason)
+
+
 def with_coverage(judged, uncovered):
     """Quality with what whole recordings lack of their sessions; one that lies outside of its
     session is rejected, however clean."""

@@ -1,10 +1,10 @@
 """Clock times as people and recorders write them, and the seconds between two of them.
 
-A date may be absent: a clock time alone is taken within half a day of the moment that it is compared
-with, so that a session may pass midnight.
+A date may be absent: a clock time alone is taken within half a day of the moment that it is
+compared with, so that a session may pass midnight.
 """
 
-from datetime import date, datetime, time, timedelta, timezone
+from datetime import UTC, date, datetime, time, timedelta
 
 Moment = datetime | time
 
@@ -62,7 +62,7 @@ def _second_of_day(moment: Moment) -> float:
     if isinstance(moment, time):
         moment = datetime.combine(date(2000, 1, 2), moment)
     if moment.tzinfo is not None:
-        moment = moment.astimezone(timezone.utc)
+        moment = moment.astimezone(UTC)
     midnight = moment.replace(hour=0, minute=0, second=0, microsecond=0)
     return (moment - midnight).total_seconds()
 

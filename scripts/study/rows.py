@@ -12,6 +12,7 @@ from typing import get_args
 from pydantic import ValidationError
 
 from study.cells import TableFault, cells_of_text
+from study.clock_times import place_by_clock_time
 from study.event_ids import name_events
 from study.outside import LARGEST_TABLE_BYTES, Refused, open_outside
 from study.problems import Problems, shown
@@ -92,7 +93,8 @@ def rows_of_cells(path, cells, problems):
     header = list(cells[0]) if cells else []
     while header and not header[-1]:
         header.pop()
-    required = [c for c, f in model.model_fields.items() if f.is_required() or c in model.needed]
+    needed = {c for c in model.needed if model.instead.get(c) not in header}
+    required = [c for c, f in model.model_fields.items() if f.is_required() or c in needed]
     problem = _header_problem(header, required, model)
     if problem:
         problems.add_unread(path, "row 1", problem)
@@ -119,6 +121,10 @@ def rows_of_cells(path, cells, problems):
         else:
             rows.append(row)
     if path.stem == "events":
+        if any(row.onset_time for row in rows):
+            # faults of that table are told when it is read for itself
+            sessions = read_table(path.with_name(f"sessions{path.suffix}"), Problems())
+            place_by_clock_time(rows, sessions, problems)
         name_events(rows)
     if path.stem in REQUIRED and not n_filled:
         problems.add_unread(path, "", "holds a header and no rows; write a row for each")

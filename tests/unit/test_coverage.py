@@ -134,11 +134,8 @@ def test_only_the_recordings_that_were_cut_are_flagged(study, tmp_path):
 
 
 def test_a_recording_of_another_hour_reaches_the_table_of_quality(study, tmp_path):
-    change(study, "recordings.tsv", "site\tposition", "site\tposition\tclock_offset_s")
-    path = study / "recordings.tsv"
-    header, *rows = path.read_text().splitlines()
-    rows = [f"{row}\t{3600 if 'ses-2_intervals' in row else 'n/a'}" for row in rows]
-    path.write_text("\n".join([header, *rows]) + "\n")
+    late = "raw/sub-01_ses-2_intervals.txt\tms\t"
+    change(study, "recordings.tsv", f"{late}0", f"{late}3600")
     read_one(study, tmp_path)
     clocks = read_table(tmp_path / "sync.tsv")
     judged = clocks[["participant_id", "session_id", "signal", "file"]].assign(

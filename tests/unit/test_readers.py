@@ -5,13 +5,16 @@ import json
 import os
 import pickle
 import time
+from dataclasses import replace
+from datetime import date, datetime
+from datetime import time as time_of_day
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
-from edfio import Edf, EdfAnnotation, EdfSignal
+from edfio import Edf, EdfAnnotation, EdfSignal, Recording
 
 from recordings.declared import declared_by
 from recordings.readers.any_file import ReadingError, read_recording
@@ -625,3 +628,84 @@ def test_a_file_of_channels_that_was_written_again_is_read_again(tmp_path):
     os.utime(path, ns=(1, 1))
     after = ecg(path, unit="uV").stretches[0].value
     assert after == pytest.approx(before / 2, abs=0.01)
+
+
+def test_a_packet_that_arrived_late_is_mended_and_said(tmp_path):
+    time_s = np.arange(3000) / 100.0
+    # a packet was stamped before the last one ended
+    late = time_s.copy()
+    late[1500:] -= 0.08
+    path = write_table(tmp_path / "a.csv", np.round(late, 3), 60 + np.arange(3000) % 7)
+    recording = saturation(path)
+    read_s = np.concatenate([stretch.time_s for stretch in recording.stretches])
+    assert np.all(np.diff(read_s) > 0)
+    assert np.max(np.abs(read_s - late)) <= 0.08
+    assert recording.notes == (
+        "7 of 3000 stamps run back by up to 70 ms, first at row 1502: mended as jitter of their "
+        "arrival",
+    )
+
+
+def test_rows_that_stand_twice_are_no_jitter(tmp_path):
+    time_s = np.arange(3000) / 100.0
+    twice = np.concatenate([time_s[:1500], time_s[1490:]])
+    value = np.concatenate([np.arange(1500), np.arange(1490, 3000)]) % 97 / 10 + 50
+    path = write_table(tmp_path / "a.csv", twice, value)
+    with pytest.raises(ReadingError, match="repeats row 1492"):
+        saturation(path)
+
+
+def test_a_step_back_of_half_a_second_is_refused(tmp_path):
+    time_s = np.arange(3000) / 100.0
+    time_s[1500:] -= 0.5
+    path = write_table(tmp_path / "a.csv", np.round(time_s, 3), 60 + np.arange(3000) % 7)
+    with pytest.raises(ReadingError, match="runs backwards"):
+        saturation(path)
+
+
+def overruling(path, read, **given):
+    """A recording as read where the row overrules the file."""
+    overruled = tuple(given.pop("overruled").split(";"))
+    scale = given.pop("scale", None)
+    declared = declared_by(given | {"signal": read}, overruled)
+    return read_recording(path, replace(declared, scale=scale))
+
+
+def test_a_header_of_a_wrong_unit_can_be_overruled(tmp_path):
+    # numbers in microvolts under a header that says mV
+    path = write_edf(tmp_path / "a.edf", unit="mV")
+    for unit in ("mV", "uV"):
+        with pytest.raises(ReadingError, match="declared_over_header"):
+            ecg(path, unit=unit)
+    recording = overruling(path, "ecg", channel="ECG II", unit="uV", overruled="unit")
+    assert recording.unit == "mV"
+    assert recording.stretches[0].value == pytest.approx(ECG_MV, abs=0.001)
+
+
+def test_scale_and_rate_of_a_file_can_be_overruled(tmp_path):
+    path = write_edf(tmp_path / "a.edf", unit="uV")
+    asked = {"channel": "ECG II", "unit": "uV", "overruled": "scale;rate", "scale": 0.5}
+    (stretch,) = overruling(path, "ecg", sampling_rate_hz=500.0, **asked).stretches
+    assert stretch.step_s == 0.002
+    assert stretch.value == pytest.approx(ECG_MV / 2, abs=0.001)
+
+
+def test_an_ecg_in_counts_keeps_its_numbers(tmp_path):
+    path = tmp_path / "a.csv"
+    counts = np.round(2048 + 800 * ECG_MV).astype(int)
+    path.write_text("ecg\n" + "\n".join(map(str, counts)) + "\n")
+    recording = ecg(path, channel="ecg", unit="au", sampling_rate_hz=250.0)
+    assert recording.unit == "au"
+    assert recording.stretches[0].value.tolist() == counts.tolist()
+
+
+def test_an_edf_tells_its_clock_time_and_one_without_a_date_only_the_time_of_day(tmp_path):
+    path = write_edf(tmp_path / "a.edf")
+    assert ecg(path, unit="uV").zero_at is None
+    begun = time_of_day(9, 30, 5, 250000)
+    signal = EdfSignal(ECG_MV, 250, label="ECG II", physical_dimension="mV")
+    named = Recording(startdate=date(2031, 5, 24))
+    Edf([signal], starttime=begun, recording=named).write(tmp_path / "b.edf")
+    assert ecg(tmp_path / "b.edf").zero_at == datetime.combine(date(2031, 5, 24), begun)
+    Edf([signal], starttime=begun).write(tmp_path / "c.edf")
+    assert ecg(tmp_path / "c.edf").zero_at == begun

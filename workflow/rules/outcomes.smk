@@ -27,6 +27,7 @@ rule gather_tables:
         ),
         outcomes_wide="<results>/outcomes_wide.tsv",
         sync="<results>/sync.tsv",
+        unused="<results>/unused.tsv",
         quality="<results>/quality.tsv",
         exclusions="<results>/exclusions.tsv",
         recovery_series="<results>/recovery_series.tsv",

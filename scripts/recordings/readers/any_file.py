@@ -134,8 +134,8 @@ def _check_rate(path: Path, recording: Recording, declared_hz: float | None) -> 
             "sampling_rate_hz",
             f"declared {declared_hz:g} Hz, but the file's own times give {of_file_hz:.4g} Hz",
             f"the file's rate to within {100 * _RATE_TOLERANCE:g} %",
-            "times not in s: time_format = ms or min; else correct sampling_rate_hz; a file that is "
-            "wrong: declared_over_header = rate, with declared_reason",
+            "times not in s: time_format = ms or min; else correct sampling_rate_hz; where the "
+            "file is wrong: declared_over_header = rate, with declared_reason",
         )
     if abs(of_file_hz / declared_hz - 1) > _RATE_NOTED:
         return (f"declared {declared_hz:g} Hz; the file's own {of_file_hz:.6g} Hz are used",)

@@ -100,6 +100,6 @@ def _check_unit(sidecar: Path, described: dict[str, Any], column: str, unit: str
             f"column {column}",
             f"declared {unit}, but the JSON says {written}",
             f"{recognised_unit(written)}, as the JSON says",
-            "correct unit in recordings.tsv; a JSON that is wrong: declared_over_header = unit, with "
-            "declared_reason",
+            "correct unit in recordings.tsv; where the JSON is wrong: declared_over_header = unit, "
+            "with declared_reason",
         )

@@ -39,9 +39,9 @@ def read_edf_channel(
 
     `overruled` names what the study says against the file: its `unit`, or its `scale`, without
     which raw converter steps are given. Raises ReadingError for a channel that is not there (the
-    labels are listed), a unit other than the file's own, a channel without a scale, or records that overlap in time. Sources of the
-    format: Kemp et al. Electroencephalogr Clin Neurophysiol 1992;82:391-393; Kemp and Olivan Clin
-    Neurophysiol 2003;114:1755-1761.
+    labels are listed), a unit other than the file's own, a channel without a scale, or records that
+    overlap in time. Sources of the format: Kemp et al. Electroencephalogr Clin Neurophysiol
+    1992;82:391-393; Kemp and Olivan Clin Neurophysiol 2003;114:1755-1761.
     """
     file = _opened(path, path.stat().st_mtime_ns)
     signal = file.edf.signals[_position(path, file.labels, channel)]
@@ -63,9 +63,7 @@ def read_edf_channel(
         return Recording((whole,), unit, notes=notes, cut_off=cut_off, zero_at=file.zero_at)
     record_s = float(file.edf.data_record_duration)
     stretches, cuts = _cut_at_records(path, value, onset_s, rate_hz=rate_hz, record_s=record_s)
-    return Recording(
-        stretches, unit, notes=notes + cuts, cut_off=cut_off, zero_at=file.zero_at
-    )
+    return Recording(stretches, unit, notes=notes + cuts, cut_off=cut_off, zero_at=file.zero_at)
 
 
 class _File(NamedTuple):
