@@ -11,6 +11,7 @@ from heart.repair.series import corrected_pct as share_corrected
 from heart.repair.series import longest_repaired_run as longest_run
 from heart.variability import NotEnough
 from recordings import time_axis
+from recordings.clock import NOTHING, WITHOUT_MARKS
 from recordings.coverage import CAUTION
 
 
@@ -72,10 +73,24 @@ def breathing_hz(breathing):
 def heart_clock_flagged(heart_clock_status):
     """1 where the clock of the heart recording was flagged, as after lost beats.
 
-    A clock may be right although the recording does not hold all of its session.
+    A clock may be right although the recording does not hold all of its session; a recording
+    without a place on the session clock is flagged as such.
     """
     parts = heart_clock_status.split("; ")
-    return float(any("flagged" in part and not part.startswith(CAUTION) for part in parts))
+    others = (CAUTION, WITHOUT_MARKS[NOTHING])
+    return float(any("flagged" in part and not part.startswith(others) for part in parts))
+
+
+def heart_place_unknown(unplaced_recordings):
+    """1 where nothing says when the heart recording began on the session clock."""
+    return float(unplaced_recordings["signal"].isin(["ecg", "rr"]).any())
+
+
+def sensor_place_unknown(unplaced_recordings, segment):
+    """1 where nothing says when the recording of the sensor that counts began."""
+    if segment is None or not isinstance(segment.get("file"), str):
+        return None
+    return float((unplaced_recordings["file"] == segment["file"]).any())
 
 
 def timing_step_ms(step_of_beat_times_ms):

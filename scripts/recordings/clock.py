@@ -26,7 +26,7 @@ NOTHING = "nothing"
 JOINED = "pieces joined on the session clock"
 
 # what is said where no sync mark was taken
-_WITHOUT_MARKS = {
+WITHOUT_MARKS = {
     STATED: "unchecked: no sync mark, offset as given, drift unknown",
     STAMPS: "unchecked: no sync mark, placed by the time stamps of the file, drift unknown",
     ACQUISITION: "unchecked: no sync mark, the file counts from the start of the acquisition, "
@@ -90,7 +90,7 @@ def fit_clock(
     n_marks = len(file_s)
     if n_marks == 0:
         return Clock(
-            float(given_offset_s), 0.0, None, 0, _WITHOUT_MARKS[given_by], placed_by=given_by
+            float(given_offset_s), 0.0, None, 0, WITHOUT_MARKS[given_by], placed_by=given_by
         )
     if n_marks == 1:
         status = "unchecked: one sync mark, offset only, drift unknown"

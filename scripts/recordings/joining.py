@@ -63,9 +63,18 @@ def join_pieces(read: Iterable) -> Series:
             groups.setdefault(key, []).append(piece)
     stretches, unused, spans, faults = [], {}, {}, []
     with_ecg = {session for session, signal, *_ in groups if signal == "ecg"}
+    hearts = {
+        session: pieces
+        for wanted in ("rr", "ecg")
+        for (session, signal, *_), pieces in groups.items()
+        if signal == wanted
+    }
     for (session, signal, *_), pieces in groups.items():
         for number, chain in enumerate(_chains(pieces)):
             reason = _why_unused(signal, number, session in with_ecg)
+            if signal == "respiration" and _cannot_be_laid_beside(chain, hearts.get(session, [])):
+                reason = "nothing says when it or the heart recording began: breaths cannot be "
+                reason += "laid beside beats, and breathing is taken from the beats"
             if reason:
                 unused |= {piece.row.row_number: reason for piece in chain}
                 continue
@@ -111,6 +120,13 @@ def _why_unused(signal: str, number: int, with_ecg: bool) -> str:
     if signal in ONE_SERIES and number:
         return "the first channel that recordings.tsv names of this signal is used"
     return ""
+
+
+def _cannot_be_laid_beside(chain: list[_Piece], heart: list[_Piece]) -> bool:
+    """Whether recordings of different files share no clock."""
+    files = [{piece.row.file for piece in pieces} for pieces in (chain, heart)]
+    unknown = any(piece.placed_by == NOTHING for piece in [*chain, *heart])
+    return bool(heart) and unknown and not files[0] & files[1]
 
 
 def _fault(chain: list[_Piece]) -> str:

@@ -145,6 +145,19 @@ def test_intervals_beside_an_ecg_are_told_as_unused(visit):
     )
 
 
+def test_a_belt_that_shares_no_clock_with_the_heart_is_not_laid_beside_it(visit):
+    rows = "".join(f"{t / 100};{t % 7 / 10}\n" for t in range(3000))
+    heart = {"signal": "ecg", "unit": "mV", "channel": "II", "site": "n/a", "clock_offset_s": 0}
+    visit.declare("a.csv", f"time;II\n{rows}", **heart)
+    belt = {"signal": "respiration", "unit": "au", "channel": "belt", "site": "n/a"}
+    visit.declare("b.csv", f"time;belt\n{rows}", **belt)
+    stretches, sync = visit.read()
+    assert {s.signal for s in stretches} == {"ecg"}
+    assert "breathing is taken from the beats" in sync["status"][1]
+    visit.rows[1]["clock_offset_s"] = 0
+    assert {s.signal for s in visit.read()[0]} == {"ecg", "respiration"}
+
+
 def test_sensors_on_other_sides_are_no_pieces_of_each_other(visit):
     for side in ("left", "right"):
         visit.declare(f"{side}.csv", saturation(0, 60), side=side, clock_offset_s=0)
