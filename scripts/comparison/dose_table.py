@@ -35,7 +35,7 @@ OTHERS = (
     ("rmssd_ms", "recovery_first_60_s"),
 )
 
-PLACE = ["participant_id", "session_id", "limb", "side", "posture"]
+OF_SET = ["participant_id", "session_id", "event_id"]
 
 
 def doses_of(events, safety, cuff_checks, protocol):
@@ -48,13 +48,11 @@ def doses_of(events, safety, cuff_checks, protocol):
     sets = events[(events["trial_type"] == "set") & events["excluded"].isna()]
     sets = sets.assign(noted_mmhg=planned_pressure(sets, protocol.no_cuff_condition))
     sets = with_recorded(sets, cuff_checks)
-    known = safety[safety["sets"].notna()] if "sets" in safety else safety
-    known = known[[*PLACE, "occlusion_pressure_mmhg", "occlusion_method", "share_reason"]]
-    # a place without a name is one too
-    named = dict.fromkeys(PLACE, "")
-    sets = sets.astype(dict.fromkeys(PLACE, object)).fillna(named)
-    known = known.astype(dict.fromkeys(PLACE, object)).fillna(named)
-    sets = sets.merge(known.drop_duplicates(PLACE), on=PLACE, how="left")
+    known = safety.loc[
+        safety["scope"] == "set",
+        [*OF_SET, "occlusion_pressure_mmhg", "occlusion_method", "share_reason"],
+    ]
+    sets = sets.merge(known, on=OF_SET, how="left")
     doses = [dose_and_reason(row, protocol.pressure_tolerance_mmhg) for row in sets.itertuples()]
     return sets[["participant_id", "session_id", "event_id", "condition", "exercise"]].assign(
         dose_pct=[dose for dose, _ in doses], reason=[reason for _, reason in doses]

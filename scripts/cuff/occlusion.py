@@ -1,8 +1,14 @@
-"""Cuff pressure as a share of a measured occlusion pressure, and what is uncertain about it."""
+"""Cuff pressure as a share of a measured occlusion pressure, and what is uncertain about it.
+
+An occlusion pressure is a row of occlusion.tsv. It fits a set where limb, side, posture, cuff and
+day are the same; one without a session_id fits every day, one without a side either side.
+"""
+
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from results.words import words_of
+from results.words import in_words, words_of
 
 # limits of agreement of an equation against a measurement at an 18 cm cuff, Wedig et al. 2024
 ESTIMATE_LIMITS_MMHG = 18.35
@@ -13,109 +19,243 @@ LEG_OXIMETER_ABOVE_MMHG, LEG_OXIMETER_BELOW_MMHG = 28.8, 16.2
 
 ESTIMATED = "estimated"
 
+# in which an occlusion pressure may differ from a set, the gravest first
+LIMB, POSTURE, CUFF, DAY = ("limb", "posture", "cuff", "day")
 
-def share_of_occlusion(sets, limb, side, posture, occlusion):
-    """Highest pressure of the sets as a share of the occlusion pressure of limb, side and posture.
 
-    `sets`: sets of one visit; `occlusion`: rows of occlusion.tsv, pressures in mmHg. Without a
-    measurement that matches there is no share, only the reason. Repeated measurements are averaged;
-    where they differ, or were not made by Doppler ultrasound, the share is flagged with the range
-    that they allow. An estimate counts only where nothing was measured.
+@dataclass(frozen=True)
+class Place:
+    """Where and when a pressure acts or was measured; None is what was not noted."""
+
+    session_id: str | None
+    limb: str | None
+    side: str | None
+    posture: str | None
+    cuff: str | None
+    cuff_width_cm: float | None
+
+    @property
+    def limb_in_words(self):
+        return " ".join(filter(None, [self.side, self.limb]))
+
+    @property
+    def cuff_in_words(self):
+        return f"cuff {self.cuff}" if self.cuff else f"a cuff of {self.cuff_width_cm:g} cm"
+
+    def of_each_side(self):
+        """The left and the right place of one of both sides."""
+        if self.side != "both":
+            return [self]
+        return [replace(self, side=side) for side in ("left", "right")]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """An occlusion pressure in mmHg, where and how it was found."""
+
+    place: Place
+    occlusion_mmhg: float
+    method: str
+    override: bool = False
+
+
+def place_of(row, widths_cm=None):
+    """The place of a row of a table; the width of a named cuff from `widths_cm` where known."""
+
+    def noted(column):
+        value = getattr(row, column, None)
+        return None if pd.isna(value) else value
+
+    cuff = noted("cuff")
+    width_cm = noted("cuff_width_cm") or (widths_cm or {}).get(cuff)
+    places = (noted(column) for column in ("session_id", "limb", "side", "posture"))
+    return Place(*places, cuff, width_cm)
+
+
+def measured_by_participant(occlusion, widths_cm=None):
+    """Rows of occlusion.tsv as `Measured`, by participant; `widths_cm` as in `place_of`."""
+    of_each = {}
+    for row in occlusion.itertuples():
+        found = Measured(
+            place_of(row, widths_cm),
+            row.occlusion_pressure_mmhg,
+            row.method,
+            getattr(row, "override", None) is True,
+        )
+        of_each.setdefault(row.participant_id, []).append(found)
+    return of_each
+
+
+def difference(place, other):
+    """In what another place differs from the place of a set, and what the set does not tell."""
+    differs, untold = [], []
+    if place.limb is None:
+        untold.append(LIMB)
+    elif other.limb not in (None, place.limb):
+        differs.append(LIMB)
+    elif other.side not in (None, "both", place.side):
+        (untold if place.side is None else differs).append(LIMB)
+    if place.posture is None:
+        untold.append(POSTURE)
+    elif other.posture not in (None, place.posture):
+        differs.append(POSTURE)
+    if other_cuff(place, other):
+        differs.append(CUFF)
+    if other.session_id not in (None, place.session_id):
+        differs.append(DAY)
+    return differs, untold
+
+
+def other_cuff(place, other):
+    """Whether two places name different cuffs, or cuffs of different widths."""
+    if place.cuff and other.cuff:
+        return place.cuff != other.cuff
+    return None not in (place.cuff_width_cm, other.cuff_width_cm) and (
+        place.cuff_width_cm != other.cuff_width_cm
+    )
+
+
+def fitting(place, measured):
+    """Occlusion pressures that fit a set; those of the day before those of no day.
+
+    An estimate counts only where nothing was measured; those left aside come second.
     """
-    pressure_mmhg = sets["cuff_pressure_mmhg"].max()
+    fit = [m for m in measured if difference(place, m.place) == ([], [])]
+    dated = [m for m in fit if m.place.session_id is not None]
+    fit = dated or fit
+    counting = [m for m in fit if m.method != ESTIMATED]
+    return (counting, [m for m in fit if m.method == ESTIMATED]) if counting else (fit, [])
+
+
+def nearest(place, measured):
+    """The occlusion pressure that fits a set in most, those of the limb and of its day first."""
+
+    def distance(candidate):
+        differs, untold = difference(place, candidate.place)
+        apart = LIMB in differs, DAY in differs
+        return *apart, len(differs) + len(untold), candidate.method == ESTIMATED
+
+    return min(measured, key=distance, default=None)
+
+
+def why_it_does_not_fit(place, other):
+    """Why an occlusion pressure that was measured at another place is not that of a set."""
+    differs, untold = difference(place, other)
+    if place.limb is None:
+        return "the sets name no limb"
+    there, here = [], []
+    for name in differs:
+        words = {
+            LIMB: lambda at: f"on the {at.limb_in_words}",
+            POSTURE: lambda at: at.posture,
+            CUFF: lambda at: f"with {at.cuff_in_words}",
+            DAY: lambda at: f"in {at.session_id}",
+        }[name]
+        there.append(words(other))
+        here.append(words(place))
+    reasons = []
+    if differs:
+        reasons.append(f"measured {in_words(there)}, the exercise was {in_words(here)}")
+    for name in untold:
+        what, at = {
+            LIMB: ("side", f"on the {other.limb_in_words}"),
+            POSTURE: ("posture", other.posture),
+        }[name]
+        reasons.append(f"measured {at}, the {what} of the exercise was not noted")
+    return f"occlusion pressure was {' and '.join(reasons)}"
+
+
+def share_of_occlusion(pressure_mmhg, place, measured):
+    """A pressure as a share of the occlusion pressure that fits its place, on one side.
+
+    `pressure_mmhg`: None where not noted; `place`: of the set; `measured`: occlusion pressures of
+    the participant. Without one that fits there is no share, only the reason. Repeated measurements
+    are averaged; where they differ, or were not made by Doppler ultrasound, the share is flagged
+    with the range that they allow.
+    """
     row = {"highest_pressure_mmhg": pressure_mmhg, "share_pct": None}
-    if pd.isna(pressure_mmhg):
+    if pressure_mmhg is None or pd.isna(pressure_mmhg):
         return row | {"share_status": "n/a", "share_reason": "no cuff pressure was noted"}
     if pressure_mmhg == 0:
         return row | {"share_status": "n/a", "share_reason": "no cuff pressure"}
-    matching, refusal = _matching(sets.iloc[0], limb, side, posture, occlusion)
-    if refusal:
-        return row | {"share_status": "refused", "share_reason": refusal}
-    counting, left_aside = _without_estimates(matching)
-    if counting["cuff_width_cm"].nunique() > 1:
+    counting, left_aside = fitting(place, measured)
+    if not counting:
+        return row | {"share_status": "refused", "share_reason": why_none(place, measured)}
+    if len({m.place.cuff_width_cm for m in counting}) > 1:
         refusal = "occlusion pressures of several cuff widths"
         return row | {"share_status": "refused", "share_reason": refusal}
-    cautions = list(cautions_of_share(pressure_mmhg, limb, counting))
-    aside = [
-        f"an estimate of {value:g} mmHg was left aside"
-        for value in left_aside["occlusion_pressure_mmhg"]
-    ]
-    occlusion_mmhg = counting["occlusion_pressure_mmhg"].mean()
+    cautions = list(cautions_of_share(pressure_mmhg, place.limb, counting))
+    aside = [f"an estimate of {m.occlusion_mmhg:g} mmHg was left aside" for m in left_aside]
+    occlusion_mmhg = mean_of(counting)
     return row | {
-        "cuff_width_cm": counting["cuff_width_cm"].iloc[0],
+        "cuff_width_cm": counting[0].place.cuff_width_cm,
         "occlusion_pressure_mmhg": occlusion_mmhg,
-        "occlusion_method": "; ".join(dict.fromkeys(counting["method"])),
+        "occlusion_method": "; ".join(dict.fromkeys(m.method for m in counting)),
         "share_pct": 100 * pressure_mmhg / occlusion_mmhg,
         "share_status": "flagged" if cautions else "ok",
         "share_reason": "; ".join([*cautions, *aside]),
     }
 
 
-def _matching(event, limb, side, posture, occlusion):
-    """Occlusion pressures of one limb, side and posture, and why there are none.
+def why_none(place, measured):
+    """Why no occlusion pressure fits a set."""
+    if place.limb is None:
+        return "the sets name no limb"
+    of_limb = [m for m in measured if m.place.limb == place.limb]
+    if not of_limb:
+        return f"no occlusion pressure of the {place.limb} was measured"
+    return why_it_does_not_fit(place, nearest(place, of_limb).place)
 
-    Those of the visit count before those of the participant.
+
+def mean_of(measured):
+    return sum(m.occlusion_mmhg for m in measured) / len(measured)
+
+
+def ranges_of_share(pressure_mmhg, limb, measured):
+    """What is uncertain about a share: the reason, and the lowest and highest share in %.
+
+    The range is None where none is known.
     """
-    if pd.isna(limb):
-        return occlusion[:0], "the sets name no limb"
-    of_limb = occlusion[
-        (occlusion["participant_id"] == event["participant_id"]) & (occlusion["limb"] == limb)
-    ]
-    of_visit = of_limb[of_limb["session_id"] == event["session_id"]]
-    of_limb = of_visit if len(of_visit) else of_limb[of_limb["session_id"].isna()]
-    if of_limb.empty:
-        return of_limb, f"no occlusion pressure of the {limb} was measured"
-    on_side = of_limb[of_limb["side"].isna() | of_limb["side"].isin([side, "both"])]
-    if on_side.empty:
-        measured = ", ".join(sorted(of_limb["side"].dropna().unique()))
-        return on_side, f"occlusion pressure was measured on the {measured} side"
-    in_posture = on_side[on_side["posture"] == posture]
-    if in_posture.empty:
-        measured = ", ".join(sorted(on_side["posture"].unique()))
-        exercise = f"the exercise was {posture}"
-        if pd.isna(posture):
-            exercise = "the posture of the exercise was not noted"
-        return in_posture, f"occlusion pressure was measured {measured}, {exercise}"
-    return in_posture, ""
-
-
-def _without_estimates(occlusion):
-    """What counts, and the estimates left aside: an estimate never stands beside a measurement."""
-    estimated = occlusion["method"] == ESTIMATED
-    if estimated.all():
-        return occlusion, occlusion[:0]
-    return occlusion[~estimated], occlusion[estimated]
-
-
-def cautions_of_share(pressure_mmhg, limb, occlusion):
-    """Why a share of the occlusion pressure is not certain, with the range where it is known."""
 
     def may_be(lowest, highest):
-        low_pct, high_pct = 100 * pressure_mmhg / highest, 100 * pressure_mmhg / lowest
-        return f"the share may be {low_pct:.0f} to {high_pct:.0f} %"
+        return 100 * pressure_mmhg / highest, 100 * pressure_mmhg / lowest
 
-    values = occlusion["occlusion_pressure_mmhg"]
-    lowest, mean, highest = values.agg(["min", "mean", "max"])
+    values = [m.occlusion_mmhg for m in measured]
+    lowest, mean, highest = min(values), mean_of(measured), max(values)
     if highest > lowest:
         yield (
-            f"{len(values)} occlusion pressures, {lowest:g} to {highest:g} mmHg, were averaged: "
-            f"{may_be(lowest, highest)}"
+            f"{len(values)} occlusion pressures, {lowest:g} to {highest:g} mmHg, were averaged",
+            may_be(lowest, highest),
+            "",
         )
-    for method in dict.fromkeys(occlusion["method"]):
+    for method in dict.fromkeys(m.method for m in measured):
         if method == ESTIMATED:
-            around = may_be(mean - ESTIMATE_LIMITS_MMHG, mean + ESTIMATE_LIMITS_MMHG)
             yield (
-                f"occlusion pressure was estimated, not measured: {around} (limits of agreement "
-                "of Wedig et al. 2024)"
+                "occlusion pressure was estimated, not measured",
+                may_be(mean - ESTIMATE_LIMITS_MMHG, mean + ESTIMATE_LIMITS_MMHG),
+                " (limits of agreement of Wedig et al. 2024)",
             )
         elif method == "photoplethysmography" and limb == "leg":
-            around = may_be(mean - LEG_OXIMETER_ABOVE_MMHG, mean + LEG_OXIMETER_BELOW_MMHG)
             yield (
-                f"occlusion pressure was found by photoplethysmography: {around} of what Doppler "
-                "ultrasound would give (limits of agreement of Brekke et al. 2020)"
+                "occlusion pressure was found by photoplethysmography",
+                may_be(mean - LEG_OXIMETER_ABOVE_MMHG, mean + LEG_OXIMETER_BELOW_MMHG),
+                " of what Doppler ultrasound would give (limits of agreement of Brekke et al. "
+                "2020)",
             )
         elif method != "doppler":
             yield (
                 f"occlusion pressure was found by {words_of(method)}, not by Doppler ultrasound, "
-                "with which it may disagree"
+                "with which it may disagree",
+                None,
+                "",
             )
+
+
+def cautions_of_share(pressure_mmhg, limb, measured):
+    """Why a share of the occlusion pressure is not certain, with the range where it is known."""
+    for reason, limits_pct, source in ranges_of_share(pressure_mmhg, limb, measured):
+        if limits_pct is None:
+            yield reason
+        else:
+            low_pct, high_pct = limits_pct
+            yield f"{reason}: the share may be {low_pct:.0f} to {high_pct:.0f} %{source}"

@@ -112,6 +112,7 @@ def contrasts_of(compared, primary):
 
 def pressures(safety):
     """Pressures, their share of the occlusion pressure and symptoms, one row per visit and limb."""
+    safety = safety[safety["scope"] == "visit"]
     columns = [
         *("participant_id", "session_id", "condition", "limb", "posture"),
         *("occlusion_pressure_mmhg", "occlusion_method"),

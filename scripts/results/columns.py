@@ -521,33 +521,108 @@ TABLES = {
         },
     ),
     "safety": ResultTable(
-        "The sets of one visit on one limb, side and posture; a visit without sets has one row.",
+        "The sets of one visit on one limb, side and posture (scope `visit`), one of these sets "
+        "(`set`), or another event at which something was found (`event`); a visit without sets "
+        "has one row. A pressure is valid only for the limb, side, posture, cuff and day of its "
+        "own measurement; nothing here says that a pressure is safe.",
         {
             "participant_id": PERSON,
             "session_id": VISIT,
             "visit": Number("number of the visit in the order done"),
+            "scope": "`visit`, `set` or `event`",
+            "event_id": "the set or event, as in outcomes.tsv",
+            "event_onset_s": SessionTime(f"its onset, {SESSION_CLOCK}"),
+            "exercise": "exercise of the set",
+            "bout": Number("number of the set within its exercise"),
             "condition": "condition of the sets; several with ; between",
             "limb": "`arm` or `leg`",
             "side": "`left`, `right` or `both`",
             "posture": "`supine`, `seated` or `standing`",
+            "cuff": "name of the cuff, as in cuffs of study.yaml",
             "cuff_width_cm": Number("width of the cuff at the occlusion measurement, cm"),
             "occlusion_pressure_mmhg": Number(
-                "occlusion pressure of this limb, side and posture, mean of "
+                "occlusion pressure of this limb, side, posture, cuff and day, mean of "
                 "repeated measurements, mmHg"
             ),
             "occlusion_method": "how it was found, as in occlusion.tsv",
-            "sets": Number("number of sets"),
-            "highest_pressure_mmhg": Number("highest cuff pressure noted for a set, mmHg"),
+            "sets": Number("number of sets; n/a of a single set"),
+            "highest_pressure_mmhg": Number(
+                "highest cuff pressure noted for the sets, mmHg; of a set the pressure that the "
+                "verdict is about"
+            ),
+            "pressure_source": "of a set: `noted`; `noted for the cuff` or `recorded`, where that "
+            "is higher by more than pressure_tolerance_mmhg or nothing was noted",
             "share_pct": Number("that pressure in % of the occlusion pressure"),
             "share_status": "`ok`; `flagged`: uncertain; `refused`: no measurement that matches; "
             "n/a without a cuff pressure",
             "share_reason": "why it is not `ok`, with the range that it may have",
+            "verdict": "of a set; of a visit the gravest of its sets: `within` the study's largest "
+            "share; `above limit`; `at or above occlusion`: any known occlusion pressure of "
+            "the limb, whatever its day, posture or side; `unknown`; `estimated`: not measured; "
+            "`other limb`, `other posture`, `other cuff`, `other day`: measured there only; "
+            "`by titration`: a step that was passed on that limb, day and posture; `overridden` in "
+            "occlusion.tsv; n/a without a cuff pressure",
+            "verdict_reason": "on what the verdict rests; of a visit how many sets have which",
+            "pressure_counts": "of a set: `yes` where its pressure counts as that of its condition "
+            "(`within`, `by titration`, `overridden`), else `no`; n/a without a cuff pressure",
             "restriction_min": Number("time under cuffs, without those noted at 0 mmHg, sum, min"),
             "longest_restriction_min": Number("longest cuff without release, min"),
             "stopped_early": Number("number of sets stopped early"),
             "symptoms": "symptoms and signs with exercise and bout, or `none noted`",
-            "missing_checks": "checks that were not noted, with the number of sets, or `none`",
+            "missing_checks": "checks that were not noted, of a visit with the number of sets, or "
+            "`none`",
+            "systolic_mmhg": Number("highest systolic blood pressure noted with the sets, mmHg"),
+            "diastolic_mmhg": Number("highest diastolic blood pressure noted with them, mmHg"),
             "findings": "what a person should look at, or `none`; of a visit without sets its note",
+        },
+    ),
+    "titration": ResultTable(
+        "A pressure step of titration.tsv of the study. A passed step is no statement that a "
+        "pressure is safe.",
+        {
+            "participant_id": PERSON,
+            "session_id": VISIT,
+            "limb": "`arm` or `leg`",
+            "side": "`left`, `right` or `both`",
+            "posture": "`supine`, `seated` or `standing`",
+            "cuff": "name of the cuff, as in cuffs of study.yaml",
+            "cuff_width_cm": Number("width of the cuff, cm"),
+            "pressure_mmhg": Number("pressure of the step, mmHg"),
+            "capillary_refill_s": Number("capillary refill at the step, s"),
+            "distal_flow": "`yes` or `no`: flow heard or felt distal to the cuff",
+            "skin_colour": "colour of the skin distal to the cuff",
+            "pain": Number("pain, 0 to 10"),
+            "numbness": "`none`, `mild` or `marked`",
+            "smo2_pct": Number("muscle oxygen saturation at the step, %"),
+            "accepted": "`yes` where the step was accepted",
+            "passed": "`yes` where it was accepted, flow was heard, refill lay within "
+            "slow_refill_s and no stop sign was noted",
+            "reason": "why it was not passed",
+            "sets_at_pressure": Number("sets of the visit at that pressure on that limb"),
+        },
+    ),
+    "harms": ResultTable(
+        "Harms of one condition: all of them (`all`), then each by what it was and its grade. "
+        "Without a harms table of the study there are no numbers.",
+        {
+            "condition": "condition of the event or of the visit's sets; `not attributed` where "
+            "neither tells one",
+            "what": "the harm as noted, or `all`",
+            "grade": "its grade, from `mild` to `fatal`",
+            "harms": Number("number of harms"),
+            "people": Number("participants with such a harm"),
+            "people_at_risk": Number("participants with a set in this condition"),
+            "sets_at_risk": Number("sets done in this condition, in the analysis or not"),
+            "people_ci_low_pct": Number(
+                "lower end of the exact 95 % interval of people among those at risk, % (Clopper "
+                "and Pearson 1934)"
+            ),
+            "people_ci_high_pct": Number("upper end of that interval, %"),
+            "related": Number("harms that were related to the cuff, yes, probable or possible"),
+            "unresolved": Number("harms noted as not resolved"),
+            "latest_days_after": Number("most days after the visit at which one was noted"),
+            "note": "`none` where there was no harm; `no harms table was kept` where the study has "
+            "none",
         },
     ),
     "cuff_checks": ResultTable(

@@ -100,6 +100,10 @@ class Study:
             )
         return "".join(f"Note: {line}\n" for line in lines)
 
+    def keeps(self, table):
+        """Whether the study has a table at all, be it without rows."""
+        return (self.folder / f"{table}.tsv").exists()
+
     def measured_in(self, outcome):
         """Windows in which an outcome is measured; None where its file does not say so plainly."""
         return windows_of(outcome)

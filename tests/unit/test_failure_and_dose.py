@@ -148,16 +148,11 @@ def events_of_study(outcomes, target_mmhg=90.0):
 
 
 def safety_of(events, method="doppler", occlusion_mmhg=150.0):
-    places = ["participant_id", "session_id", "limb", "side", "posture"]
-    return (
-        events[places]
-        .drop_duplicates()
-        .assign(
-            sets=4,
-            occlusion_pressure_mmhg=occlusion_mmhg,
-            occlusion_method=method,
-            share_reason=None,
-        )
+    return events[["participant_id", "session_id", "event_id"]].assign(
+        scope="set",
+        occlusion_pressure_mmhg=occlusion_mmhg,
+        occlusion_method=method,
+        share_reason=None,
     )
 
 

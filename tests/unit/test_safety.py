@@ -6,10 +6,12 @@ import pytest
 from check_safety import check_safety
 from cuff.blood_pressure import above_stop_limits
 from cuff.log import planned_pressure
-from cuff.occlusion import share_of_occlusion
-from cuff.safety import above_noted, beyond_limits, misplaced, restriction, rows_of_visit, symptoms
+from cuff.occlusion import Measured, Place, share_of_occlusion
+from cuff.safety import Known, above_noted, misplaced, restriction, rows_of_visit, without_release
+from cuff.signs import symptoms
 from project import settings_with, write_tiny_study
 from results.tables import read_table
+from study.tables import TABLES
 
 SET = {
     "onset_s": 100.0,
@@ -64,37 +66,33 @@ def test_sets_of_the_condition_without_cuff_lack_no_pressure(tmp_path):
         [],
         tmp_path / "safety.tsv",
         tmp_path / "cuff_checks.tsv",
+        tmp_path / "titration.tsv",
+        tmp_path / "harms.tsv",
         study=str(study),
+        conditions=["none", "low", "target"],
+        harms_kept=False,
         settings=settings_with().check_safety,
         protocol=settings_with().protocol,
     )
-    lacking = read_table(tmp_path / "safety.tsv").set_index("condition")["missing_checks"]
+    table = read_table(tmp_path / "safety.tsv")
+    lacking = table[table["scope"] == "visit"].set_index("condition")["missing_checks"]
     assert not lacking["none"].str.contains("cuff_pressure_mmhg").any()
     assert lacking["low"].str.contains("cuff_pressure_mmhg in 1 sets").all()
 
 
-LIMITS = {
-    "highest_share_pct": 80.0,
-    "longest_restriction_min": 20.0,
-}
-
-
 @pytest.mark.parametrize(
-    ("share_pct", "longest_min", "cuff_mmhg", "said"),
+    ("longest_min", "cuff_mmhg", "said"),
     [
-        (80.0, 20.0, 100.0, []),
-        (81.0, 5.0, 90.0, ["share above 80 %"]),
-        (50.0, 21.0, 90.0, ["cuff inflated for more than 20 min without release"]),
-        (50.0, 5.0, 101.0, ["cuff 11 mmHg above the pressure noted for the sets"]),
+        (20.0, 100.0, []),
+        (21.0, 90.0, ["cuff inflated for more than 20 min without release"]),
+        (5.0, 101.0, ["cuff 11 mmHg above the pressure noted for the sets"]),
     ],
 )
-def test_a_limit_is_said_once_it_is_passed_and_not_when_it_is_met(
-    share_pct, longest_min, cuff_mmhg, said
-):
-    row = {"share_pct": share_pct, "longest_restriction_min": longest_min}
+def test_a_limit_is_said_once_it_is_passed_and_not_when_it_is_met(longest_min, cuff_mmhg, said):
+    row = {"longest_restriction_min": longest_min}
     cuffs = pd.DataFrame([cuff("leg", "right", pressure_mmhg=cuff_mmhg)])
-    limits = settings_with(check_safety=LIMITS).check_safety
-    found = [*beyond_limits(row, limits), *above_noted(cuffs, pd.DataFrame([SET]), 10.0)]
+    limits = settings_with(check_safety={"longest_restriction_min": 20.0}).check_safety
+    found = [*without_release(row, limits), *above_noted(cuffs, pd.DataFrame([SET]), 10.0)]
     assert found == said
 
 
@@ -105,28 +103,10 @@ def test_the_longest_restriction_is_that_of_one_inflation_and_pressures_of_zero_
     assert restriction(cuffs) == {"restriction_min": 12.0, "longest_restriction_min": 7.0}
 
 
-def test_the_share_is_that_of_the_highest_pressure_of_the_sets():
-    sets = pd.DataFrame(
-        {
-            "participant_id": "sub-01",
-            "session_id": "ses-1",
-            "cuff_pressure_mmhg": [60.0, 120.0],
-        }
-    )
-    occlusion = pd.DataFrame(
-        {
-            "participant_id": ["sub-01"],
-            "session_id": [None],
-            "limb": ["leg"],
-            "side": [None],
-            "posture": ["seated"],
-            "cuff_width_cm": [None],
-            "occlusion_pressure_mmhg": [160.0],
-            "method": ["doppler"],
-        }
-    )
-    share = share_of_occlusion(sets, "leg", None, "seated", occlusion)
-    assert share["share_pct"] == pytest.approx(75.0)
+def test_the_share_is_that_of_the_pressure_in_the_occlusion_pressure():
+    place = Place("ses-1", "leg", None, "seated", None, None)
+    measured = [Measured(Place(None, "leg", None, "seated", None, None), 160.0, "doppler")]
+    assert share_of_occlusion(120.0, place, measured)["share_pct"] == pytest.approx(75.0)
 
 
 def test_a_slow_refill_is_a_symptom_and_a_quick_one_is_none():
@@ -145,40 +125,40 @@ def test_a_pressure_that_nobody_noted_is_unknown_and_only_without_a_cuff_zero():
     assert planned[0] == 0.0
 
 
-BLANK_SET = {
+BLANK_SET = dict.fromkeys(TABLES["events"].model_fields) | {
     "participant_id": "sub-01",
     "session_id": "ses-1",
+    "event_id": "sub-01_ses-1_set-01",
     "trial_type": "set",
     "onset_s": 100.0,
     "duration_s": 60.0,
     "condition": "low",
     "exercise": "squat",
-    "bout": None,
-    "limb": None,
-    "side": None,
-    "posture": None,
     "cuff_pressure_mmhg": 90.0,
-    "pain": None,
-    "numbness": None,
-    "capillary_refill_s": None,
-    "distal_flow": None,
-    "skin_colour": None,
-    "systolic_mmhg": None,
-    "diastolic_mmhg": None,
-    "stopped_early": None,
-    "reason": None,
 }
 
-NO_OCCLUSION = pd.DataFrame(columns=["participant_id", "session_id", "limb"])
 
-
-def row_of_visit(events, checks=None, occlusion=NO_OCCLUSION):
-    """The one row of the table of safety that a visit with this sheet has."""
-    settings = settings_with()
-    checks = pd.DataFrame() if checks is None else checks
-    (row,) = rows_of_visit(
-        pd.DataFrame(events), None, occlusion, checks, settings.check_safety, settings.protocol
+def rows_of(events, checks=None, occlusion=(), titration=(), **changed):
+    """Rows of the table of safety of a visit with this sheet."""
+    settings = settings_with(check_safety=changed)
+    known = Known.of_study(
+        *(
+            pd.DataFrame(list(rows), columns=list(TABLES[name].model_fields))
+            for name, rows in (("occlusion", occlusion), ("titration", titration))
+        ),
+        settings.check_safety,
     )
+    checks = pd.DataFrame() if checks is None else checks
+    return list(
+        rows_of_visit(
+            pd.DataFrame(events), None, known, checks, settings.check_safety, settings.protocol
+        )
+    )
+
+
+def row_of_visit(events, checks=None, **study):
+    """The one row of its limb that a visit with this sheet has."""
+    (row,) = (row for row in rows_of(events, checks, **study) if row["scope"] == "visit")
     return row
 
 
@@ -193,23 +173,22 @@ def test_a_set_that_names_no_limb_is_under_the_cuff_of_any_limb():
 
 def test_a_departure_of_a_cuff_that_names_no_limb_or_bout_is_told_once_and_as_a_cuff():
     check = {"trial_type": "cuff", "exercise": None, "bout": None, "limb": None}
-    check |= {"status": "flagged", "reason": "leaked"}
+    check |= {"status": "flagged", "reason": "leaked", "onset_s": 90.0, "actual_mmhg": 70.0}
     row = row_of_visit([BLANK_SET | {"limb": "leg"}], pd.DataFrame([check, check]))
     assert row["findings"] == "recorded pressure: leaked (cuff)"
 
 
+OCCLUSION = {
+    "participant_id": "sub-01",
+    "limb": "leg",
+    "posture": "seated",
+    "occlusion_pressure_mmhg": 160.0,
+    "method": "doppler",
+}
+
+
 def test_a_posture_that_was_not_noted_gives_no_share():
-    occlusion = pd.DataFrame(
-        {
-            "participant_id": ["sub-01"],
-            "session_id": [None],
-            "limb": ["leg"],
-            "side": [None],
-            "posture": ["seated"],
-            "method": ["doppler"],
-        }
-    )
-    row = row_of_visit([BLANK_SET | {"limb": "leg"}], occlusion=occlusion)
+    row = row_of_visit([BLANK_SET | {"limb": "leg"}], occlusion=[OCCLUSION])
     assert row["share_pct"] is None
     assert row["share_reason"] == (
         "occlusion pressure was measured seated, the posture of the exercise was not noted"
@@ -218,7 +197,10 @@ def test_a_posture_that_was_not_noted_gives_no_share():
 
 def test_a_visit_without_sets_says_so():
     rest = BLANK_SET | {"trial_type": "baseline"}
-    assert row_of_visit([rest]) == {"findings": "no set was noted"}
+    assert row_of_visit([rest]) == {
+        "scope": "visit",
+        "findings": "no set was noted",
+    }
 
 
 @pytest.mark.parametrize(

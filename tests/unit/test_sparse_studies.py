@@ -64,12 +64,20 @@ class Sparse:
             [self.results / "cuff_checks.tsv"],
             self.results / "safety.tsv",
             self.results / "all_cuff_checks.tsv",
+            self.results / "titration.tsv",
+            self.results / "harms.tsv",
+            conditions=settings.study.conditions,
+            harms_kept=False,
             study=str(self.study),
             settings=settings.check_safety,
             protocol=settings.protocol,
         )
-        names = ("sync", *names, "safety")
+        names = ("sync", *names, "safety", "titration", "harms")
         return {name: read_table(self.results / f"{name}.tsv") for name in names}
+
+
+def of_visits(safety):
+    return safety[safety["scope"] == "visit"]
 
 
 @pytest.fixture
@@ -113,7 +121,7 @@ def test_a_pressure_that_names_no_limb_is_held_against_every_set_and_cuff(sparse
     assert checks.loc[["set", "cuff"], "actual_mmhg"].tolist() == [60, 60]
     assert checks.loc["set", "reason"] == "never above 60 mmHg, planned 90"
     assert tables["segments"]["cuff_recorded_mmhg"].tolist() == [60]
-    said = tables["safety"]["findings"].item()
+    said = of_visits(tables["safety"])["findings"].item()
     assert "recorded pressure: never above 60 mmHg, planned 90 (squat)" in said
     assert "(cuff)" in said
 
@@ -122,7 +130,8 @@ def test_without_occlusion_pressures_there_is_no_share_and_the_reason_is_told(sp
     sparse.record("a.csv", "muscle_oxygen", "pct", saturation_pct(1))
     named = SET | {"onset_s": 300, "limb": "leg"}
     tables = sparse.run(BASELINE, SET, named)
-    safety = tables["safety"].set_index(tables["safety"]["limb"].fillna("not named"))
+    safety = of_visits(tables["safety"])
+    safety = safety.set_index(safety["limb"].fillna("not named"))
     assert safety["share_pct"].isna().all()
     assert safety["share_status"].tolist() == ["refused"] * 2
     assert safety.loc["leg", "share_reason"] == "no occlusion pressure of the leg was measured"

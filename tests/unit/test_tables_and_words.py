@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cuff.occlusion import share_of_occlusion
+from cuff.occlusion import Place, measured_by_participant, share_of_occlusion
 from recordings.store import SessionStretch, read_stretches, write_stretches
 from report.evidence import sentence_above_intrinsic, sentence_of_evidence
 from report.methods import occlusion_in_words, smallest_effects
@@ -320,15 +320,15 @@ OCCLUSION = pd.DataFrame(
 )
 
 
-def sets(session, pressure):
-    return pd.DataFrame(
-        {"participant_id": ["sub-01"], "session_id": [session], "cuff_pressure_mmhg": [pressure]}
-    )
+def share_of(pressure_mmhg, session, limb="leg", side="right", occlusion=OCCLUSION):
+    """Share of a seated set of a visit, beside the rows of occlusion.tsv."""
+    place = Place(session, limb, side, "seated", None, None)
+    return share_of_occlusion(pressure_mmhg, place, measured_by_participant(occlusion)["sub-01"])
 
 
 def test_forty_percent_of_160_mmhg_is_64_mmhg():
     # worked example of the arithmetic; common practice, no source
-    found = share_of_occlusion(sets("ses-1", 64.0), "leg", "right", "seated", OCCLUSION)
+    found = share_of(64.0, "ses-1")
     assert found["share_pct"] == pytest.approx(40.0)
     assert found["share_status"] == "ok"
 
@@ -336,7 +336,7 @@ def test_forty_percent_of_160_mmhg_is_64_mmhg():
 def test_a_pressure_measured_in_another_posture_gives_no_share():
     # leg occlusion pressure 187 supine, 204 seated, 242 mmHg standing: Hughes et al. 2018, PeerJ
     # 6:e4697, from an abstract
-    found = share_of_occlusion(sets("ses-2", 90.0), "leg", "right", "seated", OCCLUSION)
+    found = share_of(90.0, "ses-2")
     assert found["share_pct"] is None
     assert found["share_reason"] == (
         "occlusion pressure was measured supine, the exercise was seated"
@@ -346,7 +346,7 @@ def test_a_pressure_measured_in_another_posture_gives_no_share():
 def test_an_estimated_occlusion_pressure_is_never_taken_for_a_measured_one():
     # limits of agreement 18.35 mmHg: Wedig et al. 2024, Eur J Appl Physiol 124:1281; 80 % of 150
     # is then between 71 and 91 %
-    found = share_of_occlusion(sets("ses-1", 120.0), "arm", "right", "seated", OCCLUSION)
+    found = share_of(120.0, "ses-1", "arm")
     assert found["share_status"] == "flagged"
     assert "71 to 91 %" in found["share_reason"]
 
@@ -354,7 +354,7 @@ def test_an_estimated_occlusion_pressure_is_never_taken_for_a_measured_one():
 def test_occlusion_pressures_that_contradict_each_other_flag_the_share():
     # 64 mmHg of 160 are 40 %, of 200 are 32 %
     second = OCCLUSION.iloc[[0]].assign(occlusion_pressure_mmhg=200.0)
-    found = share_of_occlusion(sets("ses-1", 64.0), "leg", "right", "seated", beside(second))
+    found = share_of(64.0, "ses-1", occlusion=beside(second))
     assert found["share_status"] == "flagged"
     assert found["share_reason"] == (
         "2 occlusion pressures, 160 to 200 mmHg, were averaged: the share may be 32 to 40 %"
@@ -370,7 +370,7 @@ def test_an_estimate_never_stands_beside_a_measurement():
     second = OCCLUSION.iloc[[0]].assign(
         occlusion_pressure_mmhg=200.0, method="estimated", cuff_width_cm=18.0
     )
-    found = share_of_occlusion(sets("ses-1", 64.0), "leg", "right", "seated", beside(second))
+    found = share_of(64.0, "ses-1", occlusion=beside(second))
     assert found["occlusion_pressure_mmhg"] == 160.0
     assert found["occlusion_method"] == "doppler"
     assert found["share_pct"] == pytest.approx(40.0)
@@ -380,7 +380,7 @@ def test_an_estimate_never_stands_beside_a_measurement():
 
 def share_by(method, limb="leg"):
     occlusion = OCCLUSION.assign(method=method)
-    return share_of_occlusion(sets("ses-1", 80.0), limb, "right", "seated", occlusion)
+    return share_of(80.0, "ses-1", limb, occlusion=occlusion)
 
 
 def test_a_pulse_oximeter_at_the_leg_leaves_the_share_uncertain():
@@ -410,7 +410,7 @@ def test_the_table_of_pressures_says_how_each_occlusion_pressure_was_found():
     rows = {"participant_id": "sub-01", "session_id": "ses-1", "condition": "low", "limb": "leg"}
     rows |= {"posture": "seated", "highest_pressure_mmhg": 64.0, "share_pct": 40.0}
     rows |= {"share_reason": "", "restriction_min": 1.0, "symptoms": "none noted"}
-    rows |= {"occlusion_pressure_mmhg": 160.0}
+    rows |= {"occlusion_pressure_mmhg": 160.0, "scope": "visit"}
     methods = ["doppler", "doppler; palpation", "estimated", float("nan")]
     table = pressures(pd.DataFrame([rows | {"occlusion_method": method} for method in methods]))
     assert table["occlusion pressure mmhg"].to_list() == ["160"] * 4
@@ -423,9 +423,11 @@ def test_the_table_of_pressures_says_how_each_occlusion_pressure_was_found():
 
 
 def test_the_other_side_gives_no_share():
-    found = share_of_occlusion(sets("ses-1", 64.0), "leg", "left", "seated", OCCLUSION)
+    found = share_of(64.0, "ses-1", side="left")
     assert found["share_status"] == "refused"
-    assert "right side" in found["share_reason"]
+    assert found["share_reason"] == (
+        "occlusion pressure was measured on the right leg, the exercise was on the left leg"
+    )
 
 
 def test_methods_say_how_occlusion_pressures_were_found():

@@ -300,13 +300,13 @@ def test_every_deliberate_trouble_reaches_a_table(results, outcomes):
     missing = exclusions[exclusions["scope"] == "condition"]
     assert set(missing["participant_id"]) == {"sub-09"}
 
-    stopped = one(safety, participant_id="sub-07", session_id="ses-3", limb="arm")
+    stopped = one(safety, scope="visit", participant_id="sub-07", session_id="ses-3", limb="arm")
     assert stopped["stopped_early"] == 1
     assert "numbness" in stopped["symptoms"]
-    posture = one(safety, participant_id="sub-10", session_id="ses-2", limb="leg")
+    posture = one(safety, scope="visit", participant_id="sub-10", session_id="ses-2", limb="leg")
     assert posture["share_status"] == "refused"
     assert "supine" in posture["share_reason"]
-    estimated = one(safety, participant_id="sub-08", session_id="ses-1", limb="arm")
+    estimated = one(safety, scope="visit", participant_id="sub-08", session_id="ses-1", limb="arm")
     assert estimated["share_status"] == "flagged"
 
     span_taken_out = one(

@@ -57,6 +57,8 @@ rule check_safety:
             category="Safety",
         ),
         cuff_checks="<results>/cuff_checks.tsv",
+        titration="<results>/titration.tsv",
+        harms="<results>/harms.tsv",
     log:
         "<results>/logs/check_safety.log",
     resources:
@@ -66,8 +68,10 @@ rule check_safety:
         **patterns_of(CHECKED),
         settings=parameter(SETTINGS.check_safety),
         protocol=parameter(SETTINGS.protocol),
+        conditions=parameter(SETTINGS.study.conditions),
+        harms_kept=parameter(STUDY.keeps("harms")),
         study=STUDY.folder.as_posix(),
-        rows=STUDY.all_rows("sessions", "occlusion", "events"),
+        rows=STUDY.all_rows("sessions", "occlusion", "titration", "events", "edits", "harms"),
         code=code_of("check_safety"),
     shell:
         command("check_safety")
