@@ -8,12 +8,13 @@ from comparison.outcome_tables import Plan, compare
 from comparison.sensitivity import missing_values
 from engine.step import Input, Output, run
 from results.tables import read_table, stack, write
+from study.session_sheet import table_of
 from study.settings import CompareConditions, PlanSection
 
 # what a comparison asks for; a study of many people has many rows
 COMPARED = [
-    *("participant_id", "session_id", "visit", "event_id", "exercise", "condition", "window"),
-    *("outcome", "value", "status", "reason"),
+    *("participant_id", "session_id", "visit", "event_id", "event_onset_s", "exercise"),
+    *("condition", "window", "outcome", "value", "status", "reason"),
 ]
 
 
@@ -22,6 +23,7 @@ def compare_conditions(
     contrasts: Output,
     claims: Output,
     joint_tests: Output,
+    crossover: Output,
     models: Output,
     missing: Output,
     sensitivity: Output,
@@ -29,6 +31,7 @@ def compare_conditions(
     planning_table: Output,
     diagnostics: Output,
     *,
+    study: str,
     settings: CompareConditions,
     planned: PlanSection,
     conditions: list[str],
@@ -41,13 +44,14 @@ def compare_conditions(
         "contrasts": contrasts,
         "claims": claims,
         "joint_tests": joint_tests,
+        "crossover": crossover,
         "models": models,
         "sensitivity": sensitivity,
         "single_case": single_case,
         "planning": planning_table,
         "diagnostics": diagnostics,
     }
-    for name, tables in compare(measured, plan).items():
+    for name, tables in compare(measured, table_of(study, "sessions"), plan).items():
         write(stack(tables, name), name, files[name])
     write(missing_values(measured, conditions, primary), "missing", missing)
 

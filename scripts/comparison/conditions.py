@@ -19,7 +19,6 @@ import pandas as pd
 from comparison.design import Design, ModelError, leaves_a_residual, random_terms
 from comparison.mixed_model import Fit, fit
 from comparison.within_person import Contrast, Estimator, JointTest, WithinPerson, difference
-from results.decided import SAME_ORDER
 
 AVERAGED = "visits of one condition were averaged within the participant"
 
@@ -58,8 +57,8 @@ class Comparison:
     `y` and `visits` have the shape (participants, conditions, exercises), missing where nothing
     was given; outcomes that belong to no exercise have one. `single_rows` are the values before
     averaging. `designs` is filled with designs and may be shared between comparisons. `covariates`
-    have the shape of `y`. `same_order` says of the study, not of these cells, whether everybody had
-    its conditions in one order.
+    have the shape of `y`. `same_order` says of the study, not of these cells, what cannot be
+    separated because everybody had its conditions in one order; it is empty where they varied.
     """
 
     outcome: str
@@ -74,7 +73,7 @@ class Comparison:
     single_rows: pd.DataFrame = field(repr=False)
     designs: dict = field(default_factory=dict, repr=False)
     covariates: tuple[np.ndarray, ...] = ()
-    same_order: bool = False
+    same_order: str = ""
 
     @classmethod
     def of_rows(
@@ -86,7 +85,7 @@ class Comparison:
         scale: str,
         conditions: Sequence[str],
         designs: dict | None = None,
-        same_order: bool = False,
+        same_order: str = "",
     ) -> Comparison:
         """From rows of `usable`: participant_id, condition, exercise, visit, y."""
         # what follows a set is compared apart from what follows a whole session
@@ -257,7 +256,7 @@ class Comparison:
     @cached_property
     def notes(self) -> list[str]:
         """What a reader must know about the design."""
-        notes = [SAME_ORDER] if self.same_order else []
+        notes = [self.same_order] if self.same_order else []
         if np.isnan(self.visits[self.filled]).any():
             notes.append("the visit is not known everywhere and not in the model")
         elif not self.layout.visit_in_model and not self.visit_is_condition:

@@ -11,10 +11,12 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
+from comparison import crossover
 from comparison.conditions import Comparison, usable
 from comparison.contrasts import Rules, contrast_table, smallest_effect_in
 from comparison.joint_tests import joint_tests
 from comparison.model_table import diagnostic_table, model_table
+from comparison.orders import same_order
 from comparison.planned_claims import (
     Tested,
     judged_claims,
@@ -50,6 +52,7 @@ WRITTEN = (
     "contrasts",
     "claims",
     "joint_tests",
+    "crossover",
     "models",
     "sensitivity",
     "single_case",
@@ -101,11 +104,13 @@ def declared(constant: str) -> dict[str, object]:
     return {name: (absent | header("outcomes", name))[constant] for name in names_in("outcomes")}
 
 
-def compare(outcomes: pd.DataFrame, plan: Plan) -> dict[str, list[pd.DataFrame]]:
+def compare(
+    outcomes: pd.DataFrame, sessions: pd.DataFrame, plan: Plan
+) -> dict[str, list[pd.DataFrame]]:
     """Every table of `WRITTEN` as a list of parts.
 
-    `outcomes` has the columns of outcomes.tsv. Beyond contrasts and models everything is of
-    primary outcomes.
+    `outcomes` has the columns of outcomes.tsv, `sessions` those of sessions.tsv. Beyond contrasts,
+    joint tests and models everything is of primary outcomes.
     """
     values = usable(outcomes, declared("SCALE"), plan.conditions)
     comparisons = comparisons_of(values, plan, same_order=same_order(outcomes, plan.conditions))
@@ -124,6 +129,8 @@ def compare(outcomes: pd.DataFrame, plan: Plan) -> dict[str, list[pd.DataFrame]]
     ]
     tables["claims"].append(pd.DataFrame(rows))
     shares = shares_of(outcomes, plan.conditions)
+    orders = crossover.Orders.of(outcomes, sessions, plan.conditions)
+    tables["crossover"].append(pd.DataFrame(crossover.days_between(sessions)))
     for key, comparison in comparisons.items():
         contrasts = outcome_contrasts(comparison, plan, shown_pairs(claims, key))
         contrasts = with_shares(contrasts, shares.get(key))
@@ -131,6 +138,11 @@ def compare(outcomes: pd.DataFrame, plan: Plan) -> dict[str, list[pd.DataFrame]]
             others = other_assumptions(comparison, contrasts, values, plan.rules)
             contrasts = with_extremes(contrasts, others)
             tables["sensitivity"].append(pd.DataFrame(others))
+            rules = crossover.Rules(
+                plan.rules.confidence, plan.power, plan.rules.fewest_participants
+            )
+            rows_of_order = crossover.crossover_rows(comparison, orders, rules)
+            tables["crossover"].append(pd.DataFrame(rows_of_order))
             tables["planning"].append(
                 planning(
                     comparison,
@@ -171,19 +183,6 @@ def claims_of(comparisons: Mapping[Key, Comparison], plan: Plan) -> list[Tested]
         alpha=1 - plan.rules.confidence,
         fewest_pairs=plan.rules.fewest_participants,
     )
-
-
-def same_order(outcomes: pd.DataFrame, conditions: Sequence[str]) -> bool:
-    """Whether everybody who had two conditions or more had them in one order of visits.
-
-    From all that was done, whatever was measured of it: an outcome that few people have says
-    nothing of the study.
-    """
-    done = outcomes[outcomes["condition"].isin(conditions) & outcomes["visit"].notna()]
-    visits = done[["participant_id", "condition", "visit"]].drop_duplicates()
-    if visits.empty:
-        return False
-    return bool((visits.groupby("condition")["visit"].nunique() == 1).all())
 
 
 def shares_of(outcomes: pd.DataFrame, conditions: Sequence[str]) -> dict[Key, pd.DataFrame]:
@@ -235,7 +234,7 @@ def comparisons_of(
     plan: Plan,
     only: Collection[Key] | None = None,
     *,
-    same_order: bool = False,
+    same_order: str = "",
 ) -> dict[Key, Comparison]:
     """A comparison for every outcome and window with values in two conditions, or for those named.
 

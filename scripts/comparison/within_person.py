@@ -222,6 +222,17 @@ class JointEstimator:
 
 
 @dataclass(frozen=True, eq=False)
+class Steps:
+    """What tells the levels of a factor apart: each from the first, and all together.
+
+    None where the cells do not determine it.
+    """
+
+    single: list[Estimator | None]
+    together: JointEstimator | None
+
+
+@dataclass(frozen=True, eq=False)
 class WithinPerson:
     """The layout of an outcome: which cells are filled, at which visit, with which covariates.
 
@@ -260,18 +271,21 @@ class WithinPerson:
 
         `wanted` has the shape (conditions, exercises) and sums to zero in every exercise.
         """
+        return self._estimator(wanted.ravel(), self.pairs(wanted))
+
+    def _estimator(self, flat: np.ndarray, n_pairs: int) -> Estimator | None:
         if not len(self.cells[0]):
             return None
         fit = self._fits[self.visit_in_model]
-        if not fit.determines(wanted.ravel()):
+        if not fit.determines(flat):
             return None
-        shares = fit.shares(wanted.ravel())
+        shares = fit.shares(flat)
         return Estimator(
-            weights=fit.weights(wanted.ravel()),
+            weights=fit.weights(flat),
             shares=shares,
             fit=fit,
             df=fit.degrees_of_freedom(shares[None]),
-            n_pairs=self.pairs(wanted),
+            n_pairs=n_pairs,
         )
 
     def joint(self, wanted: np.ndarray) -> JointEstimator | None:
@@ -280,10 +294,33 @@ class WithinPerson:
         `wanted` has the shape (contrasts, conditions, exercises); its contrasts are of length 1 and
         at right angles, and each sums to zero in every exercise.
         """
+        return self._joint(wanted.reshape(len(wanted), -1))
+
+    def of_visits(self) -> Steps:
+        """The step from the first visit to each other one, where the visit is in the model."""
+        n = len(np.unique(self.visits[self.cells]))
+        return self._steps(self._n_cells, np.eye(n)[:, 1:])
+
+    def of_covariates(self, first: int = 0) -> Steps:
+        """The step from covariate `first` to each one behind it."""
+        n_visits = len(np.unique(self.visits[self.cells])) if self.visit_in_model else 1
+        before = self._n_cells + n_visits - 1 + first
+        return self._steps(before, np.eye(len(self.covariates) - first))
+
+    @property
+    def _n_cells(self) -> int:
+        return int(np.prod(self.filled.shape[1:]))
+
+    def _steps(self, before: int, levels: np.ndarray) -> Steps:
+        """Steps between levels (levels, their coefficients), which stand behind other columns."""
+        levels = np.hstack([np.zeros((len(levels), before)), levels])
+        single = [self._estimator(level - levels[0], len(self.filled)) for level in levels[1:]]
+        return Steps(single, self._joint(orthonormal(len(levels)) @ levels))
+
+    def _joint(self, flat: np.ndarray) -> JointEstimator | None:
         if not len(self.cells[0]):
             return None
         fit = self._fits[self.visit_in_model]
-        flat = wanted.reshape(len(wanted), -1)
         if not all(fit.determines(single) for single in flat):
             return None
         shares = np.array([fit.shares(single) for single in flat])

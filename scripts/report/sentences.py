@@ -156,9 +156,10 @@ def _difference(row, label, unit, found, same_order):
     one, other = row.contrast.split(" - ")
     direction = "higher" if row.estimate > neutral_of(row) else "lower"
     if same_order:
+        at, those = ("in", "sets") if "within a visit" in str(row.note) else ("at", "visits")
         claim = (
-            f"{label} was {direction} at the visits with {one} than at those with {other}: {found}."
-            f" {SAME_ORDER_CLAIM}"
+            f"{label} was {direction} {at} the {those} with {one} than {at} those with {other}: "
+            f"{found}. {SAME_ORDER_CLAIM}"
         )
     else:
         claim = f"{label} was {direction} with {one} than with {other}: {found}."

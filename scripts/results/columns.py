@@ -228,6 +228,45 @@ TABLES = {
             "primary": "`yes` for a primary outcome, else `no`",
         },
     ),
+    "crossover": ResultTable(
+        "A line of what a report of a crossover study shows beside its contrasts (Dwan et al. "
+        "2019). None of it chooses the analysis.",
+        COMPARED
+        | {
+            "part": "`sequence and visit`: mean and SD over people; `first visit alone`: "
+            "conditions between the people who had them first (Welch 1947); `visit`: steps from "
+            "the first visit; `condition of the visit before`: what follows one condition against "
+            "what follows another, the visit taken into account; `days since the visit before`",
+            "sequence": "order allotted, A the first condition of the study; the order done where "
+            "none was allotted",
+            "visit": Number("number of the visit in the order done"),
+            "condition": "condition of the visit",
+            "contrast": "`A - B`: condition, visit, or condition of the visit before; n/a for the "
+            "test of all steps together",
+            "scale": SCALE,
+            "n_participants": Number("participants that entered"),
+            "mean": Number(
+                "mean over participants, of each the mean of the exercises, in the unit of the "
+                "outcome; days"
+            ),
+            "sd": Number("standard deviation over participants, in the same unit"),
+            "lowest": Number("fewest days"),
+            "highest": Number("most days"),
+            "estimate": Number("difference in the unit of the outcome, or ratio"),
+            "se": Number(f"its standard error, {ON_SCALE}"),
+            "df": Number("its degrees of freedom; of F those of the denominator"),
+            "ci_low": Number("lower end of its interval, at the level of the setting `confidence`"),
+            "ci_high": Number("upper end of that interval"),
+            "F": Number("test that all steps are zero, as in joint_tests.tsv"),
+            "df_num": Number("degrees of freedom of its numerator"),
+            "p": Number("two-sided p-value, not adjusted"),
+            "detectable": Number(
+                "true difference, or ratio above 1, that the setting `power` would find with this "
+                "error"
+            ),
+            "note": "what a reader must know, or why nothing was computed",
+        },
+    ),
     "models": ResultTable(
         "A line of a model: a coefficient, an estimated mean, an F test, a variance component, or "
         "a fact of the fit. Nothing is given back as a ratio.",

@@ -15,7 +15,7 @@ from comparison.conditions import Comparison, usable
 from comparison.contrasts import Rules, contrast_table, interpretation
 from comparison.design import leaves_a_residual
 from comparison.model_table import model_table
-from comparison.outcome_tables import same_order
+from comparison.orders import same_order
 from comparison.paired import paired_t
 from comparison.planning import planning, power
 from comparison.sensitivity import (
@@ -57,6 +57,7 @@ TABLES = (
     "contrasts",
     "claims",
     "joint_tests",
+    "crossover",
     "models",
     "missing",
     "sensitivity",
@@ -137,12 +138,17 @@ def marginal(comparison, smallest_effect=None, claimed=frozenset(), **settings):
 def results_of(outcomes, folder, *, conditions=CONDITIONS, primary=PRIMARY, plan=None, **settings):
     """Tables of compare_conditions, written and read again."""
     write_table(outcomes, folder / "outcomes.tsv")
+    visits = outcomes[["participant_id", "session_id", "visit"]].dropna().drop_duplicates()
+    # a study has a visit, whatever was measured there
+    came = [{"participant_id": "sub-99", "session_id": "ses-1", "visit": 1}]
+    write_table(pd.concat([visits, pd.DataFrame(came)]), folder / "sessions.tsv")
     paths = [folder / f"{name}.tsv" for name in TABLES]
     settings = SETTINGS | {"planned_participants": [6, 12]} | settings
     seed = settings.pop("seed")
     compare_conditions(
         folder / "outcomes.tsv",
         *paths,
+        study=folder.as_posix(),
         conditions=list(conditions),
         primary=list(primary),
         settings=settings_with(compare_conditions=settings).compare_conditions,

@@ -13,6 +13,7 @@ rule compare_conditions:
         ),
         claims="<results>/claims.tsv",
         joint_tests="<results>/joint_tests.tsv",
+        crossover="<results>/crossover.tsv",
         models="<results>/models.tsv",
         missing="<results>/missing.tsv",
         sensitivity="<results>/sensitivity.tsv",
@@ -25,6 +26,8 @@ rule compare_conditions:
         mem_mb=300,
         runtime=5,
     params:
+        study=STUDY.folder.as_posix(),
+        rows=STUDY.all_rows("sessions"),
         settings=parameter(SETTINGS.compare_conditions),
         planned=parameter(SETTINGS.plan),
         conditions=parameter(SETTINGS.study.conditions),

@@ -1,6 +1,7 @@
 """What was found in the primary outcomes."""
 
 from engine.listings import described
+from report.estimand import estimand
 from report.heart import (
     FALLS,
     RESERVATION,
@@ -26,6 +27,7 @@ NEEDS = ("outcomes", "contrasts", "claims", "joint_tests")
 def section(results):
     settings = results.settings
     return {
+        "estimand": estimand(results),
         "findings": findings(
             results.outcomes, results.contrasts, results.claims, results.joint_tests, settings
         ),

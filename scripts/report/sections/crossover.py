@@ -1,0 +1,149 @@
+"""Sequence, visits and what was done at the visit before, as a crossover study reports them."""
+
+import pandas as pd
+
+from comparison.crossover import (
+    BETWEEN_PEOPLE,
+    BY_SEQUENCE,
+    CARRY_OVER,
+    DAYS,
+    FIRST_VISIT,
+    ONE_VISIT,
+    VISIT,
+)
+from report.page import shown_table
+from report.words import label_of
+from results.format import estimate_and_interval, p_value, three_digits
+from results.words import counted, in_words, words_of
+
+ORDER = 37
+
+TITLE = "Sequence, visits and carry-over"
+
+NEEDS = ("crossover",)
+
+WEAK = (
+    "These tests have little power and choose nothing: that no step is shown does not show that "
+    "there is none."
+)
+
+
+def section(results):
+    rows = results.crossover
+    primary = list(results.primary)
+    of_outcomes = pd.concat(
+        [
+            rows[rows["outcome"].isna()][:0],
+            *(rows[(rows["outcome"] == o) & (rows["window"] == w)] for o, w in primary),
+        ]
+    )
+    stepped = steps(of_outcomes)
+    return {
+        "one_visit": bool((of_outcomes["note"] == ONE_VISIT).any()),
+        "days": days_in_words(rows[rows["part"] == DAYS]),
+        "by_sequence": [
+            shown_table(table, f"{label}: mean (SD), people")
+            for label, table in by_sequence(of_outcomes)
+        ],
+        "letters": letters_in_words(results.conditions),
+        "first_visit": shown_table(first_visit(of_outcomes), "The first visit alone"),
+        "steps": shown_table(stepped, "Steps between visits, and after another condition"),
+        "power_pct": 100 * results.settings.compare_conditions.power,
+        "weak": WEAK if of_outcomes["F"].notna().any() else "",
+    }
+
+
+def days_in_words(rows):
+    """How many days lay between visits."""
+    given = rows[rows["mean"].notna()]
+    if given.empty:
+        return "The days between visits are not known: no dates of two visits are given."
+    listed = in_words(
+        [
+            f"{_span(row.lowest, row.highest)} days before visit {row.visit:.0f} "
+            f"(mean {row.mean:.1f}, {counted(int(row.n_participants), 'participant')})"
+            for row in given.itertuples()
+        ]
+    )
+    return f"Between visits lay {listed}."
+
+
+def _span(low, high):
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
+
+
+def letters_in_words(conditions):
+    """What the letters of a sequence stand for."""
+    letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+    return in_words([f"{letter} {name}" for letter, name in zip(letters, conditions, strict=False)])
+
+
+def by_sequence(rows):
+    """(label, table) of each outcome: a row per sequence, a column per visit."""
+    chosen = rows[(rows["part"] == BY_SEQUENCE) & rows["mean"].notna()]
+    for (outcome, window), group in chosen.groupby(["outcome", "window"], sort=False):
+        cells = group.assign(
+            visit=[f"visit {n:.0f}" for n in group["visit"]],
+            cell=[
+                f"{row.condition}: {_mean_and_sd(row)}, n {row.n_participants:.0f}"
+                for row in group.itertuples()
+            ],
+        )
+        joined = cells.groupby(["sequence", "visit"])["cell"].agg("; ".join)
+        yield (
+            f"{label_of(outcome)}, {words_of(window)}",
+            joined.unstack("visit").fillna("").reset_index(),
+        )
+
+
+def _mean_and_sd(row):
+    return f"{row.mean:.3g}" + ("" if pd.isna(row.sd) else f" ({row.sd:.2g})")
+
+
+def first_visit(rows):
+    """Contrasts of the first visit, which compare people."""
+    chosen = rows[rows["part"] == FIRST_VISIT]
+    return pd.DataFrame(
+        {
+            "outcome": [label_of(name) for name in chosen["outcome"]],
+            "contrast": chosen["contrast"],
+            "people": [f"{n:.0f}" for n in chosen["n_participants"]],
+            "estimate": [_size(row) for row in chosen.itertuples()],
+            "p": [p_value(p) for p in chosen["p"]],
+            "note": chosen["note"].fillna("").str.removeprefix(f"{BETWEEN_PEOPLE}; "),
+        }
+    )
+
+
+def steps(rows):
+    """Steps between visits and after another condition, with the test of all of an outcome."""
+    told = []
+    for part, kind in ((VISIT, "visit"), (CARRY_OVER, "after")):
+        of_part = rows[rows["part"] == part]
+        for (outcome, window), group in of_part.groupby(["outcome", "window"], sort=False):
+            label = f"{label_of(outcome)}, {words_of(window)}"
+            together = group[group["contrast"].isna()].iloc[0]
+            single = group[group["contrast"].notna()]
+            note = "" if pd.isna(together["note"]) else together["note"]
+            for row in single.itertuples():
+                first, second = row.contrast.split(" - ")
+                told.append(
+                    {
+                        "outcome": label,
+                        "step": f"{kind} {first} against {kind} {second}",
+                        "estimate": _size(row),
+                        "would be found": three_digits(row.detectable),
+                        "p, all steps": p_value(together["p"]),
+                        "note": row.note if isinstance(row.note, str) and row.note else note,
+                    }
+                )
+            if single.empty:
+                what = "from visit to visit" if part == VISIT else "after another condition"
+                told.append({"outcome": label, "step": what, "estimate": "", "note": note})
+    return pd.DataFrame(told).fillna("")
+
+
+def _size(row):
+    sign = "\u00d7 " if row.scale == "ratio" else ""
+    size = estimate_and_interval(row.estimate, row.ci_low, row.ci_high)
+    return f"{sign}{size}" if size else ""
