@@ -29,6 +29,7 @@ def measure_outcomes(
     protocol: Protocol,
     quality_rules: dict[str, QualityRule],
     default_quality_rules: dict[str, QualityRule],
+    recorded: list[str],
 ):
     tables = read_tables(
         beats=beats,
@@ -47,7 +48,7 @@ def measure_outcomes(
         verdicts.append(quality_row(window, inputs, labels))
         recovery_rows += recovery_series(window, inputs, labels)
         for name, module in outcome_modules().items():
-            if asked_in(window, module):
+            if asked_in(window, module, recorded):
                 asked = {"window": window.name, "outcome": name, "unit": module.UNIT}
                 value = measured(name, module, window, inputs, quality_rules, default_rules)
                 outcome_rows.append(labels | asked | value)

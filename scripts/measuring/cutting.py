@@ -1,5 +1,7 @@
 """The windows that an event of the session sheet offers, and what is asked in them."""
 
+from collections.abc import Collection
+
 from engine.listings import window_modules
 from windows._window import Window
 
@@ -24,6 +26,13 @@ def _limits(of_event, event, module):
     return of_event.call(module.cut)
 
 
-def asked_in(window: Window, outcome) -> bool:
-    """Whether an outcome is asked in a window of such an event."""
+def asked_in(window: Window, outcome, recorded: Collection[str] | None = None) -> bool:
+    """Whether an outcome is asked in a window of such an event.
+
+    One that names the signal that it is measured in (RECORDED) is asked where the study recorded
+    it; `recorded` names the signals of the study.
+    """
+    needed = getattr(outcome, "RECORDED", None)
+    if needed and recorded is not None and needed not in recorded:
+        return False
     return outcome.ASKED_OF in window_modules()[window.name].ASKED[window.trial_type]

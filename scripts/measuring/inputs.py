@@ -18,6 +18,7 @@ from heart.repair.series import SAME_BEAT_S, with_differences
 from heart.variability import NotEnough
 from measuring import properties
 from muscle import cleaning, levels, recovery
+from muscle.concentration import HAEMOGLOBIN, of_working_muscle
 from muscle.contractions import find_contractions
 from recordings import time_axis
 from results.estimate import Estimate
@@ -266,6 +267,14 @@ def trace(saturation_of_sensors, traces, segment):
         raise Absent(segment["reason"])
     channel = None if pd.isna(segment["channel"]) else segment["channel"]
     return saturation_of_sensors.get((segment["file"], channel), traces[:0])
+
+
+def concentrations(traces, segment):
+    """Haemoglobin of the muscle that works in this set, by signal; why there is none instead."""
+    return {
+        signal: of_working_muscle(traces[traces["signal"] == signal], segment)
+        for signal in HAEMOGLOBIN
+    }
 
 
 def time_s(trace):

@@ -13,7 +13,10 @@ from study.session_sheet import events_of, table_of, with_supplied_times
 from study.settings import by_name
 
 # what is asked of the cleaned traces
-TRACE = ["session_id", "signal", "file", "channel", "time_s", "value", "level_segment"]
+TRACE = [
+    *("session_id", "signal", "file", "channel", "site", "side", "unit"),
+    *("time_s", "value", "level_segment"),
+]
 
 
 class Person:

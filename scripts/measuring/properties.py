@@ -10,6 +10,7 @@ from heart.modulation import cadence_in_band as rhythm_in_band
 from heart.repair.series import corrected_pct as share_corrected
 from heart.repair.series import longest_repaired_run as longest_run
 from heart.variability import NotEnough
+from muscle.concentration import HAEMOGLOBIN
 from recordings import time_axis
 from recordings.clock import NOTHING, WITHOUT_MARKS
 from recordings.coverage import CAUTION
@@ -84,6 +85,11 @@ def heart_clock_flagged(heart_clock_status):
 def heart_place_unknown(unplaced_recordings):
     """1 where nothing says when the heart recording began on the session clock."""
     return float(unplaced_recordings["signal"].isin(["ecg", "rr"]).any())
+
+
+def haemoglobin_place_unknown(unplaced_recordings):
+    """1 where nothing says when a recording of haemoglobin of the session began."""
+    return float(unplaced_recordings["signal"].isin(HAEMOGLOBIN).any())
 
 
 def sensor_place_unknown(unplaced_recordings, segment):

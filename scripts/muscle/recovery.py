@@ -1,5 +1,6 @@
 """Kinetics of reoxygenation after a set: half-time and exponential recovery."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,6 +36,7 @@ def half_time(
     target_pct: Estimate,
     window_s: float,
     min_usable_share: float,
+    in_unit: Callable[[float], str] = "{:.1f} %".format,
 ) -> Estimate:
     """Seconds from `start_s` until the trace is half-way from the nadir up to the target.
 
@@ -57,7 +59,7 @@ def half_time(
     fall = target_pct.value - nadir_pct.value
     fall_se = float(np.hypot(nadir_pct.se, target_pct.se))
     if fall <= 3 * fall_se:
-        return Estimate.refused(f"a fall of {fall:.1f} points does not stand out of the noise")
+        return Estimate.refused(f"a fall of {in_unit(fall)} does not stand out of the noise")
     level = nadir_pct.value + fall / 2
 
     mean = centred_mean(time, reading, max(window_s, 2 * sampling_step_s(time)))
@@ -65,9 +67,9 @@ def half_time(
     above = np.flatnonzero(mean[inside] >= level)
     known = np.flatnonzero(np.isfinite(mean[inside]))
     if not len(above):
-        return Estimate.refused(f"half-way ({level:.1f} %) was not reached by the window's end")
+        return Estimate.refused(f"half-way ({in_unit(level)}) was not reached by the window's end")
     if not len(known) or above[0] == known[0]:
-        return Estimate.refused(f"already half-way ({level:.1f} %) when recovery began")
+        return Estimate.refused(f"already half-way ({in_unit(level)}) when recovery began")
     if not np.isfinite(mean[inside[above[0] - 1]]):
         return Estimate.refused("half-way was reached during a gap in the recording")
     after, before = inside[above[0]], inside[above[0] - 1]

@@ -8,6 +8,7 @@ import pandas as pd
 
 from cuff.checks import check_table
 from cuff.recorded import pressure_recordings
+from muscle.concentration import HAEMOGLOBIN
 from muscle.segments import (
     boundary_table,
     proposals_of_sensors,
@@ -17,7 +18,7 @@ from muscle.segments import (
 from muscle.sensors import depth_cautions, sets_with_sensors
 from muscle.traces import cleaned_traces, quality_table
 
-MUSCLE_SIGNALS = ("muscle_oxygen", "total_haemoglobin", "cuff_pressure")
+MUSCLE_SIGNALS = ("muscle_oxygen", *HAEMOGLOBIN, "cuff_pressure")
 
 
 class Segmentation(NamedTuple):

@@ -6,6 +6,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from muscle.cleaning import clean_saturation, unusable_spans
+from muscle.concentration import HAEMOGLOBIN
 from recordings.store import TRACE_COLUMNS, by_recording, joined
 
 
@@ -28,11 +29,11 @@ def cleaned_traces(stretches, edits, settings):
                 leak_longest_s=settings.leak_longest_s,
             )
             trace = without_excluded_spans(cleaned, edits, labels["session_id"])
-        elif labels["signal"] == "total_haemoglobin":
+        elif labels["signal"] in HAEMOGLOBIN:
             trace = pd.DataFrame({"time_s": time_s, "value": value, "reason": ""})
         else:
             continue
-        traces.append((labels, trace))
+        traces.append((labels | {"unit": of_recording[0].unit}, trace))
     return traces
 
 
@@ -101,7 +102,7 @@ def trace_table(traces):
 
 SCHEMA = pa.schema(
     [
-        *(pa.field(name, pa.string()) for name in TRACE_COLUMNS),
+        *(pa.field(name, pa.string()) for name in (*TRACE_COLUMNS, "unit")),
         *(pa.field(name, pa.float64()) for name in ("time_s", "value")),
         pa.field("reason", pa.string()),
         pa.field("level_segment", pa.int32()),
@@ -115,7 +116,10 @@ def _one_trace(labels, table):
     level_segment = table["level_segment"] if "level_segment" in table else np.zeros(n)
     return pa.table(
         [
-            *(pa.repeat(pa.scalar(labels[name], pa.string()), n) for name in TRACE_COLUMNS),
+            *(
+                pa.repeat(pa.scalar(labels[name], pa.string()), n)
+                for name in (*TRACE_COLUMNS, "unit")
+            ),
             # a reading that cannot be used is absent, as in every table
             *(
                 pa.array(table[name], pa.float64(), from_pandas=True)

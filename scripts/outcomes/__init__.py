@@ -5,7 +5,8 @@ see config/quality_rules.yaml), the scale on which conditions are compared (SCAL
 `ratio` for logarithms given back as ratios), in which windows it is asked for (ASKED_OF, which the
 files in windows/ repeat under ASKED) and how it is measured: `measure` names what it needs, see
 measuring/inputs.py, and gives a number or an estimate with its error. A heart outcome says what its
-contrasts may be called evidence of (EVIDENCE, see report/evidence.py).
+contrasts may be called evidence of (EVIDENCE, see report/evidence.py). An outcome of a signal that
+few studies record names it (RECORDED) and is asked where the study has it.
 """
 
 HEART = "the heart"

@@ -18,6 +18,8 @@ OUTSIDE = f"{CAUTION}lies outside the events of its session "
 
 _MEASURED_IN = {
     "muscle_oxygen": ("baseline", "set"),
+    "oxy_haemoglobin": ("baseline", "set"),
+    "deoxy_haemoglobin": ("baseline", "set"),
     "total_haemoglobin": ("baseline", "set"),
     "cuff_pressure": ("cuff",),
 }

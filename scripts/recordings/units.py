@@ -94,6 +94,8 @@ def check_plausible(signal: str, value: ArrayLike, unit: str) -> str | None:
     what = {
         "rr": "interval",
         "muscle_oxygen": "saturation",
+        "oxy_haemoglobin": "oxygenated haemoglobin",
+        "deoxy_haemoglobin": "deoxygenated haemoglobin",
         "total_haemoglobin": "total haemoglobin",
         "cuff_pressure": "cuff pressure",
     }[signal]

@@ -903,9 +903,10 @@ TABLES = {
         "signals/<participant>.parquet",
     ),
     "saturation": ResultTable(
-        "A reading of saturation, cleaned, or of total haemoglobin, on the session clock.",
+        "A reading of saturation, cleaned, or of haemoglobin, on the session clock.",
         SENSOR
         | {
+            "unit": "unit of the reading",
             "time_s": SessionTime(f"time of the reading, {SESSION_CLOCK}"),
             "value": Number(
                 "the reading, % for saturation, else the unit in which it was recorded; empty "

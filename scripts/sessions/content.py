@@ -79,6 +79,14 @@ class Session:
         return event["onset_s"] + (0.0 if pd.isna(event["duration_s"]) else event["duration_s"])
 
 
+# what follows the name of a sensor of haemoglobin
+HAEMOGLOBIN_KINDS = {
+    "total_haemoglobin": "",
+    "oxy_haemoglobin": ", oxygenated",
+    "deoxy_haemoglobin": ", deoxygenated",
+}
+
+
 def content_of(session, arrays, *, failure_band_pct, no_cuff_condition, outcome_headers):
     """Everything on one page as a dictionary that JSON can hold; arrays go to `arrays`.
 
@@ -87,7 +95,11 @@ def content_of(session, arrays, *, failure_band_pct, no_cuff_condition, outcome_
     """
     pressure = pressure_of(session, arrays, no_cuff_condition)
     saturation = [line_of(trace, arrays) for trace in traces_of(session, "muscle_oxygen")]
-    haemoglobin = [line_of(trace, arrays) for trace in traces_of(session, "total_haemoglobin")]
+    haemoglobin = [
+        line_of(trace | {"name": trace["name"] + kind}, arrays)
+        for signal, kind in HAEMOGLOBIN_KINDS.items()
+        for trace in traces_of(session, signal)
+    ]
     ecg = [recorded_line(stretch, arrays) for stretch in ecg_of(session)]
     rate = heart_rate_of(session)
     shown = {

@@ -79,6 +79,11 @@ class Study:
         self.participants = sorted({row.participant_id for row in self.tables["recordings"]})
 
     @property
+    def recorded(self):
+        """Signals that the study recorded, in order of name."""
+        return sorted({row.signal for row in self.tables["recordings"]})
+
+    @property
     def unstated(self):
         """Facts of which every study has its own and for which this one takes the default."""
         wanted = ["title"]

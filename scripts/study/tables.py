@@ -54,7 +54,16 @@ SkinColour = Literal["normal", "flushed", "pale", "blue", "mottled"]
 
 Numbness = Literal["none", "mild", "marked"]
 
-Signal = Literal["ecg", "rr", "muscle_oxygen", "total_haemoglobin", "cuff_pressure", "respiration"]
+Signal = Literal[
+    "ecg",
+    "rr",
+    "muscle_oxygen",
+    "oxy_haemoglobin",
+    "deoxy_haemoglobin",
+    "total_haemoglobin",
+    "cuff_pressure",
+    "respiration",
+]
 
 OcclusionMethod = Literal[
     "doppler", "photoplethysmography", "oscillometric", "palpation", "estimated"
@@ -68,6 +77,8 @@ OTHER_WORDS = {
     + ("beatintervals", "heartperiod"),
     "muscle_oxygen": ("smo2", "sto2", "tsi", "tissuesaturation", "saturation", "musclesaturation")
     + ("muscleoxygensaturation", "muscleoxygenation", "nirs"),
+    "oxy_haemoglobin": ("o2hb", "hbo2", "oxyhb", "oxyhemoglobin", "oxyhaemoglobin"),
+    "deoxy_haemoglobin": ("hhb", "hbr", "deoxyhb", "deoxyhemoglobin", "deoxyhaemoglobin"),
     "total_haemoglobin": ("thb", "tothb", "totalhb", "totalhemoglobin", "haemoglobin")
     + ("hemoglobin",),
     "cuff_pressure": ("pressure", "cuff"),
@@ -248,9 +259,9 @@ class Recording(Row):
     )
     channel: str | None = Field(None, description="channel label (EDF) or column header (text)")
     time_column: str | None = Field(None, description="header of the time column")
-    unit: Literal["mV", "uV", "ms", "s", "pct", "fraction", "mmHg", "kPa", "g_dl", "au"] = Field(
-        description="the unit in the file, declared and never guessed"
-    )
+    unit: Literal[
+        "mV", "uV", "ms", "s", "pct", "fraction", "mmHg", "kPa", "g_dl", "umol_l", "au"
+    ] = Field(description="the unit in the file, declared and never guessed")
     sampling_rate_hz: float | None = Field(None, gt=0, le=10000, description="above 0 to 10000 Hz")
     site: str | None = Field(None, description="muscle under the sensor")
     side: Side | None = Field(None, description="left, right or both")

@@ -8,6 +8,8 @@ CANONICAL_UNIT = {
     "ecg": "mV",
     "rr": "ms",
     "muscle_oxygen": "pct",
+    "oxy_haemoglobin": "umol_l",
+    "deoxy_haemoglobin": "umol_l",
     "total_haemoglobin": "g_dl",
     "cuff_pressure": "mmHg",
     "respiration": "au",
@@ -22,7 +24,9 @@ FACTORS: dict[str, dict[str, float]] = {
     "ecg": {"mV": 1.0, "uV": 1e-3, "au": 1.0},
     "rr": {"ms": 1.0, "s": 1e3},
     "muscle_oxygen": {"pct": 1.0, "fraction": 100.0},
-    "total_haemoglobin": {"g_dl": 1.0, "au": 1.0},
+    "oxy_haemoglobin": {"umol_l": 1.0},
+    "deoxy_haemoglobin": {"umol_l": 1.0},
+    "total_haemoglobin": {"g_dl": 1.0, "au": 1.0, "umol_l": 1.0},
     "cuff_pressure": {"mmHg": 1.0, "kPa": KPA_IN_MMHG},
     "respiration": {"au": 1.0, "mV": 1.0, "uV": 1.0},
 }
@@ -38,6 +42,7 @@ SPELLINGS = {
     "mmHg": ("mmhg",),
     "kPa": ("kpa",),
     "g_dl": ("g_dl", "g/dl"),
+    "umol_l": ("umol_l", "umol/l", "µmol/l", "μmol/l", "umol", "µm", "μm", "um", "micromolar"),
     "au": ("au", "a.u."),
 }
 
@@ -50,6 +55,10 @@ POSSIBLE: dict[tuple[str, str], tuple[float, float]] = {
     ("rr", "ms"): (200.0, 3000.0),
     ("muscle_oxygen", "pct"): (0.0, 100.0),
     ("total_haemoglobin", "g_dl"): (0.0, 30.0),
+    # changes from an arbitrary zero may be negative; a muscle holds some 100 to 200 in all
+    ("oxy_haemoglobin", "umol_l"): (-500.0, 500.0),
+    ("deoxy_haemoglobin", "umol_l"): (-500.0, 500.0),
+    ("total_haemoglobin", "umol_l"): (-500.0, 500.0),
     ("cuff_pressure", "mmHg"): (-20.0, 400.0),
 }
 

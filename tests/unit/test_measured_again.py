@@ -92,6 +92,7 @@ def whole_run(study, folder, settings):
         protocol=settings.protocol,
         quality_rules=settings.quality_rules,
         default_quality_rules=settings_with().quality_rules,
+        recorded=["muscle_oxygen", "rr"],
     )
     outcomes = read_table(folder / "outcomes.tsv")
     keys = zip(outcomes["outcome"], outcomes["window"], strict=True)

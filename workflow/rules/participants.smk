@@ -55,6 +55,7 @@ rule measure_participant:
         protocol=parameter(SETTINGS.protocol),
         quality_rules=parameter(SETTINGS.quality_rules),
         default_quality_rules=parameter(STUDY.default_settings.quality_rules),
+        recorded=parameter(STUDY.recorded),
         rows=STUDY.rows("participants", "sessions", "recordings", "events", "edits"),
         code=code_of(*STEPS_OF_PARTICIPANT, "outcomes/*", "windows/*"),
     shell:

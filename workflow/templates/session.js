@@ -636,7 +636,7 @@
       full: content.saturation.some((l) => l.lowest !== null),
     },
     {
-      id: "haemoglobin", title: "Total haemoglobin", height: 110, back: shadeSets,
+      id: "haemoglobin", title: "Haemoglobin", height: 110, back: shadeSets,
       front: (u) => drawSensors(u, haemoglobin, false),
       range: () => (close() && padded(extentInView(haemoglobin), 0)) || wholeRange(haemoglobin),
       keys: sensorKeys(haemoglobin), full: haemoglobin.some((l) => l.n > 0),

@@ -1,6 +1,6 @@
 """Outcomes that settings name: they exist, and in the windows that are named."""
 
-from engine.listings import families, windows
+from engine.listings import families, header, windows
 from study.checks.settings import stated_settings
 from study.problems import did_you_mean
 
@@ -13,6 +13,14 @@ def check_names(study, problems):
             hint = did_you_mean(outcome, study.outcomes)
             problems.add_setting(study.written, place, f"{outcome!r} is not an outcome{hint}")
             continue
+        needed = header("outcomes", outcome).get("RECORDED")
+        if needed and needed not in study.recorded:
+            problems.add_setting(
+                study.written,
+                place,
+                f"{outcome} is measured in {needed}, which no row of recordings.tsv holds; add the "
+                "recordings, or name another outcome",
+            )
         measured_in = study.measured_in(outcome)
         if measured_in is not None and window not in measured_in:
             problems.add_setting(

@@ -1,0 +1,34 @@
+"""Time after release until oxygenated haemoglobin is half-way back to its level at rest."""
+
+from muscle import concentration
+from outcomes import AFTER_SET
+
+LABEL = "Oxygenated haemoglobin, half recovery"
+UNIT = "s"
+FAMILY = "haemoglobin"
+SCALE = "ratio"
+ASKED_OF = AFTER_SET
+RECORDED = "oxy_haemoglobin"
+
+
+def measure(
+    concentrations,
+    window,
+    baseline_end_s,
+    set_end_s,
+    saturation_baseline_s,
+    end_window_s,
+    nadir_window_s,
+    usable_share,
+):
+    return concentration.half_recovery(
+        RECORDED,
+        concentrations[RECORDED],
+        window,
+        baseline_end_s,
+        set_end_s,
+        baseline_window_s=saturation_baseline_s,
+        end_window_s=end_window_s,
+        smoothing_s=nadir_window_s,
+        min_usable_share=usable_share,
+    )
