@@ -1,17 +1,30 @@
 """The course of one session: cuff pressure, saturation and heart rate on one time axis, sets in
-grey (a dashed line where the end of a set is unknown), the failure band (see Terms) in pale red."""
+grey (a dashed line where the end of a set is unknown), the failure band (see Terms) in pale red.
+Pressure is dashed where it is only noted on the session sheet, solid where it was recorded."""
 
-import numpy as np
 import pandas as pd
 
-from cuff.log import noted_course
+from figures._courses import (
+    NOTED,
+    RECORDED,
+    heart_rate,
+    noted_pressure,
+    of_session,
+    recorded_pressure,
+    saturation,
+)
 from figures._drawing import (
     COLOURS,
-    SENSOR_STYLES,
-    WIDTH_IN,
+    FAINT,
+    LINE_STYLES,
+    SHADE,
     empty_figure,
+    is_narrow,
+    levels_without_collision,
     mark_failure_band,
     pyplot,
+    width_in,
+    width_of_text_pt,
 )
 from results.words import words_of
 
@@ -20,57 +33,122 @@ ALT = (
     "Cuff pressure, muscle oxygen saturation and heart rate of one session over time, sets shaded "
     "and the failure band marked."
 )
-NEEDS = ("beats", "saturation", "outcomes")
+NEEDS = ("beats", "saturation", "signals", "outcomes")
+
+LABEL_PT = 7
 
 
 def draw(results):
     chosen = session_to_draw(results)
     if chosen is None:
-        return empty_figure("No session has beats, saturation and sets."), pd.DataFrame()
+        text = "No session has beats, saturation and sets."
+        return empty_figure(text, width_in(results)), pd.DataFrame()
     participant, session_id = chosen
-    events = results.events[
-        (results.events["participant_id"] == participant)
-        & (results.events["session_id"] == session_id)
-    ]
-    courses = [
-        cuff_course(events, results.settings.protocol.no_cuff_condition),
-        saturation_course(results.saturation_of(participant), session_id),
-        heart_rate_course(results.beats_of(participant), session_id),
-    ]
+    events = of_session(results.events, participant, session_id)
+    traces, beats = results.saturation_of(participant), results.beats_of(participant)
+    recorded = results.stretches_of(participant, session_id, "cuff_pressure")
+    courses = {
+        "cuff": pd.concat(
+            [
+                noted_pressure(events, results.settings.protocol.no_cuff_condition),
+                recorded_pressure(recorded, step_s=2.0),
+            ],
+            ignore_index=True,
+        ),
+        "saturation": saturation(traces[traces["session_id"] == session_id], step_s=2.0),
+        "heart rate": heart_rate(beats[beats["session_id"] == session_id], n_beats=5),
+    }
+    courses = {
+        panel: line.assign(panel=panel, time_min=line["time_s"] / 60)
+        for panel, line in courses.items()
+    }
+    figure = draw_courses(results, courses, events, f"{participant}, {session_id}")
+    numbers = pd.concat(courses.values(), ignore_index=True)
+    return figure, numbers[["panel", "series", "time_min", "value"]].assign(
+        participant_id=participant, session_id=session_id
+    )
+
+
+def finding(numbers):
+    """Lowest saturation and highest heart rate of the session, and where the pressure is from."""
+    said = []
+    cuff = numbers[numbers["panel"] == "cuff"]
+    if len(cuff) and cuff["value"].max() > 0:
+        recorded = cuff["series"].str.startswith(RECORDED).any()
+        was = "recorded" if recorded else "noted, not recorded"
+        said.append(f"the highest pressure was {cuff['value'].max():.0f} mmHg ({was})")
+    for panel, words, extreme in (
+        ("saturation", "saturation fell to {:.0f} %", "min"),
+        ("heart rate", "heart rate rose to {:.0f} bpm", "max"),
+    ):
+        values = numbers.loc[numbers["panel"] == panel, "value"].dropna()
+        if len(values):
+            said.append(words.format(values.agg(extreme)))
+    text = ", ".join(said)
+    return f"{text[0].upper()}{text[1:]}." if text else ""
+
+
+def draw_courses(results, courses, events, title):
+    """Three panels on one time axis, the names of sets above them."""
+    labels = labels_of_sets(events)
+    minutes = [line["time_min"] for line in courses.values()]
+    limits = min(m.min() for m in minutes), max(m.max() for m in minutes)
+    # the panels take about this much of the width beside numbers and names of sensors
+    panel_in = width_in(results) - (0.6 if is_narrow(results) else 1.9)
+    levels = label_levels(labels, limits, panel_in)
+    label_in = 0.13 * (1 + max(levels, default=0))
     figure, rows = pyplot.subplots(
         3,
         1,
-        figsize=(WIDTH_IN, 4.6),
+        figsize=(width_in(results), (5.2 if is_narrow(results) else 4.4) + label_in),
         sharex=True,
         layout="constrained",
         gridspec_kw={"height_ratios": [1, 2, 2]},
     )
-    for axes, course, label in zip(
-        rows, courses, ("Cuff (mmHg)", "Saturation (%)", "Heart rate (bpm)"), strict=True
-    ):
+    units = ("Cuff (mmHg)", "Saturation (%)", "Heart rate (bpm)")
+    for axes, (panel, line), unit in zip(rows, courses.items(), units, strict=True):
         shade_sets(axes, events)
-        for n, (series, part) in enumerate(course.groupby("series", sort=False)):
-            axes.plot(
-                part["time_min"],
-                part["value"],
-                label=series,
-                color=COLOURS[n % len(COLOURS)],
-                ls=SENSOR_STYLES[n % len(SENSOR_STYLES)],
-                lw=0.8,
-            )
-        axes.set_ylabel(label)
-    mark_failure_band(rows[1], results.settings.protocol.failure_band_pct)
-    rows[1].legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), title="Sensor on")
-    rows[1].set_ylim(0, 100)
+        styles = zip(COLOURS * 3, LINE_STYLES * 4, strict=False)
+        for (series, part), (colour, line_style) in zip(
+            line.groupby("series", sort=False), styles, strict=False
+        ):
+            if panel == "cuff":
+                noted = series == NOTED
+                colour, line_style = COLOURS[0], (0, (3, 1.5)) if noted else "-"
+            look = {"color": colour, "ls": line_style, "lw": 0.8}
+            axes.plot(part["time_min"], part["value"], label=series, **look)
+        axes.set_ylabel(unit)
+        if line["value"].isna().all():
+            axes.text(0.5, 0.5, "not recorded", ha="center", va="center", transform=axes.transAxes)
+            axes.set_yticks([])
+        elif panel == "saturation":
+            mark_failure_band(axes, results.settings.protocol.failure_band_pct, named=True)
+            axes.set_ylim(0, 100)
+    rows[0].set_ylim(bottom=0, top=max(rows[0].get_ylim()[1], 10))
+    if is_narrow(results):
+        named = [axes.get_legend_handles_labels() for axes in rows[:2]]
+        handles, names = ([*pressure, *sensors] for pressure, sensors in zip(*named, strict=True))
+        place = {"loc": "upper left", "bbox_to_anchor": (0.0, -0.32), "ncols": 2}
+        rows[-1].legend(handles, names, **place)
+    else:
+        beside = {"loc": "upper left", "bbox_to_anchor": (1.0, 1.0)}
+        rows[0].legend(title="Pressure", **beside)
+        rows[1].legend(title="Sensor on", **beside)
     rows[-1].set_xlabel("Session time (min)")
-    name_sets(rows[0], events)
-    condition = ", ".join(events["condition"].dropna().unique())
-    rows[0].set_title(f"{participant}, {session_id}, condition {condition}", loc="left", pad=24)
-    labels = [
-        course.assign(panel=p)
-        for course, p in zip(courses, ("cuff", "saturation", "heart rate"), strict=True)
-    ]
-    return figure, pd.concat(labels, ignore_index=True)[["panel", "series", "time_min", "value"]]
+    rows[-1].set_xlim(*limits)
+    for (start_min, end_min, text), level in zip(labels, levels, strict=True):
+        rows[0].annotate(
+            text,
+            ((start_min + end_min) / 2, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(0, 3 + 9.5 * level),
+            textcoords="offset points",
+            ha="center",
+            va="bottom",
+            fontsize=LABEL_PT,
+        )
+    rows[0].set_title(title, pad=8 + 9.5 * (1 + max(levels, default=-1)))
+    return figure
 
 
 def session_to_draw(results):
@@ -88,69 +166,48 @@ def session_to_draw(results):
     return ordered.iloc[0]["participant_id"], ordered.iloc[0]["session_id"]
 
 
-def cuff_course(events, no_cuff_condition):
-    """Pressure of the cuff over time as the session sheet has it; a gap where it is unknown."""
-    time_s, value, _ = noted_course(events, no_cuff_condition)
-    end_s = (events["onset_s"] + events["duration_s"]).max()
-    time_s, value = np.append(time_s, end_s), np.append(value, value[-1])
-    return pd.DataFrame({"series": "cuff", "time_min": time_s / 60, "value": value})
-
-
-def saturation_course(traces, session_id):
-    """Mean saturation of every sensor in every two seconds; a gap stays a gap."""
-    own = traces[(traces["session_id"] == session_id) & (traces["signal"] == "muscle_oxygen")]
-    parts = []
-    for site, trace in own.groupby(own["site"].fillna("muscle"), sort=False):
-        binned = trace.groupby((trace["time_s"] // 2) * 2 + 1)["value"].mean()
-        parts.append(
-            pd.DataFrame(
-                {"series": site, "time_min": binned.index / 60, "value": binned.to_numpy()}
-            )
-        )
-    return pd.concat(parts, ignore_index=True) if parts else _nothing()
-
-
-def heart_rate_course(beats, session_id):
-    """Heart rate of the repaired series, mean of every five beats."""
-    own = beats[(beats["session_id"] == session_id) & beats["nn_ms"].notna()]
-    if own.empty:
-        return _nothing()
-    groups = np.arange(len(own)) // 5
-    means = own.groupby(groups)[["nn_time_s", "nn_ms"]].mean()
-    return pd.DataFrame(
-        {
-            "series": "heart rate",
-            "time_min": means["nn_time_s"] / 60,
-            "value": 60000 / means["nn_ms"],
-        }
-    )
-
-
-def _nothing():
-    return pd.DataFrame({"series": [], "time_min": [], "value": []})
-
-
 def shade_sets(axes, events):
     """Sets in grey; one of unknown end is a dashed line where it began."""
     begun = events[events["onset_s"].notna() & events["duration_s"].isna()]
     for onset_s in begun.loc[begun["trial_type"] == "set", "onset_s"]:
-        axes.axvline(onset_s / 60, color="#888888", lw=0.8, ls="--")
+        axes.axvline(onset_s / 60, color=FAINT, lw=0.8, ls="--")
     timed = events[events["onset_s"].notna() & events["duration_s"].notna()]
     for event in timed[timed["trial_type"] == "set"].itertuples():
         axes.axvspan(
-            event.onset_s / 60, (event.onset_s + event.duration_s) / 60, color="#dddddd", lw=0
+            event.onset_s / 60,
+            (event.onset_s + event.duration_s) / 60,
+            color=SHADE,
+            lw=0,
+            zorder=0.5,
         )
 
 
-def name_sets(axes, events):
-    """Name each exercise once, above its sets, in two lines where neighbours would meet."""
+def labels_of_sets(events):
+    """(start, end, words) of each run of sets of one exercise and condition, in minutes.
+
+    The condition is said where a session has several.
+    """
     sets = events[(events["trial_type"] == "set") & events["onset_s"].notna()]
-    for n, (exercise, own) in enumerate(sets.groupby("exercise", sort=False)):
-        middle = (own["onset_s"].min() + (own["onset_s"] + own["duration_s"]).max()) / 2
-        axes.annotate(
-            words_of(exercise),
-            (middle / 60, 1.0 + 0.2 * (n % 2)),
-            xycoords=("data", "axes fraction"),
-            ha="center",
-            va="bottom",
-        )
+    sets = sets.sort_values("onset_s")
+    several = sets["condition"].nunique() > 1
+    labels, before = [], None
+    for event in sets.itertuples():
+        end_s = event.onset_s + (0 if pd.isna(event.duration_s) else event.duration_s)
+        words = words_of(event.exercise)
+        if several:
+            words = f"{words}, {event.condition}"
+        if words == before:
+            labels[-1] = (labels[-1][0], end_s / 60, words)
+        else:
+            labels.append((event.onset_s / 60, end_s / 60, words))
+        before = words
+    return labels
+
+
+def label_levels(labels, limits_min, panel_in):
+    """The line above the panels in which each label stands, so that none meets another."""
+    per_min = panel_in * 72 / max(limits_min[1] - limits_min[0], 1e-9)
+    widths = [width_of_text_pt(text, LABEL_PT) for *_, text in labels]
+    middles = [(start + end) / 2 * per_min for start, end, _ in labels]
+    spans = [(m - w / 2, m + w / 2) for m, w in zip(middles, widths, strict=True)]
+    return levels_without_collision(spans, gap=6)

@@ -1,14 +1,18 @@
-"""Every participant's value in each condition, small, and the means over the n participants who
-have one, large, for the primary outcomes."""
-
-import textwrap
+"""Every participant's value in each condition, joined by a line, and the mean over the participants
+who have one as a bar, for the primary outcomes."""
 
 import pandas as pd
 
-from engine.listings import described
-from figures._drawing import WIDTH_IN, empty_figure, pyplot, style_of
-from report.words import label_of
-from results.words import words_of
+from figures._drawing import (
+    condition_legend,
+    empty_figure,
+    is_narrow,
+    legend_above,
+    pyplot,
+    width_in,
+    wrapped,
+)
+from figures._panels import draw_people, means_of, n_in_words, name_values, person_mark, title_of
 
 TITLE = "Primary outcomes by condition"
 ALT = "A line per participant across the conditions for each primary outcome, with condition means."
@@ -22,16 +26,26 @@ def draw(results):
         if len(cells):
             parts[outcome, window] = cells
     if not parts:
-        return empty_figure("No primary outcome was measured in any condition."), pd.DataFrame()
-    figure, row = pyplot.subplots(
-        1, len(parts), figsize=(WIDTH_IN, 2.9), layout="constrained", squeeze=False
+        text = "No primary outcome was measured in any condition."
+        return empty_figure(text, width_in(results)), pd.DataFrame()
+    narrow = is_narrow(results)
+    columns = 1 if narrow else min(len(parts), 3)
+    lines = -(-len(parts) // columns)
+    figure, panels = pyplot.subplots(
+        *(lines, columns),
+        figsize=(width_in(results), (2.2 if narrow else 2.6) * lines + 0.35),
+        layout="constrained",
+        squeeze=False,
     )
-    for axes, ((outcome, window), cells) in zip(row[0], parts.items(), strict=True):
-        draw_people(axes, cells, results.conditions)
-        axes.set_ylabel(label_of(outcome))
-        title = f"{described(outcome).LABEL}, {words_of(window)}"
-        axes.set_title(textwrap.fill(title, 84 // len(parts)), loc="left")
-    figure.legend(handles=legend_marks(), loc="outside upper right", ncols=2)
+    given = {name for cells in parts.values() for name in cells["condition"]}
+    conditions = [name for name in results.conditions if name in given]
+    for axes, ((outcome, window), cells) in zip(panels.flat, parts.items(), strict=False):
+        draw_conditions(axes, cells, conditions, results.conditions)
+        name_values(axes, cells["mean"], outcome)
+        axes.set_title(wrapped(title_of(outcome, window), width_in(results) / columns - 0.5))
+    for axes in panels.flat[len(parts) :]:
+        axes.axis("off")
+    legend_above(figure, condition_legend(results.conditions, conditions) + person_mark())
     numbers = [
         cells.assign(outcome=outcome, window=window) for (outcome, window), cells in parts.items()
     ]
@@ -40,14 +54,13 @@ def draw(results):
     ]
 
 
-def legend_marks():
-    """What small and large symbols are."""
-    return [
-        pyplot.Line2D([], [], color="#999999", lw=0.7, marker=".", ms=3, label="one participant"),
-        pyplot.Line2D(
-            [], [], color="#333333", ls="", marker="o", ms=8, label="mean of n participants"
-        ),
-    ]
+def finding(numbers):
+    """Means over participants of each condition."""
+    said = []
+    for (outcome, window), own in numbers.groupby(["outcome", "window"], sort=False):
+        means = means_of(own.set_index("condition")["mean"], outcome)
+        said.append(f"{title_of(outcome, window)}, mean over participants: {means}.")
+    return " ".join(said)
 
 
 def person_means(outcomes, outcome, window, conditions):
@@ -58,20 +71,18 @@ def person_means(outcomes, outcome, window, conditions):
         & outcomes["value"].notna()
         & outcomes["condition"].isin(conditions)
     ]
-    return own.groupby(["participant_id", "condition"], as_index=False).agg(
+    means = own.groupby(["participant_id", "condition"], as_index=False).agg(
         mean=("value", "mean"), n=("value", "size")
     )
+    order = means["condition"].map({c: n for n, c in enumerate(conditions)})
+    return means.assign(order=order).sort_values(["participant_id", "order"]).drop(columns="order")
 
 
-def draw_people(axes, cells, conditions):
-    """Thin lines for people, marks with the mean for conditions."""
-    at = {condition: n for n, condition in enumerate(conditions)}
-    for _, person in cells.groupby("participant_id"):
-        ordered = person.assign(at=person["condition"].map(at)).sort_values("at")
-        axes.plot(ordered["at"], ordered["mean"], color="#999999", lw=0.7, marker=".", ms=3)
-    for condition, means in cells.groupby("condition")["mean"]:
-        axes.plot(at[condition], means.mean(), ms=8, ls="", **style_of(condition, conditions))
-    counts = cells.groupby("condition")["participant_id"].nunique()
-    names = [f"{name}\nn {counts.get(name, 0)}" for name in conditions]
-    axes.set_xticks(range(len(at)), names)
-    axes.set_xlim(-0.4, len(at) - 0.6)
+def draw_conditions(axes, cells, conditions, all_conditions):
+    """The conditions that have values beside each other, people joined by lines."""
+    place = cells["condition"].map({c: n for n, c in enumerate(conditions)})
+    drawn = cells.assign(place=place, value=cells["mean"], line=cells["participant_id"])
+    draw_people(axes, drawn, all_conditions, reach=0.2)
+    axes.set_xticks(range(len(conditions)), n_in_words(cells, conditions))
+    axes.set_xlim(-0.5, len(conditions) - 0.5)
+    axes.tick_params(axis="x", length=0)

@@ -1,15 +1,48 @@
-"""Contrasts of the primary outcomes with their intervals, over all exercises and within each."""
+"""Contrasts of the primary outcomes with their intervals, over all exercises and within each. A
+mark is that of the condition compared, filled where this is with the reference and open where it is
+with another. In the grey band a difference is smaller than the smallest effect of interest. Beside
+a contrast over all exercises stands what is claimed of it."""
 
 import pandas as pd
 
-from figures._drawing import WIDTH_IN, empty_figure, pyplot, ratio_axis
-from report.sentences import is_comparison
-from report.words import label_of
+from engine.listings import described
+from figures._drawing import (
+    FAINT,
+    SHADE,
+    contrast_marks,
+    contrast_style,
+    empty_figure,
+    is_narrow,
+    legend_above,
+    pyplot,
+    ratio_axis,
+    width_in,
+    wrapped,
+)
+from figures._panels import title_of
+from report.sentences import in_unit, is_comparison, verdict_of
+from report.words import with_interval
 from results.words import words_of
 
 TITLE = "Contrasts between conditions"
 ALT = "Point estimates with confidence intervals of each contrast between conditions."
 NEEDS = ("contrasts",)
+
+NUMBERS = [
+    *("outcome", "window", "exercise", "contrast", "scale", "estimate", "ci_low", "ci_high"),
+    *("claim", "smallest_effect"),
+]
+
+ALL_EXERCISES = "all"
+
+# what is claimed of a contrast, in a word or two
+CLAIMS = {
+    "lower": "shown",
+    "higher": "shown",
+    "same": "too small to matter",
+    "not shown": "not shown",
+    "described": "described only",
+}
 
 
 def draw(results):
@@ -20,53 +53,91 @@ def draw(results):
         if len(own := table[(table["outcome"] == outcome) & (table["window"] == window)])
     ]
     if not chosen:
-        return empty_figure("Nothing could be compared."), pd.DataFrame()
-    heights = [len(own) for _, _, own in chosen]
+        return empty_figure("Nothing could be compared.", width_in(results)), pd.DataFrame()
+    narrow = is_narrow(results)
+    heights = [0.135 * len(own) + 0.06 * own["exercise"].nunique() for *_, own in chosen]
     figure, rows = pyplot.subplots(
-        len(chosen),
-        1,
-        figsize=(WIDTH_IN, 0.17 * sum(heights) + 0.75 * len(chosen)),
+        *(len(chosen), 1),
+        figsize=(width_in(results), sum(heights) + 0.75 * len(chosen) + 0.4),
         layout="constrained",
         squeeze=False,
-        gridspec_kw={"height_ratios": [h + 2 for h in heights]},
+        gridspec_kw={"height_ratios": heights},
     )
     for axes, (outcome, window, own) in zip(rows[:, 0], chosen, strict=True):
-        draw_forest(axes, own.reset_index(drop=True))
-        axes.set_title(f"{label_of(outcome)}, {words_of(window)}", loc="left")
-    columns = [
-        "outcome",
-        "window",
-        "exercise",
-        "contrast",
-        "scale",
-        "estimate",
-        "ci_low",
-        "ci_high",
-    ]
-    return figure, pd.concat([own for *_, own in chosen], ignore_index=True)[columns]
+        draw_forest(axes, own, results.conditions, with_numbers=not narrow)
+        unit = described(outcome).UNIT or ""
+        axes.set_xlabel(axis_label(own["scale"].iloc[0], unit))
+        axes.set_title(wrapped(title_of(outcome, window), width_in(results) - 1.0))
+    contrasts = list(dict.fromkeys(c for *_, own in chosen for c in own["contrast"]))
+    legend_above(figure, contrast_marks(contrasts, results.conditions))
+    numbers = pd.concat([own for *_, own in chosen], ignore_index=True)
+    return figure, numbers.reindex(columns=NUMBERS)
 
 
-def draw_forest(axes, own):
-    """One row a contrast; the contrasts over all exercises are drawn strong."""
-    for place, row in own.iterrows():
-        strong = row["exercise"] == "all"
-        axes.plot(
-            [row["ci_low"], row["ci_high"]],
-            [place, place],
-            color="black",
-            lw=1.8 if strong else 0.8,
-        )
-        axes.plot(
-            row["estimate"], place, "s" if strong else "o", color="black", ms=5 if strong else 3
-        )
+def finding(numbers):
+    """The contrasts over all exercises with their intervals."""
+    overall = numbers[(numbers["exercise"] == ALL_EXERCISES) & numbers["ci_low"].notna()]
+    said = []
+    for (outcome, window), own in overall.groupby(["outcome", "window"], sort=False):
+        parts = ", ".join(f"{row.contrast} {with_interval(row)}" for row in own.itertuples())
+        said.append(f"{title_of(outcome, window)}: {parts}.")
+    return " ".join(said)
+
+
+def axis_label(scale, unit):
+    """What the axis of a contrast counts."""
+    if scale == "ratio":
+        return "Ratio (1: no difference)"
+    return in_unit("Difference,", unit).removesuffix(",") + " (0: no difference)"
+
+
+def draw_forest(axes, own, conditions, *, with_numbers):
+    """A group of rows for each exercise, a row for each contrast."""
     ratio = own["scale"].iloc[0] == "ratio"
+    shade_smallest_effect(axes, own, ratio)
+    at, ticks = 0.0, {}
+    for exercise, group in own.groupby("exercise", sort=False):
+        strong = exercise == ALL_EXERCISES
+        ticks[at + (len(group) - 1) / 2] = "all exercises" if strong else words_of(exercise)
+        for row in group.itertuples():
+            style = contrast_style(row.contrast, conditions)
+            width = {"lw": 1.8 if strong else 0.9, "ms": 5 if strong else 3.5}
+            line = {"color": style["color"], "ls": style["ls"], "lw": width["lw"]}
+            axes.plot([row.ci_low, row.ci_high], [at, at], **line)
+            axes.plot(row.estimate, at, **style | width | {"ls": ""})
+            if with_numbers:
+                write_beside(axes, row, at, strong)
+            at += 1
+        at += 0.45
     if ratio:
         ratio_axis(axes)
-    axes.axvline(1 if ratio else 0, color="#888888", lw=0.7, ls="--")
-    names = [
-        f"{row['contrast']}, {words_of(row['exercise'])}".replace(", all", ", all exercises")
-        for _, row in own.iterrows()
-    ]
-    axes.set_yticks(range(len(own)), names)
-    axes.set_ylim(len(own) - 0.4, -0.6)
-    axes.set_xlabel("ratio" if ratio else "difference")
+    axes.axvline(1 if ratio else 0, color=FAINT, lw=0.7, ls="--", zorder=1)
+    axes.set_yticks(list(ticks), [name.replace(" ", "\n", 1) for name in ticks.values()])
+    axes.tick_params(axis="y", length=0)
+    axes.set_ylim(at - 0.45 - 0.3, -0.7)
+
+
+def shade_smallest_effect(axes, own, ratio):
+    """Grey where a difference is too small to matter, if the study says how small that is."""
+    sizes = own["smallest_effect"].dropna() if "smallest_effect" in own else []
+    if len(sizes):
+        size = sizes.iloc[0]
+        limits = sorted((size, 1 / size)) if ratio else (-size, size)
+        axes.axvspan(*limits, color=SHADE, lw=0, zorder=0.5)
+
+
+def write_beside(axes, row, at, strong):
+    """Estimate with its interval at the right; over all exercises with what is claimed."""
+    claim = CLAIMS.get(verdict_of(row), "")
+    text = with_interval(row).replace("-", "\N{MINUS SIGN}")
+    if strong and claim:
+        text = f"{text}, {claim}"
+    axes.annotate(
+        text,
+        (1.01, at),
+        xycoords=("axes fraction", "data"),
+        va="center",
+        fontsize=6.5,
+        fontweight="bold" if strong else "normal",
+        annotation_clip=False,
+    )

@@ -1,11 +1,15 @@
-"""Primary outcomes by exercise and condition, a point for every participant."""
+"""Primary outcomes by exercise and condition: participants joined by lines, means as bars."""
 
-from figures._panels import by_exercise
+from figures._panels import by_exercise, finding_by_exercise
 
 TITLE = "Primary outcomes by exercise"
-ALT = "Points of every participant by exercise and condition for each primary outcome of the sets."
+ALT = "Every participant by exercise and condition for each primary outcome of the sets."
 NEEDS = ("outcomes",)
 
 
 def draw(results):
     return by_exercise(results, results.primary)
+
+
+def finding(numbers):
+    return finding_by_exercise(numbers)

@@ -1,10 +1,10 @@
 """Autonomic outcomes by exercise and condition: heart rate, its fall after the set, RMSSD, and the
 modulation of heart rate at the breathing rate, which follows breathing through the set."""
 
-from figures._panels import by_exercise
+from figures._panels import by_exercise, finding_by_exercise
 
 TITLE = "Autonomic outcomes by exercise"
-ALT = "Points of every participant by exercise and condition for four autonomic outcomes."
+ALT = "Every participant by exercise and condition for four autonomic outcomes."
 NEEDS = ("outcomes",)
 SHOWN = (
     ("mean_hr_bpm", "set"),
@@ -16,3 +16,7 @@ SHOWN = (
 
 def draw(results):
     return by_exercise(results, SHOWN)
+
+
+def finding(numbers):
+    return finding_by_exercise(numbers)

@@ -7,9 +7,20 @@ import textwrap
 
 import pandas as pd
 
-from figures._drawing import COLOURS, MARKS, WIDTH_IN, empty_figure, pyplot, ratio_axis
-from report.words import label_of
-from results.words import words_of
+from engine.listings import described
+from figures._drawing import (
+    FAINT,
+    contrast_marks,
+    contrast_style,
+    empty_figure,
+    legend_above,
+    pyplot,
+    ratio_axis,
+    width_in,
+    wrapped,
+)
+from figures._panels import title_of
+from report.sentences import in_unit
 
 TITLE = "The same contrasts under other settings"
 ALT = "Point estimates with intervals of each contrast, a row for every alternative setting."
@@ -29,22 +40,23 @@ def draw(results):
         if len(own := table[(table["outcome"] == outcome) & (table["window"] == window)])
     ]
     if not parts:
-        return empty_figure("No primary outcome could be compared."), pd.DataFrame()
+        text = "No primary outcome could be compared."
+        return empty_figure(text, width_in(results)), pd.DataFrame()
     contrasts = list(dict.fromkeys(table["contrast"]))
     heights = [(0.09 * len(contrasts) + 0.06) * len(changed) for *_, changed in parts]
     figure, rows = pyplot.subplots(
         len(parts),
         1,
-        figsize=(WIDTH_IN, sum(heights) + 0.95 * len(parts) + 0.2),
+        figsize=(width_in(results), sum(heights) + 0.95 * len(parts) + 0.3),
         layout="constrained",
         squeeze=False,
         gridspec_kw={"height_ratios": heights},
     )
     for axes, (outcome, window, own, changed) in zip(rows[:, 0], parts, strict=True):
-        draw_alternatives(axes, own, changed, contrasts)
-        axes.set_title(f"{label_of(outcome)}, {words_of(window)}", loc="left")
-    handles, labels = rows[0, 0].get_legend_handles_labels()
-    figure.legend(handles, labels, loc="outside upper right", ncols=len(labels))
+        draw_alternatives(axes, own, changed, contrasts, results)
+        axes.set_title(wrapped(title_of(outcome, window), width_in(results) - 1.0))
+    marks = contrast_marks(contrasts, results.conditions)
+    legend_above(figure, marks)
     return figure, pd.concat([own for _, _, own, _ in parts], ignore_index=True)[NUMBERS]
 
 
@@ -62,28 +74,42 @@ def unchanged_in(own, changed):
     return list(dict.fromkeys(concerned["says"]))
 
 
-def draw_alternatives(axes, own, names, contrasts):
+def finding(numbers):
+    """How far any alternative moves a contrast from the main analysis."""
+    moved = numbers[numbers["estimate"] != numbers["main_estimate"]]
+    if moved.empty:
+        return "No alternative setting changes a contrast."
+    changed = (moved["estimate"] / moved["main_estimate"] - 1).abs()
+    row = moved.loc[changed.idxmax()]
+    return (
+        f"The contrast that moves most is {row['contrast']} of {described(row['outcome']).LABEL}: "
+        f"{row['main_estimate']:.3g} in the main analysis, {row['estimate']:.3g} under "
+        f"'{row['says']}'."
+    )
+
+
+def draw_alternatives(axes, own, names, contrasts, results):
     """One row an alternative, the contrasts above each other; the first row is the main one."""
     for n, contrast in enumerate(contrasts):
-        style = {"color": COLOURS[n % len(COLOURS)], "marker": MARKS[n % len(MARKS)]}
+        style = contrast_style(contrast, results.conditions)
         rows = own[own["contrast"] == contrast].set_index("alternative").reindex(names)
-        axes.plot([], [], ls="", ms=3, label=contrast, **style)
         if rows["estimate"].isna().all():
             continue
         place = [m + 0.7 * ((n + 0.5) / len(contrasts) - 0.5) for m in range(len(names))]
         axes.axvline(rows["main_estimate"].dropna().iloc[0], color=style["color"], lw=0.6, ls=":")
-        axes.hlines(place, rows["ci_low"], rows["ci_high"], style["color"], lw=0.8)
-        axes.plot(rows["estimate"], place, ls="", ms=3, **style)
+        axes.hlines(place, rows["ci_low"], rows["ci_high"], style["color"], ls=style["ls"], lw=0.9)
+        axes.plot(rows["estimate"], place, **style | {"ls": "", "ms": 3.5})
     ratio = own["scale"].iloc[0] == "ratio"
-    axes.axvline(1 if ratio else 0, color="#888888", lw=0.7, ls="--")
+    axes.axvline(1 if ratio else 0, color=FAINT, lw=0.7, ls="--")
     if ratio:
         ratio_axis(axes)
     says = dict(zip(own["alternative"], own["says"], strict=True))
-    axes.set_yticks(range(len(names)), [says[name] for name in names])
+    axes.set_yticks(range(len(names)), [textwrap.fill(says[name], 26) for name in names])
     axes.set_ylim(len(names) - 0.5, -0.5)
-    axes.set_xlabel("ratio" if ratio else "difference")
+    unit = described(own["outcome"].iloc[0]).UNIT or ""
+    axes.set_xlabel("Ratio" if ratio else in_unit("Difference,", unit).removesuffix(","))
     same = unchanged_in(own, names)
     if same:
-        text = textwrap.fill(f"Unchanged: {', '.join(same)}", 110)
+        text = textwrap.fill(f"Unchanged: {', '.join(same)}", int(width_in(results) * 15))
         where = {"xycoords": "axes fraction", "textcoords": "offset points"}
         axes.annotate(text, (0, 0), (0, -32), va="top", fontsize=6, color="#555555", **where)

@@ -6,9 +6,21 @@ most). On ratio scales residuals are of natural logarithms."""
 import numpy as np
 import pandas as pd
 
-from figures._drawing import COLOURS, MARKS, WIDTH_IN, empty_figure, pyplot, ratio_axis, style_of
-from report.words import label_of
-from results.words import words_of
+from figures._drawing import (
+    COLOURS,
+    FAINT,
+    MARKS,
+    condition_legend,
+    contrast_style,
+    empty_figure,
+    is_narrow,
+    pyplot,
+    ratio_axis,
+    style_of,
+    width_in,
+)
+from figures._panels import title_of
+from results.words import counted, words_of
 
 TITLE = "Diagnostics of the models"
 ALT = (
@@ -33,27 +45,32 @@ def draw(results):
         if len(own):
             parts.append((outcome, window, own, again))
     if not parts:
-        return empty_figure("No model of a primary outcome could be fitted."), pd.DataFrame()
-    figure = pyplot.figure(figsize=(WIDTH_IN, 3.6 * len(parts)), layout="constrained")
+        text = "No model of a primary outcome could be fitted."
+        return empty_figure(text, width_in(results)), pd.DataFrame()
+    narrow = is_narrow(results)
+    height_in = (5.6 if narrow else 3.6) * len(parts)
+    figure = pyplot.figure(figsize=(width_in(results), height_in), layout="constrained")
     blocks = np.atleast_1d(figure.subfigures(len(parts), 1))
     for block, (outcome, window, own, again) in zip(blocks, parts, strict=True):
-        block.suptitle(f"{label_of(outcome)}, {words_of(window)}", x=0.01, ha="left", fontsize=9)
-        axes = block.subplots(2, 3).ravel()
+        block.suptitle(
+            *(title_of(outcome, window),),
+            **{"x": 0.01, "ha": "left", "fontsize": 8.5, "fontweight": "bold"},
+        )
+        axes = block.subplots(*((3, 2) if narrow else (2, 3))).ravel()
         residuals = own[own["part"] == "residual"]
         draw_fitted(axes[0], residuals, results)
-        block.legend(
-            *axes[0].get_legend_handles_labels(),
-            loc="upper right",
-            ncols=len(results.conditions),
-            fontsize=7,
-            handletextpad=0.1,
-        )
+        if not narrow:
+            marks = condition_legend(results.conditions)
+            place = {"loc": "upper right", "ncols": len(marks), "fontsize": 7}
+            block.legend(handles=marks, **place)
         draw_quantiles(axes[1], residuals, "residual")
         draw_spread(axes[2], residuals, "condition", results.conditions)
         exercises = list(dict.fromkeys(residuals["exercise"].dropna()))
         draw_spread(axes[3], residuals, "exercise", exercises)
         draw_effects(axes[4], own[own["part"] == "random effect"])
-        draw_left_out(axes[5], again, most_of(results.contrasts, outcome, window))
+        draw_left_out(
+            axes[5], again, most_of(results.contrasts, outcome, window), results.conditions
+        )
     numbers = [own for _, _, own, _ in parts]
     numbers += [
         again.rename(columns={"left_out": "participant_id", "estimate": "value"}).assign(
@@ -66,12 +83,24 @@ def draw(results):
     return figure, pd.concat(filled, ignore_index=True).reindex(columns=NUMBERS)
 
 
+def finding(numbers):
+    """How many residuals lie farther from zero than 3 SD, outcome by outcome."""
+    said = []
+    residuals = numbers[numbers["part"] == "residual"]
+    for (outcome, window), own in residuals.groupby(["outcome", "window"], sort=False):
+        far = int((own["value"].abs() > 3 * own["value"].std()).sum())
+        said.append(
+            f"{title_of(outcome, window)}: {far} of {counted(len(own), 'residual')} beyond 3 SD."
+        )
+    return " ".join(said)
+
+
 def draw_fitted(axes, residuals, results):
     """Residuals against fitted values, conditions told apart."""
     for condition, own in residuals.groupby("condition", sort=False):
         style = style_of(condition, results.conditions)
         axes.plot(own["fitted"], own["value"], ls="", ms=2.5, label=condition, **style)
-    axes.axhline(0, color="#888888", lw=0.7, ls="--")
+    axes.axhline(0, color=FAINT, lw=0.7, ls="--")
     axes.set(xlabel="fitted", ylabel="residual")
 
 
@@ -82,7 +111,7 @@ def draw_quantiles(axes, values, name, **style):
     if len(values) > 1 and name == "residual":
         ends = np.array([values["quantile"].min(), values["quantile"].max()])
         line = values["value"].mean() + values["value"].std() * ends
-        axes.plot(ends, line, color="#888888", lw=0.7, ls="--")
+        axes.plot(ends, line, color=FAINT, lw=0.7, ls="--")
     axes.set(xlabel="normal quantile", ylabel=name)
 
 
@@ -95,10 +124,10 @@ def draw_spread(axes, residuals, by, names):
     for place, name in enumerate(names):
         own = residuals.loc[residuals[by] == name, "value"]
         spread = np.linspace(-0.25, 0.25, len(own)) * (len(own) > 1)
-        axes.plot(place + spread, own, ls="", marker=".", ms=2, color="#888888")
+        axes.plot(place + spread, own, ls="", marker=".", ms=2, color=FAINT)
         if len(own) > 1:
             axes.vlines(place, -own.std(), own.std(), COLOURS[0], lw=2)
-    axes.axhline(0, color="#888888", lw=0.7, ls="--")
+    axes.axhline(0, color=FAINT, lw=0.7, ls="--")
     # long names stand on lines of their own
     axes.set_xticks(range(len(names)), [words_of(n).replace(" ", "\n") for n in names], fontsize=6)
     axes.set_ylabel("residual and SD")
@@ -120,7 +149,7 @@ def most_of(contrasts, outcome, window):
     return dict(zip(own["contrast"], own["leave_out_most"], strict=True))
 
 
-def draw_left_out(axes, again, most):
+def draw_left_out(axes, again, most, conditions):
     """Each contrast without each participant in turn, the one that moves it most named."""
     if again.empty:
         axes.axis("off")
@@ -129,8 +158,8 @@ def draw_left_out(axes, again, most):
     contrasts = list(dict.fromkeys(again["contrast"]))
     for place, contrast in enumerate(contrasts):
         own = again[again["contrast"] == contrast]
-        style = {"color": COLOURS[place % len(COLOURS)], "marker": MARKS[place % len(MARKS)]}
-        axes.plot(own["estimate"], np.full(len(own), place), ls="", ms=2.5, **style)
+        style = contrast_style(contrast, conditions)
+        axes.plot(own["estimate"], np.full(len(own), place), **style | {"ls": "", "ms": 2.5})
         axes.plot(own["main_estimate"].iloc[0], place, "|", ms=12, color=style["color"])
     if again["scale"].iloc[0] == "ratio":
         ratio_axis(axes, ticks=3)

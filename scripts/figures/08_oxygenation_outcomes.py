@@ -3,10 +3,10 @@ readings lay in the failure band (pale red in the uppermost panel, see Terms), a
 back. A set reached the band when its nadir lay in it."""
 
 from figures._drawing import mark_failure_band
-from figures._panels import by_exercise
+from figures._panels import by_exercise, finding_by_exercise
 
 TITLE = "Oxygenation outcomes by exercise"
-ALT = "Points of every participant by exercise and condition for nadir, time in band and half-time."
+ALT = "Every participant by exercise and condition for nadir, time in band and half-time."
 NEEDS = ("outcomes",)
 SHOWN = (
     ("smo2_nadir_pct", "set"),
@@ -21,3 +21,7 @@ def draw(results):
         mark_failure_band(figure.axes[0], results.settings.protocol.failure_band_pct)
         figure.axes[0].set_ylim(bottom=0)
     return figure, numbers
+
+
+def finding(numbers):
+    return finding_by_exercise(numbers)

@@ -1,11 +1,19 @@
 """Sets by the repetitions done and the lowest saturation, a panel for each condition; sets to
-failure are filled, others open. The failure band is pale red. Conditions in which nobody failed say
-nothing about what marks failure."""
+failure are filled, others open, and crosses are sets of which nobody noted it. The failure band is
+pale red. Conditions in which nobody failed say nothing about what marks failure."""
 
 import pandas as pd
 
 from comparison.failure_table import AREA, FAILED, NADIR, WITHIN_CONDITION, sets_of
-from figures._drawing import WIDTH_IN, empty_figure, mark_failure_band, pyplot, style_of
+from figures._drawing import (
+    empty_figure,
+    is_narrow,
+    mark_failure_band,
+    pyplot,
+    style_of,
+    width_in,
+    wrapped,
+)
 
 TITLE = "Saturation and failure"
 ALT = "Nadir of saturation against repetitions of every set, sets to failure marked, by condition."
@@ -18,36 +26,55 @@ def draw(results):
     conditions = [c for c in results.conditions if (sets["condition"] == c).any()]
     if not conditions:
         text = "No set has both repetitions and a saturation."
-        return empty_figure(text), pd.DataFrame()
+        return empty_figure(text, width_in(results)), pd.DataFrame()
+    narrow = is_narrow(results)
+    lines, columns = (len(conditions), 1) if narrow else (1, len(conditions))
     figure, panels = pyplot.subplots(
-        1,
-        len(conditions),
-        figsize=(WIDTH_IN, 2.8),
+        *(lines, columns),
+        figsize=(width_in(results), 1.7 * lines + 0.5 if narrow else 2.8),
         layout="constrained",
         squeeze=False,
         sharex=True,
         sharey=True,
     )
-    for axes, condition in zip(panels[0], conditions, strict=True):
+    for axes, condition in zip(panels.flat, conditions, strict=True):
         of_condition = sets[sets["condition"] == condition]
         draw_sets(axes, of_condition, style_of(condition, results.conditions))
         mark_failure_band(axes, results.settings.protocol.failure_band_pct)
-        axes.set_title(title_of(condition, of_condition), loc="left")
-        axes.set_xlabel("Repetitions done")
+        axes.set_title(
+            wrapped(title_of(condition, of_condition), width_in(results) / columns - 0.3)
+        )
         axes.xaxis.get_major_locator().set_params(integer=True)
-    panels[0, 0].set_ylabel("Saturation nadir (%)")
+    for axes in panels[-1]:
+        axes.set_xlabel("Repetitions done")
     panels[0, 0].set_ylim(bottom=0)
-    figure.suptitle(area_in_words(results.failure), fontsize=8, x=0.01, ha="left")
+    figure.supylabel("Saturation nadir (%)", fontsize="medium")
+    figure.suptitle(
+        wrapped(area_in_words(results.failure), width_in(results)), fontsize=8, x=0.01, ha="left"
+    )
     columns = ["participant_id", "session_id", "event_id", "exercise", "condition", "bout"]
     return figure, sets[[*columns, "reps_done", NADIR, FAILED]]
 
 
+def finding(numbers):
+    """How many sets were to failure in each condition, and the lowest saturation in it."""
+    said = [
+        f"{title_of(condition, own)}, lowest nadir {own[NADIR].min():.0f} %"
+        for condition, own in numbers.groupby("condition", sort=False)
+    ]
+    return f"{'; '.join(said)}."
+
+
 def draw_sets(axes, sets, style):
-    for failed, face in ((False, "none"), (True, style["color"])):
-        drawn = sets[(sets[FAILED] == 1) == failed]
-        axes.plot(
-            drawn["reps_done"], drawn[NADIR], ls="", ms=4, markerfacecolor=face, alpha=0.8, **style
-        )
+    """Sets to failure filled, others open, those without a note as crosses."""
+    looks = (
+        (sets[FAILED] == 0, {"markerfacecolor": "none"}),
+        (sets[FAILED] == 1, {}),
+        (sets[FAILED].isna(), {"marker": "x"}),
+    )
+    for chosen, look in looks:
+        drawn = sets[chosen]
+        axes.plot(drawn["reps_done"], drawn[NADIR], ls="", ms=4, alpha=0.8, **style | look)
 
 
 def title_of(condition, sets):

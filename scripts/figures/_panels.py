@@ -1,36 +1,94 @@
-"""Panels that several figures share: an outcome by exercise and condition, every person visible."""
+"""Panels that several figures share: outcomes by condition, every person visible."""
 
-import numpy as np
 import pandas as pd
+import seaborn
 
 from engine.listings import described
-from figures._drawing import WIDTH_IN, empty_figure, pyplot, style_of
-from report.words import label_of, window_of_set
-from results.words import words_of
+from figures._drawing import (
+    FAINTER,
+    condition_legend,
+    empty_figure,
+    is_narrow,
+    legend_above,
+    power_of_ten,
+    pyplot,
+    scaled_axis,
+    style_of,
+    unit_with_power,
+    width_in,
+    wrapped,
+)
+from results.words import counted, words_of
+
+# with more people, lines and marks grow faint instead of filling the panel
+MANY_PEOPLE = 40
+
+# windows of a panel's outcome, as its title says them
+WINDOWS = {
+    "baseline": "at baseline",
+    "set": "during sets",
+    "rest": "between sets",
+    "recovery_first_60_s": "in the first 60 s after sets or cuff release",
+    "recovery_steady": "in the steady part of recovery",
+}
+
+
+def title_of(outcome, window):
+    """`Saturation nadir during sets`."""
+    return f"{described(outcome).LABEL} {WINDOWS.get(window, words_of(window))}"
 
 
 def by_exercise(results, outcomes):
     """One panel below the other for (outcome, window) pairs, with the numbers that are drawn."""
     parts = {pair: cells for pair in outcomes if len(cells := person_cells(results, *pair))}
     if not parts:
-        return empty_figure("None of these outcomes was given in any exercise."), pd.DataFrame()
+        text = "None of these outcomes was given in any exercise."
+        return empty_figure(text, width_in(results)), pd.DataFrame()
+    narrow = is_narrow(results)
     figure, rows = pyplot.subplots(
-        len(parts), 1, figsize=(WIDTH_IN, 2.1 * len(parts)), layout="constrained", squeeze=False
+        *(len(parts), 1),
+        figsize=(width_in(results), (1.9 if narrow else 1.75) * len(parts) + 0.35),
+        layout="constrained",
+        squeeze=False,
     )
     for axes, ((outcome, window), cells) in zip(rows[:, 0], parts.items(), strict=True):
-        draw_points(axes, cells, results)
-        if (cells["value"] == 0).all():
-            # nothing but zeros would be drawn on an axis of meaningless small numbers
-            axes.set_ylim(-0.05, 1)
-            axes.set_yticks([0])
-        axes.set_ylabel(label_of(outcome).replace(" (", "\n("))
-        label = described(outcome).LABEL
-        axes.set_title(f"{label}, {window_of_set(window)}", loc="left")
-    handles, labels = rows[0, 0].get_legend_handles_labels()
-    figure.legend(handles, labels, loc="outside upper right", ncols=len(labels))
+        draw_exercises(axes, cells, results)
+        name_values(axes, cells["value"], outcome)
+        axes.set_title(wrapped(title_of(outcome, window), width_in(results) - 0.6))
+    drawn = {name for cells in parts.values() for name in cells["condition"]}
+    conditions = [name for name in results.conditions if name in drawn]
+    legend_above(figure, condition_legend(results.conditions, conditions) + person_mark())
     numbers = [cells.assign(outcome=o, window=w) for (o, w), cells in parts.items()]
     columns = ["outcome", "window", "exercise", "condition", "participant_id", "value"]
     return figure, pd.concat(numbers, ignore_index=True)[columns]
+
+
+def name_values(axes, values, outcome):
+    """The unit beside the values, with the power of ten that their numbers would repeat."""
+    power = power_of_ten(values)
+    scaled_axis(axes.yaxis, power)
+    axes.set_ylabel(unit_with_power(described(outcome).UNIT, power))
+    if (values == 0).all():
+        # nothing but zeros would be drawn on an axis of meaningless small numbers
+        axes.set_ylim(-0.05, 1)
+        axes.set_yticks([0])
+
+
+def finding_by_exercise(numbers):
+    """Means over participants of each condition, outcome by outcome, from the numbers drawn."""
+    said = []
+    for (outcome, window), own in numbers.groupby(["outcome", "window"], sort=False):
+        people = own.groupby(["condition", "participant_id"], sort=False)["value"].mean()
+        means = means_of(people, outcome)
+        said.append(f"{title_of(outcome, window)}, mean over participants: {means}.")
+    return " ".join(said)
+
+
+def means_of(people, outcome):
+    """`none 48.8 %, target 17.3 %` from one value of each condition and participant."""
+    unit = unit_with_power(described(outcome).UNIT, 0).replace("dimensionless", "")
+    means = people.groupby("condition", sort=False).mean()
+    return ", ".join(f"{name} {mean:.3g} {unit}".strip() for name, mean in means.items())
 
 
 def person_cells(results, outcome, window):
@@ -42,26 +100,66 @@ def person_cells(results, outcome, window):
         & results.outcomes["exercise"].notna()
         & results.outcomes["condition"].isin(results.conditions)
     ]
-    return own.groupby(["exercise", "condition", "participant_id"], as_index=False, sort=False)[
-        "value"
-    ].mean()
+    labels = ["exercise", "condition", "participant_id"]
+    cells = own.groupby(labels, as_index=False, sort=False)["value"].mean()
+    names = [*dict.fromkeys(cells["exercise"]), *results.conditions]
+    ranks = {name: n for n, name in enumerate(names)}
+    order = cells["exercise"].map(ranks) * len(ranks) + cells["condition"].map(ranks)
+    return cells.iloc[order.argsort(kind="stable")].reset_index(drop=True)
 
 
-def draw_points(axes, cells, results):
-    """Points spread within their condition in order of participant, and the mean as a line."""
+def draw_exercises(axes, cells, results):
+    """Exercises beside each other, within each the conditions, people joined by lines."""
     exercises = list(dict.fromkeys(cells["exercise"]))
     width = 0.8 / len(results.conditions)
-    for n, condition in enumerate(results.conditions):
-        style = style_of(condition, results.conditions)
-        for place, exercise in enumerate(exercises):
-            own = cells[(cells["exercise"] == exercise) & (cells["condition"] == condition)]
-            own = own.sort_values("participant_id")
-            if own.empty:
-                continue
-            centre = place - 0.4 + width * (n + 0.5)
-            spread = np.linspace(-0.3, 0.3, len(own)) * width * (len(own) > 1)
-            label = condition if place == 0 else None
-            axes.plot(centre + spread, own["value"], ls="", ms=3, label=label, **style)
-            ends = centre - 0.4 * width, centre + 0.4 * width
-            axes.hlines(own["value"].mean(), *ends, style["color"])
+    place = cells["exercise"].map({name: n for n, name in enumerate(exercises)})
+    offsets = {c: width * (n + 0.5) for n, c in enumerate(results.conditions)}
+    offset = cells["condition"].map(offsets)
+    line = cells["participant_id"] + " " + cells["exercise"]
+    drawn = cells.assign(place=place - 0.4 + offset, line=line)
+    draw_people(axes, drawn, results.conditions, reach=0.36 * width)
     axes.set_xticks(range(len(exercises)), [words_of(e) for e in exercises])
+    if is_narrow(results):
+        axes.set_xticks(range(len(exercises)), [words_of(e).replace(" ", "\n") for e in exercises])
+    axes.set_xlim(-0.5, len(exercises) - 0.5)
+    axes.tick_params(axis="x", length=0)
+
+
+def draw_people(axes, drawn, conditions, *, reach):
+    """A thin line for every person of `line`, a mark for each of their values, a bar for the mean.
+
+    drawn : columns place (on the x axis), value, condition, line
+    reach : half of the width of a bar
+    """
+    n_people = drawn["participant_id"].nunique()
+    strength = min(1.0, MANY_PEOPLE / n_people)
+    seaborn.lineplot(
+        drawn,
+        **{"x": "place", "y": "value", "units": "line", "estimator": None, "legend": False},
+        **{"color": FAINTER, "lw": 0.6, "alpha": strength, "ax": axes, "zorder": 1.5},
+    )
+    for condition, own in drawn.groupby("condition", sort=False):
+        style = style_of(condition, conditions)
+        seaborn.scatterplot(
+            *(own,),
+            **{"x": "place", "y": "value", "s": 10, "linewidth": 0, "legend": False, "ax": axes},
+            **{"alpha": max(0.15, 0.75 * strength), "zorder": 2} | style,
+        )
+        for place, values in own.groupby("place")["value"]:
+            ends = place - reach, place + reach
+            axes.hlines(values.mean(), *ends, style["color"], lw=2, zorder=3)
+    axes.set(xlabel="")
+
+
+def person_mark():
+    """Handles of a legend for the lines and the bars."""
+    return [
+        pyplot.Line2D([], [], color=FAINTER, lw=0.8, label="one participant"),
+        pyplot.Line2D([], [], color="#333333", lw=2, label="mean"),
+    ]
+
+
+def n_in_words(cells, conditions):
+    """`none\\n10 people` for each condition."""
+    counts = cells.groupby("condition")["participant_id"].nunique()
+    return [f"{name}\n{counted(counts.get(name, 0), 'person', 'people')}" for name in conditions]

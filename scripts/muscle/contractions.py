@@ -96,6 +96,25 @@ def local_ripple(
     return Ripple(moment, amplitude, phase)
 
 
+def low_points(time_s, value, start_s, end_s, rate_hz):
+    """Moments in s at which the ripple at `rate_hz` is lowest, between start and end of a set.
+
+    A contraction empties the volume under the sensor: each cycle of the ripple has one low point,
+    where its phase is half a cycle. A list, empty where there is no ripple.
+    """
+    period_s = 1.0 / rate_hz
+    reach_s = max(1.5 * period_s, 3.5 * float(np.median(np.diff(time_s))))
+    near = slice(*np.searchsorted(time_s, [start_s - 2 * reach_s, end_s + 2 * reach_s]))
+    moments_s = np.arange(start_s, end_s, period_s / 8)
+    ripple = local_ripple(time_s[near], value[near], moments_s, rate_hz=rate_hz, reach_s=reach_s)
+    known = np.isfinite(ripple.phase_cycles)
+    if known.sum() < 2:
+        return []
+    cycles = np.maximum.accumulate(ripple.phase_cycles[known])
+    halves = np.arange(np.ceil(cycles[0] - 0.5), np.floor(cycles[-1] - 0.5) + 1) + 0.5
+    return np.round(np.interp(halves, cycles, moments_s[known]), 3).tolist()
+
+
 def find_contractions(
     time_s: ArrayLike,
     value: ArrayLike,

@@ -8,5 +8,6 @@ MARKS = ("o", "s", "^", "D", "v", "P")
 
 def colour_and_mark(condition, conditions):
     """Colour and mark of one of the conditions."""
-    n = conditions.index(condition) % len(COLOURS)
-    return COLOURS[n], MARKS[n]
+    n = conditions.index(condition)
+    # after a round of colours the marks are shifted by one
+    return COLOURS[n % len(COLOURS)], MARKS[(n + n // len(COLOURS)) % len(MARKS)]

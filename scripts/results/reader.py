@@ -71,3 +71,13 @@ class Results:
         from recordings.store import read_parquet
 
         return read_parquet(self.path(f"signals/{participant}_oxygenation.parquet")).to_pandas()
+
+    def segments_of(self, participant):
+        """Sets of one person with the sensor over the muscle that worked."""
+        return read_table(self.path(f"{participant}/segments.tsv"))
+
+    def stretches_of(self, participant, session_id, *signals):
+        """Unbroken stretches of the named signals of one session, as they were recorded."""
+        from recordings.store import read_stretches
+
+        return read_stretches(self.path(f"signals/{participant}.parquet"), signals, session_id)

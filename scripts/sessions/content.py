@@ -12,7 +12,7 @@ import pandas as pd
 
 from cuff.log import noted_course
 from heart.variability import NotEnough
-from muscle.contractions import local_ripple
+from muscle.contractions import low_points
 from results.words import words_of
 from sessions.packing import quantum_of
 
@@ -319,21 +319,6 @@ def ripples_of(session):
                     [n, low_points(sensor["time_s"], sensor["value"], start_s, end_s, rate_hz)]
                 )
     return ripples
-
-
-def low_points(time_s, value, start_s, end_s, rate_hz):
-    """Moments in s at which the ripple at `rate_hz` is lowest, between start and end of a set."""
-    period_s = 1.0 / rate_hz
-    reach_s = max(1.5 * period_s, 3.5 * float(np.median(np.diff(time_s))))
-    near = slice(*np.searchsorted(time_s, [start_s - 2 * reach_s, end_s + 2 * reach_s]))
-    moments_s = np.arange(start_s, end_s, period_s / 8)
-    ripple = local_ripple(time_s[near], value[near], moments_s, rate_hz=rate_hz, reach_s=reach_s)
-    known = np.isfinite(ripple.phase_cycles)
-    if known.sum() < 2:
-        return []
-    cycles = np.maximum.accumulate(ripple.phase_cycles[known])
-    halves = np.arange(np.ceil(cycles[0] - 0.5), np.floor(cycles[-1] - 0.5) + 1) + 0.5
-    return np.round(np.interp(halves, cycles, moments_s[known]), 3).tolist()
 
 
 def modulation_map(session, arrays):

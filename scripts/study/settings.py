@@ -628,6 +628,21 @@ class DrawFigures(Section):
         "the study",
         max_length=2,
     )
+    closeups: list[Annotated[list[str], Field(min_length=3, max_length=3)]] = setting(
+        "Participant, session and event_id of each set that is opened in a figure of its own, "
+        "three at most; empty takes the set of the last condition in which saturation fell lowest.",
+        "the study",
+        max_length=3,
+    )
+    width_mm: float = setting(
+        "Width of the figures: 85 is one column of a journal, 180 two.",
+        "convention of journals",
+        ge=80,
+        le=260,
+    )
+    png_dpi: int = setting(
+        "Points per inch of the PNG; journals ask for 600.", "convention", ge=72, le=1200
+    )
 
 
 class Settings(Section):

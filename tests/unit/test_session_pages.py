@@ -9,6 +9,7 @@ import zlib
 import numpy as np
 import pytest
 
+from muscle.contractions import low_points
 from project import PROJECT
 from session_example import (
     BASELINE,
@@ -25,7 +26,7 @@ from session_example import (
     session,
     sheet,
 )
-from sessions.content import BEAT_KINDS, FAMILIES, excerpts_of, low_points
+from sessions.content import BEAT_KINDS, FAMILIES, excerpts_of
 from sessions.packing import PackedArrays, quantum_of
 
 TEMPLATES = PROJECT / "workflow" / "templates"

@@ -1,6 +1,11 @@
 """Figures, each with the numbers that it draws."""
 
-DRAWN = {"beats": MEASURED.beats, "saturation": MEASURED.saturation}
+DRAWN = {
+    "beats": MEASURED.beats,
+    "saturation": MEASURED.saturation,
+    "signals": MEASURED.signals,
+    "segments": MEASURED.segments,
+}
 
 
 rule draw_figures:
@@ -9,7 +14,7 @@ rule draw_figures:
         **of_everybody(DRAWN, STUDY.participants),
         tables=expand(
             "<results>/{table}.tsv",
-            table=sorted({*needs_of("figures")} - {"beats", "saturation"}),
+            table=sorted({*needs_of("figures")} - {*DRAWN}),
         ),
     output:
         figures=[
@@ -23,6 +28,11 @@ rule draw_figures:
                 figure=STUDY.figures,
                 suffix=["pdf", "png", "tsv"],
             ),
+        ],
+        slides=[
+            f"<results>/figures/slides/{figure}.png"
+            for figure in STUDY.figures
+            if header("figures", figure).get("SLIDE")
         ],
     log:
         "<results>/logs/draw_figures.log",

@@ -1,6 +1,8 @@
 """Every figure with what it shows."""
 
 import base64
+import re
+from html import unescape
 
 from engine.listings import docstring, header
 
@@ -21,7 +23,13 @@ def figure_of(path):
     return {
         "name": path.stem,
         "title": constants["TITLE"],
-        "alt": constants["ALT"],
+        "alt": description_in(path) or constants["ALT"],
         "caption": " ".join(docstring("figures", path.stem).split()),
         "svg": base64.b64encode(path.read_bytes()).decode(),
     }
+
+
+def description_in(svg):
+    """What a drawn figure shows in words, as it carries it itself."""
+    said = re.search(r"<dc:description>(.*?)</dc:description>", svg.read_text("utf-8"), re.S)
+    return unescape(said[1]) if said else ""

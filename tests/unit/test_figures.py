@@ -1,0 +1,159 @@
+"""What figures show, at both widths of a journal, and what they say when nothing can be drawn."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from engine.listings import figure_modules
+from figures._courses import binned, heart_rate
+from figures._drawing import (
+    STYLE,
+    alt_text,
+    contrast_style,
+    empty_figure,
+    levels_without_collision,
+    power_of_ten,
+    pyplot,
+    style_of,
+    unit_with_power,
+)
+from report.sections.figures import description_in
+
+CONDITIONS = ["none", "low", "target"]
+FIGURES = figure_modules()
+
+
+@pytest.fixture(autouse=True)
+def style_of_figures():
+    with pyplot.rc_context(STYLE):
+        yield
+    pyplot.close("all")
+
+
+def test_conditions_are_told_apart_without_colour():
+    names = [f"c{n}" for n in range(8)]
+    styles = [style_of(name, names) for name in names]
+    assert len({style["marker"] for style in styles[:6]}) == 6
+    assert len({(style["marker"], style["color"]) for style in styles}) == 8
+
+
+def test_contrasts_are_told_apart_without_colour():
+    of_low, of_target, between = (
+        contrast_style(c, CONDITIONS) for c in ("low - none", "target - none", "target - low")
+    )
+    assert of_low["marker"] != of_target["marker"]
+    assert of_target["markerfacecolor"] != between["markerfacecolor"] == "white"
+    assert of_target["ls"] != between["ls"]
+
+
+@pytest.mark.parametrize(
+    ("values", "unit", "label"),
+    [
+        ([0.00007, 0.00044], "dimensionless", "10⁻⁴"),
+        ([250000.0, -3e6], "ms2", "10⁶ ms²"),
+        ([0.0, 0.0], "s", "s"),
+        ([48.8, 17.3], "%", "%"),
+        ([0.3, 0.9], None, "dimensionless"),
+        ([np.nan], "bpm", "bpm"),
+    ],
+)
+def test_a_power_of_ten_is_said_once_beside_the_axis(values, unit, label):
+    assert unit_with_power(unit, power_of_ten(values)) == label
+
+
+def test_labels_that_would_meet_stand_above_each_other():
+    assert levels_without_collision([(0, 10), (12, 20), (18, 30), (31, 40)], gap=1) == [0, 0, 1, 0]
+
+
+def sheet(*sets):
+    columns = ["onset_s", "duration_s", "exercise", "condition"]
+    return pd.DataFrame(sets, columns=columns).assign(trial_type="set")
+
+
+def test_a_visit_with_three_conditions_names_each_set_and_no_names_meet():
+    times = range(0, 600, 100)
+    sets = [(float(t), 30.0, "knee_extension", CONDITIONS[t // 100 % 3]) for t in times]
+    course = FIGURES["01_session_course"]
+    labels = course.labels_of_sets(sheet(*sets))
+    assert [text for *_, text in labels][:3] == [f"knee extension, {c}" for c in CONDITIONS]
+    levels = course.label_levels(labels, (0.0, 10.0), panel_in=3.0)
+    widest = 1.2 * 72
+    for n, (start, end, _) in enumerate(labels):
+        middle = (start + end) / 2 * 3.0 * 72 / 10
+        for m in range(n):
+            other = (labels[m][0] + labels[m][1]) / 2 * 3.0 * 72 / 10
+            assert levels[n] != levels[m] or abs(middle - other) > widest / 2
+
+
+def test_one_condition_of_a_visit_is_not_repeated_over_its_sets():
+    sets = [(0.0, 30.0, "squat", "low"), (60.0, 30.0, "squat", "low")]
+    (label,) = FIGURES["01_session_course"].labels_of_sets(sheet(*sets))
+    assert label == (0.0, 1.5, "squat")
+
+
+def test_a_gap_in_readings_stays_a_gap():
+    line = binned("sensor", np.array([0.1, 0.6, 5.2]), np.array([60.0, 62.0, 50.0]), 1.0)
+    assert line["value"].isna().sum() == 4
+    assert line["value"].iloc[[0, -1]].to_list() == [61.0, 50.0]
+    beats = pd.DataFrame({"nn_time_s": [1.0, 2.0, 3.0, 60.0, 61.0, 62.0], "nn_ms": [1000.0] * 6})
+    assert heart_rate(beats, n_beats=3)["value"].isna().to_list() == [False, True]
+
+
+def test_an_empty_figure_says_why_to_those_who_cannot_see_it():
+    figure = empty_figure("No set has repetitions.")
+    said = alt_text(figure, FIGURES["11_work"], pd.DataFrame())
+    assert said == "Nothing is drawn. No set has repetitions."
+
+
+def test_a_drawn_figure_says_its_finding():
+    numbers = pd.DataFrame(
+        {
+            "condition": ["none", "target", "target"],
+            "reps_done": [15.0, 12.0, 10.0],
+            "to_failure": [0.0, 1.0, 1.0],
+        }
+    )
+    assert FIGURES["11_work"].finding(numbers) == (
+        "none: 15.0 repetitions a set, 0 of 1 set to failure; "
+        "target: 11.0 repetitions a set, 2 of 2 sets to failure."
+    )
+    unknown = numbers.assign(to_failure=np.nan)
+    assert "failure" not in FIGURES["11_work"].finding(unknown)
+
+
+def test_the_report_takes_what_a_figure_shows_from_the_figure(tmp_path):
+    svg = tmp_path / "f.svg"
+    svg.write_text("<dc:description>less than &lt; 15 %</dc:description>", encoding="utf-8")
+    assert description_in(svg) == "less than < 15 %"
+
+
+def contrast(**values):
+    given = {
+        **{"outcome": "smo2_nadir_pct", "window": "set", "exercise": "all", "scale": "identity"},
+        **{"estimate": -5.0, "ci_low": -7.0, "ci_high": -3.0, "claim": "yes", "n_pairs": 9},
+        **{"reading": "different", "smallest_effect": 5.0, "contrast": "low - none"},
+    }
+    return given | values
+
+
+@pytest.mark.parametrize("width_mm", [85.0, 180.0])
+def test_contrasts_are_grouped_by_exercise_in_the_marks_of_their_conditions(width_mm):
+    rows = [
+        contrast(contrast=c, exercise=e)
+        for e in ("all", "squat")
+        for c in ("low - none", "target - none", "target - low")
+    ]
+    results = SimpleNamespace(
+        contrasts=pd.DataFrame(rows),
+        primary=[("smo2_nadir_pct", "set")],
+        conditions=CONDITIONS,
+        settings=SimpleNamespace(draw_figures=SimpleNamespace(width_mm=width_mm)),
+    )
+    figure, numbers = FIGURES["03_contrasts"].draw(results)
+    (axes,) = figure.axes
+    assert [t.get_text() for t in axes.get_yticklabels()] == ["all\nexercises", "squat"]
+    assert len(numbers) == 6
+    beside = [text.get_text() for text in axes.texts]
+    assert sum("shown" in text for text in beside) == (3 if width_mm == 180 else 0)
