@@ -14,7 +14,6 @@ from figures._courses import (
     saturation,
 )
 from figures._drawing import (
-    COLOURS,
     FAINT,
     LINE_STYLES,
     SHADE,
@@ -26,6 +25,7 @@ from figures._drawing import (
     width_in,
     width_of_text_pt,
 )
+from results.condition_marks import COLOURS
 from results.words import words_of
 
 TITLE = "Course of a session"

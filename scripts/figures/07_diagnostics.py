@@ -7,9 +7,7 @@ import numpy as np
 import pandas as pd
 
 from figures._drawing import (
-    COLOURS,
     FAINT,
-    MARKS,
     condition_legend,
     contrast_style,
     empty_figure,
@@ -20,6 +18,7 @@ from figures._drawing import (
     width_in,
 )
 from figures._panels import title_of
+from results.condition_marks import COLOURS, MARKS
 from results.words import counted, words_of
 
 TITLE = "Diagnostics of the models"

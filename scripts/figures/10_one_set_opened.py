@@ -16,7 +16,6 @@ from figures._courses import (
     recorded_pressure,
 )
 from figures._drawing import (
-    COLOURS,
     FAINT,
     SHADE,
     empty_figure,
@@ -28,6 +27,7 @@ from figures._drawing import (
 )
 from muscle.contractions import low_points
 from muscle.levels import nadir
+from results.condition_marks import COLOURS
 from results.words import words_of
 from windows._after_set import release_of_cuff
 
