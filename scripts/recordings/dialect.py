@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import csv
-import gzip
 import re
-import zlib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -15,8 +13,10 @@ from pathlib import Path
 import numpy as np
 
 from recordings.declared import DeclaredDialect
+from recordings.raw_files import unfolded
 from recordings.recording import ReadingError
 from recordings.units import recognised_unit
+from study.outside import OutsideFile
 
 # The unit separator of ASCII occurs in no such file: it stands for a single column.
 NO_SEPARATOR = "\x1f"
@@ -130,38 +130,56 @@ class _Fit:
         ]
 
 
-def decode(path: Path, encoding: str | None) -> tuple[str, str]:
+def decode(file: OutsideFile, encoding: str | None) -> tuple[str, str]:
     """Text of a plain or gzipped file and the encoding that read it.
 
     Line ends become `\\n`, blank ends and spaces inside numbers go. Raises ReadingError for an
-    encoding that is unknown or does not fit.
+    encoding that is unknown or does not fit, and for signs that no text holds.
     """
-    content = path.read_bytes()
-    if content[:2] == b"\x1f\x8b":
-        content = _unzipped(path, content)
+    path, content = file.path, unfolded(file)
     encodings = (encoding,) if encoding else _possible_encodings(content)
     todo = "correct encoding in recordings.tsv"
     for name in encodings:
         try:
-            return _plain(content.decode(name)), name
-        except LookupError:
+            text = _plain(content.decode(name))
+        except (LookupError, ValueError) as fault:
+            if isinstance(fault, UnicodeError):
+                continue
             allowed = "utf-8, utf-16, cp1252, latin-1 or another that Python knows"
-            raise ReadingError(path, "encoding", f"'{name}'", allowed, todo) from None
-        except UnicodeError:
-            continue
+            raise ReadingError(path, "encoding", repr(name), allowed, todo) from None
+        _refuse_signs(path, text)
+        return text, name
     found = f"the text is not {' or '.join(encodings)}"
     raise ReadingError(path, "encoding", found, "text in one encoding", todo)
 
 
-def open_table(path: Path, declared: DeclaredDialect) -> tuple[str, Dialect, tuple[str, ...]]:
-    """Text of a file, the dialect of its table, and notes. Raises ReadingError as `decode` and
-    `find_dialect` do."""
-    text, encoding = decode(path, declared.encoding)
-    return text, *find_dialect(path, text, replace(declared, encoding=encoding))
+def _refuse_signs(path: Path, text: str) -> None:
+    """The fast parser reads a number on both sides of a NUL as one."""
+    for sign, name in (("\0", "NUL"), (NO_SEPARATOR, "a unit separator (U+001F)")):
+        at = text.find(sign)
+        if at >= 0:
+            row = text.count("\n", 0, at) + 1
+            todo = "copy the file again from the recorder; if it is damaged there, declare the rest"
+            raise ReadingError(path, f"row {row}", f"holds {name}", "text", todo)
 
 
-# the sensors of a file are read one after another: its dialect is searched for once
-@lru_cache(maxsize=1)
+def open_table(
+    file: OutsideFile, declared: DeclaredDialect
+) -> tuple[str, Dialect, tuple[str, ...]]:
+    """Text of a file, the dialect of its table, and notes, found once for all sensors of the file.
+
+    Raises ReadingError as `decode` and `find_dialect` do.
+    """
+    return file.once(_open_table, declared)
+
+
+def _open_table(
+    file: OutsideFile, declared: DeclaredDialect
+) -> tuple[str, Dialect, tuple[str, ...]]:
+    text, encoding = decode(file, declared.encoding)
+    return text, *find_dialect(file.path, text, replace(declared, encoding=encoding))
+
+
 def find_dialect(
     path: Path, text: str, declared: DeclaredDialect
 ) -> tuple[Dialect, tuple[str, ...]]:
@@ -246,16 +264,6 @@ def to_number(cell: str, decimal: str) -> float:
         raise ValueError(cell)
     grouping = match[1]
     return float((cell.replace(grouping, "") if grouping else cell).replace(decimal, "."))
-
-
-def _unzipped(path: Path, content: bytes) -> bytes:
-    try:
-        return gzip.decompress(content)
-    except (OSError, EOFError, zlib.error) as fault:
-        todo = "copy the file again from the recorder"
-        raise ReadingError(
-            path, "", f"damaged or cut off: {fault}", "a whole gzip file", todo
-        ) from fault
 
 
 def _possible_encodings(content: bytes) -> tuple[str, ...]:

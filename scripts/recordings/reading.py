@@ -11,6 +11,7 @@ from recordings.clock import JOINED, Clock, fit_clock
 from recordings.coverage import coverage_caution, events_measured_in
 from recordings.declared import declared_by
 from recordings.placing import place_of
+from recordings.raw_files import forget_opened
 from recordings.readers.any_file import read_recording
 from recordings.recording import ReadingError, Recording
 from recordings.session_clock import (
@@ -57,6 +58,7 @@ def read_all(study, recordings, events, session_starts, *, largest_drift_ppm):
             faults.append((row, f"{row.file}, {where}: {fault}"))
             continue
         read.append(TimedRecording(row, recording, clock))
+    forget_opened()
     if faults:
         raise StudyError(each_once(faults))
     return read
@@ -66,7 +68,7 @@ def recording_of(row, study, events):
     """What the file of one row holds. Raises ReadingError where its times cannot be those of the
     session."""
     path = Path(study) / row.file
-    recording = read_recording(path, declared_by(row.model_dump(), row.overruled))
+    recording = read_recording(path, declared_by(row.model_dump(), row.overruled), Path(study))
     if row.signal != "rr":
         refuse_times_of_another_unit(path, recording, end_of_session_s(events, row.session_id))
     refuse_marks_outside(path, recording, row.sync_marks())

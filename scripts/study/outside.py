@@ -8,7 +8,7 @@ import hashlib
 import os
 import stat
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
@@ -17,10 +17,11 @@ LARGEST_TABLE_BYTES = 200_000_000
 
 LARGEST_SETTINGS_BYTES = 1_000_000
 
-# two days of eight channels at 1000 Hz; text takes several times its size in memory
-LARGEST_RECORDING_BYTES = 3_000_000_000
+# a day of eight channels at 1000 Hz in 16 bits
+LARGEST_RECORDING_BYTES = 1_500_000_000
 
-LARGEST_UNFOLDED_BYTES = 1_000_000_000
+# text takes several times its size in memory; eight hours of a channel at 1000 Hz are 300 MB
+LARGEST_UNFOLDED_BYTES = 500_000_000
 
 _UNFOLDED_AT_ONCE = 1 << 20
 
@@ -43,20 +44,31 @@ class OutsideFile:
 
     path: Path
     content: bytes
+    _made: dict = field(default_factory=dict, repr=False)
 
     @cached_property
     def sha256(self):
         """SHA-256 of the bytes, 64 hexadecimal digits."""
         return hashlib.sha256(self.content).hexdigest()
 
-    def unfolded(self, largest_bytes=LARGEST_UNFOLDED_BYTES):
+    def once(self, make, *arguments):
+        """What `make(file, *arguments)` gives, made once and forgotten with the file."""
+        key = make, arguments
+        if key not in self._made:
+            self._made[key] = make(self, *arguments)
+        return self._made[key]
+
+    def unfolded(self, largest_bytes=None):
         """The bytes without gzip, where the file is folded; never more than `largest_bytes`.
 
         Raises Refused for a damaged file and for one that unfolds to more.
         """
-        if not self.content.startswith(GZIP_BEGINS):
-            return self.content
-        return _unfolded(self.content, largest_bytes)
+        largest_bytes = largest_bytes or LARGEST_UNFOLDED_BYTES
+        if self.content.startswith(GZIP_BEGINS):
+            return _unfolded(self.content, largest_bytes)
+        if len(self.content) > largest_bytes:
+            raise _too_large(len(self.content), largest_bytes)
+        return self.content
 
 
 def open_outside(path, folder, largest_bytes):
@@ -79,10 +91,12 @@ def refuse_outside(path, folder, largest_bytes):
     """Size of a file in bytes, judged without reading it. Raises Refused, or OSError."""
     try:
         resolved = Path(path).resolve(strict=True)
-    except (RuntimeError, ValueError) as fault:
+    except RuntimeError:
         raise Refused(
-            f"not a path ({fault})", "the path of a file inside the study", "correct the path"
+            "is a link that leads back to itself", "a file", "put the file itself in its place"
         ) from None
+    except ValueError:
+        raise Refused("is no path", "the path of a file", "correct the path") from None
     if not resolved.is_relative_to(Path(folder).resolve()):
         raise Refused(
             "lies outside of the study folder",

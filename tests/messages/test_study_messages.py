@@ -614,8 +614,8 @@ def test_one_file_may_hold_a_column_for_each_visit_and_several_of_one_visit(stud
     text = path.read_text()
     for visit in (1, 2, 3):
         text = text.replace(
-            f"sub-01_ses-{visit}_saturation.csv\tpct\tsmo2",
-            f"sub-01_ses-1_saturation.csv\tpct\tvisit_{visit}",
+            f"sub-01_ses-{visit}_saturation.csv\tpct\t0\tsmo2",
+            f"sub-01_ses-1_saturation.csv\tpct\t0\tvisit_{visit}",
         )
     path.write_text(text)
     header, *rows = text.splitlines()
@@ -765,3 +765,31 @@ def note_failure(study, to_failure, stop_reason):
     written = ["\t".join([*columns, "stop_reason"])]
     written += ["\t".join([*row, stop_reason if row is first_set else "n/a"]) for row in rows]
     (study / "events.tsv").write_text("\n".join(written) + "\n", encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("file", "expected"),
+    [
+        ("/etc/hostname", "lies outside of the study folder"),
+        ("../elsewhere.txt", "lies outside of the study folder"),
+        ("raw", "is a folder"),
+        ("raw/link.txt", "lies outside of the study folder"),
+        ("raw/loop.txt", "is a link that leads back to itself"),
+        ("raw/pipe.txt", "is a pipe"),
+        ("raw/" + "x" * 300, "cannot be opened (File name too long)"),
+        ("raw/{participant}.txt", "without curly braces"),
+        ("raw/a\0b.txt", "holds the control sign U+0000"),
+    ],
+)
+def test_a_raw_file_is_a_regular_file_inside_the_study(study, file, expected):
+    import os
+
+    raw = study / "raw"
+    (study.parent / "elsewhere.txt").write_text("800\n")
+    (raw / "link.txt").symlink_to(study.parent / "elsewhere.txt")
+    (raw / "loop.txt").symlink_to("loop.txt")
+    os.mkfifo(raw / "pipe.txt")
+    change(study, "recordings.tsv", "raw/sub-01_ses-1_intervals.txt", file)
+    text = message_of(study)
+    assert "recordings.tsv, row 2" in text
+    assert expected in text

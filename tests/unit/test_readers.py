@@ -228,6 +228,41 @@ def test_a_broken_edf_header_is_refused_in_words(tmp_path):
         ecg(path)
 
 
+def damaged_edf(tmp_path, at, written):
+    path = write_edf(tmp_path / "visit.edf")
+    content = bytearray(path.read_bytes())
+    content[at : at + 8] = written.ljust(8)
+    path.write_bytes(bytes(content))
+    return path
+
+
+@pytest.mark.parametrize(
+    ("at", "written", "expected"),
+    [
+        (244, b"0", "duration of a data record '0', which must be above 0 s"),
+        (244, b"nan", "duration of a data record 'nan'"),
+        (236, b"many", "number of data records 'many'"),
+        (252, b"0   ", "number of signals '0"),
+        (252, b"9999", "it ends within its header of 9999 signals"),
+    ],
+)
+def test_an_edf_header_that_cannot_be_meant_is_refused_with_its_field(
+    tmp_path, at, written, expected
+):
+    with pytest.raises(ReadingError, match="not readable as EDF") as refused:
+        ecg(damaged_edf(tmp_path, at, written), unit="uV")
+    assert expected in refused.value.found
+
+
+def test_bytes_behind_the_promised_records_of_an_edf_file_are_left_out_and_told(tmp_path):
+    path = write_edf(tmp_path / "visit.edf")
+    whole = ecg(path, unit="uV")
+    path.write_bytes(path.read_bytes() + b"x" * 12_345)
+    longer = ecg(path, unit="uV")
+    np.testing.assert_array_equal(longer.stretches[0].value, whole.stretches[0].value)
+    assert longer.notes == ("12345 bytes behind the last data record left out",)
+
+
 # ---- BIDS physiology --------------------------------------------------------------------------
 
 
@@ -296,6 +331,31 @@ def test_a_cut_off_archive_is_refused(tmp_path):
 def test_a_header_in_a_bids_table_is_refused(tmp_path):
     path = write_bids(tmp_path, first_line="ecg\tresp")
     with pytest.raises(ReadingError, match="row 1, column ecg: 'ecg' is not a number"):
+        ecg(path, channel="ecg", unit="uV")
+
+
+@pytest.mark.parametrize(
+    "described",
+    [
+        {"Columns": [1, 2]},
+        {"Columns": [["ecg"], "resp"]},
+        {"Columns": [None, "resp"]},
+        {"SamplingFrequency": 10**400},
+        {"SamplingFrequency": float("nan")},
+        {"StartTime": 1e300},
+    ],
+)
+def test_a_bids_json_of_other_types_is_refused_with_the_key(tmp_path, described):
+    with pytest.raises(ReadingError) as refused:
+        ecg(write_bids(tmp_path, described=described), channel="ecg", unit="uV")
+    assert refused.value.where == next(iter(described))
+
+
+@pytest.mark.parametrize("text", ["[" * 100_000, '{"a": 1, "a": 2}', "\0", ""])
+def test_a_bids_json_that_is_none_is_refused(tmp_path, text):
+    path = write_bids(tmp_path)
+    path.with_name("sub-01_task-squat_physio.json").write_text(text)
+    with pytest.raises(ReadingError, match="not readable as JSON"):
         ecg(path, channel="ecg", unit="uV")
 
 
@@ -371,6 +431,22 @@ def test_intervals_with_a_sampling_rate_are_a_contradiction(tmp_path):
         intervals(path, sampling_rate_hz=4.0)
     with pytest.raises(ReadingError, match="one interval per row"):
         intervals(write_edf(tmp_path / "visit.edf"), channel="ECG II")
+
+
+def test_a_nul_within_a_number_is_refused_with_its_row(tmp_path):
+    path = write_table(tmp_path / "smo2.csv", np.arange(60.0), np.linspace(70, 50, 60))
+    path.write_bytes(path.read_bytes().replace(b"\n5,", b"\n5\0,", 1))
+    with pytest.raises(ReadingError, match="holds NUL") as refused:
+        saturation(path)
+    assert refused.value.where == "row 7"
+
+
+def test_a_text_that_unfolds_without_bound_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr("study.outside.LARGEST_UNFOLDED_BYTES", 1000)
+    path = tmp_path / "smo2.csv.gz"
+    path.write_bytes(gzip.compress(b"time,smo2\n" + b"0,70\n" * 1000))
+    with pytest.raises(ReadingError, match="unfolds to more than"):
+        saturation(path)
 
 
 # ---- time -------------------------------------------------------------------------------------

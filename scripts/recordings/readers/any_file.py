@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from recordings.declared import Declared
+from recordings.raw_files import open_raw
 from recordings.recording import ReadingError, Recording, Stretch, even_stretch
 from recordings.units import (
     canonical_unit,
@@ -16,6 +17,7 @@ from recordings.units import (
     possible_range,
     to_canonical,
 )
+from study.outside import OutsideFile
 from study.units import allowed_units
 
 # A declared rate farther from the file's own is refused, a smaller difference noted (convention).
@@ -26,17 +28,17 @@ _RATE_NOTED = 0.001
 __all__ = ["ReadingError", "Recording", "Stretch", "read_recording"]
 
 
-def read_recording(path: Path, declared: Declared) -> Recording:
+def read_recording(path: Path, declared: Declared, study: Path | None = None) -> Recording:
     """Read one signal of one file in canonical units on the file's own clock, in s.
 
     The kind of file is told by
     content and extension: EDF, BIDS physiology, beat intervals, delimited text. The file's zero is
     its first sample; with a numeric time column, the zero of that column; in BIDS physiology, the
-    instant from which StartTime is counted. Raises ReadingError for a file that is not there, that
-    cannot be decided, whose time repeats or runs backwards, or whose values do not fit the unit.
+    instant from which StartTime is counted. `study` is the folder that the file lies in, with links
+    resolved. Raises ReadingError for a file that is not there or refused unread, that cannot be
+    decided, whose time repeats or runs backwards, or whose values do not fit the unit.
     """
-    if not path.is_file():
-        raise ReadingError(path, "", "no such file", "a file", "correct `file` in recordings.tsv")
+    file = open_raw(path, study)
     signal, unit = declared.signal, declared.unit
     if unit not in allowed_units(signal):
         raise ReadingError(
@@ -46,7 +48,7 @@ def read_recording(path: Path, declared: Declared) -> Recording:
             ", ".join(allowed_units(signal)),
             "correct `unit` in recordings.tsv",
         )
-    kind = _kind_of_file(path)
+    kind = _kind_of_file(file)
     if kind != "text" and signal == "rr":
         raise ReadingError(
             path,
@@ -59,29 +61,28 @@ def read_recording(path: Path, declared: Declared) -> Recording:
         from recordings.readers.edf import read_edf_channel
 
         recording = read_edf_channel(
-            path, channel=declared.channel, unit=unit, overruled=declared.overruled
+            file, channel=declared.channel, unit=unit, overruled=declared.overruled
         )
     elif kind == "bids_physio":
         from recordings.readers.bids_physio import read_bids_physio
 
         recording = read_bids_physio(
-            path, channel=declared.channel, unit=unit, overruled=declared.overruled
+            file, study, channel=declared.channel, unit=unit, overruled=declared.overruled
         )
     else:
         from recordings.readers.delimited import read_delimited
         from recordings.readers.intervals import read_intervals
 
         read = read_intervals if signal == "rr" else read_delimited
-        recording = read(path, declared)
+        recording = read(file, declared)
     recording, rate_notes = _as_declared(path, recording, declared)
     return _in_canonical_unit(path, recording, signal, rate_notes)
 
 
-def _kind_of_file(path: Path) -> str:
-    with path.open("rb") as opened:
-        start = opened.read(8)
+def _kind_of_file(file: OutsideFile) -> str:
+    path = file.path
     # An EDF file begins with its version, "0" and seven spaces.
-    if start == b"0       ":
+    if file.content.startswith(b"0       "):
         return "edf"
     if path.suffix.lower() in (".edf", ".bdf"):
         raise ReadingError(

@@ -3,19 +3,32 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from recordings.dialect import Dialect, decode
+from recordings.raw_files import open_description
 from recordings.readers.delimited import blank_notes, choose_columns, read_columns
 from recordings.recording import ReadingError, Recording, even_stretch
 from recordings.units import contradicts, recognised_unit
+from study.cells import MOST_COLUMNS
+from study.outside import OutsideFile
+from study.problems import shown
+
+_HIGHEST_RATE_HZ = 10_000.0
+
+# a week before or after the zero of the session
+_LATEST_START_S = 604_800.0
 
 
 def read_bids_physio(
-    path: Path, *, channel: str | None, unit: str, overruled: tuple[str, ...] = ()
+    file: OutsideFile,
+    study: Path | None,
+    *,
+    channel: str | None,
+    unit: str,
+    overruled: tuple[str, ...] = (),
 ) -> Recording:
     """Read one column of `*_physio.tsv(.gz)`, in its declared unit.
 
@@ -24,9 +37,10 @@ def read_bids_physio(
     other than its own. Source of the format: Brain Imaging Data Structure specification 1.10,
     physiological recordings.
     """
+    path = file.path
     sidecar = sidecar_of(path)
-    described = _description(path, sidecar)
-    text, encoding = decode(path, "utf-8-sig")
+    described = _description(path, sidecar, study)
+    text, encoding = file.once(decode, "utf-8-sig")
     n_rows = text.count("\n") + 1
     columns = tuple(described["Columns"])
     dialect = Dialect(
@@ -59,36 +73,61 @@ def sidecar_of(path: Path) -> Path:
     return path.with_name(path.name.removesuffix(".gz").removesuffix(".tsv") + ".json")
 
 
-def _description(path: Path, sidecar: Path) -> dict[str, Any]:
-    if not sidecar.is_file():
+def _description(path: Path, sidecar: Path, study: Path | None) -> dict[str, Any]:
+    if not sidecar.exists():
         found, todo = f"no {sidecar.name} beside it", "put the JSON next to the table"
         raise ReadingError(path, "", found, "a JSON of the same name", todo)
+    content = open_description(sidecar, study).content
     try:
-        described = json.loads(sidecar.read_text(encoding="utf-8-sig"))
-    except ValueError as fault:
+        described = json.loads(content.decode("utf-8-sig"), object_pairs_hook=_each_once)
+    except (ValueError, RecursionError) as fault:
+        why = "nested too deep" if isinstance(fault, RecursionError) else fault
         raise ReadingError(
-            sidecar, "", f"not readable as JSON: {fault}", "valid JSON", "mend the JSON"
+            sidecar, "", f"not readable as JSON: {why}", "valid JSON", "mend the JSON"
         ) from fault
     needed = {
-        "SamplingFrequency": lambda entry: _is_number(entry) and entry > 0,
-        "StartTime": _is_number,
-        "Columns": lambda entry: isinstance(entry, list) and len(entry) > 0,
+        "SamplingFrequency": lambda entry: _is_number(entry) and 0 < entry <= _HIGHEST_RATE_HZ,
+        "StartTime": lambda entry: _is_number(entry) and abs(entry) <= _LATEST_START_S,
+        "Columns": _are_names,
     }
     for key, fits in needed.items():
         if not isinstance(described, dict) or not fits(described.get(key)):
-            shown = described.get(key, "nothing") if isinstance(described, dict) else "no object"
+            entry = described.get(key, "nothing") if isinstance(described, dict) else "no object"
             raise ReadingError(
                 sidecar,
                 key,
-                str(shown),
-                "SamplingFrequency above 0 (Hz), StartTime (s), Columns (a list of names)",
+                shown(entry),
+                f"SamplingFrequency above 0 to {_HIGHEST_RATE_HZ:g} (Hz), StartTime (s), Columns "
+                "(a list of names)",
                 f"fill in {key} in the JSON",
             )
     return described
 
 
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    entries = dict(pairs)
+    if len(entries) < len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise ValueError(f"{twice!r} stands twice")
+    return entries
+
+
+def _are_names(entry: object) -> bool:
+    return (
+        isinstance(entry, list)
+        and 0 < len(entry) <= MOST_COLUMNS
+        and all(isinstance(name, str) for name in entry)
+    )
+
+
 def _is_number(entry: object) -> bool:
-    return isinstance(entry, int | float) and not isinstance(entry, bool) and np.isfinite(entry)
+    # whole numbers of hundreds of digits are none
+    return (
+        isinstance(entry, int | float)
+        and not isinstance(entry, bool)
+        and abs(entry) < sys.float_info.max
+    )
 
 
 def _check_unit(sidecar: Path, described: dict[str, Any], column: str, unit: str) -> None:

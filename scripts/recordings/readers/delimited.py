@@ -28,6 +28,7 @@ from recordings.dialect import (
 )
 from recordings.recording import FloatArray, ReadingError, Recording, cut_at_gaps, even_stretch
 from study.clock_times import Moment
+from study.outside import OutsideFile
 
 # Seconds in the unit of a numeric time column, by the word in `time_format`.
 _TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "min": 60.0}
@@ -62,14 +63,15 @@ class Columns(NamedTuple):
     zero_at: Moment | None = None
 
 
-def read_delimited(path: Path, declared: Declared) -> Recording:
+def read_delimited(file: OutsideFile, declared: Declared) -> Recording:
     """Read one column of a delimited text file, in its declared unit.
 
     Times come from `time_column`: numbers in s, or in the unit (`s`, `ms`, `min`) or the clock
     pattern (as in strptime) that `time_format` names. Without it rows are `sampling_rate_hz`
     apart. Raises ReadingError as `readers.read_recording` says.
     """
-    text, dialect, notes = open_table(path, declared.dialect)
+    path = file.path
+    text, dialect, notes = open_table(file, declared.dialect)
     value_at, time_at = choose_columns(
         path, dialect, declared.channel, declared.time_column, text=text
     )

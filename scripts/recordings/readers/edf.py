@@ -6,7 +6,6 @@ import difflib
 import re
 import warnings
 from datetime import date, datetime, time
-from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -16,6 +15,7 @@ from edfio import Edf, EdfSignal, read_edf
 from recordings.recording import FloatArray, ReadingError, Recording, Stretch, even_stretch
 from recordings.units import contradicts, recognised_unit
 from study.clock_times import Moment
+from study.outside import OutsideFile
 
 _EXPORT_AGAIN = "export the recording again with the recorder's own software"
 
@@ -24,7 +24,8 @@ _FIXED_HEADER_BYTES = 256
 # stands for no date: Kemp and Olivan 2003
 _NO_DATE = date(1985, 1, 1)
 
-_RECORD_COUNT = slice(236, 244)
+# longer than any recorder's buffer
+_LONGEST_RECORD_S = 86_400.0
 
 _ANNOTATION_LABEL = b"EDF Annotations "
 
@@ -33,7 +34,7 @@ _ONSET = re.compile(rb"([+-]\d+(?:\.\d*)?)\x14")
 
 
 def read_edf_channel(
-    path: Path, *, channel: str | None, unit: str, overruled: tuple[str, ...] = ()
+    raw: OutsideFile, *, channel: str | None, unit: str, overruled: tuple[str, ...] = ()
 ) -> Recording:
     """Read one channel of an EDF or EDF+ file, in its declared unit; zero is the first sample.
 
@@ -43,7 +44,8 @@ def read_edf_channel(
     overlap in time. Sources of the format: Kemp et al. Electroencephalogr Clin Neurophysiol
     1992;82:391-393; Kemp and Olivan Clin Neurophysiol 2003;114:1755-1761.
     """
-    file = _opened(path, path.stat().st_mtime_ns)
+    path = raw.path
+    file = raw.once(_opened)
     signal = file.edf.signals[_position(path, file.labels, channel)]
     if "unit" not in overruled:
         _check_unit(path, signal, unit)
@@ -77,33 +79,22 @@ class _File(NamedTuple):
     zero_at: Moment | None
 
 
-# the channels of a file are read one after another; one that was written again is opened again
-@lru_cache(maxsize=1)
-def _opened(path: Path, modified_ns: int) -> _File:
+def _opened(raw: OutsideFile) -> _File:
+    header = _header(raw)
+    content, notes, cut_off = _promised(raw.content, header)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         try:
-            edf = read_edf(path, header_encoding="latin-1")
+            edf = read_edf(content, header_encoding="latin-1")
             labels = [signal.label for signal in edf.signals]
-        except (ValueError, ArithmeticError, IndexError) as fault:
-            why = "it ends within its header" if isinstance(fault, IndexError) else fault
-            raise ReadingError(
-                path, "", f"not readable as EDF: {why}", "an EDF or EDF+ file", _EXPORT_AGAIN
-            ) from fault
-    content = path.read_bytes()
-    cut_off = _cut_off(content, float(edf.data_record_duration))
+        except (ValueError, ArithmeticError, LookupError, UnboundLocalError, TypeError) as fault:
+            raise _not_edf(raw.path, str(fault)) from fault
+    # the library says in its own words what is said here of records
     messages = [str(warning.message) for warning in caught]
-    if cut_off:
-        # the library says the same, in its own words
-        messages = [text for text in messages if "data record" not in text]
-    return _File(
-        edf,
-        labels,
-        tuple(dict.fromkeys(messages)),
-        cut_off,
-        _record_onsets(content),
-        _started_at(edf),
-    )
+    messages = [text for text in messages if "data record" not in text]
+    notes += tuple(dict.fromkeys(messages))
+    onset_s = _record_onsets(content, header)
+    return _File(edf, labels, notes, cut_off, onset_s, _started_at(edf))
 
 
 def _started_at(edf: Edf) -> Moment | None:
@@ -126,19 +117,84 @@ def _started_at(edf: Edf) -> Moment | None:
     return datetime.combine(day, started)
 
 
-def _cut_off(content: bytes, record_s: float) -> str:
-    """That the file ends before its header says, in a sentence; empty where it does not.
+class _Header(NamedTuple):
+    """What says where the samples stand; `promised`: data records, -1 of a file never closed."""
+
+    labels: list[bytes]
+    samples: list[int]
+    data_at: int
+    promised: int
+    record_s: float
+
+    @property
+    def record_bytes(self) -> int:
+        return 2 * sum(self.samples)
+
+
+def _header(raw: OutsideFile) -> _Header:
+    """The header of a file, every number of it read. Raises ReadingError."""
+    path, content = raw.path, raw.content
+
+    def number(name: str, at: int, size: int, lowest: int) -> int:
+        written = content[at : at + size].decode("latin-1").strip()
+        try:
+            value = int(written)
+        except ValueError:
+            value = lowest - 1
+        if value < lowest:
+            found = f"{name} {written[:20]!r}" if written else f"no {name}"
+            raise _not_edf(path, found)
+        return value
+
+    if len(content) < _FIXED_HEADER_BYTES:
+        raise _not_edf(path, "it ends within its header")
+    n_signals = number("number of signals", 252, 4, 1)
+    promised = number("number of data records", 236, 8, -1)
+    data_at = _FIXED_HEADER_BYTES * (n_signals + 1)
+    if len(content) < data_at:
+        raise _not_edf(path, f"it ends within its header of {n_signals} signals")
+    # label 16, transducer 80, dimension 8, four ranges of 8, filter 80: 216 bytes per signal
+    sizes_at = _FIXED_HEADER_BYTES + 216 * n_signals
+    labels = [
+        content[_FIXED_HEADER_BYTES + 16 * i : _FIXED_HEADER_BYTES + 16 * (i + 1)]
+        for i in range(n_signals)
+    ]
+    samples = [number("samples per data record", sizes_at + 8 * i, 8, 0) for i in range(n_signals)]
+    written = content[244:252].decode("latin-1").strip()
+    try:
+        record_s = float(written)
+    except ValueError:
+        record_s = -1.0
+    if not 0 < record_s < _LONGEST_RECORD_S:
+        raise _not_edf(path, f"duration of a data record {written!r}, which must be above 0 s")
+    if not sum(samples):
+        raise _not_edf(path, "no samples in a data record")
+    return _Header(labels, samples, data_at, promised, record_s)
+
+
+def _promised(content: bytes, header: _Header) -> tuple[bytes, tuple[str, ...], str]:
+    """The bytes that the header promises, notes on what follows, and what lacks of them.
 
     A header of a recording that was never closed promises nothing (-1 records).
     """
-    promised = int(content[_RECORD_COUNT])
-    _, samples, data_at = _layout(content)
-    held = (len(content) - data_at) // (2 * sum(samples))
-    if held >= promised:
-        return ""
-    return (
-        f"the file is cut off: its header promises {promised * record_s:g} s in {promised} data "
-        f"records, it holds {held * record_s:g} s in {held}"
+    held, extra = divmod(len(content) - header.data_at, header.record_bytes)
+    promised = held if header.promised < 0 else header.promised
+    if held < promised:
+        return (
+            content,
+            (),
+            f"the file is cut off: its header promises {promised * header.record_s:g} s in "
+            f"{promised} data records, it holds {held * header.record_s:g} s in {held}",
+        )
+    if held == promised and not extra:
+        return content, (), ""
+    end = header.data_at + promised * header.record_bytes
+    return content[:end], (f"{len(content) - end} bytes behind the last data record left out",), ""
+
+
+def _not_edf(path: Path, why: str) -> ReadingError:
+    return ReadingError(
+        path, "", f"not readable as EDF: {why}", "an EDF or EDF+ file", _EXPORT_AGAIN
     )
 
 
@@ -231,32 +287,18 @@ def _cut_at_records(
     return stretches, tuple(notes)
 
 
-def _record_onsets(content: bytes) -> FloatArray | None:
+def _record_onsets(content: bytes, header: _Header) -> FloatArray | None:
     """Start of every record in s after the first one, None where the file does not keep time."""
-    labels, samples, data_at = _layout(content)
-    if _ANNOTATION_LABEL not in labels:
+    if _ANNOTATION_LABEL not in header.labels:
         return None
-    at = labels.index(_ANNOTATION_LABEL)
-    before, size = 2 * sum(samples[:at]), 2 * samples[at]
-    record_bytes = 2 * sum(samples)
+    at = header.labels.index(_ANNOTATION_LABEL)
+    before, size = 2 * sum(header.samples[:at]), 2 * header.samples[at]
+    last = len(content) - header.record_bytes + 1
     stamps = [
         _ONSET.match(content[start + before : start + before + size])
-        for start in range(data_at, len(content) - record_bytes + 1, record_bytes)
+        for start in range(header.data_at, last, header.record_bytes)
     ]
     if not stamps or not all(stamps):
         return None
     onset_s = np.array([float(stamp[1]) for stamp in stamps])
     return onset_s - onset_s[0]
-
-
-def _layout(content: bytes) -> tuple[list[bytes], list[int], int]:
-    """Labels and samples per record of all signals, and where the records begin."""
-    n_signals = int(content[252:256])
-    labels = [
-        content[_FIXED_HEADER_BYTES + 16 * i : _FIXED_HEADER_BYTES + 16 * (i + 1)]
-        for i in range(n_signals)
-    ]
-    # Label 16, transducer 80, dimension 8, four ranges of 8, filter 80: 216 bytes per signal.
-    sizes_at = _FIXED_HEADER_BYTES + 216 * n_signals
-    samples = [int(content[sizes_at + 8 * i : sizes_at + 8 * (i + 1)]) for i in range(n_signals)]
-    return labels, samples, _FIXED_HEADER_BYTES * (n_signals + 1)

@@ -13,9 +13,10 @@ from recordings.dialect import open_table
 from recordings.readers.delimited import choose_columns, read_columns
 from recordings.recording import FloatArray, ReadingError, Recording, Stretch, cut_at_gaps
 from recordings.units import to_canonical
+from study.outside import OutsideFile
 
 
-def read_intervals(path: Path, declared: Declared) -> Recording:
+def read_intervals(file: OutsideFile, declared: Declared) -> Recording:
     """Read beat intervals in their declared unit, each at the time of the beat that ends it.
 
     Without a time column the first interval begins at 0 and times are the running sum of the
@@ -24,6 +25,7 @@ def read_intervals(path: Path, declared: Declared) -> Recording:
     that ends it) and the recording is cut where they outrun the intervals. Raises
     ReadingError as `readers.read_recording` says, and for a blank or negative interval.
     """
+    path = file.path
     if declared.sampling_rate_hz is not None:
         raise ReadingError(
             path,
@@ -33,7 +35,7 @@ def read_intervals(path: Path, declared: Declared) -> Recording:
             "clear sampling_rate_hz in recordings.tsv, or declare the signal as what it is",
         )
     unit = declared.unit
-    text, dialect, notes = open_table(path, declared.dialect)
+    text, dialect, notes = open_table(file, declared.dialect)
     value_at, time_at = choose_columns(
         path, dialect, declared.channel, declared.time_column, text=text
     )

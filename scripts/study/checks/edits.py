@@ -1,8 +1,9 @@
 """Decisions of people: each about an event that exists and the file that was looked at."""
 
-import hashlib
+from contextlib import suppress
 
 from study.event_ids import EVENT_ACTIONS, SAME_ONSET_S
+from study.outside import LARGEST_RECORDING_BYTES, Refused, open_outside
 
 
 def check_events_exist(study, problems):
@@ -50,8 +51,11 @@ def check_files_are_unchanged(study, problems):
             == (row.participant_id, row.session_id, row.signal)
         ]
         for path in files:
-            if path.is_file() and path not in digests:
-                digests[path] = hashlib.sha256(path.read_bytes()).hexdigest()
+            if path not in digests:
+                # what is refused is told of its row in recordings.tsv
+                with suppress(Refused, OSError):
+                    opened = open_outside(path, study.folder, LARGEST_RECORDING_BYTES)
+                    digests[path] = opened.sha256
         known = [digests.get(path) for path in files]
         if row.file_sha256.lower() not in known:
             place = f"row {row.row_number}, column file_sha256"

@@ -4,6 +4,9 @@ import difflib
 import filecmp
 import re
 from collections import Counter
+from contextlib import suppress
+
+from study.outside import LARGEST_RECORDING_BYTES, Refused, refuse_outside
 
 
 def check_files_and_marks(study, problems):
@@ -18,23 +21,9 @@ def check_files_and_marks(study, problems):
     for row in rows:
         place = f"row {row.row_number}"
         path = study.folder / row.file
-        if not path.is_file():
-            meant = _file_meant(path, row, named, study.tables["participants"])
-            hint = (
-                f"; did you mean '{meant.relative_to(study.folder)}'?"
-                if meant
-                else "; copy the file there, correct the path, or take out the row of a signal "
-                "that was not recorded"
-            )
-            problems.add(
-                "recordings.tsv", f"{place}, column file", f"{row.file} does not exist{hint}"
-            )
-        elif path.stat().st_size == 0:
-            problems.add(
-                "recordings.tsv",
-                f"{place}, column file",
-                f"{row.file} is empty (0 bytes); copy it from the recorder again",
-            )
+        fault = _fault_of(path, study, row, named)
+        if fault:
+            problems.add("recordings.tsv", f"{place}, column file", f"{row.file} {fault}")
         marks = len(row.sync_marks())
         expected = marks_in_session[row.participant_id, row.session_id]
         if marks and marks != expected and "events" not in problems.unread_tables:
@@ -43,6 +32,25 @@ def check_files_and_marks(study, problems):
                 f"{place}, column sync_marks_s",
                 f"{marks} marks, the session has {expected} sync events; give one for each",
             )
+
+
+def _fault_of(path, study, row, named):
+    """Why the file of a row cannot be read and what to do, judged unread; empty where it can."""
+    try:
+        size = refuse_outside(path, study.folder, LARGEST_RECORDING_BYTES)
+    except FileNotFoundError:
+        meant = _file_meant(path, row, named, study.tables["participants"])
+        if meant:
+            return f"does not exist; did you mean '{meant.relative_to(study.folder)}'?"
+        return (
+            "does not exist; copy the file there, correct the path, or take out the row of a "
+            "signal that was not recorded"
+        )
+    except Refused as fault:
+        return str(fault)
+    except OSError as fault:
+        return f"cannot be opened ({fault.strerror}); correct the path, or see who may read it"
+    return "" if size else "is empty (0 bytes); copy it from the recorder again"
 
 
 def check_one_session_each(study, problems):
@@ -77,8 +85,13 @@ def _same_files(folder, rows):
 
     Bytes are read only where files are of one size; recordings of one length often are.
     """
-    paths = [(folder / row.file).resolve() for row in rows]
-    sizes = {path: path.stat().st_size for path in set(paths) if path.is_file()}
+    # what is refused is told as such
+    sizes = {}
+    for name in {row.file for row in rows}:
+        with suppress(Refused, OSError):
+            path = folder / name
+            sizes[path.resolve()] = refuse_outside(path, folder, LARGEST_RECORDING_BYTES)
+    paths = [_resolved(folder / row.file) for row in rows]
     of_size = Counter(sizes.values())
     alike, first = {}, {}
     for path in paths:
@@ -89,6 +102,13 @@ def _same_files(folder, rows):
             first[path] = next((p for p in others if filecmp.cmp(p, path, shallow=False)), path)
             others.append(path)
         yield first.get(path, path)
+
+
+def _resolved(path):
+    try:
+        return path.resolve()
+    except (RuntimeError, OSError):
+        return path
 
 
 def _parts(path, size, length=4096):
