@@ -8,6 +8,8 @@ from comparison.outcome_tables import Plan, compare
 from comparison.sensitivity import missing_values
 from engine.step import Input, Output, run
 from results.tables import read_table, stack, write
+from study.plan import excluded_after_freezing
+from study.rows import rows_of
 from study.session_sheet import table_of
 from study.settings import CompareConditions, PlanSection
 
@@ -37,9 +39,11 @@ def compare_conditions(
     conditions: list[str],
     primary: list[tuple[str, str]],
     seed: int,
+    changed: list[str],
 ):
     measured = read_table(outcomes, columns=COMPARED)
-    plan = Plan.of(settings, conditions, primary, seed, planned)
+    departures = [*changed, *excluded_after_freezing(planned, rows_of(study, "edits"))]
+    plan = Plan.of(settings, conditions, primary, seed, planned, departures)
     files = {
         "contrasts": contrasts,
         "claims": claims,

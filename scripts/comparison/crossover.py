@@ -67,8 +67,12 @@ class Orders:
     @cached_property
     def sequences(self) -> pd.Series:
         """The order allotted to each participant, else the order done."""
-        done = letters_of(self.visits)
-        return self.allotted.reindex(done.index).fillna(done)
+        return self.allotted.reindex(self.done.index).fillna(self.done)
+
+    @cached_property
+    def done(self) -> pd.Series:
+        """The order done by each participant, as letters."""
+        return letters_of(self.visits)
 
     @property
     def as_done(self) -> bool:

@@ -74,6 +74,35 @@ def letters_of(visits: pd.DataFrame) -> pd.Series:
     )
 
 
+def unplanned_orders(done: pd.Series, planned: Sequence[str]) -> list[str]:
+    """Orders done that are no part of a planned one, in words; none where none was planned.
+
+    Somebody who missed a condition did a part of an order: its letters in the same sequence.
+    """
+    if not planned:
+        return []
+    people = {}
+    for person, order in done.items():
+        if not any(_runs_through(order, whole) for whole in planned):
+            people.setdefault(order, []).append(person)
+    return [f"order {order} was not planned ({', '.join(who)})" for order, who in people.items()]
+
+
+def not_as_allotted(done: pd.Series, allotted: pd.Series) -> list[str]:
+    """Who did another order than was allotted, in words."""
+    both = allotted.reindex(done.index).dropna()
+    return [
+        f"{person} did {done[person]}, allotted {order}"
+        for person, order in both.items()
+        if not _runs_through(done[person], order)
+    ]
+
+
+def _runs_through(part: str, whole: str) -> bool:
+    letters = iter(whole)
+    return all(letter in letters for letter in part)
+
+
 def previous_conditions(visits: pd.DataFrame) -> np.ndarray:
     """Number of the condition of the visit before, -1 where there was none; shape of `visits`."""
     times = visits.to_numpy()

@@ -16,7 +16,7 @@ from comparison.conditions import Comparison, usable
 from comparison.contrasts import Rules, contrast_table, smallest_effect_in
 from comparison.joint_tests import joint_tests
 from comparison.model_table import diagnostic_table, model_table
-from comparison.orders import same_order
+from comparison.orders import not_as_allotted, same_order, unplanned_orders
 from comparison.planned_claims import (
     Tested,
     judged_claims,
@@ -67,6 +67,7 @@ class Plan:
 
     `primary` are (outcome, window) pairs, `smallest_effect` sizes by outcome (and window), `power`
     and `planned_participants` what a later study is planned with, `planned` the section plan.
+    `departures` say what the study did otherwise, beyond what its values show.
     """
 
     conditions: Sequence[str]
@@ -76,6 +77,7 @@ class Plan:
     power: float
     planned_participants: Sequence[int]
     planned: PlanSection = field(repr=False)
+    departures: Sequence[str] = ()
 
     @classmethod
     def of(
@@ -85,6 +87,7 @@ class Plan:
         primary: Collection[Key],
         seed: int,
         planned: PlanSection,
+        departures: Sequence[str] = (),
     ) -> Plan:
         return cls(
             conditions=conditions,
@@ -94,6 +97,7 @@ class Plan:
             power=settings.power,
             planned_participants=settings.planned_participants,
             planned=planned,
+            departures=departures,
         )
 
 
@@ -116,20 +120,10 @@ def compare(
     comparisons = comparisons_of(values, plan, same_order=same_order(outcomes, plan.conditions))
     tables = {name: [] for name in WRITTEN}
     claims = claims_of(comparisons, plan)
-    people = values["participant_id"].nunique()
-    rows = [
-        row_of(
-            claim,
-            plan=against_plan(
-                *(plan.planned, plan.primary, plan.smallest_effect, claim.planned, people)
-            ),
-            confidence=plan.rules.confidence,
-        )
-        for claim in claims
-    ]
-    tables["claims"].append(pd.DataFrame(rows))
-    shares = shares_of(outcomes, plan.conditions)
     orders = crossover.Orders.of(outcomes, sessions, plan.conditions)
+    tables["claims"].append(claim_rows(claims, plan, values, orders))
+    people = values["participant_id"].nunique()
+    shares = shares_of(outcomes, plan.conditions)
     tables["crossover"].append(pd.DataFrame(crossover.days_between(sessions)))
     for key, comparison in comparisons.items():
         contrasts = outcome_contrasts(comparison, plan, shown_pairs(claims, key))
@@ -171,6 +165,28 @@ def compare(
     if comparisons:
         tables["contrasts"] += absent_contrasts(outcomes, values, plan.primary, plan.conditions)
     return tables
+
+
+def claim_rows(
+    claims: Sequence[Tested], plan: Plan, values: pd.DataFrame, orders: crossover.Orders
+) -> pd.DataFrame:
+    """Rows of claims.tsv, each with what differs from the frozen plan."""
+    people = values["participant_id"].nunique()
+    departures = list(plan.departures)
+    if orders.in_visits:
+        departures += unplanned_orders(orders.done, plan.planned.orders)
+        departures += not_as_allotted(orders.done, orders.allotted)
+    stated = (plan.planned, plan.primary, plan.smallest_effect)
+    return pd.DataFrame(
+        [
+            row_of(
+                claim,
+                plan=against_plan(*stated, claim.planned, people, departures),
+                confidence=plan.rules.confidence,
+            )
+            for claim in claims
+        ]
+    )
 
 
 def claims_of(comparisons: Mapping[Key, Comparison], plan: Plan) -> list[Tested]:

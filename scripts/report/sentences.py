@@ -111,7 +111,7 @@ def sentence_of_claim(claim, rows: pd.DataFrame, label: str, *, same_order: bool
     if claim.plan == AS_PLANNED:
         said += " As planned."
     elif claim.plan != NOT_FROZEN:
-        said += f" Not as planned: {claim.plan}."
+        said += " Not as planned."
     return f"{label}: {said}"
 
 

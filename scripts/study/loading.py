@@ -12,6 +12,7 @@ from engine.code import SCRIPTS
 from engine.listings import header, names_in, windows_of
 from study.checks import check_tables_together
 from study.files import raw_files, table_files
+from study.plan import changed_after_freezing
 from study.problems import Problems, StudyError
 from study.rows import read_table
 from study.settings_files import read_settings
@@ -104,6 +105,11 @@ class Study:
                 f"written over; results={self.results}_2 behind --config would keep them apart."
             )
         return "".join(f"Note: {line}\n" for line in lines)
+
+    @property
+    def changed_after_freezing(self):
+        """Settings that differ from those when the plan was frozen, in words."""
+        return changed_after_freezing(self.folder, self.settings)
 
     def keeps(self, table):
         """Whether the study has a table at all, be it without rows."""

@@ -2,11 +2,13 @@
 
     PYTHONPATH=scripts python -m study.registration path/to/study
 
-The section `plan` of study.yaml gets every choice that the claims rest on, `frozen_at` and
-`frozen_sha256`; registration.md beside it says the same in words. A plan that is frozen stays: it
-is frozen again only where these two lines were taken out by hand.
+The section `plan` of study.yaml gets every choice that the claims rest on and the record of its
+freezing; registration.md beside it says the same in words, and registration_settings.yaml keeps all
+settings that can move a number of a claim. A plan that is frozen stays: it
+is frozen again only where the lines that begin with `frozen` were taken out by hand.
 """
 
+import hashlib
 import re
 import sys
 from datetime import UTC, datetime
@@ -14,7 +16,7 @@ from pathlib import Path
 
 import yaml
 
-from study.plan import checksum, planned_claims
+from study.plan import SETTINGS_FILE, checksum, planned_claims, settings_that_decide
 from study.problems import Problems, StudyError
 from study.settings import DIFFERS, PlanSection
 from study.settings_files import read_settings
@@ -34,10 +36,17 @@ def freeze(folder: Path, now: datetime) -> PlanSection:
     if plan.frozen_at is not None:
         raise StudyError(
             f"study.yaml, plan: was frozen on {plan.frozen_at} already; a plan that changes after "
-            "that is told as changed. To freeze another, take out frozen_at and frozen_sha256."
+            "that is told as changed. To freeze another, take out the lines that begin with frozen."
         )
     when = now.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    frozen = plan.model_copy(update={"frozen_at": when, "frozen_sha256": checksum(plan)})
+    decide = yaml.safe_dump(settings_that_decide(settings), sort_keys=False, allow_unicode=True)
+    record = {
+        "frozen_at": when,
+        "frozen_sha256": checksum(plan),
+        "frozen_settings_sha256": hashlib.sha256(decide.encode()).hexdigest(),
+    }
+    frozen = plan.model_copy(update=record)
+    (folder / SETTINGS_FILE).write_bytes(decide.encode())
     path = folder / "study.yaml"
     text = path.read_text(encoding="utf-8-sig") if path.exists() else ""
     path.write_text(with_plan(text, frozen), encoding="utf-8")

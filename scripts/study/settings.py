@@ -567,6 +567,11 @@ class PlanSection(Section):
     frozen_sha256: str | None = setting(
         "Checksum of the frozen plan; written by the command.", "the study"
     )
+    frozen_settings_sha256: str | None = setting(
+        "Checksum of registration_settings.yaml, the settings at that time; written by the "
+        "command.",
+        "the study",
+    )
 
 
 class CompareConditions(Section):

@@ -154,6 +154,7 @@ def results_of(outcomes, folder, *, conditions=CONDITIONS, primary=PRIMARY, plan
         settings=settings_with(compare_conditions=settings).compare_conditions,
         planned=settings_with(plan=plan or {}).plan,
         seed=seed,
+        changed=[],
     )
     return {name: read_table(path) for name, path in zip(TABLES, paths, strict=True)}
 

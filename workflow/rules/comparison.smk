@@ -27,12 +27,13 @@ rule compare_conditions:
         runtime=5,
     params:
         study=STUDY.folder.as_posix(),
-        rows=STUDY.all_rows("sessions"),
+        rows=STUDY.all_rows("sessions", "edits"),
         settings=parameter(SETTINGS.compare_conditions),
         planned=parameter(SETTINGS.plan),
         conditions=parameter(SETTINGS.study.conditions),
         primary=parameter(SETTINGS.study.primary),
         seed=parameter(SETTINGS.study.seed),
+        changed=parameter(STUDY.changed_after_freezing),
         code=code_of("compare_conditions", "outcomes/*"),
     shell:
         command("compare_conditions")

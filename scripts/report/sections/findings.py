@@ -86,9 +86,13 @@ def plan_in_words(claims, plan):
             "states now, and nothing shows when they were chosen."
         )
     kept = (claims["plan"] == AS_PLANNED).sum()
+    others = claims.loc[claims["plan"] != AS_PLANNED, "plan"].dropna()
+    departures = dict.fromkeys(d for text in others for d in text.split("; "))
+    differs = f" What differs: {'; '.join(departures)}." if departures else ""
     return (
         f"The plan was frozen on {plan.frozen_at} (SHA-256 {plan.frozen_sha256[:12]}...); "
         f"{kept} of {counted(len(claims), 'claim')} {'is' if kept == 1 else 'are'} as planned."
+        f"{differs}"
     )
 
 
