@@ -5,6 +5,10 @@ from outcomes import SET
 
 LABEL = "Area below baseline"
 UNIT = "% s"
+RECIPE = (
+    "Area between the resting saturation and straight lines between usable readings of the "
+    "set where they lie below it; a line is cut where it crosses. Gaps add nothing."
+)
 FAMILY = "saturation"
 SCALE = "identity"
 ASKED_OF = SET

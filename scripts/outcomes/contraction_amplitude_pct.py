@@ -4,6 +4,10 @@ from outcomes import SET
 
 LABEL = "Contraction amplitude"
 UNIT = "%"
+RECIPE = (
+    "Median along the set of half the distance from peak to trough of the ripple at the "
+    "cadence, by local harmonic regression."
+)
 FAMILY = "contraction"
 SCALE = "identity"
 ASKED_OF = SET

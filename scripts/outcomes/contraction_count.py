@@ -4,6 +4,11 @@ from outcomes import SET
 
 LABEL = "Contractions counted"
 UNIT = ""
+RECIPE = (
+    "Most probable whole number of cycles between the first and the last ripple of saturation "
+    "in the set. The cadence with the strongest ripple from {slowest_cadence_hz:g} to "
+    "{fastest_cadence_hz:g} Hz is followed by local harmonic regression."
+)
 FAMILY = "contraction"
 SCALE = "identity"
 ASKED_OF = SET

@@ -5,6 +5,12 @@ from outcomes import HEART
 
 LABEL = "DFA alpha 1"
 UNIT = ""
+RECIPE = (
+    "All intervals of the repaired series in the window, in order. Their summed deviations "
+    "from the mean are cut into boxes of 4 to 16 beats, laid from both ends without overlap; "
+    "a line is removed from each box. The value is the slope, each box size with the same "
+    "weight, of log fluctuation on log box size."
+)
 FAMILY = "heart period"
 SCALE = "identity"
 ASKED_OF = HEART

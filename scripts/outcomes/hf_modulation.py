@@ -9,6 +9,13 @@ from outcomes import HEART
 
 LABEL = "Respiratory modulation of heart rate"
 UNIT = "dimensionless"
+RECIPE = (
+    "Rate of the beats as slope of a cubic spline through their count, at 4 Hz, relative to "
+    "its trend by smoothness priors of 500. The oscillation at the breathing rate is shifted "
+    "to zero by the running phase of breathing and low-passed at 0.05 Hz; twice its squared "
+    "size is the power. The value is the mean over the moments of the window at which "
+    "breathing is known, at least 80 % of it."
+)
 FAMILY = "breathing"
 SCALE = "ratio"
 ASKED_OF = HEART

@@ -5,6 +5,10 @@ from outcomes import HEART
 
 LABEL = "HF n.u."
 UNIT = "%"
+RECIPE = (
+    "100 times HF power over the sum of LF and HF power of one spectrum; total power and "
+    "power below LF do not enter."
+)
 FAMILY = "spectrum"
 SCALE = "identity"
 ASKED_OF = HEART

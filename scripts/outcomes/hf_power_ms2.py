@@ -4,6 +4,12 @@ from outcomes import HEART
 
 LABEL = "HF power"
 UNIT = "ms2"
+RECIPE = (
+    "Intervals of the window by cubic spline at {resampling_hz:g} Hz; slow trend removed by "
+    "smoothness priors of {detrending_regularisation:g}; density by {spectrum_method}; its "
+    "integral from {high_frequency_hz[0]:g} to {high_frequency_hz[1]:g} Hz, linear between "
+    "frequencies. Absolute, not normalised."
+)
 FAMILY = "spectrum"
 SCALE = "ratio"
 ASKED_OF = HEART

@@ -5,6 +5,11 @@ from outcomes import AFTER_SET
 
 LABEL = "Heart-rate recovery 60 s"
 UNIT = "bpm"
+RECIPE = (
+    "Heart rate over the last {end_rate_window_s:g} s of the set, less that over "
+    "{recovery_rate_window_s:g} s centred on 60 s after the set or cuff release, whichever is "
+    "later. Each is beats divided by time; an interval cut by an edge counts in proportion."
+)
 FAMILY = "heart rate"
 SCALE = "identity"
 ASKED_OF = AFTER_SET

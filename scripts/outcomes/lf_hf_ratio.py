@@ -5,6 +5,7 @@ from outcomes import HEART
 
 LABEL = "LF/HF"
 UNIT = ""
+RECIPE = "LF power over HF power of one spectrum."
 FAMILY = "spectrum"
 SCALE = "ratio"
 ASKED_OF = HEART

@@ -5,6 +5,10 @@ from outcomes import HEART
 
 LABEL = "Mean NN"
 UNIT = "ms"
+RECIPE = (
+    "Intervals between beats of the repaired series count that lie whole in the window; each "
+    "has the same weight."
+)
 FAMILY = "heart rate"
 SCALE = "identity"
 ASKED_OF = HEART

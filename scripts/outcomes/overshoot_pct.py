@@ -5,6 +5,11 @@ from outcomes import AFTER_SET
 
 LABEL = "Overshoot"
 UNIT = "%"
+RECIPE = (
+    "Highest centred mean over {nadir_window_s:g} s after the set or cuff release, whichever "
+    "is later, less the resting saturation. The mean is the area under straight lines between "
+    "usable readings, divided by its length."
+)
 FAMILY = "saturation"
 SCALE = "identity"
 ASKED_OF = AFTER_SET

@@ -5,6 +5,10 @@ from outcomes import HEART
 
 LABEL = "pNN50"
 UNIT = "%"
+RECIPE = (
+    "Differences between successive normal intervals that exceed 50 ms, in percent of the "
+    "number of intervals between normal beats, not of the number of differences."
+)
 FAMILY = "heart period"
 SCALE = "identity"
 ASKED_OF = HEART

@@ -5,6 +5,13 @@ from outcomes import AFTER_SET
 
 LABEL = "Reoxygenation half-time"
 UNIT = "s"
+RECIPE = (
+    "Seconds from the end of the set or cuff release, whichever is later, until saturation is "
+    "half-way from the nadir of the set to the {half_time_to}. A centred mean over "
+    "{nadir_window_s:g} s finds the first crossing; a least-squares line through the readings "
+    "around it, a quarter of the half-time either side and at most {nadir_window_s:g} s, "
+    "places it."
+)
 FAMILY = "saturation"
 SCALE = "ratio"
 ASKED_OF = AFTER_SET

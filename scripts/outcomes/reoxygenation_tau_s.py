@@ -5,6 +5,11 @@ from outcomes import AFTER_SET
 
 LABEL = "Reoxygenation time constant"
 UNIT = "s"
+RECIPE = (
+    "Least-squares fit of E - A exp(-(t - delay) / tau) to the usable readings of the window, "
+    "flat until the delay, which is at most {longest_recovery_delay_s:g} s; each reading has "
+    "the same weight. The value is tau."
+)
 FAMILY = "saturation"
 SCALE = "ratio"
 ASKED_OF = AFTER_SET

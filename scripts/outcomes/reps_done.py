@@ -5,6 +5,7 @@ from outcomes import SET
 
 LABEL = "Repetitions"
 UNIT = ""
+RECIPE = "The number noted on the session sheet, as it stands."
 FAMILY = "work"
 SCALE = "identity"
 ASKED_OF = SET

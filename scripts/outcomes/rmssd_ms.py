@@ -5,6 +5,12 @@ from outcomes import HEART
 
 LABEL = "RMSSD"
 UNIT = "ms"
+RECIPE = (
+    "Square root of the mean square of the differences between intervals that directly follow "
+    "each other, divided by the number of differences. All three beats are normal: no "
+    "difference is formed across a repaired beat or a gap. Both intervals lie whole in the "
+    "window."
+)
 FAMILY = "heart period"
 SCALE = "ratio"
 ASKED_OF = HEART

@@ -5,6 +5,7 @@ from outcomes import SET
 
 LABEL = "Perceived exertion"
 UNIT = ""
+RECIPE = "The rating noted on the session sheet, as it stands."
 FAMILY = "work"
 SCALE = "identity"
 ASKED_OF = SET

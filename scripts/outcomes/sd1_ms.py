@@ -5,6 +5,10 @@ from outcomes import HEART
 
 LABEL = "SD1"
 UNIT = "ms"
+RECIPE = (
+    "Standard deviation, divided by n - 1, of later minus earlier interval over the square "
+    "root of 2. Pairs count whose intervals directly follow each other between normal beats."
+)
 FAMILY = "heart period"
 SCALE = "ratio"
 ASKED_OF = HEART

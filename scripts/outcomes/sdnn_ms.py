@@ -5,6 +5,10 @@ from outcomes import HEART
 
 LABEL = "SDNN"
 UNIT = "ms"
+RECIPE = (
+    "Standard deviation, divided by n - 1, of the intervals between two normal beats that lie "
+    "whole in the window; no trend is removed."
+)
 FAMILY = "heart period"
 SCALE = "ratio"
 ASKED_OF = HEART

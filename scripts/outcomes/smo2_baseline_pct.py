@@ -4,6 +4,10 @@ from outcomes import BASELINE_AND_SET
 
 LABEL = "Resting saturation"
 UNIT = "%"
+RECIPE = (
+    "Mean over the last {saturation_baseline_s:g} s of the session's first baseline: area "
+    "under straight lines between usable readings, divided by the time that they cover."
+)
 FAMILY = "saturation"
 SCALE = "identity"
 ASKED_OF = BASELINE_AND_SET

@@ -5,6 +5,7 @@ from outcomes import SET
 
 LABEL = "Saturation drop"
 UNIT = "%"
+RECIPE = "Resting saturation less the nadir of the set, each as defined for itself."
 FAMILY = "saturation"
 SCALE = "identity"
 ASKED_OF = SET

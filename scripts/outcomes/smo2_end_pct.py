@@ -5,6 +5,11 @@ from outcomes import SET
 
 LABEL = "Saturation at end"
 UNIT = "%"
+RECIPE = (
+    "Mean over the last {end_window_s:g} s of the set: area under straight lines between "
+    "usable readings, divided by the time that they cover. Where contractions are seen, the "
+    "mean spans the shortest whole number of them that lasts at least {end_window_s:g} s."
+)
 FAMILY = "saturation"
 SCALE = "identity"
 ASKED_OF = SET

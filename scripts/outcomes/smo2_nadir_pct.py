@@ -4,6 +4,12 @@ from outcomes import SET
 
 LABEL = "Saturation nadir"
 UNIT = "%"
+RECIPE = (
+    "Lowest centred mean of the set: area under straight lines between usable readings over "
+    "{nadir_window_s:g} s, divided by its length. Where contractions are seen, the mean spans "
+    "the shortest whole number of them that lasts at least {nadir_window_s:g} s. It is "
+    "centred on a reading, lies whole in the set and crosses no gap."
+)
 FAMILY = "saturation"
 SCALE = "identity"
 ASKED_OF = SET

@@ -5,6 +5,12 @@ from outcomes import SET
 
 LABEL = "Time in failure band"
 UNIT = "s"
+RECIPE = (
+    "Seconds of the set in which straight lines between usable readings lie from "
+    "{failure_band_pct[0]:g} to {failure_band_pct[1]:g} %. The band is entered at its edge "
+    "and left only {failure_band_hysteresis_pct:g} percentage points beyond it. Gaps add "
+    "nothing."
+)
 FAMILY = "saturation"
 SCALE = "identity"
 ASKED_OF = SET

@@ -7,6 +7,10 @@ from outcomes import SET
 
 LABEL = "Set to failure"
 UNIT = ""
+RECIPE = (
+    "1 where the stop reason on the session sheet is one of the setting failure_stop_reasons, "
+    "0 where it is another; without a stop reason, what the column to_failure says."
+)
 FAMILY = "work"
 SCALE = "identity"
 ASKED_OF = SET

@@ -5,6 +5,11 @@ from outcomes import HEART
 
 LABEL = "Total power"
 UNIT = "ms2"
+RECIPE = (
+    "Intervals of the window by cubic spline at {resampling_hz:g} Hz; slow trend removed by "
+    "smoothness priors of {detrending_regularisation:g}; density by {spectrum_method}; its "
+    "integral from 0 to {high_frequency_hz[1]:g} Hz, linear between frequencies."
+)
 FAMILY = "spectrum"
 SCALE = "ratio"
 ASKED_OF = HEART

@@ -1,0 +1,109 @@
+"""One row of a table of the comparison, from its words down to the values behind it."""
+
+import pandas as pd
+
+from engine.listings import described
+from measuring.recipes import meaning_of_window, recipe_of
+from results.columns import TABLES, columns_of
+from results.tables import as_read, number, stack
+
+# tables that the comparison of conditions makes from outcomes.tsv alone
+RECOMPUTED = ("contrasts", "claims", "joint_tests", "models", "sensitivity", "planning")
+
+
+def chain(finished, name, number_of_row, row):
+    """Lines from a row of a result table down to the rows of outcomes.tsv behind it."""
+    columns = {c: m for c, m in TABLES[name].columns.items() if pd.notna(row.get(c))}
+    yield "Row", [f"{name}.tsv, row {number_of_row}", " ".join(TABLES[name].row.split())]
+    yield (
+        "Cells",
+        [
+            f"{column} = {_cell(row[column], column)}: {' '.join(meaning.split())}"
+            for column, meaning in columns.items()
+        ],
+    )
+    outcome, window = row.get("outcome"), row.get("window")
+    if not isinstance(outcome, str) or not isinstance(window, str):
+        return
+    yield "Definition", [recipe_of(outcome, finished.settings), meaning_of_window(window)]
+    if described(outcome).SCALE == "ratio":
+        yield "Scale", ["Ratios, from differences of natural logarithms."]
+    yield "Values", list(values_in_words(finished, row))
+
+
+def _cell(value, column):
+    return number(value, column) if isinstance(value, float) else str(value)
+
+
+def values_behind(finished, row):
+    """Rows of outcomes.tsv of the outcome, window and, where the row has them, the conditions and
+    the exercise; the index counts from 0, so that a row of the file is the index and 2."""
+    table = finished.table("outcomes")
+    own = table[(table["outcome"] == row["outcome"]) & (table["window"] == row["window"])]
+    own = own[own["condition"].isin(finished.settings.study.conditions)]
+    contrast = row.get("contrast")
+    if isinstance(contrast, str):
+        own = own[own["condition"].isin(contrast.split(" - "))]
+    exercise = row.get("exercise")
+    if isinstance(exercise, str) and exercise != "all":
+        own = own[own["exercise"] == exercise]
+    return own
+
+
+def values_in_words(finished, row):
+    """What each person contributes in each condition, with the rows of outcomes.tsv."""
+    own = values_behind(finished, row)
+    given = own[own["value"].notna()]
+    flagged, withheld = int((own["status"] == "flagged").sum()), len(own) - len(given)
+    yield (
+        f"{len(own)} values asked in outcomes.tsv, {len(given)} given, {flagged} of them flagged, "
+        f"{withheld} withheld"
+    )
+    for (participant, condition), values in own.groupby(["participant_id", "condition"]):
+        known = values["value"].dropna()
+        mean = "no value" if known.empty else f"mean {known.mean():.6g} of {len(known)}"
+        rows = ", ".join(spans([n + 2 for n in values.index]))
+        yield f"{participant}, {condition}: {mean}; rows {rows}"
+
+
+def spans(numbers):
+    """Numbers in order as spans: 3, 5 to 7."""
+    first = last = None
+    for n in [*numbers, None]:
+        if last is not None and n == last + 1:
+            last = n
+            continue
+        if last is not None:
+            yield str(first) if first == last else f"{first} to {last}"
+        first = last = n
+
+
+def compared_again(finished, name, row):
+    """The same row of a table compared again from outcomes.tsv; None where there is none."""
+    from compare_conditions import COMPARED
+    from comparison.outcome_tables import Plan, compare
+    from results.tables import read_table
+
+    settings = finished.settings
+    plan = Plan.of(
+        settings.compare_conditions,
+        settings.study.conditions,
+        settings.study.primary,
+        settings.study.seed,
+        settings.plan,
+    )
+    outcomes = read_table(finished.results / "outcomes.tsv", columns=COMPARED)
+    again = as_read(stack(compare(outcomes, plan)[name], name), name)
+    labels = [c for c in columns_of(name) if isinstance(row.get(c), str) and c in LABELS]
+    same = again
+    for column in labels:
+        same = same[same[column] == row[column]]
+    for column in ("n_participants",) if name == "planning" else ():
+        same = same[same[column] == row[column]]
+    return same.iloc[0] if len(same) else None
+
+
+# columns that name a row of these tables
+LABELS = frozenset(
+    ("claim", "outcome", "window", "exercise", "contrast", "term", "method", "analysis", "left_out")
+)
