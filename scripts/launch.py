@@ -4,6 +4,7 @@
 python3.11 scripts/launch.py                  the demo study, to results/data_demo/report.html
 python3.11 scripts/launch.py path/to/study    your own, to results/study/report.html
 python3.11 scripts/launch.py freeze STUDY     write down its plan with date and checksum
+python3.11 scripts/launch.py explain RESULTS ROW  where a number comes from, and made again
 python3.11 scripts/launch.py tests            all tests
 python3.11 scripts/launch.py step NAME        one step alone, as find_beats --help
 python3.11 scripts/launch.py pages            write config/SETTINGS.md and results/README.md again
@@ -57,6 +58,9 @@ def command_of(what, *more):
         if len(more) != 1 or not Path(more[0]).is_dir():
             sys.exit("freeze needs one study folder: python3.11 scripts/launch.py freeze my_study")
         return ["study.registration", os.path.relpath(more[0], PROJECT)]
+    if what == "explain":
+        # named from where the person stands, while all else runs in the project
+        return ["explaining.explain", *(from_project(word) for word in more)]
     if what == "pages":
         return ["study.reference_pages", *more]
     if what == "demo-data":
@@ -70,8 +74,8 @@ def command_of(what, *more):
         return ["snakemake", *profile, *more]
     if not Path(what).is_dir():
         sys.exit(
-            f"{what!r} is neither a study folder nor one of: demo, freeze, tests, step, pages, "
-            "demo-data, benchmark."
+            f"{what!r} is neither a study folder nor one of: demo, freeze, explain, tests, step, "
+            "pages, demo-data, benchmark."
         )
     settings = [f"study={os.path.relpath(what, PROJECT)}"]
     if "--config" in more:
@@ -79,6 +83,11 @@ def command_of(what, *more):
         place = more.index("--config") + 1
         return ["snakemake", *profile, *more[:place], *settings, *more[place:]]
     return ["snakemake", "--config", *settings, *profile, *more]
+
+
+def from_project(word):
+    """A folder as it is called from the project; any other word stays as it is."""
+    return os.path.relpath(word, PROJECT) if Path(word).is_dir() else word
 
 
 def named_module(what, folder, name="", *more):

@@ -25,7 +25,10 @@ def chain(finished, name, number_of_row, row):
     outcome, window = row.get("outcome"), row.get("window")
     if not isinstance(outcome, str) or not isinstance(window, str):
         return
-    yield "Definition", [recipe_of(outcome, finished.settings), meaning_of_window(window)]
+    yield (
+        "Definition",
+        [recipe_of(outcome, finished.settings), meaning_of_window(window, finished.settings)],
+    )
     if described(outcome).SCALE == "ratio":
         yield "Scale", ["Ratios, from differences of natural logarithms."]
     yield "Values", list(values_in_words(finished, row))
@@ -80,9 +83,7 @@ def spans(numbers):
 
 def compared_again(finished, name, row):
     """The same row of a table compared again from outcomes.tsv; None where there is none."""
-    from compare_conditions import COMPARED
     from comparison.outcome_tables import Plan, compare
-    from results.tables import read_table
 
     settings = finished.settings
     plan = Plan.of(
@@ -92,8 +93,7 @@ def compared_again(finished, name, row):
         settings.study.seed,
         settings.plan,
     )
-    outcomes = read_table(finished.results / "outcomes.tsv", columns=COMPARED)
-    again = as_read(stack(compare(outcomes, plan)[name], name), name)
+    again = as_read(stack(compare(finished.table("outcomes"), plan)[name], name), name)
     labels = [c for c in columns_of(name) if isinstance(row.get(c), str) and c in LABELS]
     same = again
     for column in labels:

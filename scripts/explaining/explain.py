@@ -14,6 +14,7 @@ differs from the table.
 import argparse
 import re
 import sys
+import textwrap
 
 from engine.listings import described, names_in, windows_of
 from explaining import compared
@@ -101,7 +102,7 @@ def _outcome(finished, outcome):
     for window in windows_of(outcome):
         own = contrasts[(contrasts["outcome"] == outcome) & (contrasts["window"] == window)]
         named = settings_behind(outcome, window)
-        lines = [meaning_of_window(window)]
+        lines = [meaning_of_window(window, finished.settings)]
         lines += [f"settings: {', '.join(named)}"] if named else []
         lines += [
             f"contrasts.tsv:{row.Index + 2} {row.contrast}, {row.exercise}: {row.estimate:.6g}"
@@ -112,9 +113,22 @@ def _outcome(finished, outcome):
 
 
 def as_text(blocks):
-    """Blocks of lines, each under its heading."""
+    """Blocks of lines, each under its heading; long lines are wrapped and hang."""
     return "\n\n".join(
-        "\n".join([heading, *(f"  {line}" for line in lines)]) for heading, lines in blocks
+        "\n".join([heading, *(_wrapped(line) for line in lines)]) for heading, lines in blocks
+    )
+
+
+def _wrapped(line):
+    depth = 2 + len(line) - len(line.lstrip())
+    first, then = " " * depth, " " * (depth + 2)
+    return textwrap.fill(
+        line.strip(),
+        100,
+        initial_indent=first,
+        subsequent_indent=then,
+        break_long_words=False,
+        break_on_hyphens=False,
     )
 
 

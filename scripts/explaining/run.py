@@ -32,6 +32,7 @@ class FinishedRun:
                 f"{results} holds no outcomes.tsv: name the folder of a finished run, such as "
                 "results/data_demo."
             )
+        self._kept = {}
         self.study = Path(study) if study else self._made_from()
 
     def _made_from(self):
@@ -43,6 +44,12 @@ class FinishedRun:
         raise StudyError(
             f"The study behind {self.results} is not known here: add --study path/to/study."
         )
+
+    def kept(self, name, make):
+        """What `make` gives, made once for each name."""
+        if name not in self._kept:
+            self._kept[name] = make()
+        return self._kept[name]
 
     @cached_property
     def default_settings(self):
@@ -86,7 +93,7 @@ class FinishedRun:
                 f"{self.results} has no table {name}.tsv; it has: {', '.join(there)}"
                 f"{did_you_mean(name, there)}."
             )
-        return read_table(path)
+        return self.kept(path, lambda: as_declared(path, name))
 
     def row(self, name, number):
         """One row of a table, numbered as a spreadsheet numbers it: the first below the header
@@ -119,6 +126,14 @@ class FinishedRun:
             windows = ", ".join(own.loc[own["outcome"] == outcome, "window"])
             raise StudyError(f"{outcome} of {event_id} has the windows {windows}: name one.")
         return int(of_outcome.index[0]) + 2, of_outcome.iloc[0]
+
+
+def as_declared(path, name):
+    """A result table, refused where another version wrote it with other columns."""
+    table = read_table(path)
+    if list(table.columns) != columns_of(name):
+        raise StudyError(f"{path} was written by another version: run the study again.")
+    return table
 
 
 def cells_of(name, row):

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from engine.listings import outcome_modules
-from explaining.run import cells_of
+from explaining.run import as_declared, cells_of
 from heart.variability import NotEnough
 from measuring.inputs import MAKERS, Intervals, parameters_of
 from measuring.person import Person, read_tables
@@ -34,6 +34,8 @@ FILES = {
     "sync": "participants/{}/sync.tsv",
 }
 
+DECLARED_AS = {"beat_quality": "quality"}
+
 # columns that say what was found, not where
 FOUND = ("value", "status", "reason", "se", "ci_low", "ci_high")
 
@@ -43,10 +45,14 @@ def inputs_of(finished, row):
     files = {
         name: finished.results / path.format(row["participant_id"]) for name, path in FILES.items()
     }
-    person = finished.kept(
-        row["participant_id"],
-        lambda: Person.of_study(finished.study, row["participant_id"], read_tables(**files)),
-    )
+
+    def person_of_files():
+        for name, path in files.items():
+            if path.suffix == ".tsv":
+                as_declared(path, DECLARED_AS.get(name, name))
+        return Person.of_study(finished.study, row["participant_id"], read_tables(**files))
+
+    person = finished.kept(row["participant_id"], person_of_files)
     settings = finished.settings
     for window, inputs in person.windows(
         settings.measure_outcomes, settings.protocol, {row["window"]}
@@ -254,6 +260,13 @@ def samples(outcome, window, inputs):
                 spans["rest"] = (end_s - inputs["saturation_baseline_s"], end_s)
             trace = inputs["trace"]
             tables.append(("smo2_pct", trace["time_s"].to_numpy(), trace["value"].to_numpy()))
+        elif "concentrations" in asked:
+            recorded = outcome_modules()[outcome].RECORDED
+            recording = inputs["concentrations"][recorded]
+            end_s = inputs["baseline_end_s"]
+            spans["rest"] = (end_s - inputs["saturation_baseline_s"], end_s)
+            if not isinstance(recording, str):
+                tables.append((recorded, *recording))
         elif "session_nn" in asked:
             spans["end of the set"] = (set_span[1] - inputs["end_rate_window_s"], set_span[1])
             tables.append(("nn_ms", *inputs["session_nn"]))

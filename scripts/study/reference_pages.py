@@ -4,6 +4,7 @@ outcome, and every column of every table that goes in or comes out.
 python3.11 scripts/launch.py pages
 """
 
+import re
 from pathlib import Path
 
 import yaml
@@ -114,14 +115,14 @@ def _windows_and_outcomes():
         "Conditions are compared on the scale `identity`, by differences in the unit, or `ratio`, "
         "by differences of logarithms given back as ratios.",
         "",
-        "| outcome | label | unit | asked in | scale | what it is |",
-        "|---|---|---|---|---|---|",
+        "| outcome | label | unit | asked in | scale | what it is | how it is made |",
+        "|---|---|---|---|---|---|---|",
     ]
     for name, module in outcome_modules().items():
         said = _one_line(module.__doc__.split("\n\n")[0]).removesuffix(".")
         lines.append(
             f"| {name} | {module.LABEL} | {module.UNIT} | {', '.join(windows_of(name))} | "
-            f"{module.SCALE} | {_cell(said)} |"
+            f"{module.SCALE} | {_cell(said)} | {_cell(_with_names(module.RECIPE))} |"
         )
     return [*lines, ""]
 
@@ -163,6 +164,11 @@ def _quality_rules():
         names = [name for name in of_family if of_family[name] == family]
         lines.append(f"| {family} | {', '.join(names)} |")
     return [*lines, ""]
+
+
+def _with_names(recipe):
+    """A recipe with the names of its settings where a run prints their values."""
+    return re.sub(r"\{(\w+)[^}]*\}", r"`\1`", recipe)
 
 
 def _one_line(text):

@@ -11,6 +11,9 @@ from scipy import stats
 
 from benchmarks.scoring import score_beats
 from engine.listings import names_in
+from explaining.compared import RECOMPUTED
+from explaining.explain import explained
+from explaining.run import FinishedRun
 from muscle.desaturation import reached_band
 from project import PROJECT, copy_of_project, run_study
 from results.columns import TABLES
@@ -59,6 +62,14 @@ def against_truth(outcomes, outcome, column):
     truth = read(TRUTH / "sets.tsv").round({"event_onset_s": 1})
     together = own.merge(truth[[*KEYS, column]], on=KEYS, suffixes=("", "_true"))
     return together.rename(columns={f"{column}_true": "true", column: "true"})
+
+
+def test_rows_of_every_table_of_the_comparison_come_out_of_the_outcomes_again(results):
+    finished = FinishedRun(results, results.parents[1] / "data_demo")
+    for name in RECOMPUTED:
+        text, same = explained(finished, [f"{name}.tsv:3"])
+        assert same, text
+        assert "come out the same" in text
 
 
 def test_the_effects_that_were_built_in_are_recovered(contrasts):

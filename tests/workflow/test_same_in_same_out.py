@@ -97,7 +97,8 @@ def test_one_file_adds_an_outcome_and_one_file_adds_a_figure_everywhere(finished
     (scripts / "outcomes" / "shortest_nn_ms.py").write_text(
         '"""Shortest interval of the repaired series."""\n\n'
         "from outcomes import HEART\n\n"
-        'LABEL = "Shortest NN"\nUNIT = "ms"\nFAMILY = "heart period"\nSCALE = "identity"\n'
+        'LABEL = "Shortest NN"\nUNIT = "ms"\nRECIPE = "Shortest interval of the window."\n'
+        'FAMILY = "heart period"\nSCALE = "identity"\n'
         "ASKED_OF = HEART\n\n\ndef measure(nn_ms):\n    return nn_ms.min()\n",
         encoding="utf-8",
     )
