@@ -70,6 +70,7 @@ def finished(tmp_path_factory):
         protocol=RUN.protocol,
         quality_rules=RUN.quality_rules,
         default_quality_rules=settings_with().quality_rules,
+        recorded=["muscle_oxygen", "rr"],
     )
     (results / "sync.tsv").write_bytes((part / "sync.tsv").read_bytes())
     written = yaml.safe_dump(RUN.model_dump(), sort_keys=False)
