@@ -3,7 +3,9 @@
 from engine.step import Inputs, Output, run
 from report.print_tables import (
     CAPTIONS,
+    NOTES,
     contrasts_of,
+    harms_by_condition,
     outcomes_by_condition,
     participants,
     pressures,
@@ -28,12 +30,14 @@ def write_tables(
         outcomes_by_condition(results.outcomes, results.conditions),
         contrasts_of(results.contrasts, results.primary),
         pressures(results.safety),
+        harms_by_condition(results.harms),
     )
     folder.mkdir(parents=True, exist_ok=True)
     for (name, caption), table in zip(CAPTIONS.items(), printed, strict=True):
         write_table(table, folder / f"{name}.tsv")
-        write_html(table, caption, settings.study.title, folder / f"{name}.html")
-        write_docx(table, caption, settings.study.title, folder / f"{name}.docx")
+        words = caption, settings.study.title
+        write_html(table, *words, folder / f"{name}.html", NOTES.get(name, ""))
+        write_docx(table, *words, folder / f"{name}.docx", NOTES.get(name, ""))
 
 
 if __name__ == "__main__":

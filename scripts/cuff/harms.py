@@ -18,10 +18,9 @@ def harms_table(harms, sets, conditions, *, kept):
     one. The interval of the share of people with a harm is exact (Clopper and Pearson 1934).
     """
     harms = harms.assign(condition=[condition_of(harm, sets) for harm in harms.itertuples()])
-    in_order = [
-        *conditions,
-        *([UNATTRIBUTED] if (harms["condition"] == UNATTRIBUTED).any() else []),
-    ]
+    in_order = [name for name in conditions if (sets["condition"] == name).any()]
+    if (harms["condition"] == UNATTRIBUTED).any():
+        in_order.append(UNATTRIBUTED)
     rows = []
     for condition in in_order:
         done = sets if condition == UNATTRIBUTED else sets[sets["condition"] == condition]

@@ -14,15 +14,21 @@ from comparison.sensitivity import (
     SIGN_FLIP,
     WITHOUT_BASELINE,
 )
+from cuff.cautions import CAUTION
+from cuff.verdicts import COUNTING
 from engine.listings import described
 from recordings.clock import ACQUISITION, JOINED, MARKS, NOTHING, STAMPS, STATED
 from report.heart import delays_after_sets, delays_in_words
+from report.safety import blood_pressure_in_words, harms_in_words
 from report.sentences import in_unit
 from report.words import source_of
 from results.provenance import own_version
 from results.words import counted, in_words, words_of
 
 NEEDS = (
+    "safety",
+    "titration",
+    "harms",
     "sync",
     "quality",
     "contrasts",
@@ -93,6 +99,18 @@ def what_is_said(results):
         "n_sessions": len(recordings[["participant_id", "session_id"]].drop_duplicates()),
         "recordings": recordings_in_words(recordings),
         "occlusion": occlusion_in_words(results.occlusion),
+        "under_cuffs": bool(
+            (results.safety["scope"].eq("set") & results.safety["verdict"].notna()).any()
+        ),
+        "check_safety": settings.check_safety,
+        "share_source": source_of(
+            "check_safety", "highest_share_pct", settings, results.default_settings
+        ),
+        "counting": in_words(list(COUNTING), "or"),
+        "titrated": len(results.titration),
+        "blood_pressure": blood_pressure_in_words(results.events, settings.check_safety),
+        "harms": harms_in_words(results.harms)[:1],
+        "caution": CAUTION,
         "clocks": clocks_in_words(clocks),
         "declared_over_header": declared_over_header(recordings),
         "joined": int(clocks["status"].str.contains(JOINED).sum()),

@@ -5,21 +5,35 @@ import zipfile
 
 import pandas as pd
 
+from cuff.cautions import CAUTION
+from cuff.verdicts import COUNTING
 from engine.listings import names_in
 from report.words import label_of, with_interval
 from results.format import decimals, p_value
-from results.words import words_of
+from results.words import in_words, words_of
 
-NEEDS = ("outcomes", "contrasts", "safety")
+NEEDS = ("outcomes", "contrasts", "safety", "harms")
 
 PRESSURES = "4_pressures"
+
+HARMS = "5_harms"
 
 CAPTIONS = {
     "1_participants": "Participants",
     "2_outcomes": "Outcomes by condition, mean (SD) over participants; what follows a set counts "
     "from its end or cuff release, whichever is later",
     "3_contrasts": "Contrasts of the primary outcomes",
-    PRESSURES: "Pressures, shares of occlusion pressure and symptoms",
+    PRESSURES: "Pressures with verdict, findings and symptoms, shares of occlusion pressure and "
+    "checks that are missing",
+    HARMS: "Harms by condition, with the people and sets at risk",
+}
+
+# below a table
+NOTES = {
+    PRESSURES: f"Verdicts of the sets of a visit on one limb; a pressure counts as that of its "
+    f"condition where it is {in_words(list(COUNTING), 'or')}. {CAUTION}",
+    HARMS: "People with a harm with the exact 95 % interval of their share (Clopper and Pearson "
+    f"1934). {CAUTION}",
 }
 
 NO_DATE = (1980, 1, 1, 0, 0, 0)
@@ -111,12 +125,14 @@ def contrasts_of(compared, primary):
 
 
 def pressures(safety):
-    """Pressures, their share of the occlusion pressure and symptoms, one row per visit and limb."""
+    """Verdict, findings, pressures, their share and symptoms, one row per visit and limb."""
     safety = safety[safety["scope"] == "visit"]
     columns = [
-        *("participant_id", "session_id", "condition", "limb", "posture"),
-        *("occlusion_pressure_mmhg", "occlusion_method"),
-        *("highest_pressure_mmhg", "share_pct", "share_reason", "restriction_min", "symptoms"),
+        *("participant_id", "session_id", "condition", "limb", "side", "posture"),
+        *("verdict_reason", "findings", "symptoms", "missing_checks"),
+        *("cuff_width_cm", "occlusion_pressure_mmhg", "occlusion_method"),
+        *("highest_pressure_mmhg", "share_pct", "share_status", "share_reason"),
+        "restriction_min",
     ]
     table = safety[columns].copy()
     for name in (
@@ -125,7 +141,38 @@ def pressures(safety):
     ):
         table[name] = [decimals(value, 0 if "min" not in name else 1) for value in table[name]]
     table["occlusion_method"] = [methods_in_words(method) for method in table["occlusion_method"]]
-    return table.rename(columns=words_of)
+    table["missing_checks"] = table["missing_checks"].map(words_of, na_action="ignore")
+    return table.rename(columns={"verdict_reason": "verdict"}).rename(columns=words_of)
+
+
+def harms_by_condition(harms):
+    """Harms of each condition, all and by kind; that there was none, or that no table was kept."""
+    rows = [
+        {
+            "condition": row.condition,
+            "harm": row.what,
+            "grade": "" if pd.isna(row.grade) else row.grade,
+            "harms": decimals(row.harms, 0),
+            "people": people_in_words(row),
+            "sets at risk": int(row.sets_at_risk),
+            "related to the cuff": decimals(row.related, 0),
+            "not resolved": decimals(row.unresolved, 0),
+            "latest, days after": decimals(row.latest_days_after, 0),
+            "note": "" if pd.isna(row.note) else row.note,
+        }
+        for row in harms.itertuples()
+    ]
+    return pd.DataFrame(rows)
+
+
+def people_in_words(row):
+    """`1 of 10 (95 % CI 0 to 45 %)`, or those at risk where nothing is known."""
+    if pd.isna(row.people):
+        return f"of {int(row.people_at_risk)}"
+    said = f"{int(row.people)} of {int(row.people_at_risk)}"
+    if pd.isna(row.people_ci_low_pct):
+        return said
+    return f"{said} (95 % CI {row.people_ci_low_pct:.0f} to {row.people_ci_high_pct:.0f} %)"
 
 
 def methods_in_words(methods):
@@ -135,8 +182,8 @@ def methods_in_words(methods):
     return "; ".join(words_of(method) for method in methods.split("; "))
 
 
-def write_html(table, caption, title, path):
-    """One table as a page of its own; cells are text, never markup."""
+def write_html(table, caption, title, path, note=""):
+    """One table as a page of its own with a note below; cells are text, never markup."""
     from jinja2 import Environment
 
     template = Environment(autoescape=True).from_string(
@@ -147,16 +194,21 @@ def write_html(table, caption, title, path):
         "<table><caption>{{ caption }}. {{ title }}</caption><thead><tr>"
         "{% for name in table.columns %}<th scope='col'>{{ name }}</th>{% endfor %}</tr></thead>"
         "<tbody>{% for row in rows %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>"
-        "{% endfor %}</tbody></table></html>\n"
+        "{% endfor %}</tbody></table>{% if note %}<p>{{ note }}</p>{% endif %}</html>\n"
     )
     rows = table.astype(object).where(table.notna(), "").to_numpy().tolist()
     path.write_text(
-        template.render(caption=caption, title=title, table=table, rows=rows), encoding="utf-8"
+        template.render(caption=caption, title=title, table=table, rows=rows, note=note),
+        encoding="utf-8",
     )
 
 
-def write_docx(table, caption, title, path):
-    """One table with three rules and a repeated header, the same bytes each time."""
+# a table of more columns stands on a page turned by a quarter
+MOST_UPRIGHT_COLUMNS = 9
+
+
+def write_docx(table, caption, title, path, note=""):
+    """One table with three rules, a repeated header and a note, the same bytes each time."""
     import docx
     from docx.oxml import OxmlElement
     from docx.shared import Pt
@@ -164,6 +216,8 @@ def write_docx(table, caption, title, path):
     document = docx.Document()
     document.core_properties.created = document.core_properties.modified = _no_time()
     document.core_properties.author = ""
+    if len(table.columns) > MOST_UPRIGHT_COLUMNS:
+        _turn(document.sections[0])
     document.add_paragraph().add_run(f"{caption}. {title}").bold = True
     grid = document.add_table(rows=1, cols=len(table.columns))
     for cell, name in zip(grid.rows[0].cells, table.columns, strict=True):
@@ -180,9 +234,21 @@ def write_docx(table, caption, title, path):
     _rule(grid.rows[0], "top", 12)
     _rule(grid.rows[0], "bottom", 6)
     _rule(grid.rows[-1], "bottom", 12)
+    if note:
+        document.add_paragraph().add_run(note).font.size = Pt(8)
     unfinished = path.with_suffix(".unfinished")
     document.save(str(unfinished))
     _without_dates(unfinished, path)
+
+
+def _turn(section):
+    """A page as wide as it was high, with narrow margins."""
+    from docx.enum.section import WD_ORIENT
+    from docx.shared import Cm
+
+    section.orientation = WD_ORIENT.LANDSCAPE
+    section.page_width, section.page_height = section.page_height, section.page_width
+    section.left_margin = section.right_margin = Cm(1.5)
 
 
 def _no_time():

@@ -1,29 +1,269 @@
-"""Safety findings in short: what a person must look at before any result."""
+"""Safety in sentences and small tables: findings, verdicts, checks, harms, blood pressure."""
 
-from results.words import counted, words_of
+import pandas as pd
+
+from cuff.signs import CHECKS
+from cuff.verdicts import ABOVE_LIMIT, AT_OCCLUSION, COUNTING, GRAVEST_FIRST
+from report.print_tables import people_in_words
+from results.words import counted, in_words, words_of
 
 NOTHING = ("none", "none noted")
 
+# how a finding of safety.tsv begins or goes on, and what it is called in short
+FINDINGS = {
+    r"at or above occlusion pressure:": "a pressure at or above an occlusion pressure of its limb",
+    r"may be at or above occlusion": "a pressure that may be at or above occlusion",
+    r"share above [\d.]+ %": "a share above the largest of the study",
+    r"blood pressure .* the study stops at": "blood pressure at a stop limit of the study",
+    r"is no passed step of the titration": "a pressure that is no passed step of the titration",
+    r"mmHg .* in condition": "pressure in the condition without cuff",
+    r"cuff noted on another limb": "a cuff on another limb than the working one",
+    r"above the pressure noted for the sets": "a cuff with more pressure than noted for its sets",
+    r"recorded pressure:": "a recorded pressure that departs from the one noted",
+    r"min without release": "a cuff inflated for longer than the limit without release",
+}
 
-def safety_findings(safety):
-    """One sentence for each kind of finding, with where it stands; first of all the findings.
+SYMPTOMS = {
+    r"marked numbness": "marked numbness",
+    r"no distal flow": "no flow distal to the cuff",
+    r"skin (?:pale|blue|mottled)": "pale, blue or mottled skin",
+    r"refill [\d.]+ s": "slow capillary refill",
+    r"pain [\d.]+ of 10": "severe pain",
+}
 
-    safety : rows of safety.tsv
+MOST_PLACES = 4
+
+
+def safety_findings(safety, harms):
+    """What a person must look at before any result, one short sentence each, or nothing.
+
+    safety, harms : result tables of these names
     """
-    sentences = []
-    for column, name in (("findings", ""), ("symptoms", "Noted: ")):
-        told = safety[safety[column].notna() & ~safety[column].isin(NOTHING)]
-        for text, own in told.groupby(column, sort=False):
-            places = list(
-                dict.fromkeys(
-                    f"{p} {s}"
-                    for p, s in zip(own["participant_id"], own["session_id"], strict=True)
-                )
-            )
-            shown = ", ".join(places[:4])
-            more = f" and {len(places) - 4} more" if len(places) > 4 else ""
-            sentences.append(f"{name}{words_of(text)} ({shown}{more})")
-    stopped = int(safety["stopped_early"].fillna(0).sum())
+    of_visits = safety[safety["scope"] != "set"]
+    said = [
+        f"{words} ({places_of(told)})"
+        for column, kinds in (("findings", FINDINGS), ("symptoms", SYMPTOMS))
+        for pattern, words in kinds.items()
+        if len(told := of_visits[of_visits[column].fillna("").str.contains(pattern)])
+    ]
+    stopped = int(of_visits["stopped_early"].fillna(0).sum())
     if stopped:
-        sentences.append(f"{counted(stopped, 'set was', 'sets were')} stopped early")
-    return sentences
+        said.append(f"{counted(stopped, 'set')} stopped early")
+    if not_counting(safety):
+        said.append(not_counting(safety))
+    of_conditions = harms[(harms["what"] == "all") & (harms["harms"].fillna(0) > 0)]
+    said += [
+        f"{counted(int(row.harms), 'harm')} in condition {row.condition}"
+        for row in of_conditions.itertuples()
+    ]
+    return said
+
+
+def places_of(rows):
+    """Participant and visit of some rows; of many the first and how many more."""
+    places = list(
+        dict.fromkeys(
+            f"{p} {s}" for p, s in zip(rows["participant_id"], rows["session_id"], strict=True)
+        )
+    )
+    more = f" and {len(places) - MOST_PLACES} more visits" if len(places) > MOST_PLACES else ""
+    return ", ".join(places[:MOST_PLACES]) + more
+
+
+def sets_with_pressure(safety):
+    """Sets that have a verdict: those under a cuff, and those of which no pressure is known."""
+    return safety[(safety["scope"] == "set") & safety["verdict"].notna()]
+
+
+def not_counting(safety):
+    """How many sets do not count as the pressure of their condition, by verdict; or nothing."""
+    sets = sets_with_pressure(safety)
+    outside = sets[~sets["verdict"].isin(COUNTING)]
+    if outside.empty:
+        return ""
+    by_verdict = in_words(
+        [
+            f"{(outside['verdict'] == verdict).sum()} {verdict}"
+            for verdict in GRAVEST_FIRST
+            if (outside["verdict"] == verdict).any()
+        ]
+    )
+    return (
+        f"{len(outside)} of {counted(len(sets), 'set')} with a cuff not at a pressure that counts "
+        f"as that of the condition: {by_verdict}"
+    )
+
+
+def findings_table(safety):
+    """Every finding and symptom in full, a row for each visit and limb, the gravest first."""
+    told = safety[
+        (safety["scope"] != "set")
+        & safety["sets"].where(safety["scope"] == "visit", 1).notna()
+        & ~(
+            safety["findings"].fillna("none").isin(NOTHING)
+            & safety["symptoms"].fillna("none noted").isin(NOTHING)
+        )
+    ]
+    grave = told["findings"].str.contains("at or above occlusion")
+    told = told.assign(order=~grave).sort_values("order", kind="stable")
+    table = told[
+        ["participant_id", "session_id", "condition", "limb", "findings", "symptoms"]
+    ].astype(object)
+    return table.where(~table.isin(NOTHING), None)
+
+
+def verdicts_table(safety, conditions):
+    """Sets by condition and verdict; None without a set under a cuff."""
+    sets = sets_with_pressure(safety)
+    if sets.empty:
+        return None
+    occurring = [v for v in reversed(GRAVEST_FIRST) if (sets["verdict"] == v).any()]
+    rows = []
+    for condition in [c for c in conditions if (sets["condition"] == c).any()]:
+        own = sets[sets["condition"] == condition]
+        shares = own["share_pct"].dropna()
+        rows.append(
+            {
+                "condition": condition,
+                "sets": len(own),
+                "share, %": f"{shares.min():.0f} to {shares.max():.0f}" if len(shares) else "",
+                **{verdict: int((own["verdict"] == verdict).sum()) for verdict in occurring},
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def verdicts_in_words(safety, highest_share_pct, *, by_study):
+    """What the verdicts rest on, and how many sets count; nothing without a set under a cuff."""
+    sets = sets_with_pressure(safety)
+    if sets.empty:
+        return []
+    counting = int(sets["verdict"].isin(COUNTING).sum())
+    whose = "set by this study" if by_study else "the default, which this study did not change"
+    said = [
+        f"{counting} of {counted(len(sets), 'set')} with a cuff were at a pressure that counts as "
+        f"that of the condition. The largest share of the protocol is {highest_share_pct:g} % of "
+        f"the occlusion pressure ({whose}); it is a limit of the study, not a pressure that is "
+        "safe."
+    ]
+    if counting < len(sets):
+        said.append("The contrasts without the other sets stand among the alternative analyses.")
+    for verdict, words in (
+        (AT_OCCLUSION, "at or above an occlusion pressure of the limb"),
+        (ABOVE_LIMIT, "above that limit"),
+    ):
+        there = sets[sets["verdict"] == verdict]
+        if len(there):
+            said.append(
+                f"{counted(len(there), 'set was', 'sets were')} {words} ({places_of(there)})."
+            )
+    return said
+
+
+def missing_in_words(safety):
+    """Checks that were not noted at sets with a cuff, counted; or that none lacks."""
+    sets = sets_with_pressure(safety)
+    if sets.empty:
+        return ""
+    noted = sets["missing_checks"].fillna("none").str.split("; ")
+    lacking = {check: int(noted.map(lambda names, c=check: c in names).sum()) for check in CHECKS}
+    told = [f"{words_of(check)} in {n}" for check, n in lacking.items() if n]
+    every = counted(len(sets), "set")
+    if not told:
+        return f"Every check was noted in all {every} with a cuff."
+    return f"Not noted in the {every} with a cuff: {in_words(told)}."
+
+
+def blood_pressure_in_words(events, settings):
+    """How often blood pressure was noted and what it was held against; nothing where never.
+
+    `settings`: the section check_safety.
+    """
+    systolic, diastolic = events["systolic_mmhg"], events["diastolic_mmhg"]
+    noted = int((systolic.notna() | diastolic.notna()).sum())
+    if not noted:
+        return ""
+    limits = {"systolic": settings.stop_systolic_mmhg, "diastolic": settings.stop_diastolic_mmhg}
+    stated = {name: limit for name, limit in limits.items() if limit is not None}
+    begin = f"Blood pressure was noted {counted(noted, 'time')}"
+    if not stated:
+        return (
+            f"{begin} and held against nothing: the study states no limit at which it stops "
+            "(stop_systolic_mmhg, stop_diastolic_mmhg)."
+        )
+    reached = pd.Series(False, index=events.index)
+    for name, limit in stated.items():
+        reached |= events[f"{name}_mmhg"] >= limit
+    at = in_words([f"{name} {limit:g} mmHg" for name, limit in stated.items()])
+    unchecked = [name for name in limits if name not in stated]
+    rest = f" No {unchecked[0]} limit is stated." if unchecked else ""
+    return (
+        f"{begin}; {int(reached.sum())} reached a limit at which the study stops ({at}, its own)."
+        f"{rest}"
+    )
+
+
+def harms_in_words(harms):
+    """Harms by condition with the people and sets at risk, also where there was none."""
+    every = harms[harms["what"] == "all"]
+    if every.empty:
+        return []
+    if every["harms"].isna().all():
+        return [
+            "No harms table was kept: whether anybody was harmed is not known.",
+            "A harms.tsv with a header and no rows would say that harms were asked for and none "
+            "occurred.",
+        ]
+
+    def at_risk(row):
+        people = counted(int(row.people_at_risk), "person", "people")
+        return f"{people} and {counted(int(row.sets_at_risk), 'set')}"
+
+    if not every["harms"].sum():
+        by_condition = in_words([f"{at_risk(row)} ({row.condition})" for row in every.itertuples()])
+        return [f"No harm was noted: none in {by_condition}."]
+    said = []
+    for row in every.itertuples():
+        number = counted(int(row.harms), "harm") if row.harms else "no harm"
+        said.append(f"{row.condition}: {number} in {at_risk(row)}")
+    return [f"Harms by condition, with the people and sets at risk: {'; '.join(said)}."]
+
+
+def harms_table(harms):
+    """The single kinds of harm by condition; None without one."""
+    single = harms[(harms["what"] != "all") & harms["harms"].notna()]
+    if single.empty:
+        return None
+    people = [people_in_words(row) for row in single.itertuples()]
+    columns = ["condition", "what", "grade", "harms"]
+    others = ["related", "unresolved", "latest_days_after"]
+    return pd.concat(
+        [single[columns], pd.Series(people, index=single.index, name="people"), single[others]],
+        axis=1,
+    )
+
+
+def titration_in_words(titration):
+    """How many steps were tried and passed, and how many sets used a passed one; or nothing."""
+    if titration.empty:
+        return ""
+    passed = titration[titration["passed"] == "yes"]
+    used = int(passed["sets_at_pressure"].sum())
+    people = counted(titration["participant_id"].nunique(), "person", "people")
+    steps = counted(len(titration), "pressure step was", "pressure steps were")
+    return (
+        f"{steps} tried in {people} while the individual target was looked for; {len(passed)} "
+        f"passed, used in {counted(used, 'set')}. A passed step is one that was accepted, with "
+        "flow heard, refill within its limit and no stop sign; it is no statement that the "
+        "pressure is safe."
+    )
+
+
+def titration_table(titration):
+    """The steps of a titration as people read them."""
+    columns = [
+        *("participant_id", "session_id", "limb", "side", "posture", "cuff", "pressure_mmhg"),
+        *("capillary_refill_s", "distal_flow", "skin_colour", "pain", "numbness", "smo2_pct"),
+        *("passed", "reason", "sets_at_pressure"),
+    ]
+    return titration[columns].dropna(axis=1, how="all")

@@ -12,7 +12,6 @@ from report.answer import (
     what_was_done,
 )
 from report.drawn import across_conditions, interval_scale
-from report.safety import safety_findings
 
 NOTHING = float("nan")
 
@@ -47,7 +46,7 @@ def test_a_study_without_sets_is_not_said_to_have_conditions():
 
 def limbs(*of_condition):
     columns = ["condition", "highest_pressure_mmhg", "share_pct"]
-    return pd.DataFrame(of_condition, columns=columns)
+    return pd.DataFrame(of_condition, columns=columns).assign(scope="visit")
 
 
 def test_a_pressure_stands_with_its_share_and_with_how_often_the_share_is_unknown():
@@ -118,20 +117,3 @@ def test_a_picture_holds_no_markup_of_a_study_and_draws_values_that_are_all_equa
     drawn = across_conditions(found, ["none", "<i>"], said="<s>", label="<u>")
     assert not {"<b>", "<i>", "<s>", "<u>"} & set(drawn.replace("><", "> <").split())
     assert "nan" not in drawn
-
-
-def test_safety_findings_say_where_and_nothing_is_no_finding():
-    table = pd.DataFrame(
-        {
-            "participant_id": ["sub-01", "sub-02", "sub-03"],
-            "session_id": "ses-1",
-            "findings": ["none", "share 85 %, above the limit of 80 %", NOTHING],
-            "symptoms": "none noted",
-            "stopped_early": [0, 1, NOTHING],
-        }
-    )
-    assert safety_findings(table) == [
-        "share 85 %, above the limit of 80 % (sub-02 ses-1)",
-        "1 set was stopped early",
-    ]
-    assert safety_findings(table[:1]) == []

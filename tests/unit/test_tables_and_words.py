@@ -410,10 +410,13 @@ def test_the_table_of_pressures_says_how_each_occlusion_pressure_was_found():
     rows = {"participant_id": "sub-01", "session_id": "ses-1", "condition": "low", "limb": "leg"}
     rows |= {"posture": "seated", "highest_pressure_mmhg": 64.0, "share_pct": 40.0}
     rows |= {"share_reason": "", "restriction_min": 1.0, "symptoms": "none noted"}
-    rows |= {"occlusion_pressure_mmhg": 160.0, "scope": "visit"}
+    rows |= {"occlusion_pressure_mmhg": 160.0, "scope": "visit", "side": "right"}
+    rows |= {"verdict_reason": "1 within", "findings": "none", "cuff_width_cm": 13.0}
+    rows |= {"missing_checks": "distal_flow in 1 sets", "share_status": "ok"}
     methods = ["doppler", "doppler; palpation", "estimated", float("nan")]
     table = pressures(pd.DataFrame([rows | {"occlusion_method": method} for method in methods]))
     assert table["occlusion pressure mmhg"].to_list() == ["160"] * 4
+    assert table["missing checks"].to_list() == ["distal flow in 1 sets"] * 4
     assert table["occlusion method"].to_list() == [
         "Doppler ultrasound",
         "Doppler ultrasound; palpation",

@@ -21,7 +21,7 @@ ORDER = 1
 
 TITLE = "The answer"
 
-NEEDS = ("outcomes", "contrasts", "claims", "safety")
+NEEDS = ("outcomes", "contrasts", "claims", "safety", "harms")
 
 # the muscle, then the heart: one picture each, drawn where the study has the values
 PICTURES = (("smo2_nadir_pct", "set"), ("mean_hr_bpm", "set"))
@@ -34,7 +34,7 @@ def section(results):
         "pressures": pressures_in_words(
             results.safety, results.conditions, settings.protocol.no_cuff_condition
         ),
-        "findings": safety_findings(results.safety),
+        "findings": safety_findings(results.safety, results.harms),
         "claims": [claim_shown(claim, results.contrasts) for claim in results.claims.itertuples()],
         "not_frozen": bool((results.claims["plan"] == NOT_FROZEN).any()),
         "pictures": list(pictures(results)),
