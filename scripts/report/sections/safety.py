@@ -16,7 +16,7 @@ from report.safety import (
     verdicts_table,
 )
 
-ORDER = 80
+ORDER = 50
 
 TITLE = "Pressures and safety"
 
