@@ -6,6 +6,7 @@ from engine.listings import header, names_in
 from engine.step import Input, Inputs, Output, run
 from recordings.store import read_stretches
 from results.tables import read_table
+from sessions.overview import write_courses
 from sessions.page import pages_of, template_folder
 from sessions.reading import recorded_files, sessions_of
 from study.session_sheet import events_of, table_of, with_supplied_times
@@ -50,6 +51,7 @@ def write_session_pages(
         sessions, template_folder(templates[0].parent), headers, protocol, title
     ):
         (pages / f"{session_id}.html").write_text(page, encoding="utf-8")
+    write_courses(sessions, pages)
 
 
 if __name__ == "__main__":

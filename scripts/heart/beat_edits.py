@@ -11,6 +11,8 @@ MOVED_BY_HAND = "moved by hand"
 
 EXCLUDED_BY_HAND = "in a span excluded by hand"
 
+ACCEPTED_BY_HAND = "declared usable by hand"
+
 
 class BeatEditError(ValueError):
     """A human edit that cannot be carried out on the beats as detected."""
@@ -103,6 +105,37 @@ def apply_beat_edits(
             beats.exclude(start_s, end_s, f"{EXCLUDED_BY_HAND}{note}")
     table = pd.DataFrame(beats.rows, columns=["time_s", "origin", "reason", "detected_row"])
     return table.sort_values("time_s", kind="stable", ignore_index=True)
+
+
+def accept_spans(spans: pd.DataFrame, edits: pd.DataFrame) -> pd.DataFrame:
+    """The spans of a recording with those accepted that a person declared usable.
+
+    `spans` has columns start_s, end_s, verdict (`accepted`, `doubtful`, `rejected`) and reason,
+    `edits` those of `apply_beat_edits`. A span is accepted where one `accept_span` covers it whole;
+    what was said against it stays in its reason. Raises BeatEditError, with the edit named, where
+    an edit covers no span in doubt.
+    """
+    spans = spans.copy()
+    for number, edit in enumerate(edits.to_dict("records"), start=1):
+        if edit["action"] != "accept_span":
+            continue
+        name = f"edit {edit.get('edit_id', number)} (accept_span)"
+        start_s, end_s = _edit_time_s(edit, name, "time_s"), _edit_time_s(edit, name, "end_s")
+        if spans.empty:
+            raise BeatEditError(f"{name}: beat intervals without a waveform have no spans in doubt")
+        in_doubt = spans["verdict"] != "accepted"
+        covered = in_doubt & (spans["start_s"] >= start_s) & (spans["end_s"] <= end_s)
+        if not covered.any():
+            beside = spans[in_doubt & (spans["start_s"] < end_s) & (spans["end_s"] > start_s)]
+            limits = [f"{s.start_s:g} to {s.end_s:g} s" for s in beside.itertuples()]
+            partly = f"; it covers {', '.join(limits)} in part" if limits else ""
+            raise BeatEditError(
+                f"{name}: no span in doubt lies whole between {start_s:g} and {end_s:g} s{partly}"
+            )
+        against = spans.loc[covered, "verdict"] + ": " + spans.loc[covered, "reason"].fillna("")
+        spans.loc[covered, "reason"] = ACCEPTED_BY_HAND + ", was " + against
+        spans.loc[covered, "verdict"] = "accepted"
+    return spans
 
 
 def excluded_spans_s(edits: pd.DataFrame) -> list[tuple[float, float]]:

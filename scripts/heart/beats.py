@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from heart.beat_amplitude import beat_amplitudes
-from heart.beat_edits import BeatEditError, apply_beat_edits, excluded_spans_s
+from heart.beat_edits import BeatEditError, accept_spans, apply_beat_edits, excluded_spans_s
 from heart.breathing import respiration_from_beats, respiration_from_belt
 from heart.detection.detector import detect_beats
 from heart.detection.other_detectors import detect_with
@@ -22,7 +22,7 @@ from recordings.store import joined
 from results.tables import stack
 from study.problems import StudyError
 
-BEAT_ACTIONS = ("remove_beat", "add_beat", "move_beat", "exclude_span")
+BEAT_ACTIONS = ("remove_beat", "add_beat", "move_beat", "exclude_span", "accept_span")
 
 HEART_SIGNALS = ("ecg", "rr", "respiration")
 
@@ -48,6 +48,7 @@ def beats_of_person(stretches, edits, participant, settings):
             continue
         try:
             repaired = with_edits(detected, session_edits, settings)
+            spans = accept_spans(spans, session_edits)
         except BeatEditError as error:
             raise StudyError(f"edits.tsv, {participant} {session_id}: {error}") from None
         unedited = repaired

@@ -1,10 +1,11 @@
 """The page of one session as one HTML file: template, style, scripts and numbers in one.
 
-The policy in the page allows its own two scripts and its own style by their checksums and nothing
+The policy in the page allows its own scripts and its own style by their checksums and nothing
 else: no request leaves it, and no text of a study can become a script.
 """
 
 import json
+from html import escape
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
@@ -71,6 +72,13 @@ def page_of(content, arrays, templates, **facts):
         arrays=arrays.text(),
         **facts,
     )
+
+
+def with_saving(page, address, token):
+    """A page that may send decisions to `address`, with the token that the server wants."""
+    meta = f'<meta name="save-to" content="{escape(address)}" data-token="{escape(token)}">'
+    page = page.replace("; base-uri 'none'", "; connect-src 'self'; base-uri 'none'", 1)
+    return page.replace("<title>", f"{meta}\n<title>", 1)
 
 
 def json_in_html(content):

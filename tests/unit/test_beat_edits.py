@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from heart.beat_edits import BeatEditError, apply_beat_edits, excluded_spans_s
+from heart.beat_edits import BeatEditError, accept_spans, apply_beat_edits, excluded_spans_s
 
 
 def edit_rows(*rows):
@@ -69,3 +69,34 @@ def test_a_removal_can_be_undone_by_adding_the_beat_again():
     table = apply_beat_edits(np.arange(20) * 0.8, edits)
     in_use = table[table["origin"] != "removed"]
     np.testing.assert_allclose(in_use["time_s"], np.arange(20) * 0.8)
+
+
+SPANS = pd.DataFrame(
+    {
+        "start_s": [0.0, 10.0, 20.0, 30.0],
+        "end_s": [10.0, 20.0, 30.0, 40.0],
+        "verdict": ["accepted", "doubtful", "rejected", "doubtful"],
+        "reason": ["", "noise", "clipped", "noise"],
+    }
+)
+
+
+def test_a_span_declared_usable_is_accepted_and_what_was_said_against_it_stays():
+    accepted = accept_spans(SPANS, edit_rows(("e1", "accept_span", 9.0, np.nan, 32.0, "plain")))
+    assert list(accepted["verdict"]) == ["accepted", "accepted", "accepted", "doubtful"]
+    assert accepted["reason"][2] == "declared usable by hand, was rejected: clipped"
+    assert list(SPANS["verdict"]) == ["accepted", "doubtful", "rejected", "doubtful"]
+
+
+@pytest.mark.parametrize(
+    ("spans", "limits_s", "said"),
+    [
+        (SPANS, (0.0, 10.0), "no span in doubt lies whole between 0 and 10 s"),
+        (SPANS, (12.0, 19.0), "it covers 10 to 20 s in part"),
+        (SPANS[:0], (0.0, 60.0), "beat intervals without a waveform"),
+    ],
+)
+def test_declaring_usable_where_no_span_is_in_doubt_is_refused(spans, limits_s, said):
+    start_s, end_s = limits_s
+    with pytest.raises(BeatEditError, match=said):
+        accept_spans(spans, edit_rows(("e1", "accept_span", start_s, np.nan, end_s, "plain")))

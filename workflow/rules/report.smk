@@ -1,5 +1,7 @@
 """What people read and what lets others check: tables, methods text, report, provenance."""
 
+SESSIONS = {"sessions": MEASURED.pages}
+
 
 rule write_tables:
     """Write the publication tables as TSV, HTML and DOCX."""
@@ -114,3 +116,28 @@ rule write_provenance:
         code=code_of("write_provenance"),
     shell:
         command("write_provenance")
+
+
+rule write_session_overview:
+    """Show every session in small on one page, and where a look at a recording pays first."""
+    input:
+        **of_everybody(SESSIONS, STUDY.participants),
+        templates=[
+            f"{workflow.basedir}/workflow/templates/{name}"
+            for name in ("sessions.html.jinja", "session.css")
+        ],
+    output:
+        page="<results>/sessions/index.html",
+    log:
+        "<results>/logs/write_session_overview.log",
+    resources:
+        mem_mb=200,
+        runtime=5,
+    params:
+        **patterns_of(SESSIONS),
+        study=STUDY.folder.as_posix(),
+        settings=parameter(SETTINGS.study),
+        rows=STUDY.all_rows("edits"),
+        code=code_of("write_session_overview"),
+    shell:
+        command("write_session_overview")

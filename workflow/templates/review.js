@@ -178,6 +178,9 @@ document.addEventListener("course-drawn", ({ detail: course }) => {
       if (name === "event_id" && !row.event_id) return "Choose the event.";
     }
     if ("end_s" in row && row.end_s <= row.time_s) return "The span ends before it begins.";
+    if (row.action === "accept_span" && !content.spans.some(([begin, end]) => begin >= row.time_s && end <= row.end_s)) {
+      return "No span in doubt lies whole in there.";
+    }
     const beats = decided(decisions).filter(({ kind }) => kind !== "missed");
     const near = (time) => beats.find((beat) => Math.abs(beat.time - time) <= NEAREST_BEAT_S);
     if (row.action === "remove_beat" || row.action === "move_beat") {
@@ -316,8 +319,15 @@ document.addEventListener("course-drawn", ({ detail: course }) => {
 
   course.dragged = (panel, from, to) => {
     if (!open() || !["exclude_span", "accept_span"].includes(chosen())) return false;
-    const signal = PANEL_SIGNALS[panel] ?? heartSignal;
-    choose(chosen(), { time_s: from, end_s: to, ...(chosen() === "exclude_span" ? { signal } : {}) });
+    if (chosen() === "exclude_span") {
+      choose("exclude_span", { time_s: from, end_s: to, signal: PANEL_SIGNALS[panel] ?? heartSignal });
+    } else {
+      // whole spans in doubt, as the workflow judges them
+      const met = content.spans.filter(([begin, end]) => begin < to && end > from);
+      choose("accept_span", {
+        time_s: Math.min(from, ...met.map(([begin]) => begin)), end_s: Math.max(to, ...met.map(([, end]) => end)),
+      });
+    }
     field("reason").focus({ preventScroll: true });
     return true;
   };

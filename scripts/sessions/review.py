@@ -1,0 +1,165 @@
+"""Session pages served on this machine alone, so that decisions go straight into the study.
+
+    python3.11 scripts/launch.py review STUDY [--blind] [--seed 1] [--results results/STUDY]
+
+The address that is printed holds a token, which nobody else knows; a page of another site cannot
+send decisions. With --blind, recordings of the heart come in a random order and without anything
+that tells condition, pressure, visit or person; see `sessions.blind`.
+"""
+
+import argparse
+import csv
+import io
+import secrets
+import sys
+import webbrowser
+from functools import partial
+from http import HTTPStatus
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+from sessions.page import with_saving
+from study.edit_log import append_edits
+from study.problems import StudyError
+
+LARGEST_POST_BYTES = 1_000_000
+
+HEADERS = {
+    "Cache-Control": "no-store",
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+}
+
+
+class Pages:
+    """Pages of the results of a study, and decisions that become rows of its edits.tsv."""
+
+    start = "sessions/index.html"
+
+    def __init__(self, study, results):
+        self.study, self.results = Path(study), Path(results)
+        if not (self.results / self.start).exists():
+            raise StudyError(f"{results} holds no session pages: run the workflow first.")
+
+    def page(self, path):
+        """HTML of a page, None where there is none of that name."""
+        file = (self.results / path).resolve()
+        inside = file.is_relative_to(self.results.resolve())
+        if not inside or file.suffix != ".html" or not file.is_file():
+            return None
+        return file.read_text(encoding="utf-8")
+
+    def save(self, decisions):
+        """Add decisions to edits.tsv; returns what to say. StudyError where one cannot stand."""
+        append_edits(self.study, decisions)
+        count = "One decision stands" if len(decisions) == 1 else f"{len(decisions)} decisions stand"
+        return f"{count} in edits.tsv. The next run of the workflow carries them out."
+
+
+def decisions_in(text):
+    """Rows of a table of decisions as dictionaries of text."""
+    return list(csv.DictReader(io.StringIO(text), delimiter="\t", quoting=csv.QUOTE_NONE))
+
+
+class Handler(BaseHTTPRequestHandler):
+    """Answers for this machine and for who knows the token, and for nobody else."""
+
+    def __init__(self, pages, token, *request):
+        self.pages, self.token = pages, token
+        super().__init__(*request)
+
+    def do_GET(self):
+        path = self._path()
+        if path is None:
+            return
+        html = self.pages.page(path or self.pages.start)
+        if html is None:
+            self._answer(HTTPStatus.NOT_FOUND, "There is no such page.")
+        else:
+            served = with_saving(html, f"/{self.token}/decisions", self.token)
+            self._answer(HTTPStatus.OK, served, "text/html")
+
+    def do_POST(self):
+        path = self._path()
+        if path is None:
+            return
+        length = int(self.headers.get("Content-Length") or 0)
+        if path != "decisions" or not secrets.compare_digest(
+            self.headers.get("X-Review-Token") or "", self.token
+        ):
+            self._answer(HTTPStatus.FORBIDDEN, "Only pages of this review may send decisions.")
+        elif length > LARGEST_POST_BYTES:
+            self._answer(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "More than a page can decide.")
+        else:
+            try:
+                text = self.rfile.read(length).decode("utf-8")
+                self._answer(HTTPStatus.OK, self.pages.save(decisions_in(text)))
+            except (StudyError, UnicodeDecodeError) as problem:
+                self._answer(HTTPStatus.UNPROCESSABLE_ENTITY, str(problem))
+
+    def _path(self):
+        """What is asked for below the token; None after an answer to who may not ask."""
+        host = (self.headers.get("Host") or "").rpartition(":")[0]
+        asked = self.path.partition("?")[0].removeprefix("/")
+        token, _, path = asked.partition("/")
+        if host not in ("127.0.0.1", "localhost"):
+            self._answer(HTTPStatus.FORBIDDEN, "This review answers to this machine alone.")
+        elif not secrets.compare_digest(token, self.token):
+            self._answer(HTTPStatus.FORBIDDEN, "Open the address that the review printed.")
+        else:
+            return path
+        return None
+
+    def _answer(self, status, text, kind="text/plain"):
+        body = text.encode()
+        self.send_response(status)
+        for name, value in HEADERS.items():
+            self.send_header(name, value)
+        self.send_header("Content-Type", f"{kind}; charset=utf-8")
+        self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        self.wfile.write(body)
+
+    def log_message(self, *_):
+        """Nothing: what was looked at is nobody's business."""
+
+
+def server(pages, port=0):
+    """A server for this machine alone, and its address with a fresh token."""
+    token = secrets.token_urlsafe(24)
+    serving = ThreadingHTTPServer(("127.0.0.1", port), partial(Handler, pages, token))
+    return serving, f"http://127.0.0.1:{serving.server_address[1]}/{token}/"
+
+
+def main(words):
+    parser = argparse.ArgumentParser(prog="launch.py review", description=__doc__)
+    parser.add_argument("study", type=Path)
+    parser.add_argument("--results", type=Path, help="default: results/<name of the study>")
+    parser.add_argument("--blind", action="store_true")
+    parser.add_argument("--seed", type=int, default=1, help="of the random order of --blind")
+    parser.add_argument("--port", type=int, default=0, help="default: any that is free")
+    parser.add_argument("--no-browser", action="store_true", help="print the address only")
+    given = parser.parse_args(words)
+    results = given.results or Path("results") / given.study.resolve().name
+    try:
+        if given.blind:
+            from sessions.blind import BlindPages
+
+            pages = BlindPages(given.study, results, given.seed)
+        else:
+            pages = Pages(given.study, results)
+    except StudyError as problem:
+        sys.exit(str(problem))
+    serving, address = server(pages, given.port)
+    print(f"Review at {address} until Ctrl-C. Nobody else can open it.", flush=True)
+    if not given.no_browser:
+        webbrowser.open(address)
+    try:
+        serving.serve_forever()
+    except KeyboardInterrupt:
+        print()
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

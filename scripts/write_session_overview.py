@@ -1,0 +1,43 @@
+"""Write one page that shows every session in small and leads to each of their pages."""
+
+from engine.listings import header
+from engine.step import Inputs, OfEach, Output, run
+from report.policy import checksum
+from sessions.overview import HEIGHT, WIDTH, in_order_of_worth, pictures_of
+from sessions.page import template_folder
+from study.session_sheet import table_of
+from study.settings import StudySection
+
+HEART_FAMILIES = ("heart rate", "heart period", "spectrum", "breathing")
+
+
+def write_session_overview(
+    sessions: OfEach,
+    templates: Inputs,
+    page: Output,
+    *,
+    study: str,
+    settings: StudySection,
+):
+    primary_windows = {
+        window
+        for outcome, window in settings.primary
+        if header("outcomes", outcome)["FAMILY"] in HEART_FAMILIES
+    }
+    pictures = pictures_of(sessions, table_of(study, "edits"), primary_windows)
+    loader = template_folder(templates[0].parent)
+    style = loader.loader.get_source(loader, "session.css")[0].strip()
+    text = loader.get_template("sessions.html.jinja").render(
+        title=settings.title,
+        style=style,
+        styles=f"'sha256-{checksum(style)}'",
+        pictures=pictures,
+        first=in_order_of_worth(pictures),
+        width=WIDTH,
+        height=HEIGHT,
+    )
+    page.write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    run(write_session_overview)
