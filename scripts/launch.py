@@ -4,6 +4,7 @@
 python3.11 scripts/launch.py                  the demo study, to results/data_demo/report.html
 python3.11 scripts/launch.py path/to/study    your own, to results/study/report.html
 python3.11 scripts/launch.py freeze STUDY     write down its plan with date and checksum
+python3.11 scripts/launch.py review STUDY     judge recordings at their pages (--blind, --help)
 python3.11 scripts/launch.py explain RESULTS ROW  where a number comes from, and made again
 python3.11 scripts/launch.py tests            all tests
 python3.11 scripts/launch.py step NAME        one step alone, as find_beats --help
@@ -32,6 +33,14 @@ PYTHON = ENVIRONMENT / "bin" / "python"
 LOCK = PROJECT / "requirements.lock"
 SCRIPTS = PROJECT / "scripts"
 
+# words that call a module of scripts/ with the words after them
+TOOLS = {
+    "freeze": "study.registration",
+    "review": "sessions.review",
+    "explain": "explaining.explain",
+    "pages": "study.reference_pages",
+}
+
 # files beside the steps and the benchmarks that cannot be run by themselves
 NO_TOOLS = {"launch", "plain_session", "scoring"}
 
@@ -54,15 +63,9 @@ def command_of(what, *more):
     """The module to run and its words, for a study folder, the demo, the tests or a tool."""
     if what == "tests":
         return ["pytest", *more]
-    if what == "freeze":
-        if len(more) != 1 or not Path(more[0]).is_dir():
-            sys.exit("freeze needs one study folder: python3.11 scripts/launch.py freeze my_study")
-        return ["study.registration", os.path.relpath(more[0], PROJECT)]
-    if what == "explain":
+    if what in TOOLS:
         # named from where the person stands, while all else runs in the project
-        return ["explaining.explain", *(from_project(word) for word in more)]
-    if what == "pages":
-        return ["study.reference_pages", *more]
+        return [TOOLS[what], *(from_project(word) for word in more)]
     if what == "demo-data":
         return ["demo.make", *(more or ["--into", "data_demo"])]
     if what == "step":
@@ -74,8 +77,8 @@ def command_of(what, *more):
         return ["snakemake", *profile, *more]
     if not Path(what).is_dir():
         sys.exit(
-            f"{what!r} is neither a study folder nor one of: demo, freeze, explain, tests, step, "
-            "pages, demo-data, benchmark."
+            f"{what!r} is neither a study folder nor one of: demo, tests, {', '.join(TOOLS)}, "
+            "step, demo-data, benchmark."
         )
     settings = [f"study={os.path.relpath(what, PROJECT)}"]
     if "--config" in more:

@@ -53,8 +53,8 @@ class Pages:
     def save(self, decisions):
         """Add decisions to edits.tsv; returns what to say. StudyError where one cannot stand."""
         append_edits(self.study, decisions)
-        count = "One decision stands" if len(decisions) == 1 else f"{len(decisions)} decisions stand"
-        return f"{count} in edits.tsv. The next run of the workflow carries them out."
+        stand = "1 decision stands" if len(decisions) == 1 else f"{len(decisions)} decisions stand"
+        return f"{stand} in edits.tsv. The next run of the workflow carries them out."
 
 
 def decisions_in(text):

@@ -1,7 +1,6 @@
 """Decisions added to edits.tsv: each checked as the next run will, all of them written or none."""
 
 import hashlib
-import os
 from pathlib import Path
 
 from study.cells import cells_of_text
@@ -42,7 +41,7 @@ def append_edits(folder, decisions):
     text = "\n".join(["\t".join(header), *lines[1:], *("\t".join(row) for row in added)]) + "\n"
     unfinished = path.with_name(".edits.tsv.unfinished")
     unfinished.write_text(text, encoding="utf-8")
-    os.replace(unfinished, path)
+    unfinished.replace(path)
 
 
 def _lines(path):

@@ -126,6 +126,8 @@ def _size(size) -> str:
 
 
 if __name__ == "__main__":
+    if len(sys.argv) != 2:
+        sys.exit("freeze needs one study folder: python3.11 scripts/launch.py freeze my_study")
     try:
         done = freeze(Path(sys.argv[1]), datetime.now(UTC))
     except StudyError as problem:

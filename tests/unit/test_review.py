@@ -47,7 +47,8 @@ def spans_in_doubt(n=2, start_s=20.0):
 
 def test_means_of_pieces_keep_a_mean_and_show_where_nothing_is_known():
     edges = np.array([0.0, 1.0, 2.0, 3.0])
-    assert pieces(np.array([0.1, 0.9, 2.5]), np.array([10.0, 20.0, 7.0]), edges) == [15.0, None, 7.0]
+    means = pieces(np.array([0.1, 0.9, 2.5]), np.array([10.0, 20.0, 7.0]), edges)
+    assert means == [15.0, None, 7.0]
 
 
 def test_a_line_is_broken_where_nothing_is_known_and_higher_values_stand_higher():
@@ -203,7 +204,7 @@ def test_a_served_page_sends_its_decisions_into_the_study(served):
     assert f'data-token="{token}"' in text
     body = table(row | {"edit_id": "AB-1"})
     status, said = answer(f"{address}decisions", body, **{"X-Review-Token": token})
-    assert (status, said.split(".")[0]) == (200, "One decision stands in edits")
+    assert (status, said.split(".")[0]) == (200, "1 decision stands in edits")
     assert "AB-1" in (folder / "edits.tsv").read_text()
     status, said = answer(f"{address}decisions", body, **{"X-Review-Token": token})
     assert (status, "stands there already" in said) == (422, True)
