@@ -37,11 +37,15 @@ REPS = {
 
 OCCLUSION_MMHG = {"leg": 188, "arm": 142}
 
+BASELINE_S = 330.0
+
 REST_S = 75.0
 
 BETWEEN_CONDITIONS_S = 180.0
 
 RESTING_HR_BPM = 64.0
+
+DEEPER_TO_FAILURE_PCT = 3.0
 
 NADIR_SD_PCT = 1.0
 
@@ -62,7 +66,7 @@ class Bout:
 
 def plan_bouts(rng: np.random.Generator) -> tuple[Bout, ...]:
     """Every bout of the visit in order of time."""
-    bouts, inflation_s = [], study.BASELINE_ONSET_S + 300.0
+    bouts, inflation_s = [], study.BASELINE_ONSET_S + BASELINE_S + 15.0
     for level, condition in enumerate(CONDITIONS):
         for exercise in DONE:
             share = study.SHARE_OF_OCCLUSION_PRESSURE[condition]
@@ -97,6 +101,7 @@ def plan_bouts(rng: np.random.Generator) -> tuple[Bout, ...]:
                             nadir_pct=exercise.smo2_nadir_pct
                             + study.SMO2_NADIR_EFFECT_PCT[condition]
                             - 1.5 * (number - 1)
+                            - DEEPER_TO_FAILURE_PCT * failed
                             + rng.normal(0.0, NADIR_SD_PCT),
                             mean_hr_bpm=RESTING_HR_BPM
                             + exercise.hr_rise_bpm
@@ -243,7 +248,7 @@ def events_table(bouts: tuple[Bout, ...], visit: PlannedVisit) -> pd.DataFrame:
     """events.tsv: one baseline, cuffs, sets and rests, one recovery at the end."""
     key = {"participant_id": PARTICIPANT, "session_id": SESSION, "posture": "seated"}
     rows = [key | study.span("sync", at_s, at_s) for at_s in visit.sync_s]
-    baseline_s = study.BASELINE_ONSET_S, study.BASELINE_ONSET_S + 290.0
+    baseline_s = study.BASELINE_ONSET_S, study.BASELINE_ONSET_S + BASELINE_S
     rows.append(key | study.span("baseline", *baseline_s) | {"cuff_pressure_mmhg": 0})
     for bout in bouts:
         planned = bout.planned

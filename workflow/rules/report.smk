@@ -65,7 +65,7 @@ rule write_report:
         tables=expand("<results>/{table}.tsv", table=needs_of("report/sections")),
         printed=rules.write_tables.output.folder,
         methods=rules.write_methods.output.methods,
-        figures=[path for path in rules.draw_figures.output if path.endswith(".svg")],
+        figures=[path for path in rules.draw_figures.output if path.endswith((".svg", ".tsv"))],
     output:
         report=report(
             "<results>/report.html",

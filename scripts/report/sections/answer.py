@@ -13,6 +13,7 @@ from report.drawn import across_conditions, interval_scale
 from report.heart import contrasts_of
 from report.safety import safety_findings
 from report.sentences import in_unit, same_order, sentence_of_claim
+from report.single_case import is_one_participant
 from report.words import label_of, window_of_set
 from results.words import counted
 from study.plan import NOT_FROZEN
@@ -29,15 +30,19 @@ PICTURES = (("smo2_nadir_pct", "set"), ("mean_hr_bpm", "set"))
 
 def section(results):
     settings = results.settings
+    alone = is_one_participant(results.outcomes, results.conditions)
     return {
+        "alone": alone,
         "done": what_was_done(results.recordings, results.events, results.conditions),
         "pressures": pressures_in_words(
             results.safety, results.conditions, settings.protocol.no_cuff_condition
         ),
         "findings": safety_findings(results.safety, results.harms),
-        "claims": [claim_shown(claim, results.contrasts) for claim in results.claims.itertuples()],
+        "claims": []
+        if alone
+        else [claim_shown(claim, results.contrasts) for claim in results.claims.itertuples()],
         "not_frozen": bool((results.claims["plan"] == NOT_FROZEN).any()),
-        "pictures": list(pictures(results)),
+        "pictures": [] if alone else list(pictures(results)),
     }
 
 

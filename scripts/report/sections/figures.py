@@ -14,7 +14,15 @@ NEEDS = ()
 
 
 def section(results):
-    return {"figures": [figure_of(path) for path in results.paths(".svg")]}
+    drawn, empty = [], []
+    for path in results.paths(".svg"):
+        numbers = results.path(f"figures/{path.stem}.tsv").read_text(encoding="utf-8")
+        # a figure of nothing has no number below its header
+        (drawn if len(numbers.splitlines()) > 1 else empty).append(path)
+    return {
+        "figures": [figure_of(path) for path in drawn],
+        "not_drawn": [header("figures", path.stem)["TITLE"] for path in empty],
+    }
 
 
 def figure_of(path):

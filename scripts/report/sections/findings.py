@@ -12,6 +12,7 @@ from report.heart import (
 )
 from report.joint_tests import interaction_of, sentence_of_interaction
 from report.sentences import sentence_of_claim, sentence_of_contrast
+from report.single_case import is_one_participant
 from report.words import window_of_set
 from results.decided import SAME_ORDER
 from results.words import counted, words_of
@@ -25,6 +26,8 @@ NEEDS = ("outcomes", "contrasts", "claims", "joint_tests")
 
 
 def section(results):
+    if is_one_participant(results.outcomes, results.conditions):
+        return None
     settings = results.settings
     return {
         "estimand": estimand(results),

@@ -18,6 +18,7 @@ from report.heart import (
 from report.joint_tests import interaction_of, sentence_of_interaction
 from report.page import shown_table
 from report.sentences import is_comparison, same_order
+from report.single_case import is_one_participant
 from report.words import label_of, window_of_set, with_interval
 from results.words import words_of
 
@@ -59,8 +60,10 @@ BY_EXERCISE = (
 def heart_in_words(results):
     """What contrasts of heart outcomes may be called evidence of, an outcome a sentence."""
     compared = results.contrasts
-    with_evidence = [key for key in results.primary if described(key[0]).EVIDENCE]
-    for name, window in dict.fromkeys([*with_evidence, *SPELT_OUT]):
+    told = [*(key for key in results.primary if described(key[0]).EVIDENCE), *SPELT_OUT]
+    if is_one_participant(results.outcomes, results.conditions):
+        told = []
+    for name, window in dict.fromkeys(told):
         rows = contrasts_of(compared, name, window)
         if rows.empty:
             continue

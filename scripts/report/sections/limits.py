@@ -21,10 +21,8 @@ LOW_FREQUENCY = ("lf_power_ms2", "lf_hf_ratio")
 def what_few_cannot_show(people, fewest, compared):
     """What a study of so few participants cannot test."""
     if people == 1:
-        return [
-            "One participant: nothing here speaks of other people, and no interval or claim about "
-            "others is given."
-        ]
+        # said where the participant is described
+        return []
     leading = compared[(compared["primary"] == "yes") & (compared["exercise"] == "all")]
     pairs = people if leading["n_pairs"].isna().all() else int(leading["n_pairs"].min())
     if pairs >= fewest:
@@ -43,7 +41,7 @@ def limits(found, compared, settings):
     sentences += what_few_cannot_show(
         people, settings.compare_conditions.fewest_participants, compared
     )
-    if same_order(compared):
+    if people > 1 and same_order(compared):
         sentences.append(
             "Everybody had the conditions in the same order: an effect of pressure cannot be told "
             "from an effect of time, and is not claimed."

@@ -3,6 +3,7 @@
 import pandas as pd
 
 from report.page import shown_table
+from report.single_case import is_one_participant
 from report.words import label_of
 from results.format import decimals, estimate_and_interval, p_value, three_digits
 from results.words import words_of
@@ -11,10 +12,12 @@ ORDER = 35
 
 TITLE = "How sensitive the results are"
 
-NEEDS = ("contrasts", "sensitivity", "alternatives", "missing", "planning")
+NEEDS = ("outcomes", "contrasts", "sensitivity", "alternatives", "missing", "planning")
 
 
 def section(results):
+    if is_one_participant(results.outcomes, results.conditions):
+        return None
     primary = results.primary
     return {
         "left_out_ranges": shown_table(

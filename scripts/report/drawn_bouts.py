@@ -1,0 +1,75 @@
+"""Every bout of one person as a point: outcomes below each other, a panel for each exercise."""
+
+from report.drawn import INK, _legend, _line, _mark, _svg, _text, _ticks
+from results.words import words_of
+
+PANEL, HEIGHT, LEFT, TOP, GAP = 190, 96, 54, 30, 16
+
+
+def across_bouts(rows, exercises, conditions, failed, *, said):
+    """Points in the order done, joined within a condition; a ring around a set to failure.
+
+    rows : (label, table) of each outcome, with exercise, condition, event and value of every set
+    failed : events of the sets to failure
+    said : what a reader who cannot see the picture is told
+    """
+    present = [c for c in conditions if any((table["condition"] == c).any() for _, table in rows)]
+    shapes = _legend(present, conditions, LEFT)
+    if failed:
+        x = LEFT + sum(34 + 7 * len(str(c)) for c in present) + 6
+        shapes += [_ring(x, 10), _text(x + 12, 14, "to failure")]
+    for n, (label, table) in enumerate(rows):
+        y = TOP + n * (HEIGHT + GAP)
+        limits = _limits(table["value"])
+        shapes += [
+            _text(LEFT - 44, y - 4, label, size=11),
+        ]
+        for m, exercise in enumerate(exercises):
+            own = table[table["exercise"] == exercise]
+            box = (LEFT + m * PANEL, y, PANEL - 16, HEIGHT - 14)
+            shapes += _panel(own, present, conditions, failed, box, limits, numbered=m == 0)
+    bottom = TOP + len(rows) * (HEIGHT + GAP)
+    for m, exercise in enumerate(exercises):
+        middle = LEFT + m * PANEL + (PANEL - 16) / 2
+        shapes.append(_text(middle, bottom, words_of(exercise), anchor="middle"))
+    return _svg(LEFT + PANEL * len(exercises), bottom + 8, shapes, said)
+
+
+def _limits(values):
+    low, high = float(values.min()), float(values.max())
+    pad = 0.1 * (high - low or max(abs(high), 1.0))
+    return low - pad, high + pad
+
+
+def _panel(sets, present, conditions, failed, box, limits, *, numbered):
+    x, y, width, height = box
+    low, high = limits
+
+    def up(value):
+        return y + height * (high - value) / (high - low)
+
+    shapes = [_line(x, y, x, y + height, INK), _line(x, y + height, x + width, y + height, INK)]
+    for value in _ticks(low, high):
+        shapes.append(_line(x - 4, up(value), x, up(value), INK))
+        if numbered:
+            shapes.append(_text(x - 7, up(value) + 4, f"{value:g}", anchor="end", size=11))
+    # a place for every set and a free one between conditions
+    in_order = [own for c in present if len(own := sets[sets["condition"] == c])]
+    step = width / max(sum(len(own) for own in in_order) + len(in_order) - 1, 1)
+    at = x + step / 2
+    for own in in_order:
+        points = [(at + step * k, up(value)) for k, value in enumerate(own["value"])]
+        at += step * (len(own) + 1)
+        corners = " ".join(f"{a:.1f},{b:.1f}" for a, b in points)
+        shapes.append(
+            f'<polyline points="{corners}" fill="none" stroke="#8d9a97" stroke-width="0.8"/>'
+        )
+        for (a, b), event in zip(points, own["event"], strict=True):
+            shapes.append(_mark(a, b, own["condition"].iloc[0], conditions))
+            if event in failed:
+                shapes.append(_ring(a, b))
+    return shapes
+
+
+def _ring(x, y):
+    return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="8" fill="none" stroke="{INK}"/>'

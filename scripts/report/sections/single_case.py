@@ -1,0 +1,92 @@
+"""Studies of up to four people, person by person: every set, and what stands against a reading."""
+
+from engine.listings import described
+from report.drawn_bouts import across_bouts
+from report.page import shown_table
+from report.single_case import (
+    DRAWN,
+    IN_WORDS,
+    against_it,
+    bouts_table,
+    chance_in_words,
+    differences_in_words,
+    differences_table,
+    order_in_words,
+    people_compared,
+    rest_in_words,
+    sets_of,
+    values_of,
+    work_in_words,
+)
+from report.words import label_of
+
+ORDER = 2
+
+TITLE = "Set by set"
+
+NEEDS = ("outcomes", "single_case")
+
+
+def section(results):
+    people = people_compared(results.outcomes, results.conditions)
+    told = [person_of(results, name) for name in people] if len(results.single_case) else []
+    told = [person for person in told if person]
+    if not told:
+        return None
+    return {"people": told, "alone": len(people) == 1}
+
+
+def person_of(results, participant):
+    """What the section says and draws of one person; None without a set in a condition."""
+    conditions = results.conditions
+    sets = sets_of(results.outcomes, participant, conditions)
+    if sets.empty:
+        return None
+    cases = results.single_case[results.single_case["participant_id"] == participant]
+    outcomes = results.outcomes
+    baselines = outcomes[
+        (outcomes["participant_id"] == participant) & (outcomes["trial_type"] == "baseline")
+    ]
+    said = [
+        ("Rest", rest_in_words(outcomes, sets, participant)),
+        ("Repetitions", work_in_words(sets, conditions)),
+        *filter(None, [differences_in_words(cases, *key, conditions) for key in IN_WORDS]),
+        ("Randomisation test", chance_in_words(cases)),
+    ]
+    return {
+        "name": participant,
+        "order": order_in_words(sets, conditions),
+        "said": [(about, sentences) for about, sentences in said if sentences],
+        "drawing": drawing_of(sets, conditions, participant),
+        "bouts": shown_table(
+            bouts_table(sets, results.events, participant, conditions),
+            "Every bout, in the order done",
+        ),
+        "differences": shown_table(
+            differences_table(cases, conditions), "Differences between conditions"
+        ),
+        "against": against_it(sets, cases, baselines["event_id"].nunique()),
+    }
+
+
+def drawing_of(sets, conditions, participant):
+    """Every bout of the person as a point; empty where no outcome of the sets was given."""
+    rows = []
+    for outcome, window in DRAWN:
+        own = values_of(sets, outcome, window)
+        if len(own):
+            event = own["session_id"] + "/" + own["event_id"]
+            rows.append((label_of(outcome), own.assign(event=event)))
+    if not rows:
+        return ""
+    failed = values_of(sets, "to_failure")
+    failed = failed[failed["value"] == 1]
+    names = ", ".join(described(outcome).LABEL.lower() for outcome, _ in DRAWN)
+    return across_bouts(
+        rows,
+        list(dict.fromkeys(sets["exercise"])),
+        conditions,
+        set(failed["session_id"] + "/" + failed["event_id"]),
+        said=f"Every bout of {participant} as a point, by exercise and condition: {names}; the "
+        "values stand in the table below.",
+    )
