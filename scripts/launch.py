@@ -10,6 +10,7 @@ python3.11 scripts/launch.py tests            all tests
 python3.11 scripts/launch.py step NAME        one step alone, as find_beats --help
 python3.11 scripts/launch.py pages            write config/SETTINGS.md and results/README.md again
 python3.11 scripts/launch.py demo-data        write the recordings of the demo study again
+python3.11 scripts/launch.py one-person       write an invented study of one person and one visit
 python3.11 scripts/launch.py benchmark NAME   a benchmark, without a name their list
 
 Further words go to what is run: to snakemake (launch.py demo -n), to pytest (launch.py tests -x),
@@ -68,6 +69,8 @@ def command_of(what, *more):
         return [TOOLS[what], *(from_project(word) for word in more)]
     if what == "demo-data":
         return ["demo.make", *(more or ["--into", "data_demo"])]
+    if what == "one-person":
+        return ["demo.one_person", *(more or ["--into", "one_person"])]
     if what == "step":
         return named_module(what, SCRIPTS, *more)
     if what == "benchmark":
@@ -78,7 +81,7 @@ def command_of(what, *more):
     if not Path(what).is_dir():
         sys.exit(
             f"{what!r} is neither a study folder nor one of: demo, tests, {', '.join(TOOLS)}, "
-            "step, demo-data, benchmark."
+            "step, demo-data, one-person, benchmark."
         )
     settings = [f"study={os.path.relpath(what, PROJECT)}"]
     if "--config" in more:

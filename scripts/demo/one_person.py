@@ -1,4 +1,4 @@
-"""Write an invented study of one person: `python3.11 scripts/launch.py one-person --into FOLDER`.
+"""Write an invented study of one person: `python3.11 scripts/launch.py one-person`.
 
 One visit, the conditions one after the other, two exercises of three bouts each, with one resting
 baseline for all. Bouts with the target pressure decline until they fail. Everything is invented.

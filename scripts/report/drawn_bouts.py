@@ -1,54 +1,62 @@
 """Every bout of one person as a point: outcomes below each other, a panel for each exercise."""
 
-from report.drawn import INK, _legend, _line, _mark, _svg, _text, _ticks
+from report.drawn import BAND, INK, _legend, _line, _mark, _svg, _text, _ticks
 from results.words import words_of
 
-PANEL, HEIGHT, LEFT, TOP, GAP = 190, 96, 54, 30, 16
+PANEL, HEIGHT, LEFT, TOP, GAP = 250, 92, 46, 62, 26
 
 
 def across_bouts(rows, exercises, conditions, failed, *, said):
     """Points in the order done, joined within a condition; a ring around a set to failure.
 
-    rows : (label, table) of each outcome, with exercise, condition, event and value of every set
+    rows : (label, table, band) of each outcome: exercise, condition, event and value of every set,
+        and limits to be shaded, or None
     failed : events of the sets to failure
     said : what a reader who cannot see the picture is told
     """
-    present = [c for c in conditions if any((table["condition"] == c).any() for _, table in rows)]
+    present = [
+        c for c in conditions if any((table["condition"] == c).any() for _, table, _ in rows)
+    ]
     shapes = _legend(present, conditions, LEFT)
     if failed:
         x = LEFT + sum(34 + 7 * len(str(c)) for c in present) + 6
         shapes += [_ring(x, 10), _text(x + 12, 14, "to failure")]
-    for n, (label, table) in enumerate(rows):
+    for m, exercise in enumerate(exercises):
+        middle = LEFT + m * PANEL + (PANEL - 24) / 2
+        shapes.append(_text(middle, 40, words_of(exercise), anchor="middle"))
+    for n, (label, table, band) in enumerate(rows):
         y = TOP + n * (HEIGHT + GAP)
-        limits = _limits(table["value"])
-        shapes += [
-            _text(LEFT - 44, y - 4, label, size=11),
-        ]
+        limits = _limits(table["value"], band)
+        shapes.append(_text(2, y - 8, label))
         for m, exercise in enumerate(exercises):
             own = table[table["exercise"] == exercise]
-            box = (LEFT + m * PANEL, y, PANEL - 16, HEIGHT - 14)
-            shapes += _panel(own, present, conditions, failed, box, limits, numbered=m == 0)
-    bottom = TOP + len(rows) * (HEIGHT + GAP)
-    for m, exercise in enumerate(exercises):
-        middle = LEFT + m * PANEL + (PANEL - 16) / 2
-        shapes.append(_text(middle, bottom, words_of(exercise), anchor="middle"))
-    return _svg(LEFT + PANEL * len(exercises), bottom + 8, shapes, said)
+            box = (LEFT + m * PANEL, y, PANEL - 24, HEIGHT)
+            shapes += _panel(own, present, conditions, failed, box, limits, band, numbered=m == 0)
+    bottom = TOP + len(rows) * (HEIGHT + GAP) - GAP
+    return _svg(LEFT + PANEL * len(exercises), bottom + 4, shapes, said)
 
 
-def _limits(values):
+def _limits(values, band):
     low, high = float(values.min()), float(values.max())
-    pad = 0.1 * (high - low or max(abs(high), 1.0))
-    return low - pad, high + pad
+    pad = 0.12 * (high - low or max(abs(high), 1.0))
+    low, high = low - pad, high + pad
+    return (min(low, band[0]), max(high, band[1])) if band else (low, high)
 
 
-def _panel(sets, present, conditions, failed, box, limits, *, numbered):
+def _panel(sets, present, conditions, failed, box, limits, band, *, numbered):
     x, y, width, height = box
     low, high = limits
 
     def up(value):
         return y + height * (high - value) / (high - low)
 
-    shapes = [_line(x, y, x, y + height, INK), _line(x, y + height, x + width, y + height, INK)]
+    shapes = []
+    if band:
+        shapes.append(
+            f'<rect x="{x}" y="{up(band[1]):.1f}" width="{width}" '
+            f'height="{up(band[0]) - up(band[1]):.1f}" fill="{BAND}"/>'
+        )
+    shapes += [_line(x, y, x, y + height, INK), _line(x, y + height, x + width, y + height, INK)]
     for value in _ticks(low, high):
         shapes.append(_line(x - 4, up(value), x, up(value), INK))
         if numbered:

@@ -14,6 +14,8 @@ from results.words import in_words, words_of
 
 NEEDS = ("outcomes", "contrasts", "safety", "harms")
 
+CONTRASTS = "3_contrasts"
+
 PRESSURES = "4_pressures"
 
 HARMS = "5_harms"
@@ -22,7 +24,7 @@ CAPTIONS = {
     "1_participants": "Participants",
     "2_outcomes": "Outcomes by condition, mean (SD) over participants; what follows a set counts "
     "from its end or cuff release, whichever is later",
-    "3_contrasts": "Contrasts of the primary outcomes",
+    CONTRASTS: "Contrasts of the primary outcomes",
     PRESSURES: "Pressures with verdict, findings and symptoms, shares of occlusion pressure and "
     "checks that are missing",
     HARMS: "Harms by condition, with the people and sets at risk",

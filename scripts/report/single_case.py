@@ -133,7 +133,7 @@ def differences_in_words(cases, outcome, window, conditions):
     for exercise, rows in within.groupby("exercise", sort=False):
         where = "" if exercise == "all" else f"in {words_of(exercise)} "
         others = [against(row, module) for row in rows.itertuples()]
-        value = f"{rows['condition_mean'].iloc[0]:.3g} {module.UNIT}".strip()
+        value = f"{shown(rows['condition_mean'].iloc[0])} {module.UNIT}".strip()
         parts.append(f"{where}{value} with {last}, {in_words(others)}")
     said = f"{'; '.join(parts)}."
     overlaps = [
@@ -152,12 +152,12 @@ def against(row, module):
     """`32.6 percentage points lower than with none (46.2)`, or `1.02 times that with none`."""
     other = row.contrast.split(" - ")[1]
     if module.SCALE == "ratio":
-        return f"{row.difference:.2f} times that with {other} ({row.reference_mean:.3g})"
+        return f"{row.difference:.2f} times that with {other} ({shown(row.reference_mean)})"
     if row.difference == 0:
         return f"the same as with {other}"
-    size = in_unit(f"{abs(row.difference):.3g}", module.UNIT)
+    size = in_unit(shown(abs(row.difference)), module.UNIT)
     direction = "lower" if row.difference < 0 else "higher"
-    return f"{size} {direction} than with {other} ({row.reference_mean:.3g})"
+    return f"{size} {direction} than with {other} ({shown(row.reference_mean)})"
 
 
 def overlap_in_words(row, module):
@@ -185,8 +185,54 @@ def rest_in_words(outcomes, sets, participant):
     return f"Before the sets: {'; '.join(said)}." if said else ""
 
 
+def shown(value):
+    """A value with what its size bears: one decimal below 100, two digits below 1."""
+    if abs(value) < 1:
+        return f"{value:.2g}"
+    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.1f}".removesuffix(".0")
+
+
 def listed(values):
-    return ", ".join(f"{value:.3g}" for value in values)
+    return ", ".join(shown(value) for value in values)
+
+
+def pressures_of_person(safety, participant, conditions):
+    """Pressures and shares of the occlusion pressure by condition and limb; empty without a cuff.
+
+    safety : rows of safety.tsv
+    """
+    sets = safety[
+        (safety["participant_id"] == participant)
+        & (safety["scope"] == "set")
+        & (safety["highest_pressure_mmhg"] > 0)
+    ]
+    said = []
+    for condition in conditions:
+        own = sets[sets["condition"] == condition]
+        parts = [
+            f"{limb}{span(rows['highest_pressure_mmhg'])} mmHg, {share_in_words(rows)}"
+            for limb, rows in own.assign(
+                limb=[f"{name} " if isinstance(name, str) else "" for name in own["limb"]]
+            ).groupby("limb", sort=False)
+        ]
+        if parts:
+            said.append(f"{condition.capitalize()}: {'; '.join(parts)}.")
+    if not said:
+        return ""
+    return " ".join(said) + " They are the pressures of this person and day, not advice."
+
+
+def share_in_words(rows):
+    """The share of the occlusion pressure, and every verdict but that it lies within."""
+    known = rows["share_pct"].dropna()
+    share = f"{span(known)} % of the occlusion pressure" if len(known) else "share unknown"
+    others = [verdict for verdict in rows["verdict"].dropna().unique() if verdict != "within"]
+    return share + (f" ({', '.join(others)})" if others else "")
+
+
+def span(values):
+    low, high = values.min().round(), values.max().round()
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
 def bouts_table(sets, events, participant, conditions):
@@ -216,15 +262,14 @@ def bouts_table(sets, events, participant, conditions):
 
 def in_order(values):
     """Values one after the other, one where all are the same."""
-    shown = ["not noted" if pd.isna(value) else f"{value:.3g}" for value in values]
-    return shown[0] if len(set(shown)) == 1 else ", ".join(shown)
+    texts = ["not noted" if pd.isna(value) else f"{value:.3g}" for value in values]
+    return texts[0] if len(set(texts)) == 1 else ", ".join(texts)
 
 
 def in_order_of_bouts(sets, outcome, window):
     """Values of an outcome in the order of the bouts, a dash where one was not given."""
     asked = sets[(sets["outcome"] == outcome) & (sets["window"] == window)]
-    shown = ["\N{EN DASH}" if pd.isna(value) else f"{value:.3g}" for value in asked["value"]]
-    return ", ".join(shown)
+    return ", ".join("\N{EN DASH}" if pd.isna(value) else shown(value) for value in asked["value"])
 
 
 def differences_table(cases, conditions):

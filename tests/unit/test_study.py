@@ -142,6 +142,7 @@ def test_the_set_up_script_says_what_it_takes():
         ("benchmark cost --out cost.json", "benchmarks.cost --out cost.json"),
         ("step find_beats --help", "find_beats --help"),
         ("demo-data", "demo.make --into data_demo"),
+        ("one-person", "demo.one_person --into one_person"),
         ("pages", "study.reference_pages"),
     ],
 )

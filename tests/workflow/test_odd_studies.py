@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from demo.one_person import write_one_person
 from project import copy_of_project, run_study, write_tiny_study
 
 
@@ -35,14 +36,32 @@ def test_recordings_without_a_session_sheet_still_give_beats_and_quality(project
     assert "No contrast between conditions" in (results / "report.html").read_text()
 
 
-def test_one_participant_is_described_and_not_tested(project):
-    write_tiny_study(project / "alone", ("sub-01",))
+def test_one_person_in_one_visit_gets_a_page_of_every_bout_and_no_empty_comparison(project):
+    write_one_person(project / "alone")
     results = run_study(project, "alone")
     contrasts = read(results / "contrasts.tsv")
     assert contrasts["estimate"].notna().any()
-    assert contrasts["p"].isna().all()
+    assert contrasts[["p", "ci_low"]].isna().all(axis=None)
+    cases = read(results / "single_case.tsv").query("outcome == 'smo2_nadir_pct'")
+    of_target = cases[cases["contrast"] == "target - none"].set_index("exercise")
+    # built in: 32 points, and 3 more in bouts to failure; every bout of target lies below
+    assert of_target["difference"].between(-37, -29).all()
+    assert (of_target["nap"] == 0).all()
+    assert of_target["n_comparisons"].to_dict() == {
+        **{"all": 18, "knee_extension": 9, "elbow_extension": 9}
+    }
     report = (results / "report.html").read_text()
-    assert "One participant" in report
+    told = report.partition('id="single-case"')[2].partition("<section")[0]
+    for said in (
+        *("15, 15, 15 with none", "15, 12, 9 with target", "4 of 6 with target"),
+        *("One visit, in this order: none, low, target", "in 18 of 18 pairs"),
+        "What this cannot show.",
+    ):
+        assert said in told
+    assert "no comparison" not in report
+    for absent in ('id="findings"', 'id="sensitivity"', 'id="crossover"', "03_contrasts"):
+        assert absent not in report
+    assert report.count("Nothing here speaks of other people") == 1
 
 
 def test_saturation_without_a_heart_recording_is_analysed(project):
@@ -55,6 +74,12 @@ def test_saturation_without_a_heart_recording_is_analysed(project):
     assert heart["reason"].notna().all()
     nadir = outcomes[outcomes["outcome"] == "smo2_nadir_pct"]
     assert nadir["value"].notna().all()
+    # two people are told person by person, beside what they have in common
+    report = (results / "report.html").read_text()
+    told = report.partition('id="single-case"')[2].partition("<section")[0]
+    assert "<h3>sub-01</h3>" in told and "<h3>sub-02</h3>" in told
+    assert "Each person is described, none is tested." in told
+    assert 'id="findings"' in report
 
 
 def test_a_study_with_one_condition_compares_nothing(project):

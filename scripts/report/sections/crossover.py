@@ -12,6 +12,7 @@ from comparison.crossover import (
     VISIT,
 )
 from report.page import shown_table
+from report.single_case import is_one_participant
 from report.words import label_of
 from results.format import estimate_and_interval, p_value, three_digits
 from results.words import counted, in_words, words_of
@@ -20,7 +21,7 @@ ORDER = 37
 
 TITLE = "Sequence, visits and carry-over"
 
-NEEDS = ("crossover",)
+NEEDS = ("outcomes", "crossover")
 
 WEAK = (
     "These tests have little power and choose nothing: that no step is shown does not show that "
@@ -29,6 +30,8 @@ WEAK = (
 
 
 def section(results):
+    if is_one_participant(results.outcomes, results.conditions):
+        return None
     rows = results.crossover
     primary = list(results.primary)
     of_outcomes = pd.concat(

@@ -13,6 +13,7 @@ from report.single_case import (
     differences_table,
     order_in_words,
     people_compared,
+    pressures_of_person,
     rest_in_words,
     sets_of,
     values_of,
@@ -24,7 +25,7 @@ ORDER = 2
 
 TITLE = "Set by set"
 
-NEEDS = ("outcomes", "single_case")
+NEEDS = ("outcomes", "safety", "single_case")
 
 
 def section(results):
@@ -49,6 +50,7 @@ def person_of(results, participant):
     ]
     said = [
         ("Rest", rest_in_words(outcomes, sets, participant)),
+        ("Cuff pressure", pressures_of_person(results.safety, participant, conditions)),
         ("Repetitions", work_in_words(sets, conditions)),
         *filter(None, [differences_in_words(cases, *key, conditions) for key in IN_WORDS]),
         ("Randomisation test", chance_in_words(cases)),
@@ -57,7 +59,8 @@ def person_of(results, participant):
         "name": participant,
         "order": order_in_words(sets, conditions),
         "said": [(about, sentences) for about, sentences in said if sentences],
-        "drawing": drawing_of(sets, conditions, participant),
+        "drawing": drawing_of(results, sets, participant),
+        "shaded": len(values_of(sets, "smo2_nadir_pct")) > 0,
         "bouts": shown_table(
             bouts_table(sets, results.events, participant, conditions),
             "Every bout, in the order done",
@@ -69,14 +72,15 @@ def person_of(results, participant):
     }
 
 
-def drawing_of(sets, conditions, participant):
+def drawing_of(results, sets, participant):
     """Every bout of the person as a point; empty where no outcome of the sets was given."""
-    rows = []
+    rows, band = [], results.settings.protocol.failure_band_pct
     for outcome, window in DRAWN:
         own = values_of(sets, outcome, window)
         if len(own):
             event = own["session_id"] + "/" + own["event_id"]
-            rows.append((label_of(outcome), own.assign(event=event)))
+            bands = band if outcome == "smo2_nadir_pct" else None
+            rows.append((label_of(outcome), own.assign(event=event), bands))
     if not rows:
         return ""
     failed = values_of(sets, "to_failure")
@@ -85,7 +89,7 @@ def drawing_of(sets, conditions, participant):
     return across_bouts(
         rows,
         list(dict.fromkeys(sets["exercise"])),
-        conditions,
+        results.conditions,
         set(failed["session_id"] + "/" + failed["event_id"]),
         said=f"Every bout of {participant} as a point, by exercise and condition: {names}; the "
         "values stand in the table below.",

@@ -1,20 +1,25 @@
 """The publication tables."""
 
 from report.page import read_text_table, shown_table
-from report.print_tables import CAPTIONS, PRESSURES
+from report.print_tables import CAPTIONS, CONTRASTS, PRESSURES
+from report.single_case import is_one_participant
 
 ORDER = 65
 
 TITLE = "Tables"
 
-NEEDS = ()
+NEEDS = ("outcomes",)
 
 
 def section(results):
+    # contrasts of one participant compare nobody: the person's own stand set by set
+    left_out = {PRESSURES}
+    if is_one_participant(results.outcomes, results.conditions):
+        left_out.add(CONTRASTS)
     return {
         "tables": [
             shown_table(read_text_table(results.path(f"tables/{name}.tsv")), caption)
             for name, caption in CAPTIONS.items()
-            if name != PRESSURES
+            if name not in left_out
         ]
     }
