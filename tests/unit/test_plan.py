@@ -167,14 +167,12 @@ def test_a_setting_that_moves_numbers_is_told_when_it_changes_after_the_plan_was
     "section",
     [
         "\nquality_rules: {repaired_share: {refused_above: 20.0}}\n",
-        "\nfind_beats: {fewest_beats: 3}\n",
+        "\nfind_beats: {quality_span_s: 7.0}\n",
     ],
 )
 def test_quality_rules_and_detection_are_watched_and_pictures_and_titles_are_not(study, section):
     freeze(study, NOW)
     assert changed_by(study, "\ndraw_figures: {course_of: [sub-01, ses-1]}\n") == []
-    if "fewest_beats" in section and not hasattr(settings_of(study)[0].find_beats, "fewest_beats"):
-        section = "\nprotocol: {no_cuff_condition: low}\n"
     assert len(changed_by(study, section)) == 1
 
 
