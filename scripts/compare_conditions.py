@@ -19,9 +19,13 @@ COMPARED = [
     *("condition", "window", "outcome", "value", "status", "reason"),
 ]
 
+# of the windows, how long they are
+WINDOWS = ["participant_id", "session_id", "signal", "segment", "event_id", "start_s", "end_s"]
+
 
 def compare_conditions(
     outcomes: Input,
+    quality: Input,
     contrasts: Output,
     claims: Output,
     joint_tests: Output,
@@ -44,6 +48,7 @@ def compare_conditions(
     measured = read_table(outcomes, columns=COMPARED)
     departures = [*changed, *excluded_after_freezing(planned, rows_of(study, "edits"))]
     plan = Plan.of(settings, conditions, primary, seed, planned, departures)
+    sessions, windows = table_of(study, "sessions"), read_table(quality, columns=WINDOWS)
     files = {
         "contrasts": contrasts,
         "claims": claims,
@@ -55,7 +60,7 @@ def compare_conditions(
         "planning": planning_table,
         "diagnostics": diagnostics,
     }
-    for name, tables in compare(measured, table_of(study, "sessions"), plan).items():
+    for name, tables in compare(measured, sessions, windows, plan).items():
         write(stack(tables, name), name, files[name])
     write(missing_values(measured, conditions, primary), "missing", missing)
 

@@ -36,6 +36,7 @@ from comparison.sensitivity import (
     worst_case,
 )
 from comparison.single_case_table import FEW_PEOPLE, single_case_table
+from comparison.window_lengths import lengths_of, unequal_lengths, with_lengths
 from engine.listings import header, names_in
 from study.plan import against_plan, planned_claims
 from study.settings import CompareConditions, PlanSection
@@ -103,18 +104,18 @@ class Plan:
 
 @cache
 def declared(constant: str) -> dict[str, object]:
-    """SCALE, EVIDENCE or REST of every outcome, read without importing what measures it."""
-    absent = {"EVIDENCE": None, "REST": None}
+    """SCALE, EVIDENCE and the like of every outcome, read without importing what measures it."""
+    absent = {"EVIDENCE": None, "REST": None, "GROWS_WITH_LENGTH": False}
     return {name: (absent | header("outcomes", name))[constant] for name in names_in("outcomes")}
 
 
 def compare(
-    outcomes: pd.DataFrame, sessions: pd.DataFrame, plan: Plan
+    outcomes: pd.DataFrame, sessions: pd.DataFrame, quality: pd.DataFrame, plan: Plan
 ) -> dict[str, list[pd.DataFrame]]:
     """Every table of `WRITTEN` as a list of parts.
 
-    `outcomes` has the columns of outcomes.tsv, `sessions` those of sessions.tsv. Beyond contrasts,
-    joint tests and models everything is of primary outcomes.
+    `outcomes`, `sessions` and `quality` have the columns of the tables of these names. Beyond
+    contrasts, joint tests and models everything is of primary outcomes.
     """
     values = usable(outcomes, declared("SCALE"), plan.conditions)
     comparisons = comparisons_of(values, plan, same_order=same_order(outcomes, plan.conditions))
@@ -124,10 +125,15 @@ def compare(
     tables["claims"].append(claim_rows(claims, plan, values, orders))
     people = values["participant_id"].nunique()
     shares = shares_of(outcomes, plan.conditions)
+    lengths = lengths_of(quality)
     tables["crossover"].append(pd.DataFrame(crossover.days_between(sessions)))
     for key, comparison in comparisons.items():
         contrasts = outcome_contrasts(comparison, plan, shown_pairs(claims, key))
         contrasts = with_shares(contrasts, shares.get(key))
+        if declared("GROWS_WITH_LENGTH")[key[0]]:
+            measured = rows_of(values, [key])
+            remark = unequal_lengths(measured, lengths, plan.conditions)
+            contrasts = with_lengths(contrasts, remark)
         if key in plan.primary:
             others = other_assumptions(comparison, contrasts, values, plan.rules)
             contrasts = with_extremes(contrasts, others)

@@ -64,6 +64,13 @@ def heart_rate_slope_bpm_per_min(nn_time_s, nn_ms):
     return abs(np.polyfit(nn_time_s / 60, 60000 / nn_ms, 1)[0])
 
 
+def drift_share_pct(nn_time_s, nn_ms):
+    """Share of the variance of the intervals that lies in a line through them, in percent."""
+    if len(nn_ms) < 3 or not np.ptp(nn_ms) > 0:
+        raise NotEnough("fewer than three intervals, or all the same")
+    return 100 * np.corrcoef(nn_time_s, nn_ms)[0, 1] ** 2
+
+
 def breathing_hz(breathing):
     """Median breathing rate where it is known."""
     if not breathing.known.any():

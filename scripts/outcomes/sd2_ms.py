@@ -13,6 +13,7 @@ FAMILY = "heart period"
 SCALE = "ratio"
 ASKED_OF = HEART
 EVIDENCE = "none"
+GROWS_WITH_LENGTH = True
 
 
 def measure(nn_ms, follows):

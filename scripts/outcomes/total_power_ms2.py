@@ -14,6 +14,7 @@ FAMILY = "spectrum"
 SCALE = "ratio"
 ASKED_OF = HEART
 EVIDENCE = "none"
+GROWS_WITH_LENGTH = True
 
 
 def measure(interval_spectrum, high_frequency_hz):

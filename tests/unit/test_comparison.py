@@ -141,12 +141,14 @@ def results_of(outcomes, folder, *, conditions=CONDITIONS, primary=PRIMARY, plan
     visits = outcomes[["participant_id", "session_id", "visit"]].dropna().drop_duplicates()
     # a study has a visit, whatever was measured there
     came = [{"participant_id": "sub-99", "session_id": "ses-1", "visit": 1}]
+    write_table(pd.DataFrame(columns=columns_of("quality")), folder / "quality.tsv")
     write_table(pd.concat([visits, pd.DataFrame(came)]), folder / "sessions.tsv")
     paths = [folder / f"{name}.tsv" for name in TABLES]
     settings = SETTINGS | {"planned_participants": [6, 12]} | settings
     seed = settings.pop("seed")
     compare_conditions(
         folder / "outcomes.tsv",
+        folder / "quality.tsv",
         *paths,
         study=folder.as_posix(),
         conditions=list(conditions),

@@ -5,6 +5,7 @@ rule compare_conditions:
     """Contrast the conditions within people and judge the planned claims."""
     input:
         outcomes=rules.gather_tables.output.outcomes,
+        quality=rules.gather_tables.output.quality,
     output:
         contrasts=report(
             "<results>/contrasts.tsv",

@@ -1,8 +1,10 @@
 """What the data do not allow to say, and why."""
 
+from comparison.window_lengths import UNEQUAL
+from engine.listings import described
 from report.sentences import same_order
 from report.words import label_of
-from results.words import counted, words_of
+from results.words import counted, in_words, words_of
 
 ORDER = 30
 
@@ -13,9 +15,6 @@ NEEDS = ("outcomes", "contrasts")
 
 def section(results):
     return {"limits": limits(results.outcomes, results.contrasts, results.settings)}
-
-
-LOW_FREQUENCY = ("lf_power_ms2", "lf_hf_ratio")
 
 
 def what_few_cannot_show(people, fewest, compared):
@@ -46,16 +45,8 @@ def limits(found, compared, settings):
             "Everybody had the conditions in the same order: an effect of pressure cannot be told "
             "from an effect of time, and is not claimed."
         )
-    withheld = found[found["status"].isin(["refused", "missing"])]
-    for window, own in withheld.groupby("window"):
-        spectral = own[own["outcome"].isin(LOW_FREQUENCY)]
-        asked = found[(found["window"] == window) & found["outcome"].isin(LOW_FREQUENCY)]
-        if len(spectral):
-            reason = spectral["reason"].mode().iloc[0]
-            sentences.append(
-                f"Low-frequency power and LF/HF in {words_of(window)}: withheld in {len(spectral)} "
-                f"of {len(asked)} values, those of both outcomes together ({reason})."
-            )
+    sentences += of_whole_windows(found)
+    sentences += of_unequal_windows(compared)
     for outcome, window in settings.study.primary:
         own = found[(found["outcome"] == outcome) & (found["window"] == window)]
         missing = own[own["status"].isin(["refused", "missing"])]
@@ -66,13 +57,72 @@ def limits(found, compared, settings):
                 f"{label_of(outcome)} in {words_of(window)}: {len(missing)} of {len(own)} values "
                 f"{'is' if len(missing) == 1 else 'are'} absent: {listed}."
             )
-    sentences += [
-        "LF/HF is reported for comparison only and is not an index of sympathetic activity.",
-        "A fall in RMSSD or in respiratory modulation is consistent with reduced cardiac vagal "
-        "modulation; sympathetic activity cannot be read from beat intervals.",
-        "Saturation is the balance of delivery and use under the sensor: it is not blood flow, and "
-        "levels are not compared between muscles, sensors or people.",
-        "Conditions cannot be blinded, and sets to failure differ in repetitions: effects of "
-        "pressure include effects of unequal work.",
-    ]
+    sentences += of_what_was_measured(found)
     return sentences
+
+
+def of_what_was_measured(found):
+    """What the kinds of values that this study has cannot show."""
+    given = set(found.loc[found["value"].notna(), "outcome"])
+    if "lf_hf_ratio" in given:
+        yield "LF/HF is reported for comparison only and is not an index of sympathetic activity."
+    if given & {"rmssd_ms", "hf_modulation"}:
+        yield (
+            "A fall in RMSSD or in respiratory modulation is consistent with reduced cardiac vagal "
+            "modulation; sympathetic activity cannot be read from beat intervals."
+        )
+    if "smo2_nadir_pct" in given:
+        yield (
+            "Saturation is the balance of delivery and use under the sensor: it is not blood flow, "
+            "and levels are not compared between muscles, sensors or people."
+        )
+    yield "Conditions cannot be blinded."
+    failed = found[(found["outcome"] == "to_failure") & (found["value"] == 1)]
+    if len(failed):
+        yield (
+            "Sets to failure differ in repetitions: effects of pressure include effects of unequal "
+            "work."
+        )
+
+
+VERDICTS = {"refused": "withheld in every value", "flagged": "to be read with care in every value"}
+
+
+def of_whole_windows(found):
+    """What stands on every value of outcomes in a window, as sentences about the windows."""
+    by_reason = {}
+    judged = found[found["status"].isin(["ok", "flagged", "refused"])]
+    for (window, outcome), values in judged.groupby(["window", "outcome"], sort=False):
+        given = values[values["status"] != "refused"]
+        values = given if len(given) else values
+        if (values["status"] == "ok").any():
+            continue
+        for reason in shared_reasons(values["reason"]):
+            key = (values["status"].iloc[0], reason)
+            by_reason.setdefault(key, {}).setdefault(outcome, []).append(window)
+    for (status, reason), windows_of in by_reason.items():
+        alike = {}
+        for outcome, windows in windows_of.items():
+            alike.setdefault(tuple(windows), []).append(described(outcome).LABEL)
+        for windows, labels in alike.items():
+            of_windows = in_words([words_of(window) for window in windows])
+            is_or_are = "is" if len(labels) == 1 else "are"
+            yield (f"In {of_windows}, {in_words(labels)} {is_or_are} {VERDICTS[status]}: {reason}.")
+
+
+def shared_reasons(reasons):
+    """Reasons that all values share, without the figures measured in single windows."""
+    plain = reasons.fillna("").str.replace(r" \(here [^)]*\)", "", regex=True)
+    parts = [text.split("; ") for text in plain.unique()]
+    return [reason for reason in parts[0] if reason and all(reason in own for own in parts)]
+
+
+def of_unequal_windows(compared):
+    """Outcomes that grow with their window, where its length differs between conditions."""
+    notes = compared[compared["exercise"] == "all"].assign(
+        remark=compared["note"].fillna("").str.extract(f"({UNEQUAL}[^;]*)", expand=False)
+    )
+    told = notes.dropna(subset="remark").drop_duplicates(["outcome", "window", "remark"])
+    for (window, remark), rows in told.groupby(["window", "remark"], sort=False):
+        labels = in_words([described(name).LABEL for name in rows["outcome"]])
+        yield f"{labels} in {words_of(window)}: {remark}."
