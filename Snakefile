@@ -16,9 +16,10 @@ sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 
 from engine.code import code_of
 from engine.listings import header, names_in, needs_of
-from engine.origins import everything, origins
+from engine.origins import everything, made_by, origins
 from engine.problems import say_problems_last
 from engine.rules import check_steps, command, of_everybody, parameter, patterns_of, prepare_jobs
+from engine.transaction import Transaction
 from study.loading import study_or_exit
 
 prepare_jobs()
@@ -57,10 +58,26 @@ rule all:
 check_steps(workflow.rules)
 
 
+RUN = Transaction(
+    STUDY.results,
+    made_by(workflow.rules, STUDY.participants),
+    recordings=STUDY.participants_by_raw_file,
+    tables=STUDY.table_files,
+)
+RUN.begin_with(workflow)
+
+
 onstart:
     print(STUDY.notes(), end="")
     STUDY.claim_results()
 
 
+onsuccess:
+    RUN.succeeded()
+
+
 onerror:
-    say_problems_last(f"{STUDY.results}/logs", keep_going=workflow.execution_settings.keep_going)
+    RUN.failed()
+    say_problems_last(
+        f"{STUDY.results}/logs", keep_going=workflow.execution_settings.keep_going
+    )

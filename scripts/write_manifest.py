@@ -24,9 +24,10 @@ def write_manifest(
     manifest: Output,
     *,
     study: str,
+    results: str,
     origins: list[Origin],
 ):
-    folder, people = manifest.parent, participants_of(study)
+    folder, people = Path(results), participants_of(study)
     entered = read_table(inputs)
     templates = sorted({name for origin in origins for name in origin.templates})
     behind = {name: sha256_of(PROJECT / name) for name in templates}

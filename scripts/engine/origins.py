@@ -10,19 +10,22 @@ from engine.rules import NOT_ARGUMENTS, parameter, without_constraints
 PLACES = {"study", "participant"}
 
 
+def made_by(rules, participants):
+    """Participant by file or folder that the rules so far make; None where it is of the study."""
+    patterns = [without_constraints(file) for rule in rules for file in rule.output]
+    return {
+        pattern.format(participant=participant): participant
+        for pattern in patterns
+        for participant in (participants if "{participant}" in pattern else [None])
+    }
+
+
 def everything(rules, participants):
     """All files of all rules so far, as one input; no list of a rule needs to name them again.
 
     An input function: Snakemake would compare every file of a list with the whole list.
     """
-    patterns = [without_constraints(file) for rule in rules for file in rule.output]
-    files = list(
-        dict.fromkeys(
-            pattern.format(participant=participant)
-            for pattern in patterns
-            for participant in (participants if "{participant}" in pattern else [""])
-        )
-    )
+    files = list(made_by(rules, participants))
     return lambda wildcards: files
 
 
@@ -38,15 +41,15 @@ def _origin(rule, results, project):
     parameters = dict(rule.params.items())
     code, rows = parameters.get("code"), parameters.get("rows")
     files = [Path(file) for file in _inputs_of(rule, parameters)]
+    made = [file for file in files if file.is_relative_to(results)]
+    filled = [file for file in files if file not in made and file.is_relative_to(project)]
     return {
         "rule": rule.name,
         "files": [
             Path(without_constraints(f)).relative_to(results).as_posix() for f in rule.output
         ],
-        "inputs": [f.relative_to(results).as_posix() for f in files if f.is_relative_to(results)],
-        "templates": [
-            f.relative_to(project).as_posix() for f in files if f.is_relative_to(project)
-        ],
+        "inputs": [file.relative_to(results).as_posix() for file in made],
+        "templates": [file.relative_to(project).as_posix() for file in filled],
         "recordings": any(name == "raw" for name in dict(rule.input.items())),
         "tables": list(rows.tables) if rows else [],
         "settings_sha256": _digest_of_settings(rule, parameters),

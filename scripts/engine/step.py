@@ -6,14 +6,18 @@ whole sections by their class, single values by their type, in JSON but for plai
 """
 
 import argparse
+import errno
 import inspect
 import logging
+import os
 import sys
 from pathlib import Path
 from typing import Annotated
 
 from pydantic import TypeAdapter, ValidationError
 
+from engine.outputs import whole_or_not
+from engine.running import hold_as_job
 from study.problems import StudyError
 
 Input = Annotated[Path, "input"]
@@ -28,29 +32,86 @@ Output = Annotated[Path, "output"]
 Outputs = Annotated[list[Path], "output"]
 
 
+# faults of the place where results go, and what to do about each
+NO_ROOM = {
+    errno.ENOSPC: "Make room on the disk",
+    errno.EDQUOT: "Make room within the quota",
+    errno.EFBIG: "Raise the limit of file sizes (ulimit -f)",
+    errno.EROFS: "Name a place that can be written, with results=... behind --config",
+    errno.EACCES: "Allow writing there, or name another place with results=... behind --config",
+    errno.EPERM: "Allow writing there, or name another place with results=... behind --config",
+}
+
+
 def run(step):
     """Call `step` with the arguments of the command line; say in one line what went wrong."""
     start_log()
-    call(step, arguments_of(step))
+    run_all([(step, arguments_of(step))])
+
+
+def run_all(calls):
+    """Call (step, arguments) in turn; what went wrong ends the process and is said in one line.
+
+    All outputs take their places at the end, together; what an earlier step makes a later one reads
+    before it stands there.
+    """
+    outputs = [place for step, arguments in calls for place in outputs_of(step, arguments)]
+    try:
+        with whole_or_not(outputs) as made:
+            for step, arguments in calls:
+                if len(calls) > 1:
+                    logging.info("step %s", step.__name__)
+                step(**{name: _where_made(value, made) for name, value in arguments.items()})
+    except StudyError as problem:
+        logging.error("%s", problem)
+        sys.exit(1)
+    except OSError as problem:
+        if problem.errno not in NO_ROOM or not _is_of(problem.filename, outputs):
+            _fault(step)
+        logging.error("%s", could_not_be_written(problem))
+        sys.exit(1)
+    except Exception:
+        _fault(step)
+
+
+def _fault(step):
+    logging.exception("%s: a fault of the program, not of your recordings", step.__name__)
+    sys.exit(2)
+
+
+def could_not_be_written(problem):
+    """What a person can do about a disk that takes no more, in one sentence."""
+    what = f": {problem.filename}" if problem.filename else ""
+    return (
+        f"Results cannot be written ({os.strerror(problem.errno)}{what}); what stood there before "
+        f"is whole.\n{NO_ROOM[problem.errno]}, then run this again."
+    )
+
+
+def _is_of(file, outputs):
+    """Whether a file belongs to these outputs; a full disk often names none."""
+    return file is None or any(Path(file).is_relative_to(place.parent) for place in outputs)
+
+
+def outputs_of(step, arguments):
+    """Places of all files and folders that a call of a step makes."""
+    kinds = {name: p.annotation for name, p in inspect.signature(step).parameters.items()}
+    single = [arguments[name] for name, kind in kinds.items() if kind == Output]
+    return single + [f for name, kind in kinds.items() if kind == Outputs for f in arguments[name]]
+
+
+def _where_made(value, made):
+    if isinstance(value, list):
+        return [_where_made(part, made) for part in value]
+    return made.get(value, value) if isinstance(value, Path) else value
 
 
 def start_log():
     """Say what happens, and warnings of libraries, on the standard error."""
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
     logging.captureWarnings(True)
+    hold_as_job()
     logging.getLogger("fontTools").setLevel(logging.WARNING)
-
-
-def call(step, arguments):
-    """Call `step`; what went wrong ends the process and is said in one line."""
-    try:
-        step(**arguments)
-    except StudyError as problem:
-        logging.error("%s", problem)
-        sys.exit(1)
-    except Exception:
-        logging.exception("%s: a fault of the program, not of your recordings", step.__name__)
-        sys.exit(2)
 
 
 def arguments_of(step, words=None):

@@ -6,24 +6,21 @@ Each takes the words that it takes alone, as in `python -m find_beats --help`.
 """
 
 import importlib
-import logging
 import sys
 
-from engine.step import arguments_of, call, start_log
+from engine.step import arguments_of, run_all, start_log
 
 THEN = "--then"
 
 
-def run_all(words):
+def run_words(words):
     """Read the arguments of all steps, then call them in order; a fault ends the process."""
     start_log()
     calls = []
     for name, *own_words in _apart(words):
         step = getattr(importlib.import_module(name), name)
         calls.append((step, arguments_of(step, own_words)))
-    for step, arguments in calls:
-        logging.info("step %s", step.__name__)
-        call(step, arguments)
+    run_all(calls)
 
 
 def _apart(words):
@@ -38,4 +35,4 @@ def _apart(words):
 
 
 if __name__ == "__main__":
-    run_all(sys.argv[1:])
+    run_words(sys.argv[1:])

@@ -55,7 +55,8 @@ def files_of(pattern, folder, participants):
         path = Path(folder) / pattern.format(participant=participant)
         files = sorted(path.rglob("*")) if path.is_dir() else [path]
         for file in files:
-            if file.is_file():
+            # Snakemake leaves the time of a folder in a hidden file
+            if file.is_file() and not file.name.startswith("."):
                 yield participant, file.relative_to(folder).as_posix()
 
 

@@ -207,6 +207,10 @@ class Study:
         """Raw files of everybody, each once."""
         return list(dict.fromkeys(file for files in self._raw_files.values() for file in files))
 
+    def participants_by_raw_file(self):
+        """The participant of whom each raw file was recorded; of several, the last."""
+        return {file: person for person, files in self._raw_files.items() for file in files}
+
     @cached_property
     def _raw_files(self):
         of_each = {}

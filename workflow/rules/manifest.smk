@@ -17,6 +17,7 @@ rule write_manifest:
         runtime=5,
     params:
         study=STUDY.folder.as_posix(),
+        results=STUDY.results,
         origins=origins(workflow.rules, STUDY.results, workflow.basedir),
         code=code_of("write_manifest"),
     shell:
