@@ -168,24 +168,27 @@ def _check_header(name, header, required, model, problems):
             problems.add(name, "row 1", f"column {column!r} is not known; did you mean {near!r}?")
         else:
             unread.append(column)
-    if unread:
-        problems.remarks.append(_columns_not_read(name, unread, header, model))
+    problems.remarks += filter(None, [_columns_not_read(name, unread, header, model)])
     for column, times in Counter(header).items():
         if times > 1:
             problems.add(name, "row 1", f"column {column!r} stands {times} times; keep one")
 
 
 def _columns_not_read(name, unread, header, model):
-    """That columns are kept and read by nothing, with a declared one that each may have meant."""
+    """That columns are kept and read by nothing, with a declared one that each may have meant.
+
+    Empty where a study keeps more of its people than is declared, as it may.
+    """
     absent = sorted(set(model.model_fields) - set(header))
-    shown = []
+    told = []
     for column in unread:
         near = difflib.get_close_matches(column.lower(), absent, 1, 0.75)
         within = [c for c in absent if column.lower() in c.split("_") or c in column.lower()]
         meant = next(iter(within or near), None)
-        shown.append(f"{column!r} (meant {meant!r}?)" if meant else repr(column))
-    columns = "column" if len(shown) == 1 else "columns"
-    return f"{name}: {columns} {', '.join(shown)}: kept in the study, read by nothing."
+        if meant or model is not TABLES["participants"]:
+            told.append(f"{column!r} (meant {meant!r}?)" if meant else repr(column))
+    columns = "column" if len(told) == 1 else "columns"
+    return told and f"{name}: {columns} {', '.join(told)}: kept in the study, read by nothing."
 
 
 def _header_problem(header, required, model):

@@ -5,6 +5,8 @@ an attribute a column, a field's description the sentence that a person reads.
 """
 
 import difflib
+import re
+from datetime import date
 from typing import Annotated, ClassVar, Literal, get_args, get_origin
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
@@ -37,6 +39,16 @@ ParticipantId = Annotated[
 SessionId = Annotated[
     str, Field(pattern=SESSION, description="a label like ses-1: letters and digits after ses-")
 ]
+
+
+def _calendar_date(text):
+    if not re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", text):
+        raise ValueError("year, month and day")
+    date.fromisoformat(text)
+    return text
+
+
+CalendarDate = Annotated[str, AfterValidator(_calendar_date)]
 
 Seconds = Annotated[float, Field(description="seconds, with a point as decimal mark")]
 
@@ -185,9 +197,7 @@ class Session(Row):
         ge=1, le=99, description="the number of the visit in the order actually done"
     )
     sequence: str | None = Field(None, description="the allotted order of conditions, as ABC")
-    date_shifted: str | None = Field(
-        None, pattern=r"^\d{4}-\d{2}-\d{2}$", description="a shifted date, as 2031-05-24"
-    )
+    date_shifted: CalendarDate | None = Field(None, description="a shifted date, as 2031-05-24")
     sleep_h: float | None = Field(
         None, ge=0, le=24, description="hours slept in the night before, 0 to 24"
     )
@@ -371,10 +381,17 @@ class Event(Row):
         None, description="a label of its own within the session; made where it is empty"
     )
     onset_s: float | None = Field(
-        None, description="seconds on the session clock; empty only on a set, see supply_boundaries"
+        None,
+        ge=-259_200,
+        le=259_200,
+        description="seconds on the session clock, within three days of its zero; empty only on a "
+        "set, see supply_boundaries",
     )
     duration_s: float | None = Field(
-        None, ge=0, description="seconds, not below 0; empty only on a set, see supply_boundaries"
+        None,
+        ge=0,
+        le=43_200,
+        description="seconds, 0 to 43200 (12 h); empty only on a set, see supply_boundaries",
     )
     onset_time: ClockTime | None = Field(
         None,
@@ -389,12 +406,14 @@ class Event(Row):
     limb: Limb | None = Field(None, description="arm or leg")
     side: Side | None = Field(None, description="left, right or both")
     posture: Posture | None = Field(None, description="supine, seated or standing")
-    bout: int | None = Field(None, ge=1, description="number of the set within its exercise")
+    bout: int | None = Field(
+        None, ge=1, le=100, description="number of the set within its exercise, 1 to 100"
+    )
     cuff_pressure_mmhg: float | None = Field(None, ge=0, le=400, description="0 to 400 mmHg")
-    reps_planned: int | None = Field(None, ge=0, description="a whole number, not below 0")
-    reps_done: int | None = Field(None, ge=0, description="a whole number, not below 0")
+    reps_planned: int | None = Field(None, ge=0, le=1000, description="a whole number, 0 to 1000")
+    reps_done: int | None = Field(None, ge=0, le=1000, description="a whole number, 0 to 1000")
     to_failure: YesNo | None = None
-    load_kg: float | None = Field(None, ge=0, description="kilograms, not below 0")
+    load_kg: float | None = Field(None, ge=0, le=1000, description="kilograms, 0 to 1000")
     rpe: float | None = Field(None, ge=0, le=20, description="on the scale that the study names")
     pain: float | None = Field(None, ge=0, le=10, description="0 to 10")
     numbness: Numbness | None = Field(None, description="none, mild or marked")

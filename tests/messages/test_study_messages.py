@@ -163,7 +163,7 @@ def test_a_set_without_condition_says_so(study):
 
 def test_sets_that_overlap_are_found(study):
     change(study, "events.tsv", "\t300.0\t", "\t180.0\t")
-    assert "begins at 180.0 s, before the set of row" in message_of(study)
+    assert "the set begins at 180 s, before the set of row" in message_of(study)
 
 
 def test_an_unknown_session_is_named_with_the_nearest(study):
@@ -412,7 +412,8 @@ def test_a_fault_of_the_program_keeps_its_traceback_in_the_log_and_off_the_scree
 def test_the_usual_words_for_a_signal_lead_to_its_name(study, written, meant):
     change(study, "recordings.tsv", "\trr\t", f"\t{written}\t")
     assert (
-        f"column signal: found {written!r}, allowed: ecg, rr, muscle_oxygen, total_haemoglobin, "
+        f"column signal: found {written!r}, allowed: ecg, rr, muscle_oxygen, "
+        "oxy_haemoglobin, deoxy_haemoglobin, total_haemoglobin, "
         f"cuff_pressure, respiration; did you mean {meant!r}?"
     ) in message_of(study)
 
@@ -456,7 +457,8 @@ def test_a_missing_value_or_column_says_what_is_allowed(study):
     change(study, "recordings.tsv", "\trr\t", "\t\t")
     assert (
         "recordings.tsv, row 2, column signal: is empty, a value is required: ecg, rr, "
-        "muscle_oxygen, total_haemoglobin, cuff_pressure, respiration"
+        "muscle_oxygen, oxy_haemoglobin, deoxy_haemoglobin, total_haemoglobin, cuff_pressure, "
+        "respiration"
     ) in message_of(study)
     change(study, "recordings.tsv", "\tsignal\t", "\tkind\t")
     change(study, "occlusion.tsv", "posture", "position")

@@ -4,7 +4,7 @@ A table that could not be read at all is one problem; nothing is compared with i
 everything that refers to it would be named as well.
 """
 
-from study.checks import cuffs, edits, events, outcomes, people, recordings, settings
+from study.checks import cuffs, edits, events, outcomes, people, recordings, settings, timeline
 
 
 def check_tables_together(study, problems):
@@ -20,6 +20,10 @@ def check_tables_together(study, problems):
         recordings.check_files_and_marks,
         recordings.check_one_session_each,
         events.check_sheet,
+        timeline.check_timeline,
+        timeline.check_values_against_other_sessions,
+        timeline.check_exertion_fits_its_scale,
+        timeline.check_conditions_of_visits,
         edits.check_files_are_unchanged,
         outcomes.check_names,
         outcomes.check_claims,

@@ -20,7 +20,7 @@ def check_event_ids(study, problems):
 
 
 def check_sheet(study, problems):
-    """Times that are needed stand, names are the study's, sets do not overlap."""
+    """Times that are needed stand, and names are the study's."""
     known = {
         "condition": study.settings.study.conditions,
         "exercise": study.settings.study.exercises,
@@ -31,7 +31,6 @@ def check_sheet(study, problems):
         column: dict(_misspelt_in_settings(study, problems, column, names))
         for column, names in known.items()
     }
-    latest = {}
     supplied = study.settings.segment_oxygenation.supply_boundaries
     for row in study.tables["events"]:
         for column in ("onset_s", "duration_s"):
@@ -46,22 +45,6 @@ def check_sheet(study, problems):
             value = getattr(row, column)
             if value is not None and names and value not in names and value not in misspelt[column]:
                 problems.add_unknown("events", row, column, names, remarks.get(column, ""))
-    for row in sorted(
-        study.tables["events"],
-        key=lambda r: (r.participant_id, r.session_id, r.onset_s is None, r.onset_s or 0.0),
-    ):
-        if row.trial_type == "set" and row.onset_s is not None and row.duration_s is not None:
-            session = (row.participant_id, row.session_id)
-            before = latest.get(session)
-            # a row that stands twice is named as such
-            overlaps = before and row.onset_s < before.onset_s + before.duration_s - 1e-9
-            if overlaps and row.onset_s != before.onset_s:
-                problems.add(
-                    "events.tsv",
-                    f"row {row.row_number}, column onset_s",
-                    f"begins at {row.onset_s} s, before the set of row {before.row_number} ends",
-                )
-            latest[session] = row
 
 
 def _misspelt_in_settings(study, problems, column, names):
