@@ -20,6 +20,7 @@ from engine.origins import everything, made_by, origins
 from engine.problems import say_problems_last
 from engine.rules import check_steps, command, of_everybody, parameter, patterns_of, prepare_jobs
 from engine.transaction import Transaction
+from study.check import check_before_run
 from study.loading import study_or_exit
 
 prepare_jobs()
@@ -69,6 +70,11 @@ RUN.begin_with(workflow)
 
 onstart:
     print(STUDY.notes(), end="")
+    check_before_run(
+        STUDY,
+        config,
+        stops=not (workflow.execution_settings.keep_going or workflow.dag_settings.targets),
+    )
     STUDY.claim_results()
 
 

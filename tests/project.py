@@ -96,6 +96,7 @@ def write_tiny_study(folder, participants=("sub-01", "sub-02", "sub-03")):
                     "signal": "rr",
                     "file": f"{stem}_intervals.txt",
                     "unit": "ms",
+                    **dict.fromkeys(("channel", "time_column", "site", "position"), "n/a"),
                     "clock_offset_s": 0,
                 },
                 _labels(person, session)

@@ -11,6 +11,7 @@ from urllib.parse import quote
 from engine.code import SCRIPTS
 from engine.listings import header, names_in, windows_of
 from study.checks import check_tables_together
+from study.checks.outcomes import check_stated_names
 from study.files import raw_files, table_files
 from study.plan import changed_after_freezing
 from study.problems import Problems, StudyError
@@ -75,6 +76,8 @@ class Study:
         )
         if self.settings is not None:
             check_tables_together(self, problems)
+        else:
+            check_stated_names(self, problems)
         problems.stop()
         self._remarks = problems.remarks
         self.participants = sorted({row.participant_id for row in self.tables["recordings"]})

@@ -134,7 +134,7 @@ def test_only_the_recordings_that_were_cut_are_flagged(study, tmp_path):
 
 
 def test_a_recording_of_another_hour_reaches_the_table_of_quality(study, tmp_path):
-    late = "raw/sub-01_ses-2_intervals.txt\tms\t"
+    late = "raw/sub-01_ses-2_intervals.txt\tms" + "\tn/a" * 4 + "\t"
     change(study, "recordings.tsv", f"{late}0", f"{late}3600")
     read_one(study, tmp_path)
     clocks = read_table(tmp_path / "sync.tsv")

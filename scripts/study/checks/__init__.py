@@ -24,6 +24,7 @@ def check_tables_together(study, problems):
         timeline.check_values_against_other_sessions,
         timeline.check_exertion_fits_its_scale,
         timeline.check_conditions_of_visits,
+        events.check_every_condition_is_done,
         edits.check_files_are_unchanged,
         outcomes.check_names,
         outcomes.check_claims,

@@ -47,6 +47,19 @@ def check_sheet(study, problems):
                 problems.add_unknown("events", row, column, names, remarks.get(column, ""))
 
 
+def check_every_condition_is_done(study, problems):
+    """A condition that the study states and nobody did is told; the study may not be over."""
+    if "conditions" not in study.stated["study"]:
+        return
+    done = {row.condition for row in study.tables["events"] if row.trial_type == "set"}
+    absent = [name for name in study.settings.study.conditions if name not in done]
+    if done and absent:
+        verb = "has" if len(absent) == 1 else "have"
+        problems.remarks.append(
+            f"study.conditions: {' and '.join(map(repr, absent))} {verb} no set in events.tsv."
+        )
+
+
 def _misspelt_in_settings(study, problems, column, names):
     """Names of the sheet that study.yaml misspells, each with its spelling there.
 

@@ -49,6 +49,19 @@ def check_names(study, problems):
             problems.add_setting(study.written, place, f"{outcome!r} is not an outcome{hint}")
 
 
+def check_stated_names(study, problems):
+    """Primary outcomes exist, also where other faults of the settings leave them unread."""
+    for section in ("study", "plan"):
+        stated = (study.stated or {}).get(section)
+        named = stated.get("primary_outcomes") if isinstance(stated, dict) else None
+        for number, entry in enumerate(named if isinstance(named, list) else []):
+            outcome = entry.get("outcome") if isinstance(entry, dict) else None
+            if isinstance(outcome, str) and outcome not in study.outcomes:
+                hint = did_you_mean(outcome, study.outcomes)
+                place = (section, "primary_outcomes", str(number))
+                problems.add_setting(study.written, place, f"{outcome!r} is not an outcome{hint}")
+
+
 def check_claims(study, problems):
     """Claims of the plan name outcomes, windows and conditions of the study."""
     conditions = study.settings.study.conditions
