@@ -53,12 +53,9 @@ def pressures_in_words(safety, conditions, no_cuff):
         share = f"{_span(shares)} % of the occlusion pressure" if len(shares) else "share unknown"
         unknown = len(own) - len(shares)
         if len(shares) and unknown:
-            share += f" (unknown on {unknown} of {counted(len(own), 'limb and visit', LIMBS)})"
+            share += f" (unknown of {unknown} of {counted(len(own), 'set')})"
         said.append(f"{condition}: {_span(pressures)} mmHg, {share}")
-    return f"Highest cuff pressures: {'; '.join(said)}." if said else ""
-
-
-LIMBS = "limbs and visits"
+    return f"Cuff pressures: {'; '.join(said)}." if said else ""
 
 
 def _span(values):
@@ -94,6 +91,19 @@ def person_means(outcomes, outcome, window, conditions):
     ]
     keys = ["exercise", "condition", "participant_id"]
     return own.groupby(keys, as_index=False, sort=False)["value"].mean()
+
+
+def person_by_condition(values, conditions):
+    """Mean of every participant in each condition, with the number of values behind it."""
+    own = values[values["condition"].isin(conditions)]
+    rows = []
+    for participant, of_person in own.groupby("participant_id"):
+        row = {"participant": participant}
+        for condition in conditions:
+            known = of_person.loc[of_person["condition"] == condition, "value"].dropna()
+            row[condition] = f"{known.mean():.4g} (of {len(known)})" if len(known) else ""
+        rows.append(row)
+    return pd.DataFrame(rows)
 
 
 def course_in_words(cells, conditions, label, unit):

@@ -7,6 +7,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from engine.listings import modules_of
+from report.origins import Told, marked
 from report.policy import checksum
 from results.tables import number
 from results.words import words_of
@@ -31,7 +32,9 @@ def report_page(results, folder, unstated):
         undefined=StrictUndefined,
         trim_blocks=True,
         keep_trailing_newline=True,
+        finalize=marked,
     )
+    page.globals["folder"] = f"results/{results.name}"
     cells = page.get_template("report/_table.html.jinja")
     page.globals["shown"] = lambda table, folds=True: Markup(
         cells.render(table, folded=folds and len(table["rows"]) > LONGEST_OPEN)
@@ -72,14 +75,20 @@ def read_text_table(path):
     return pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)
 
 
-def shown_table(table, caption):
-    """What the template needs to show a table; a missing value is an empty cell."""
+def shown_table(table, caption, origins=()):
+    """What the template needs to show a table; a missing value is an empty cell.
+
+    origins : where each row comes from, which its first cell is marked with
+    """
     rows = [
         ["" if cell in ("n/a", "") or cell is None else _as_shown(cell) for cell in row]
         for row in table.astype(object).to_numpy().tolist()
     ]
     columns = [words_of(c) for c in table.columns]
     numbers = [n for n in range(len(columns)) if _holds_numbers([row[n] for row in rows])]
+    if origins:
+        for row, origin in zip(rows, origins, strict=True):
+            row[0] = Told(row[0], origin)
     return {"caption": caption, "columns": columns, "rows": rows, "numbers": numbers}
 
 
@@ -90,4 +99,6 @@ def _holds_numbers(cells):
 
 
 def _as_shown(cell):
-    return number(cell) if isinstance(cell, float) else str(cell)
+    if isinstance(cell, float):
+        return number(cell)
+    return cell if isinstance(cell, str) else str(cell)

@@ -35,6 +35,11 @@ class Results:
         setattr(self, name, table)
         return table
 
+    @property
+    def name(self):
+        """Name of the folder of the study, and so of its results."""
+        return Path(self._study).resolve().name
+
     def path(self, name):
         """The one path that ends with this name: `outcomes.tsv`, `beats/sub-01.tsv`."""
         parts = Path(name).parts

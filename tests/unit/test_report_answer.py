@@ -46,7 +46,7 @@ def test_a_study_without_sets_is_not_said_to_have_conditions():
 
 def limbs(*of_condition):
     columns = ["condition", "highest_pressure_mmhg", "share_pct"]
-    return pd.DataFrame(of_condition, columns=columns).assign(scope="visit")
+    return pd.DataFrame(of_condition, columns=columns).assign(scope="set").assign(scope="visit")
 
 
 def test_a_pressure_stands_with_its_share_and_with_how_often_the_share_is_unknown():
@@ -56,7 +56,7 @@ def test_a_pressure_stands_with_its_share_and_with_how_often_the_share_is_unknow
     said = pressures_in_words(safety, ["none", "low", "target"], "none")
     assert "none: no cuff; low: no pressure noted;" in said
     assert "target: 80 to 91 mmHg, 40 % of the occlusion pressure" in said
-    assert "(unknown on 1 of 2 limbs and visits)" in said
+    assert "(unknown of 1 of 2 sets)" in said
     assert pressures_in_words(safety[:0], ["none"], "none") == ""
 
 

@@ -83,7 +83,10 @@ rule write_report:
         default_settings=parameter(STUDY.default_settings),
         unstated=parameter(STUDY.unstated),
         rows=STUDY.all_rows("participants", "sessions", "recordings", "events"),
-        code=code_of("write_report", "report/sections/*", "outcomes/*", "figures/*"),
+        code=code_of(
+            *("write_report", "report/sections/*", "outcomes/*", "figures/*", "windows/*"),
+            *("measuring/inputs", "measuring/properties"),
+        ),
     shell:
         command("write_report")
 

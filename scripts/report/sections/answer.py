@@ -11,6 +11,7 @@ from report.answer import (
 )
 from report.drawn import across_conditions, interval_scale
 from report.heart import contrasts_of
+from report.origins import Origin, Told
 from report.safety import safety_findings
 from report.sentences import in_unit, same_order, sentence_of_claim
 from report.single_case import is_one_participant
@@ -66,7 +67,10 @@ def claim_shown(claim, contrasts):
             said=f"{label}. {'; '.join(told)}.",
         )
     return {
-        "sentence": sentence_of_claim(short, rows, label, same_order=same_order(contrasts)),
+        "sentence": Told(
+            sentence_of_claim(short, rows, label, same_order=same_order(contrasts)),
+            Origin.of("claims", claim),
+        ),
         "verdict": claim.verdict,
         "drawing": drawing,
         "parts": told,

@@ -4,6 +4,7 @@ import pandas as pd
 
 from comparison.dose_table import RATIO, SLOPE, STEP_PCT, TAU
 from engine.listings import described
+from report.origins import Origin, Told
 from report.page import shown_table
 from report.words import window_of_set
 from results.format import p_in_words
@@ -19,7 +20,11 @@ NEEDS = ("dose",)
 def section(results):
     return {
         "doses": doses_in_words(results.dose),
-        "dose": shown_table(results.dose, "Outcomes against the pressure applied"),
+        "dose": shown_table(
+            results.dose,
+            "Outcomes against the pressure applied",
+            Origin.of_each("dose", results.dose),
+        ),
     }
 
 
@@ -30,7 +35,10 @@ def doses_in_words(dose):
     if given.empty:
         reasons = "; ".join(dict.fromkeys(slopes["note"].dropna()))
         return [f"Nothing can be said of the pressure applied: {reasons}."] if reasons else []
-    sentences = [sentence_of(row, dose) for row in given.to_dict("records")]
+    sentences = [
+        Told(sentence_of(row, dose), Origin("dose", index + 2, row["outcome"], row["window"]))
+        for index, row in zip(given.index, given.to_dict("records"), strict=True)
+    ]
     for note, without in slopes[slopes["value"].isna()].groupby("note", sort=False):
         names = "; ".join(name_of(row) for row in without.to_dict("records"))
         sentences.append(f"Without a slope, because {note}: {names}.")

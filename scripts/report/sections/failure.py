@@ -19,6 +19,7 @@ from comparison.failure_table import (
 )
 from comparison.jackknife import FEWEST_PEOPLE
 from muscle.desaturation import reached_band
+from report.origins import Origin, Told
 from report.page import shown_table
 from report.words import source_of
 from results.format import p_in_words
@@ -37,7 +38,11 @@ def section(results):
         "depth": depth(results.outcomes, settings, results.default_settings),
         "marks": marks(results.failure, settings.protocol.failure_band_pct),
         "rates": rates(results.failure, settings.study.conditions),
-        "failure": shown_table(results.failure, "Saturation as a marker of failure"),
+        "failure": shown_table(
+            results.failure,
+            "Saturation as a marker of failure",
+            Origin.of_each("failure", results.failure),
+        ),
     }
 
 
@@ -54,11 +59,12 @@ def depth(outcomes, settings, default_settings):
         if values.empty:
             continue
         reached = int(reached_band(values, low_pct=low, high_pct=high).sum())
-        sentences.append(
+        said = (
             f"Condition {condition}: the lowest nadir of any set was {values.min():.0f} % (median "
             f"{values.median():.0f} %); {reached} of {len(values)} sets reached the band of "
             f"{low:g} to {high:g} % that is said to mark failure ({source})."
         )
+        sentences.append(Told(said, Origin("outcomes", 0, NADIR, "set")))
     if sentences:
         sentences.append(
             "A set reached the band when its nadir, the lowest mean saturation as defined in the "
@@ -94,7 +100,7 @@ def marks(failure, band_pct):
 
 
 def area_sentences(areas):
-    by_stratum = areas.set_index("stratum")
+    by_stratum = areas.assign(number=areas.index + 2).set_index("stratum")
     begins = {
         WITHIN_CONDITION: "Of two sets of one condition",
         WITHIN_PERSON_AND_CONDITION: "Of two sets of one person and condition",
@@ -105,9 +111,10 @@ def area_sentences(areas):
         if pd.isna(row["value"]):
             yield f"{begin}: {row['note']}."
             continue
-        yield (
+        yield Told(
             f"{begin}, one to failure and one not, the one to failure had the lower nadir in "
-            f"{in_percent(row)} of pairs; area under the curve, {people_and_sets(row)}."
+            f"{in_percent(row)} of pairs; area under the curve, {people_and_sets(row)}.",
+            Origin("failure", row["number"], NADIR, "set"),
         )
         if stratum == ALL_SETS and "which helps any marker" in str(row["note"]):
             yield (

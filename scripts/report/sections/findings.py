@@ -11,6 +11,7 @@ from report.heart import (
     rate_has_smallest_effect,
 )
 from report.joint_tests import interaction_of, sentence_of_interaction
+from report.origins import Origin, Told
 from report.sentences import sentence_of_claim, sentence_of_contrast
 from report.single_case import is_one_participant
 from report.words import window_of_set
@@ -58,8 +59,13 @@ def findings(found, compared, claims, tests, settings):
             not falls or may_compare_falls(compared, contrast) for contrast in chosen["contrast"]
         ]
         single = [
-            sentence_of_contrast(row, label, module.UNIT, same_order=SAME_ORDER in str(row.note))
-            + without_exercises(found, outcome, window, row.contrast)
+            Told(
+                sentence_of_contrast(
+                    row, label, module.UNIT, same_order=SAME_ORDER in str(row.note)
+                )
+                + without_exercises(found, outcome, window, row.contrast),
+                Origin.of("contrasts", row),
+            )
             for row in chosen[comparable].itertuples()
         ]
         if not all(comparable):
@@ -71,7 +77,10 @@ def findings(found, compared, claims, tests, settings):
             in_order = chosen["note"].fillna("").str.contains(SAME_ORDER, regex=False).any()
             own = claims[(claims["outcome"] == outcome) & (claims["window"] == window)]
             whole = [
-                sentence_of_claim(claim, chosen, label, same_order=bool(in_order))
+                Told(
+                    sentence_of_claim(claim, chosen, label, same_order=bool(in_order)),
+                    Origin.of("claims", claim),
+                )
                 for claim in own.itertuples()
             ]
         if (test := interaction_of(tests, outcome, window)) and all(comparable):

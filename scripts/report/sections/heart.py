@@ -16,6 +16,7 @@ from report.heart import (
     rate_in_sets_is_equal,
 )
 from report.joint_tests import interaction_of, sentence_of_interaction
+from report.origins import Origin, Told
 from report.page import shown_table
 from report.sentences import is_comparison, same_order
 from report.single_case import is_one_participant
@@ -118,7 +119,9 @@ def heart_by_exercise(compared):
         for row in own.itertuples():
             if name not in FALLS or may_compare_falls(compared, row.contrast):
                 labels = (_label(name, window), words_of(row.exercise))
-                rows.setdefault(labels, {})[row.contrast] = with_interval(row)
+                rows.setdefault(labels, {})[row.contrast] = Told(
+                    with_interval(row), Origin.of("contrasts", row)
+                )
     return pd.DataFrame(
         [{"outcome": outcome, "exercise": exercise} | c for (outcome, exercise), c in rows.items()]
     ).fillna("")

@@ -1,14 +1,26 @@
-"""Everything that was left out, and by which rule."""
+"""Who and what was left out: the flow of the study, then everything by rule."""
 
+from report.flow import flow_of
 from report.page import read_text_table, shown_table
 
 ORDER = 40
 
 TITLE = "Who and what was left out"
 
-NEEDS = ("exclusions",)
+NEEDS = ("outcomes", "exclusions")
 
 
 def section(results):
+    flow = flow_of(
+        results.exclusions,
+        results.outcomes,
+        results.events,
+        results.recordings,
+        results.primary,
+        results.conditions,
+    )
     table = read_text_table(results.path("exclusions.tsv"))
-    return {"exclusions": shown_table(table, "What was left out")}
+    return {
+        "flow": shown_table(flow, "Flow of people, visits, sets and values"),
+        "exclusions": shown_table(table, "Everything that was left out, by rule"),
+    }

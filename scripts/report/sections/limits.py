@@ -1,4 +1,4 @@
-"""What the data do not allow to say, and why."""
+"""What the data do not allow to say: what is particular to this study, then what always holds."""
 
 from comparison.window_lengths import UNEQUAL
 from engine.listings import described
@@ -14,7 +14,10 @@ NEEDS = ("outcomes", "contrasts")
 
 
 def section(results):
-    return {"limits": limits(results.outcomes, results.contrasts, results.settings)}
+    return {
+        "limits": limits(results.outcomes, results.contrasts, results.settings),
+        "standing": list(of_what_was_measured(results.outcomes)),
+    }
 
 
 def what_few_cannot_show(people, fewest, compared):
@@ -33,13 +36,14 @@ def what_few_cannot_show(people, fewest, compared):
 
 
 def limits(found, compared, settings):
-    """What the data do not allow to say, from the tables."""
+    """What this study in particular does not allow to say, from its tables."""
     sentences = []
     conditions = settings.study.conditions
     people = found[found["condition"].isin(conditions)]["participant_id"].nunique()
-    sentences += what_few_cannot_show(
-        people, settings.compare_conditions.fewest_participants, compared
-    )
+    if people:
+        sentences += what_few_cannot_show(
+            people, settings.compare_conditions.fewest_participants, compared
+        )
     if people > 1 and same_order(compared):
         sentences.append(
             "Everybody had the conditions in the same order: an effect of pressure cannot be told "
@@ -52,12 +56,15 @@ def limits(found, compared, settings):
         missing = own[own["status"].isin(["refused", "missing"])]
         if len(missing):
             reasons = missing["reason"].value_counts()
-            listed = "; ".join(f"{reason} ({n})" for reason, n in reasons.head(3).items())
+            listed = "; ".join(
+                f"{reason} ({counted(n, 'value')})" for reason, n in reasons.head(3).items()
+            )
+            rest = len(missing) - int(reasons.head(3).sum())
+            listed += f"; other reasons ({counted(rest, 'value')})" if rest else ""
             sentences.append(
                 f"{label_of(outcome)} in {words_of(window)}: {len(missing)} of {len(own)} values "
                 f"{'is' if len(missing) == 1 else 'are'} absent: {listed}."
             )
-    sentences += of_what_was_measured(found)
     return sentences
 
 
@@ -76,7 +83,9 @@ def of_what_was_measured(found):
             "Saturation is the balance of delivery and use under the sensor: it is not blood flow, "
             "and levels are not compared between muscles, sensors or people."
         )
-    yield "Conditions cannot be blinded."
+    sets = found[found["window"] == "set"]
+    if sets["condition"].nunique() > 1:
+        yield "People feel a cuff: conditions cannot be blinded."
     failed = found[(found["outcome"] == "to_failure") & (found["value"] == 1)]
     if len(failed):
         yield (

@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from report.origins import Origin, Told
 from report.page import shown_table
 from report.single_case import is_one_participant
 from report.words import label_of
@@ -65,7 +66,10 @@ def left_out_ranges(contrasts, primary):
             "outcome": [label_of(name) for name in own["outcome"]],
             "contrast": own["contrast"],
             "pairs": [decimals(n, 0) for n in own["n_pairs"]],
-            "with all": [three_digits(n) for n in own["estimate"]],
+            "with all": [
+                Told(three_digits(row.estimate), Origin.of("contrasts", row))
+                for row in own.itertuples()
+            ],
             "lowest": [three_digits(n) for n in own["leave_out_low"]],
             "highest": [three_digits(n) for n in own["leave_out_high"]],
             "moved most by leaving out": own["leave_out_most"],
@@ -79,11 +83,11 @@ def other_assumptions(contrasts, sensitivity, primary):
     rest = sensitivity[sensitivity["left_out"].isna()]
     rows = []
     for outcome, window in primary:
-        own = _by_contrast(_of(marginal, outcome, window))
+        own = _by_contrast(_of(marginal, outcome, window), "contrasts")
         if any(own.values()):
             rows.append(_labels(outcome, window) | {"analysis": PRIMARY} | own)
         for analysis, part in _of(rest, outcome, window).groupby("analysis", sort=False):
-            found = _by_contrast(part[part["contrast"].notna()])
+            found = _by_contrast(part[part["contrast"].notna()], "sensitivity")
             notes = [n for note in part["note"].dropna() for n in note.split("; ")]
             note = in_plain_words("; ".join(dict.fromkeys(notes)))
             rows.append(_labels(outcome, window) | {"analysis": analysis} | found | {"note": note})
@@ -100,10 +104,12 @@ def other_settings(alternatives, primary):
             continue
         labels = _labels(outcome, window)
         main = own[own["alternative"] == own["alternative"].iloc[0]]
-        rows.append(labels | {"setting": main["says"].iloc[0], **_by_contrast(main)})
+        rows.append(
+            labels | {"setting": main["says"].iloc[0], **_by_contrast(main, "alternatives")}
+        )
         for name in dict.fromkeys(changed["alternative"]):
             part = own[own["alternative"] == name]
-            row = labels | {"setting": part["says"].iloc[0], **_by_contrast(part)}
+            row = labels | {"setting": part["says"].iloc[0], **_by_contrast(part, "alternatives")}
             values = part["n_values_changed"].iloc[0]
             rows.append(row | {"values changed": "" if pd.isna(values) else f"{values:.0f}"})
     return _with_columns(rows, [*alternatives["contrast"].dropna().unique(), "values changed"])
@@ -167,7 +173,10 @@ def work(contrasts):
             "outcome": [label_of(name) for name in own["outcome"]],
             "contrast": own["contrast"],
             "difference": [
-                estimate_and_interval(row.estimate, row.ci_low, row.ci_high)
+                Told(
+                    estimate_and_interval(row.estimate, row.ci_low, row.ci_high),
+                    Origin.of("contrasts", row),
+                )
                 for row in own.itertuples()
             ],
             "pairs": [decimals(n, 0) for n in own["n_pairs"]],
@@ -227,9 +236,12 @@ def _labels(outcome, window):
     return {"outcome": f"{label_of(outcome)}, {words_of(window)}"}
 
 
-def _by_contrast(rows):
+def _by_contrast(rows, table):
+    """The estimates of each contrast, marked with their rows of the result table."""
     return {
-        row.contrast: estimate_and_interval(row.estimate, row.ci_low, row.ci_high)
+        row.contrast: Told(
+            estimate_and_interval(row.estimate, row.ci_low, row.ci_high), Origin.of(table, row)
+        )
         for row in rows.itertuples()
     }
 

@@ -1,0 +1,75 @@
+"""Who and what took part, step by step, with the names of those left out and why."""
+
+import pandas as pd
+
+from report.words import label_of
+from results.words import counted, words_of
+
+# what exclusions.tsv counts down, in the order of a study: scope, what is counted
+STEPS = (("participant", "people"), ("session", "visits"), ("event", "sets and other events"))
+
+# more names than this are counted
+MOST_NAMED = 12
+
+
+def flow_of(exclusions, outcomes, events, recordings, primary, conditions):
+    """A row for each step: how many before and after, and who was left out and why.
+
+    People, visits and events that were left out; people and sets of each condition; values of each
+    primary outcome. A step that loses nobody says so.
+    """
+    n_sets = int((events["trial_type"] == "set").sum())
+    visits = recordings[["participant_id", "session_id"]].drop_duplicates()
+    now = {
+        "participant": recordings["participant_id"].nunique(),
+        "session": len(visits),
+        "event": len(events),
+    }
+    rows = []
+    for scope, counted_here in STEPS:
+        own = exclusions[exclusions["scope"] == scope]
+        before = own["n_before"].max() if len(own) else now[scope]
+        after = own["n_after"].min() if len(own) else now[scope]
+        rows.append(_row(counted_here, before, after, named(own)))
+    done = events[(events["trial_type"] == "set") & events["condition"].isin(conditions)]
+    for condition in conditions:
+        own = done[done["condition"] == condition]
+        without = exclusions[
+            (exclusions["scope"] == "condition")
+            & exclusions["reason"].fillna("").str.contains(f"in condition {condition}", regex=False)
+        ]
+        people = own["participant_id"].nunique()
+        label = f"people with sets under {condition} ({counted(len(own), 'set')} of {n_sets})"
+        rows.append(_row(label, done["participant_id"].nunique(), people, named(without)))
+    for outcome, window in primary:
+        own = outcomes[(outcomes["outcome"] == outcome) & (outcomes["window"] == window)]
+        if len(own):
+            absent = own[own["value"].isna()]
+            label = f"values of {label_of(outcome)}, {words_of(window)}"
+            rows.append(_row(label, len(own), len(own) - len(absent), named(absent)))
+    return pd.DataFrame(rows)
+
+
+def _row(label, before, after, who):
+    return {
+        "step": label,
+        "before": f"{before:.0f}",
+        "after": f"{after:.0f}",
+        "left out, and why": who or "nobody" if "people" in label else who or "none",
+    }
+
+
+def named(rows):
+    """Who or what was left out with the reason, the same reason once."""
+    by_reason = {}
+    for row in rows.to_dict("records"):
+        name = row.get("event_id")
+        if not isinstance(name, str):
+            parts = (row.get("participant_id"), row.get("session_id"))
+            name = " ".join(part for part in parts if isinstance(part, str)) or "several"
+        by_reason.setdefault(row["reason"], []).append(name)
+    said = []
+    for reason, names in by_reason.items():
+        more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+        said.append(f"{', '.join(names[:MOST_NAMED])}{more}: {reason}")
+    return "; ".join(said)

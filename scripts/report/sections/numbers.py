@@ -1,0 +1,90 @@
+"""Where numbers come from: definition, window, settings, rows and recordings of each outcome."""
+
+from engine.listings import described, names_in, windows
+from measuring.recipes import (
+    functions_behind,
+    meaning_of_window,
+    recipe_of,
+    recordings_behind,
+    settings_behind,
+)
+from report.answer import person_by_condition
+from report.page import shown_table
+from report.words import label_of, window_of_set
+from results.words import counted, in_words, words_of
+
+ORDER = 75
+
+TITLE = "Where the numbers come from"
+
+NEEDS = ("outcomes", "contrasts")
+
+
+def section(results):
+    outcomes = results.outcomes
+    asked = set(zip(outcomes["outcome"], outcomes["window"], strict=True))
+    by_rows = {table: positions(getattr(results, table)) for table in ("outcomes", "contrasts")}
+    told = [
+        outcome_explained(name, [w for w in windows() if (name, w) in asked], by_rows, results)
+        for name in names_in("outcomes")
+    ]
+    told = [outcome for outcome in told if outcome["windows"]]
+    given = outcomes[outcomes["value"].notna()]
+    example = given.iloc[0] if len(given) else None
+    return {"outcomes": told, "example": example} if told else None
+
+
+def positions(table):
+    """Numbers of the rows of each (outcome, window), as a spreadsheet numbers them."""
+    return {key: rows + 2 for key, rows in table.groupby(["outcome", "window"]).indices.items()}
+
+
+def outcome_explained(name, named_windows, by_rows, results):
+    """Everything that stands behind the numbers of one outcome."""
+    settings = results.settings
+    read = sorted({s for window in named_windows for s in settings_behind(name, window)})
+    signals = [words_of(signal) for w in named_windows[:1] for signal in recordings_behind(name, w)]
+    return {
+        "name": name,
+        "label": label_of(name),
+        "recipe": recipe_of(name, settings),
+        "functions": functions_behind(name),
+        "settings": [f"{s} {_value_of(s, settings)}" for s in read],
+        "signals": in_words(signals, "or") if signals else "",
+        "ratio": described(name).SCALE == "ratio",
+        "windows": [window_explained(name, w, by_rows, results) for w in named_windows],
+    }
+
+
+def _value_of(name, settings):
+    section = settings.measure_outcomes
+    value = getattr(section if name in type(section).model_fields else settings.protocol, name)
+    if isinstance(value, list):
+        return " to ".join(map(str, value)) if all(isinstance(v, float) for v in value) else value
+    return f"{value:g}" if isinstance(value, float) else value
+
+
+def window_explained(name, window, by_rows, results):
+    """The values of an outcome in one window: how many, which rows, and of whom."""
+    outcomes = results.outcomes
+    places = by_rows["outcomes"][name, window]
+    own = outcomes.iloc[places - 2]
+    compared = by_rows["contrasts"].get((name, window), [])
+    given = int(own["value"].notna().sum())
+    said = (
+        f"{counted(len(own), 'value')} asked, {given} given, "
+        f"{int((own['status'] == 'flagged').sum())} of them flagged."
+    )
+    if len(compared):
+        said += f" Contrasts: contrasts.tsv, rows {compared.min()} to {compared.max()}."
+    values = None
+    if (name, window) in results.primary:
+        cells = person_by_condition(own, results.conditions)
+        if len(cells):
+            values = shown_table(cells, f"{label_of(name)}, {window_of_set(window)}, by person")
+    return {
+        "window": window,
+        "meaning": meaning_of_window(window, results.settings),
+        "said": said,
+        "of_people": values,
+    }
