@@ -23,7 +23,7 @@ NEEDS = ("outcomes", "contrasts")
 def section(results):
     outcomes = results.outcomes
     asked = set(zip(outcomes["outcome"], outcomes["window"], strict=True))
-    by_rows = {table: positions(getattr(results, table)) for table in ("outcomes", "contrasts")}
+    by_rows = {"outcomes": positions(outcomes), "contrasts": positions(results.contrasts)}
     told = [
         outcome_explained(name, [w for w in windows() if (name, w) in asked], by_rows, results)
         for name in names_in("outcomes")

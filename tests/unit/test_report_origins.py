@@ -1,0 +1,157 @@
+"""Numbers of the report lead to their rows; who was left out is named; reservations fit a study."""
+
+import re
+
+import pandas as pd
+from jinja2 import Environment
+from markupsafe import escape
+
+from project import settings_with
+from report.flow import flow_of, named
+from report.origins import Origin, Told, marked
+from report.page import shown_table
+from report.sections.limits import limits, standing, without_low_frequency
+
+NOTHING = float("nan")
+
+
+def test_a_told_number_carries_a_mark_that_names_table_and_row():
+    told = Told("-5.2 % <b>", Origin("contrasts", 14, "smo2_nadir_pct", "set"))
+    page = Environment(autoescape=True, finalize=marked)
+    printed = page.from_string("{{ told }}").render(told=told)
+    assert printed.startswith("-5.2 % &lt;b&gt; <a ")
+    assert 'href="#from-smo2_nadir_pct-set"' in printed
+    assert 'title="contrasts.tsv, row 14"' in printed
+    assert page.from_string("{{ told }}").render(told="plain") == "plain"
+
+
+def test_an_empty_cell_has_no_mark():
+    assert marked(Told("", Origin("contrasts", 14))) == ""
+
+
+def test_a_row_of_a_table_is_numbered_as_a_spreadsheet_numbers_it():
+    table = pd.DataFrame({"outcome": ["a", "b", "c"], "window": "set", "value": 1.0})
+    origins = Origin.of_each("dose", table[table["outcome"] == "b"])
+    assert [(o.row, o.outcome, o.place) for o in origins] == [(3, "b", "from-b-set")]
+    shown = shown_table(table[1:2], "A table", origins)
+    assert shown["rows"][0][0].origins == (origins[0],)
+    assert marked(shown["rows"][0][1]) == escape("set")
+
+
+def test_a_number_without_outcome_leads_to_how_any_row_is_explained():
+    assert Origin("coupling", 7).place == "numbers"
+
+
+def exclusions(*rows):
+    columns = ["scope", "participant_id", "session_id", "reason", "n_before", "n_after"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def outcomes(*rows):
+    columns = ["event_id", "outcome", "window", "value", "status", "reason"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+EVENTS = pd.DataFrame(
+    {
+        "trial_type": ["baseline", "set", "set", "set"],
+        "participant_id": ["sub-01", "sub-01", "sub-01", "sub-02"],
+        "condition": ["none", "none", "low", "none"],
+        "stop_reason": None,
+        "to_failure": [None, "no", "no", "no"],
+    }
+)
+RECORDINGS = pd.DataFrame(
+    {"participant_id": ["sub-01", "sub-02"], "session_id": "ses-1", "signal": ["rr", "rr"]}
+)
+
+
+def test_the_flow_names_people_visits_and_sets_that_were_left_out_with_the_reason():
+    table = flow_of(
+        exclusions(
+            ("participant", "sub-03", None, "no recording", 3, 2),
+            ("session", "sub-02", "ses-2", "did not come", 3, 2),
+            ("condition", "sub-02", None, "no set in condition low", 2, 1),
+        ),
+        outcomes(
+            ("set-01", "mean_hr_bpm", "set", 90.0, "ok", None),
+            ("set-02", "mean_hr_bpm", "set", NOTHING, "refused", "too few beats"),
+        ),
+        EVENTS,
+        RECORDINGS,
+        [("mean_hr_bpm", "set")],
+        ["none", "low"],
+    ).set_index("step")
+    assert table.loc["people"].to_list() == ["3", "2", "sub-03: no recording"]
+    assert table.loc["visits", "left out, and why"] == "sub-02 ses-2: did not come"
+    low = table.loc["people with sets under low (1 set of 3)"]
+    assert low.to_list() == ["2", "1", "sub-02: no set in condition low"]
+    assert table.loc["people with sets under none (2 sets of 3)", "left out, and why"] == "nobody"
+    values = table.loc["values of Mean heart rate (bpm), set"]
+    assert values.to_list() == ["2", "1", "set-02: too few beats"]
+
+
+def test_many_who_were_left_out_for_one_reason_are_counted_behind_the_first():
+    rows = pd.DataFrame({"event_id": [f"set-{n}" for n in range(15)], "reason": "short"})
+    assert named(rows).endswith("set-11 and 3 more: short")
+
+
+def settings(**study):
+    return settings_with(study={"conditions": ["none", "low"]} | study)
+
+
+def test_reservations_are_told_only_of_signals_and_conditions_that_a_study_has():
+    of_heart = standing(RECORDINGS, EVENTS, settings())
+    assert any("LF/HF" in sentence for sentence in of_heart)
+    assert not any("Saturation" in sentence for sentence in of_heart)
+    of_muscle = standing(RECORDINGS.assign(signal="muscle_oxygen"), EVENTS, settings())
+    assert any("blood flow" in sentence for sentence in of_muscle)
+    assert not any("beat intervals" in sentence for sentence in of_muscle)
+
+
+def test_unequal_work_is_told_where_sets_went_to_failure_and_nowhere_else():
+    def told(events):
+        return any("to failure" in s for s in standing(RECORDINGS, events, settings()))
+
+    assert not told(EVENTS)
+    assert told(EVENTS.assign(to_failure="yes"))
+    assert told(EVENTS.assign(stop_reason="volitional failure"))
+
+
+def test_blinding_is_told_where_two_conditions_were_done():
+    def told(events):
+        return any("blinded" in s for s in standing(RECORDINGS, events, settings()))
+
+    assert told(EVENTS)
+    assert not told(EVENTS[EVENTS["condition"] == "none"])
+
+
+def test_windows_in_which_low_frequency_power_is_never_given_share_one_sentence():
+    rows = [
+        ("e", name, window, NOTHING, "refused", "not steady")
+        for name in ("lf_power_ms2", "lf_hf_ratio")
+        for window in ("set", "rest")
+    ]
+    rows += [
+        ("b1", "lf_power_ms2", "baseline", NOTHING, "refused", "too short"),
+        ("b2", "lf_power_ms2", "baseline", 3.0, "ok", None),
+    ]
+    whole, part = without_low_frequency(outcomes(*rows))
+    assert whole == "LF power and LF/HF are never given in set and rest: not steady."
+    assert part == (
+        "LF power and LF/HF are withheld in part in baseline (1 of 2 values): too short."
+    )
+    assert list(without_low_frequency(outcomes(rows[-1]))) == []
+
+
+def test_absent_values_of_a_primary_outcome_are_counted_with_every_reason():
+    chosen = settings(primary_outcomes=[{"outcome": "mean_hr_bpm", "window": "set"}])
+    found = outcomes(
+        *[("e", "mean_hr_bpm", "set", NOTHING, "refused", f"reason {n}") for n in range(4)],
+        ("e", "mean_hr_bpm", "set", NOTHING, "refused", "reason 0"),
+        ("e", "mean_hr_bpm", "set", 90.0, "ok", None),
+    ).assign(condition="other", participant_id="sub-01")
+    compared = pd.DataFrame(columns=["primary", "exercise", "n_pairs", "note"])
+    (said,) = limits(found, compared, chosen)
+    assert "5 of 6 values are absent: reason 0 (2 values)" in said
+    assert re.search(r"other reasons \(1 value\)", said)
