@@ -10,7 +10,7 @@ from project import settings_with
 from report.flow import flow_of, named
 from report.origins import Origin, Told, marked
 from report.page import shown_table
-from report.sections.limits import limits, standing, without_low_frequency
+from report.sections.limits import limits, of_what_was_measured
 
 NOTHING = float("nan")
 
@@ -100,48 +100,17 @@ def settings(**study):
     return settings_with(study={"conditions": ["none", "low"]} | study)
 
 
-def test_reservations_are_told_only_of_signals_and_conditions_that_a_study_has():
-    of_heart = standing(RECORDINGS, EVENTS, settings())
-    assert any("LF/HF" in sentence for sentence in of_heart)
-    assert not any("Saturation" in sentence for sentence in of_heart)
-    of_muscle = standing(RECORDINGS.assign(signal="muscle_oxygen"), EVENTS, settings())
-    assert any("blood flow" in sentence for sentence in of_muscle)
-    assert not any("beat intervals" in sentence for sentence in of_muscle)
+def in_sets(*conditions):
+    rows = outcomes(*[("e", "to_failure", "set", 0.0, "ok", None) for _ in conditions])
+    return rows.assign(condition=conditions)
 
 
-def test_unequal_work_is_told_where_sets_went_to_failure_and_nowhere_else():
-    def told(events):
-        return any("to failure" in s for s in standing(RECORDINGS, events, settings()))
+def test_blinding_is_told_where_two_conditions_were_done_and_nowhere_else():
+    def told(found):
+        return any("blinded" in sentence for sentence in of_what_was_measured(found))
 
-    assert not told(EVENTS)
-    assert told(EVENTS.assign(to_failure="yes"))
-    assert told(EVENTS.assign(stop_reason="volitional failure"))
-
-
-def test_blinding_is_told_where_two_conditions_were_done():
-    def told(events):
-        return any("blinded" in s for s in standing(RECORDINGS, events, settings()))
-
-    assert told(EVENTS)
-    assert not told(EVENTS[EVENTS["condition"] == "none"])
-
-
-def test_windows_in_which_low_frequency_power_is_never_given_share_one_sentence():
-    rows = [
-        ("e", name, window, NOTHING, "refused", "not steady")
-        for name in ("lf_power_ms2", "lf_hf_ratio")
-        for window in ("set", "rest")
-    ]
-    rows += [
-        ("b1", "lf_power_ms2", "baseline", NOTHING, "refused", "too short"),
-        ("b2", "lf_power_ms2", "baseline", 3.0, "ok", None),
-    ]
-    whole, part = without_low_frequency(outcomes(*rows))
-    assert whole == "LF power and LF/HF are never given in set and rest: not steady."
-    assert part == (
-        "LF power and LF/HF are withheld in part in baseline (1 of 2 values): too short."
-    )
-    assert list(without_low_frequency(outcomes(rows[-1]))) == []
+    assert told(in_sets("none", "low"))
+    assert not told(in_sets("none", "none"))
 
 
 def test_absent_values_of_a_primary_outcome_are_counted_with_every_reason():
@@ -151,7 +120,9 @@ def test_absent_values_of_a_primary_outcome_are_counted_with_every_reason():
         ("e", "mean_hr_bpm", "set", NOTHING, "refused", "reason 0"),
         ("e", "mean_hr_bpm", "set", 90.0, "ok", None),
     ).assign(condition="other", participant_id="sub-01")
-    compared = pd.DataFrame(columns=["primary", "exercise", "n_pairs", "note"])
+    compared = pd.DataFrame(
+        columns=["outcome", "window", "primary", "exercise", "n_pairs", "note"], dtype=object
+    )
     (said,) = limits(found, compared, chosen)
     assert "5 of 6 values are absent: reason 0 (2 values)" in said
     assert re.search(r"other reasons \(1 value\)", said)
