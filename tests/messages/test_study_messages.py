@@ -795,3 +795,12 @@ def test_a_raw_file_is_a_regular_file_inside_the_study(study, file, expected):
     text = message_of(study)
     assert "recordings.tsv, row 2" in text
     assert expected in text
+
+
+def test_a_set_that_no_figure_can_open_is_named_with_how_to_name_one(study):
+    with (study / "study.yaml").open("a", encoding="utf-8") as file:
+        file.write("\ndraw_figures:\n  closeups: [[sub-01, ses-1, set-9]]\n  course_of: [sub-07]\n")
+    text = message_of(study)
+    assert "draw_figures.closeups: found ['sub-01', 'ses-1', 'set-9']" in text
+    assert "events.tsv has no such set; write it as ['sub-01', 'ses-1', " in text
+    assert "draw_figures.course_of: found ['sub-07']" in text

@@ -157,3 +157,48 @@ def test_contrasts_are_grouped_by_exercise_in_the_marks_of_their_conditions(widt
     assert len(numbers) == 6
     beside = [text.get_text() for text in axes.texts]
     assert sum("shown" in text for text in beside) == (3 if width_mm == 180 else 0)
+
+
+def test_the_flow_names_whoever_was_left_out_without_the_note_of_the_visit():
+    exclusions = pd.DataFrame(
+        {
+            "participant_id": ["sub-09", "sub-01"],
+            "session_id": [None, "ses-1"],
+            "scope": ["condition", "span"],
+            "reason": ["no set in condition low; noted: moved away", "beats uncertain"],
+        }
+    )
+    said = FIGURES["12_flow_of_the_study"].left_out(exclusions)
+    assert said == ["sub-09: no set in condition low"]
+
+
+def test_the_flow_names_a_dozen_and_counts_the_rest():
+    people = [f"sub-{n:02}" for n in range(15)]
+    exclusions = pd.DataFrame({"participant_id": people, "reason": "no recording"})
+    exclusions = exclusions.assign(session_id=None, scope="participant")
+    said = FIGURES["12_flow_of_the_study"].left_out(exclusions)
+    assert said[-1] == "and 3 more, see exclusions.tsv"
+
+
+def test_recovery_is_averaged_within_people_before_people():
+    rows = pd.DataFrame(
+        {
+            "panel": "heart rate",
+            "condition": "low",
+            "after_s": 2.5,
+            "participant_id": ["a", "a", "a", "b"],
+            "value": [100.0, 100.0, 100.0, 80.0],
+        }
+    )
+    (mean,) = FIGURES["13_recovery_course"].means_over_people(rows, CONDITIONS).itertuples()
+    assert (mean.mean, mean.n_participants) == (90.0, 2)
+    # t quantile of one degree of freedom, from any table: 12.706
+    assert mean.ci_high - mean.mean == pytest.approx(12.7062 * 10.0, rel=1e-5)
+
+
+def test_a_recovery_cut_short_gives_only_its_whole_steps():
+    window = SimpleNamespace(start_s=100.0, end_s=113.0)
+    steps = FIGURES["13_recovery_course"].mean_steps(
+        np.arange(95.0, 130.0), np.arange(95.0, 130.0), window
+    )
+    assert steps == {2.5: 102.0, 7.5: 107.0}

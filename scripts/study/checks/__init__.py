@@ -31,6 +31,7 @@ def check_tables_together(study, problems):
         outcomes.check_smallest_effects,
         settings.check_working_muscles,
         settings.check_no_cuff_condition,
+        settings.check_drawn_sessions,
         events.check_failures,
         cuffs.check_cuffs_are_described,
         cuffs.check_no_cuff_has_no_pressure,

@@ -1,4 +1,4 @@
-"""Settings against tables: working muscles and the condition without cuff."""
+"""Settings against tables: working muscles, the condition without cuff, what figures draw."""
 
 import difflib
 
@@ -95,3 +95,31 @@ def _ask_for_no_cuff_condition(study, problems, default, conditions):
             f"{' and '.join(unnoted)} have no noted pressure; write the condition without cuff, "
             f"allowed: {', '.join(conditions)}, or null where every condition has a cuff",
         )
+
+
+def check_drawn_sessions(study, problems):
+    """Sessions and sets that figures are asked to draw are rows of the tables."""
+    if {"events", "recordings"} & {*problems.unread_tables, *problems.refused_rows}:
+        return
+    drawn = study.settings.draw_figures
+    sets = [row for row in study.tables["events"] if row.trial_type == "set"]
+    recorded = study.tables["recordings"]
+    visits = sorted({(row.participant_id, row.session_id) for row in recorded})
+    if drawn.course_of and tuple(drawn.course_of) not in visits:
+        problems.add_setting(
+            study.written,
+            ("draw_figures", "course_of"),
+            f"found {drawn.course_of}: recordings.tsv has no such participant and session; write "
+            f"them as {list(visits[0])}",
+        )
+    opened = {(row.participant_id, row.session_id, row.event_id): row for row in sets}
+    for name in drawn.closeups:
+        row = opened.get(tuple(name))
+        example = list(next(iter(opened), ("sub-01", "ses-1", "sub-01_ses-1_set-01")))
+        if row is None:
+            message = f"found {name}: events.tsv has no such set; write it as {example}"
+        elif row.onset_s is None or row.duration_s is None:
+            message = f"found {name}: the start or end of this set is not noted; name another"
+        else:
+            continue
+        problems.add_setting(study.written, ("draw_figures", "closeups"), message)
