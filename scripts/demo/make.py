@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from demo import study
+from demo import safety, study
 from demo.study import EQUIPMENT, EXERCISES, PlannedSet, PlannedVisit, SimulatedVisit
 
 INVENTED = "Invented demonstration data, no person was measured"
@@ -67,12 +67,16 @@ def write_demo(
         beats.setdefault(visit.participant_id, []).append(own[["session_id", "time_s", "kind"]])
 
     write_table(study.participants_table(visits), folder / "participants.tsv")
-    write_table(study.sessions_table(visits), folder / "sessions.tsv")
-    write_table(study.occlusion_table(visits), folder / "occlusion.tsv")
+    sessions = safety.with_states(study.sessions_table(visits), visits, seed)
+    events = safety.with_cuffs_and_signs(study.events_table(visits), visits, seed)
+    write_table(sessions, folder / "sessions.tsv")
+    write_table(safety.with_cuffs(study.occlusion_table(visits)), folder / "occlusion.tsv")
     write_table(
         pd.DataFrame(recordings, columns=list(RECORDING_COLUMNS)), folder / "recordings.tsv"
     )
-    write_table(study.events_table(visits), folder / "events.tsv")
+    write_table(events, folder / "events.tsv")
+    write_table(safety.titration_table(visits, seed), folder / "titration.tsv")
+    write_table(safety.harms_table(visits), folder / "harms.tsv")
     if edits:
         numbered = [{"edit_id": n, **edit} for n, edit in enumerate(edits, start=1)]
         write_table(pd.DataFrame(numbered), folder / "edits.tsv")
@@ -444,6 +448,7 @@ segment_oxygenation:
   # The sensor that sits on the working muscle of each exercise (site in recordings.tsv).
   working_muscle:
 {muscles}
+{safety.settings_of_safety()}
 compare_conditions:
   # Stated before anybody looked, as everything here invented: a smaller difference does not matter.
   smallest_effect: {{smo2_nadir_pct: 5.0, mean_hr_bpm: 3.0, rmssd_ms: 1.2}}   # points, bpm, ratio
@@ -496,6 +501,12 @@ A visit lasts about
 Four saturation sensors lie below the cuffs, one on the working muscle of each exercise: vastus
 lateralis (knee extension), gastrocnemius (calf raise), triceps brachii (elbow extension), biceps
 brachii (band row). `study.yaml` holds this mapping.
+
+Before the sets of a `target` visit the pressure was looked for in three steps of each limb
+(`titration.tsv`), but for the arm of sub-08 and the leg of sub-10, where the faults below lie.
+`harms.tsv` holds one mild harm, told a day after its visit. Blood pressure stands at baseline and
+in recovery, with stop limits in `study.yaml`; `sessions.tsv` holds sleep, caffeine, exercise, the
+room and which condition the person believed to have. All of it is invented, the limits too.
 
 | participants | heart | saturation |
 |---|---|---|

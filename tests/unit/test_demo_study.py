@@ -19,6 +19,8 @@ TABLES = (
     "participants.tsv",
     "sessions.tsv",
     "occlusion.tsv",
+    "titration.tsv",
+    "harms.tsv",
     "recordings.tsv",
     "events.tsv",
     "truth/sets.tsv",
