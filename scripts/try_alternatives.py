@@ -1,9 +1,10 @@
 """Measure and compare the primary outcomes again under each alternative: another limit, band,
-window or error, or without the decisions of people. Only what a change reaches is measured again,
-one person after the other."""
+window or error, without the decisions of people, without sets whose pressure does not count. Only
+what a change reaches is measured again, one person after the other."""
 
 from comparison.alternatives import main_rows, rows_under
 from comparison.outcome_tables import rest_of, rows_of
+from comparison.outside_pressures import rows_without_outside
 from engine.step import Input, OfEach, Output, run
 from measuring.again import Change, Recorded
 from results.tables import read_table, stack, write
@@ -23,6 +24,7 @@ def try_alternatives(
     sync: OfEach,
     outcomes: Input,
     contrasts: Input,
+    safety: Input,
     alternatives: Output,
     *,
     study: str,
@@ -60,6 +62,7 @@ def try_alternatives(
         measured = stack(again.pop(name), "outcomes")
         rows = rows_under(change, of_wanted, measured, main, primary)
         tables.append(rows.assign(alternative=name, says=asked[name].says or words_of(name)))
+    tables.append(rows_without_outside(of_wanted, read_table(safety), main, settings))
     write(stack(tables, "alternatives"), "alternatives", alternatives)
 
 

@@ -331,8 +331,9 @@ TABLES = {
         "A contrast of a primary outcome over the exercises under other settings, the main "
         "analysis first.",
         {
-            "alternative": "name of the alternative in `try_alternatives.alternatives`, or `main "
-            "analysis`",
+            "alternative": "name of the alternative in `try_alternatives.alternatives`; `main "
+            "analysis`; `pressures_that_count`: without the sets whose pressure_counts is no in "
+            "safety.tsv",
             "says": "what it is, in words",
             "differs": "settings that differ from the main analysis, with both values",
         }

@@ -84,6 +84,7 @@ rule try_alternatives:
         **of_everybody(MEASURED_AGAIN, STUDY.participants),
         outcomes=rules.gather_tables.output.outcomes,
         contrasts=rules.compare_conditions.output.contrasts,
+        safety=rules.check_safety.output.safety,
     output:
         alternatives="<results>/alternatives.tsv",
     log:

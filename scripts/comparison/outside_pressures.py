@@ -1,0 +1,72 @@
+"""Primary outcomes compared again without the sets whose pressure does not count."""
+
+import pandas as pd
+
+from comparison.alternatives import beside_main, changes_of, contrasts_again
+
+ALTERNATIVE = "pressures_that_count"
+
+SAYS = "without sets whose pressure does not count"
+
+VISIT = ["participant_id", "session_id"]
+
+
+def without_outside(outcomes, safety):
+    """Outcomes without those of sets outside, and without what follows such a set in its visit.
+
+    outcomes, safety : result tables of these names
+
+    A set is outside where `pressure_counts` is no. Baselines come before any cuff and stay.
+    """
+    outside = safety[(safety["scope"] == "set") & (safety["pressure_counts"] == "no")]
+    sets = _keys(outside, [*VISIT, "event_id"])
+    visits = _keys(outside, VISIT)
+    of_set = outcomes["trial_type"] == "set"
+    left_out = [
+        event in sets if is_set else kind != "baseline" and visit in visits
+        for event, visit, is_set, kind in zip(
+            _keys_in_order(outcomes, [*VISIT, "event_id"]),
+            _keys_in_order(outcomes, VISIT),
+            of_set,
+            outcomes["trial_type"],
+            strict=True,
+        )
+    ]
+    return outcomes[~pd.Series(left_out, index=outcomes.index, dtype=bool)]
+
+
+def rows_without_outside(outcomes, safety, contrasts, settings):
+    """Rows of alternatives.tsv without those sets; none where every pressure counts.
+
+    outcomes : rows of the primary outcomes; contrasts : their rows of contrasts.tsv
+    """
+    sets = safety[(safety["scope"] == "set") & safety["verdict"].notna()]
+    n_outside = int((sets["pressure_counts"] == "no").sum())
+    if not n_outside:
+        return pd.DataFrame()
+    primary = settings.study.primary
+    table = without_outside(outcomes, safety)
+    compared = contrasts_again(table, primary, settings) if len(table) else pd.DataFrame()
+    rows = beside_main(compared, contrasts, _changes(outcomes, table), primary)
+    moved = [bool(n) for n in rows.get("n_values_changed", pd.Series(dtype=float)).fillna(0)]
+    return rows.assign(
+        alternative=ALTERNATIVE,
+        says=SAYS,
+        differs=f"{n_outside} of {len(sets)} sets with a cuff left out, and what follows them in "
+        "their visit: see verdict in safety.tsv",
+        concerns=["yes" if any_moved else "no" for any_moved in moved],
+    )
+
+
+def _changes(outcomes, table):
+    """Numbers of values before and after, where the latter may be none."""
+    changes = changes_of(outcomes, table)
+    return changes.fillna(0)
+
+
+def _keys(table, columns):
+    return set(_keys_in_order(table, columns))
+
+
+def _keys_in_order(table, columns):
+    return list(zip(*(table[name] for name in columns), strict=True))
