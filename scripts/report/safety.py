@@ -109,7 +109,7 @@ def findings_table(safety):
     table = told[
         ["participant_id", "session_id", "condition", "limb", "findings", "symptoms"]
     ].astype(object)
-    return table.where(~table.isin(NOTHING), None)
+    return table.where(~table.isin(NOTHING), None).dropna(axis=1, how="all")
 
 
 def verdicts_table(safety, conditions):
@@ -126,11 +126,28 @@ def verdicts_table(safety, conditions):
             {
                 "condition": condition,
                 "sets": len(own),
-                "share, %": f"{shares.min():.0f} to {shares.max():.0f}" if len(shares) else "",
+                "share, %": span_of(shares) if len(shares) else "",
                 **{verdict: int((own["verdict"] == verdict).sum()) for verdict in occurring},
             }
         )
     return pd.DataFrame(rows)
+
+
+def span_of(values):
+    """`60` or `40 to 62`, rounded."""
+    low, high = (f"{value:.0f}" for value in (values.min(), values.max()))
+    return low if low == high else f"{low} to {high}"
+
+
+def outside_table(safety):
+    """Sets whose pressure does not count with the reason, a row for alike sets of a visit."""
+    sets = sets_with_pressure(safety)
+    outside = sets[~sets["verdict"].isin(COUNTING)]
+    labels = ["participant_id", "session_id", "condition", "limb", "verdict", "verdict_reason"]
+    columns = [*labels, "highest_pressure_mmhg"]
+    counts = outside.groupby(columns, sort=False, dropna=False).size().rename("sets")
+    table = counts.reset_index().rename(columns={"verdict_reason": "why"})
+    return table.rename(columns={"highest_pressure_mmhg": "pressure, mmHg"})
 
 
 def verdicts_in_words(safety, highest_share_pct, *, by_study):
@@ -197,10 +214,8 @@ def blood_pressure_in_words(events, settings):
     at = in_words([f"{name} {limit:g} mmHg" for name, limit in stated.items()])
     unchecked = [name for name in limits if name not in stated]
     rest = f" No {unchecked[0]} limit is stated." if unchecked else ""
-    return (
-        f"{begin}; {int(reached.sum())} reached a limit at which the study stops ({at}, its own)."
-        f"{rest}"
-    )
+    n_reached = int(reached.sum()) or "none"
+    return f"{begin}; {n_reached} reached a limit at which the study stops ({at}, its own).{rest}"
 
 
 def harms_in_words(harms):

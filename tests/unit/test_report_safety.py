@@ -12,6 +12,7 @@ from report.safety import (
     harms_table,
     missing_in_words,
     not_counting,
+    outside_table,
     safety_findings,
     titration_in_words,
     verdicts_in_words,
@@ -259,3 +260,16 @@ def test_the_gravest_findings_stand_first_and_rows_of_single_sets_do_not_repeat_
     )
     assert table["participant_id"].tolist() == ["sub-02", "sub-01", "sub-04"]
     assert table["findings"].isna().tolist() == [False, False, True]
+
+
+def test_sets_that_do_not_count_are_listed_by_visit_with_their_reason():
+    rows = sets("other day", "other day", "within", None)
+    table = outside_table(safety(*(row | {"verdict_reason": "measured in ses-1"} for row in rows)))
+    (row,) = table.to_dict("records")
+    assert (row["sets"], row["verdict"], row["why"]) == (2, "other day", "measured in ses-1")
+    assert outside_table(safety(*sets("within"))).empty
+
+
+def test_a_blood_pressure_below_every_limit_is_told_as_none():
+    settings = settings_with(check_safety={"stop_systolic_mmhg": 190.0}).check_safety
+    assert "; none reached a limit" in blood_pressure_in_words(EVENTS, settings)

@@ -9,6 +9,7 @@ from report.safety import (
     harms_in_words,
     harms_table,
     missing_in_words,
+    outside_table,
     safety_findings,
     titration_in_words,
     titration_table,
@@ -40,6 +41,7 @@ def section(results):
         "verdicts": table_or_none(
             verdicts_table(safety, results.conditions), "Sets by condition and verdict"
         ),
+        "outside": table_or_none(outside_table(safety), "Sets whose pressure does not count"),
         "harms_said": harms_in_words(harms),
         "harms": table_or_none(harms_table(harms), "Harms by condition"),
         "titration_said": titration_in_words(titration),
