@@ -28,7 +28,7 @@ class Results:
     def __getattr__(self, name):
         if name in TABLES:
             table = read_table(self.path(f"{name}.tsv"))
-        elif name in {"participants", "sessions", "recordings", "occlusion"}:
+        elif name in {"participants", "sessions", "recordings", "occlusion", "edits", "reviews"}:
             table = table_of(self._study, name)
         else:
             raise AttributeError(f"no table of results is called {name}")

@@ -46,7 +46,7 @@ def pages_of(sessions, templates, outcome_headers, protocol, title):
         )
 
 
-def page_of(content, arrays, templates, **facts):
+def page_of(content, arrays, templates, *, blind=False, **facts):
     """HTML of one page.
 
     `content` is what JSON can hold, `arrays` the packed numbers, `templates` the Jinja environment
@@ -70,6 +70,7 @@ def page_of(content, arrays, templates, **facts):
         content=content,
         content_json=json_in_html(content),
         arrays=arrays.text(),
+        blind=blind,
         **facts,
     )
 

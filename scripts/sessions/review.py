@@ -22,6 +22,8 @@ from sessions.page import with_saving
 from study.edit_log import append_edits
 from study.problems import StudyError
 
+OVERVIEW = "sessions/index.html"
+
 LARGEST_POST_BYTES = 1_000_000
 
 HEADERS = {
@@ -35,11 +37,11 @@ HEADERS = {
 class Pages:
     """Pages of the results of a study, and decisions that become rows of its edits.tsv."""
 
-    start = "sessions/index.html"
+    start = OVERVIEW
 
     def __init__(self, study, results):
         self.study, self.results = Path(study), Path(results)
-        if not (self.results / self.start).exists():
+        if not (self.results / OVERVIEW).exists():
             raise StudyError(f"{results} holds no session pages: run the workflow first.")
 
     def page(self, path):
@@ -55,6 +57,9 @@ class Pages:
         append_edits(self.study, decisions)
         stand = "1 decision stands" if len(decisions) == 1 else f"{len(decisions)} decisions stand"
         return f"{stand} in edits.tsv. The next run of the workflow carries them out."
+
+    def freeze(self, reviewer):
+        raise StudyError("Only a blind review is frozen.")
 
 
 def decisions_in(text):
@@ -85,7 +90,8 @@ class Handler(BaseHTTPRequestHandler):
         if path is None:
             return
         length = int(self.headers.get("Content-Length") or 0)
-        if path != "decisions" or not secrets.compare_digest(
+        do = {"decisions": self._decide, "freeze": self.pages.freeze}.get(path)
+        if do is None or not secrets.compare_digest(
             self.headers.get("X-Review-Token") or "", self.token
         ):
             self._answer(HTTPStatus.FORBIDDEN, "Only pages of this review may send decisions.")
@@ -94,9 +100,12 @@ class Handler(BaseHTTPRequestHandler):
         else:
             try:
                 text = self.rfile.read(length).decode("utf-8")
-                self._answer(HTTPStatus.OK, self.pages.save(decisions_in(text)))
+                self._answer(HTTPStatus.OK, do(text))
             except (StudyError, UnicodeDecodeError) as problem:
                 self._answer(HTTPStatus.UNPROCESSABLE_ENTITY, str(problem))
+
+    def _decide(self, text):
+        return self.pages.save(decisions_in(text))
 
     def _path(self):
         """What is asked for below the token; None after an answer to who may not ask."""

@@ -38,9 +38,25 @@ def append_edits(folder, decisions):
     repeated = sorted({label for label in labels if labels.count(label) > 1})
     if repeated:
         raise StudyError(f"edits.tsv: edit_id {', '.join(repeated)} stands there already.")
-    text = "\n".join(["\t".join(header), *lines[1:], *("\t".join(row) for row in added)]) + "\n"
-    unfinished = path.with_name(".edits.tsv.unfinished")
-    unfinished.write_text(text, encoding="utf-8")
+    _write(path, ["\t".join(header), *lines[1:], *("\t".join(row) for row in added)])
+
+
+def append_review(folder, review):
+    """Add a blind review, a dictionary of text by column, to reviews.tsv. StudyError as above."""
+    path = Path(folder) / "reviews.tsv"
+    columns = list(TABLES["reviews"].model_fields)
+    lines = _lines(path) or ["\t".join(columns)]
+    row = [review[name] for name in columns]
+    problems = Problems()
+    rows_of_cells(path, [columns, row], problems)
+    problems.stop()
+    _write(path, [*lines, "\t".join(row)])
+
+
+def _write(path, lines):
+    """All lines or, where the system fails, none."""
+    unfinished = path.with_name(f".{path.name}.unfinished")
+    unfinished.write_text("".join(f"{line}\n" for line in lines), encoding="utf-8")
     unfinished.replace(path)
 
 

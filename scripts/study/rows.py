@@ -43,7 +43,7 @@ def _checked_rows(path, _):
     problems.stop()
     by_participant = {}
     for row in rows:
-        by_participant.setdefault(row.participant_id, []).append(row)
+        by_participant.setdefault(getattr(row, "participant_id", None), []).append(row)
     return by_participant
 
 

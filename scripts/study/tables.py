@@ -577,6 +577,24 @@ class Harm(Row):
     note: str | None = Field(None, description="free text; it never leaves the study folder")
 
 
+class Review(Row):
+    """reviews.tsv: one row per blind review of the recordings, written when it is frozen."""
+
+    review_id: str = Field(description="a label of its own; decisions begin with it in edits.tsv")
+    reviewer: str = Field(max_length=60, description="who judged; it never leaves the study folder")
+    seed: int = Field(description="of the random order of the recordings")
+    recordings: int = Field(ge=0, description="number of recordings in the review")
+    decisions: int = Field(ge=0, description="number of decisions made blind")
+    frozen_at: str = Field(
+        pattern=r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}$",
+        description="when, in UTC, as 2031-05-24T10:00:00",
+    )
+    decisions_sha256: str = Field(
+        pattern=r"^[0-9a-fA-F]{64}$",
+        description="SHA-256 of the decisions as they were frozen, 64 hexadecimal digits",
+    )
+
+
 TABLES = {
     "participants": Participant,
     "sessions": Session,
@@ -586,6 +604,7 @@ TABLES = {
     "events": Event,
     "edits": Edit,
     "harms": Harm,
+    "reviews": Review,
 }
 
 REQUIRED = ("participants", "sessions", "recordings")

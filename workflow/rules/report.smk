@@ -82,7 +82,9 @@ rule write_report:
         settings=parameter(SETTINGS),
         default_settings=parameter(STUDY.default_settings),
         unstated=parameter(STUDY.unstated),
-        rows=STUDY.all_rows("participants", "sessions", "recordings", "events"),
+        rows=STUDY.all_rows(
+            *("participants", "sessions", "recordings", "events", "edits", "reviews")
+        ),
         code=code_of(
             *("write_report", "report/sections/*", "outcomes/*", "figures/*", "windows/*"),
             *("measuring/inputs", "measuring/properties"),

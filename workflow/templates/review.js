@@ -413,6 +413,7 @@ document.addEventListener("course-drawn", ({ detail: course }) => {
   for (const option of [...field("action").options]) {
     const needs = NEEDS[option.value];
     if (needs.includes("event_id") && !content.review.events.length) option.remove();
+    if (content.hidden && !needs.length) option.remove(); // nobody leaves out an unknown person
     if ((option.value.endsWith("_beat") || option.value === "accept_span") && !course.beatsShown) option.remove();
     if (needs.includes("signal") && !field("signal").options.length) option.remove();
   }

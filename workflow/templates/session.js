@@ -675,7 +675,7 @@
       },
       full: ecg.length > 0,
     },
-  ].filter((panel) => !panel.absent);
+  ].filter((panel) => !panel.absent && !content.hidden?.includes(panel.id));
 
   function wholeRange(lines) {
     let least = Infinity, most = -Infinity;
@@ -755,7 +755,7 @@
       }
     }
     if (inUnknown(moment)) parts.push("cuff pressure not noted");
-    else if (notedAt(moment) !== null) parts.push(`cuff ${notedAt(moment)} mmHg noted`);
+    else if (notedAt(moment) !== null && !content.hidden) parts.push(`cuff ${notedAt(moment)} mmHg noted`);
     for (const l of cuffs) tellLine(parts, l, moment, reach, "mmHg", 1, "recorded");
     for (const l of saturation) tellLine(parts, l, moment, reach, "%", 1);
     for (const l of haemoglobin) tellLine(parts, l, moment, reach, "", 2, `${l.name} haemoglobin`);
@@ -960,6 +960,7 @@
   function fillOutcomesWhenOpened() {
     const { words, statuses, rows } = content.outcomes;
     const details = document.querySelector("#outcomes details");
+    if (!details) return;
     details.addEventListener("toggle", () => {
       const holder = details.querySelector("div");
       if (!details.open || holder.firstChild) return;

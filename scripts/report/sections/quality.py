@@ -1,6 +1,7 @@
 """Clocks and quality of the recordings."""
 
 from report.page import shown_table
+from results.words import counted
 
 ORDER = 45
 
@@ -16,7 +17,32 @@ def section(results):
         "flagged_clocks": shown_table(flagged, "Clocks and files to be read with care"),
         "clocks": shown_table(clocks, "Clocks of the recordings"),
         "quality": shown_table(quality_of(results.quality), "Whole recordings"),
+        "blind": blind_reviews(results.reviews, results.edits),
     }
+
+
+def blind_reviews(reviews, edits):
+    """A sentence on each blind review: recordings, decisions, and those made beside it."""
+    return [
+        f"{review.recordings} heart recordings were judged by one reviewer without condition, "
+        f"pressure, order, visit or person, in a random order (seed {review.seed}); "
+        f"{counted(review.decisions, 'decision')} stood when the review was frozen on "
+        f"{review.frozen_at[:10]} (SHA-256 {review.decisions_sha256[:12]}...). "
+        f"{beside_a_review(review, edits)}"
+        for review in reviews.itertuples()
+    ]
+
+
+def beside_a_review(review, edits):
+    """How many decisions about recordings and sets were made with sight of the conditions."""
+    others = edits[~edits["edit_id"].str.startswith(f"{review.review_id}-")]
+    before = int((others["edited_at"] < review.frozen_at).sum())
+    if others.empty:
+        return "No other decision was made."
+    return (
+        f"With sight of the condition {counted(before, 'decision')} "
+        f"{'was' if before == 1 else 'were'} made before and {len(others) - before} after it."
+    )
 
 
 # every part of the status of a clock says so, and the file is whole

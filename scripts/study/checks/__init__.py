@@ -4,7 +4,17 @@ A table that could not be read at all is one problem; nothing is compared with i
 everything that refers to it would be named as well.
 """
 
-from study.checks import cuffs, edits, events, outcomes, people, recordings, settings, timeline
+from study.checks import (
+    cuffs,
+    edits,
+    events,
+    outcomes,
+    people,
+    recordings,
+    reviews,
+    settings,
+    timeline,
+)
 
 
 def check_tables_together(study, problems):
@@ -26,6 +36,7 @@ def check_tables_together(study, problems):
         timeline.check_conditions_of_visits,
         events.check_every_condition_is_done,
         edits.check_files_are_unchanged,
+        reviews.check_reviews_are_as_frozen,
         outcomes.check_names,
         outcomes.check_claims,
         outcomes.check_smallest_effects,
