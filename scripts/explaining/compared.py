@@ -7,8 +7,10 @@ from measuring.recipes import meaning_of_window, recipe_of
 from results.columns import TABLES, columns_of
 from results.tables import as_read, number, stack
 
-# tables that the comparison of conditions makes from outcomes.tsv alone
-RECOMPUTED = ("contrasts", "claims", "joint_tests", "models", "sensitivity", "planning")
+# tables that the comparison of conditions makes of outcomes.tsv
+RECOMPUTED = (
+    *("contrasts", "claims", "joint_tests", "crossover", "models", "sensitivity", "planning"),
+)
 
 
 def chain(finished, name, number_of_row, row):
@@ -84,26 +86,39 @@ def spans(numbers):
 def compared_again(finished, name, row):
     """The same row of a table compared again from outcomes.tsv; None where there is none."""
     from comparison.outcome_tables import Plan, compare
+    from study.plan import changed_after_freezing, excluded_after_freezing
+    from study.rows import rows_of
+    from study.session_sheet import table_of
 
-    settings = finished.settings
+    settings, study = finished.settings, finished.study
+    departures = [
+        *changed_after_freezing(study, settings),
+        *excluded_after_freezing(settings.plan, rows_of(study, "edits")),
+    ]
     plan = Plan.of(
         settings.compare_conditions,
         settings.study.conditions,
         settings.study.primary,
         settings.study.seed,
         settings.plan,
+        departures,
     )
-    again = as_read(stack(compare(finished.table("outcomes"), plan)[name], name), name)
+    made_from = finished.table("outcomes"), table_of(study, "sessions"), finished.table("quality")
+    again = as_read(stack(compare(*made_from, plan)[name], name), name)
     labels = [c for c in columns_of(name) if isinstance(row.get(c), str) and c in LABELS]
     same = again
     for column in labels:
         same = same[same[column] == row[column]]
-    for column in ("n_participants",) if name == "planning" else ():
-        same = same[same[column] == row[column]]
+    number = {"planning": "n_participants", "crossover": "visit"}.get(name)
+    if number is not None and pd.notna(row[number]):
+        same = same[same[number] == row[number]]
     return same.iloc[0] if len(same) else None
 
 
 # columns that name a row of these tables
 LABELS = frozenset(
-    ("claim", "outcome", "window", "exercise", "contrast", "term", "method", "analysis", "left_out")
+    (
+        *("claim", "outcome", "window", "exercise", "contrast", "term", "method", "analysis"),
+        *("left_out", "part", "sequence", "condition"),
+    )
 )
