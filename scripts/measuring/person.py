@@ -6,7 +6,6 @@ from heart.repair.series import with_beginnings
 from measuring.cutting import windows_of_event
 from measuring.inputs import WindowInputs
 from measuring.sensors import Sensors
-from recordings.clock import NOTHING
 from recordings.store import read_parquet
 from results.tables import read_table
 from study.session_sheet import events_of, table_of, with_supplied_times
@@ -36,9 +35,7 @@ class Person:
         self.respiration = tables["respiration"]
         self.traces = tables["saturation"]
         clocks = tables["sync"]
-        clocks = clocks[clocks["used"] == "yes"]
-        self.clocks = clocks[clocks["signal"].isin(["ecg", "rr"])].set_index("session_id")["status"]
-        self.unplaced = clocks[clocks["placed_by"] == NOTHING]
+        self.clocks = clocks[clocks["used"] == "yes"]
         quality = tables["beat_quality"]
         self.ecg_spans = quality[quality["segment"] == "span"]
         self.timing_step_ms = quality[quality["segment"] == "recording"].set_index("session_id")[
@@ -68,8 +65,7 @@ class Person:
                 "age_years": self.age_years,
                 "step_of_beat_times_ms": self.timing_step_ms.get(session_id),
                 "ecg_spans": _of(self.ecg_spans, session_id),
-                "unplaced_recordings": _of(self.unplaced, session_id),
-                "heart_clock_status": "; ".join(self.clocks[self.clocks.index == session_id]),
+                "clocks": _of(self.clocks, session_id),
             }
             session = WindowInputs(**asked, **given)
             for event in session_events.itertuples():

@@ -14,6 +14,7 @@ from muscle.concentration import HAEMOGLOBIN
 from recordings import time_axis
 from recordings.clock import NOTHING, WITHOUT_MARKS
 from recordings.coverage import CAUTION
+from recordings.doubtful_times import TIMES
 
 
 def always():
@@ -78,32 +79,121 @@ def breathing_hz(breathing):
     return np.median(breathing.rate_hz[breathing.known])
 
 
-def heart_clock_flagged(heart_clock_status):
-    """1 where the clock of the heart recording was flagged, as after lost beats.
+def heart_clock_flagged(clocks):
+    """1 where the clock of a heart recording was flagged, as after lost beats.
 
     A clock may be right although the recording does not hold all of its session; a recording
-    without a place on the session clock is flagged as such.
+    without a place on the session clock, or with times of a doubtful unit, is flagged as such.
     """
-    parts = heart_clock_status.split("; ")
-    others = (CAUTION, WITHOUT_MARKS[NOTHING])
-    return float(any("flagged" in part and not part.startswith(others) for part in parts))
+    return _clock_flagged(_of_heart(clocks))
 
 
-def heart_place_unknown(unplaced_recordings):
+def sensor_clock_flagged(clocks, segment):
+    """1 where the clock of the sensor that counts was flagged; None without one."""
+    of_sensor = _of_sensor(clocks, segment)
+    return None if of_sensor is None else _clock_flagged(of_sensor)
+
+
+def haemoglobin_clock_flagged(clocks):
+    """1 where the clock of a recording of haemoglobin was flagged."""
+    return _clock_flagged(_of_haemoglobin(clocks))
+
+
+def heart_times_doubtful(clocks):
+    """1 where times or sampling of a heart recording are not those of a heart in its session."""
+    return _times_doubtful(_of_heart(clocks))
+
+
+def sensor_times_doubtful(clocks, segment):
+    """1 where times of the sensor that counts are not those of its session; None without one."""
+    of_sensor = _of_sensor(clocks, segment)
+    return None if of_sensor is None else _times_doubtful(of_sensor)
+
+
+def haemoglobin_times_doubtful(clocks):
+    """1 where times of a recording of haemoglobin are not those of its session."""
+    return _times_doubtful(_of_haemoglobin(clocks))
+
+
+def ecg_drift_ppm(clocks):
+    """Size of the largest drift among the clocks of the ECG; None without one."""
+    return _drift_ppm(clocks[clocks["signal"] == "ecg"])
+
+
+def intervals_drift_ppm(clocks):
+    """Millionths by which summed beat intervals fall short of the time that passed, or exceed it.
+
+    Their clock is their sum: lost beats are its drift.
+    """
+    return _drift_ppm(clocks[clocks["signal"] == "rr"])
+
+
+def sensor_drift_ppm(clocks, segment):
+    """Size of the drift of the clock of the sensor that counts; None without one."""
+    of_sensor = _of_sensor(clocks, segment)
+    return None if of_sensor is None else _drift_ppm(of_sensor)
+
+
+def haemoglobin_drift_ppm(clocks):
+    """Size of the largest drift among the clocks of haemoglobin; None without one."""
+    return _drift_ppm(_of_haemoglobin(clocks))
+
+
+def heart_place_unknown(clocks):
     """1 where nothing says when the heart recording began on the session clock."""
-    return float(unplaced_recordings["signal"].isin(["ecg", "rr"]).any())
+    return _place_unknown(_of_heart(clocks))
 
 
-def haemoglobin_place_unknown(unplaced_recordings):
+def haemoglobin_place_unknown(clocks):
     """1 where nothing says when a recording of haemoglobin of the session began."""
-    return float(unplaced_recordings["signal"].isin(HAEMOGLOBIN).any())
+    return _place_unknown(_of_haemoglobin(clocks))
 
 
-def sensor_place_unknown(unplaced_recordings, segment):
+def sensor_place_unknown(clocks, segment):
     """1 where nothing says when the recording of the sensor that counts began."""
+    of_sensor = _of_sensor(clocks, segment)
+    return None if of_sensor is None else _place_unknown(of_sensor)
+
+
+def sensor_covered_pct(trace, window):
+    """Share of the window in which neighbouring usable readings of the sensor follow each other."""
+    share = time_axis.usable_share(trace["time_s"], trace["value"], window.start_s, window.end_s)
+    return 100 * share
+
+
+def _of_heart(clocks):
+    return clocks[clocks["signal"].isin(["ecg", "rr"])]
+
+
+def _of_haemoglobin(clocks):
+    return clocks[clocks["signal"].isin(HAEMOGLOBIN)]
+
+
+def _of_sensor(clocks, segment):
     if segment is None or not isinstance(segment.get("file"), str):
         return None
-    return float((unplaced_recordings["file"] == segment["file"]).any())
+    return clocks[clocks["file"] == segment["file"]]
+
+
+def _parts(clocks):
+    return [part for status in clocks["status"] for part in status.split("; ")]
+
+
+def _clock_flagged(clocks):
+    others = (CAUTION, TIMES, WITHOUT_MARKS[NOTHING])
+    return float(any("flagged" in p and not p.startswith(others) for p in _parts(clocks)))
+
+
+def _times_doubtful(clocks):
+    return float(any(part.startswith(TIMES) for part in _parts(clocks)))
+
+
+def _place_unknown(clocks):
+    return float((clocks["placed_by"] == NOTHING).any())
+
+
+def _drift_ppm(clocks):
+    return float(clocks["drift_ppm"].abs().max()) if len(clocks) else None
 
 
 def timing_step_ms(step_of_beat_times_ms):

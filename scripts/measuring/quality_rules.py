@@ -40,6 +40,8 @@ def _of_rule(rule, value):
     for status in ("refused", "flagged"):
         below, above = getattr(rule, f"{status}_below"), getattr(rule, f"{status}_above")
         if (below is not None and value < below) or (above is not None and value > above):
-            here = "" if rule.measured == "always" else f" (here {value:.3g})"
+            # a rule that something is so or not has no value to tell
+            plain = value == 1 and 0 in (rule.flagged_above, rule.refused_above)
+            here = "" if plain else f" (here {value:.3g})"
             return status, f"{rule.says}{here}"
     return "ok", ""

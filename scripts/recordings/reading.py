@@ -10,6 +10,7 @@ import pandas as pd
 from recordings.clock import JOINED, Clock, fit_clock
 from recordings.coverage import coverage_caution, events_measured_in
 from recordings.declared import declared_by
+from recordings.doubtful_times import times_caution
 from recordings.placing import place_of
 from recordings.raw_files import forget_opened
 from recordings.readers.any_file import read_recording
@@ -106,24 +107,21 @@ def sync_table(read, series, events, settings):
             continue
         span = span_of(recording, clock)
         spans = series.spans.get(row.row_number, [span])
+        of_session = events[events["session_id"] == row.session_id]
         caution = coverage_caution(
-            events_measured_in(
-                events[events["session_id"] == row.session_id],
-                row.signal,
-                limb=row.limb,
-                side=row.side,
-            ),
+            events_measured_in(of_session, row.signal, limb=row.limb, side=row.side),
             spans,
             span,
             largest_uncovered_s=settings.largest_uncovered_s,
         )
         joined = f"one of {len(spans)} {JOINED}"
+        times = times_caution(row.signal, recording, clock, of_session)
         rows.append(
             sync_row(
                 row,
                 recording,
                 clock,
-                [caution, joined if len(spans) > 1 else ""],
+                [caution, times, joined if len(spans) > 1 else ""],
                 settings.lost_time_s_per_5_min,
             )
         )

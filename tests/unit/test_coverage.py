@@ -1,12 +1,17 @@
 """What a recording lacks of its session: cut off, stopped early, or on a clock of another hour."""
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from measuring.properties import heart_clock_flagged
+from measuring.properties import heart_clock_flagged, sensor_clock_flagged
+from measuring.quality_rules import rules_that_judge, verdict
 from project import settings_with, write_tiny_study
 from read_recordings import read_recordings
+from recordings.clock import fit_clock
 from recordings.coverage import OUTSIDE, coverage_caution, events_measured_in, uncovered_s
+from recordings.doubtful_times import times_caution
+from recordings.recording import Recording, even_stretch
 from results.exclusions import uncovered_parts, with_coverage
 from results.tables import read_table
 from study.problems import StudyError
@@ -90,8 +95,59 @@ def test_a_short_set_that_is_not_recorded_at_all_counts():
 
 def test_a_short_recording_does_not_make_its_clock_uncertain():
     short = heart_doubt(0.0, 520.0)
-    assert heart_clock_flagged(f"ok: 3 sync marks; {short}") == 0.0
-    assert heart_clock_flagged(f"flagged: drift 900 ppm is beyond 500 ppm; {short}") == 1.0
+    assert heart_clock_flagged(clocks("ecg", f"ok: 3 sync marks; {short}")) == 0.0
+    flagged = clocks("ecg", f"flagged: drift 900 ppm is beyond 500 ppm; {short}")
+    assert heart_clock_flagged(flagged) == 1.0
+
+
+def clocks(signal, status, *, drift_ppm=0.0, placed_by="sync marks", file="a.csv"):
+    """Rows of sync.tsv of one session."""
+    row = {"signal": signal, "status": status, "drift_ppm": drift_ppm, "placed_by": placed_by}
+    return pd.DataFrame([row | {"file": file}])
+
+
+def test_the_clock_of_the_sensor_that_counts_reaches_saturation_and_no_other_does():
+    flagged = clocks("muscle_oxygen", "flagged: drift 900 ppm is beyond 500 ppm", file="calf.csv")
+    assert sensor_clock_flagged(flagged, {"file": "calf.csv"}) == 1.0
+    assert sensor_clock_flagged(flagged, {"file": "thigh.csv"}) == 0.0
+    assert sensor_clock_flagged(flagged, None) is None
+    assert heart_clock_flagged(flagged) == 0.0
+
+
+def test_a_drift_that_no_clock_has_refuses_saturation_and_heart():
+    rules = settings_with().quality_rules
+    for outcome, family, window in (
+        ("smo2_nadir_pct", "saturation", "set"),
+        ("mean_hr_bpm", "heart rate", "set"),
+        ("rmssd_ms", "heart period", "baseline"),
+        ("oxy_haemoglobin_change_umol_l", "haemoglobin", "set"),
+    ):
+        names = {rule.measured for rule in rules_that_judge(outcome, family, window, rules)}
+        drifts = [name for name in names if name.endswith("_drift_ppm")]
+        assert drifts
+        (status, reason) = verdict(outcome, family, window, rules, {drifts[0]: 63063.0}.get)
+        assert (status, "sync mark is wrong" in reason or "sync marks" in reason) == (
+            "refused",
+            True,
+        )
+
+
+def recorded(step_s, n):
+    return Recording((even_stretch(np.zeros(n), start_s=0.0, sampling_rate_hz=1 / step_s),), "pct")
+
+
+def test_times_in_minutes_or_at_a_tenth_of_the_rate_are_told():
+    given = fit_clock([], [], given_offset_s=0.0)
+    events = pd.DataFrame({"onset_s": [0.0, 300.0], "duration_s": [300.0, 300.0]})
+    assert times_caution("muscle_oxygen", recorded(0.5, 1300), given, events) == ""
+    assert "are 6 s apart" in times_caution("muscle_oxygen", recorded(6.0, 600), given, events)
+    assert "are 0.0769 s apart" in times_caution("ecg", recorded(1 / 13, 8000), given, events)
+    assert times_caution("ecg", recorded(1 / 130, 8000), given, events) == ""
+    assert "span 5999 s and the events of the session 600 s" in times_caution(
+        "muscle_oxygen", recorded(1.0, 6000), given, events
+    )
+    confirmed = fit_clock([0.0, 5000.0], [0.0, 5000.0])
+    assert times_caution("muscle_oxygen", recorded(1.0, 6000), confirmed, events) == ""
 
 
 def read_one(study, tmp_path, **changes):
