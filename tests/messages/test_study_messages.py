@@ -616,8 +616,8 @@ def test_one_file_may_hold_a_column_for_each_visit_and_several_of_one_visit(stud
     text = path.read_text()
     for visit in (1, 2, 3):
         text = text.replace(
-            f"sub-01_ses-{visit}_saturation.csv\tpct\t0\tsmo2",
-            f"sub-01_ses-1_saturation.csv\tpct\t0\tvisit_{visit}",
+            f"sub-01_ses-{visit}_saturation.csv\tpct\tsmo2",
+            f"sub-01_ses-1_saturation.csv\tpct\tvisit_{visit}",
         )
     path.write_text(text)
     header, *rows = text.splitlines()
