@@ -3,6 +3,7 @@
 
 python3.11 scripts/launch.py                  the demo study, to results/data_demo/report.html
 python3.11 scripts/launch.py path/to/study    your own, to results/study/report.html
+python3.11 scripts/launch.py look FOLDER      what every file of a folder holds, with proposals
 python3.11 scripts/launch.py check STUDY      open every table and every file, tell all faults
 python3.11 scripts/launch.py freeze STUDY     write down its plan with date and checksum
 python3.11 scripts/launch.py review STUDY     judge recordings at their pages (--blind, --help)
@@ -37,6 +38,7 @@ SCRIPTS = PROJECT / "scripts"
 
 # words that call a module of scripts/ with the words after them
 TOOLS = {
+    "look": "study.look",
     "check": "study.check",
     "freeze": "study.registration",
     "review": "sessions.review",

@@ -331,6 +331,18 @@ class Recording(Row):
             raise refused("unit", self.unit, f"{self.signal} is recorded in {allowed}")
         return self
 
+    proposed: str | None = Field(
+        None,
+        description="what launch.py look proposed or left open in this row; empty the cell once a "
+        "person has confirmed or filled it in",
+    )
+
+    @model_validator(mode="after")
+    def _what_was_proposed_is_confirmed(self):
+        if self.proposed:
+            raise refused("proposed", self.proposed, "empty, once all of this is confirmed")
+        return self
+
     @property
     def overruled(self) -> tuple[str, ...]:
         """What the row says against the file: some of unit, scale, start and rate."""

@@ -48,7 +48,7 @@ def read_recording(path: Path, declared: Declared, study: Path | None = None) ->
             ", ".join(allowed_units(signal)),
             "correct `unit` in recordings.tsv",
         )
-    kind = _kind_of_file(file)
+    kind = kind_of_file(file)
     if kind != "text" and signal == "rr":
         raise ReadingError(
             path,
@@ -79,7 +79,8 @@ def read_recording(path: Path, declared: Declared, study: Path | None = None) ->
     return _in_canonical_unit(path, recording, signal, rate_notes)
 
 
-def _kind_of_file(file: OutsideFile) -> str:
+def kind_of_file(file: OutsideFile) -> str:
+    """`edf`, `bids_physio` or `text`, by content and name. Raises ReadingError."""
     path = file.path
     # An EDF file begins with its version, "0" and seven spaces.
     if file.content.startswith(b"0       "):

@@ -68,6 +68,16 @@ def read_bids_physio(
     return Recording((stretch,), unit, notes=notes, zero_is_acquisition=True)
 
 
+def columns_written(file: OutsideFile, study: Path | None) -> list[tuple[str, str]]:
+    """Name and unit of every column, as the JSON writes them. Raises ReadingError."""
+    described = _description(file.path, sidecar_of(file.path), study)
+    about = {name: described.get(name) for name in described["Columns"]}
+    return [
+        (name, str(said.get("Units", "")) if isinstance(said, dict) else "")
+        for name, said in about.items()
+    ]
+
+
 def sidecar_of(path: Path) -> Path:
     """The JSON that lies beside a BIDS table."""
     return path.with_name(path.name.removesuffix(".gz").removesuffix(".tsv") + ".json")

@@ -68,6 +68,12 @@ def read_edf_channel(
     return Recording(stretches, unit, notes=notes + cuts, cut_off=cut_off, zero_at=file.zero_at)
 
 
+def channels_written(file: OutsideFile) -> list[tuple[str, str]]:
+    """Label and unit of every channel, as the header writes them. Raises ReadingError."""
+    edf = file.once(_opened).edf
+    return [(signal.label, signal.physical_dimension) for signal in edf.signals]
+
+
 class _File(NamedTuple):
     """What all channels of a file have in common; `onset_s`: starts of its records."""
 

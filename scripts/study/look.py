@@ -1,0 +1,313 @@
+"""Open every file of a folder and say what it holds: channels, units, rate, length, start, gaps.
+
+python3.11 scripts/launch.py look path/to/folder
+
+Prints what was found and writes results/look/<folder>/: look.html with a small picture of each
+channel, look.tsv, and recordings_proposed.tsv, rows for recordings.tsv of which every guess is
+marked. Nothing in the folder is changed.
+"""
+
+import csv
+import re
+import sys
+from collections import defaultdict
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from recordings.contents import KINDS, ChannelSeen, channels_of
+from recordings.raw_files import forget_opened
+from recordings.reading import fault_in_words
+from recordings.recording import ReadingError
+from results.words import counted, in_words, words_of
+from study.check import by_cause
+from study.problems import Problems
+from study.rows import read_table
+from study.tables import TABLES
+
+SEEN_COLUMNS = (
+    *("file", "kind", "channel", "unit_in_file", "plausible_units", "signal", "samples"),
+    *("rate_hz", "length_s", "starts_at", "gaps", "same_content_as", "rows_of_recordings"),
+    "remarks",
+)
+
+PROPOSED_COLUMNS = (
+    *("participant_id", "session_id", "signal", "file", "channel", "time_column", "unit"),
+    *("sampling_rate_hz", "site", "side", "position", "limb", "clock_offset_s", "time_format"),
+    "proposed",
+)
+
+# files of a study folder that no recorder wrote
+_NO_RECORDING = re.compile(
+    r"(?i)\.(md|html?|pdf|docx?|xlsx|ods|ya?ml|json|png|jpe?g|svg|zip|py|R)$"
+)
+
+# of a fast signal its first beats are shown, of a slow one its course
+SHOWN_OF_FAST_S, SHOWN_OF_SLOW_S, FAST_HZ = 8.0, 600.0, 30.0
+
+_POINTS = 300
+
+
+class FileSeen(NamedTuple):
+    """A file of the folder: its name in it, its checksum, its channels, or why there are none."""
+
+    name: str
+    sha256: str
+    channels: list[ChannelSeen]
+    fault: str
+
+
+def main(words):
+    """The command; exit status 1 where a file could not be read."""
+    if len(words) != 1 or not Path(words[0]).is_dir():
+        sys.exit(__doc__.strip())
+    folder = Path(words[0])
+    files = [seen_in(path, folder) for path in recordings_in(folder)]
+    rows = rows_of_files(folder)
+    out = Path("results") / "look" / folder.resolve().name
+    out.mkdir(parents=True, exist_ok=True)
+    seen = [row for file in files for row in seen_rows(file, files, rows)]
+    proposed = list(proposed_rows(files, rows))
+    _write(out / "look.tsv", SEEN_COLUMNS, seen)
+    _write(out / "recordings_proposed.tsv", PROPOSED_COLUMNS, proposed)
+    (out / "look.html").write_text(page_of(folder, files, rows), encoding="utf-8")
+    print("\n".join([*told(files, rows), *summary(files, proposed, out)]))
+    faults = [f"recordings: {file.fault}" for file in files if file.fault]
+    if faults:
+        sys.exit("\n".join(["", *by_cause(faults)]))
+
+
+def recordings_in(folder):
+    """Files that a recorder may have written, in order of name; hidden ones and tables are none."""
+    tables = {f"{name}{suffix}" for name in TABLES for suffix in (".tsv", ".csv", ".xlsx", ".ods")}
+    return [
+        path
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+        and not any(part.startswith(".") for part in path.relative_to(folder).parts)
+        and not _NO_RECORDING.search(path.name)
+        and not (path.parent == folder and path.name in tables)
+    ]
+
+
+def seen_in(path, folder):
+    """What one file holds."""
+    name = path.relative_to(folder).as_posix()
+    try:
+        file, channels = channels_of(path, folder)
+        unread = [fault_in_words(name, c.fault) for c in channels if c.fault]
+        return FileSeen(name, file.sha256, channels, next(iter(unread), ""))
+    except (ReadingError, OSError) as fault:
+        return FileSeen(name, "", [], fault_in_words(name, fault))
+    finally:
+        forget_opened()
+
+
+def rows_of_files(folder):
+    """Row numbers of recordings.tsv that name each file; nothing where the folder is no study."""
+    rows = defaultdict(list)
+    path = folder / "recordings.tsv"
+    for row in read_table(path, Problems()) if path.exists() else []:
+        rows[row.file].append(row.row_number)
+    return rows
+
+
+def same_content(file, files):
+    """Names of other files with the same bytes."""
+    return [f.name for f in files if f.sha256 and f.sha256 == file.sha256 and f.name != file.name]
+
+
+def seen_rows(file, files, rows):
+    """Rows of look.tsv about one file, one for each channel."""
+    named = {
+        "file": file.name,
+        "same_content_as": "; ".join(same_content(file, files)),
+        "rows_of_recordings": "; ".join(map(str, rows.get(file.name, []))),
+    }
+    if not file.channels:
+        why = file.fault.replace("\n", " ") or "holds no column of numbers"
+        yield named | {"kind": "not read", "remarks": why}
+    for channel in file.channels:
+        yield named | {
+            "kind": KINDS[channel.kind],
+            "channel": channel.channel,
+            "unit_in_file": channel.unit_written,
+            "plausible_units": " or ".join(channel.plausible),
+            "signal": channel.signal,
+            "samples": len(channel.value),
+            "rate_hz": _rounded(channel.rate_hz),
+            "length_s": _rounded(channel.length_s),
+            "starts_at": channel.zero_at.isoformat() if channel.zero_at else "",
+            "gaps": channel.n_gaps,
+            "remarks": channel.fault.found if channel.fault else "; ".join(channel.remarks),
+        }
+
+
+def proposed_rows(files, rows):
+    """Rows for recordings.tsv of what no row names yet, every guess and every gap marked."""
+    for file in files:
+        if rows.get(file.name) or _is_copy(file, files):
+            continue
+        for channel in file.channels:
+            if channel.signal is not None:
+                yield _proposed(file, channel)
+
+
+def _is_copy(file, files):
+    """Whether another file of the same bytes says better, or earlier, whose it is."""
+    names = [file.name, *same_content(file, files)]
+    return file.name != min(names, key=lambda name: ("sub-" not in name, name))
+
+
+def _proposed(file, channel):
+    labels = {
+        column: (re.search(rf"(?<![A-Za-z0-9]){key}-[A-Za-z0-9]+", file.name) or [""])[0]
+        for column, key in (("participant_id", "sub"), ("session_id", "ses"))
+    }
+    guessed = [*channel.guessed, *(column for column, label in labels.items() if label)]
+    open_ = [column for column, label in labels.items() if not label]
+    if channel.unit is None:
+        open_.append("unit")
+    if channel.signal in ("muscle_oxygen", "oxy_haemoglobin", "deoxy_haemoglobin"):
+        open_ += ["site", "side"]
+    if channel.signal == "cuff_pressure":
+        open_ += ["limb"]
+    if channel.kind == "text" and channel.time_column is None:
+        open_.append("sampling_rate_hz")
+    if channel.zero_at is None and channel.kind != "bids_physio":
+        open_.append("clock_offset_s")
+    said = [f"guessed: {', '.join(sorted(set(guessed)))}"] if guessed else []
+    said += [f"to be said: {', '.join(open_)}"] if open_ else []
+    if channel.zero_at is not None:
+        said.append("session_start in sessions.tsv places it")
+    return labels | {
+        "signal": channel.signal,
+        "file": file.name,
+        "channel": channel.channel,
+        "time_column": channel.time_column,
+        "unit": channel.unit,
+        "time_format": channel.time_format,
+        "proposed": "; ".join(said),
+    }
+
+
+def told(files, rows):
+    """What was found, a line for each channel, as a person reads it on the screen."""
+    lines = []
+    for file in files:
+        lines.append(file.name)
+        if file.channels:
+            lines += [f"    {line_of(channel)}" for channel in file.channels]
+        else:
+            lines.append("    not read: see below" if file.fault else "    no column of numbers")
+        copies = same_content(file, files)
+        if copies:
+            lines.append(f"    the same content as {in_words(copies)}")
+        if rows and not rows.get(file.name):
+            lines.append("    no row of recordings.tsv names it")
+    return lines
+
+
+def line_of(channel):
+    """A channel in one line."""
+    rate = f"{_rounded(channel.rate_hz)} Hz" if channel.rate_hz else "no rate"
+    if channel.kind == "intervals":
+        rate = f"{len(channel.value)} intervals"
+    length = f"{channel.length_s:.0f} s" if np.isfinite(channel.length_s) else "length unknown"
+    unit = channel.unit_written or "no unit written"
+    looks = f"looks like {words_of(channel.signal)}" if channel.signal else "no known signal"
+    units = f" in {' or '.join(channel.plausible)}" if channel.signal and channel.plausible else ""
+    starts = f", starts {channel.zero_at.isoformat()}" if channel.zero_at else ""
+    gaps = f", {counted(channel.n_gaps, 'gap')}" if channel.n_gaps else ""
+    name = channel.channel or "(single column)"
+    if channel.fault:
+        return f"{name}: cannot be read, {channel.fault.where}: {channel.fault.found}"
+    said = f"{name}: {unit}, {rate}, {length}{starts}{gaps}; {looks}{units}"
+    return "; ".join([said, *channel.remarks])
+
+
+def summary(files, proposed, out):
+    """What was written, and what to do next."""
+    read = [file for file in files if file.channels and not file.fault]
+    return [
+        "",
+        f"{len(read)} of {counted(len(files), 'file')} read, "
+        f"{counted(sum(len(f.channels) for f in read), 'channel')}. Written to {out}: look.html "
+        "(with pictures), look.tsv,",
+        f"recordings_proposed.tsv ({counted(len(proposed), 'row')}). Column `proposed` says what "
+        "is a guess and what is still to be said;",
+        "a row is taken once a person has confirmed it and emptied that cell.",
+    ]
+
+
+def picture(channel):
+    """The first seconds of a channel as points of an SVG line, 300 by 60; empty without any."""
+    time_s, value = channel.time_s, channel.value
+    if len(time_s) < 2 or not np.isfinite(value).any():
+        return ""
+    fast = channel.rate_hz is not None and channel.rate_hz >= FAST_HZ
+    shown = time_s <= time_s[0] + (SHOWN_OF_FAST_S if fast else SHOWN_OF_SLOW_S)
+    shown &= np.isfinite(value)
+    time_s, value = time_s[shown], value[shown]
+    if len(time_s) < 2:
+        return ""
+    low, high = value.min(), value.max()
+    across = 300 * (time_s - time_s[0]) / (time_s[-1] - time_s[0])
+    down = 58 - 56 * (value - low) / ((high - low) or 1.0)
+    each = max(1, len(across) // _POINTS)
+    keep = np.zeros(len(across), dtype=bool)
+    for first in range(0, len(across), each):
+        part = slice(first, first + each)
+        keep[first + np.argmin(down[part])] = keep[first + np.argmax(down[part])] = True
+    return " ".join(f"{x:.1f},{y:.1f}" for x, y in zip(across[keep], down[keep], strict=True))
+
+
+def page_of(folder, files, rows):
+    """The page look.html."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    templates = Path(__file__).resolve().parents[2] / "workflow" / "templates"
+    page = Environment(
+        loader=FileSystemLoader(templates), autoescape=True, undefined=StrictUndefined
+    )
+    shown = [
+        {
+            "name": file.name,
+            "fault": file.fault,
+            "copies": same_content(file, files),
+            "rows": rows.get(file.name, []),
+            "unnamed": bool(rows) and not rows.get(file.name),
+            "channels": [
+                {
+                    "said": line_of(channel),
+                    "points": picture(channel),
+                    "seconds": SHOWN_OF_FAST_S
+                    if (channel.rate_hz or 0) >= FAST_HZ
+                    else SHOWN_OF_SLOW_S,
+                }
+                for channel in file.channels
+            ],
+        }
+        for file in files
+    ]
+    return page.get_template("look.html.jinja").render(
+        folder=folder.resolve().name, files=shown, n_faults=sum(bool(f.fault) for f in files)
+    )
+
+
+def _rounded(value):
+    return "" if value is None or not np.isfinite(value) else f"{value:.6g}"
+
+
+def _write(path, columns, rows):
+    with path.open("w", encoding="utf-8", newline="") as file:
+        table = csv.writer(file, "excel-tab", lineterminator="\n")
+        table.writerow(columns)
+        for row in rows:
+            cells = [row.get(column) for column in columns]
+            table.writerow(["n/a" if cell in (None, "") else cell for cell in cells])
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
