@@ -47,24 +47,24 @@ ready.then(async () => {
 """
 
 
-def opened(folder, text, address=""):
+def opened(folder, text, address="", width=1200):
     """The page as it stands in the browser once drawn, and what the browser complained of."""
     path = folder / "ses-1.html"
     path.write_text(text, encoding="utf-8")
     command = [BROWSER, "--headless", "--no-sandbox", "--disable-gpu", "--enable-logging=stderr"]
-    command += [f"--user-data-dir={folder / 'browser'}", "--window-size=1200,1400"]
+    command += [f"--user-data-dir={folder / 'browser'}", f"--window-size={width},1400"]
     command += ["--virtual-time-budget=20000", "--dump-dom", f"{path.as_uri()}{address}"]
     result = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
     complaints = [line for line in result.stderr.splitlines() if "CONSOLE" in line]
     return result.stdout, complaints
 
 
-def after(folder, text, deeds):
+def after(folder, text, deeds, width=1200, script=""):
     """What `seen` holds after things were done at a page."""
-    script = HANDS.replace("DEEDS", deeds)
+    script += HANDS.replace("DEEDS", deeds)
     checksum = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     text = text.replace("script-src ", f"script-src 'sha256-{checksum}' ", 1)
     text = text.replace("<main>", f"<script>{script}</script><main>", 1)
-    dom, complaints = opened(folder, text)
+    dom, complaints = opened(folder, text, width=width)
     assert complaints == []
     return json.loads(html.unescape(re.search(r'<output id="seen">(.*?)</output>', dom)[1]))

@@ -55,8 +55,9 @@ def marked(value):
 
 def _mark(origin):
     row = f"{origin.table}.tsv" + (f", row {origin.row}" if origin.row else "")
+    short = f"{origin.table} {origin.row}" if origin.row else origin.table
     # in a table the number of the row alone is shown
-    name = Markup("<span>{}{}</span>").format(origin.table, " " if origin.row else "")
-    return Markup(' <a class="source" href="#{}" title="{}" aria-label="from {}">{}{}</a>').format(
-        origin.place, row, row, name, origin.row or ""
+    shown = Markup("<span>{} </span>{}").format(origin.table, origin.row)
+    return Markup(' <a class="source" href="#{}" title="{}" aria-label="{}: {}">{}</a>').format(
+        origin.place, row, short, "where it comes from", shown if origin.row else short
     )

@@ -26,6 +26,14 @@ def report_page(results, folder, unstated):
     folder : templates: report.html.jinja, its style and script, in report/ one for each section
     unstated : what the study does not say itself
     """
+    page = templates_of(folder)
+    page.globals["folder"] = f"results/{results.name}"
+    told = [part for part in _all_rendered(page, results) if part]
+    return framed(page, told, results.settings.study.title, unstated)
+
+
+def templates_of(folder):
+    """The templates of a folder: text of a study is escaped, tables and marks are known."""
     page = Environment(
         loader=FileSystemLoader(folder),
         autoescape=True,
@@ -34,19 +42,26 @@ def report_page(results, folder, unstated):
         keep_trailing_newline=True,
         finalize=marked,
     )
-    page.globals["folder"] = f"results/{results.name}"
     cells = page.get_template("report/_table.html.jinja")
     page.globals["shown"] = lambda table, folds=True: Markup(
         cells.render(table, folded=folds and len(table["rows"]) > LONGEST_OPEN)
     )
+    return page
+
+
+def framed(page, told, title, unstated=()):
+    """A page of sections, each with id, title and text, and its contents.
+
+    The policy of the page allows its own style and script by their checksums and nothing else.
+    """
     inlined = {
-        name: (folder / f"report.{suffix}").read_text(encoding="utf-8").strip()
+        name: page.loader.get_source(page, f"report.{suffix}")[0].strip()
         for name, suffix in (("style", "css"), ("script", "js"))
     }
     return page.get_template("report.html.jinja").render(
-        title=results.settings.study.title,
+        title=title,
         unstated=unstated,
-        sections=[part for part in _all_rendered(page, results) if part],
+        sections=told,
         checksums={name: checksum(text) for name, text in inlined.items()},
         **inlined,
     )

@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 
 from benchmarks.scoring import score_beats
+from chromium import ABSENT, BROWSER, opened
 from engine.listings import names_in
 from explaining.compared import RECOMPUTED
 from explaining.explain import explained
@@ -70,6 +71,26 @@ def test_rows_of_every_table_of_the_comparison_come_out_of_the_outcomes_again(re
         text, same = explained(finished, [f"{name}.tsv:3"])
         assert same, text
         assert "come out the same" in text
+
+
+def test_every_link_of_the_report_leads_somewhere_and_the_page_stays_small(results):
+    report = (results / "report.html").read_text(encoding="utf-8")
+    assert len(report) < 15e6
+    places = set(re.findall(r' id="([^"]+)"', report))
+    links = set(re.findall(r' href="#([^"]+)"', report))
+    assert links <= places
+    assert len([link for link in links if link.startswith("from-")]) >= 5
+    for page in re.findall(r' href="(sessions/[^"#]+)"', report):
+        assert (results / page).exists()
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(BROWSER is None, reason=ABSENT)
+def test_the_report_opens_in_a_browser_without_a_complaint(results, tmp_path):
+    report = (results / "report.html").read_text(encoding="utf-8")
+    dom, complaints = opened(tmp_path, report)
+    assert complaints == []
+    assert 'data-ready="yes"' in dom
 
 
 def test_the_effects_that_were_built_in_are_recovered(contrasts):

@@ -1,4 +1,5 @@
 "use strict";
+{
 // Contents beside the text are always open; above it, on narrow screens, they are one touch away
 const contents = document.querySelector("nav details");
 const wide = window.matchMedia("(min-width: 66.01rem)");
@@ -43,7 +44,7 @@ addEventListener("beforeprint", () => {
 addEventListener("afterprint", () => folded.forEach((part) => { part.open = false; }));
 
 // Tables sort by any column: numbers by size, all else by letters; the third time as they were
-const number = /^[^\d+-]*([+-]?\d*\.?\d+(?:e[+-]?\d+)?)/i;
+const number = /^(?:[\u00d7<>]\s*)?([+-]?\d*\.?\d+(?:e[+-]?\d+)?)/i;
 const valueOf = (row, column) => {
   const text = row.cells[column].textContent.trim();
   const figure = number.exec(text);
@@ -82,3 +83,4 @@ for (const table of document.querySelectorAll("table.sorts")) {
   });
 }
 document.documentElement.dataset.ready = "yes";
+}
