@@ -20,11 +20,15 @@ from comparison.design import Design, ModelError, leaves_a_residual, random_term
 from comparison.mixed_model import Fit, fit
 from comparison.within_person import Contrast, Estimator, JointTest, WithinPerson, difference
 
+Scale = Literal["identity", "ratio", "ordinal", "yes or no"]
+
 AVERAGED = "visits of one condition were averaged within the participant"
 
 METHOD = "within person, CR2"
 
 MODEL = "mixed model, Kenward-Roger"
+
+RANKS = "ratings are compared by their ranks"
 
 NO_REPEATS = "nothing in these cells shows what varies within sessions and exercises"
 
@@ -36,9 +40,12 @@ def usable(
 
     `outcomes` has the columns of outcomes.tsv. Kept are values that were given, belong to a
     condition of the study and, where `scales` says "ratio", are positive: `y` is then the natural
-    logarithm. Convention.
+    logarithm. Of an "ordinal" outcome it is the share of all its values in the window that lie
+    below, ties half: means of conditions are then relative effects (Brunner, Domhof and Langer
+    2002, Nonparametric Analysis of Longitudinal Data in Factorial Experiments).
     """
-    ratio = outcomes["outcome"].map(scales) == "ratio"
+    scale = outcomes["outcome"].map(scales)
+    ratio, ordinal = scale == "ratio", scale == "ordinal"
     value = outcomes["value"].astype(float)
     kept = (
         outcomes["status"].isin(["ok", "flagged"])
@@ -47,7 +54,12 @@ def usable(
         & (~ratio | (value > 0))
     )
     y = np.where(ratio, np.log(value.where(ratio & kept, 1.0)), value)
-    return outcomes.assign(y=y)[kept]
+    values = outcomes.assign(y=y)[kept]
+    if ordinal.any():
+        of_ranks = values.loc[ordinal[kept]].groupby(["outcome", "window"])["value"]
+        shares = (of_ranks.rank() - 0.5) / of_ranks.transform("size")
+        values.loc[shares.index, "y"] = shares
+    return values
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +75,7 @@ class Comparison:
 
     outcome: str
     window: str
-    scale: Literal["identity", "ratio"]
+    scale: Scale
     participants: tuple[str, ...]
     conditions: tuple[str, ...]
     exercises: tuple[str, ...]
@@ -125,6 +137,18 @@ class Comparison:
         )
 
     # ------------------------------------------------ the cells
+
+    @cached_property
+    def as_noted(self) -> Comparison:
+        """The same comparison of the values as they stand, whatever the scale of the analysis."""
+        return Comparison.of_rows(
+            self.single_rows.assign(y=self.single_rows["value"]),
+            outcome=self.outcome,
+            window=self.window,
+            scale="identity",
+            conditions=self.conditions,
+            same_order=self.same_order,
+        )
 
     @property
     def n_participants(self) -> int:
@@ -230,6 +254,8 @@ class Comparison:
     def _fitted(self) -> tuple[Fit | None, str]:
         """The fit and, where there is no model, why."""
         try:
+            if self.scale == "ordinal":
+                raise ModelError(RANKS)
             if not leaves_a_residual(self.y):
                 raise ModelError(NO_REPEATS)
             fitted = fit(self._design(), self.y[self.filled])

@@ -120,7 +120,10 @@ def _contrast(comparison, pair, exercise, rules) -> dict:
         same = np.ptp(differences) == 0
         notes.append(ALL_THE_SAME if same else "no error: too few people determine this contrast")
         contrast |= {"se": 0.0} if same else {}
-    contrast |= _standardised(first, second, notes)
+    if comparison.scale == "ordinal":
+        notes.append(_in_points(comparison, pair, exercise))
+    else:
+        contrast |= _standardised(first, second, notes)
     contrast |= _sign_flips(differences, len(comparison.pairs), notes, rules.seed)
     if comparison.n_participants == 1:
         notes.append(ONE_PARTICIPANT)
@@ -135,6 +138,13 @@ def _contrast(comparison, pair, exercise, rules) -> dict:
     if comparison.scale == "ratio":
         notes.append("ratio of geometric means; se of its natural logarithm")
     return contrast
+
+
+def _in_points(comparison, pair, exercise) -> str:
+    """What a difference of relative effects is in the points of the ratings, without an error."""
+    said = "difference of relative effects, from ranks"
+    differences = differences_of(*comparison.as_noted.pairs_of_values(pair, exercise))
+    return f"{said}; mean difference {differences.mean():+.3g} points" if len(differences) else said
 
 
 def _standardised(first, second, notes) -> dict:

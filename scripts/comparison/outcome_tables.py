@@ -41,6 +41,10 @@ from engine.listings import header, names_in
 from study.plan import against_plan, planned_claims
 from study.settings import CompareConditions, PlanSection
 
+YES_OR_NO = "yes or no"
+
+RATES = "a yes or no has no difference of means: rates are compared exactly in failure.tsv"
+
 # what stands in the place of an interpretation where nothing is adjusted, so that none is taken
 # for a claim
 SECONDARY = "secondary, no claim"
@@ -120,6 +124,8 @@ def compare(
     values = usable(outcomes, declared("SCALE"), plan.conditions)
     comparisons = comparisons_of(values, plan, same_order=same_order(outcomes, plan.conditions))
     tables = {name: [] for name in WRITTEN}
+    shares_alone = {key: one for key, one in comparisons.items() if one.scale == YES_OR_NO}
+    comparisons = {key: one for key, one in comparisons.items() if key not in shares_alone}
     claims = claims_of(comparisons, plan)
     orders = crossover.Orders.of(outcomes, sessions, plan.conditions)
     tables["claims"].append(claim_rows(claims, plan, values, orders))
@@ -158,17 +164,18 @@ def compare(
         together = joint_tests(comparison, fewest_participants=plan.rules.fewest_participants)
         tables["joint_tests"].append(pd.DataFrame(together).assign(primary=key in plan.primary))
         tables["models"].append(model_table(comparison))
-        if people <= FEW_PEOPLE:
-            tables["single_case"].append(
-                single_case_table(
-                    comparison,
-                    schedule=plan.planned.session_schedule,
-                    conditions=len(plan.conditions),
-                    seed=plan.rules.seed,
-                )
-            )
         logging.info("%s in %s: %s", *key, comparison.formula or "not modelled")
-    if comparisons:
+    if people <= FEW_PEOPLE:
+        tables["single_case"] += [
+            single_case_table(
+                comparison.as_noted if comparison.scale == "ordinal" else comparison,
+                schedule=plan.planned.session_schedule,
+                conditions=len(plan.conditions),
+                seed=plan.rules.seed,
+            )
+            for _, comparison in sorted((comparisons | shares_alone).items())
+        ]
+    if comparisons or shares_alone:
         tables["contrasts"] += absent_contrasts(outcomes, values, plan.primary, plan.conditions)
     return tables
 
@@ -197,7 +204,7 @@ def claim_rows(
 
 def claims_of(comparisons: Mapping[Key, Comparison], plan: Plan) -> list[Tested]:
     """The planned claims, each with its verdict."""
-    return judged_claims(
+    claims = judged_claims(
         comparisons,
         planned_claims(plan.planned, plan.primary, plan.conditions),
         plan.conditions,
@@ -205,6 +212,10 @@ def claims_of(comparisons: Mapping[Key, Comparison], plan: Plan) -> list[Tested]
         alpha=1 - plan.rules.confidence,
         fewest_pairs=plan.rules.fewest_participants,
     )
+    for claim in claims:
+        if declared("SCALE")[claim.planned.outcome] == YES_OR_NO:
+            claim.why = RATES
+    return claims
 
 
 def shares_of(outcomes: pd.DataFrame, conditions: Sequence[str]) -> dict[Key, pd.DataFrame]:
@@ -354,6 +365,9 @@ def absent_contrasts(
         given = set(rows_of(values, [(outcome, window)])["condition"])
         rows = []
         for reference, condition in combinations(conditions, 2):
+            if declared("SCALE")[outcome] == YES_OR_NO:
+                rows.append({"contrast": f"{condition} - {reference}", "note": RATES})
+                continue
             absent = [name for name in (reference, condition) if name not in given]
             if not absent:
                 continue

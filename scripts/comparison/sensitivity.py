@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from comparison.conditions import MODEL, Comparison
+from comparison.conditions import MODEL, RANKS, Comparison
 from comparison.contrasts import as_ratio, differences_of
 from comparison.paired import paired_t, sign_flip
 from results.columns import columns_of
@@ -178,15 +178,18 @@ def baseline_adjusted(
     if baseline.empty:
         return [_nothing(kind, "not measured at baseline") for kind in (first, CHANGE)]
     value = own_baseline(comparison, baseline)
+    ranks = comparison.scale == "ordinal"
     plain = replace(comparison, covariates=())
     other = plain if planned else replace(comparison, covariates=(value,))
     change = replace(plain, y=comparison.y - value)
     missing = int((comparison.filled & np.isnan(value)).sum())
     note = f"{missing} cells without the baseline left out" if missing else ""
-    return [
-        *_again(other, first, confidence, "" if planned else note),
-        *_again(change, CHANGE, confidence, note),
-    ]
+    changes = (
+        [_nothing(CHANGE, f"{RANKS}, which have no change")]
+        if ranks
+        else _again(change, CHANGE, confidence, note)
+    )
+    return [*_again(other, first, confidence, "" if planned else note), *changes]
 
 
 def work_matched(

@@ -33,6 +33,8 @@ def chain(finished, name, number_of_row, row):
     )
     if described(outcome).SCALE == "ratio":
         yield "Scale", ["Ratios, from differences of natural logarithms."]
+    if described(outcome).SCALE == "ordinal":
+        yield "Scale", ["Differences of relative effects, from the ranks of all values."]
     yield "Values", list(values_in_words(finished, row))
 
 

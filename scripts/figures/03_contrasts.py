@@ -88,6 +88,8 @@ def axis_label(scale, unit):
     """What the axis of a contrast counts."""
     if scale == "ratio":
         return "Ratio (1: no difference)"
+    if scale == "ordinal":
+        return "Difference of relative effects (0: no difference)"
     return in_unit("Difference,", unit).removesuffix(",") + " (0: no difference)"
 
 

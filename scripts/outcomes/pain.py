@@ -7,7 +7,7 @@ LABEL = "Pain"
 UNIT = ""
 RECIPE = "The rating noted on the session sheet, as it stands."
 FAMILY = "work"
-SCALE = "identity"
+SCALE = "ordinal"
 ASKED_OF = SET
 
 

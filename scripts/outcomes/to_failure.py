@@ -12,7 +12,7 @@ RECIPE = (
     "0 where it is another; without a stop reason, what the column to_failure says."
 )
 FAMILY = "work"
-SCALE = "identity"
+SCALE = "yes or no"
 ASKED_OF = SET
 
 

@@ -82,6 +82,8 @@ def sizes_in_words(compared, primary):
     said = {
         "identity": "the difference of means, in the unit of the outcome",
         "ratio": "the ratio of geometric means",
+        "ordinal": "the difference of relative effects: by how much more of all ratings of the "
+        "study lie below a rating of the one condition than below one of the other",
     }
     listed = [said[scale] for scale in said if scale in scales]
     return f"{'; or '.join(listed).capitalize()}."

@@ -224,6 +224,8 @@ def size_in_words(size, outcome):
     """A size in the unit of an outcome, or as a ratio."""
     if outcome.SCALE == "ratio":
         return f"a ratio of {size:g}"
+    if outcome.SCALE == "ordinal":
+        return f"a relative effect of {size:g}"
     return in_unit(f"{size:g}", outcome.UNIT)
 
 
@@ -298,7 +300,19 @@ def comparison(contrasts, settings):
         f"exercise with equal weight, {'; '.join(taken)}. Their errors were clustered by "
         "participant (CR2; Bell and McCaffrey 2002), with Satterthwaite degrees of freedom for "
         "that error (Pustejovsky and Tipton 2018); in complete data without the visit this is the "
-        "paired t test."
+        f"paired t test.{ratings_in_words(contrasts)}"
+    )
+
+
+def ratings_in_words(contrasts):
+    """How ratings were compared, where there were any."""
+    ratings = contrasts[(contrasts["scale"] == "ordinal") & contrasts["se"].notna()]
+    if ratings.empty:
+        return ""
+    labels = [described(name).LABEL for name in dict.fromkeys(ratings["outcome"])]
+    return (
+        f" {in_words(labels)} entered with the ranks of the ratings among all of the study, so "
+        "that contrasts are differences of relative effects (Brunner, Domhof and Langer 2002)."
     )
 
 

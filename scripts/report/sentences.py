@@ -171,7 +171,8 @@ def _difference(row, label, unit, found, same_order):
 def _of_interest(row, unit):
     """The smallest effect of interest with its size, which may differ from window to window."""
     size = row.smallest_effect
-    shown = f"a ratio of {size:g}" if row.scale == "ratio" else in_unit(f"{size:g}", unit)
+    named = {"ratio": f"a ratio of {size:g}", "ordinal": f"a relative effect of {size:g}"}
+    shown = named.get(row.scale) or in_unit(f"{size:g}", unit)
     return f"the smallest effect of interest ({shown})"
 
 
@@ -184,6 +185,8 @@ def size_of(row, unit: str) -> str:
     """Estimate with its interval and the level of it, in the unit or as a ratio."""
     if row.scale == "ratio":
         text = f"ratio {row.estimate:.3g}"
+    elif row.scale == "ordinal":
+        text = f"relative effect {row.estimate:+.3g}"
     else:
         text = in_unit(f"{row.estimate:+.3g}", unit)
     if pd.isna(row.ci_low):

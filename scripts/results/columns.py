@@ -34,9 +34,15 @@ VISIT = "session, as in sessions.tsv"
 
 SESSION_CLOCK = "s on the session clock"
 
-SCALE = "`identity`: differences; `ratio`: ratios, from natural logarithms given back"
+SCALE = (
+    "`identity`: differences; `ratio`: ratios, from natural logarithms given back; `ordinal`: "
+    "differences of relative effects, from ranks over all values (Brunner, Domhof and Langer 2002)"
+)
 
-ON_SCALE = "on the scale of the analysis: of natural logarithms for outcomes of scale `ratio`"
+ON_SCALE = (
+    "on the scale of the analysis: of natural logarithms for outcomes of scale `ratio`, of "
+    "relative effects for `ordinal`"
+)
 
 CONTRAST = "`A - B`: condition A minus condition B, on a ratio scale A over B"
 

@@ -112,8 +112,9 @@ def _windows_and_outcomes():
         "|---|---|",
         *(f"| {name} | {_cell(module.SAYS)} |" for name, module in window_modules().items()),
         "",
-        "Conditions are compared on the scale `identity`, by differences in the unit, or `ratio`, "
-        "by differences of logarithms given back as ratios.",
+        "Conditions are compared on the scale `identity`, by differences in the unit, `ratio`, by "
+        "differences of logarithms given back as ratios, or `ordinal`, by ranks; `yes or no` is "
+        "compared by exact tests of rates in failure.tsv.",
         "",
         "| outcome | label | unit | asked in | scale | what it is | how it is made |",
         "|---|---|---|---|---|---|---|",

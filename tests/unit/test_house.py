@@ -42,7 +42,7 @@ def test_every_outcome_says_what_it_is(path):
     module = outcome_modules()[path.stem]
     assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
     assert module.LABEL
-    assert module.SCALE in {"identity", "ratio"}
+    assert module.SCALE in {"identity", "ratio", "ordinal", "yes or no"}
     assert callable(module.measure)
 
 

@@ -157,7 +157,8 @@ def test_each_primary_outcome_stands_beside_what_its_contrasts_took_into_account
     settings = settings_with(study={"primary_outcomes": primary})
     rows = pd.DataFrame(
         [
-            {"outcome": name, "window": "set", "exercise": "all", "se": 1.0, "method": method}
+            {"outcome": name, "window": "set", "exercise": "all", "scale": "identity"}
+            | {"se": 1.0, "method": method}
             for name, method in (
                 ("smo2_nadir_pct", "within person, CR2, visit"),
                 ("rmssd_ms", "within person, CR2, own baseline"),

@@ -54,7 +54,7 @@ TERMS = {
 }
 
 
-WORK = ("reps_done", "to_failure")
+WORK = ("reps_done",)
 
 
 def left_out_ranges(contrasts, primary):

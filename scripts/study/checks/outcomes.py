@@ -105,6 +105,14 @@ def check_smallest_effects(study, problems):
                     f"{outcome} is not measured in window {window!r}, allowed: "
                     f"{', '.join(measured_in)}{hint}",
                 )
+            sizes_given = [s for s in (size, *by_window.values()) if isinstance(s, (int, float))]
+            if study.scale_of(outcome) == "ordinal" and any(s >= 1 for s in sizes_given):
+                problems.add_setting(
+                    study.written,
+                    place,
+                    f"{outcome} is compared by ranks: the smallest difference of relative effects "
+                    "lies between 0 and 1, as 0.2, and is not in points",
+                )
             if study.scale_of(outcome) == "ratio" and 1 in (size, *by_window.values()):
                 problems.add_setting(
                     study.written,
