@@ -17,7 +17,7 @@ def above_stop_limits(events, settings):
         "systolic": settings.stop_systolic_mmhg,
         "diastolic": settings.stop_diastolic_mmhg,
     }
-    for event in events.itertuples():
+    for event in events:
         for name, limit_mmhg in limits.items():
             pressure_mmhg = getattr(event, f"{name}_mmhg")
             if limit_mmhg is not None and pd.notna(pressure_mmhg) and pressure_mmhg >= limit_mmhg:

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import pandas as pd
 
 from cuff.blood_pressure import above_stop_limits
-from cuff.log import planned_pressure
 from cuff.occlusion import measured_by_participant, place_of
 from cuff.signs import CHECKS, missing_checks, signs_of, symptoms
 from cuff.titration import against_titration, passed_by_participant
@@ -52,21 +51,31 @@ def safety_table(visits, events, known, checks, settings, protocol):
     cuff_checks.tsv of everybody, which may be empty; `settings`, `protocol`: the sections
     check_safety and protocol.
     """
-    of_visit = dict(list(events.groupby(["participant_id", "session_id"])))
+    # a column that nobody filled in holds no numbers
+    events = events.astype(dict.fromkeys(("onset_s", "duration_s", "cuff_pressure_mmhg"), float))
+    events, checks = by_visit(events), by_visit(checks)
     return pd.DataFrame(
         [
             labels(visit) | row
             for visit in visits.itertuples()
             for row in rows_of_visit(
-                of_visit.get((visit.participant_id, visit.session_id), events[:0]),
+                events.get((visit.participant_id, visit.session_id), []),
                 visit.note,
                 known,
-                of_same_visit(checks, visit),
+                checks.get((visit.participant_id, visit.session_id), []),
                 settings,
                 protocol,
             )
         ]
     )
+
+
+def by_visit(table):
+    """Rows of a table by participant and session."""
+    of_each = {}
+    for row in table.itertuples():
+        of_each.setdefault((row.participant_id, row.session_id), []).append(row)
+    return of_each
 
 
 def labels(visit):
@@ -77,61 +86,68 @@ def labels(visit):
     }
 
 
-def of_same_visit(checks, visit):
-    if checks.empty:
-        return checks
-    return checks[
-        (checks["participant_id"] == visit.participant_id)
-        & (checks["session_id"] == visit.session_id)
-    ]
-
-
 def rows_of_visit(events, note, known, checks, settings, protocol):
-    """Rows of the table of safety for one visit, without the names of the visit."""
-    noted = events[events["trial_type"] == "cuff"]
-    sets = events[events["trial_type"] == "set"].astype({"limb": object})
-    sets = sets.assign(cuff_pressure_mmhg=planned_pressure(sets, protocol.no_cuff_condition))
-    if sets.empty:
+    """Rows of the table of safety for one visit, without the names of the visit.
+
+    `events`, `checks`: rows of the session sheet and of cuff_checks.tsv.
+    """
+    noted = [event for event in events if event.trial_type == "cuff"]
+    sets = [planned(event, protocol) for event in events if event.trial_type == SET]
+    if not sets:
         yield {"scope": VISIT, "findings": note or "no set was noted"}
-    for (limb, side, posture), limb_sets in sets.groupby(["limb", "side", "posture"], dropna=False):
-        cuffs = of_limb(noted, limb)
-        own_checks = of_limb(checks, limb)
+    for limb_sets in by_place(sets):
+        limb = limb_sets[0].limb
+        cuffs, own_checks = of_limb(noted, limb), of_limb(checks, limb)
         rows = [
-            row_of_set(event, cuffs, own_checks, known, settings, protocol)
-            for event in limb_sets.itertuples()
+            row_of_set(event, cuffs, own_checks, known, settings, protocol) for event in limb_sets
         ]
-        yield row_of_limb(limb_sets, rows, noted, own_checks, known, settings, protocol) | {
-            "limb": limb,
-            "side": side,
-            "posture": posture,
-        }
+        yield row_of_limb(limb_sets, rows, noted, own_checks, known, settings, protocol)
         yield from rows
     yield from rows_of_other_events(events, sets, known, settings)
 
 
+def planned(event, protocol):
+    """A set with the pressure that was planned: none in the condition without cuff."""
+    if pd.isna(event.cuff_pressure_mmhg) and event.condition == protocol.no_cuff_condition:
+        return event._replace(cuff_pressure_mmhg=0.0)
+    return event
+
+
+def by_place(sets):
+    """Sets of one limb, side and posture together, those that name none last."""
+    of_each = {}
+    for event in sets:
+        place = (event.limb, event.side, event.posture)
+        key = tuple((pd.isna(name), "" if pd.isna(name) else name) for name in place)
+        of_each.setdefault(key, []).append(event)
+    return [of_each[key] for key in sorted(of_each)]
+
+
 def row_of_limb(sets, rows, noted, checks, known, settings, protocol):
     """All sets of a visit on one limb, side and posture; `rows` are those of the single sets."""
-    first = next(sets.itertuples())
-    place = place_of(first, known.widths_cm)
-    cuffs = of_limb(noted, first.limb)
-    highest_mmhg = sets["cuff_pressure_mmhg"].max()
-    one = judgement(highest_mmhg, place, first.participant_id, known, settings)
+    highest = max(sets, key=lambda event: _or_less(event.cuff_pressure_mmhg))
+    place = place_of(highest, known.widths_cm)
+    person = highest.participant_id
+    cuffs = of_limb(noted, highest.limb)
+    one = judgement(highest.cuff_pressure_mmhg, place, person, known, settings)
     verdicts = [row["verdict"] for row in rows]
     row = {
         "scope": VISIT,
-        "condition": "; ".join(dict.fromkeys(sets["condition"])),
-        "cuff": "; ".join(dict.fromkeys(sets["cuff"].dropna())) or None,
+        "condition": "; ".join(dict.fromkeys(event.condition for event in sets)),
+        "limb": highest.limb,
+        "side": highest.side,
+        "posture": highest.posture,
+        "cuff": "; ".join(dict.fromkeys(e.cuff for e in sets if pd.notna(e.cuff))) or None,
         "sets": len(sets),
         **one.share,
-        "highest_pressure_mmhg": highest_mmhg,
         "verdict": gravest(verdicts),
         "verdict_reason": verdicts_in_words(verdicts),
         **restriction(cuffs),
-        "stopped_early": sum(stopped is True for stopped in sets["stopped_early"]),
+        "stopped_early": sum(event.stopped_early is True for event in sets),
         "symptoms": symptoms(sets, settings),
         "missing_checks": missing_checks(sets),
-        "systolic_mmhg": sets["systolic_mmhg"].max(),
-        "diastolic_mmhg": sets["diastolic_mmhg"].max(),
+        "systolic_mmhg": highest_of(event.systolic_mmhg for event in sets),
+        "diastolic_mmhg": highest_of(event.diastolic_mmhg for event in sets),
     }
     findings = [
         *one.findings,
@@ -141,16 +157,23 @@ def row_of_limb(sets, rows, noted, checks, known, settings, protocol):
         *recorded_otherwise(checks),
         *above_stop_limits(sets, settings),
         *against_titration(
-            highest_mmhg,
+            highest.cuff_pressure_mmhg,
             place,
-            known.steps.get(first.participant_id, ()),
-            known.passed_steps.get(first.participant_id, ()),
+            known.steps.get(person, ()),
+            known.passed_steps.get(person, ()),
         ),
-        *(finding for found in rows for finding in found["only_of_set"]),
+        *(finding for found in rows for finding in found.pop("only_of_set")),
     ]
-    for found in rows:
-        del found["only_of_set"]
     return row | {"findings": "; ".join(dict.fromkeys(findings)) or "none"}
+
+
+def _or_less(pressure_mmhg):
+    return -1.0 if pd.isna(pressure_mmhg) else pressure_mmhg
+
+
+def highest_of(values):
+    """The highest of some numbers; None where none is known."""
+    return max((value for value in values if pd.notna(value)), default=None)
 
 
 def row_of_set(event, cuffs, checks, known, settings, protocol):
@@ -158,29 +181,22 @@ def row_of_set(event, cuffs, checks, known, settings, protocol):
     pressure_mmhg, source = applied_pressure(event, cuffs, checks, protocol)
     place = place_of(event, known.widths_cm)
     one = judgement(pressure_mmhg, place, event.participant_id, known, settings)
-    own = pd.DataFrame([event._asdict()])
     in_no_cuff = []
     if event.condition == protocol.no_cuff_condition and pressure_mmhg:
         in_no_cuff = [f"{pressure_mmhg:.0f} mmHg {source} in condition {event.condition}"]
-    findings = [*one.findings, *in_no_cuff, *above_stop_limits(own, settings)]
+    findings = [*one.findings, *in_no_cuff, *above_stop_limits([event], settings)]
     beyond_noted = one.findings if source != NOTED else ()
     return {
         "scope": SET,
-        "event_id": event.event_id,
-        "event_onset_s": event.onset_s,
+        **labels_of(event),
         "exercise": event.exercise,
         "bout": event.bout,
-        "condition": event.condition,
-        "limb": event.limb,
-        "side": event.side,
-        "posture": event.posture,
-        "cuff": event.cuff,
         **one.share,
         "pressure_source": source,
         "verdict": one.verdict,
         "verdict_reason": one.reason,
         "pressure_counts": one.counts,
-        "symptoms": symptoms(own, settings),
+        "symptoms": symptoms([event], settings),
         "missing_checks": "; ".join(n for n in CHECKS if pd.isna(getattr(event, n))) or "none",
         "systolic_mmhg": event.systolic_mmhg,
         "diastolic_mmhg": event.diastolic_mmhg,
@@ -188,6 +204,18 @@ def row_of_set(event, cuffs, checks, known, settings, protocol):
         "only_of_set": [
             f"{finding} ({exercise_and_bout(event)})" for finding in (*beyond_noted, *in_no_cuff)
         ],
+    }
+
+
+def labels_of(event):
+    return {
+        "event_id": event.event_id,
+        "event_onset_s": event.onset_s,
+        "condition": event.condition,
+        "limb": event.limb,
+        "side": event.side,
+        "posture": event.posture,
+        "cuff": event.cuff,
     }
 
 
@@ -211,56 +239,54 @@ def applied_pressure(event, cuffs, checks, protocol):
     where it is higher by more than the tolerance, or where nothing was noted. None where unknown.
     """
     noted = event.cuff_pressure_mmhg
-    candidates = [(None if pd.isna(noted) else float(noted), NOTED)]
-    if len(cuffs):
-        during = cuffs[
-            (cuffs["onset_s"] < event.onset_s + event.duration_s)
-            & (cuffs["onset_s"] + cuffs["duration_s"] > event.onset_s)
-        ]
-        during = [
-            cuff.cuff_pressure_mmhg
-            for cuff in during.itertuples()
-            if same_limb(event.limb, event.side, cuff.limb, cuff.side) is not False
-        ]
-        candidates += [(float(p), OF_CUFF) for p in during if pd.notna(p)]
-    if len(checks):
-        recorded = checks[(checks["trial_type"] == SET) & (checks["onset_s"] == event.onset_s)][
-            "actual_mmhg"
-        ]
-        candidates += [(float(p), RECORDED) for p in recorded if pd.notna(p)]
-    pressure_mmhg, source = candidates[0]
-    for other_mmhg, other in candidates[1:]:
-        none_known = pressure_mmhg is None
-        if none_known or other_mmhg > pressure_mmhg + protocol.pressure_tolerance_mmhg:
-            pressure_mmhg, source = other_mmhg, other
+    pressure_mmhg, source = (None if pd.isna(noted) else float(noted)), NOTED
+    others = [
+        (cuff.cuff_pressure_mmhg, OF_CUFF)
+        for cuff in during(event, cuffs)
+        if same_limb(event.limb, event.side, cuff.limb, cuff.side) is not False
+    ]
+    others += [
+        (check.actual_mmhg, RECORDED)
+        for check in checks
+        if check.trial_type == SET and check.onset_s == event.onset_s
+    ]
+    for other_mmhg, other in others:
+        if pd.isna(other_mmhg):
+            continue
+        if pressure_mmhg is None or other_mmhg > pressure_mmhg + protocol.pressure_tolerance_mmhg:
+            pressure_mmhg, source = float(other_mmhg), other
     return pressure_mmhg, source
+
+
+def during(event, others):
+    """Those of other events that overlap one in time."""
+    return [
+        other
+        for other in others
+        if other.onset_s < event.onset_s + event.duration_s
+        and other.onset_s + other.duration_s > event.onset_s
+    ]
 
 
 def verdicts_in_words(verdicts):
     """How many sets got which verdict: `2 within; 1 above limit`."""
     known = [verdict for verdict in verdicts if verdict is not None]
-    order = sorted(set(known), key=known.index)
-    said = [f"{known.count(verdict)} {verdict}" for verdict in order]
+    said = [f"{known.count(verdict)} {verdict}" for verdict in dict.fromkeys(known)]
     without = len(verdicts) - len(known)
     return "; ".join([*said, *([f"{without} without cuff pressure"] if without else [])])
 
 
 def rows_of_other_events(events, sets, known, settings):
     """Baselines, rests, recoveries and inflations at which something was found."""
-    for event in events[events["trial_type"] != "set"].itertuples():
-        own = pd.DataFrame([event._asdict()])
-        findings = [*above_stop_limits(own, settings), *occluding(event, sets, known)]
+    for event in events:
+        if event.trial_type == SET:
+            continue
+        findings = [*above_stop_limits([event], settings), *occluding(event, sets, known)]
         signs = list(signs_of(event, settings))
         if findings or signs:
             yield {
                 "scope": EVENT,
-                "event_id": event.event_id,
-                "event_onset_s": event.onset_s,
-                "condition": event.condition,
-                "limb": event.limb,
-                "side": event.side,
-                "posture": event.posture,
-                "cuff": event.cuff,
+                **labels_of(event),
                 "highest_pressure_mmhg": event.cuff_pressure_mmhg,
                 "symptoms": "; ".join(signs) or "none noted",
                 "systolic_mmhg": event.systolic_mmhg,
@@ -270,19 +296,17 @@ def rows_of_other_events(events, sets, known, settings):
 
 
 def occluding(event, sets, known):
-    """An inflation at or above an occlusion pressure of its limb, and above that of its sets."""
+    """An inflation without a set, at or above an occlusion pressure of its limb.
+
+    During a set the verdict of the set tells it.
+    """
     pressure_mmhg = event.cuff_pressure_mmhg
     if pd.isna(pressure_mmhg) or not pressure_mmhg:
         return
-    during = sets[
-        (sets["onset_s"] < event.onset_s + event.duration_s)
-        & (sets["onset_s"] + sets["duration_s"] > event.onset_s)
-    ]
-    told = [
-        s
-        for s in during.itertuples()
-        if same_limb(event.limb, event.side, s.limb, s.side) is not False
-    ]
+    told = any(
+        same_limb(event.limb, event.side, worked.limb, worked.side) is not False
+        for worked in during(event, sets)
+    )
     place = place_of(event, known.widths_cm)
     reached = lowest_known(place, known.occlusion.get(event.participant_id, []))
     if reached is not None and pressure_mmhg >= reached.occlusion_mmhg and not told:
@@ -290,20 +314,20 @@ def occluding(event, sets, known):
         yield f"at or above occlusion pressure: {said} ({event.trial_type})"
 
 
-def of_limb(table, limb):
+def of_limb(rows, limb):
     """Rows that may be of a limb: those of it, and those that name none."""
-    if table.empty or pd.isna(limb):
-        return table
-    return table[table["limb"].eq(limb) | table["limb"].isna()]
+    if pd.isna(limb):
+        return rows
+    return [row for row in rows if pd.isna(row.limb) or row.limb == limb]
 
 
 def restriction(cuffs):
     """Total and longest unbroken time under the cuff, in minutes."""
-    inflated = cuffs[cuffs["cuff_pressure_mmhg"].astype(float).fillna(1) > 0]
-    minutes = inflated["duration_s"] / 60
+    # at an unknown pressure a cuff may be inflated
+    minutes = [cuff.duration_s / 60 for cuff in cuffs if cuff.cuff_pressure_mmhg != 0]
     return {
-        "restriction_min": minutes.sum(),
-        "longest_restriction_min": minutes.max() if len(minutes) else 0.0,
+        "restriction_min": sum(minutes),
+        "longest_restriction_min": max(minutes, default=0.0),
     }
 
 
@@ -316,28 +340,27 @@ def without_release(row, settings):
 
 def misplaced(sets, noted):
     """Sets with a pressure during which the sheet has inflated cuffs on other limbs only."""
-    inflated = noted[~(noted["cuff_pressure_mmhg"] == 0)]
-    for event in sets[sets["cuff_pressure_mmhg"] > 0].itertuples():
-        during = inflated[
-            (inflated["onset_s"] < event.onset_s + event.duration_s)
-            & (inflated["onset_s"] + inflated["duration_s"] > event.onset_s)
-        ]
-        apart = [
-            same_limb(event.limb, event.side, cuff.limb, cuff.side) is False
-            for cuff in during.itertuples()
-        ]
+    inflated = [cuff for cuff in noted if cuff.cuff_pressure_mmhg != 0]
+    for event in sets:
+        if not event.cuff_pressure_mmhg > 0:
+            continue
+        cuffs = during(event, inflated)
+        apart = [same_limb(event.limb, event.side, c.limb, c.side) is False for c in cuffs]
         if apart and all(apart):
+            where = limb_in_words({"side": cuffs[0].side, "limb": cuffs[0].limb})
             yield (
                 "cuff noted on another limb than the working one: "
-                f"{event.exercise}, cuff on the {limb_in_words(during.iloc[0])}"
+                f"{event.exercise}, cuff on the {where}"
             )
 
 
 def above_noted(cuffs, sets, tolerance_mmhg):
     """A cuff that was noted with more pressure than the sets that it served."""
-    excess_mmhg = cuffs["cuff_pressure_mmhg"].max() - sets["cuff_pressure_mmhg"].max()
-    if excess_mmhg > tolerance_mmhg:
-        yield f"cuff {excess_mmhg:.0f} mmHg above the pressure noted for the sets"
+    of_cuffs, of_sets = (
+        highest_of(event.cuff_pressure_mmhg for event in events) for events in (cuffs, sets)
+    )
+    if None not in (of_cuffs, of_sets) and of_cuffs - of_sets > tolerance_mmhg:
+        yield f"cuff {of_cuffs - of_sets:.0f} mmHg above the pressure noted for the sets"
 
 
 def recorded_otherwise(checks):
@@ -345,10 +368,8 @@ def recorded_otherwise(checks):
 
     A cuff and its set often tell the same.
     """
-    if checks.empty:
-        return []
-    departing = checks[checks["status"] != "ok"].sort_values("trial_type", kind="stable")
+    departing = [check for check in checks if check.status != "ok"]
     return dict.fromkeys(
         f"recorded pressure: {check.reason} ({exercise_and_bout(check)})"
-        for check in departing.itertuples()
+        for check in sorted(departing, key=lambda check: check.trial_type)
     )

@@ -17,7 +17,7 @@ def symptoms(events, settings):
     """Symptoms and signs of events, each with its exercise and bout."""
     noted = [
         f"{sign} ({exercise_and_bout(event)})"
-        for event in events.itertuples()
+        for event in events
         for sign in signs_of(event, settings)
     ]
     return "; ".join(noted) or "none noted"
@@ -41,5 +41,5 @@ def signs_of(event, settings):
 
 def missing_checks(sets):
     """Checks that nobody noted, with the number of sets that lack them."""
-    lacking = {name: int(sets[name].isna().sum()) for name in CHECKS}
+    lacking = {name: sum(pd.isna(getattr(row, name)) for row in sets) for name in CHECKS}
     return "; ".join(f"{name} in {n} sets" for name, n in lacking.items() if n) or "none"

@@ -17,15 +17,14 @@ def titration_table(titration, sets, settings, widths_cm):
     `titration`: rows of the study's table; `sets`: sets of the sheet; `settings`: the section
     check_safety; `widths_cm`: width of each named cuff.
     """
-    of_visit = dict(list(sets.groupby(["participant_id", "session_id"])))
-    rows = []
+    of_visit, rows = {}, []
+    for event in sets.itertuples():
+        of_visit.setdefault((event.participant_id, event.session_id), []).append(event)
     for step in titration.itertuples():
         reasons = list(why_not_passed(step, settings))
         place = place_of(step, widths_cm)
-        of_step = of_visit.get((step.participant_id, step.session_id), sets[:0])
-        used = sum(
-            used_in(event, place, step.pressure_mmhg, widths_cm) for event in of_step.itertuples()
-        )
+        of_step = of_visit.get((step.participant_id, step.session_id), [])
+        used = sum(used_in(event, place, step.pressure_mmhg, widths_cm) for event in of_step)
         rows.append(
             {
                 **{name: getattr(step, name) for name in NOTED},

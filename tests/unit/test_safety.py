@@ -23,6 +23,11 @@ SET = {
 }
 
 
+def events_of(rows):
+    """Rows as the session sheet gives them."""
+    return list(pd.DataFrame(list(rows)).itertuples())
+
+
 def cuff(limb, side, *, onset_s=90.0, pressure_mmhg=90.0):
     return {
         "onset_s": onset_s,
@@ -46,12 +51,12 @@ def cuff(limb, side, *, onset_s=90.0, pressure_mmhg=90.0):
 )
 def test_a_cuff_on_another_limb_than_the_one_that_works_is_named(noted, found):
     said = [f"cuff noted on another limb than the working one: {where}" for where in found]
-    assert list(misplaced(pd.DataFrame([SET]), pd.DataFrame(noted))) == said
+    assert list(misplaced(events_of([SET]), events_of(noted))) == said
 
 
 def test_an_unknown_pressure_on_another_limb_counts_as_inflated():
-    noted = pd.DataFrame([cuff("arm", "right", pressure_mmhg=float("nan"))])
-    (said,) = misplaced(pd.DataFrame([SET]), noted)
+    noted = events_of([cuff("arm", "right", pressure_mmhg=float("nan"))])
+    (said,) = misplaced(events_of([SET]), noted)
     assert said.endswith("calf raise, cuff on the right arm")
 
 
@@ -90,15 +95,16 @@ def test_sets_of_the_condition_without_cuff_lack_no_pressure(tmp_path):
 )
 def test_a_limit_is_said_once_it_is_passed_and_not_when_it_is_met(longest_min, cuff_mmhg, said):
     row = {"longest_restriction_min": longest_min}
-    cuffs = pd.DataFrame([cuff("leg", "right", pressure_mmhg=cuff_mmhg)])
+    cuffs = events_of([cuff("leg", "right", pressure_mmhg=cuff_mmhg)])
     limits = settings_with(check_safety={"longest_restriction_min": 20.0}).check_safety
-    found = [*without_release(row, limits), *above_noted(cuffs, pd.DataFrame([SET]), 10.0)]
+    found = [*without_release(row, limits), *above_noted(cuffs, events_of([SET]), 10.0)]
     assert found == said
 
 
 def test_the_longest_restriction_is_that_of_one_inflation_and_pressures_of_zero_are_none():
-    cuffs = pd.DataFrame(
-        {"duration_s": [300.0, 420.0, 900.0], "cuff_pressure_mmhg": [90.0, None, 0.0]}
+    cuffs = events_of(
+        {"duration_s": duration_s, "cuff_pressure_mmhg": pressure_mmhg}
+        for duration_s, pressure_mmhg in ((300.0, 90.0), (420.0, None), (900.0, 0.0))
     )
     assert restriction(cuffs) == {"restriction_min": 12.0, "longest_restriction_min": 7.0}
 
@@ -112,7 +118,7 @@ def test_the_share_is_that_of_the_pressure_in_the_occlusion_pressure():
 def test_a_slow_refill_is_a_symptom_and_a_quick_one_is_none():
     noted = {"exercise": "squat", "bout": 2.0, "numbness": "none", "distal_flow": True}
     noted |= {"stopped_early": False, "reason": None, "pain": None, "skin_colour": None}
-    sets = pd.DataFrame([noted | {"capillary_refill_s": 2.0}, noted | {"capillary_refill_s": 5.0}])
+    sets = events_of([noted | {"capillary_refill_s": 2.0}, noted | {"capillary_refill_s": 5.0}])
     assert symptoms(sets, settings_with().check_safety) == "refill 5 s (squat bout 2)"
 
 
@@ -148,10 +154,14 @@ def rows_of(events, checks=None, occlusion=(), titration=(), **changed):
         ),
         settings.check_safety,
     )
-    checks = pd.DataFrame() if checks is None else checks
     return list(
         rows_of_visit(
-            pd.DataFrame(events), None, known, checks, settings.check_safety, settings.protocol
+            events_of(events),
+            None,
+            known,
+            events_of(checks or []),
+            settings.check_safety,
+            settings.protocol,
         )
     )
 
@@ -174,7 +184,7 @@ def test_a_set_that_names_no_limb_is_under_the_cuff_of_any_limb():
 def test_a_departure_of_a_cuff_that_names_no_limb_or_bout_is_told_once_and_as_a_cuff():
     check = {"trial_type": "cuff", "exercise": None, "bout": None, "limb": None}
     check |= {"status": "flagged", "reason": "leaked", "onset_s": 90.0, "actual_mmhg": 70.0}
-    row = row_of_visit([BLANK_SET | {"limb": "leg"}], pd.DataFrame([check, check]))
+    row = row_of_visit([BLANK_SET | {"limb": "leg"}], [check, check])
     assert row["findings"] == "recorded pressure: leaked (cuff)"
 
 
@@ -223,7 +233,7 @@ def test_a_sign_at_which_a_cuff_is_released_is_told_and_a_mild_one_is_not(column
 
 @pytest.mark.parametrize(("systolic_mmhg", "told"), [(180.0, True), (179.0, False)])
 def test_a_blood_pressure_is_held_against_the_limit_at_which_the_study_stops(systolic_mmhg, told):
-    event = pd.DataFrame([BLANK_SET | {"systolic_mmhg": systolic_mmhg, "diastolic_mmhg": 90.0}])
+    event = events_of([BLANK_SET | {"systolic_mmhg": systolic_mmhg, "diastolic_mmhg": 90.0}])
     stops = settings_with(check_safety={"stop_systolic_mmhg": 180.0}).check_safety
     said = ["systolic blood pressure 180 mmHg, the study stops at 180 (squat)"] if told else []
     assert list(above_stop_limits(event, stops)) == said
