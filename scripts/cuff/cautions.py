@@ -7,6 +7,12 @@ CAUTION = (
     "and people licensed for this decide."
 )
 
+# below a panel
+SHORT_CAUTION = (
+    "Pressures as noted and recorded, none is advised: local rules and people licensed for this "
+    "decide."
+)
+
 CAUTIONS = (
     "Inflatable cuffs can injure. This software calculates and records; it does not prescribe, "
     "monitor or approve. Use cuffs only under an ethics approval, by people trained and licensed "

@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from cuff.cautions import SHORT_CAUTION
 from cuff.log import noted_course
 from heart.variability import NotEnough
 from muscle.contractions import low_points
@@ -518,11 +519,13 @@ def _event_of(row):
 def sentences_of(session, shown):
     """What a panel says where it has nothing, or not all, to draw."""
     says = {}
-    noted = any(v is not None for v in shown["pressure"]["noted_mmhg"])
-    if not noted and not shown["pressure"]["recorded"]:
+    pressure = shown["pressure"]
+    noted = [v for v in pressure["noted_mmhg"] if v is not None]
+    if not noted and not pressure["recorded"]:
         says["pressure"] = "Cuff pressure was neither noted nor recorded."
-    elif shown["pressure"]["unknown"]:
-        says["pressure"] = "Hatched: a cuff or set of which nobody noted the pressure."
+    elif any(noted) or pressure["recorded"] or pressure["unknown"]:
+        hatched = "Hatched: a cuff or set of which nobody noted the pressure. "
+        says["pressure"] = (hatched if pressure["unknown"] else "") + SHORT_CAUTION
     if not any(line["lowest"] is not None for line in shown["saturation"]):
         says["saturation"] = "No saturation was recorded."
     elif not shown["ripples"]:

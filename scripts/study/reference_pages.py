@@ -84,6 +84,8 @@ def results_page():
         "parts of these tables for print, and `participants/`, which holds what "
         "one step hands to the next.",
         "",
+        CAUTION,
+        "",
     ]
     for name, table in results.TABLES.items():
         lines += [

@@ -9,6 +9,7 @@ import zlib
 import numpy as np
 import pytest
 
+from cuff.cautions import SHORT_CAUTION
 from muscle.contractions import low_points
 from project import PROJECT
 from session_example import (
@@ -191,6 +192,13 @@ def test_where_one_of_two_cuffs_was_not_noted_its_span_alone_is_hatched():
     content, _ = packed(session(events=sheet(cuff, SQUAT, unknown)))
     assert content["pressure"]["unknown"] == [[95.0, 145.0]]
     assert content["says"]["pressure"].startswith("Hatched")
+
+
+@pytest.mark.parametrize(("pressure_mmhg", "cautioned"), [(90, True), (0, False)])
+def test_a_panel_that_shows_a_pressure_carries_the_caution(pressure_mmhg, cautioned):
+    events = sheet(BASELINE, SQUAT | {"cuff_pressure_mmhg": pressure_mmhg})
+    content, _ = packed(session(events=events))
+    assert (content["says"].get("pressure") == SHORT_CAUTION) == cautioned
 
 
 SPARSE = {
