@@ -1,10 +1,12 @@
 """Session pages served on this machine alone, so that decisions go straight into the study.
 
     python3.11 scripts/launch.py review STUDY [--blind] [--seed 1] [--results results/STUDY]
+    python3.11 scripts/launch.py review --practice
 
 The address that is printed holds a token, which nobody else knows; a page of another site cannot
 send decisions. With --blind, recordings of the heart come in a random order and without anything
-that tells condition, pressure, visit or person; see `sessions.blind`.
+that tells condition, pressure, visit or person; see `sessions.blind`. --practice needs no
+study: it shows invented recordings whose truth is known.
 """
 
 import argparse
@@ -143,21 +145,18 @@ def server(pages, port=0):
 
 def main(words):
     parser = argparse.ArgumentParser(prog="launch.py review", description=__doc__)
-    parser.add_argument("study", type=Path)
+    parser.add_argument("study", type=Path, nargs="?")
     parser.add_argument("--results", type=Path, help="default: results/<name of the study>")
     parser.add_argument("--blind", action="store_true")
-    parser.add_argument("--seed", type=int, default=1, help="of the random order of --blind")
+    parser.add_argument("--practice", action="store_true", help="invented recordings, no study")
+    parser.add_argument("--seed", type=int, default=1, help="of --blind and --practice")
     parser.add_argument("--port", type=int, default=0, help="default: any that is free")
     parser.add_argument("--no-browser", action="store_true", help="print the address only")
     given = parser.parse_args(words)
-    results = given.results or Path("results") / given.study.resolve().name
+    if given.study is None and not given.practice:
+        parser.error("name the study folder, or --practice")
     try:
-        if given.blind:
-            from sessions.blind import BlindPages
-
-            pages = BlindPages(given.study, results, given.seed)
-        else:
-            pages = Pages(given.study, results)
+        pages = pages_for(given)
     except StudyError as problem:
         sys.exit(str(problem))
     serving, address = server(pages, given.port)
@@ -168,6 +167,20 @@ def main(words):
         serving.serve_forever()
     except KeyboardInterrupt:
         print()
+
+
+def pages_for(given):
+    """What is served for the words of the command line. StudyError where that cannot be."""
+    if given.practice:
+        from sessions.practice import PracticePages
+
+        return PracticePages(given.seed)
+    results = given.results or Path("results") / given.study.resolve().name
+    if given.blind:
+        from sessions.blind import BlindPages
+
+        return BlindPages(given.study, results, given.seed)
+    return Pages(given.study, results)
 
 
 if __name__ == "__main__":

@@ -18,6 +18,7 @@ from heart.variability import (
     successive_differences_ms,
 )
 from session_example import beats, ecg, outcome, page, session
+from sessions.practice import PracticePages, practice_session
 
 pytestmark = [pytest.mark.browser, pytest.mark.skipif(BROWSER is None, reason=ABSENT)]
 
@@ -246,3 +247,19 @@ def test_a_page_without_recordings_offers_no_review(tmp_path):
         tmp_path, page(nothing), 'seen.hidden = document.getElementById("review_toggle").hidden;'
     )
     assert seen["hidden"] is True
+
+
+def test_practice_tells_how_many_beats_are_wrong_before_and_after_decisions(tmp_path):
+    """Eight mistakes are planted: three beats left out, three put in, two displaced by 90 ms."""
+    practised, truth_s = practice_session("practice-1", 70.0, 24.0, [1, 0])
+    missed = [time for time in truth_s if abs(practised.beats["time_s"] - time).min() > 0.2]
+    seen = after(
+        tmp_path,
+        PracticePages(1).page("practice-1.html"),
+        f"{FORM} click('#save'); seen.before = says();"
+        f" note({{action: 'add_beat', time_s: {missed[0]:.4f}}}); await settled();"
+        " click('#save'); seen.after = says();",
+    )
+    assert f"Of {len(truth_s)} true beats: before, 5 wrong and 5 missed" in seen["before"]
+    assert "with your decisions, 5 wrong and 4 missed" in seen["after"]
+    assert "Look again at" in seen["after"]

@@ -359,7 +359,27 @@ document.addEventListener("course-drawn", ({ detail: course }) => {
       .map((cells) => `${cells.join("\t")}\n`).join("");
   }
 
+  // beats that have a true one within 50 ms, and what is left of false and missed ones
+  function judged(rows) {
+    const truth = content.practice.truth_s;
+    const beats = rows.filter(({ used }) => used).map(({ place }) => place);
+    const near = (time, others) => others.some((other) => Math.abs(other - time) <= 0.05);
+    return { wrong: beats.filter((time) => !near(time, truth)), missed: truth.filter((time) => !near(time, beats)) };
+  }
+
+  function compare() {
+    const was = judged(seen), is = judged(decided(decisions));
+    const count = ({ wrong, missed }) => `${wrong.length} wrong and ${missed.length} missed`;
+    const left = [...is.wrong, ...is.missed].sort((a, b) => a - b).map((time) => clock(time, 2));
+    say(`Of ${content.practice.truth_s.length} true beats: before, ${count(was)}; with your decisions, ${count(is)}. `
+      + (left.length ? `Look again at ${left.join(", ")}.` : "All are right."));
+  }
+
   async function save() {
+    if (content.practice) {
+      compare();
+      return;
+    }
     const to = document.querySelector('meta[name="save-to"]');
     if (!to) {
       const link = document.createElement("a");
@@ -420,6 +440,7 @@ document.addEventListener("course-drawn", ({ detail: course }) => {
   field("action").addEventListener("change", showFields);
   form.addEventListener("input", () => course.repaint());
   byId("save").addEventListener("click", save);
+  if (content.practice) byId("save").textContent = "Compare with the truth";
   byId("review_toggle").hidden = false;
   byId("review_toggle").addEventListener("click", () => {
     byId("review").hidden = open();
