@@ -46,6 +46,7 @@ include: "workflow/rules/comparison.smk"
 include: "workflow/rules/figures.smk"
 include: "workflow/rules/report.smk"
 include: "workflow/rules/manifest.smk"
+include: "workflow/rules/on_request.smk"
 
 
 rule all:

@@ -3,6 +3,7 @@
 from engine.listings import header
 from engine.step import Inputs, OfEach, Output, run
 from report.policy import checksum
+from sessions.agreement import agreement, in_sentence
 from sessions.overview import HEIGHT, WIDTH, in_order_of_worth, pictures_of
 from sessions.page import template_folder
 from study.session_sheet import table_of
@@ -24,7 +25,9 @@ def write_session_overview(
         for outcome, window in settings.primary
         if header("outcomes", outcome)["FAMILY"] in HEART_FAMILIES
     }
-    pictures = pictures_of(sessions, table_of(study, "edits"), primary_windows)
+    edits = table_of(study, "edits")
+    pictures = pictures_of(sessions, edits, primary_windows)
+    reviewers = agreement(edits)
     loader = template_folder(templates[0].parent)
     style = loader.loader.get_source(loader, "session.css")[0].strip()
     text = loader.get_template("sessions.html.jinja").render(
@@ -33,6 +36,8 @@ def write_session_overview(
         styles=f"'sha256-{checksum(style)}'",
         pictures=pictures,
         first=in_order_of_worth(pictures),
+        agreement=in_sentence(reviewers),
+        differences=reviewers.single,
         width=WIDTH,
         height=HEIGHT,
     )

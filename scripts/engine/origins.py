@@ -1,6 +1,7 @@
 """All that the rules make, and from what each rule makes it, for the last step of a run."""
 
 import hashlib
+import re
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -11,8 +12,12 @@ PLACES = {"study", "participant"}
 
 
 def made_by(rules, participants):
-    """Participant by file or folder that the rules so far make; None where it is of the study."""
+    """Participant by file or folder that the rules so far make; None where it is of the study.
+
+    What has a wildcard of its own is made on request alone and belongs to no run.
+    """
     patterns = [without_constraints(file) for rule in rules for file in rule.output]
+    patterns = [p for p in patterns if not re.search(r"\{(?!participant\})", p)]
     return {
         pattern.format(participant=participant): participant
         for pattern in patterns

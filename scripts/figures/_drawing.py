@@ -269,21 +269,23 @@ def freeze_layout(figure, title):
         axes.set_position([round(bound, 5) for bound in axes.get_position().bounds])
 
 
-def save(figure, svg, pdf, png, *, title, heading, alt, png_dpi):
-    """Write a figure as SVG, PDF and PNG with its heading and what it shows; no dates.
+def save(figure, *paths, title, heading, alt, png_dpi):
+    """Write a figure in the form of each path with its heading and what it shows; no dates.
 
+    paths : files with suffix .svg, .pdf or .png
     title : of the study, printed below the figure
     heading, alt : name of the figure and what it shows in words, for those who cannot see it
     """
     freeze_layout(figure, title)
     said = {"Title": heading, "Description": alt}
-    figure.savefig(svg, metadata=said | {"Date": None, "Creator": None})
-    figure.savefig(
-        pdf,
-        metadata={"Title": heading, "Subject": alt}
-        | dict.fromkeys(("CreationDate", "Creator", "Producer")),
-    )
-    figure.savefig(png, dpi=png_dpi, metadata=said | {"Software": None})
+    undated = dict.fromkeys(("CreationDate", "Creator", "Producer"))
+    metadata = {
+        ".svg": said | {"Date": None, "Creator": None},
+        ".pdf": {"Title": heading, "Subject": alt} | undated,
+        ".png": said | {"Software": None},
+    }
+    for path in paths:
+        figure.savefig(path, dpi=png_dpi, metadata=metadata[path.suffix])
     pyplot.close(figure)
 
 

@@ -78,11 +78,13 @@ def apply_beat_edits(
     alone. A beat is meant when it is the nearest one and lies within `tolerance_s`. Returns a
     table sorted by time_s with columns time_s, origin (`detector`, `added`, `removed`), reason and
     detected_row (position in `beat_time_s`, -1 for a beat added by hand): what `repair_intervals`
-    takes. A moved beat is removed at one place and added at the other. Raises BeatEditError, with
+    takes. A moved beat is removed at one place and added at the other. What two people decided
+    alike is carried out once (`agrees_with_another`). Raises BeatEditError, with
     the edit named, when there is no such beat, when a beat would be added on top of another, or
     when a time is missing.
     """
     beats = _BeatList(beat_time_s, tolerance_s)
+    edits = edits[~agrees_with_another(edits, tolerance_s=tolerance_s)]
     for number, edit in enumerate(edits.to_dict("records"), start=1):
         action = str(edit["action"])
         name = f"edit {edit.get('edit_id', number)} ({action})"
@@ -107,6 +109,25 @@ def apply_beat_edits(
     return table.sort_values("time_s", kind="stable", ignore_index=True)
 
 
+def agrees_with_another(edits: pd.DataFrame, *, tolerance_s: float = 0.060) -> np.ndarray:
+    """For each edit, whether another editor had decided the same before, to within `tolerance_s`.
+
+    `edits` as `apply_beat_edits` takes them, with a column editor; without one nothing agrees.
+    """
+    times = ["time_s", "new_time_s", "end_s"]
+    agrees = np.zeros(len(edits), dtype=bool)
+    if "editor" not in edits:
+        return agrees
+    at_s = edits.reindex(columns=times).apply(pd.to_numeric, errors="coerce").to_numpy(float)
+    action, editor = edits["action"].to_numpy(), edits["editor"].to_numpy()
+    for n in range(1, len(edits)):
+        with np.errstate(invalid="ignore"):
+            near = np.abs(at_s[:n] - at_s[n]) <= tolerance_s
+        near |= np.isnan(at_s[:n]) & np.isnan(at_s[n])
+        agrees[n] = (near.all(axis=1) & (action[:n] == action[n]) & (editor[:n] != editor[n])).any()
+    return agrees
+
+
 def accept_spans(spans: pd.DataFrame, edits: pd.DataFrame) -> pd.DataFrame:
     """The spans of a recording with those accepted that a person declared usable.
 
@@ -116,6 +137,7 @@ def accept_spans(spans: pd.DataFrame, edits: pd.DataFrame) -> pd.DataFrame:
     an edit covers no span in doubt.
     """
     spans = spans.copy()
+    edits = edits[~agrees_with_another(edits)]
     for number, edit in enumerate(edits.to_dict("records"), start=1):
         if edit["action"] != "accept_span":
             continue

@@ -165,6 +165,11 @@ class Study:
     def _made_from(self):
         return Path(".snakemake") / "made_from" / quote(self.results, safe="")
 
+    @property
+    def sessions(self):
+        """Labels of all sessions of which something was recorded, in order."""
+        return sorted({row.session_id for row in self.tables["recordings"]})
+
     def any_of(self, names):
         """A pattern that matches exactly the names that exist, for wildcards."""
         return "|".join(map(str, getattr(self, names))) or "none"

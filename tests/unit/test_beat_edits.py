@@ -71,6 +71,21 @@ def test_a_removal_can_be_undone_by_adding_the_beat_again():
     np.testing.assert_allclose(in_use["time_s"], np.arange(20) * 0.8)
 
 
+def test_what_two_reviewers_decided_alike_is_carried_out_once():
+    beats = np.arange(20) * 0.8
+    alike = edit_rows(
+        ("a1", "remove_beat", 1.6, np.nan, np.nan, "T wave"),
+        ("b1", "remove_beat", 1.62, np.nan, np.nan, "false"),
+        ("a2", "add_beat", 4.4, np.nan, np.nan, "seen"),
+        ("b2", "add_beat", 4.41, np.nan, np.nan, "seen"),
+    )
+    once = apply_beat_edits(beats, alike.assign(editor=["A", "B", "A", "B"]))
+    assert list(once["origin"]).count("removed") == 1
+    assert list(once.loc[once["origin"] == "added", "time_s"]) == [4.4]
+    with pytest.raises(BeatEditError, match="b1"):
+        apply_beat_edits(beats, alike.assign(editor="A"))
+
+
 SPANS = pd.DataFrame(
     {
         "start_s": [0.0, 10.0, 20.0, 30.0],

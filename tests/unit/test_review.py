@@ -12,6 +12,7 @@ import pytest
 
 from project import PROJECT
 from session_example import page, session
+from sessions.agreement import agreement, in_sentence
 from sessions.overview import (
     courses_of,
     in_order_of_worth,
@@ -248,3 +249,34 @@ def test_the_page_of_a_session_names_the_recording_by_its_checksum_alone():
     text = page(session(files=[{"signal": "ecg", "sha256": "ab" * 32, "from_s": 0, "to_s": 9}]))
     content = json.loads(text.split('id="content">')[1].split("</script>")[0])
     assert content["review"]["files"][0]["sha256"] == "ab" * 32
+
+
+def decisions(*rows):
+    columns = ["participant_id", "session_id", "editor", "action", "signal", "time_s", "end_s"]
+    table = pd.DataFrame([("sub-01", *row) for row in rows], columns=columns)
+    return table.assign(new_time_s=np.nan, event_onset_s=np.nan, event_id=None)
+
+
+def test_reviewers_agree_where_all_of_a_session_decided_alike():
+    found = agreement(
+        decisions(
+            ("ses-1", "A", "remove_beat", "ecg", 10.00, np.nan),
+            ("ses-1", "B", "remove_beat", "ecg", 10.04, np.nan),
+            ("ses-1", "A", "exclude_span", "ecg", 50.0, 60.0),
+            ("ses-1", "B", "exclude_span", "ecg", 52.0, 61.0),
+            ("ses-1", "B", "exclude_span", "ecg", 90.0, 95.0),
+            ("ses-2", "A", "remove_beat", "ecg", 20.0, np.nan),
+        )
+    )
+    assert (found.sessions, found.alike) == (1, 2)
+    assert found.single == [("sub-01", "ses-1", "exclude_span", 90.0)]
+    assert in_sentence(found) == (
+        "1 session was judged by more than one reviewer: 2 decisions are alike, "
+        "1 not made by all (1 exclude span)."
+    )
+
+
+def test_a_study_with_one_reviewer_says_nothing_of_agreement():
+    assert (
+        in_sentence(agreement(decisions(("ses-1", "A", "remove_beat", "ecg", 1.0, np.nan)))) == ""
+    )

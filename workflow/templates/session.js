@@ -732,8 +732,36 @@
     if (beyond) around(beyond.t, 5);
   }
 
+  // what is in view as one picture; titles stand over their panels
+  function picture() {
+    const shown = PANELS.filter((panel) => panel.chart && !panel.hidden);
+    const title = 22 * ratio();
+    const sheet = document.createElement("canvas");
+    sheet.width = Math.max(...shown.map(({ chart }) => chart.ctx.canvas.width));
+    sheet.height = shown.reduce((sum, { chart }) => sum + title + chart.ctx.canvas.height, title);
+    const brush = sheet.getContext("2d");
+    brush.fillStyle = "#ffffff";
+    brush.fillRect(0, 0, sheet.width, sheet.height);
+    brush.fillStyle = INK;
+    brush.font = `${13 * ratio()}px ${FONT}`;
+    const name = `${content.participant} ${content.session}`;
+    brush.fillText(`${name}, ${clock(view.from, 1)} to ${clock(view.to, 1)}`, 6 * ratio(), 0.7 * title);
+    let y = title;
+    for (const panel of shown) {
+      brush.fillText(panel.title, 6 * ratio(), y + 0.7 * title);
+      brush.drawImage(panel.chart.ctx.canvas, 0, y + title);
+      y += title + panel.chart.ctx.canvas.height;
+    }
+    sheet.toBlob((blob) => {
+      const link = document.createElement("a");
+      link.href = URL.createObjectURL(blob);
+      link.download = `${name.replace(" ", "_")}_${view.from.toFixed(0)}_${view.to.toFixed(0)}_s.png`;
+      link.click();
+    });
+  }
+
   const DEEDS = {
-    whole, closer: () => zoom(0.5), wider: () => zoom(2), earlier: () => pan(-0.25),
+    picture, whole, closer: () => zoom(0.5), wider: () => zoom(2), earlier: () => pan(-0.25),
     later: () => pan(0.25), beat_before: () => toMarkedBeat(-1), beat_after: () => toMarkedBeat(1),
   };
   const KEYS = {
