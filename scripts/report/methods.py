@@ -19,6 +19,7 @@ from cuff.verdicts import COUNTING
 from engine.listings import described
 from recordings.clock import ACQUISITION, JOINED, MARKS, NOTHING, STAMPS, STATED
 from report.heart import delays_after_sets, delays_in_words
+from report.references import CITATION
 from report.safety import blood_pressure_in_words, harms_in_words
 from report.sentences import in_unit
 from report.words import source_of
@@ -41,6 +42,7 @@ NEEDS = (
     "failure",
     "repetition_agreement",
     "boundaries",
+    "exclusions",
 )
 
 # what the contrasts of an outcome took into account, by the end of their method
@@ -83,7 +85,26 @@ PLACED = {
     "flagged in every value after them",
 }
 
-NAMED = ("snakemake", "numpy", "scipy", "pandas", "neurokit2", "matplotlib")
+# outcomes that rest on a method, by the word under which the template says it
+MEASURED_BY = {
+    "spectrum": {"lf_power_ms2", "hf_power_ms2", "total_power_ms2"},
+    "modulation": {"hf_modulation"},
+    "ratio": {"lf_hf_ratio"},
+    "resting saturation": {"smo2_baseline_pct"},
+    "nadir": {"smo2_nadir_pct"},
+    "slope": {"desaturation_slope_pct_per_s"},
+    "half-time": {"reoxygenation_half_time_s"},
+}
+
+# software that every run uses, and how a sentence names its paper
+NAMED = {
+    "snakemake": "Mölder et al. 2021",
+    "numpy": "Harris et al. 2020",
+    "scipy": "Virtanen et al. 2020",
+    "pandas": "McKinney 2010",
+    "matplotlib": "Hunter 2007",
+    "seaborn": "Waskom 2021",
+}
 
 
 def what_is_said(results):
@@ -91,12 +112,15 @@ def what_is_said(results):
     settings, quality, recordings = results.settings, results.quality, results.recordings
     declared = results.sync
     clocks = declared[declared["used"] == "yes"]
+    rules = rules_that_judged(settings.quality_rules, results.outcomes)
     corrected = quality.loc[quality["segment"] == "recording", "corrected_pct"].dropna()
     return {
         "title": settings.study.title,
         "conditions": ", ".join(settings.study.conditions),
-        "n_participants": recordings["participant_id"].nunique(),
-        "n_sessions": len(recordings[["participant_id", "session_id"]].drop_duplicates()),
+        "n_participants": counted(recordings["participant_id"].nunique(), "participant"),
+        "n_sessions": counted(
+            len(recordings[["participant_id", "session_id"]].drop_duplicates()), "visit"
+        ),
         "recordings": recordings_in_words(recordings),
         "occlusion": occlusion_in_words(results.occlusion),
         "under_cuffs": bool(
@@ -120,7 +144,12 @@ def what_is_said(results):
         "unknown_drift": int((clocks["n_marks"] < 2).sum()),
         "flagged_clocks": int(clocks["status"].str.contains("flagged").sum()),
         "detector": settings.find_beats.detector,
+        "has_ecg": bool((recordings["signal"] == "ecg").any()),
         "has_rr": bool((recordings["signal"] == "rr").any()),
+        "has_heart": bool(recordings["signal"].isin(["ecg", "rr"]).any()),
+        "has_saturation": bool((recordings["signal"] == "muscle_oxygen").any()),
+        "measured": measured(results.outcomes),
+        "events": set(results.events["trial_type"]),
         "corrected": f"{corrected.median():.2g}" if len(corrected) else "0",
         "m": settings.measure_outcomes,
         "protocol": settings.protocol,
@@ -144,8 +173,9 @@ def what_is_said(results):
         "agreed": bool(len(results.repetition_agreement)),
         "placed": bool(results.boundaries["proposed_s"].notna().any()),
         "segmenting": settings.segment_oxygenation,
-        "n_rules": len(settings.quality_rules),
+        "n_rules": len(rules),
         "changed_rules": changed_rules(settings, results.default_settings),
+        "compared": bool(results.contrasts["se"].notna().any()),
         "comparison": comparison(results.contrasts, settings),
         "claims": claims_in_words(
             results.claims, settings.plan, settings.compare_conditions.confidence
@@ -154,7 +184,8 @@ def what_is_said(results):
         "level_pct": 100 * settings.compare_conditions.confidence,
         "smallest_effects": smallest_effects(settings.compare_conditions.smallest_effect),
         "version": own_version(),
-        "software": ", ".join(f"{name} {version(name)}" for name in NAMED),
+        "software": software_in_words(settings.find_beats.detector),
+        "rule_sources": rule_sources(rules),
         "seed": settings.study.seed,
     }
 
@@ -183,6 +214,40 @@ def declared_over_header(recordings):
             f"In {counted(len(rows), 'file')} of {words_of(signal)} the study declared {stated} "
             f"over the header of the file: {reason}."
         )
+
+
+def measured(outcomes):
+    """Which methods gave a value, by the words of the template."""
+    given = set(outcomes.loc[outcomes["value"].notna(), "outcome"])
+    return {name for name, of_it in MEASURED_BY.items() if given & of_it}
+
+
+def software_in_words(detector):
+    """Software with versions and papers; a library of detectors only where it found the beats."""
+    named = dict(NAMED)
+    if detector == "sleepecg":
+        named["sleepecg"] = ""
+    elif detector != "own":
+        named["neurokit2"] = "Makowski et al. 2021"
+    said = [
+        f"{name} {version(name)} ({paper})" if paper else f"{name} {version(name)}"
+        for name, paper in named.items()
+    ]
+    return ", ".join(said)
+
+
+def rules_that_judged(rules, outcomes):
+    """The quality rules that hold for an outcome which was asked in a window."""
+    asked = outcomes[["outcome", "window"]].drop_duplicates().itertuples(index=False)
+    pairs = [(name, described(name).FAMILY, window) for name, window in asked]
+    return [rule for rule in rules.values() if any(rule.holds_for(*pair) for pair in pairs)]
+
+
+def rule_sources(rules):
+    """The literature that the limits of quality rules follow."""
+    sources = [part for rule in rules for part in rule.source.split("; ")]
+    named = [match[0] for source in sources for match in CITATION.finditer(source)]
+    return in_words(list(dict.fromkeys(named))) if named else ""
 
 
 def band(limits):

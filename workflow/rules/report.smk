@@ -24,9 +24,10 @@ rule write_tables:
 
 
 rule write_methods:
-    """Write the methods paragraph from the settings that ran."""
+    """Write the methods text with its references, and the reporting checklists, from what ran."""
     input:
         template=f"{workflow.basedir}/workflow/templates/methods.md.jinja",
+        literature=f"{workflow.basedir}/workflow/templates/references.yaml",
         tables=expand("<results>/{table}.tsv", table=header("report", "methods")["NEEDS"]),
     output:
         methods=report(
@@ -34,6 +35,9 @@ rule write_methods:
             caption="../report/methods.rst",
             category="Report",
         ),
+        bibtex="<results>/references.bib",
+        csl="<results>/references.json",
+        checklists="<results>/checklists.md",
     log:
         "<results>/logs/write_methods.log",
     resources:

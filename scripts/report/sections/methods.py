@@ -14,9 +14,13 @@ def section(results):
 
 
 def paragraphs(markdown):
-    """Paragraphs of the methods text, with their bold first words apart."""
+    """Paragraphs of the methods text, with their bold first words apart; a list as its lines."""
     for block in markdown.split("\n\n"):
         block = block.strip()
-        if block and not block.startswith("#"):
+        if re.match(r"1\. ", block):
+            lines = [line.partition(". ")[2] for line in block.splitlines()]
+            yield {"head": "References.", "text": "", "lines": lines}
+        elif block and not block.startswith("#"):
             head = re.match(r"\*\*(.+?)\*\*\s*", block)
-            yield {"head": head[1] if head else "", "text": block[head.end() :] if head else block}
+            text = block[head.end() :] if head else block
+            yield {"head": head[1] if head else "", "text": text, "lines": []}
