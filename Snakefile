@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 from engine.code import code_of
 from engine.listings import header, names_in, needs_of
 from engine.origins import everything, made_by, origins
-from engine.problems import say_problems_last
+from engine.problems import say_problems_last, say_what_is_missing
 from engine.rules import check_steps, command, of_everybody, parameter, patterns_of, prepare_jobs
 from engine.transaction import Transaction
 from study.check import check_before_run
@@ -81,6 +81,7 @@ onstart:
 
 onsuccess:
     RUN.succeeded()
+    say_what_is_missing(STUDY.results)
 
 
 onerror:

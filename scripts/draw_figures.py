@@ -1,18 +1,21 @@
 """Draw every figure as SVG, PDF and PNG, write the numbers that it draws, and slides of some."""
 
+import pandas as pd
+
 from engine.listings import figure_modules
-from engine.step import Inputs, OfEach, Outputs, run
+from engine.step import Inputs, OfEach, Output, Outputs, run
 from figures._drawing import (
     SLIDE_IN,
     SLIDE_STYLE,
     STYLE,
     alt_text,
+    drawn,
     pyplot,
     save,
     save_slide,
 )
 from results.reader import Results
-from results.tables import write_table
+from results.tables import write, write_table
 from study.settings import Settings
 
 
@@ -24,16 +27,21 @@ def draw_figures(
     segments: OfEach,
     figures: Outputs,
     slides: Outputs,
+    unmade: Output,
     *,
     study: str,
     settings: Settings,
 ):
     of_everybody = [*beats, *saturation, *signals, *segments]
     results = Results([*tables, *of_everybody], study, settings)
+    not_drawn = []
     for name, module in figure_modules().items():
         files = {path.suffix: path for path in figures if path.stem == name}
         with pyplot.rc_context(STYLE):
-            figure, numbers = module.draw(results)
+            figure, numbers, reason = drawn(module, results)
+            if reason:
+                row = {"kind": "figure", "name": name, "step": "draw_figures", "reason": reason}
+                not_drawn.append(row)
             save(
                 *(figure, files[".svg"], files[".pdf"], files[".png"]),
                 title=settings.study.title,
@@ -44,7 +52,8 @@ def draw_figures(
         write_table(numbers, files[".tsv"])
         for slide in [path for path in slides if path.stem == name]:
             with pyplot.rc_context(SLIDE_STYLE):
-                save_slide(module.draw(results, SLIDE_IN)[0], slide, settings.study.title)
+                save_slide(drawn(module, results, SLIDE_IN)[0], slide, settings.study.title)
+    write(pd.DataFrame(not_drawn), "unmade", unmade)
 
 
 if __name__ == "__main__":

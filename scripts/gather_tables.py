@@ -1,6 +1,6 @@
 """Put everybody's outcomes, quality and clocks into one table each, and list what was left out."""
 
-from engine.step import OfEach, Output, run
+from engine.step import OfAll, OfEach, Output, run
 from results.columns import columns_of
 from results.exclusions import (
     WithheldValues,
@@ -8,6 +8,7 @@ from results.exclusions import (
     edits,
     excluded_events,
     people_and_visits,
+    people_not_measured,
     rejected_spans,
     uncovered_parts,
     unused_recordings,
@@ -23,12 +24,14 @@ def gather_tables(
     recovery_of_each: OfEach,
     boundaries_of_each: OfEach,
     quality_of_each: OfEach,
+    unmade_of_all: OfAll,
     outcomes: Output,
     outcomes_wide: Output,
     sync: Output,
     unused: Output,
     quality: Output,
     exclusions: Output,
+    unmade: Output,
     recovery_series: Output,
     boundaries: Output,
     *,
@@ -51,9 +54,11 @@ def gather_tables(
     uncovered = uncovered_parts(clocks)
     judged = (with_coverage(read_table(path), uncovered) for path in quality_of_each)
     write_below(judged, columns_of("quality"), quality)
+    copy_below(unmade_of_all, "unmade", unmade)
     left_out = [
         people_and_visits(study),
         conditions_not_done(study),
+        people_not_measured(read_table(unmade)),
         excluded_events(study),
         edits(study),
         *(rejected_spans(read_table(path)) for path in quality_of_each),

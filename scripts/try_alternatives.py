@@ -5,11 +5,10 @@ what a change reaches is measured again, one person after the other."""
 from comparison.alternatives import main_rows, rows_under
 from comparison.outcome_tables import rest_of, rows_of
 from comparison.outside_pressures import rows_without_outside
-from engine.step import Input, OfEach, Output, run
+from engine.step import Input, OfEach, Output, people_measured, run
 from measuring.again import Change, Recorded
 from results.tables import read_table, stack, write
 from results.words import words_of
-from study.rows import participants_of
 from study.settings import QualityRule, Settings
 from study.settings_files import under_alternative
 
@@ -53,7 +52,7 @@ def try_alternatives(
         "beat_quality": beat_quality,
         "sync": sync,
     }
-    for participant, *paths in zip(participants_of(study), *files.values(), strict=True):
+    for participant, *paths in zip(people_measured(study), *files.values(), strict=True):
         recorded = Recorded(study, participant, **dict(zip(files, paths, strict=True)))
         for name, change in changes.items():
             again[name].append(recorded.measured_again(change, wanted, default_quality_rules))

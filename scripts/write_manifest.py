@@ -10,11 +10,11 @@ from pathlib import Path
 import pandas as pd
 
 from engine.code import digests_behind, fingerprint
-from engine.step import Input, Output, run
+from engine.step import Input, Output, people_measured, run
 from results.manifest import Origin, digest_of, results_of, sha256_of, with_origins
 from results.provenance import checksums_by_participant
 from results.tables import read_table, stack, write
-from study.rows import digest_of_rows, participants_of
+from study.rows import digest_of_rows
 
 PROJECT = Path(__file__).resolve().parents[1]
 
@@ -27,7 +27,7 @@ def write_manifest(
     results: str,
     origins: list[Origin],
 ):
-    folder, people = Path(results), participants_of(study)
+    folder, people = Path(results), people_measured(study)
     entered = read_table(inputs)
     templates = sorted({name for origin in origins for name in origin.templates})
     behind = {name: sha256_of(PROJECT / name) for name in templates}

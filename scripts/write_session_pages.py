@@ -2,10 +2,12 @@
 
 import shutil
 
+import pandas as pd
+
 from engine.listings import header, names_in
 from engine.step import Input, Inputs, Output, run
 from recordings.store import read_stretches
-from results.tables import read_table
+from results.tables import read_table, write
 from sessions.overview import write_courses
 from sessions.page import pages_of, template_folder
 from sessions.reading import recorded_files, sessions_of
@@ -24,6 +26,7 @@ def write_session_pages(
     window_quality: Input,
     templates: Inputs,
     pages: Output,
+    unmade: Output,
     *,
     study: str,
     participant: str,
@@ -47,10 +50,15 @@ def write_session_pages(
     headers = {name: header("outcomes", name) for name in names_in("outcomes")}
     shutil.rmtree(pages, ignore_errors=True)
     pages.mkdir(parents=True)
-    for session_id, page in pages_of(
+    not_drawn = []
+    for session_id, page, reason in pages_of(
         sessions, template_folder(templates[0].parent), headers, protocol, title
     ):
         (pages / f"{session_id}.html").write_text(page, encoding="utf-8")
+        if reason:
+            not_drawn.append({"kind": "session page", "name": session_id, "reason": reason})
+    table = pd.DataFrame(not_drawn).assign(participant_id=participant, step="write_session_pages")
+    write(table, "unmade", unmade)
     write_courses(sessions, pages)
 
 

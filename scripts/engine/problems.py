@@ -19,7 +19,30 @@ def say_problems_last(logs, *, keep_going):
         atexit.register(print, reasons, file=sys.stderr)
 
 
-def problems(logs):
+def say_what_is_missing(results):
+    """Say what this run could not make and went on without, and end with a status that tells."""
+    if not unmade(results):
+        return
+    print(problems(f"{results}/logs", "What could not be made, and why:"), file=sys.stderr)
+    report = Path(results) / "report.html"
+    if report.exists() and report.stat().st_mtime >= STARTED:
+        print("The report is made without it and says so.", file=sys.stderr)
+    print("The next run tries again.", file=sys.stderr, flush=True)
+    sys.exit(1)
+
+
+def unmade(results):
+    """What a run went on without: rows of the tables named unmade, as dictionaries."""
+    folder, rows = Path(results), []
+    for path in (*folder.glob("participants/*/unmade.tsv"), folder / "figures" / "undrawn.tsv"):
+        if path.exists():
+            header, *lines = path.read_text(encoding="utf-8").splitlines()
+            columns = header.split("\t")
+            rows += [dict(zip(columns, line.split("\t"), strict=True)) for line in lines]
+    return rows
+
+
+def problems(logs, heading="Why this run stopped:"):
     """What the jobs of this run stumbled over, each once; empty where none said anything."""
     written = [log for log in sorted(Path(logs).rglob("*.log")) if log.stat().st_mtime >= STARTED]
     logs_of_each = {}
@@ -35,4 +58,4 @@ def problems(logs):
     told = [
         textwrap.indent(f"{message}\n[{where}]", "  ") for message, where in logs_of_each.items()
     ]
-    return "\n".join(["", "Why this run stopped:", *told]) if told else ""
+    return "\n".join(["", heading, *told]) if told else ""

@@ -19,6 +19,7 @@ PLACES = {
     "Input": "input",
     "Inputs": "input",
     "OfEach": "of each",
+    "OfAll": "of each",
     "Output": "output",
     "Outputs": "output",
 }
@@ -87,8 +88,11 @@ def without_constraints(file):
     return re.sub(r"\{(\w+),[^}]*\}", r"{\1}", str(file))
 
 
-def command(*steps):
+def command(*steps, goes_on=False):
     """The shell command of a rule: its step, or several steps one after another in one process.
+
+    goes_on : whether a person of whom they fail leaves the reason in the output `unmade`, so that
+        the study goes on without (engine/unmade.py)
 
     Every argument is a file or parameter of the rule by its own name; where a rule runs several
     steps, `settings` of each is the parameter named after the step, and what an earlier step makes
@@ -106,6 +110,11 @@ def command(*steps):
         calls.append(" ".join(words))
     module = "engine.steps " if len(steps) > 1 else ""
     text = f"python -m {module}{' --then '.join(calls)} > {{log:q}} 2>&1"
+    if goes_on:
+        text += (
+            " || python -m engine.unmade $? --participant {params.participant:q} "
+            "--unmade {output.unmade:q} --log {log:q} {output:q} >> {log:q} 2>&1"
+        )
     STEPS[text] = steps
     return text
 

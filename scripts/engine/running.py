@@ -11,6 +11,9 @@ from pathlib import Path
 # where the jobs of a run say that they are alive; a job run by hand says nothing
 JOBS = "CUFFSTUDY_JOBS"
 
+# beside it, files that stand for what could not be made, until the run ends
+EMPTY = "empty"
+
 _held = []
 
 

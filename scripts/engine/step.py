@@ -27,10 +27,18 @@ Inputs = Annotated[list[Path], "input"]
 # a command line cannot grow with people: it names one file with {participant} in it
 OfEach = Annotated[list[Path], "input of each participant of --study: a path with {participant}"]
 
+# of everybody, those included of whom nothing could be made
+OfAll = Annotated[list[Path], "input of each participant of --study, measured or not"]
+
 Output = Annotated[Path, "output"]
 
 Outputs = Annotated[list[Path], "output"]
 
+
+NO_ROOM_STATUS = 3
+
+# where the results of this run stand; a step called by hand is not told
+RESULTS = "CUFFSTUDY_RESULTS"
 
 # faults of the place where results go, and what to do about each
 NO_ROOM = {
@@ -46,7 +54,12 @@ NO_ROOM = {
 def run(step):
     """Call `step` with the arguments of the command line; say in one line what went wrong."""
     start_log()
-    run_all([(step, arguments_of(step))])
+    try:
+        arguments = arguments_of(step)
+    except StudyError as problem:
+        logging.error("%s", problem)
+        sys.exit(1)
+    run_all([(step, arguments)])
 
 
 def run_all(calls):
@@ -69,7 +82,7 @@ def run_all(calls):
         if problem.errno not in NO_ROOM or not _is_of(problem.filename, outputs):
             _fault(step)
         logging.error("%s", could_not_be_written(problem))
-        sys.exit(1)
+        sys.exit(NO_ROOM_STATUS)
     except Exception:
         _fault(step)
 
@@ -127,24 +140,44 @@ def arguments_of(step, words=None):
         parser.add_argument(
             f"--{name}",
             type=Path if _is_file(kind) else _reader_of(kind),
-            nargs="*" if kind in (Inputs, OfEach, Outputs) else None,
+            nargs="*" if kind in (Inputs, OfEach, OfAll, Outputs) else None,
             required=True,
             help=_help(kind),
         )
     arguments = vars(parser.parse_args(words))
-    for name in [name for name, kind in kinds.items() if kind == OfEach]:
-        arguments[name] = _of_each(arguments[name], arguments["study"])
+    for name, kind in kinds.items():
+        if kind in (OfEach, OfAll):
+            arguments[name] = _of_each(arguments[name], arguments["study"], kind)
     return arguments
 
 
-def _of_each(patterns, study):
+def _of_each(patterns, study, kind):
     """The files of everybody who has a recording, in order of participant, then of pattern."""
     if not any("{participant}" in str(pattern) for pattern in patterns):
         return patterns
     from study.rows import participants_of
 
-    people = participants_of(study)
+    people = participants_of(study) if kind == OfAll else people_measured(study)
+    if not people:
+        raise StudyError("No participant could be measured: mend what is told of each of them.")
     return [Path(str(pattern).format(participant=p)) for p in people for pattern in patterns]
+
+
+def people_measured(study):
+    """Participants with a recording of whom everything could be made, in order."""
+    from study.rows import participants_of
+
+    return [p for p in participants_of(study) if not is_unmade(p, os.environ.get(RESULTS))]
+
+
+def is_unmade(participant, results):
+    """Whether a run over these results found that a person's measures could not be made."""
+    if results is None:
+        return False
+    file = Path(results) / "participants" / participant / "unmade.tsv"
+    return file.exists() and any(
+        line.startswith("person\t") for line in file.read_text(encoding="utf-8").splitlines()
+    )
 
 
 def _is_file(kind):

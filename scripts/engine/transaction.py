@@ -18,8 +18,10 @@ from contextlib import suppress
 from pathlib import Path
 from urllib.parse import quote
 
+from engine.problems import unmade
 from engine.remembered import changed_since, read_notes, remembered, write_notes
-from engine.running import Running
+from engine.running import EMPTY, Running
+from engine.step import RESULTS
 
 # more names than a person reads in a sentence
 MOST_NAMED = 5
@@ -57,6 +59,7 @@ class Transaction:
                 file.clone_flags(file)
                 file.flags.update(flags, update=True)
         self._running.name_jobs()
+        os.environ[RESULTS] = str(self.results.resolve())
         prepare = workflow._prepare_dag
 
         def prepared(*words, **named):
@@ -88,8 +91,9 @@ class Transaction:
                     "Wait until it ends, or stop it, then start this again."
                 )
             self._clear_dead_locks()
-        doubtful = self._changed()
+        doubtful = self._changed(dry=dry)
         doubtful += [Path(line) for line in _lines(self._failed)]
+        doubtful += self._unmade()
         if not dry:
             self._take_up()
             self._failed.unlink(missing_ok=True)
@@ -104,10 +108,15 @@ class Transaction:
                 outputs.unlink()
                 _say("an earlier run was stopped before its end; this one takes it up.")
 
-    def _changed(self):
+    def _changed(self, *, dry):
         """Say which results and inputs changed since they were made; gives results in doubt."""
         notes = read_notes(self._bytes)
         made, entered = notes.get("results", {}), notes.get("inputs", {})
+        if not any(Path(file).exists() for file in made):
+            # somebody removed the whole folder: there is nothing to compare with or to give back
+            if not dry:
+                self._bytes.unlink(missing_ok=True)
+            return []
         # what a run replaced that was stopped before its end is its own
         untouched = {
             file: entry for file, entry in made.items() if not self._kept(Path(file)).exists()
@@ -137,6 +146,14 @@ class Transaction:
                 f"changed since the results were made: {_named(changed)}; what rests on it is made "
                 "again."
             )
+
+    def _unmade(self):
+        """What the last run went on without: people, pages and figures are tried again."""
+        rows = unmade(self.results)
+        people = {row["participant_id"] for row in rows}
+        figures = self.results / "figures" / "undrawn.tsv"
+        tried = [file for file, person in self._made.items() if person and person in people]
+        return tried + [figures for row in rows if row["kind"] == "figure"]
 
     def _unit(self, file):
         """The output of a rule that a file is, or in whose folder it stands."""
@@ -178,6 +195,7 @@ class Transaction:
 
     def failed(self):
         """Give back the results of the run before, where there was one that ended whole."""
+        self._remove_empty()
         if not self._is_whole:
             return
         notes = read_notes(self._bytes)["results"]
@@ -202,7 +220,8 @@ class Transaction:
         shutil.rmtree(self._earlier, ignore_errors=True)
         notes = read_notes(self._bytes)
         self._remove_what_is_left(notes.get("results", {}))
-        if not all(file.exists() for file in self._made) and not self._is_whole:
+        empty = self._remove_empty()
+        if not all(file.exists() for file in {*self._made} - empty) and not self._is_whole:
             return
         inputs = [*self._recordings(), *self._tables()]
         now = {
@@ -210,6 +229,15 @@ class Transaction:
             "inputs": remembered(inputs, notes.get("inputs")),
         }
         write_notes(now, self._bytes)
+
+    def _remove_empty(self):
+        """Take away the files of people who could not be measured; gives which they were."""
+        notes = self._folder / EMPTY
+        empty = {file for file in map(Path, _lines(notes)) if file in self._made}
+        for file in empty:
+            shutil.rmtree(file) if file.is_dir() else file.unlink(missing_ok=True)
+        notes.unlink(missing_ok=True)
+        return empty
 
     def _all_files(self):
         for file in self._made:

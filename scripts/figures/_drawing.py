@@ -4,10 +4,12 @@ Statistical figures are drawn with seaborn; everything drawn is deterministic, s
 results give the same bytes.
 """
 
+import logging
 import textwrap
 
 import matplotlib
 import numpy as np
+import pandas as pd
 from matplotlib import pyplot, ticker
 
 from results.condition_marks import colour_and_mark
@@ -246,6 +248,18 @@ def empty_figure(sentence, width_in_=180 / MM_PER_IN):
     axes.text(0.5, 0.5, wrapped(sentence, width_in_), ha="center", va="center")
     figure.set_label(sentence)
     return figure
+
+
+def drawn(module, results, *size):
+    """Figure and numbers of a module, and why it could not be drawn; a fault costs one figure."""
+    try:
+        return *module.draw(results, *size), ""
+    except Exception as fault:
+        # whatever it is, it stands in the log, in the figure and in figures/undrawn.tsv
+        logging.exception("%s could not be drawn", module.TITLE)
+        reason = f"{type(fault).__name__}: {fault}"
+        figure = empty_figure(f"This figure could not be drawn: {reason}")
+        return figure, pd.DataFrame({"reason": [reason]}), reason
 
 
 def freeze_layout(figure, title):

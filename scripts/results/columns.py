@@ -555,6 +555,17 @@ TABLES = {
             "first_row": Number("first row of numbers of a text file as read"),
         },
     ),
+    "unmade": ResultTable(
+        "A person, page or figure that could not be made, so that the study went on without; none "
+        "in most studies. Those of figures stand in figures/undrawn.tsv.",
+        {
+            "kind": "`person`, `session page`, `figure`",
+            "name": "which: participant, session, figure",
+            "participant_id": PERSON,
+            "step": "step of the workflow that failed",
+            "reason": "what it said",
+        },
+    ),
     "unused": ResultTable(
         "Something that the study declares and that was not used.",
         {

@@ -33,6 +33,19 @@ def unused_recordings(clocks):
     return unused[RECORDING].assign(table="recordings.tsv", reason=reason)
 
 
+def people_not_measured(unmade):
+    """Participants of whom a step failed, with what it said."""
+    people = unmade[unmade["kind"] == "person"]
+    return pd.DataFrame(
+        {
+            "participant_id": people["participant_id"],
+            "scope": "participant",
+            "rule": "could not be measured",
+            "reason": people["step"].fillna("the job") + ": " + people["reason"],
+        }
+    )
+
+
 def with_coverage(judged, uncovered):
     """Quality with what whole recordings lack of their sessions; one that lies outside of its
     session is rejected, however clean."""

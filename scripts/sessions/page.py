@@ -5,6 +5,7 @@ else: no request leaves it, and no text of a study can become a script.
 """
 
 import json
+import logging
 from html import escape
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -20,20 +21,23 @@ def template_folder(folder):
 
 
 def pages_of(sessions, templates, outcome_headers, protocol, title):
-    """Label and HTML of the page of every session of one person, each linked to its neighbours."""
+    """Label and HTML of the page of every session of one person, each linked to its neighbours.
+
+    The third says why a page could not be drawn; the page then says so. A page never costs the
+    numbers of a person.
+    """
     neighbours = [None, *(session.session_id for session in sessions), None]
     for n, session in enumerate(sessions):
         arrays = PackedArrays()
-        content = content_of(
-            session,
-            arrays,
-            failure_band_pct=protocol.failure_band_pct,
-            no_cuff_condition=protocol.no_cuff_condition,
-            outcome_headers=outcome_headers,
-        )
-        yield (
-            session.session_id,
-            page_of(
+        try:
+            content = content_of(
+                session,
+                arrays,
+                failure_band_pct=protocol.failure_band_pct,
+                no_cuff_condition=protocol.no_cuff_condition,
+                outcome_headers=outcome_headers,
+            )
+            page = page_of(
                 content,
                 arrays,
                 templates,
@@ -42,8 +46,24 @@ def pages_of(sessions, templates, outcome_headers, protocol, title):
                 conditions=list(session.events["condition"].dropna().unique()),
                 previous=neighbours[n],
                 following=neighbours[n + 2],
-            ),
-        )
+            )
+        except Exception as fault:
+            # whatever it is, it stands in the log and on the page, and the numbers are not lost
+            logging.exception("the page of %s could not be drawn", session.session_id)
+            reason = f"{type(fault).__name__}: {fault}"
+            yield session.session_id, page_that_says(reason, session.session_id, title), reason
+        else:
+            yield session.session_id, page, ""
+
+
+def page_that_says(reason, session_id, title):
+    """A page in place of one that could not be drawn."""
+    return (
+        f'<!doctype html>\n<html lang="en">\n<meta charset="utf-8">\n'
+        f"<title>{escape(session_id)}: {escape(title)}</title>\n<h1>{escape(session_id)}</h1>\n"
+        f"<p>This page could not be drawn: {escape(reason)}. "
+        "The numbers of the session stand in outcomes.tsv.</p>\n</html>\n"
+    )
 
 
 def page_of(content, arrays, templates, *, blind=False, **facts):

@@ -334,16 +334,16 @@ def test_a_wrong_unit_of_the_values_is_suspected_by_the_run(tmp_path):
         folder, "--config", "study=tiny", "--", "results/tiny/beats/sub-01.tsv"
     )
     assert status != 0
-    assert "Why this run stopped" in printed
+    assert "What could not be made, and why" in printed
     assert "sub-01_ses-2_intervals.txt" in printed
     assert "looks like s" in printed or "looks like seconds" in printed or " s?" in printed
     assert not (folder / "results" / "tiny" / "beats" / "sub-01.tsv").exists()
 
 
 @pytest.mark.engine
-def test_broken_recordings_of_several_people_are_all_named_last_and_each_once(tmp_path):
+def test_broken_recordings_are_all_named_last_and_each_once_and_the_report_is_made(tmp_path):
     folder = copy_of_project(tmp_path / "project")
-    people = ("sub-01", "sub-02", "sub-03")
+    people = ("sub-01", "sub-02", "sub-03", "sub-04")
     study = write_tiny_study(folder / "tiny", participants=people)
     recordings = (study / "recordings.tsv").read_text().splitlines()
     # a file that two rows name is broken once
@@ -359,12 +359,9 @@ def test_broken_recordings_of_several_people_are_all_named_last_and_each_once(tm
     }
     for file, broken_off in broken.items():
         (study / file).write_text(broken_off((study / file).read_text()))
-    wanted = [f"results/tiny/signals/{person}.parquet" for person in people]
-    printed, status = snakemake(
-        folder, "--keep-going", "--config", "study=tiny", "--", *wanted, cores=1
-    )
+    printed, status = snakemake(folder, "--config", "study=tiny", cores=1)
     assert status != 0
-    _, _, last = printed.partition("Why this run stopped:\n")
+    _, _, last = printed.partition("What could not be made, and why:\n")
     assert "WorkflowError" not in last
     assert all(last.count(file) == 1 for file in broken)
     assert "tiny/raw" not in last
@@ -372,8 +369,16 @@ def test_broken_recordings_of_several_people_are_all_named_last_and_each_once(tm
     assert f"recordings.tsv, rows {row} and {len(recordings) + 1}: raw/sub-02_ses-1_sat" in last
     assert last.count("to do:") == 3
     assert "Traceback" not in printed
-    printed, status = snakemake(folder, "--config", "study=tiny", "--", *wanted, cores=1)
-    assert "--keep-going names the faults of all" in printed
+    assert "The report is made without it and says so." in last
+    results = folder / "results" / "tiny"
+    report = (results / "report.html").read_text()
+    assert "3 participants of 4 could not be measured" in report
+    assert "sub-04" in (results / "outcomes.tsv").read_text()
+    assert "sub-01" not in (results / "outcomes.tsv").read_text()
+    assert (results / "exclusions.tsv").read_text().count("could not be measured") == 3
+    # nothing stands for what could not be made
+    assert [p.name for p in (results / "beats").iterdir()] == ["sub-04.tsv"]
+    assert "beats/sub-01.tsv" not in (results / "manifest.tsv").read_text()
 
 
 def test_a_fault_of_the_program_keeps_its_traceback_in_the_log_and_off_the_screen(tmp_path):

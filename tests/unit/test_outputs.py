@@ -5,7 +5,7 @@ import errno
 import pytest
 
 from engine.outputs import whole_or_not
-from engine.step import Input, Output, run_all
+from engine.step import NO_ROOM_STATUS, Input, Output, run_all
 
 
 @pytest.fixture
@@ -41,7 +41,7 @@ def test_a_full_disk_is_one_plain_sentence_and_leaves_all_as_it_was(places, tmp_
     beats, pages = places
     with pytest.raises(SystemExit) as end:
         run_all([(make_both, {"beats": beats, "pages": pages, "fails": True})])
-    assert end.value.code == 1
+    assert end.value.code == NO_ROOM_STATUS
     assert contents(tmp_path) == {"beats.tsv": "earlier", "pages/ses-1.html": "earlier"}
     (record,) = caplog.records
     assert "No space left on device" in record.getMessage()

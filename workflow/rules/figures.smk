@@ -34,6 +34,7 @@ rule draw_figures:
             for figure in STUDY.figures
             if header("figures", figure).get("SLIDE")
         ],
+        unmade="<results>/figures/undrawn.tsv",
     log:
         "<results>/logs/draw_figures.log",
     resources:

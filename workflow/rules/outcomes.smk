@@ -10,6 +10,7 @@ GATHERED = {
         MEASURED.oxygenation_quality,
         MEASURED.window_quality,
     ],
+    "unmade_of_all": MEASURED.unmade,
 }
 
 CHECKED = {"checks_of_each": MEASURED.cuff_checks}
@@ -30,6 +31,7 @@ rule gather_tables:
         unused="<results>/unused.tsv",
         quality="<results>/quality.tsv",
         exclusions="<results>/exclusions.tsv",
+        unmade="<results>/unmade.tsv",
         recovery_series="<results>/recovery_series.tsv",
         boundaries="<results>/boundaries.tsv",
     log:

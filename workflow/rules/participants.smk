@@ -39,6 +39,7 @@ rule measure_participant:
         window_quality="<results>/participants/{participant}/window_quality.tsv",
         recovery="<results>/participants/{participant}/recovery.tsv",
         pages=directory("<results>/sessions/{participant}"),
+        unmade="<results>/participants/{participant}/unmade.tsv",
     log:
         "<results>/logs/measure_participant/{participant}.log",
     resources:
@@ -59,7 +60,7 @@ rule measure_participant:
         rows=STUDY.rows("participants", "sessions", "recordings", "events", "edits"),
         code=code_of(*STEPS_OF_PARTICIPANT, "outcomes/*", "windows/*"),
     shell:
-        command(*STEPS_OF_PARTICIPANT)
+        command(*STEPS_OF_PARTICIPANT, goes_on=True)
 
 
 MEASURED = rules.measure_participant.output

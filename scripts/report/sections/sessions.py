@@ -4,11 +4,15 @@ ORDER = 47
 
 TITLE = "Every session on a page of its own"
 
-NEEDS = ("outcomes",)
+NEEDS = ("outcomes", "unmade")
 
 
 def section(results):
-    return {"people": session_pages(results.recordings, results.outcomes)}
+    unmade = results.unmade
+    without_pages = unmade.loc[unmade["kind"] == "person", "participant_id"]
+    recordings = results.recordings
+    recordings = recordings[~recordings["participant_id"].isin(without_pages)]
+    return {"people": session_pages(recordings, results.outcomes)}
 
 
 def session_pages(recordings, outcomes):
