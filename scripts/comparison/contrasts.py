@@ -14,7 +14,7 @@ import pandas as pd
 
 from comparison.claims import level_of_interval, shaffer_steps, stepwise
 from comparison.conditions import Comparison
-from comparison.effect_sizes import effect_sizes, interpret_interval
+from comparison.effect_sizes import interpret_interval
 from comparison.paired import sign_flip
 from comparison.within_person import Contrast
 from results.decided import ALPHA
@@ -122,8 +122,6 @@ def _contrast(comparison, pair, exercise, rules) -> dict:
         contrast |= {"se": 0.0} if same else {}
     if comparison.scale == "ordinal":
         notes.append(_in_points(comparison, pair, exercise))
-    else:
-        contrast |= _standardised(first, second, notes)
     contrast |= _sign_flips(differences, len(comparison.pairs), notes, rules.seed)
     if comparison.n_participants == 1:
         notes.append(ONE_PARTICIPANT)
@@ -145,16 +143,6 @@ def _in_points(comparison, pair, exercise) -> str:
     said = "difference of relative effects, from ranks"
     differences = differences_of(*comparison.as_noted.pairs_of_values(pair, exercise))
     return f"{said}; mean difference {differences.mean():+.3g} points" if len(differences) else said
-
-
-def _standardised(first, second, notes) -> dict:
-    try:
-        sizes = effect_sizes(first, second)
-    except ValueError as reason:
-        if len(first) > 1:
-            notes.append(f"no standardised difference: {reason}")
-        return {}
-    return {name: getattr(sizes, name) for name in ("d_av", "g_z", "g_z_low", "g_z_high")}
 
 
 def _sign_flips(differences, n_contrasts, notes, seed) -> dict:

@@ -31,7 +31,11 @@ class EffectSize:
     g_z_low: float
     g_z_high: float
     d_av: float
+    d_av_low: float
+    d_av_high: float
     g_av: float
+    g_av_low: float
+    g_av_high: float
     correlation: float
 
 
@@ -66,7 +70,8 @@ def effect_sizes(
 
     d_z = mean difference / SD of the differences, interval from the noncentral t; d_av = mean
     difference / square root of the mean of the two variances (Cumming 2012, Understanding the New
-    Statistics, ch. 11). g are the same times Hedges' exact correction for n - 1 df. Raises
+    Statistics, ch. 11), its interval that of d_z in the other unit (Algina and Keselman 2003, Educ
+    Psychol Meas 63:537). g are the same times Hedges' exact correction for n - 1 df. Raises
     ValueError when lengths differ, n < 3 or a spread is zero.
     """
     first = _differences(condition, at_least=3)
@@ -89,6 +94,7 @@ def effect_sizes(
         ) from error
     J = hedges_correction(n - 1)
     d_av = differences.mean() / average_sd
+    unit = sd / average_sd
     return EffectSize(
         d_z=float(d_z),
         d_z_low=low,
@@ -97,7 +103,11 @@ def effect_sizes(
         g_z_low=J * low,
         g_z_high=J * high,
         d_av=float(d_av),
+        d_av_low=float(low * unit),
+        d_av_high=float(high * unit),
         g_av=float(J * d_av),
+        g_av_low=float(J * low * unit),
+        g_av_high=float(J * high * unit),
         correlation=float(np.corrcoef(first, second)[0, 1]),
     )
 

@@ -14,6 +14,8 @@ import pandas as pd
 from comparison import crossover
 from comparison.conditions import Comparison, usable
 from comparison.contrasts import Rules, contrast_table, smallest_effect_in
+from comparison.effect_size_table import effect_size_table
+from comparison.individual_responses import responses_table, spread_of_responses
 from comparison.joint_tests import joint_tests
 from comparison.model_table import diagnostic_table, model_table
 from comparison.orders import not_as_allotted, same_order, unplanned_orders
@@ -24,7 +26,9 @@ from comparison.planned_claims import (
     shown_pairs,
 )
 from comparison.planning import planning
+from comparison.repeatability import repeatability_table
 from comparison.sensitivity import (
+    at_prevailing_rate,
     baseline_adjusted,
     extremes,
     leave_one_out,
@@ -61,6 +65,9 @@ WRITTEN = (
     "models",
     "sensitivity",
     "single_case",
+    "effect_sizes",
+    "individual_responses",
+    "repeatability",
     "planning",
     "diagnostics",
 )
@@ -164,11 +171,19 @@ def compare(
         together = joint_tests(comparison, fewest_participants=plan.rules.fewest_participants)
         tables["joint_tests"].append(pd.DataFrame(together).assign(primary=key in plan.primary))
         tables["models"].append(model_table(comparison))
+        noted, spreads = in_numbers(comparison), {}
+        if key in plan.primary:
+            spreads = {pair: spread_of_responses(noted, pair) for pair in noted.pairs}
+            tables["individual_responses"].append(responses_table(noted, spreads))
+        tables["effect_sizes"].append(
+            effect_size_table(noted, spreads, by_exercise=key in plan.primary)
+        )
         logging.info("%s in %s: %s", *key, comparison.formula or "not modelled")
+    tables["repeatability"] = repeatability_tables(outcomes, plan.conditions)
     if people <= FEW_PEOPLE:
         tables["single_case"] += [
             single_case_table(
-                comparison.as_noted if comparison.scale == "ordinal" else comparison,
+                in_numbers(comparison),
                 schedule=plan.planned.session_schedule,
                 conditions=len(plan.conditions),
                 seed=plan.rules.seed,
@@ -177,6 +192,31 @@ def compare(
         ]
     if comparisons or shares_alone:
         tables["contrasts"] += absent_contrasts(outcomes, values, plan.primary, plan.conditions)
+    return tables
+
+
+def in_numbers(comparison: Comparison) -> Comparison:
+    """The comparison with ratings taken as the numbers that they are noted in."""
+    return comparison.as_noted if comparison.scale == "ordinal" else comparison
+
+
+def repeatability_tables(outcomes: pd.DataFrame, conditions: Sequence[str]) -> list[pd.DataFrame]:
+    """Repeatability of everything that was measured at rest at several visits, or in bouts."""
+    scales = {
+        name: "identity" if scale == "ordinal" else scale
+        for name, scale in declared("SCALE").items()
+        if scale != YES_OR_NO
+    }
+    outcomes = outcomes[outcomes["outcome"].isin(scales)]
+    # rest belongs to no condition where a visit holds several
+    at_rest = outcomes[outcomes["window"] == "baseline"].assign(condition="rest")
+    in_bouts = outcomes[(outcomes["window"] != "baseline") & outcomes["exercise"].notna()]
+    tables = []
+    for part, within in ((at_rest, ["rest"]), (in_bouts, conditions)):
+        values = usable(part, scales, within)
+        for (outcome, window), rows in values.groupby(["outcome", "window"], sort=True):
+            labels = {"outcome": outcome, "window": window, "scale": scales[outcome]}
+            tables.append(repeatability_table(rows, **labels))
     return tables
 
 
@@ -330,12 +370,14 @@ def other_assumptions(
     at_rest = rest_of((comparison.outcome, comparison.window))
     marginal = contrasts[contrasts["exercise"] == "all"]
     confidence = rules.confidence
+    intervals = ("mean_nn_ms", comparison.window)
     rows = [
         *mixed_model(comparison, confidence=confidence),
         *own_differences(comparison, confidence=confidence, seed=rules.seed),
         *leave_one_out(comparison, confidence=confidence),
         *baseline_adjusted(comparison, rows_of(values, [at_rest]), confidence=confidence),
         *work_matched(comparison, rows_of(values, [("reps_done", "set")]), confidence=confidence),
+        *at_prevailing_rate(comparison, rows_of(values, [intervals]), confidence=confidence),
         *worst_case(comparison, confidence=confidence),
     ]
     return tabled(comparison, rows, marginal, fewest_participants=rules.fewest_participants)

@@ -31,6 +31,11 @@ CHANGE = "change from own baseline"
 
 EQUAL_WORK = "at equal work, assumes no unmeasured confounder of work and outcome"
 
+PREVAILING_RATE = "at the prevailing heart rate, assumes no unmeasured confounder of it"
+
+# they grow with the length of the intervals whatever the nerves do
+GROW_WITH_INTERVALS = ("rmssd_ms", "sdnn_ms", "sd1_ms", "sd2_ms", "hf_power_ms2")
+
 LOWEST = "missing cells at the worst, lowest contrast"
 
 HIGHEST = "missing cells at the worst, highest contrast"
@@ -214,6 +219,30 @@ def work_matched(
     note = f"{missing} cells without repetitions left out" if missing else ""
     matched = replace(comparison, covariates=(*comparison.covariates, work))
     return _again(matched, EQUAL_WORK, confidence, note)
+
+
+def at_prevailing_rate(
+    comparison: Comparison, intervals: pd.DataFrame, *, confidence: float
+) -> list[dict]:
+    """Contrasts of variability at one heart rate: the log of the mean interval as a covariate.
+
+    `intervals` holds rows of `usable` of mean_nn_ms in the same window. Whether to take the heart
+    rate out is disputed: a condition that changes vagal drive changes both (de Geus et al. 2019,
+    Psychophysiology 56:e13287), so that this is no total effect.
+    """
+    if comparison.outcome not in GROW_WITH_INTERVALS:
+        return []
+    if intervals.empty:
+        return [_nothing(PREVAILING_RATE, "the mean interval was not measured in this window")]
+    logs = intervals.assign(y=np.log(intervals["y"].astype(float)))
+    level = cells_of(comparison, logs, by_exercise=bool(comparison.exercises))
+    known = np.where(comparison.filled, level, np.nan)
+    if not _varies(known):
+        return [_nothing(PREVAILING_RATE, "heart rate did not differ within participants")]
+    missing = int((comparison.filled & np.isnan(level)).sum())
+    note = f"{missing} cells without a mean interval left out" if missing else ""
+    at_rate = replace(comparison, covariates=(*comparison.covariates, level))
+    return _again(at_rate, PREVAILING_RATE, confidence, note)
 
 
 def _varies(cells: np.ndarray) -> bool:

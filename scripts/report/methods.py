@@ -11,6 +11,7 @@ from comparison.sensitivity import (
     LEFT_OUT,
     LOWEST,
     PAIRED,
+    PREVAILING_RATE,
     SIGN_FLIP,
     WITHOUT_BASELINE,
 )
@@ -66,6 +67,10 @@ OTHER_ASSUMPTIONS = (
     (
         (EQUAL_WORK,),
         "at equal repetitions, which the condition itself may change (Rosenbaum 1984)",
+    ),
+    (
+        (PREVAILING_RATE,),
+        "at one heart rate, which the condition itself may change (de Geus et al. 2019)",
     ),
     (
         (LOWEST, HIGHEST),

@@ -114,7 +114,7 @@ TABLES = {
         "A contrast between two conditions, for one outcome in one window: differences within "
         "people and exercises, the visit taken into account where its order varied, with an error "
         "clustered by person (CR2, Bell and McCaffrey 2002; Pustejovsky and Tipton 2018). "
-        "sd_of_differences, sign_flip_p, d_av and g_z come from the participants' own differences, "
+        "sd_of_differences and sign_flip_p come from the participants' own differences, "
         "on the scale of the analysis. Other analyses of the primary outcomes are in "
         "sensitivity.tsv.",
         COMPARED
@@ -171,18 +171,6 @@ TABLES = {
             "smallest_effect": Number(
                 "smallest effect of interest as set, in the unit of the outcome, or a ratio"
             ),
-            "d_av": Number(
-                "standardised difference: mean difference over the root of the mean of the two "
-                "variances (Cumming 2012); no unit"
-            ),
-            "g_z": Number(
-                "standardised difference: mean difference over sd_of_differences, times the "
-                "small-sample correction of Hedges 1981; no unit"
-            ),
-            "g_z_low": Number(
-                "lower end of its 95 % interval (noncentral t; Steiger and Fouladi 1997)"
-            ),
-            "g_z_high": Number("upper end of that interval"),
             "leave_out_low": Number(
                 "primary outcomes, exercise `all`: smallest estimate "
                 "when one participant is left out, unit as estimate"
@@ -315,7 +303,8 @@ TABLES = {
             "visit; `one participant left out`; `own baseline as covariate`, or without it where "
             "the plan adjusts (Neuhaus and Kalbfleisch 1998); `change from own baseline`; `at "
             "equal work, ...` "
-            "(Rosenbaum 1984); `missing cells at the worst, ...` (Horowitz and Manski 2000)",
+            "(Rosenbaum 1984); `at the prevailing heart rate, ...` (de Geus et al. "
+            "2019); `missing cells at the worst, ...` (Horowitz and Manski 2000)",
             "left_out": "participant who is left out",
             "estimate": Number(
                 "difference in the unit of the outcome, or ratio, under the assumption"
@@ -387,6 +376,106 @@ TABLES = {
                 "of n_values, those of sets that ended in failure; n/a where not done"
             ),
             "primary": "`yes` for a primary outcome, else `no`",
+        },
+    ),
+    "effect_sizes": ResultTable(
+        "Numbers of a contrast for readers and meta-analysis, from the participants' own values in "
+        "both conditions, over the exercises done in both, without the visit. All on the scale of "
+        "the analysis: of natural logarithms for outcomes of scale `ratio`. Intervals of 95 %.",
+        COMPARED
+        | {
+            "exercise": "`all`: over the exercises; primary outcomes also within each",
+            "contrast": CONTRAST,
+            "scale": SCALE,
+            "n_pairs": Number("participants with values in both conditions"),
+            "condition_mean": Number("mean of A over these participants"),
+            "condition_sd": Number("its standard deviation between participants"),
+            "reference_mean": Number("mean of B"),
+            "reference_sd": Number("its standard deviation between participants"),
+            "correlation": Number("correlation of the participants' values in A and B"),
+            "difference": Number("raw effect: mean difference A - B"),
+            "difference_low": Number("lower end of its interval (paired t; Student 1908)"),
+            "difference_high": Number("upper end of that interval"),
+            "sd_of_differences": Number("standard deviation of the differences"),
+            "d_av": Number(
+                "difference over the root of the mean of the two variances (Cumming 2012)"
+            ),
+            "d_av_low": Number("lower end of its interval (Algina and Keselman 2003)"),
+            "d_av_high": Number("upper end of that interval"),
+            "g_av": Number("d_av times the small-sample correction of Hedges 1981, n - 1 df"),
+            "g_av_low": Number("lower end of its interval"),
+            "g_av_high": Number("upper end of that interval"),
+            "d_z": Number("difference over sd_of_differences"),
+            "d_z_low": Number("lower end of its interval (noncentral t; Steiger and Fouladi 1997)"),
+            "d_z_high": Number("upper end of that interval"),
+            "g_z": Number("d_z times the small-sample correction of Hedges 1981"),
+            "g_z_low": Number("lower end of its interval"),
+            "g_z_high": Number("upper end of that interval"),
+            "individual_sd": Number(
+                "primary outcomes, `all`: standard deviation of true responses of people, what "
+                "the differences spread beyond bouts (Hopkins 2015; Atkinson and Batterham 2015); "
+                "with one visit for each condition it holds what varies from visit to visit"
+            ),
+            "individual_sd_low": Number("lower end of its interval (Zou and Donner 2008)"),
+            "individual_sd_high": Number("upper end of that interval"),
+            "bout_sd": Number("standard deviation that bouts add to a person's difference"),
+            "note": "why something is absent",
+        },
+    ),
+    "individual_responses": ResultTable(
+        "The difference of one participant in a primary outcome over the exercises, apart from "
+        "what bouts leave open. A description: nobody is sorted into responders and others.",
+        {"participant_id": PERSON}
+        | COMPARED
+        | {
+            "contrast": CONTRAST,
+            "scale": SCALE,
+            "difference": Number("A minus B in the unit of the outcome, or A over B"),
+            "se": Number(f"its standard error from bouts, {ON_SCALE}"),
+            "ci_low": Number(
+                "lower end of its 95 % interval from bouts; what varies from visit to visit is "
+                "not in it"
+            ),
+            "ci_high": Number("upper end of that interval"),
+            "share": Number("share of true responses in the variance of the difference, 0 to 1"),
+            "expected": Number(
+                "the difference drawn to the mean of all by that share (best linear prediction; "
+                "Robinson 1991)"
+            ),
+            "note": "why something is absent",
+        },
+    ),
+    "repeatability": ResultTable(
+        "How well an outcome repeats: resting baselines over visits, bouts within a session.",
+        COMPARED
+        | {
+            "scale": SCALE,
+            "of": "what was repeated: baselines of visits, or bouts within exercise and condition",
+            "n_participants": Number("participants with every repeat"),
+            "repeats": Number("repeats; mean over exercises and conditions"),
+            "n_values": Number("values that entered"),
+            "mean": Number("mean in the unit of the outcome, geometric on a ratio scale"),
+            "form": "form of the intraclass correlation (Shrout and Fleiss 1979): `ICC(2,1), "
+            "agreement` of single values; `ICC(3,1), consistency` but for a shift of all alike",
+            "icc": Number("intraclass correlation; no unit"),
+            "icc_low": Number(
+                "lower end of its 95 % interval (Shrout and Fleiss 1979); of bouts from leaving "
+                "one person out at a time"
+            ),
+            "icc_high": Number("upper end of that interval"),
+            "sem": Number(
+                "standard error of measurement in the unit of the outcome, or as a factor: root of "
+                "the residual mean square, a shift of all people taken out (Weir 2005)"
+            ),
+            "sem_low": Number("lower end of its 95 % interval (chi squared)"),
+            "sem_high": Number("upper end of that interval"),
+            "df": Number("degrees of freedom of that error"),
+            "detectable_change": Number(
+                "smallest detectable change of one person, 1.96 times root 2 times the error "
+                "(Weir 2005), in the unit of the outcome, or as a factor"
+            ),
+            "shift_p": Number("p of a shift of all people between visits (F test)"),
+            "note": "who was left out, or why there is nothing",
         },
     ),
     "single_case": ResultTable(

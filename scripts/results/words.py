@@ -7,6 +7,7 @@ SPELT_OUT = {
     "doppler": "Doppler ultrasound",
     "oscillometric": "an oscillometric device",
     "estimated": "estimated, not measured",
+    **{size: size for size in ("d_av", "g_av", "d_z", "g_z")},
 }
 
 

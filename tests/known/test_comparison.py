@@ -9,6 +9,7 @@ import pytest
 
 from comparison.conditions import Comparison
 from comparison.contrasts import Rules, contrast_table
+from comparison.effect_size_table import effect_size_table
 from comparison.planning import detectable_noncentrality, power
 
 PLAIN = {
@@ -103,10 +104,24 @@ def test_with_two_conditions_contrast_and_model_are_the_paired_t_test():
     assert row["sign_flip_p"] == 4 / 1024
     # one difference is zero, so that its sign does not count: 4 and not 2 arrangements
     assert row["sign_flip_minimum"] == 4 / 1024
-    assert row["d_av"] == pytest.approx(0.832181, abs=5e-7)
-    assert [row["g_z"], row["g_z_low"], row["g_z_high"]] == pytest.approx(
+    sizes = effect_size_table(comparison, {}, by_exercise=False).iloc[0]
+    assert sizes["d_av"] == pytest.approx(0.832181, abs=5e-7)
+    assert sizes[["g_z", "g_z_low", "g_z_high"]].to_list() == pytest.approx(
         [1.173925, 0.378918, 1.935602], abs=5e-6
     )
+    # R: mean and sd of either drug, cor; the raw effect is that of the paired t test
+    row_of_study = ["condition_mean", "condition_sd", "reference_mean", "reference_sd"]
+    assert sizes[row_of_study].to_list() == pytest.approx(
+        [2.33, 2.002249, 0.75, 1.789010], abs=5e-6
+    )
+    assert sizes["correlation"] == pytest.approx(0.795170, abs=5e-7)
+    raw = sizes[["difference", "difference_low", "difference_high"]].to_list()
+    assert raw == pytest.approx([1.58, 0.700114, 2.459886], abs=5e-6)
+    # in the other unit: d_av over d_z is SD of differences over average SD
+    for end in ("", "_low", "_high"):
+        assert sizes[f"d_av{end}"] / sizes[f"d_z{end}"] == pytest.approx(
+            0.832181 / 1.284558, rel=1e-5
+        )
 
 
 @pytest.mark.parametrize(

@@ -27,6 +27,7 @@ from comparison.sensitivity import (
     LOWEST,
     PAIRED,
     SIGN_FLIP,
+    at_prevailing_rate,
     baseline_adjusted,
     extremes,
     leave_one_out,
@@ -62,6 +63,9 @@ TABLES = (
     "missing",
     "sensitivity",
     "single_case",
+    "effect_sizes",
+    "individual_responses",
+    "repeatability",
     "planning",
     "diagnostics",
 )
@@ -879,6 +883,35 @@ def test_a_difference_that_is_all_work_is_gone_at_equal_work():
     for row in rows:
         assert row["analysis"] == EQUAL_WORK
         assert row["estimate"] == pytest.approx(0, abs=0.2)
+
+
+@pytest.mark.parametrize("beyond_rate", [0.0, -0.3])
+def test_variability_at_one_heart_rate_keeps_what_the_rate_does_not_explain(beyond_rate):
+    """RMSSD goes with the square of the mean interval; `beyond_rate` is what a cuff adds."""
+    rng = np.random.default_rng(31)
+    people, interval = 14, {"none": 850.0, "low": 830.0, "target": 700.0}
+    rows = []
+    for person, visit in itertools.product(range(people), range(3)):
+        condition = CONDITIONS[(person + visit) % 3]
+        nn_ms = interval[condition] * np.exp(0.05 * rng.normal())
+        added = beyond_rate if condition == "target" else 0.0
+        y = 3.5 + 2.0 * np.log(nn_ms / 850.0) + added + 0.02 * rng.normal()
+        labels = {"participant_id": f"sub-{person:02d}", "condition": condition, "exercise": None}
+        rows.append(labels | {"visit": visit + 1, "y": y, "nn_ms": nn_ms})
+    table = pd.DataFrame(rows)
+    comparison = Comparison.of_rows(
+        table, outcome="rmssd_ms", window="recovery_steady", scale="ratio", conditions=CONDITIONS
+    )
+    seen, _ = comparison.within_person(("target", "none"), "all")
+    assert seen.estimate == pytest.approx(2 * np.log(700 / 850) + beyond_rate, abs=0.1)
+    rows = at_prevailing_rate(comparison, table.assign(y=table["nn_ms"]), confidence=0.95)
+    at_rate = next(row for row in rows if row["contrast"] == "target - none")
+    assert at_rate["estimate"] == pytest.approx(beyond_rate, abs=0.04)
+
+
+def test_outcomes_that_do_not_grow_with_intervals_have_no_row_at_one_heart_rate():
+    comparison = comparison_of(invented(7, participants=5))
+    assert at_prevailing_rate(comparison, comparison.single_rows, confidence=0.95) == []
 
 
 def test_worst_case_bounds_are_those_counted_by_hand():

@@ -19,6 +19,9 @@ rule compare_conditions:
         missing="<results>/missing.tsv",
         sensitivity="<results>/sensitivity.tsv",
         single_case="<results>/single_case.tsv",
+        effect_sizes="<results>/effect_sizes.tsv",
+        individual_responses="<results>/individual_responses.tsv",
+        repeatability="<results>/repeatability.tsv",
         planning_table="<results>/planning.tsv",
         diagnostics="<results>/diagnostics.tsv",
     log:

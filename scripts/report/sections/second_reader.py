@@ -1,0 +1,193 @@
+"""What a second reader needs: effect sizes, a row for meta-analysis, F tests, repeatability."""
+
+import numpy as np
+import pandas as pd
+
+from report.page import shown_table
+from report.words import label_of
+from results.format import decimals, estimate_and_interval, p_value, three_digits
+from results.words import words_of
+
+ORDER = 38
+
+TITLE = "Effect sizes, individual responses and repeatability"
+
+NEEDS = ("outcomes", "effect_sizes", "models", "repeatability")
+
+# repeatability is told of the primary outcomes and of these
+ALSO = ("mean_hr_bpm", "rmssd_ms", "smo2_nadir_pct", "reps_done")
+
+VARIANCE = "variance of "
+
+
+def section(results):
+    sizes = of_primary(results.effect_sizes, results.primary)
+    sizes = sizes[(sizes["exercise"] == "all") & sizes["d_z"].notna()]
+    repeats = repeatability(results.repeatability, results.primary)
+    if sizes.empty and repeats.empty:
+        return None
+    return {
+        "sizes": shown_table(named_sizes(sizes), "Effect sizes (95 % interval)"),
+        "for_meta_analysis": shown_table(for_meta_analysis(sizes), "Rows for meta-analysis"),
+        "tests": shown_table(f_tests(results.models, results.primary), "F tests"),
+        "variances": shown_table(
+            variances(results.models, results.primary), "Variances (95 % interval)"
+        ),
+        "responses": shown_table(
+            responses(sizes), "Spread of true differences between people (95 % interval)"
+        ),
+        "one_visit": one_visit_each(results.outcomes, results.conditions),
+        "repeatability": shown_table(repeats, "Repeatability (95 % interval)"),
+    }
+
+
+def of_primary(table, primary):
+    """Rows of the primary outcomes, in the order of the study."""
+    parts = [
+        table[(table["outcome"] == outcome) & (table["window"] == window)]
+        for outcome, window in primary
+    ]
+    return pd.concat([table[:0], *parts])
+
+
+def named(rows):
+    """Outcome with its window, and the contrast."""
+    return {
+        "outcome": [label(row) for row in rows.itertuples()],
+        "contrast": rows["contrast"],
+    }
+
+
+def label(row):
+    return f"{label_of(row.outcome)}, {words_of(row.window)}"
+
+
+def named_sizes(sizes):
+    """Every effect size with what its name divides by; a ratio is a difference of logarithms."""
+    columns = {
+        "raw": ("difference", "difference_low", "difference_high"),
+        **{name: (name, f"{name}_low", f"{name}_high") for name in ("d_av", "g_av", "d_z", "g_z")},
+    }
+    shown = {
+        name: [
+            estimate_and_interval(*(getattr(row, part) for part in parts))
+            for row in sizes.itertuples()
+        ]
+        for name, parts in columns.items()
+    }
+    return pd.DataFrame(
+        named(sizes) | {"pairs": [decimals(n, 0) for n in sizes["n_pairs"]]} | shown
+    )
+
+
+def for_meta_analysis(sizes):
+    """n, means, standard deviations and their correlation."""
+    return pd.DataFrame(
+        named(sizes)
+        | {
+            "n": [decimals(n, 0) for n in sizes["n_pairs"]],
+            "first condition, mean (SD)": [
+                f"{row.condition_mean:.4g} ({row.condition_sd:.3g})" for row in sizes.itertuples()
+            ],
+            "second condition, mean (SD)": [
+                f"{row.reference_mean:.4g} ({row.reference_sd:.3g})" for row in sizes.itertuples()
+            ],
+            "r": [decimals(r, 2) for r in sizes["correlation"]],
+            "SD of differences": [three_digits(sd) for sd in sizes["sd_of_differences"]],
+        }
+    )
+
+
+def f_tests(models, primary):
+    """F tests of the mixed model, type III, with their degrees of freedom."""
+    own = of_primary(models, primary)
+    own = own[own["F"].notna()]
+    return pd.DataFrame(
+        {
+            "outcome": [label(row) for row in own.itertuples()],
+            "term": own["term"].str.removeprefix("F test of "),
+            "F": [three_digits(f) for f in own["F"]],
+            "df": [f"{row.df_num:.0f}, {row.df:.3g}" for row in own.itertuples()],
+            "p": [p_value(p) for p in own["p"]],
+        }
+    )
+
+
+def variances(models, primary):
+    """Variance components of the mixed model by outcome, on the scale of the analysis."""
+    own = of_primary(models, primary)
+    own = own[own["term"].str.startswith(VARIANCE) & own["estimate"].notna()]
+    wide = {}
+    for row in own.itertuples():
+        part = row.term.removeprefix(VARIANCE).removesuffix(" Intercept")
+        size = f"{row.estimate:.3g}"
+        if pd.notna(row.ci_high):
+            size = estimate_and_interval(row.estimate, row.ci_low, row.ci_high)
+        elif row.estimate == 0:
+            size = "estimated as zero"
+        wide.setdefault(label(row), {})[part] = size
+    return pd.DataFrame([{"outcome": name} | parts for name, parts in wide.items()]).fillna("")
+
+
+def responses(sizes):
+    """Spread of true differences and of bouts; of ratios as factors."""
+    told = sizes[sizes["bout_sd"].notna()]
+
+    def shown(row, *names):
+        numbers = [getattr(row, name) for name in names]
+        if row.scale == "ratio":
+            numbers = [float(np.exp(number)) for number in numbers]
+        sign = "\N{MULTIPLICATION SIGN} " if row.scale == "ratio" else ""
+        if len(numbers) == 1:
+            return f"{sign}{numbers[0]:.3g}"
+        return sign + estimate_and_interval(*numbers)
+
+    limits = ("individual_sd", "individual_sd_low", "individual_sd_high")
+    return pd.DataFrame(
+        named(told)
+        | {
+            "SD between people": [
+                shown(row, *limits) if pd.notna(row.individual_sd) else row.note
+                for row in told.itertuples()
+            ],
+            "SD from bouts": [shown(row, "bout_sd") for row in told.itertuples()],
+        }
+    )
+
+
+def one_visit_each(outcomes, conditions):
+    """Whether nobody had a condition at more than one visit."""
+    done = outcomes[outcomes["condition"].isin(conditions)]
+    visits = done[["participant_id", "condition", "session_id"]].drop_duplicates()
+    return not visits.duplicated(["participant_id", "condition"]).any()
+
+
+def repeatability(table, primary):
+    """Correlation, error of measurement and detectable change of what is read most."""
+    chosen = {*(outcome for outcome, _ in primary), *ALSO}
+    windows = {"set", "baseline", *(window for _, window in primary)}
+    own = table[
+        table["outcome"].isin(chosen) & table["window"].isin(windows) & table["icc"].notna()
+    ]
+    rows = []
+    for row in own.itertuples():
+        sign = "\N{MULTIPLICATION SIGN} " if row.scale == "ratio" else ""
+        rows.append(
+            {
+                "outcome": label(row),
+                "of": row.of,
+                "people": decimals(row.n_participants, 0),
+                "form": row.form,
+                "ICC": icc_in_words(row),
+                "error of measurement": sign
+                + estimate_and_interval(row.sem, row.sem_low, row.sem_high),
+                "smallest detectable change": f"{sign}{row.detectable_change:.3g}",
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def icc_in_words(row):
+    if pd.isna(row.icc_low):
+        return decimals(row.icc, 2)
+    return f"{row.icc:.2f} ({row.icc_low:.2f} to {row.icc_high:.2f})"
