@@ -11,6 +11,7 @@ from recordings.declared import Declared
 from recordings.placing import place_of
 from recordings.readers.delimited import read_delimited
 from study.clock_times import ClockTimeError, moment_of, seconds_after
+from study.outside import OutsideFile
 from study.problems import Problems
 from study.rows import read_table
 
@@ -88,7 +89,7 @@ def test_a_stamp_of_another_day_is_refused_with_both_times():
 def text_of(path, stamps):
     path.write_text("time;smo2\n" + "".join(f"{s};{60 + n}.5\n" for n, s in enumerate(stamps)))
     declared = Declared("muscle_oxygen", "pct", channel="smo2", time_column="time")
-    return read_delimited(path, declared)
+    return read_delimited(OutsideFile(path, path.read_bytes()), declared)
 
 
 @pytest.mark.parametrize(

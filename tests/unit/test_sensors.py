@@ -63,7 +63,7 @@ def test_blank_labels_stay_blank_through_the_store_quality_and_the_cleaned_trace
         (quality,) = quality_of(cleaned, labels, {})
         assert quality["verdict"] == "accepted"
         assert quality["site"] is None
-        traces.append((labels, cleaned))
+        traces.append((labels | {"unit": piece.unit}, cleaned))
     write_traces(traces, tmp_path / "saturation.parquet")
     table = pq.read_table(tmp_path / "saturation.parquet")
     assert table.num_rows == 120

@@ -132,7 +132,7 @@ def test_the_set_up_script_takes_a_study_folder_wherever_it_is_called_from(folde
 
 
 def test_the_set_up_script_says_what_it_takes():
-    with pytest.raises(SystemExit, match="neither a study folder nor one of: demo, tests, freeze"):
+    with pytest.raises(SystemExit, match="neither a study folder nor one of: demo, tests, "):
         launch.command_of("no_such_folder")
 
 
