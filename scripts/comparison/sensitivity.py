@@ -375,7 +375,7 @@ def _cells_not_done(own: pd.DataFrame, conditions: Sequence[str]) -> pd.DataFram
                         "window": window,
                         "condition": condition,
                         "status": NOT_DONE,
-                        "reason": "no such window in this condition",
+                        "reason": "not done in this condition",
                         "n_cells": n_cells,
                         "n_participants": int((per_person < len(exercises)).sum()),
                     }

@@ -7,6 +7,7 @@ import pandas as pd
 from report.sentences import in_unit
 from results.format import interval
 from results.words import counted, in_words, words_of
+from study.plan import AS_PLANNED
 
 # a difference of a claim as claims.tsv writes it
 PART = re.compile(
@@ -78,6 +79,24 @@ def part_in_words(part, unit, *, ratio):
     size = f"ratio {part['estimate']:.3g}" if ratio else in_unit(f"{part['estimate']:+.3g}", unit)
     limits = f"{part['level']:.3g} % CI {interval(part['low'], part['high'])}"
     return f"{part['name']}: {size} ({limits}), {counted(part['pairs'], 'pair')}"
+
+
+def plan_in_words(claims, plan):
+    """What was written down before the values were seen, once for all claims."""
+    if plan.frozen_at is None:
+        return (
+            "No plan was frozen before the values were seen: the claims are those that the study "
+            "states now, and nothing shows when they were chosen."
+        )
+    kept = (claims["plan"] == AS_PLANNED).sum()
+    others = claims.loc[claims["plan"] != AS_PLANNED, "plan"].dropna()
+    departures = dict.fromkeys(d for text in others for d in text.split("; "))
+    differs = f" What differs: {'; '.join(departures)}." if departures else ""
+    return (
+        f"The plan was frozen on {plan.frozen_at} (SHA-256 {plan.frozen_sha256[:12]}...); "
+        f"{kept} of {counted(len(claims), 'claim')} {'is' if kept == 1 else 'are'} as planned."
+        f"{differs}"
+    )
 
 
 def person_means(outcomes, outcome, window, conditions):

@@ -9,15 +9,15 @@ which vagal withdrawal alone cannot produce.
 
 import pandas as pd
 
-from report.sentences import SAME_ORDER_CLAIM, basis_of, is_comparison, size_of, verdict_of
+from report.sentences import SAME_ORDER_CLAIM, basis_of_all, is_comparison, size_of, verdict_of
 from results.words import in_words
 
 TIERS = ("none", "vagal", "beyond vagal")
 
 NO_CLAIM = {
-    "same": "no difference in size that matters between",
-    "not shown": "no difference was shown between",
-    "described": "described only, for too few pairs:",
+    "same": "no difference in size that matters",
+    "not shown": "no difference was shown",
+    "described": "described only, for too few pairs",
 }
 
 # what a difference that was shown may be called, by tier and direction
@@ -53,22 +53,29 @@ def sentence_of_evidence(
         return f"{label}: {why}."
     if not (estimated["primary"] == "yes").all():
         sizes = "; ".join(
-            f"{' against '.join(row.contrast.split(' - '))} "
-            f"{', '.join(filter(None, [size_of(row, unit), basis_of(row)]))}"
+            f"{row.contrast.replace(' - ', ' against ')} {size_of(row, unit)}"
             for row in estimated.itertuples()
         )
-        return f"{label}, not adjusted and so without a claim: {sizes}."
+        behind = basis_of_all(estimated)
+        behind = f" ({behind})" if behind else ""
+        return f"{label}, not adjusted and so without a claim: {sizes}{behind}."
     shown, said = {}, []
     for row in estimated.itertuples():
         one, other = row.contrast.split(" - ")
         shown.setdefault((one, verdict_of(row)), []).append(other)
     # what was shown before what was not
-    for (one, verdict), others in sorted(shown.items(), key=lambda item: item[0][1] in NO_CLAIM):
-        if verdict in NO_CLAIM:
-            said.append(f"{NO_CLAIM[verdict]} {one} and {in_words(others)}")
-        else:
+    for (one, verdict), others in shown.items():
+        if verdict not in NO_CLAIM:
             meaning = MEANING[tier, verdict]
             said.append(f"{verdict} with {one} than with {in_words(others)}, {meaning}")
+    for without, words in NO_CLAIM.items():
+        pairs = [
+            f"{one} against {in_words(others)}"
+            for (one, verdict), others in shown.items()
+            if verdict == without
+        ]
+        if pairs:
+            said.append(f"{words}: {', '.join(pairs)}")
     claims = any(verdict not in NO_CLAIM for _, verdict in shown)
     order = f" {SAME_ORDER_CLAIM}" if same_order and claims else ""
     return f"{label}: {'; '.join(said)}.{order}"

@@ -85,6 +85,25 @@ def basis_of(row) -> str:
     return ", ".join(said)
 
 
+def basis_of_all(rows: pd.DataFrame) -> str:
+    """What stands behind several contrasts: pairs, and shares of values flagged and withheld."""
+    said = []
+    if "n_pairs" in rows and rows["n_pairs"].notna().all():
+        said.append(
+            f"{_span(rows['n_pairs'])} {'pair' if (rows['n_pairs'] == 1).all() else 'pairs'}"
+        )
+    for name in ("flagged", "withheld"):
+        shares = rows.get(f"{name}_pct")
+        if shares is not None and shares.notna().all() and (shares > 0).any():
+            said.append(f"{_span(shares)} % {name}")
+    return ", ".join(said)
+
+
+def _span(values):
+    low, high = (f"{value:.0f}" for value in (values.min(), values.max()))
+    return low if low == high else f"{low} to {high}"
+
+
 def sentence_of_claim(claim, rows: pd.DataFrame, label: str, *, same_order: bool = False) -> str:
     """A planned claim with its verdict, its parts and what differs from the plan, in one sentence.
 

@@ -16,9 +16,9 @@ def label_of(outcome):
 
 
 def window_of_set(window):
-    """A window of a set in words: what follows it is said to begin where it does."""
+    """A window of a set in words; release is that of the cuff or the end of the set, see Terms."""
     if window == "recovery_first_60_s":
-        return "first 60 s after the set or cuff release, whichever is later"
+        return "first 60 s after release"
     return words_of(window)
 
 

@@ -255,7 +255,7 @@ def test_the_report_shows_no_level_twice_and_says_why():
     assert "within session" in table
     assert "within person and condition" not in table
     (said,) = coupling_in_words(rows)
-    assert said.startswith("Here each session has one condition")
+    assert said.startswith("Each visit had one condition")
 
 
 def test_coupling_of_one_person_has_no_interval_and_says_so_once():

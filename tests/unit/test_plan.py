@@ -9,7 +9,7 @@ import yaml
 
 from comparison.orders import not_as_allotted, unplanned_orders
 from project import settings_with
-from report.sections.findings import plan_in_words
+from report.answer import plan_in_words
 from study.plan import (
     against_plan,
     changed_after_freezing,

@@ -85,10 +85,21 @@ SETTINGS = settings_with(study={"conditions": ["none", "target"]})
 
 def test_a_set_whose_nadir_lies_above_the_band_did_not_reach_it_whatever_single_readings_did():
     found = sets_with([(16.5, 4.0, 1.0), (15.0, 4.0, 1.0), (17.0, 3.0, 0.0)])
-    told, definition = depth(found, SETTINGS, SETTINGS)
-    assert "the lowest nadir of any set was 15 % (median 16 %)" in told
-    assert "1 of 3 sets reached the band of 0 to 15 %" in told
+    reached, lowest, definition = depth(found, SETTINGS, SETTINGS)
+    assert reached.startswith("1 of 3 sets reached the band of 0 to 15 %")
+    assert lowest == "The lowest nadir of any set was 15 % with target (median 16 %)."
     assert definition.startswith("A set reached the band when its nadir")
+
+
+def test_the_first_sentence_on_failure_counts_sets_of_each_condition_or_says_none():
+    none, low = (sets_with([(40.0, 0.0, 0.0)] * 2).assign(condition=c) for c in ("none", "target"))
+    reached, lowest, _ = depth(pd.concat([none, low]), SETTINGS, SETTINGS)
+    assert reached.startswith("None of 4 sets reached the band")
+    assert "40 % with none (median 40 %) and 40 % with target" in lowest
+    deep = sets_with([(10.0, 9.0, 0.0)])
+    reached, *_ = depth(pd.concat([none, deep]), SETTINGS, SETTINGS)
+    assert reached.endswith("0 of 2 with none and 1 of 1 with target.")
+    assert depth(none[:0], SETTINGS, SETTINGS) == []
 
 
 def test_a_band_that_the_study_set_does_not_carry_the_source_of_the_default_one():

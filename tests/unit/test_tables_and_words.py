@@ -166,7 +166,7 @@ def test_an_outcome_that_was_not_adjusted_is_described_and_claims_nothing():
     text = sentence_of_evidence(rows, "RMSSD", "vagal", "ms")
     assert text == (
         "RMSSD, not adjusted and so without a claim: "
-        "target against none ratio 0.7 (95 % CI 0.6 to 0.8), 9 pairs."
+        "target against none ratio 0.7 (95 % CI 0.6 to 0.8) (9 pairs)."
     )
 
 
@@ -174,7 +174,7 @@ def test_evidence_names_what_was_shown_before_what_was_not():
     rows = contrasts({"contrast": "low - none"} | UNCLEAR, REDUCED)
     assert sentence_of_evidence(rows, "RMSSD", "vagal", "ms") == (
         "RMSSD: lower with target than with none, consistent with reduced cardiac vagal "
-        "modulation; no difference was shown between low and none."
+        "modulation; no difference was shown: low against none."
     )
 
 

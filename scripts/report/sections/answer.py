@@ -6,6 +6,7 @@ from report.answer import (
     part_in_words,
     parts_of,
     person_means,
+    plan_in_words,
     pressures_in_words,
     what_was_done,
 )
@@ -42,7 +43,7 @@ def section(results):
         "claims": []
         if alone
         else [claim_shown(claim, results.contrasts) for claim in results.claims.itertuples()],
-        "not_frozen": bool((results.claims["plan"] == NOT_FROZEN).any()),
+        "plan": plan_in_words(results.claims, settings.plan),
         "pictures": [] if alone else list(pictures(results)),
     }
 

@@ -2,7 +2,6 @@
 
 import pandas as pd
 
-from comparison.correlation_by_level import WITHIN_CONDITION
 from comparison.coupling import ONE_BY_DESIGN
 from report.page import shown_table
 from report.words import label_of
@@ -10,7 +9,7 @@ from results.words import counted
 
 ORDER = 29
 
-TITLE = "Saturation and the heart together"
+TITLE = "Saturation with the heart and the sheet"
 
 NEEDS = ("coupling", "repetition_agreement", "boundaries")
 
@@ -18,13 +17,16 @@ NEEDS = ("coupling", "repetition_agreement", "boundaries")
 def section(results):
     tolerance_s = results.settings.segment_oxygenation.boundary_tolerance_s
     boundaries = results.boundaries
+    told = boundaries_in_words(boundaries, tolerance_s=tolerance_s)
+    if results.coupling["r"].isna().all() and results.repetition_agreement.empty and not told:
+        return None
     return {
         "coupling_in_words": coupling_in_words(results.coupling),
         "coupling": shown_table(coupling_of(results.coupling), "Saturation and the heart"),
         "repetitions": shown_table(
             results.repetition_agreement.round(2), "Contractions counted against those noted"
         ),
-        "boundaries_in_words": boundaries_in_words(boundaries, tolerance_s=tolerance_s),
+        "boundaries_in_words": told,
         "boundaries": shown_table(
             boundaries_that_differ(boundaries, tolerance_s=tolerance_s),
             "Boundaries that differ from the log, or that the recordings place unsurely",
@@ -41,11 +43,12 @@ def coupling_in_words(coupling):
     notes = coupling["note"].fillna("")
     few = notes[notes.str.contains("fewer than", regex=False)]
     if coupling["r"].isna().all():
-        return ["No outcome of saturation and of the heart could be related."]
+        return []
     sentences = []
     if notes.str.contains(ONE_BY_DESIGN, regex=False).any():
         sentences.append(
-            f"Here {ONE_BY_DESIGN}, so that {WITHIN_CONDITION} stands in coupling.tsv only."
+            "Each visit had one condition: what holds within a session holds within person and "
+            "condition as well, and the latter stands in coupling.tsv only."
         )
     if len(few):
         sentences.append(few.iloc[0].split("; ")[-1].capitalize() + ".")

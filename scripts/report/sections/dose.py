@@ -18,8 +18,11 @@ NEEDS = ("dose",)
 
 
 def section(results):
+    doses = doses_in_words(results.dose)
+    if not doses:
+        return None
     return {
-        "doses": doses_in_words(results.dose),
+        "doses": doses,
         "dose": shown_table(
             results.dose,
             "Outcomes against the pressure applied",

@@ -23,7 +23,7 @@ from report.origins import Origin, Told
 from report.page import shown_table
 from report.words import source_of
 from results.format import p_in_words
-from results.words import counted
+from results.words import counted, in_words
 
 ORDER = 15
 
@@ -32,9 +32,16 @@ TITLE = "Did the muscle desaturate to failure?"
 NEEDS = ("outcomes", "failure")
 
 
+NOT_RECORDED = "No muscle oxygen saturation was recorded, so that this cannot be answered."
+
+
 def section(results):
     settings = results.settings
+    if "muscle_oxygen" not in set(results.recordings["signal"]):
+        told = rates(results.failure, settings.study.conditions)
+        return {"absent": NOT_RECORDED, "depth": [], "marks": [], "rates": told, "failure": None}
     return {
+        "absent": "",
         "depth": depth(results.outcomes, settings, results.default_settings),
         "marks": marks(results.failure, settings.protocol.failure_band_pct),
         "rates": rates(results.failure, settings.study.conditions),
@@ -49,29 +56,41 @@ def section(results):
 def depth(outcomes, settings, default_settings):
     """How far the muscle desaturated in each condition, and whether that reached the band."""
     low, high = settings.protocol.failure_band_pct
+    conditions = settings.study.conditions
     source = source_of("protocol", "failure_band_pct", settings, default_settings)
     nadirs = outcomes[
         (outcomes["window"] == "set") & (outcomes["outcome"] == NADIR) & outcomes["value"].notna()
     ]
-    sentences = []
-    for condition in settings.study.conditions:
-        values = nadirs.loc[nadirs["condition"] == condition, "value"]
-        if values.empty:
-            continue
-        reached = int(reached_band(values, low_pct=low, high_pct=high).sum())
-        said = (
-            f"Condition {condition}: the lowest nadir of any set was {values.min():.0f} % (median "
-            f"{values.median():.0f} %); {reached} of {len(values)} sets reached the band of "
-            f"{low:g} to {high:g} % that is said to mark failure ({source})."
-        )
-        sentences.append(Told(said, Origin("outcomes", 0, NADIR, "set")))
-    if sentences:
-        sentences.append(
-            "A set reached the band when its nadir, the lowest mean saturation as defined in the "
-            "methods, lay in it. Time in the band is an outcome of its own: it counts single "
-            "readings, of which some may lie in the band where the nadir does not."
-        )
-    return sentences
+    by_condition = {c: nadirs.loc[nadirs["condition"] == c, "value"] for c in conditions}
+    by_condition = {c: values for c, values in by_condition.items() if len(values)}
+    if not by_condition:
+        return []
+    reached = {
+        c: int(reached_band(values, low_pct=low, high_pct=high).sum())
+        for c, values in by_condition.items()
+    }
+    band = f"the band of {low:g} to {high:g} % that is said to mark failure ({source})"
+    n_sets = sum(map(len, by_condition.values()))
+    if any(reached.values()):
+        each = in_words([f"{reached[c]} of {len(v)} with {c}" for c, v in by_condition.items()])
+        whole = f"{sum(reached.values())} of {counted(n_sets, 'set')} reached {band}"
+        first = f"{whole}: {each}." if len(by_condition) > 1 else f"{whole}."
+    else:
+        first = f"None of {counted(n_sets, 'set')} reached {band}."
+    lowest = in_words(
+        [
+            f"{values.min():.0f} % with {c} (median {values.median():.0f} %)"
+            for c, values in by_condition.items()
+        ]
+    )
+    origin = Origin("outcomes", 0, NADIR, "set")
+    return [
+        Told(first, origin),
+        Told(f"The lowest nadir of any set was {lowest}.", origin),
+        "A set reached the band when its nadir lay in it. Time in the band is an outcome of its "
+        "own: it counts single readings, of which some may lie in the band where the nadir does "
+        "not.",
+    ]
 
 
 def marks(failure, band_pct):
@@ -113,7 +132,7 @@ def area_sentences(areas):
             continue
         yield Told(
             f"{begin}, one to failure and one not, the one to failure had the lower nadir in "
-            f"{in_percent(row)} of pairs; area under the curve, {people_and_sets(row)}.",
+            f"{in_percent(row)} of pairs ({people_and_sets(row)}).",
             Origin("failure", row["number"], NADIR, "set"),
         )
         if stratum == ALL_SETS and "which helps any marker" in str(row["note"]):
@@ -170,19 +189,21 @@ def rates(failure, conditions):
     if not known or not shares["n_failed"].sum():
         return []
     told = [
-        f"{shares.loc[c, 'n_failed']:.0f} of {shares.loc[c, 'n_sets']:.0f} in {c}" for c in known
+        f"{shares.loc[c, 'n_failed']:.0f} of {shares.loc[c, 'n_sets']:.0f} with {c}" for c in known
     ]
-    sentences = [f"Sets to failure: {', '.join(told)}."]
+    sentences = [f"Sets to failure: {in_words(told)}."]
     differences = failure[(failure["measure"] == DIFFERENCE) & failure["value"].notna()]
     for row in differences.to_dict("records"):
         test = ""
         if pd.notna(row["p"]):
             test = (
-                f"; McNemar's exact test, which takes sets as independent, {p_in_words(row['p'])}, "
-                f"flipping the signs of each person's own difference {p_in_words(row['p_people'])}"
+                f"; {p_in_words(row['p_people'])} by flipping the signs of each person's "
+                f"difference, {p_in_words(row['p'])} by McNemar's exact test, which takes sets as "
+                "independent"
             )
+        contrast = row["stratum"].replace(" - ", " against ")
         sentences.append(
-            f"{row['stratum'].replace(' - ', ' against ')}, "
+            f"{contrast[0].upper()}{contrast[1:]}, "
             f"{counted(int(row['n_sets']), 'matched pair')} of sets: "
             f"{row['note'].split(';')[0]}{test}."
         )

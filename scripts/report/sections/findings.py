@@ -16,8 +16,7 @@ from report.sentences import sentence_of_claim, sentence_of_contrast
 from report.single_case import is_one_participant
 from report.words import window_of_set
 from results.decided import SAME_ORDER
-from results.words import counted, words_of
-from study.plan import AS_PLANNED
+from results.words import words_of
 
 ORDER = 25
 
@@ -35,7 +34,6 @@ def section(results):
         "findings": findings(
             results.outcomes, results.contrasts, results.claims, results.joint_tests, settings
         ),
-        "plan": plan_in_words(results.claims, settings.plan),
         "n_primary": len(results.primary),
         "n_secondary": n_secondary(results.contrasts),
     }
@@ -78,7 +76,9 @@ def findings(found, compared, claims, tests, settings):
             own = claims[(claims["outcome"] == outcome) & (claims["window"] == window)]
             whole = [
                 Told(
-                    sentence_of_claim(claim, chosen, label, same_order=bool(in_order)),
+                    sentence_of_claim(
+                        claim._replace(parts=None), chosen, label, same_order=bool(in_order)
+                    ),
                     Origin.of("claims", claim),
                 )
                 for claim in own.itertuples()
@@ -88,24 +88,6 @@ def findings(found, compared, claims, tests, settings):
         if single:
             told.append((whole, single))
     return told
-
-
-def plan_in_words(claims, plan):
-    """What was written down before the values were seen, once for all claims."""
-    if plan.frozen_at is None:
-        return (
-            "No plan was frozen before the values were seen: the claims are those that the study "
-            "states now, and nothing shows when they were chosen."
-        )
-    kept = (claims["plan"] == AS_PLANNED).sum()
-    others = claims.loc[claims["plan"] != AS_PLANNED, "plan"].dropna()
-    departures = dict.fromkeys(d for text in others for d in text.split("; "))
-    differs = f" What differs: {'; '.join(departures)}." if departures else ""
-    return (
-        f"The plan was frozen on {plan.frozen_at} (SHA-256 {plan.frozen_sha256[:12]}...); "
-        f"{kept} of {counted(len(claims), 'claim')} {'is' if kept == 1 else 'are'} as planned."
-        f"{differs}"
-    )
 
 
 def without_exercises(found, outcome, window, contrast):

@@ -26,12 +26,14 @@ def what_few_cannot_show(people, fewest, compared):
         # said where the participant is described
         return []
     leading = compared[(compared["primary"] == "yes") & (compared["exercise"] == "all")]
-    pairs = people if leading["n_pairs"].isna().all() else int(leading["n_pairs"].min())
+    # an outcome that nobody has is told as absent
+    of_pairs = leading.loc[leading["n_pairs"] > 0, "n_pairs"]
+    pairs = people if of_pairs.empty else int(of_pairs.min())
     if pairs >= fewest:
         return []
     return [
         f"A contrast of a primary outcome rests on {counted(pairs, 'participant')} with both "
-        f"conditions; with fewer than {fewest} it is described and never claimed."
+        f"conditions. With fewer than {fewest} it is described and never claimed."
     ]
 
 

@@ -125,7 +125,7 @@ def without_a_change(alternatives):
     told = told[told["concerns"].notna()]
     same, elsewhere, main = [], [], []
     for says, own in told.groupby("says", sort=False):
-        concerned = own[own["concerns"] == "yes"]
+        concerned = own[(own["concerns"] == "yes") & (own["estimate"].notna() | own["changed"])]
         moved = concerned.groupby(["outcome", "window"], sort=False)["changed"].any()
         kept = [_labels(*key)["outcome"] for key in moved.index[~moved]]
         if (own["concerns"] == "main setting").all():
@@ -137,13 +137,12 @@ def without_a_change(alternatives):
     sentences = []
     if same:
         sentences.append(
-            f"No contrast changes under these, of the outcomes that they concern: "
-            f"{', '.join(same)}."
+            f"These settings leave every contrast that they concern as it is: {', '.join(same)}."
         )
     if elsewhere:
-        sentences.append(f"Concern none of the primary outcomes here: {', '.join(elsewhere)}.")
+        sentences.append(f"These concern no primary outcome: {', '.join(elsewhere)}.")
     if main:
-        sentences.append(f"The main setting itself, and so not run again: {', '.join(main)}.")
+        sentences.append(f"This is the main setting, which was not run again: {', '.join(main)}.")
     return sentences
 
 
