@@ -2,6 +2,7 @@
 
 from engine.step import OfAll, OfEach, Output, run
 from results.columns import columns_of
+from results.decisions import ledger
 from results.exclusions import (
     WithheldValues,
     conditions_not_done,
@@ -25,6 +26,7 @@ def gather_tables(
     boundaries_of_each: OfEach,
     quality_of_each: OfEach,
     unmade_of_all: OfAll,
+    beats_of_each: OfEach,
     outcomes: Output,
     outcomes_wide: Output,
     sync: Output,
@@ -32,6 +34,7 @@ def gather_tables(
     quality: Output,
     exclusions: Output,
     unmade: Output,
+    decisions: Output,
     recovery_series: Output,
     boundaries: Output,
     *,
@@ -55,6 +58,8 @@ def gather_tables(
     judged = (with_coverage(read_table(path), uncovered) for path in quality_of_each)
     write_below(judged, columns_of("quality"), quality)
     copy_below(unmade_of_all, "unmade", unmade)
+    beats_of = {path.stem: path for path in beats_of_each}
+    write(ledger(study, beats_of, quality), "decisions", decisions)
     left_out = [
         people_and_visits(study),
         conditions_not_done(study),

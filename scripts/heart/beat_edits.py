@@ -7,6 +7,9 @@ import pandas as pd
 
 ADDED, REMOVED = "added", "removed"
 
+# a decision means the beat that lies this near
+BEAT_TOLERANCE_S = 0.060
+
 MOVED_BY_HAND = "moved by hand"
 
 EXCLUDED_BY_HAND = "in a span excluded by hand"
@@ -55,7 +58,14 @@ class _BeatList:
             )
         self.rows.append({"time_s": time_s, "origin": ADDED, "reason": reason, "detected_row": -1})
 
-    def exclude(self, start_s: float, end_s: float, reason: str) -> None:
+    def exclude(self, name: str, start_s: float, end_s: float, reason: str) -> None:
+        times_s = [beat["time_s"] for beat in self.rows]
+        if not times_s or end_s < min(times_s) or start_s > max(times_s):
+            held = f"beats from {min(times_s):g} to {max(times_s):g} s" if times_s else "no beat"
+            raise BeatEditError(
+                f"{name}: nothing was recorded from {start_s:g} to {end_s:g} s, the recording has "
+                f"{held}; correct the times or take the row out"
+            )
         for beat in self.rows:
             if start_s <= beat["time_s"] <= end_s and beat["origin"] != REMOVED:
                 beat.update(origin=REMOVED, reason=reason)
@@ -69,7 +79,7 @@ def _edit_time_s(edit: dict, name: str, column: str) -> float:
 
 
 def apply_beat_edits(
-    beat_time_s: np.ndarray, edits: pd.DataFrame, *, tolerance_s: float = 0.060
+    beat_time_s: np.ndarray, edits: pd.DataFrame, *, tolerance_s: float = BEAT_TOLERANCE_S
 ) -> pd.DataFrame:
     """Carry out logged human decisions on detected beats, in the order in which they were made.
 
@@ -104,7 +114,7 @@ def apply_beat_edits(
             end_s = _edit_time_s(edit, name, "end_s")
             if end_s <= start_s:
                 raise BeatEditError(f"{name}: end_s {end_s:g} is not after time_s {start_s:g}")
-            beats.exclude(start_s, end_s, f"{EXCLUDED_BY_HAND}{note}")
+            beats.exclude(name, start_s, end_s, f"{EXCLUDED_BY_HAND}{note}")
     table = pd.DataFrame(beats.rows, columns=["time_s", "origin", "reason", "detected_row"])
     return table.sort_values("time_s", kind="stable", ignore_index=True)
 

@@ -8,6 +8,7 @@ import pyarrow.parquet as pq
 from muscle.cleaning import clean_saturation, unusable_spans
 from muscle.concentration import HAEMOGLOBIN
 from recordings.store import TRACE_COLUMNS, by_recording, joined
+from study.problems import StudyError
 
 
 def cleaned_traces(stretches, edits, settings):
@@ -16,7 +17,7 @@ def cleaned_traces(stretches, edits, settings):
     Saturation is cleaned and loses the spans that a person excluded (columns of
     `clean_saturation`); haemoglobin stays as it is (time_s, value, reason).
     """
-    traces = []
+    traces, recorded = [], {}
     for labels, of_recording in by_recording(stretches):
         time_s, value = joined(of_recording)
         if labels["signal"] == "muscle_oxygen":
@@ -29,12 +30,30 @@ def cleaned_traces(stretches, edits, settings):
                 leak_longest_s=settings.leak_longest_s,
             )
             trace = without_excluded_spans(cleaned, edits, labels["session_id"])
+            recorded.setdefault(labels["session_id"], []).append(time_s)
         elif labels["signal"] in HAEMOGLOBIN:
             trace = pd.DataFrame({"time_s": time_s, "value": value, "reason": ""})
         else:
             continue
         traces.append((labels | {"unit": of_recording[0].unit}, trace))
+    refuse_spans_without_samples(edits, recorded)
     return traces
+
+
+def refuse_spans_without_samples(edits, recorded):
+    """StudyError where a person excluded a span of saturation in which nothing was recorded.
+
+    `recorded`: times of every recording of saturation, in s, by session.
+    """
+    spans = edits[(edits["signal"] == "muscle_oxygen") & (edits["action"] == "exclude_span")]
+    for edit in spans.itertuples():
+        times = recorded.get(edit.session_id, [])
+        if not any(((t >= edit.time_s) & (t <= edit.end_s)).any() for t in times):
+            raise StudyError(
+                f"edits.tsv, {edit.participant_id} {edit.session_id}: edit {edit.edit_id} "
+                f"(exclude_span): no saturation was recorded from {edit.time_s:g} to "
+                f"{edit.end_s:g} s; correct the times or take the row out"
+            )
 
 
 def without_excluded_spans(cleaned, edits, session_id):

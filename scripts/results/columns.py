@@ -655,6 +655,20 @@ TABLES = {
             "reason": "what it said",
         },
     ),
+    "decisions": ResultTable(
+        "A decision of a person, a row of edits.tsv, and what it changed. One that cannot be "
+        "carried out stops the run.",
+        {
+            "edit_id": "label of the decision in edits.tsv, where reason and editor stand",
+            "participant_id": PERSON,
+            "session_id": VISIT,
+            "signal": "signal that was looked at; n/a where events are left out",
+            "action": "what was decided",
+            "carried_out_on": "beat, span, event, visit or participant that it changed; times are "
+            "on the session clock",
+            "changed": "what is different now, in a few words",
+        },
+    ),
     "unused": ResultTable(
         "Something that the study declares and that was not used.",
         {

@@ -6,7 +6,12 @@ Tables are joined by participant, session and event_id, never by a time.
 from collections import Counter
 from itertools import groupby
 
-EVENT_ACTIONS = ("move_onset", "move_offset", "exclude_event")
+MOVES = ("move_onset", "move_offset")
+
+EVENT_ACTIONS = (*MOVES, "exclude_event")
+
+# these leave out events as well
+WHOLE_ACTIONS = ("exclude_session", "exclude_participant")
 
 # an edit names an event by its onset to within this
 SAME_ONSET_S = 0.5

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from study.event_ids import EVENT_ACTIONS, SAME_ONSET_S
+from study.event_ids import EVENT_ACTIONS, SAME_ONSET_S, WHOLE_ACTIONS
 from study.rows import rows_of
 
 
@@ -29,7 +29,7 @@ def events_of(study_folder, participant=None, *, with_edits=True):
     events["edited"] = ""
     edits = table_of(study_folder, "edits", participant)
     edits = edits if with_edits else edits[:0]
-    for edit in edits[edits["action"].isin(EVENT_ACTIONS)].itertuples():
+    for edit in edits[edits["action"].isin([*EVENT_ACTIONS, *WHOLE_ACTIONS])].itertuples():
         events = _with_edit(events, edit)
     events = events.sort_values(["participant_id", "session_id", "onset_s"], kind="stable")
     return _with_session_condition(events.reset_index(drop=True))
@@ -65,18 +65,27 @@ def with_supplied_times(events, segments):
     return timed.sort_values(keys, kind="stable", ignore_index=True)
 
 
-def _with_edit(events, edit):
-    same_session = (events["participant_id"] == edit.participant_id) & (
-        events["session_id"] == edit.session_id
-    )
-    named = events["event_id"] == edit.event_id
+def meant_by_edit(events, edit):
+    """Which events a row of edits.tsv is about: a flag for each."""
+    of_person = events["participant_id"] == edit.participant_id
+    if edit.action == "exclude_participant":
+        return of_person
+    of_session = of_person & (events["session_id"] == edit.session_id)
+    if edit.action == "exclude_session":
+        return of_session
     if pd.isna(edit.event_id):
-        named = (events["onset_s"] - edit.event_onset_s).abs() < SAME_ONSET_S
-    meant = same_session & named
+        return of_session & ((events["onset_s"] - edit.event_onset_s).abs() < SAME_ONSET_S)
+    return of_session & (events["event_id"] == edit.event_id)
+
+
+def _with_edit(events, edit):
+    meant = meant_by_edit(events, edit)
     events = events.copy()
     events.loc[meant, "edited"] = events.loc[meant, "edited"] + f"{edit.edit_id} "
-    if edit.action == "exclude_event":
-        reason = f"edit {edit.edit_id} by {edit.editor}: {edit.reason}"
+    if edit.action.startswith("exclude_"):
+        scope = {"exclude_session": "visit", "exclude_participant": "participant"}
+        whole = f"{scope[edit.action]} excluded, " if edit.action in scope else ""
+        reason = f"{whole}edit {edit.edit_id} by {edit.editor}: {edit.reason}"
         return events.assign(excluded=events["excluded"].mask(meant, reason))
     end_s = events["onset_s"] + events["duration_s"]
     if edit.action == "move_onset":

@@ -15,6 +15,8 @@ from pydantic_core import PydanticCustomError
 from study.clock_times import ClockTimeError, moment_of
 from study.units import SPELLINGS, allowed_units
 
+HEART = ("ecg", "rr")
+
 # labels name files of results; sixty signs are a name, more are another cell
 PARTICIPANT = r"^sub-[A-Za-z0-9]{1,60}$"
 
@@ -479,8 +481,14 @@ class Edit(Row):
 
     edit_id: str = Field(description="a label of its own")
     participant_id: ParticipantId
-    session_id: SessionId
-    signal: Signal = Field(description="the signal that was looked at")
+    session_id: SessionId | None = Field(
+        None, description="the visit; empty only where a participant is excluded"
+    )
+    signal: Signal | None = Field(
+        None,
+        description="the signal that was looked at; empty where an event, a visit or a "
+        "participant is excluded",
+    )
     action: Literal[
         "remove_beat",
         "add_beat",
@@ -490,6 +498,8 @@ class Edit(Row):
         "move_onset",
         "move_offset",
         "exclude_event",
+        "exclude_session",
+        "exclude_participant",
     ] = Field(description="what was decided")
     time_s: float | None = Field(None, description="seconds on the session clock")
     new_time_s: float | None = Field(None, description="seconds on the session clock")
@@ -500,29 +510,50 @@ class Edit(Row):
     event_id: str | None = Field(
         None, description="the event, as in events.tsv or, made from it, in outcomes.tsv"
     )
-    file_sha256: str = Field(
-        pattern=r"^[0-9a-fA-F]{64}$", description="SHA-256 of the raw file, 64 hexadecimal digits"
+    file_sha256: str | None = Field(
+        None,
+        pattern=r"^[0-9a-fA-F]{64}$",
+        description="SHA-256 of the raw file, 64 hexadecimal digits; empty where an event, a visit "
+        "or a participant is excluded",
     )
     editor: str = Field(description="who decided")
     edited_at: str = Field(description="when")
     reason: str = Field(description="why")
 
     @model_validator(mode="after")
-    def _an_action_has_its_times(self):
+    def _an_action_has_what_it_needs(self):
+        of_file = ("session_id", "signal", "file_sha256")
         needs = {
-            "remove_beat": ("time_s",),
-            "add_beat": ("time_s",),
-            "move_beat": ("time_s", "new_time_s"),
-            "exclude_span": ("time_s", "end_s"),
-            "accept_span": ("time_s", "end_s"),
-            "move_onset": ("event_onset_s", "new_time_s"),
-            "move_offset": ("event_onset_s", "new_time_s"),
-            "exclude_event": ("event_onset_s",),
+            "remove_beat": (*of_file, "time_s"),
+            "add_beat": (*of_file, "time_s"),
+            "move_beat": (*of_file, "time_s", "new_time_s"),
+            "exclude_span": (*of_file, "time_s", "end_s"),
+            "accept_span": (*of_file, "time_s", "end_s"),
+            "move_onset": (*of_file, "event_onset_s", "new_time_s"),
+            "move_offset": (*of_file, "event_onset_s", "new_time_s"),
+            "exclude_event": ("session_id", "event_onset_s"),
+            "exclude_session": ("session_id",),
+            "exclude_participant": (),
         }
         for column in needs[self.action]:
             named = column == "event_onset_s" and self.event_id is not None
             if getattr(self, column) is None and not named:
                 raise refused(column, "n/a", f"required for {self.action}")
+        return self
+
+    @model_validator(mode="after")
+    def _a_span_ends_after_it_begins(self):
+        if self.action in ("exclude_span", "accept_span") and self.end_s <= self.time_s:
+            raise refused("end_s", f"{self.end_s:g}", f"above time_s, {self.time_s:g}")
+        return self
+
+    @model_validator(mode="after")
+    def _the_signal_is_one_that_the_action_changes(self):
+        of_beats = dict.fromkeys(("remove_beat", "add_beat", "move_beat", "accept_span"), HEART)
+        changed = {**of_beats, "exclude_span": (*HEART, "muscle_oxygen")}.get(self.action)
+        if changed and self.signal not in changed:
+            allowed = f"{self.action} changes {' or '.join(changed)} and nothing else"
+            raise refused("signal", self.signal, allowed)
         return self
 
 

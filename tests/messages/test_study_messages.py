@@ -618,12 +618,16 @@ def test_a_copy_of_a_file_for_another_visit_is_refused(study):
 
 def test_one_file_may_hold_a_column_for_each_visit_and_several_of_one_visit(study):
     path = study / "recordings.tsv"
-    text = path.read_text()
+    lines = path.read_text().splitlines()
     for visit in (1, 2, 3):
-        text = text.replace(
-            f"sub-01_ses-{visit}_saturation.csv\tpct\tsmo2",
-            f"sub-01_ses-1_saturation.csv\tpct\tvisit_{visit}",
-        )
+        file = f"sub-01_ses-{visit}_saturation.csv"
+        lines = [
+            line.replace(file, "sub-01_ses-1_saturation.csv").replace("smo2", f"visit_{visit}")
+            if file in line and "smo2" in line
+            else line
+            for line in lines
+        ]
+    text = "\n".join(lines)
     path.write_text(text)
     header, *rows = text.splitlines()
     path.write_text("\n".join([header, *rows, rows[1].replace("visit_1", "calf")]) + "\n")

@@ -5,6 +5,7 @@ GATHERED = {
     "sync_of_each": MEASURED.sync,
     "recovery_of_each": MEASURED.recovery,
     "boundaries_of_each": MEASURED.boundaries,
+    "beats_of_each": MEASURED.beats,
     "quality_of_each": [
         MEASURED.beat_quality,
         MEASURED.oxygenation_quality,
@@ -32,6 +33,7 @@ rule gather_tables:
         quality="<results>/quality.tsv",
         exclusions="<results>/exclusions.tsv",
         unmade="<results>/unmade.tsv",
+        decisions="<results>/decisions.tsv",
         recovery_series="<results>/recovery_series.tsv",
         boundaries="<results>/boundaries.tsv",
     log:

@@ -1,13 +1,16 @@
 """Who and what was left out: the flow of the study, then everything by rule."""
 
+from collections import Counter
+
 from report.flow import flow_of
 from report.page import read_text_table, shown_table
+from results.words import counted, in_words
 
 ORDER = 40
 
 TITLE = "Who and what was left out"
 
-NEEDS = ("outcomes", "exclusions")
+NEEDS = ("outcomes", "exclusions", "decisions")
 
 
 def section(results):
@@ -22,5 +25,19 @@ def section(results):
     table = read_text_table(results.path("exclusions.tsv"))
     return {
         "flow": shown_table(flow, "Flow of people, visits, sets and values"),
+        "decisions": decisions_in_words(results.decisions),
+        "decided": shown_table(
+            read_text_table(results.path("decisions.tsv")), "Decisions of people, carried out"
+        ),
         "exclusions": shown_table(table, "Everything that was left out, by rule"),
     }
+
+
+def decisions_in_words(decisions):
+    """How many decisions of edits.tsv were carried out, by what they are; empty without any."""
+    if decisions.empty:
+        return ""
+    by_action = Counter(decisions["action"])
+    listed = in_words([f"{n} {action}" for action, n in sorted(by_action.items())])
+    verb = "was" if len(decisions) == 1 else "were"
+    return f"{counted(len(decisions), 'decision')} of edits.tsv {verb} carried out: {listed}."

@@ -25,7 +25,8 @@ def check_tables_together(study, problems):
     for check in (
         people.check_rows_stand_once,
         events.check_event_ids,
-        edits.check_events_exist,
+        edits.check_events_can_be_moved,
+        edits.check_visits_exist,
         people.check_labels_are_declared,
         recordings.check_files_and_marks,
         recordings.check_one_session_each,

@@ -71,6 +71,19 @@ def check_timeline(study, problems):
 
 
 def _check_overlaps(timed, problems):
+    for row, later, end_s in overlaps(timed):
+        problems.add(
+            "events.tsv",
+            f"row {later.row_number}, column onset_s",
+            f"the {later.trial_type} begins at {later.onset_s:g} s, before the "
+            f"{row.trial_type} of row {row.row_number} ends at {end_s:g} s; correct the "
+            "times of one of the two",
+        )
+
+
+def overlaps(timed):
+    """Pairs of events, in order of onset, that exclude each other and overlap, and the end of the
+    first, in s."""
     for n, row in enumerate(timed):
         end_s = row.onset_s + row.duration_s
         for later in timed[n + 1 :]:
@@ -82,13 +95,7 @@ def _check_overlaps(timed, problems):
             # a row that stands twice is named as such
             twice = kinds[0] == kinds[1] and row.onset_s == later.onset_s
             if frozenset(kinds) in NEVER_TOGETHER and overlap_s > tolerance_s and not twice:
-                problems.add(
-                    "events.tsv",
-                    f"row {later.row_number}, column onset_s",
-                    f"the {later.trial_type} begins at {later.onset_s:g} s, before the "
-                    f"{row.trial_type} of row {row.row_number} ends at {end_s:g} s; correct the "
-                    "times of one of the two",
-                )
+                yield row, later, end_s
 
 
 def _note_odd_order(timed, odd):
