@@ -34,7 +34,7 @@ def check_safety(
     checks = read_tables(checks_of_each) if checks_of_each else pd.DataFrame()
     write(checks, "cuff_checks", cuff_checks)
     write(safety_table(visits, events, known, checks, settings, protocol), "safety", safety)
-    write(titration_table(steps, sets, settings, known.widths_cm), "titration", titration)
+    write(titration_table(known.steps, sets, known.widths_cm), "titration", titration)
     noted = table_of(study, "harms")
     write(harms_table(noted, sets, conditions, kept=harms_kept), "harms", harms)
 

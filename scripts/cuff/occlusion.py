@@ -40,7 +40,7 @@ class Place:
 
     @property
     def cuff_in_words(self):
-        return f"cuff {self.cuff}" if self.cuff else f"a cuff of {self.cuff_width_cm:g} cm"
+        return f"the cuff {self.cuff!r}" if self.cuff else f"a cuff of {self.cuff_width_cm:g} cm"
 
     def of_each_side(self):
         """The left and the right place of one of both sides."""

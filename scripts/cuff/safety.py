@@ -11,12 +11,12 @@ import pandas as pd
 from cuff.blood_pressure import above_stop_limits
 from cuff.occlusion import measured_by_participant, place_of
 from cuff.signs import CHECKS, missing_checks, signs_of, symptoms
-from cuff.titration import against_titration, passed_by_participant
+from cuff.titration import against_titration, passed_of, steps_by_participant
 from cuff.verdicts import at_occlusion_in_words, gravest, judged, lowest_known
 from recordings.limbs import limb_in_words, same_limb
 from study.session_sheet import exercise_and_bout
 
-VISIT, SET, EVENT = "visit", "set", "event"
+VISIT, SET, EVENT, TITRATION = "visit", "set", "event", "titration"
 
 
 @dataclass(frozen=True)
@@ -25,23 +25,21 @@ class Known:
 
     occlusion: dict
     steps: dict
-    passed_steps: dict
     widths_cm: dict
 
     @classmethod
     def of_study(cls, occlusion, titration, settings):
         """From the tables occlusion and titration and the section check_safety."""
         widths_cm = {name: cuff.width_cm for name, cuff in settings.cuffs.items()}
-        steps = {}
-        for step in titration.itertuples():
-            tried = (place_of(step, widths_cm), step.pressure_mmhg)
-            steps.setdefault(step.participant_id, []).append(tried)
-        return cls(
-            measured_by_participant(occlusion, widths_cm),
-            steps,
-            passed_by_participant(titration, settings, widths_cm),
-            widths_cm,
-        )
+        measured = measured_by_participant(occlusion, widths_cm)
+        steps = steps_by_participant(titration, measured, settings, widths_cm)
+        return cls(measured, steps, widths_cm)
+
+    def occlusion_of(self, participant):
+        return self.occlusion.get(participant, [])
+
+    def steps_of(self, participant):
+        return self.steps.get(participant, [])
 
 
 def safety_table(visits, events, known, checks, settings, protocol):
@@ -67,7 +65,28 @@ def safety_table(visits, events, known, checks, settings, protocol):
                 protocol,
             )
         ]
+        + [
+            {"participant_id": step.row.participant_id, "session_id": step.row.session_id} | row
+            for steps in known.steps.values()
+            for step in steps
+            for row in rows_of_step(step)
+        ]
     )
+
+
+def rows_of_step(step):
+    """The row of a step of a titration at or above an occlusion pressure of its limb."""
+    if step.occluding:
+        yield {
+            "scope": TITRATION,
+            "limb": step.row.limb,
+            "side": step.row.side,
+            "posture": step.row.posture,
+            "cuff": step.row.cuff,
+            "highest_pressure_mmhg": step.pressure_mmhg,
+            "symptoms": "; ".join(step.signs) or "none noted",
+            "findings": "; ".join(step.occluding),
+        }
 
 
 def by_visit(table):
@@ -103,7 +122,7 @@ def rows_of_visit(events, note, known, checks, settings, protocol):
         ]
         yield row_of_limb(limb_sets, rows, noted, own_checks, known, settings, protocol)
         yield from rows
-    yield from rows_of_other_events(events, sets, known, settings)
+    yield from rows_of_other_events(events, sets, checks, known, settings)
 
 
 def planned(event, protocol):
@@ -159,8 +178,7 @@ def row_of_limb(sets, rows, noted, checks, known, settings, protocol):
         *against_titration(
             highest.cuff_pressure_mmhg,
             place,
-            known.steps.get(person, ()),
-            known.passed_steps.get(person, ()),
+            known.steps_of(person),
         ),
         *(finding for found in rows for finding in found.pop("only_of_set")),
     ]
@@ -180,6 +198,9 @@ def row_of_set(event, cuffs, checks, known, settings, protocol):
     """The row of one set; `only_of_set` holds what its limb's row does not find by itself."""
     pressure_mmhg, source = applied_pressure(event, cuffs, checks, protocol)
     place = place_of(event, known.widths_cm)
+    peak_mmhg = recorded_peak(event, checks)
+    if reaches_occlusion(peak_mmhg, pressure_mmhg, place, event.participant_id, known, protocol):
+        pressure_mmhg, source = peak_mmhg, PEAK
     one = judgement(pressure_mmhg, place, event.participant_id, known, settings)
     in_no_cuff = []
     if event.condition == protocol.no_cuff_condition and pressure_mmhg:
@@ -223,13 +244,15 @@ def judgement(pressure_mmhg, place, participant, known, settings):
     return judged(
         None if pressure_mmhg is None or pd.isna(pressure_mmhg) else float(pressure_mmhg),
         place,
-        known.occlusion.get(participant, []),
-        known.passed_steps.get(participant, []),
+        known.occlusion_of(participant),
+        passed_of(known.steps_of(participant)),
         highest_share_pct=settings.highest_share_pct,
     )
 
 
 NOTED, OF_CUFF, RECORDED = "noted", "noted for the cuff", "recorded"
+
+PEAK = "highest recorded"
 
 
 def applied_pressure(event, cuffs, checks, protocol):
@@ -258,6 +281,24 @@ def applied_pressure(event, cuffs, checks, protocol):
     return pressure_mmhg, source
 
 
+def recorded_peak(event, checks):
+    """Highest pressure recorded during an event, contractions averaged out; None without one."""
+    return highest_of(
+        check.highest_mmhg
+        for check in checks
+        if check.trial_type == event.trial_type and check.onset_s == event.onset_s
+    )
+
+
+def reaches_occlusion(peak_mmhg, held_mmhg, place, participant, known, protocol):
+    """Whether a recorded peak, beyond the tolerance of what was held, reaches occlusion."""
+    reached = lowest_known(place, known.occlusion_of(participant))
+    if None in (peak_mmhg, reached):
+        return False
+    beyond = peak_mmhg > (held_mmhg or 0.0) + protocol.pressure_tolerance_mmhg
+    return beyond and peak_mmhg >= reached.occlusion_mmhg
+
+
 def during(event, others):
     """Those of other events that overlap one in time."""
     return [
@@ -276,12 +317,15 @@ def verdicts_in_words(verdicts):
     return "; ".join([*said, *([f"{without} without cuff pressure"] if without else [])])
 
 
-def rows_of_other_events(events, sets, known, settings):
+def rows_of_other_events(events, sets, checks, known, settings):
     """Baselines, rests, recoveries and inflations at which something was found."""
     for event in events:
         if event.trial_type == SET:
             continue
-        findings = [*above_stop_limits([event], settings), *occluding(event, sets, known)]
+        findings = [
+            *above_stop_limits([event], settings),
+            *occluding(event, recorded_peak(event, checks), sets, known),
+        ]
         signs = list(signs_of(event, settings))
         if findings or signs:
             yield {
@@ -295,20 +339,20 @@ def rows_of_other_events(events, sets, known, settings):
             }
 
 
-def occluding(event, sets, known):
-    """An inflation without a set, at or above an occlusion pressure of its limb.
+def occluding(event, peak_mmhg, sets, known):
+    """An inflation at or above an occlusion pressure of its limb, as noted or as recorded.
 
-    During a set the verdict of the set tells it.
+    What is noted during a set is told by the verdict of the set.
     """
-    pressure_mmhg = event.cuff_pressure_mmhg
-    if pd.isna(pressure_mmhg) or not pressure_mmhg:
+    pressure_mmhg = highest_of((event.cuff_pressure_mmhg, peak_mmhg))
+    if not pressure_mmhg:
         return
-    told = any(
+    told = pressure_mmhg == event.cuff_pressure_mmhg and any(
         same_limb(event.limb, event.side, worked.limb, worked.side) is not False
         for worked in during(event, sets)
     )
     place = place_of(event, known.widths_cm)
-    reached = lowest_known(place, known.occlusion.get(event.participant_id, []))
+    reached = lowest_known(place, known.occlusion_of(event.participant_id))
     if reached is not None and pressure_mmhg >= reached.occlusion_mmhg and not told:
         said = at_occlusion_in_words(pressure_mmhg, reached)
         yield f"at or above occlusion pressure: {said} ({event.trial_type})"
@@ -342,7 +386,7 @@ def misplaced(sets, noted):
     """Sets with a pressure during which the sheet has inflated cuffs on other limbs only."""
     inflated = [cuff for cuff in noted if cuff.cuff_pressure_mmhg != 0]
     for event in sets:
-        if not event.cuff_pressure_mmhg > 0:
+        if not _or_less(event.cuff_pressure_mmhg) > 0:
             continue
         cuffs = during(event, inflated)
         apart = [same_limb(event.limb, event.side, c.limb, c.side) is False for c in cuffs]

@@ -1,39 +1,83 @@
 """Steps of a titration: which were passed, and which were used in sets.
 
-A step is passed where it was accepted, flow was heard, the refill lay within its limit and no stop
-sign was noted. Convention of this project, from the stop signs of its cautions.
+A step is passed where it was accepted, flow was heard, the refill lay within its limit, no stop
+sign was noted at its pressure and no known occlusion pressure of the limb was reached. Convention
+of this project, from the stop signs of its cautions.
 """
+
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from cuff.occlusion import difference, place_of
+from cuff.occlusion import Place, difference, place_of
 from cuff.signs import signs_of
-from cuff.verdicts import SAME_PRESSURE_MMHG
+from cuff.verdicts import SAME_PRESSURE_MMHG, at_occlusion_in_words, lowest_known
 
 
-def titration_table(titration, sets, settings, widths_cm):
-    """Rows of titration.tsv with `passed`, the reason, and the sets at that pressure.
+@dataclass(frozen=True)
+class Step:
+    """A pressure that was tried, and why it was not passed."""
 
-    `titration`: rows of the study's table; `sets`: sets of the sheet; `settings`: the section
-    check_safety; `widths_cm`: width of each named cuff.
+    row: tuple
+    place: Place
+    pressure_mmhg: float
+    signs: tuple[str, ...]
+    occluding: tuple[str, ...]
+    reasons: tuple[str, ...]
+
+    @property
+    def passed(self):
+        return not self.reasons
+
+    def is_at(self, pressure_mmhg, place):
+        """Whether a set was done at the pressure and place of the step."""
+        near = abs(pressure_mmhg - self.pressure_mmhg) <= SAME_PRESSURE_MMHG
+        return bool(near and difference(place, self.place) == ([], []))
+
+
+def steps_by_participant(titration, measured, settings, widths_cm):
+    """Steps of titration.tsv in order, judged, by participant.
+
+    `measured`: occlusion pressures by participant; `settings`: the section check_safety;
+    `widths_cm`: width of each named cuff.
     """
-    of_visit, rows = {}, []
-    for event in sets.itertuples():
-        of_visit.setdefault((event.participant_id, event.session_id), []).append(event)
-    for step in titration.itertuples():
-        reasons = list(why_not_passed(step, settings))
-        place = place_of(step, widths_cm)
-        of_step = of_visit.get((step.participant_id, step.session_id), [])
-        used = sum(used_in(event, place, step.pressure_mmhg, widths_cm) for event in of_step)
-        rows.append(
-            {
-                **{name: getattr(step, name) for name in NOTED},
-                "passed": not reasons,
-                "reason": "; ".join(reasons),
-                "sets_at_pressure": used,
-            }
-        )
-    return pd.DataFrame(rows)
+    of_each = {}
+    for row in titration.itertuples():
+        known = measured.get(row.participant_id, [])
+        step = step_of(row, place_of(row, widths_cm), known, settings)
+        of_each.setdefault(row.participant_id, []).append(step)
+    return {
+        person: [beside_others(step, steps) for step in steps] for person, steps in of_each.items()
+    }
+
+
+def step_of(row, place, measured, settings):
+    """One step with what was noted against it."""
+    signs = tuple(signs_of(row, settings))
+    reached = lowest_known(place, measured)
+    occluding = ()
+    if reached is not None and row.pressure_mmhg >= reached.occlusion_mmhg:
+        said = at_occlusion_in_words(row.pressure_mmhg, reached)
+        occluding = (f"at or above occlusion pressure: {said}",)
+    unnoted = {
+        "not accepted": row.accepted is not True,
+        "flow was not noted": pd.isna(row.distal_flow),
+        "refill was not noted": pd.isna(row.capillary_refill_s),
+    }
+    reasons = (*(words for words, lacks in unnoted.items() if lacks), *signs, *occluding)
+    return Step(row, place, row.pressure_mmhg, signs, occluding, reasons)
+
+
+def beside_others(step, steps):
+    """A step with a stop sign that another row notes at its pressure and place."""
+    told = dict.fromkeys(
+        sign
+        for other in steps
+        if other.is_at(step.pressure_mmhg, step.place)
+        for sign in other.signs
+    )
+    beyond = tuple(f"{sign} in another row" for sign in told if sign not in step.signs)
+    return replace(step, reasons=(*step.reasons, *beyond))
 
 
 NOTED = (
@@ -43,49 +87,43 @@ NOTED = (
 )
 
 
-def why_not_passed(step, settings):
-    """Why a step of a titration was not passed; nothing for one that was."""
-    if step.accepted is not True:
-        yield "not accepted"
-    if pd.isna(step.distal_flow):
-        yield "flow was not noted"
-    if pd.isna(step.capillary_refill_s):
-        yield "refill was not noted"
-    yield from signs_of(step, settings)
+def titration_table(steps, sets, widths_cm):
+    """Rows of titration.tsv with `passed`, the reason, and the sets at that pressure.
+
+    `steps`: judged steps by participant; `sets`: sets of the sheet.
+    """
+    of_person, rows = {}, []
+    for event in sets.itertuples():
+        at = event.cuff_pressure_mmhg, place_of(event, widths_cm)
+        of_person.setdefault(event.participant_id, []).append(at)
+    for person, of_each in steps.items():
+        rows += [
+            {
+                **{name: getattr(step.row, name) for name in NOTED},
+                "passed": step.passed,
+                "reason": "; ".join(step.reasons),
+                "sets_at_pressure": sum(step.is_at(*at) for at in of_person.get(person, ())),
+            }
+            for step in of_each
+        ]
+    return pd.DataFrame(rows)
 
 
-def used_in(event, place, pressure_mmhg, widths_cm):
-    """Whether a set was done at the pressure and place of a step."""
-    near = abs(event.cuff_pressure_mmhg - pressure_mmhg) <= SAME_PRESSURE_MMHG
-    return bool(near and difference(place_of(event, widths_cm), place) == ([], []))
+def passed_of(steps):
+    """(place, pressure in mmHg) of the steps that were passed."""
+    return [(step.place, step.pressure_mmhg) for step in steps if step.passed]
 
 
-def passed_by_participant(titration, settings, widths_cm):
-    """(place, pressure in mmHg) of every passed step, by participant."""
-    of_each = {}
-    for step in titration.itertuples():
-        if not any(why_not_passed(step, settings)):
-            passed = (place_of(step, widths_cm), step.pressure_mmhg)
-            of_each.setdefault(step.participant_id, []).append(passed)
-    return of_each
-
-
-def against_titration(pressure_mmhg, place, steps, passed_steps):
+def against_titration(pressure_mmhg, place, steps):
     """The finding about a visit's highest pressure on a limb that was titrated and not passed.
 
-    `steps`: (place, pressure in mmHg) of all steps of the participant, `passed_steps` of those
-    that were passed.
+    `steps`: judged steps of the participant.
     """
     if not pressure_mmhg or pd.isna(pressure_mmhg):
         return
-
-    def of_day(tried):
-        return [mmhg for at, mmhg in tried if difference(place, at) == ([], [])]
-
-    if not of_day(steps):
+    of_day = [step for step in steps if difference(place, step.place) == ([], [])]
+    if not of_day or any(s.passed and s.is_at(pressure_mmhg, place) for s in of_day):
         return
-    passed = of_day(passed_steps)
-    if any(abs(mmhg - pressure_mmhg) <= SAME_PRESSURE_MMHG for mmhg in passed):
-        return
+    passed = [step.pressure_mmhg for step in of_day if step.passed]
     highest = f"the highest passed is {max(passed):g} mmHg" if passed else "none was passed"
     yield f"{pressure_mmhg:g} mmHg is no passed step of the titration: {highest}"

@@ -5,7 +5,7 @@ or above any occlusion pressure that is known of the limb is named whatever its 
 side. Conventions of this project; the largest share is the study's own.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from cuff.occlusion import (
     CUFF,
@@ -65,11 +65,15 @@ def judged(pressure_mmhg, place, measured, passed_steps, *, highest_share_pct):
     measured : occlusion pressures of the participant, `cuff.occlusion.Measured`
     passed_steps : (place, pressure in mmHg) of the steps of a titration that were passed
     """
+    sides = place.of_each_side()
     of_sides = [
-        _judged(pressure_mmhg, side, measured, passed_steps, highest_share_pct)
-        for side in place.of_each_side()
+        _judged(pressure_mmhg, side, measured, passed_steps, highest_share_pct) for side in sides
     ]
-    return min(of_sides, key=_gravity)
+    gravest_of_sides = min(of_sides, key=_gravity)
+    if len(sides) > 1 and gravest_of_sides.verdict is not None:
+        side = sides[of_sides.index(gravest_of_sides)].side
+        return replace(gravest_of_sides, reason=f"{side} side: {gravest_of_sides.reason}")
+    return gravest_of_sides
 
 
 def gravest(verdicts):

@@ -682,14 +682,15 @@ TABLES = {
     ),
     "safety": ResultTable(
         "The sets of one visit on one limb, side and posture (scope `visit`), one of these sets "
-        "(`set`), or another event at which something was found (`event`); a visit without sets "
-        "has one row. A pressure is valid only for the limb, side, posture, cuff and day of its "
-        "own measurement; nothing here says that a pressure is safe.",
+        "(`set`), another event at which something was found (`event`) or such a step of a "
+        "titration (`titration`); a visit without sets has one row. A pressure is valid only for "
+        "the limb, side, posture, cuff and day of its own measurement; nothing here says that a "
+        "pressure is safe.",
         {
             "participant_id": PERSON,
             "session_id": VISIT,
             "visit": Number("number of the visit in the order done"),
-            "scope": "`visit`, `set` or `event`",
+            "scope": "`visit`, `set`, `event` or `titration`",
             "event_id": "the set or event, as in outcomes.tsv",
             "event_onset_s": SessionTime(f"its onset, {SESSION_CLOCK}"),
             "exercise": "exercise of the set",
@@ -710,8 +711,10 @@ TABLES = {
                 "highest cuff pressure noted for the sets, mmHg; of a set the pressure that the "
                 "verdict is about"
             ),
-            "pressure_source": "of a set: `noted`; `noted for the cuff` or `recorded`, where that "
-            "is higher by more than pressure_tolerance_mmhg or nothing was noted",
+            "pressure_source": "of a set: `noted`; `noted for the cuff` or `recorded` (its "
+            "median), where that is higher by more than pressure_tolerance_mmhg or nothing was "
+            "noted; "
+            "`highest recorded`, where that reaches an occlusion pressure of the limb",
             "share_pct": Number("that pressure in % of the occlusion pressure"),
             "share_status": "`ok`; `flagged`: uncertain; `refused`: no measurement that matches; "
             "n/a without a cuff pressure",
@@ -756,7 +759,8 @@ TABLES = {
             "smo2_pct": Number("muscle oxygen saturation at the step, %"),
             "accepted": "`yes` where the step was accepted",
             "passed": "`yes` where it was accepted, flow was heard, refill lay within "
-            "slow_refill_s and no stop sign was noted",
+            "slow_refill_s, no stop sign was noted at that pressure and no known occlusion "
+            "pressure of the limb was reached",
             "reason": "why it was not passed",
             "sets_at_pressure": Number("sets of the visit at that pressure on that limb"),
         },

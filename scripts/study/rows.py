@@ -164,7 +164,7 @@ def _check_header(name, header, required, model, problems):
     unread = []
     for column in sorted({*header} - {*model.model_fields, ""}):
         near = _nearly_declared(column, set(model.model_fields) - set(header))
-        if near and near not in required:
+        if near and near not in (*required, *model.later):
             problems.add(name, "row 1", f"column {column!r} is not known; did you mean {near!r}?")
         else:
             unread.append(column)

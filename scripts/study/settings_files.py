@@ -147,7 +147,7 @@ def _in_present_sections(values, written, problems, within=()):
     """What is stated, each setting in the section that has it now, in alternatives as well."""
     values = {name: dict(v) if isinstance(v, dict) else v for name, v in values.items()}
     _move_former_rules(values, written, within)
-    _move_cuffs(values, written, within)
+    _move_cuffs(values, written, problems, within)
     for moved, section in moved_settings().items():
         former, name = moved.split(".")
         if not (isinstance(values.get(former), dict) and name in values[former]):
@@ -197,10 +197,17 @@ def _move_former_rules(values, written, within):
         written.stated_formerly((*within, "quality_rules", name), place)
 
 
-def _move_cuffs(values, written, within):
+CUFFS = ("check_safety", "cuffs"), ("cuffs",)
+
+
+def _move_cuffs(values, written, problems, within):
     """Cuffs may stand in a section of their own, since several tables name them."""
     section = values.setdefault("check_safety", {}) if "cuffs" in values else None
-    if isinstance(section, dict) and "cuffs" not in section:
+    if isinstance(section, dict) and "cuffs" in section:
+        values.pop("cuffs")
+        there, here = (written.place((*within, *path))[0] for path in CUFFS)
+        problems.add("study.yaml", here, f"stands beside {there}; write all cuffs in one of them")
+    elif isinstance(section, dict):
         section["cuffs"] = values.pop("cuffs")
         written.stated_formerly((*within, "check_safety", "cuffs"), (*within, "cuffs"))
 

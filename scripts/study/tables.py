@@ -176,6 +176,8 @@ class Row(BaseModel):
     model_config = ConfigDict(extra="allow", allow_inf_nan=False)
     # columns whose header must stand, though not every row needs a value
     needed: ClassVar[tuple[str, ...]] = ()
+    # columns beside which earlier studies may keep one of nearly the same name for themselves
+    later: ClassVar[tuple[str, ...]] = ()
     # a needed column, and one that may stand in for it
     instead: ClassVar[dict[str, str]] = {}
 
@@ -192,6 +194,8 @@ class Participant(Row):
 
 class Session(Row):
     """sessions.tsv: one row per visit."""
+
+    later = ("sleep_h", "caffeine_h", "exercise_h", "room_c")
 
     participant_id: ParticipantId
     session_id: SessionId
@@ -386,6 +390,7 @@ class Event(Row):
     """events.tsv: the session sheet, one row per event on the session clock."""
 
     needed = ("onset_s", "duration_s")
+    later = ("skin_colour", "systolic_mmhg", "diastolic_mmhg")
     # a column that may stand in for another
     instead: ClassVar[dict[str, str]] = {"onset_s": "onset_time"}
 

@@ -136,17 +136,53 @@ def change_pressure(study, old, new, count=-1):
     path.write_text(text.replace(f"\t{old}\t", f"\t{new}\t", count), encoding="utf-8")
 
 
-def test_pressures_in_kilopascal_are_told_before_the_run(study):
+def remarks_about_kpa(study):
+    return [line for line in Study(study).notes().splitlines() if "kPa" in line]
+
+
+def test_a_condition_noted_in_kilopascal_is_told_before_the_run_once(study):
     change_pressure(study, 90, 12)
-    change_pressure(study, 30, 4)
-    (remark,) = [line for line in Study(study).notes().splitlines() if "kPa" in line]
-    assert "the highest pressure of the study is 12 mmHg; where it was noted in kPa it is 90" in (
-        remark
+    (remark,) = remarks_about_kpa(study)
+    assert remark == (
+        "Note: events.tsv, row 15 and 3 further rows, column cuff_pressure_mmhg: 12 mmHg in "
+        "condition target is little; noted in kPa it would be 90 mmHg: correct it if so."
     )
 
 
+def test_a_row_noted_in_kilopascal_is_told_before_the_run(study):
+    (study / "occlusion.tsv").unlink()
+    path = study / "events.tsv"
+    text = path.read_text(encoding="utf-8").replace("\tarm\tright", "\tleg\tright")
+    path.write_text(text, encoding="utf-8")
+    change_pressure(study, 90, 12, count=1)
+    (remark,) = remarks_about_kpa(study)
+    assert "row 15, column" in remark
+    assert "12 mmHg beside the other rows of its condition is little" in remark
+
+
+def test_without_occlusion_pressures_a_whole_study_in_kilopascal_is_told(study):
+    (study / "occlusion.tsv").unlink()
+    assert remarks_about_kpa(study) == []
+    change_pressure(study, 90, 12)
+    change_pressure(study, 30, 4)
+    assert len(remarks_about_kpa(study)) == 2
+
+
 def test_pressures_in_mmhg_are_not_taken_for_kilopascal(study):
-    assert "kPa" not in Study(study).notes()
+    assert remarks_about_kpa(study) == []
+
+
+@pytest.mark.parametrize("column", ["sleep", "exercise", "room", "caffeine"])
+def test_a_column_that_a_study_kept_for_itself_before_stays_its_own(study, column):
+    with_column(study, "sessions", column, "as noted")
+    assert f"column '{column}'" in Study(study).notes()
+
+
+def test_cuffs_stand_in_one_section(study):
+    with_settings(study, "cuffs:\n  a: {}\ncheck_safety:\n  cuffs:\n    b: {}\n")
+    assert "cuffs: stands beside line 9, check_safety.cuffs; write all cuffs in one of them" in (
+        message_of(study)
+    )
 
 
 def test_a_titration_belongs_to_a_visit_that_took_place(study):

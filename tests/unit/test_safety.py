@@ -7,7 +7,15 @@ from check_safety import check_safety
 from cuff.blood_pressure import above_stop_limits
 from cuff.log import planned_pressure
 from cuff.occlusion import Measured, Place, share_of_occlusion
-from cuff.safety import Known, above_noted, misplaced, restriction, rows_of_visit, without_release
+from cuff.safety import (
+    Known,
+    above_noted,
+    misplaced,
+    restriction,
+    rows_of_visit,
+    safety_table,
+    without_release,
+)
 from cuff.signs import symptoms
 from project import settings_with, write_tiny_study
 from results.tables import read_table
@@ -184,6 +192,7 @@ def test_a_set_that_names_no_limb_is_under_the_cuff_of_any_limb():
 def test_a_departure_of_a_cuff_that_names_no_limb_or_bout_is_told_once_and_as_a_cuff():
     check = {"trial_type": "cuff", "exercise": None, "bout": None, "limb": None}
     check |= {"status": "flagged", "reason": "leaked", "onset_s": 90.0, "actual_mmhg": 70.0}
+    check |= {"highest_mmhg": 70.0}
     row = row_of_visit([BLANK_SET | {"limb": "leg"}], [check, check])
     assert row["findings"] == "recorded pressure: leaked (cuff)"
 
@@ -238,3 +247,92 @@ def test_a_blood_pressure_is_held_against_the_limit_at_which_the_study_stops(sys
     said = ["systolic blood pressure 180 mmHg, the study stops at 180 (squat)"] if told else []
     assert list(above_stop_limits(event, stops)) == said
     assert not list(above_stop_limits(event, settings_with().check_safety))
+
+
+SEATED_LEG = {"limb": "leg", "posture": "seated"}
+
+
+def recorded(trial_type, actual_mmhg, highest_mmhg):
+    return BLANK_SET | {
+        "trial_type": trial_type,
+        "limb": "leg",
+        "status": "ok",
+        "reason": "",
+        "actual_mmhg": actual_mmhg,
+        "highest_mmhg": highest_mmhg,
+    }
+
+
+@pytest.mark.parametrize(
+    ("noted_mmhg", "actual_mmhg", "highest_mmhg", "verdict", "source"),
+    [
+        (90.0, 92.0, 95.0, "within", "noted"),
+        (90.0, 140.0, 145.0, "above limit", "recorded"),
+        (None, 90.0, 92.0, "within", "recorded"),
+        (90.0, 92.0, 165.0, "at or above occlusion", "highest recorded"),
+        (90.0, 170.0, 172.0, "at or above occlusion", "recorded"),
+        (90.0, 60.0, 60.0, "within", "noted"),
+    ],
+)
+def test_a_pressure_recorded_above_the_noted_one_decides_on_the_verdict(
+    noted_mmhg, actual_mmhg, highest_mmhg, verdict, source
+):
+    event = BLANK_SET | SEATED_LEG | {"cuff_pressure_mmhg": noted_mmhg}
+    checks = [recorded("set", actual_mmhg, highest_mmhg)]
+    of_limb, of_set = rows_of([event], checks, occlusion=[OCCLUSION])
+    assert (of_set["verdict"], of_set["pressure_source"]) == (verdict, source)
+    at_occlusion = "at or above occlusion" in of_limb["findings"]
+    assert at_occlusion == (verdict == "at or above occlusion")
+
+
+def test_an_inflation_at_rest_that_reaches_occlusion_is_a_finding_of_its_own():
+    at_rest = BLANK_SET | SEATED_LEG | {"trial_type": "cuff", "onset_s": 500.0}
+    occluding = at_rest | {"cuff_pressure_mmhg": 165.0}
+    below, above = (
+        [row for row in rows_of([cuff], occlusion=[OCCLUSION]) if row["scope"] == "event"]
+        for cuff in (at_rest, occluding)
+    )
+    assert below == []
+    assert above[0]["findings"] == (
+        "at or above occlusion pressure: 165 of 160 mmHg (doppler, leg, seated) (cuff)"
+    )
+
+
+def test_a_recorded_peak_of_an_inflation_that_reaches_occlusion_is_a_finding():
+    inflation = BLANK_SET | SEATED_LEG | {"trial_type": "cuff"}
+    for highest_mmhg, n_told in ((150.0, 0), (161.0, 1)):
+        checks = [recorded("cuff", 90.0, highest_mmhg)]
+        rows = rows_of([inflation], checks, occlusion=[OCCLUSION])
+        assert len([row for row in rows if row["scope"] == "event"]) == n_told
+
+
+def test_the_condition_without_cuff_has_no_pressure_without_a_finding():
+    event = BLANK_SET | SEATED_LEG | {"condition": "none"}
+    row = row_of_visit([event], occlusion=[OCCLUSION])
+    assert row["findings"] == "90 mmHg noted in condition none (squat)"
+    without = row_of_visit([event | {"cuff_pressure_mmhg": None}], occlusion=[OCCLUSION])
+    assert (without["findings"], without["verdict"]) == ("none", None)
+
+
+@pytest.mark.parametrize(("pressure_mmhg", "told"), [(160.0, True), (159.0, False)])
+def test_a_step_of_a_titration_that_reaches_occlusion_is_a_finding(pressure_mmhg, told):
+    step = dict.fromkeys(TABLES["titration"].model_fields) | SEATED_LEG
+    step |= {"participant_id": "sub-01", "session_id": "ses-1", "pressure_mmhg": pressure_mmhg}
+    settings = settings_with()
+    known = Known.of_study(
+        pd.DataFrame([OCCLUSION], columns=list(TABLES["occlusion"].model_fields)),
+        pd.DataFrame([step]),
+        settings.check_safety,
+    )
+    visits = pd.DataFrame(
+        [{"participant_id": "sub-01", "session_id": "ses-1", "visit": 1, "note": None}]
+    )
+    table = safety_table(
+        visits,
+        pd.DataFrame([BLANK_SET]),
+        known,
+        pd.DataFrame(),
+        settings.check_safety,
+        settings.protocol,
+    )
+    assert table["scope"].eq("titration").any() == told

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from cuff.occlusion import Measured, Place
-from cuff.titration import against_titration, titration_table
+from cuff.titration import against_titration, steps_by_participant, titration_table
 from cuff.verdicts import judged
 from project import settings_with
 from study.tables import TABLES
@@ -67,12 +67,14 @@ def test_the_largest_share_is_that_of_the_study():
         (
             {"cuff": "narrow", "cuff_width_cm": 13.0},
             "other cuff",
-            "occlusion pressure was measured with cuff narrow, the exercise was with cuff wide",
+            "occlusion pressure was measured with the cuff 'narrow', the exercise was with the "
+            "cuff 'wide'",
         ),
         (
             {"cuff": None, "cuff_width_cm": 8.0},
             "other cuff",
-            "occlusion pressure was measured with a cuff of 8 cm, the exercise was with cuff wide",
+            "occlusion pressure was measured with a cuff of 8 cm, the exercise was with the cuff "
+            "'wide'",
         ),
         (
             {"session_id": "ses-1"},
@@ -309,19 +311,42 @@ STEP = dict.fromkeys(TABLES["titration"].model_fields) | {
 )
 def test_a_step_is_passed_with_flow_a_quick_refill_and_no_stop_sign(changed, reason):
     sets = pd.DataFrame([STEP | {"cuff": None, "cuff_pressure_mmhg": 96.0}])
-    steps = pd.DataFrame([STEP | changed])
-    (row,) = titration_table(steps, sets, settings_with().check_safety, {}).to_dict("records")
+    (row,) = titration_table(steps_of(STEP | changed), sets, {}).to_dict("records")
     assert (row["passed"], row["reason"]) == (not reason, reason)
     assert row["sets_at_pressure"] == 1
 
 
+def steps_of(*rows, measured=()):
+    """Judged steps of the participant."""
+    settings = settings_with().check_safety
+    return steps_by_participant(pd.DataFrame(rows), {"sub-01": list(measured)}, settings, {})
+
+
+def test_a_stop_sign_in_one_row_of_a_pressure_holds_for_its_other_rows():
+    of_first, of_second, elsewhere = steps_of(
+        STEP, STEP | {"distal_flow": False}, STEP | {"pressure_mmhg": 80.0}
+    )["sub-01"]
+    assert of_first.reasons == ("no distal flow in another row",)
+    assert of_second.reasons == ("no distal flow",)
+    assert elsewhere.passed
+
+
+def test_a_step_at_an_occlusion_pressure_of_the_limb_is_not_passed():
+    (step,) = steps_of(STEP, measured=[replace(MEASURED, occlusion_mmhg=96.0)])["sub-01"]
+    assert not step.passed
+    assert step.reasons[0].startswith("at or above occlusion pressure: 96 of 96 mmHg")
+    (step,) = steps_of(STEP, measured=[MEASURED])["sub-01"]
+    assert step.passed
+
+
 def test_a_pressure_that_was_titrated_and_not_passed_is_a_finding():
-    steps = [(PLACE, 80.0), (PLACE, 96.0), (PLACE, 110.0)]
-    assert list(against_titration(96.0, PLACE, steps, PASSED)) == []
-    assert list(against_titration(110.0, PLACE, steps, PASSED)) == [
+    tried = [STEP | {"pressure_mmhg": mmhg, "accepted": mmhg < 100} for mmhg in (80.0, 96.0, 110.0)]
+    steps = steps_of(*tried)["sub-01"]
+    assert list(against_titration(96.0, PLACE, steps)) == []
+    assert list(against_titration(110.0, PLACE, steps)) == [
         "110 mmHg is no passed step of the titration: the highest passed is 96 mmHg"
     ]
-    assert list(against_titration(110.0, PLACE, steps, [])) == [
+    assert list(against_titration(110.0, PLACE, steps[2:])) == [
         "110 mmHg is no passed step of the titration: none was passed"
     ]
-    assert list(against_titration(110.0, replace(PLACE, session_id="ses-3"), steps, [])) == []
+    assert list(against_titration(110.0, replace(PLACE, session_id="ses-3"), steps)) == []

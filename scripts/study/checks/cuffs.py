@@ -6,6 +6,9 @@ from results.words import counted, in_words
 
 KPA_IN_MMHG = 7.50062
 
+# a share of the occlusion pressure that no condition is likely to have; convention
+LEAST_SHARE = 0.12
+
 # the highest pressure of a study in mmHg does not lie below this, that of one in kPa mostly does
 LOWEST_HIGHEST_MMHG = 35.0
 
@@ -63,31 +66,38 @@ def check_no_cuff_has_no_pressure(study, problems):
 
 def check_pressures_are_mmhg(study, problems):
     """Cuff pressures that look like kPa are told: 12 where 90 mmHg are meant."""
-    noted = [row for row in study.tables["events"] if row.cuff_pressure_mmhg]
-    if not noted:
-        return
-    highest = max(row.cuff_pressure_mmhg for row in noted)
-    if highest < LOWEST_HIGHEST_MMHG:
-        problems.remarks.append(
-            f"events.tsv, column cuff_pressure_mmhg: the highest pressure of the study is "
-            f"{highest:g} mmHg; where it was noted in kPa it is {highest * KPA_IN_MMHG:.0f} mmHg: "
-            "correct the column."
-        )
-        return
-    of_condition = {}
+    of_condition, noted = {}, [row for row in study.tables["events"] if row.cuff_pressure_mmhg]
     for row in noted:
         key = (row.participant_id, row.condition, row.limb)
         of_condition.setdefault(key, []).append(row.cuff_pressure_mmhg)
+    told = {}
     for row in noted:
         typical = median(of_condition[row.participant_id, row.condition, row.limb])
-        converted = row.cuff_pressure_mmhg * KPA_IN_MMHG
-        if abs(converted / typical - 1) < SAME_PRESSURE_SHARE:
-            problems.remarks.append(
-                f"events.tsv, row {row.row_number}, column cuff_pressure_mmhg: found "
-                f"{row.cuff_pressure_mmhg:g} beside {typical:g} mmHg in the other rows of this "
-                f"condition; {row.cuff_pressure_mmhg:g} kPa would be {converted:.0f} mmHg: correct "
-                "it if so."
-            )
+        if abs(row.cuff_pressure_mmhg * KPA_IN_MMHG / typical - 1) < SAME_PRESSURE_SHARE:
+            told.setdefault("beside the other rows of its condition", []).append(row)
+        elif looks_like_kpa(row, study.tables["occlusion"], noted):
+            told.setdefault(f"in condition {row.condition}", []).append(row)
+    for where, rows in told.items():
+        first = rows[0]
+        further = f" and {len(rows) - 1} further rows" if len(rows) > 1 else ""
+        problems.remarks.append(
+            f"events.tsv, row {first.row_number}{further}, column cuff_pressure_mmhg: "
+            f"{first.cuff_pressure_mmhg:g} mmHg {where} is little; noted in kPa it would be "
+            f"{first.cuff_pressure_mmhg * KPA_IN_MMHG:.0f} mmHg: correct it if so."
+        )
+
+
+def looks_like_kpa(row, occlusion, noted):
+    """Whether a pressure is too low in mmHg and likely in kPa, beside what is known of its limb."""
+    known = [
+        measured.occlusion_pressure_mmhg
+        for measured in occlusion
+        if measured.participant_id == row.participant_id and row.limb in (None, measured.limb)
+    ]
+    if known:
+        share = row.cuff_pressure_mmhg / min(known)
+        return share < LEAST_SHARE <= share * KPA_IN_MMHG
+    return max(other.cuff_pressure_mmhg for other in noted) < LOWEST_HIGHEST_MMHG
 
 
 def check_harms_name_events(study, problems):
