@@ -1,17 +1,9 @@
-"""Write the publication tables as TSV, HTML and DOCX."""
+"""Write the tables for print as TSV, HTML and Word, and outcomes by person with a codebook."""
 
 from engine.step import Inputs, Output, run
-from report.print_tables import (
-    CAPTIONS,
-    NOTES,
-    contrasts_of,
-    harms_by_condition,
-    outcomes_by_condition,
-    participants,
-    pressures,
-    write_docx,
-    write_html,
-)
+from report.by_person import outcomes_by_person, write_csv
+from report.print_tables import printed_tables
+from report.printing import write_docx, write_html
 from results.reader import Results
 from results.tables import write_table
 from study.settings import Settings
@@ -25,19 +17,15 @@ def write_tables(
     settings: Settings,
 ):
     results = Results(tables, study, settings)
-    printed = (
-        participants(results.participants),
-        outcomes_by_condition(results.outcomes, results.conditions),
-        contrasts_of(results.contrasts, results.primary),
-        pressures(results.safety),
-        harms_by_condition(results.harms),
-    )
+    title, conditions = settings.study.title, results.conditions
     folder.mkdir(parents=True, exist_ok=True)
-    for (name, caption), table in zip(CAPTIONS.items(), printed, strict=True):
-        write_table(table, folder / f"{name}.tsv")
-        words = caption, settings.study.title
-        write_html(table, *words, folder / f"{name}.html", NOTES.get(name, ""))
-        write_docx(table, *words, folder / f"{name}.docx", NOTES.get(name, ""))
+    for printed in printed_tables(results):
+        write_table(printed.table, folder / f"{printed.name}.tsv")
+        write_html(printed, title, folder / f"{printed.name}.html", conditions)
+        write_docx(printed, title, folder / f"{printed.name}.docx", conditions)
+    table, codebook = outcomes_by_person(results.outcomes, results.participants, conditions)
+    write_csv(table, folder / "outcomes_by_person.csv")
+    write_table(codebook, folder / "outcomes_by_person_codebook.tsv")
 
 
 if __name__ == "__main__":

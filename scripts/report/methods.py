@@ -243,7 +243,8 @@ def software_in_words(detector):
 
 def rules_that_judged(rules, outcomes):
     """The quality rules that hold for an outcome which was asked in a window."""
-    asked = outcomes[["outcome", "window"]].drop_duplicates().itertuples(index=False)
+    judged = outcomes[outcomes["status"] != "missing"]
+    asked = judged[["outcome", "window"]].drop_duplicates().itertuples(index=False)
     pairs = [(name, described(name).FAMILY, window) for name, window in asked]
     return [rule for rule in rules.values() if any(rule.holds_for(*pair) for pair in pairs)]
 

@@ -1,18 +1,22 @@
-"""Tables for publication, as TSV, HTML and DOCX."""
+"""Tables for publication: what stands in them, their captions and notes."""
 
 import math
-import zipfile
+from dataclasses import dataclass
 
 import pandas as pd
 
 from cuff.cautions import CAUTION
 from cuff.verdicts import COUNTING
-from engine.listings import names_in
+from engine.listings import described, names_in
 from report.words import label_of, with_interval
-from results.format import decimals, p_value
+from results.format import decimals, p_value, three_digits
 from results.words import in_words, words_of
 
-NEEDS = ("outcomes", "contrasts", "safety", "harms")
+NEEDS = ("outcomes", "contrasts", "claims", "safety", "harms")
+
+PARTICIPANTS = "1_participants"
+
+OUTCOMES = "2_outcomes"
 
 CONTRASTS = "3_contrasts"
 
@@ -20,9 +24,18 @@ PRESSURES = "4_pressures"
 
 HARMS = "5_harms"
 
+CLAIMS = "6_primary_claims"
+
+FLOW = "7_flow"
+
+STOPS = "8_stops"
+
+# of each family of outcomes that are not primary, from this number on
+FIRST_FAMILY = 9
+
 CAPTIONS = {
-    "1_participants": "Participants",
-    "2_outcomes": "Outcomes by condition, mean (SD) over participants; what follows a set counts "
+    PARTICIPANTS: "Participants",
+    OUTCOMES: "Outcomes by condition, mean (SD) over participants; what follows a set counts "
     "from its end or cuff release, whichever is later",
     CONTRASTS: "Contrasts of the primary outcomes",
     PRESSURES: "Pressures with verdict, findings and symptoms, shares of occlusion pressure and "
@@ -30,15 +43,186 @@ CAPTIONS = {
     HARMS: "Harms by condition, with the people and sets at risk",
 }
 
-# below a table
-NOTES = {
-    PRESSURES: f"Verdicts of the sets of a visit on one limb; a pressure counts as that of its "
-    f"condition where it is {in_words(list(COUNTING), 'or')}. {CAUTION}",
-    HARMS: "People with a harm with the exact 95 % interval of their share (Clopper and Pearson "
-    f"1934). {CAUTION}",
+# tables that the report shows in other ways
+FURTHER_CAPTIONS = {
+    CLAIMS: "Primary outcomes: contrasts over all exercises and what is claimed of them",
+    FLOW: "Participants and sets by order of the conditions and by visit",
+    STOPS: "Sets by how they ended",
 }
 
-NO_DATE = (1980, 1, 1, 0, 0, 0)
+EMPTY = "An empty cell: not noted, not measured or not applicable."
+
+COMPARED = (
+    "Estimates are differences within participants, each exercise with equal weight; \u00d7 marks "
+    "a ratio, of values that were compared as logarithms. In brackets the interval at the level at "
+    "which it agrees with the claim. Errors are clustered by participant (CR2)."
+)
+
+ADJUSTED = (
+    "Adjusted p: over the contrasts of one outcome by Shaffer's steps, within exercises by Holm's; "
+    "it stands only beside primary outcomes."
+)
+
+# below a table
+NOTES = {
+    PARTICIPANTS: f"n: participants of whom it was noted. {EMPTY}",
+    OUTCOMES: "Mean (SD) over participants, each participant's sets averaged first, and their "
+    "number n. Given, flagged (to be read with care) and withheld (refused or missing, with the "
+    f"reason in exclusions.tsv) count single values. {EMPTY}",
+    CONTRASTS: f"{COMPARED} {ADJUSTED} Flagged and withheld: % of the values asked in both "
+    f"conditions. {EMPTY}",
+    PRESSURES: "Verdicts of the sets of a visit on one limb; a pressure counts as that of its "
+    f"condition where it is {in_words(list(COUNTING), 'or')}. {EMPTY} {CAUTION}",
+    HARMS: "People with a harm with the exact 95 % interval of their share (Clopper and Pearson "
+    f"1934). {EMPTY} {CAUTION}",
+    CLAIMS: f"{COMPARED} {ADJUSTED} Smallest: the smallest effect of interest that the study "
+    f"states. {EMPTY}",
+    FLOW: "Orders as allotted in sessions.tsv; a visit counts where its sets were done. To failure "
+    f"and stopped early as noted on the session sheet. {EMPTY}",
+    STOPS: f"Ends as noted on the session sheet. {EMPTY} {CAUTION}",
+}
+
+OF_FAMILY = (
+    f"Not primary: no claim is made. {COMPARED} Means (SD) are over participants with their number "
+    f"n. {EMPTY}"
+)
+
+
+@dataclass(frozen=True)
+class Printed:
+    """A table for print: name of its files, caption, cells and the note below it."""
+
+    name: str
+    caption: str
+    table: pd.DataFrame
+    note: str = ""
+
+
+def printed_tables(results):
+    """Every table for print, in the order of their numbers."""
+    tables = {
+        PARTICIPANTS: participants(results.participants),
+        OUTCOMES: outcomes_by_condition(results.outcomes, results.conditions),
+        CONTRASTS: contrasts_of(results.contrasts, results.primary),
+        PRESSURES: pressures(results.safety),
+        HARMS: harms_by_condition(results.harms),
+        CLAIMS: primary_claims(results.contrasts, results.claims, results.primary),
+        FLOW: flow_by_order(results.sessions, results.events, results.conditions),
+        STOPS: ends_of_sets(results.events, results.conditions),
+    }
+    captions = CAPTIONS | FURTHER_CAPTIONS
+    printed = [Printed(name, captions[name], tables[name], NOTES[name]) for name in tables]
+    return printed + by_family(results)
+
+
+def primary_claims(contrasts, claims, primary):
+    """The contrasts of each primary outcome over all exercises, with what was planned of it."""
+    rows = []
+    for outcome, window in primary:
+        own = contrasts[(contrasts["outcome"] == outcome) & (contrasts["window"] == window)]
+        own = own[own["exercise"] == "all"]
+        planned = claims[(claims["outcome"] == outcome) & (claims["window"] == window)]
+        verdicts = [f"{claim.claim}: {claim.verdict}" for claim in planned.itertuples()]
+        for row in own.itertuples():
+            rows.append(
+                {
+                    "outcome": label_of(outcome),
+                    "window": words_of(window),
+                    "contrast": row.contrast,
+                    "estimate": with_interval(row),
+                    "pairs": decimals(row.n_pairs, 0),
+                    "smallest": three_digits(getattr(row, "smallest_effect", math.nan)),
+                    "p adjusted": p_value(row.p_adjusted),
+                    "difference": row.claim,
+                    "planned claim": "; ".join(verdicts),
+                }
+            )
+    columns = ["outcome", "window", "contrast", "estimate", "pairs", "smallest", "p adjusted"]
+    return pd.DataFrame(rows, columns=[*columns, "difference", "planned claim"])
+
+
+def flow_by_order(sessions, events, conditions):
+    """A row for each order and visit: participants, conditions done, sets, failures, stops."""
+    visits = sessions[["participant_id", "session_id", "visit"]].copy()
+    visits["order"] = sessions["sequence"].fillna("") if "sequence" in sessions else ""
+    sets = events[(events["trial_type"] == "set") & events["condition"].isin(conditions)]
+    done = sets.merge(visits, on=["participant_id", "session_id"], how="left")
+    rows = []
+    for (order, visit), allotted in visits.groupby(["order", "visit"]):
+        own = done[(done["order"] == order) & (done["visit"] == visit)]
+        by_condition = own.groupby("condition")["participant_id"].nunique()
+        rows.append(
+            {
+                "order": order,
+                "visit": int(visit),
+                "participants allotted": allotted["participant_id"].nunique(),
+                "participants with sets": own["participant_id"].nunique(),
+                "conditions": ", ".join(
+                    f"{name} {by_condition[name]}" for name in conditions if name in by_condition
+                ),
+                "sets": len(own),
+                "to failure": noted_sets(own, "to_failure"),
+                "stopped early": noted_sets(own, "stopped_early"),
+            }
+        )
+    columns = ["order", "visit", "participants allotted", "participants with sets", "conditions"]
+    return pd.DataFrame(rows, columns=[*columns, "sets", "to failure", "stopped early"])
+
+
+def noted_sets(sets, column):
+    """How many sets say yes; empty where nobody noted it."""
+    if column not in sets or sets[column].isna().all():
+        return ""
+    return str(int(sets[column].eq("yes").sum()))
+
+
+def ends_of_sets(events, conditions):
+    """How many sets of each condition and exercise ended how, as the session sheet says."""
+    sets = events[(events["trial_type"] == "set") & events["condition"].isin(conditions)]
+    rows = []
+    groups = sets.groupby(["condition", "exercise"], sort=False)
+    for (condition, exercise), own in sorted(groups, key=lambda g: conditions.index(g[0][0])):
+        reasons = own["stop_reason"].dropna() if "stop_reason" in own else pd.Series(dtype=str)
+        counts = reasons.value_counts().sort_index()
+        rows.append(
+            {
+                "condition": condition,
+                "exercise": words_of(exercise),
+                "participants": own["participant_id"].nunique(),
+                "sets": len(own),
+                "to failure": noted_sets(own, "to_failure"),
+                "stopped early": noted_sets(own, "stopped_early"),
+                "reasons": ", ".join(f"{reason} {n}" for reason, n in counts.items()),
+            }
+        )
+    columns = ["condition", "exercise", "participants", "sets", "to failure", "stopped early"]
+    return pd.DataFrame(rows, columns=[*columns, "reasons"])
+
+
+def by_family(results):
+    """A table for each family: means by condition and contrasts over all exercises, no claims."""
+    primary = set(results.primary)
+    means = outcomes_by_condition(results.outcomes, results.conditions, named=True)
+    compared = results.contrasts
+    compared = compared[compared["exercise"] == "all"] if len(compared) else None
+    printed = []
+    for family in dict.fromkeys(described(name).FAMILY for name in names_in("outcomes")):
+        rows = []
+        for row in means.to_dict("records"):
+            outcome, window = row.pop("name"), row.pop("of_window")
+            if family != described(outcome).FAMILY or (outcome, window) in primary:
+                continue
+            cells = {"outcome": row["outcome"], "window": row["window"]}
+            cells |= {condition: row[condition] for condition in results.conditions}
+            if compared is not None:
+                own = compared["outcome"].eq(outcome) & compared["window"].eq(window)
+                cells |= {c.contrast: with_interval(c) for c in compared[own].itertuples()}
+            rows.append(cells)
+        if rows:
+            name = f"{FIRST_FAMILY + len(printed)}_{family.replace(' ', '_')}"
+            caption = f"Secondary outcomes: {family}"
+            printed.append(Printed(name, caption, pd.DataFrame(rows), OF_FAMILY))
+    return printed
 
 
 def participants(people):
@@ -55,11 +239,13 @@ def participants(people):
     return pd.DataFrame(rows)
 
 
-def outcomes_by_condition(found, conditions):
+def outcomes_by_condition(found, conditions, *, named=False):
     """Mean and SD over participants, with how many values were given, flagged and withheld.
 
     Of an outcome that is measured in or after sets, only these: the minute after the last set is
     the first of the whole recovery as well and counts once, as in the contrasts.
+
+    named : whether columns `name` and `of_window` hold the names of outcome and window as well
     """
     in_condition = found[found["condition"].isin(conditions)]
     rows = []
@@ -69,6 +255,7 @@ def outcomes_by_condition(found, conditions):
         if own["exercise"].notna().any():
             own = own[own["exercise"].notna()]
         row = {"outcome": label_of(outcome), "window": words_of(window)}
+        row |= {"name": outcome, "of_window": window} if named else {}
         for condition in conditions:
             values = own[own["condition"] == condition]
             people = values.dropna(subset="value").groupby("participant_id")["value"].mean()
@@ -182,103 +369,3 @@ def methods_in_words(methods):
     if pd.isna(methods):
         return ""
     return "; ".join(words_of(method) for method in methods.split("; "))
-
-
-def write_html(table, caption, title, path, note=""):
-    """One table as a page of its own with a note below; cells are text, never markup."""
-    from jinja2 import Environment
-
-    template = Environment(autoescape=True).from_string(
-        "<!doctype html><html lang='en'><meta charset='utf-8'><title>{{ caption }}</title>"
-        "<style>table{border-collapse:collapse;font:14px sans-serif}caption{text-align:left;"
-        "font-weight:bold;padding:.4em 0}th,td{padding:.25em .7em;text-align:left}"
-        "thead{border-top:2px solid;border-bottom:1px solid}tbody{border-bottom:2px solid}</style>"
-        "<table><caption>{{ caption }}. {{ title }}</caption><thead><tr>"
-        "{% for name in table.columns %}<th scope='col'>{{ name }}</th>{% endfor %}</tr></thead>"
-        "<tbody>{% for row in rows %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>"
-        "{% endfor %}</tbody></table>{% if note %}<p>{{ note }}</p>{% endif %}</html>\n"
-    )
-    rows = table.astype(object).where(table.notna(), "").to_numpy().tolist()
-    path.write_text(
-        template.render(caption=caption, title=title, table=table, rows=rows, note=note),
-        encoding="utf-8",
-    )
-
-
-# a table of more columns stands on a page turned by a quarter
-MOST_UPRIGHT_COLUMNS = 9
-
-
-def write_docx(table, caption, title, path, note=""):
-    """One table with three rules, a repeated header and a note, the same bytes each time."""
-    import docx
-    from docx.oxml import OxmlElement
-    from docx.shared import Pt
-
-    document = docx.Document()
-    document.core_properties.created = document.core_properties.modified = _no_time()
-    document.core_properties.author = ""
-    if len(table.columns) > MOST_UPRIGHT_COLUMNS:
-        _turn(document.sections[0])
-    document.add_paragraph().add_run(f"{caption}. {title}").bold = True
-    grid = document.add_table(rows=1, cols=len(table.columns))
-    for cell, name in zip(grid.rows[0].cells, table.columns, strict=True):
-        cell.paragraphs[0].add_run(str(name)).bold = True
-    for values in table.astype(object).where(table.notna(), "").to_numpy().tolist():
-        for cell, value in zip(grid.add_row().cells, values, strict=True):
-            cell.text = str(value)
-    repeat = OxmlElement("w:tblHeader")
-    grid.rows[0]._tr.get_or_add_trPr().append(repeat)
-    for row in grid.rows:
-        for cell in row.cells:
-            for piece in cell.paragraphs[0].runs:
-                piece.font.size = Pt(8)
-    _rule(grid.rows[0], "top", 12)
-    _rule(grid.rows[0], "bottom", 6)
-    _rule(grid.rows[-1], "bottom", 12)
-    if note:
-        document.add_paragraph().add_run(note).font.size = Pt(8)
-    unfinished = path.with_suffix(".unfinished")
-    document.save(str(unfinished))
-    _without_dates(unfinished, path)
-
-
-def _turn(section):
-    """A page as wide as it was high, with narrow margins."""
-    from docx.enum.section import WD_ORIENT
-    from docx.shared import Cm
-
-    section.orientation = WD_ORIENT.LANDSCAPE
-    section.page_width, section.page_height = section.page_height, section.page_width
-    section.left_margin = section.right_margin = Cm(1.5)
-
-
-def _no_time():
-    from datetime import datetime
-
-    return datetime(*NO_DATE)
-
-
-def _rule(row, edge, eighths_of_a_point):
-    """A horizontal rule at one edge of a row."""
-    from docx.oxml import OxmlElement
-    from docx.oxml.ns import qn
-
-    for cell in row.cells:
-        properties = cell._tc.get_or_add_tcPr()
-        borders = properties.find(qn("w:tcBorders"))
-        if borders is None:
-            borders = OxmlElement("w:tcBorders")
-            properties.append(borders)
-        line = OxmlElement(f"w:{edge}")
-        for name, value in (("val", "single"), ("sz", str(eighths_of_a_point)), ("space", "0")):
-            line.set(qn(f"w:{name}"), value)
-        borders.append(line)
-
-
-def _without_dates(source, target):
-    """Copy a zip archive with all dates set to one: the same content gives the same bytes."""
-    with zipfile.ZipFile(source) as old, zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as new:
-        for name in old.namelist():
-            new.writestr(zipfile.ZipInfo(name, NO_DATE), old.read(name), zipfile.ZIP_DEFLATED)
-    source.unlink()

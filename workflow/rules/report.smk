@@ -4,7 +4,7 @@ SESSIONS = {"sessions": MEASURED.pages}
 
 
 rule write_tables:
-    """Write the publication tables as TSV, HTML and DOCX."""
+    """Write the tables for print as TSV, HTML and Word, and outcomes by person with a codebook."""
     input:
         tables=expand("<results>/{table}.tsv", table=header("report", "print_tables")["NEEDS"]),
     output:
@@ -17,7 +17,7 @@ rule write_tables:
     params:
         study=STUDY.folder.as_posix(),
         settings=parameter(SETTINGS),
-        rows=STUDY.all_rows("participants", "sessions"),
+        rows=STUDY.all_rows("participants", "sessions", "events", "edits"),
         code=code_of("write_tables", "outcomes/*"),
     shell:
         command("write_tables")

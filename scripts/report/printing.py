@@ -1,0 +1,173 @@
+"""A table for print as a page of HTML and as a Word document, with the same bytes each time."""
+
+import re
+import zipfile
+
+from results.words import words_of
+
+NO_DATE = (1980, 1, 1, 0, 0, 0)
+
+# a table of more columns stands on a page turned by a quarter
+MOST_UPRIGHT_COLUMNS = 8
+
+# one number, or a p-value that may be too small to print
+NUMBER = re.compile(r"(?:< )?[-+]?\d*\.?\d+(?:e[-+]?\d+)?")
+
+UNITS = {
+    **{"pct": "%", "mmhg": "mmHg", "cm": "cm", "kg": "kg", "years": "years", "min": "min"},
+    **{"s": "s", "bpm": "bpm", "ms": "ms"},
+}
+
+HEADINGS = {"p": "p", "df": "df", "n": "n", "p adjusted": "Adjusted p"}
+
+
+def heading(name, as_they_stand=()):
+    """A column in sentence case, its unit in brackets: `Occlusion pressure (mmHg)`.
+
+    as_they_stand : labels of the study, which nobody renames
+    """
+    text = words_of(name)
+    if name in as_they_stand or " - " in text:
+        return str(name)
+    if text in HEADINGS:
+        return HEADINGS[text]
+    words = text.split(" ")
+    if len(words) > 1 and words[-1] in UNITS:
+        text = f"{' '.join(words[:-1])} ({UNITS[words[-1]]})"
+    return text[:1].upper() + text[1:]
+
+
+def cells_of(table):
+    """Rows of text; a missing value is an empty cell, a whole number has no decimals."""
+    filled = table.astype(object).where(table.notna(), "").to_numpy().tolist()
+    return [[_as_text(cell) for cell in row] for row in filled]
+
+
+def _as_text(cell):
+    if isinstance(cell, float):
+        return f"{cell:g}"
+    return "" if cell == "n/a" else str(cell)
+
+
+def columns_of_numbers(rows):
+    """Which columns hold nothing but single numbers: these are aligned to the right."""
+    held = [[cell for cell in column if cell] for column in zip(*rows, strict=True)]
+    return {n for n, cells in enumerate(held) if cells and all(map(NUMBER.fullmatch, cells))}
+
+
+def is_wide(table):
+    """Whether a table needs a page turned by a quarter."""
+    return len(table.columns) > MOST_UPRIGHT_COLUMNS
+
+
+def write_html(printed, title, path, labels=()):
+    """One table as a page of its own with a note below; cells are text, never markup."""
+    from jinja2 import Environment
+
+    template = Environment(autoescape=True).from_string(
+        "<!doctype html><html lang='en'><meta charset='utf-8'><title>{{ caption }}</title>"
+        "<style>table{border-collapse:collapse;font:14px sans-serif}caption{text-align:left;"
+        "font-weight:bold;padding:.4em 0}th,td{padding:.25em .7em;text-align:left;"
+        "vertical-align:top}.number{text-align:right;font-variant-numeric:tabular-nums}"
+        "p{font:12px sans-serif;max-width:60em}"
+        "thead{border-top:2px solid;border-bottom:1px solid}tbody{border-bottom:2px solid}"
+        "@media print{thead{display:table-header-group}tr{break-inside:avoid}"
+        "{% if wide %}@page{size:landscape}{% endif %}}</style>"
+        "<table><caption>{{ caption }}. {{ title }}</caption><thead><tr>"
+        "{% for name in names %}<th scope='col'{% if loop.index0 in numbers %} class='number'"
+        "{% endif %}>{{ name }}</th>{% endfor %}</tr></thead>"
+        "<tbody>{% for row in rows %}<tr>{% for cell in row %}<td"
+        "{% if loop.index0 in numbers %} class='number'{% endif %}>{{ cell }}</td>{% endfor %}</tr>"
+        "{% endfor %}</tbody></table>{% if note %}<p>{{ note }}</p>{% endif %}</html>\n"
+    )
+    rows = cells_of(printed.table)
+    page = template.render(
+        caption=printed.caption,
+        title=title,
+        names=[heading(name, labels) for name in printed.table.columns],
+        rows=rows,
+        numbers=columns_of_numbers(rows),
+        wide=is_wide(printed.table),
+        note=printed.note,
+    )
+    path.write_text(page, encoding="utf-8")
+
+
+def write_docx(printed, title, path, labels=()):
+    """One table with three rules, a repeated header, aligned numbers and a note."""
+    import docx
+    from docx.enum.text import WD_ALIGN_PARAGRAPH
+    from docx.oxml import OxmlElement
+    from docx.shared import Pt
+
+    document = docx.Document()
+    document.core_properties.created = document.core_properties.modified = _no_time()
+    document.core_properties.author = ""
+    if is_wide(printed.table):
+        _turn(document.sections[0])
+    document.add_paragraph().add_run(f"{printed.caption}. {title}").bold = True
+    rows = cells_of(printed.table)
+    numbers = columns_of_numbers(rows)
+    names = [heading(name, labels) for name in printed.table.columns]
+    grid = document.add_table(rows=1 + len(rows), cols=len(names))
+    lines = list(grid.rows)
+    for line, texts in zip(lines, [names, *rows], strict=True):
+        for n, (cell, text) in enumerate(zip(line.cells, texts, strict=True)):
+            paragraph = cell.paragraphs[0]
+            piece = paragraph.add_run(text)
+            piece.font.size = Pt(8)
+            piece.bold = texts is names
+            if n in numbers:
+                paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
+        # no row is broken over two pages
+        line._tr.get_or_add_trPr().append(OxmlElement("w:cantSplit"))
+    lines[0]._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
+    _rule(lines[0], "top", 12)
+    _rule(lines[0], "bottom", 6)
+    _rule(lines[-1], "bottom", 12)
+    if printed.note:
+        document.add_paragraph().add_run(printed.note).font.size = Pt(8)
+    unfinished = path.with_suffix(".unfinished")
+    document.save(str(unfinished))
+    _without_dates(unfinished, path)
+
+
+def _turn(section):
+    """A page as wide as it was high, with narrow margins."""
+    from docx.enum.section import WD_ORIENT
+    from docx.shared import Cm
+
+    section.orientation = WD_ORIENT.LANDSCAPE
+    section.page_width, section.page_height = section.page_height, section.page_width
+    section.left_margin = section.right_margin = Cm(1.5)
+
+
+def _no_time():
+    from datetime import datetime
+
+    return datetime(*NO_DATE)
+
+
+def _rule(row, edge, eighths_of_a_point):
+    """A horizontal rule at one edge of a row."""
+    from docx.oxml import OxmlElement
+    from docx.oxml.ns import qn
+
+    for cell in row.cells:
+        properties = cell._tc.get_or_add_tcPr()
+        borders = properties.find(qn("w:tcBorders"))
+        if borders is None:
+            borders = OxmlElement("w:tcBorders")
+            properties.append(borders)
+        line = OxmlElement(f"w:{edge}")
+        for name, value in (("val", "single"), ("sz", str(eighths_of_a_point)), ("space", "0")):
+            line.set(qn(f"w:{name}"), value)
+        borders.append(line)
+
+
+def _without_dates(source, target):
+    """Copy a zip archive with all dates set to one: the same content gives the same bytes."""
+    with zipfile.ZipFile(source) as old, zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            new.writestr(zipfile.ZipInfo(name, NO_DATE), old.read(name), zipfile.ZIP_DEFLATED)
+    source.unlink()

@@ -1,0 +1,172 @@
+"""Tables for print: what stands in them, and how they look on paper."""
+
+import zipfile
+from types import SimpleNamespace
+
+import docx
+import pandas as pd
+import pytest
+from docx.enum.section import WD_ORIENT
+from docx.enum.text import WD_ALIGN_PARAGRAPH
+
+from report.by_person import column_name, outcomes_by_person, write_csv
+from report.print_tables import Printed, by_family, ends_of_sets, flow_by_order, primary_claims
+from report.printing import columns_of_numbers, heading, write_docx, write_html
+
+CONDITIONS = ["none", "low", "target"]
+
+
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [
+        ("occlusion_pressure_mmhg", "Occlusion pressure (mmHg)"),
+        ("share pct", "Share (%)"),
+        ("p adjusted", "Adjusted p"),
+        ("p", "p"),
+        ("none", "none"),
+        ("target - none", "target - none"),
+        ("flagged, %", "Flagged, %"),
+        ("ECG", "ECG"),
+    ],
+)
+def test_headers_are_in_sentence_case_and_labels_of_the_study_stay(name, shown):
+    assert heading(name, CONDITIONS) == shown
+
+
+def test_only_columns_of_single_numbers_are_aligned_to_the_right():
+    rows = [["low", "9", "< .001", "3 (1 to 5)"], ["target", "", ".012", "4 (2 to 6)"]]
+    assert columns_of_numbers(rows) == {1, 2}
+
+
+def printed(columns):
+    table = pd.DataFrame({f"column {n}": [f"{n}.5", "n/a"] for n in range(columns)})
+    return Printed("t", "Caption <b>", table.assign(name=["=1+1", "low"]), "A note & more.")
+
+
+def test_a_word_table_repeats_its_header_aligns_numbers_and_carries_its_note(tmp_path):
+    write_docx(printed(2), "Study", tmp_path / "t.docx")
+    document = docx.Document(str(tmp_path / "t.docx"))
+    (grid,) = document.tables
+    assert "w:tblHeader" in grid.rows[0]._tr.xml
+    assert all("w:cantSplit" in row._tr.xml for row in grid.rows)
+    aligned = [cell.paragraphs[0].alignment for cell in grid.rows[1].cells]
+    assert aligned == [WD_ALIGN_PARAGRAPH.RIGHT, WD_ALIGN_PARAGRAPH.RIGHT, None]
+    assert grid.rows[2].cells[0].text == ""
+    assert document.paragraphs[-1].text == "A note & more."
+    assert document.sections[0].orientation == WD_ORIENT.PORTRAIT
+
+
+def test_a_wide_table_stands_on_a_turned_page(tmp_path):
+    write_docx(printed(12), "Study", tmp_path / "t.docx")
+    section = docx.Document(str(tmp_path / "t.docx")).sections[0]
+    assert section.orientation == WD_ORIENT.LANDSCAPE
+    assert section.page_width > section.page_height
+    write_html(printed(12), "Study", tmp_path / "t.html")
+    assert "size:landscape" in (tmp_path / "t.html").read_text()
+
+
+def test_the_same_table_gives_the_same_bytes_and_markup_stays_text(tmp_path):
+    for name in ("a", "b"):
+        write_docx(printed(2), "Study", tmp_path / f"{name}.docx")
+    assert (tmp_path / "a.docx").read_bytes() == (tmp_path / "b.docx").read_bytes()
+    with zipfile.ZipFile(tmp_path / "a.docx") as archive:
+        assert {info.date_time[0] for info in archive.infolist()} == {1980}
+    write_html(printed(2), "Study", tmp_path / "t.html")
+    page = (tmp_path / "t.html").read_text(encoding="utf-8")
+    assert "Caption &lt;b&gt;" in page and "<p>A note &amp; more.</p>" in page
+
+
+def sets(*rows):
+    columns = ["participant_id", "session_id", "condition", "exercise", "to_failure"]
+    events = pd.DataFrame(rows, columns=columns).assign(trial_type="set")
+    return events.assign(stopped_early=None, stop_reason=None)
+
+
+def test_flow_counts_who_did_which_condition_in_which_order_and_visit():
+    visits = pd.DataFrame(
+        [("a", "ses-1", 1, "AB"), ("a", "ses-2", 2, "AB"), ("b", "ses-1", 1, "AB")],
+        columns=["participant_id", "session_id", "visit", "sequence"],
+    )
+    events = sets(("a", "ses-1", "none", "squat", "no"), ("b", "ses-1", "none", "squat", "yes"))
+    first, second = flow_by_order(visits, events, CONDITIONS).to_dict("records")
+    assert (first["participants allotted"], first["conditions"]) == (2, "none 2")
+    assert (first["to failure"], first["stopped early"]) == ("1", "")
+    assert (second["participants allotted"], second["participants with sets"]) == (1, 0)
+
+
+def test_what_nobody_noted_of_the_end_of_a_set_is_no_zero():
+    events = sets(("a", "ses-1", "target", "squat", None), ("a", "ses-2", "none", "squat", "no"))
+    rows = ends_of_sets(events, CONDITIONS).to_dict("records")
+    assert [(row["condition"], row["to failure"]) for row in rows] == [
+        ("none", "0"),
+        ("target", ""),
+    ]
+
+
+def outcome(participant, condition, value, name="smo2_nadir_pct", exercise="squat"):
+    return {
+        **{"participant_id": participant, "condition": condition, "value": value},
+        **{"outcome": name, "window": "set", "exercise": exercise, "status": "ok"},
+    }
+
+
+def test_one_row_per_person_holds_the_mean_of_their_sets_and_the_codebook_every_column(tmp_path):
+    people = pd.DataFrame({"participant_id": ["a", "b"], "age_years": [30, None], "sex": None})
+    outcomes = pd.DataFrame(
+        [outcome("a", "none", 50.0), outcome("a", "none", 40.0), outcome("a", "target", 10.5)]
+        + [outcome("b", "target", None)]
+    )
+    table, codebook = outcomes_by_person(outcomes, people, CONDITIONS)
+    assert list(table.columns) == list(codebook["column"])
+    assert list(table.columns)[:2] == ["participant_id", "age_years"]
+    assert table["smo2_nadir_pct_set_none"].to_list()[0] == 45.0
+    assert codebook.set_index("column").loc["smo2_nadir_pct_set_target", "people"] == 1
+    write_csv(table, tmp_path / "t.csv")
+    assert (tmp_path / "t.csv").read_text() == (
+        "participant_id,age_years,smo2_nadir_pct_set_none,smo2_nadir_pct_set_target\n"
+        "a,30,45,10.5\nb,,,\n"
+    )
+
+
+def test_a_column_has_a_name_that_every_program_reads():
+    assert column_name("rmssd_ms", "recovery_first_60_s", "80 % cuff") == "rmssd_ms_rec60_80_cuff"
+
+
+def contrast(exercise, **values):
+    known = {
+        **{"outcome": "smo2_nadir_pct", "window": "set", "exercise": exercise, "scale": "identity"},
+        **{"contrast": "target - none", "estimate": -31.6, "ci_low": -33.8, "ci_high": -29.4},
+        **{"n_pairs": 10, "p_adjusted": 0.0003, "claim": "yes", "smallest_effect": 5.0},
+    }
+    return known | values
+
+
+def test_claims_are_printed_of_contrasts_over_all_exercises_alone():
+    claims = pd.DataFrame(
+        {
+            "outcome": ["smo2_nadir_pct"],
+            "window": "set",
+            "claim": "target differs",
+            "verdict": "shown",
+        }
+    )
+    contrasts = pd.DataFrame([contrast("all"), contrast("squat")])
+    (row,) = primary_claims(contrasts, claims, [("smo2_nadir_pct", "set")]).to_dict("records")
+    assert row["estimate"] == "-31.6 (-33.8 to -29.4)"
+    assert (row["p adjusted"], row["planned claim"]) == ("< .001", "target differs: shown")
+
+
+def test_a_primary_outcome_stands_in_no_table_of_secondary_ones():
+    outcomes = pd.DataFrame(
+        [outcome("a", "none", 50.0), outcome("a", "none", 44.0, name="smo2_end_pct")]
+    )
+    results = SimpleNamespace(
+        outcomes=outcomes,
+        contrasts=pd.DataFrame([contrast("all", outcome="smo2_end_pct")]),
+        conditions=CONDITIONS,
+        primary=[("smo2_nadir_pct", "set")],
+    )
+    (family,) = by_family(results)
+    assert (family.name, len(family.table)) == ("9_saturation", 1)
+    assert family.table["outcome"][0] == "Saturation at end (%)"
+    assert family.table["target - none"][0] == "-31.6 (-33.8 to -29.4)"
