@@ -4,11 +4,14 @@ A date may be absent: a clock time alone is taken within half a day of the momen
 compared with, so that a session may pass midnight.
 """
 
+import re
 from datetime import UTC, date, datetime, time, timedelta
 
 Moment = datetime | time
 
 DAY_S = 86400.0
+
+_ONE_DIGIT_HOUR = re.compile(r"(^|[T ])(\d):")
 
 
 class ClockTimeError(ValueError):
@@ -21,7 +24,7 @@ def moment_of(text: str) -> Moment:
     `text` is ISO 8601: `2031-05-24T09:30:00+02:00`, `2031-05-24 09:30`, `09:30:05.250`. Raises
     ClockTimeError.
     """
-    plain = text.strip()
+    plain = _ONE_DIGIT_HOUR.sub(r"\g<1>0\2:", text.strip())
     for kind in (time, datetime):
         # a date alone would be read as its midnight
         if ":" in plain:

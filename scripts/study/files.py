@@ -1,12 +1,14 @@
 """The files of a study folder: its tables, its settings and what was recorded."""
 
+from study.table_forms import files_of_table
 from study.tables import TABLES
 
 
 def table_files(folder):
     """Tables and settings that exist in a study folder."""
-    names = [*(f"{name}.tsv" for name in TABLES), "study.yaml"]
-    return [folder / name for name in names if (folder / name).exists()]
+    settings = folder / "study.yaml"
+    files = [path for name in TABLES for path in files_of_table(folder, name)]
+    return [*dict.fromkeys(files), *([settings] if settings.exists() else [])]
 
 
 def raw_files(folder, recordings):

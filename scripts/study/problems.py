@@ -24,6 +24,8 @@ class Problems:
         self.unread_tables = set()
         # what is odd and may still be meant
         self.remarks = []
+        # tables that stand in another form than .tsv, as the file and sheet that a person has
+        self.files_named = {}
 
     def add(self, file, place, message):
         self._gathered.append((file, place, message))
@@ -51,7 +53,8 @@ class Problems:
 
     def stop(self):
         if self._gathered:
-            lines = _one_line_for_each(self._gathered)
+            named = [(self.files_named.get(f, f), *rest) for f, *rest in self._gathered]
+            lines = _one_line_for_each(named)
             count = "1 problem" if len(lines) == 1 else f"{len(lines)} problems"
             hidden = len(lines) - MOST_SHOWN
             further = [f"and {hidden} more, shown once these are mended"] if hidden > 0 else []
@@ -79,7 +82,7 @@ def _one_line_for_each(problems):
         rest = place[row.end() :] if row else place
         rows_of_each.setdefault((file, rest, message), []).append(int(row[1]) if row else None)
     lines = []
-    for (file, rest, message), rows in rows_of_each.items():
+    for (file, rest, message), rows in _values_of_one_cause(rows_of_each).items():
         number = rows[0]
         place = rest if number is None else f"row {number}{rest}"
         if number is None:
@@ -88,6 +91,32 @@ def _one_line_for_each(problems):
         where = f"{file}, {place}" if place else file
         lines.append(((file, number), f"{where}: {message}{_further_rows(rows[1:])}"))
     return [line for _, line in sorted(lines, key=lambda numbered: numbered[0])]
+
+
+# so many values that a column does not hold are told one by one
+_MOST_VALUES = 3
+
+_FOUND = re.compile(r"^found ('[^']*')")
+
+
+def _values_of_one_cause(rows_of_each):
+    """Messages that differ in the value found alone, as one with some of the values."""
+    of_cause = {}
+    for (file, rest, message), rows in rows_of_each.items():
+        cause = (file, rest, _FOUND.sub("found", message))
+        of_cause.setdefault(cause, []).append((message, rows))
+    merged = {}
+    for (file, rest, _), told in of_cause.items():
+        values = [found[1] for message, _ in told if (found := _FOUND.match(message))]
+        if len(values) <= _MOST_VALUES:
+            merged |= {(file, rest, message): rows for message, rows in told}
+            continue
+        others = ", ".join(values[1:_MOST_VALUES])
+        more = f"{others} and {len(values) - _MOST_VALUES} others"
+        message = _FOUND.sub(lambda found, more=more: f"{found[0]} (and {more})", told[0][0])
+        numbered = [number for _, rows in told for number in rows]
+        merged[file, rest, message] = sorted(numbered, key=lambda number: number or 0)
+    return merged
 
 
 def _further_rows(rows):

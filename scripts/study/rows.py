@@ -11,11 +11,13 @@ from typing import get_args
 
 from pydantic import ValidationError
 
-from study.cells import TableFault, cells_of_text
+from study.cells import TableFault
 from study.clock_times import place_by_clock_time
 from study.event_ids import name_events
-from study.outside import LARGEST_TABLE_BYTES, Refused, open_outside
+from study.outside import Refused
+from study.own_names import own_names, with_own_names
 from study.problems import Problems, shown
+from study.table_forms import cells_of_file, files_of_table, shown_name, state_of_table
 from study.tables import COLUMN_REFUSED, REQUIRED, TABLES, allowed_in, choices_of, meant_by
 
 MISSING = ("", "n/a")
@@ -26,9 +28,8 @@ _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 
 def rows_of(study_folder, table, participant=None):
     """Checked rows of one table, of one participant or of everybody, for steps."""
-    path = Path(study_folder) / f"{table}.tsv"
-    state = path.stat() if path.exists() else None
-    by_participant = _checked_rows(path, state and (state.st_mtime_ns, state.st_size))
+    folder = Path(study_folder)
+    by_participant = _checked_rows(folder / f"{table}.tsv", state_of_table(folder, table))
     if participant is not None:
         return list(by_participant.get(participant, []))
     rows = [row for of_participant in by_participant.values() for row in of_participant]
@@ -61,15 +62,22 @@ def participants_of(study_folder):
 def read_table(path, problems):
     """Rows of a table as declared, each knowing its row number; faults go to `problems`.
 
-    A byte-order mark, CRLF, spaces round a value and blank lines are accepted.
+    `path`: the table as .tsv; it may stand there in another form, see study/table_forms.py. A
+    byte-order mark, CRLF, spaces round a value, blank lines and own names are accepted.
     """
-    if not path.exists():
-        if path.stem in REQUIRED:
-            problems.add_unread(path, "", f"the table is missing; it is needed in {path.parent}")
+    folder, name = path.parent, path.stem
+    files = files_of_table(folder, name)
+    if not files:
+        if name in REQUIRED:
+            problems.add_unread(path, "", f"the table is missing; it is needed in {folder}")
+        return []
+    shown = [shown_name(file, name) for file in files]
+    problems.files_named[path.name] = shown[0]
+    if len(files) > 1:
+        problems.add_unread(path, "", f"stands as {' and as '.join(shown)}; keep one of them")
         return []
     try:
-        content = open_outside(path, path.parent, LARGEST_TABLE_BYTES).content
-        cells = cells_of_text(content)
+        cells = cells_of_file(files[0], name)
     except TableFault as fault:
         problems.add_unread(path, fault.place, fault.message)
         return []
@@ -78,6 +86,15 @@ def read_table(path, problems):
         return []
     except OSError as fault:
         problems.add_unread(path, "", f"cannot be opened ({fault.strerror}); see who may read it")
+        return []
+    faults = []
+    cells = with_own_names(
+        cells, TABLES[name], own_names(folder), lambda *fault: faults.append(fault)
+    )
+    if faults:
+        # what follows from a fault of the whole table is not told row by row
+        for place, message in faults:
+            problems.add_unread(path, place, message)
         return []
     return rows_of_cells(path, cells, problems)
 

@@ -6,6 +6,7 @@ from typing import get_args
 from pydantic import ValidationError
 
 from engine.code import SCRIPTS
+from study.own_names import SECTION, faults_of_section
 from study.problems import shown
 from study.settings import RETIRED, Settings, moved_settings
 from study.yaml_files import read_yaml
@@ -70,6 +71,10 @@ def read_settings(folder, overrides, problems):
         )
     if None in (complete, rules, of_study):
         return None, None, None, written
+    # the map of own words is no setting: it stays in the study
+    own = of_study.pop(SECTION, None)
+    for place, message in faults_of_section(own) if own is not None else []:
+        problems.add_setting(written, place, message)
     complete = complete | {"quality_rules": rules}
     default = _checked(complete, "config.yaml", Written({}), problems)
     both = [_in_present_sections(values, written, problems) for values in (of_study, overrides)]

@@ -153,7 +153,9 @@ def refused(column, value, allowed):
 
 
 def _yes_no(value):
-    return {"yes": True, "no": False}.get(value, value)
+    plain = value.lower() if isinstance(value, str) else value
+    meant = {"yes": True, "y": True, "true": True, "no": False, "n": False, "false": False}
+    return meant.get(plain, value)
 
 
 def _clock_time(value):
@@ -166,6 +168,14 @@ def _clock_time(value):
 
 
 ClockTime = Annotated[str, AfterValidator(_clock_time)]
+
+
+def _sex(value):
+    plain = value.lower() if isinstance(value, str) else value
+    return {"f": "female", "m": "male", "o": "other"}.get(plain, plain)
+
+
+Sex = Annotated[Literal["female", "male", "other"], BeforeValidator(_sex)]
 
 YesNo = Annotated[bool, BeforeValidator(_yes_no), Field(description="yes or no")]
 
@@ -187,7 +197,7 @@ class Participant(Row):
 
     participant_id: ParticipantId
     age_years: float | None = Field(None, ge=5, le=110, description="age in years, 5 to 110")
-    sex: Literal["female", "male", "other"] | None = Field(None, description="female, male, other")
+    sex: Sex | None = Field(None, description="female, male, other")
     body_mass_kg: float | None = Field(None, ge=20, le=300, description="20 to 300 kg")
     stature_cm: float | None = Field(None, ge=80, le=250, description="80 to 250 cm")
 

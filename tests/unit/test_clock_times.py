@@ -9,9 +9,8 @@ from project import write_tsv
 from recordings.clock import ACQUISITION, NOTHING, STAMPS, STATED, fit_clock
 from recordings.declared import Declared
 from recordings.placing import place_of
-from recordings.readers.delimited import read_delimited
+from recordings.readers.any_file import read_recording
 from study.clock_times import ClockTimeError, moment_of, seconds_after
-from study.outside import OutsideFile
 from study.problems import Problems
 from study.rows import read_table
 
@@ -34,6 +33,7 @@ def test_zones_are_told_apart_and_two_dates_are_as_they_are():
     assert seconds("2031-05-24T09:30:00+02:00", "2031-05-24T07:31:00Z") == 60
     assert seconds("2031-05-24T09:30:00", "2031-05-24T09:31:00+02:00") == 60
     assert seconds("2031-05-24T09:30", "2031-05-25 09:30") == 86400
+    assert seconds("9:30", "2031-05-25T9:31") == 60
 
 
 def test_universal_time_beside_a_time_without_a_zone_is_not_guessed():
@@ -89,7 +89,7 @@ def test_a_stamp_of_another_day_is_refused_with_both_times():
 def text_of(path, stamps):
     path.write_text("time;smo2\n" + "".join(f"{s};{60 + n}.5\n" for n, s in enumerate(stamps)))
     declared = Declared("muscle_oxygen", "pct", channel="smo2", time_column="time")
-    return read_delimited(OutsideFile(path, path.read_bytes()), declared)
+    return read_recording(path, declared)
 
 
 @pytest.mark.parametrize(

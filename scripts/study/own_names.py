@@ -1,0 +1,219 @@
+"""Own words of a study turned into those of its tables: columns, labels, codes, numbers, dates.
+
+The section `names` of study.yaml maps them once; results carry the words of the tables, and the map
+stays in the study, which is why it is no part of the settings.
+"""
+
+import re
+from collections import Counter
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import lru_cache
+
+from study.problems import Problems, did_you_mean
+from study.tables import TABLES
+from study.yaml_files import read_yaml
+
+SECTION = "names"
+
+# what each part of the section maps, and the columns in which it does
+COLUMNS_OF = {
+    "participants": ("participant_id",),
+    "sessions": ("session_id",),
+    "conditions": ("condition",),
+    "exercises": ("exercise",),
+    "muscles": ("site",),
+}
+
+DATE_ORDERS = ("day_first", "month_first")
+
+DECIMALS = ("point", "comma")
+
+DATED = ("session_start", "date_shifted")
+
+_COMMA = re.compile(r"[+-]?\d*,\d+")
+
+_POINT = re.compile(r"[+-]?\d*\.\d+")
+
+_LOCAL_DATE = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4})(?:[ T,]+(.+))?")
+
+
+@dataclass(frozen=True)
+class OwnNames:
+    """The section `names` of a study: own words and what they stand for."""
+
+    columns: dict[str, str] = field(default_factory=dict)
+    labels: dict[str, dict[str, str]] = field(default_factory=dict)
+    date_order: str | None = None
+    decimal: str | None = None
+
+
+NO_NAMES = OwnNames()
+
+
+def own_names(folder):
+    """The map of a study; an empty one where its section has faults, which are told elsewhere."""
+    path = folder / "study.yaml"
+    if not path.is_file():
+        return NO_NAMES
+    state = path.stat()
+    return _own_names(path, state.st_mtime_ns, state.st_size)
+
+
+@lru_cache(maxsize=4)
+def _own_names(path, _modified, _size):
+    if b"names" not in path.read_bytes():
+        return NO_NAMES
+    values, _ = read_yaml(path, Problems())
+    section = values.get(SECTION) if isinstance(values, dict) else None
+    return names_of_section(section) if section and not faults_of_section(section) else NO_NAMES
+
+
+def names_of_section(section):
+    """A section without faults as OwnNames; every own word is compared without outer spaces."""
+    labels = {
+        part: {str(own).strip(): ours for own, ours in section.get(part, {}).items()}
+        for part in COLUMNS_OF
+    }
+    columns = {str(own).strip(): ours for own, ours in section.get("columns", {}).items()}
+    return OwnNames(columns, labels, section.get("date_order"), section.get("decimal"))
+
+
+def faults_of_section(section):
+    """(path, message) of everything in the section that cannot be carried out."""
+    if not isinstance(section, dict):
+        return [((SECTION,), "maps own words, as names: {conditions: {ohne: none}}")]
+    faults = []
+    known = (*COLUMNS_OF, "columns", "date_order", "decimal")
+    for part, entry in section.items():
+        place = (SECTION, str(part))
+        if part not in known:
+            hint = did_you_mean(part, known)
+            faults.append((place, f"is not one of {', '.join(known)}{hint}"))
+        elif part in ("date_order", "decimal"):
+            allowed = DATE_ORDERS if part == "date_order" else DECIMALS
+            if entry not in allowed:
+                faults.append((place, f"found {entry!r}, allowed: {' or '.join(allowed)}"))
+        elif not isinstance(entry, dict):
+            faults.append((place, "maps own words to those of the tables, as {ohne: none}"))
+        else:
+            faults += _faults_of_map(part, place, entry)
+    return faults
+
+
+def _faults_of_map(part, place, entry):
+    columns = {column for model in TABLES.values() for column in model.model_fields}
+    for own, ours in entry.items():
+        if not isinstance(ours, str):
+            yield (*place, str(own)), f"found {ours!r}, allowed: text; quote it, as 'no'"
+        elif part == "columns" and ours not in columns:
+            hint = did_you_mean(ours, columns)
+            yield (*place, str(own)), f"{ours!r} is a column of no table{hint}"
+    if part in ("columns", "participants"):
+        twice = [ours for ours, n in Counter(map(str, entry.values())).items() if n > 1]
+        for ours in twice:
+            own = [str(name) for name, meant in entry.items() if meant == ours]
+            if part == "participants":
+                yield place, f"{' and '.join(own)} both stand for {ours}; give each their own label"
+
+
+def with_own_names(cells, model, names, add):
+    """Cells of a table in its own words and forms.
+
+    `cells`: rows of text, the header first; `model`: the table; `names`: an OwnNames; `add(place,
+    message)` takes what cannot be decided. Row numbers stay.
+    """
+    if not cells:
+        return cells
+    header = _renamed(cells[0], model, names, add)
+    body = [list(row) for row in cells[1:]]
+    of_column = {column: part for part, columns in COLUMNS_OF.items() for column in columns}
+    for at, column in enumerate(header):
+        part = of_column.get(column)
+        if part and names.labels.get(part):
+            known = names.labels[part]
+            for row in body:
+                if at < len(row):
+                    row[at] = known.get(row[at], row[at])
+    _write_points(header, body, model, names, add)
+    for at, column in enumerate(header):
+        if column in DATED:
+            _write_dates(at, column, body, names, add)
+    return [header, *body]
+
+
+def _renamed(header, model, names, add):
+    """The header with own names of columns replaced, where the column is one of this table."""
+    renamed = []
+    for name in header:
+        ours = names.columns.get(name)
+        renamed.append(ours if ours in model.model_fields else name)
+    for column, times in Counter(renamed).items():
+        if times > 1 and column not in header:
+            own = [name for name in header if names.columns.get(name) == column]
+            add("row 1", f"{' and '.join(own)} both stand for {column} in study.yaml; keep one")
+    return renamed
+
+
+def _write_points(header, body, model, names, add):
+    """Numbers with a decimal comma get a point, where the whole table writes them so."""
+    numeric = [at for at, name in enumerate(header) if _holds_numbers(model, name)]
+    held = [(row, at) for row in body for at in numeric if at < len(row)]
+    commas = [(row, at) for row, at in held if _COMMA.fullmatch(row[at])]
+    if not commas or names.decimal == "point":
+        return
+    points = [row[at] for row, at in held if _POINT.fullmatch(row[at])]
+    if names.decimal is None:
+        example = commas[0][0][commas[0][1]]
+        if len(points) > len(commas):
+            # a slip, told with its row
+            return
+        if points:
+            add(
+                "",
+                f"writes numbers with a decimal comma, as {example!r}, and with a point, as "
+                f"{points[0]!r}; write them in one way, or state names: {{decimal: comma}}",
+            )
+            return
+        if all(re.search(r",\d{3}$", row[at]) for row, at in commas):
+            add(
+                "",
+                f"{example!r} may be a fraction or thousands, in every row; state names: "
+                "{decimal: comma} in study.yaml, or take the marks of thousands out",
+            )
+            return
+    for row, at in commas:
+        row[at] = row[at].replace(",", ".")
+
+
+def _holds_numbers(model, column):
+    declared = model.model_fields.get(column)
+    return declared is not None and re.search(r"\b(int|float)\b", str(declared.annotation))
+
+
+def _write_dates(at, column, body, names, add):
+    """Local dates of a column in the order of ISO 8601; what may be read twice is asked for."""
+    found = [(row, _LOCAL_DATE.fullmatch(row[at])) for row in body if at < len(row)]
+    found = [(row, match) for row, match in found if match]
+    order = names.date_order
+    if order is None:
+        # a date with points has the day first wherever it is in use
+        firsts = [int(match[1]) for _, match in found if match[2] != "."]
+        seconds = [int(match[3]) for _, match in found if match[2] != "."]
+        if firsts and max(firsts) <= 12 and max(seconds) <= 12:
+            add(
+                f"column {column}",
+                f"{found[0][0][at]!r} may be read with the day or the month first, in every row; "
+                "state names: {date_order: day_first} or month_first in study.yaml",
+            )
+            return
+        order = "month_first" if seconds and max(seconds) > 12 else "day_first"
+    for row, match in found:
+        month_first = order == "month_first" and match[2] != "."
+        day, month = (match[3], match[1]) if month_first else (match[1], match[3])
+        try:
+            written = datetime(int(match[4]), int(month), int(day)).date().isoformat()
+        except ValueError:
+            # told with its row, as any value that the column does not hold
+            continue
+        row[at] = written + (f"T{match[5].strip()}" if match[5] else "")

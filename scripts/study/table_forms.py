@@ -1,0 +1,262 @@
+"""Tables of a study as people have them: .tsv, .csv, .xlsx, .ods, or sheets of one workbook.
+
+Whatever the form, what comes out is the cells of every row as text, the header first, row n of the
+spreadsheet at n - 1; study/own_names.py then turns own words into those of the tables.
+"""
+
+import datetime
+import io
+import zipfile
+
+from study.cells import TableFault, cells_of_text, refuse_large
+from study.outside import LARGEST_TABLE_BYTES, open_outside
+from study.tables import TABLES
+
+SUFFIXES = (".tsv", ".csv", ".xlsx", ".ods")
+
+WORKBOOKS = ("study.xlsx", "study.ods")
+
+SEPARATORS = (";", "\t", ",")
+
+
+def files_of_table(folder, name):
+    """Files of a study that hold a table, the workbook of all tables among them."""
+    files = [folder / f"{name}{suffix}" for suffix in SUFFIXES]
+    files = [path for path in files if path.exists()]
+    return files + [path for path in workbooks(folder) if name in sheets_of(path)]
+
+
+def workbooks(folder):
+    """Workbooks of a study that hold several tables, one a sheet."""
+    return [folder / name for name in WORKBOOKS if (folder / name).is_file()]
+
+
+def shown_name(path, name):
+    """A table as messages name it: its file, and the sheet where the file holds several."""
+    return f"{path.name}, sheet {name}" if path.name in WORKBOOKS else path.name
+
+
+def state_of_table(folder, name):
+    """Size and time of everything that the rows of a table are read from, to tell a change."""
+    paths = [folder / f"{name}{suffix}" for suffix in SUFFIXES]
+    paths += [folder / workbook for workbook in WORKBOOKS] + [folder / "study.yaml"]
+    states = [(path.name, path.stat()) for path in paths if path.exists()]
+    return tuple((name, state.st_mtime_ns, state.st_size) for name, state in states)
+
+
+def cells_of_file(path, name):
+    """Cells of a table as text. Raises TableFault, Refused or OSError."""
+    content = open_outside(path, path.parent, LARGEST_TABLE_BYTES).content
+    if path.suffix == ".tsv":
+        return cells_of_text(_in_utf8(content))
+    if path.suffix == ".csv":
+        text = _in_utf8(content, otherwise="cp1252")
+        return cells_of_text(text, _separator(text))
+    return _cells_of_sheet(content, name, of_all=path.name in WORKBOOKS)
+
+
+def _in_utf8(content, otherwise=None):
+    """A text in UTF-8; one with the mark of UTF-16 is turned into it."""
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        try:
+            return content.decode("utf-16").encode()
+        except UnicodeDecodeError as fault:
+            raise TableFault("", f"is not UTF-16 text ({fault.reason}); save it again") from None
+    if otherwise is not None:
+        try:
+            content.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            return content.decode(otherwise, errors="replace").encode()
+    return content
+
+
+def _separator(content):
+    """The separator that gives the header most columns."""
+    header = content.split(b"\n", 1)[0].decode("utf-8-sig", errors="replace")
+    return max(SEPARATORS, key=header.count)
+
+
+def sheets_of(path):
+    """Names of the tables that a workbook holds; none of a file that is no workbook."""
+    try:
+        workbook = _workbook(open_outside(path, path.parent, LARGEST_TABLE_BYTES).content)
+    except (TableFault, OSError, ValueError):
+        return []
+    known = {name.strip().lower() for name in workbook.sheet_names}
+    return [name for name in TABLES if name in known]
+
+
+def _workbook(content):
+    from python_calamine import CalamineError, CalamineWorkbook
+
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as packed:
+            unfolded = sum(entry.file_size for entry in packed.infolist())
+    except zipfile.BadZipFile:
+        raise TableFault("", "is no workbook (.xlsx or .ods); save it again as one") from None
+    if unfolded > LARGEST_TABLE_BYTES:
+        raise TableFault(
+            "", f"unfolds to {unfolded / 1e6:.0f} MB; up to {LARGEST_TABLE_BYTES / 1e6:.0f} MB"
+        )
+    try:
+        return CalamineWorkbook.from_filelike(io.BytesIO(content))
+    except CalamineError as fault:
+        raise TableFault("", f"cannot be read as a workbook ({fault}); save it again") from None
+
+
+def _cells_of_sheet(content, name, *, of_all):
+    """Cells of the sheet of a table; of a workbook of one table the only sheet or that name."""
+    from python_calamine import CalamineError
+
+    workbook = _workbook(content)
+    named = [sheet for sheet in workbook.sheet_names if sheet.strip().lower() == name]
+    if not named and not of_all and len(workbook.sheet_names) == 1:
+        named = workbook.sheet_names
+    if len(named) != 1:
+        sheets = ", ".join(map(repr, workbook.sheet_names))
+        raise TableFault("", f"holds sheets {sheets}; name the sheet of the table {name!r}")
+    try:
+        rows = workbook.get_sheet_by_name(named[0]).to_python(skip_empty_area=False)
+    except CalamineError as fault:
+        raise TableFault("", f"cannot be read ({fault}); save it again") from None
+    cells = [[as_text(cell) for cell in row] for row in rows]
+    refuse_large(cells)
+    return cells
+
+
+def as_text(cell):
+    """The value of a cell of a workbook as it is written in a table."""
+    if cell is None:
+        return ""
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    if isinstance(cell, float):
+        return str(int(cell)) if cell.is_integer() and abs(cell) < 1e15 else repr(cell)
+    if isinstance(cell, datetime.datetime):
+        midnight = cell.time() == datetime.time(0)
+        return cell.date().isoformat() if midnight else cell.isoformat()
+    if isinstance(cell, datetime.date | datetime.time):
+        return cell.isoformat()
+    if isinstance(cell, datetime.timedelta):
+        return (datetime.datetime(2000, 1, 1) + cell).time().isoformat()
+    return " ".join(str(cell).replace("\u00a0", " ").split())
+
+
+def write_workbook(path, sheets):
+    """Write tables as a workbook, one sheet each: rows of cells, numbers as numbers.
+
+    The same sheets give the same bytes.
+    """
+    names = list(sheets)
+    parts = {
+        "[Content_Types].xml": _content_types(len(names)),
+        "_rels/.rels": _relations([("officeDocument", "xl/workbook.xml")]),
+        "xl/workbook.xml": _book(names),
+        "xl/_rels/workbook.xml.rels": _relations(
+            [
+                *(("worksheet", f"worksheets/sheet{n}.xml") for n in range(1, len(names) + 1)),
+                ("styles", "styles.xml"),
+            ]
+        ),
+        "xl/styles.xml": _STYLES,
+    }
+    for number, rows in enumerate(sheets.values(), start=1):
+        parts[f"xl/worksheets/sheet{number}.xml"] = _sheet(rows)
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as packed:
+        for name, text in parts.items():
+            entry = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            packed.writestr(entry, text)
+
+
+_XML = '<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n'
+
+_MAIN = 'xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"'
+
+_OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+
+_TYPES = "application/vnd.openxmlformats-officedocument.spreadsheetml"
+
+# plain, and bold for the header
+_STYLES = (
+    f"{_XML}<styleSheet {_MAIN}><fonts count='2'><font/><font><b/></font></fonts>"
+    "<fills count='1'><fill/></fills><borders count='1'><border/></borders>"
+    "<cellStyleXfs count='1'><xf/></cellStyleXfs>"
+    "<cellXfs count='2'><xf/><xf fontId='1' applyFont='1'/></cellXfs></styleSheet>"
+)
+
+
+def _content_types(n_sheets):
+    sheets = "".join(
+        f"<Override PartName='/xl/worksheets/sheet{n}.xml' ContentType='{_TYPES}.worksheet+xml'/>"
+        for n in range(1, n_sheets + 1)
+    )
+    return (
+        f"{_XML}<Types xmlns='http://schemas.openxmlformats.org/package/2006/content-types'>"
+        "<Default Extension='rels' "
+        "ContentType='application/vnd.openxmlformats-package.relationships+xml'/>"
+        "<Default Extension='xml' ContentType='application/xml'/>"
+        f"<Override PartName='/xl/workbook.xml' ContentType='{_TYPES}.sheet.main+xml'/>"
+        f"<Override PartName='/xl/styles.xml' ContentType='{_TYPES}.styles+xml'/>"
+        f"{sheets}</Types>"
+    )
+
+
+def _relations(targets):
+    entries = "".join(
+        f"<Relationship Id='r{n}' Type='{_OFFICE}/{kind}' Target='{target}'/>"
+        for n, (kind, target) in enumerate(targets, start=1)
+    )
+    package = "http://schemas.openxmlformats.org/package/2006/relationships"
+    return f"{_XML}<Relationships xmlns='{package}'>{entries}</Relationships>"
+
+
+def _book(names):
+    from xml.sax.saxutils import quoteattr
+
+    sheets = "".join(
+        f"<sheet name={quoteattr(name)} sheetId='{n}' r:id='r{n}'/>"
+        for n, name in enumerate(names, start=1)
+    )
+    return f"{_XML}<workbook {_MAIN} xmlns:r='{_OFFICE}'><sheets>{sheets}</sheets></workbook>"
+
+
+def _sheet(rows):
+    widths = "".join(
+        f"<col min='{n}' max='{n}' width='{width}' customWidth='1'/>"
+        for n, width in enumerate(_widths(rows), start=1)
+    )
+    body = "".join(
+        f"<row r='{number}'>{_cells(row, header=number == 1)}</row>"
+        for number, row in enumerate(rows, start=1)
+    )
+    view = (
+        "<sheetViews><sheetView workbookViewId='0'><pane ySplit='1' topLeftCell='A2' "
+        "activePane='bottomLeft' state='frozen'/></sheetView></sheetViews>"
+    )
+    return (
+        f"{_XML}<worksheet {_MAIN}>{view}<cols>{widths}</cols>"
+        f"<sheetData>{body}</sheetData></worksheet>"
+    )
+
+
+def _widths(rows):
+    n_columns = max(map(len, rows), default=1)
+    for column in range(n_columns):
+        longest = max((len(str(row[column])) for row in rows if column < len(row)), default=0)
+        yield min(max(longest + 2, 8), 40)
+
+
+def _cells(row, *, header):
+    return "".join(_cell(value, " s='1'" if header else "") for value in row)
+
+
+def _cell(value, style):
+    from xml.sax.saxutils import escape
+
+    if isinstance(value, int | float):
+        return f"<c><v>{value!r}</v></c>"
+    if value in ("", None):
+        return "<c/>"
+    text = f"<t xml:space='preserve'>{escape(str(value))}</t>"
+    return f"<c t='inlineStr'{style}><is>{text}</is></c>"
