@@ -7,6 +7,7 @@ python3.11 scripts/launch.py look FOLDER      what every file of a folder holds,
 python3.11 scripts/launch.py check STUDY      open every table and every file, tell all faults
 python3.11 scripts/launch.py freeze STUDY     write down its plan with date and checksum
 python3.11 scripts/launch.py review STUDY     judge recordings at their pages (--blind, --help)
+python3.11 scripts/launch.py sample-size      how many people a planned claim needs
 python3.11 scripts/launch.py explain RESULTS ROW  where a number comes from, and made again
 python3.11 scripts/launch.py tests            all tests
 python3.11 scripts/launch.py step NAME        one step alone, as find_beats --help
@@ -43,6 +44,7 @@ TOOLS = {
     "freeze": "study.registration",
     "review": "sessions.review",
     "explain": "explaining.explain",
+    "sample-size": "comparison.sample_size",
     "pages": "study.reference_pages",
 }
 
@@ -70,7 +72,8 @@ def command_of(what, *more):
         return ["pytest", *more]
     if what in TOOLS:
         # named from where the person stands, while all else runs in the project
-        return [TOOLS[what], *(from_project(word) for word in more)]
+        written = [before == "--into" for before in ("", *more)]
+        return [TOOLS[what], *map(from_project, more, written)]
     if what == "demo-data":
         return ["demo.make", *(more or ["--into", "data_demo"])]
     if what == "one-person":
@@ -95,9 +98,9 @@ def command_of(what, *more):
     return ["snakemake", "--config", *settings, *profile, *more]
 
 
-def from_project(word):
-    """A folder as it is called from the project; any other word stays as it is."""
-    return os.path.relpath(word, PROJECT) if Path(word).is_dir() else word
+def from_project(word, is_written=False):
+    """A folder, or a file to be written, as it is called from the project; else the word."""
+    return os.path.relpath(word, PROJECT) if is_written or Path(word).is_dir() else word
 
 
 def named_module(what, folder, name="", *more):

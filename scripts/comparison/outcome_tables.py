@@ -25,7 +25,7 @@ from comparison.planned_claims import (
     row_of,
     shown_pairs,
 )
-from comparison.planning import planning
+from comparison.planning import claim_planning, planning
 from comparison.repeatability import repeatability_table
 from comparison.sensitivity import (
     at_prevailing_rate,
@@ -156,16 +156,7 @@ def compare(
             )
             rows_of_order = crossover.crossover_rows(comparison, orders, rules)
             tables["crossover"].append(pd.DataFrame(rows_of_order))
-            tables["planning"].append(
-                planning(
-                    comparison,
-                    participants=plan.planned_participants,
-                    fewest_participants=plan.rules.fewest_participants,
-                    power_wanted=plan.power,
-                    alpha=1 - plan.rules.confidence,
-                    smallest_effect=smallest_effect_in(plan.smallest_effect, *key),
-                )
-            )
+            tables["planning"] += planning_tables(comparison, claims, plan)
             tables["diagnostics"].append(diagnostic_table(comparison))
         tables["contrasts"].append(contrasts)
         together = joint_tests(comparison, fewest_participants=plan.rules.fewest_participants)
@@ -193,6 +184,27 @@ def compare(
     if comparisons or shares_alone:
         tables["contrasts"] += absent_contrasts(outcomes, values, plan.primary, plan.conditions)
     return tables
+
+
+def planning_tables(
+    comparison: Comparison, claims: Sequence[Tested], plan: Plan
+) -> list[pd.DataFrame]:
+    """What the claims of an outcome and its single contrasts could show with more people."""
+    key = (comparison.outcome, comparison.window)
+    wanted = {
+        "participants": plan.planned_participants,
+        "fewest_participants": plan.rules.fewest_participants,
+        "power_wanted": plan.power,
+        "alpha": 1 - plan.rules.confidence,
+        "smallest_effect": smallest_effect_in(plan.smallest_effect, *key),
+    }
+    steps = len(claims) if plan.planned.across_claims == "holm" else 1
+    own = [claim for claim in claims if (claim.planned.outcome, claim.planned.window) == key]
+    of_claims = [
+        claim_planning(comparison, claim, steps=steps, seed=plan.rules.seed, **wanted)
+        for claim in own
+    ]
+    return [*of_claims, planning(comparison, **wanted)]
 
 
 def in_numbers(comparison: Comparison) -> Comparison:

@@ -1,7 +1,8 @@
 """What a study of a given size can detect, from the errors of this one.
 
 The error of a contrast comes from the people, so that with other people of the same kind it changes
-with the root of their number. Power follows from the noncentral t.
+with the root of their number. Power of one contrast follows from the noncentral t, that of a
+planned claim from simulated studies (`comparison.claim_power`).
 """
 
 from __future__ import annotations
@@ -13,10 +14,24 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from comparison.claim_power import (
+    Design,
+    Variation,
+    all_orders,
+    detectable,
+    needed_effects,
+    people_by_order,
+    power_for,
+)
 from comparison.conditions import Comparison
 from comparison.contrasts import as_ratio
+from comparison.planned_claims import Tested
 from comparison.within_person import Contrast
 from results.columns import columns_of
+from study.settings import DIFFERS
+
+# simulated studies for each number of participants: the Monte Carlo error of a power of .8 is .013
+DRAWS = 1_000
 
 # halvings of an interval, more than double precision can show
 HALVINGS = 60
@@ -102,6 +117,93 @@ def planning(
     return pd.DataFrame(rows, columns=columns_of("planning"))
 
 
+def claim_planning(
+    comparison: Comparison,
+    claim: Tested,
+    *,
+    participants: Sequence[int],
+    fewest_participants: int,
+    power_wanted: float,
+    alpha: float,
+    steps: int,
+    smallest_effect: float | None,
+    seed: int,
+) -> pd.DataFrame:
+    """What a planned claim can show by number of participants; columns as in planning.tsv.
+
+    `steps` is the number of claims over which the error is kept: the adjusted columns stand at the
+    first of Holm's steps. The spread of differences is that of this study's own contrasts; visits
+    are complete, in balanced orders where this study has several.
+    """
+    labels = {
+        "outcome": comparison.outcome,
+        "window": comparison.window,
+        "scale": comparison.scale,
+        "claim": claim.text,
+        "smallest_effect": smallest_effect,
+    }
+    variation, why = variation_of(comparison, fewest_participants)
+    if variation is None:
+        return pd.DataFrame([labels | {"note": why}], columns=columns_of("planning"))
+    every_difference = claim.planned.claim != DIFFERS
+    condition = len(comparison.conditions) - 1
+    if claim.planned.condition in comparison.conditions:
+        condition = comparison.conditions.index(claim.planned.condition)
+    n_conditions = len(comparison.conditions)
+    in_orders = all_orders(n_conditions) if comparison.layout.visit_in_model else ()
+    rows = []
+    for n in sorted({*participants, comparison.n_participants} - {0, 1}):
+        simulated = {
+            assured: needed_effects(
+                *(n, Design(n_conditions, in_orders), variation),
+                condition=condition,
+                alphas=(alpha, alpha / steps),
+                every_difference=every_difference,
+                fewest_pairs=fewest_participants,
+                assured=assured,
+                draws=DRAWS,
+                seed=seed,
+            )
+            for assured in ((False, True) if smallest_effect is not None else (False,))
+        }
+        row = {"n_participants": n, "this_study": n == comparison.n_participants}
+        row["note"] = f"spread as {variation.df + 1:.0f} pairs gave it; complete visits" + (
+            f", {people_by_order(n, in_orders)}" if in_orders else ", visit not in the model"
+        )
+        for suffix, needed in zip(("", "_adjusted"), simulated[False], strict=True):
+            size = detectable(needed, power_wanted)
+            size = None if np.isinf(size) else size
+            row[f"detectable{suffix}"] = as_ratio(size) if comparison.scale == "ratio" else size
+            if smallest_effect is not None:
+                wanted = on_scale(smallest_effect, comparison.scale)
+                row[f"power_at_smallest_effect{suffix}"] = power_for(needed, wanted)
+        if smallest_effect is not None:
+            row["assurance"] = power_for(simulated[True][0], wanted)
+        rows.append(labels | row)
+    return pd.DataFrame(rows, columns=columns_of("planning"))
+
+
+def variation_of(comparison: Comparison, fewest_participants: int) -> tuple[Variation | None, str]:
+    """How differences vary, from the errors of all contrasts; None and why where one has none."""
+    n = len(comparison.conditions)
+    sd, pairs = np.zeros((n, n)), []
+    for pair in comparison.pairs:
+        found, _ = comparison.within_person(pair, "all")
+        if found is None:
+            return None, "no error of a difference could be estimated"
+        first, second = (comparison.conditions.index(name) for name in pair)
+        sd[first, second] = sd[second, first] = found.se * np.sqrt(found.n_pairs)
+        pairs.append(found.n_pairs)
+    if min(pairs) < fewest_participants:
+        return None, f"fewer than {fewest_participants} pairs to plan from"
+    return Variation(sd, min(pairs) - 1.0), ""
+
+
+def on_scale(smallest_effect: float, scale: str) -> float:
+    """The size of an effect on the scale of the analysis."""
+    return abs(np.log(smallest_effect)) if scale == "ratio" else smallest_effect
+
+
 def planned_error(found: Contrast, participants: int) -> tuple[float, float]:
     """Standard error and df of a contrast with so many people, from those with which it was found.
 
@@ -119,6 +221,6 @@ def _reach(se, df, scale, power_wanted, alpha, n_contrasts, smallest_effect) -> 
         size = se * detectable_noncentrality(df, power_wanted=power_wanted, alpha=level)
         found[f"detectable{suffix}"] = as_ratio(size) if scale == "ratio" else size
         if smallest_effect is not None:
-            wanted = abs(np.log(smallest_effect)) if scale == "ratio" else smallest_effect
+            wanted = on_scale(smallest_effect, scale)
             found[f"power_at_smallest_effect{suffix}"] = power(wanted / se, df, alpha=level)
     return found

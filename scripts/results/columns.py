@@ -511,29 +511,35 @@ TABLES = {
         },
     ),
     "planning": ResultTable(
-        "What a study with so many participants can detect in a contrast of a primary outcome "
-        "over the exercises, from the errors of this one.",
+        "What a study with so many participants can show of a planned claim, or detect in a single "
+        "contrast of a primary outcome over the exercises, from the errors of this one.",
         COMPARED
         | {
-            "contrast": CONTRAST,
+            "claim": "the planned claim; n/a for a single contrast. Simulated studies, complete "
+            "visits and balanced orders, decided as claims are",
+            "contrast": f"{CONTRAST}; n/a for a claim",
             "scale": SCALE,
             "n_participants": Number(
                 "participants planned; the number in this study is among them"
             ),
             "this_study": "`yes` where that is the number in this study, else `no`",
-            "df": Number("degrees of freedom with so many"),
+            "df": Number("degrees of freedom of a contrast with so many"),
             "se": Number(f"standard error of the contrast with so many, {ON_SCALE}"),
             "detectable": Number(
-                "true difference, or ratio above 1, found with the setting `power` at "
-                "the level 1 - `confidence` (noncentral t; Cohen 1988)"
+                "true difference, or ratio above 1, found with the setting `power` at the level "
+                "1 - `confidence` (noncentral t; Cohen 1988); of a claim from all other conditions "
+                "alike"
             ),
             "detectable_adjusted": Number(
-                "the same at that level over the number of contrasts, the first of Shaffer's steps"
+                "the same at the first of the steps: of a contrast Shaffer's, over the contrasts; "
+                "of a claim Holm's, over the claims"
             ),
             "smallest_effect": Number("smallest effect of interest as set"),
             "power_at_smallest_effect": Number("power for that effect, 0 to 1"),
-            "power_at_smallest_effect_adjusted": Number(
-                "the same at the level over the number of contrasts"
+            "power_at_smallest_effect_adjusted": Number("the same at the first of the steps"),
+            "assurance": Number(
+                "of a claim the same power, not adjusted, averaged over the uncertainty of the "
+                "spread (O'Hagan, Stevens and Campbell 2005)"
             ),
             "note": "where the error comes from, or why nothing can be planned",
         },

@@ -17,7 +17,8 @@ from comparison.design import leaves_a_residual
 from comparison.model_table import model_table
 from comparison.orders import same_order
 from comparison.paired import paired_t
-from comparison.planning import planning, power
+from comparison.planned_claims import judged_claims
+from comparison.planning import claim_planning, planning, power
 from comparison.sensitivity import (
     BASELINE,
     CHANGE,
@@ -45,6 +46,7 @@ from report.sentences import sentence_of_contrast
 from results.columns import columns_of
 from results.decided import SAME_ORDER
 from results.tables import read_table, write_table
+from study.plan import planned_claims
 
 CONDITIONS = ("none", "low", "target")
 EXERCISES = ("curl", "press", "row")
@@ -1062,6 +1064,33 @@ def test_a_difference_planned_for_is_found_with_the_power_wanted():
     too_few = planning(comparison, participants=[6, 20], fewest_participants=9, **wanted)
     assert too_few["detectable"].isna().all()
     assert set(too_few["note"]) == {"fewer than 9 pairs to plan from"}
+
+
+def test_a_planned_claim_needs_no_less_than_its_hardest_contrast_and_more_among_several_claims():
+    comparison = comparison_of(invented(31))
+    wanted = {"power_wanted": 0.8, "alpha": 0.05, "smallest_effect": 2.0}
+    wanted |= {"participants": [12], "fewest_participants": 4}
+    claims = judged_claims(
+        {("smo2_nadir_pct", "set"): comparison},
+        planned_claims(settings_with().plan, [("smo2_nadir_pct", "set")], CONDITIONS),
+        CONDITIONS,
+        **{"across": "holm", "alpha": 0.05, "fewest_pairs": 4},
+    )
+    of_claim = claim_planning(comparison, claims[0], steps=3, seed=1, **wanted)
+    whole = of_claim[of_claim["n_participants"] == 12].iloc[0]
+    contrasts = planning(comparison, **wanted).query("n_participants == 12")
+    parts = contrasts[contrasts["contrast"].str.startswith("target - ")]
+    # the easier contrast hardly counts here; a thousand studies place the size within 3 %
+    assert whole["detectable"] > 0.95 * parts["detectable"].max()
+    assert whole["detectable_adjusted"] > whole["detectable"]
+    assert whole["power_at_smallest_effect"] < parts["power_at_smallest_effect"].min() + 0.03
+    # with seven degrees of freedom of the spread, planning on it as if known is too hopeful
+    assert 0 < whole["assurance"] < 1
+    assert "2 in each of 6 orders" in whole["note"]
+    few = claim_planning(
+        comparison, claims[0], steps=3, seed=1, **wanted | {"fewest_participants": 9}
+    )
+    assert few["note"].item() == "fewer than 9 pairs to plan from"
 
 
 def test_power_stays_a_number_far_out():

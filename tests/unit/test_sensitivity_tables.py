@@ -4,6 +4,7 @@ import pandas as pd
 
 from engine.listings import figure_modules
 from report.sections.sensitivity import (
+    chances,
     detectable,
     left_out_ranges,
     other_assumptions,
@@ -131,7 +132,7 @@ def test_work_and_who_moves_a_contrast_most_are_shown():
 def test_a_study_without_contrasts_has_empty_tables():
     columns = [*contrast(), *tried("x", 1.0), "analysis", "left_out", "note", "primary", "status"]
     columns += ["condition", "reason", "n_values", "n_cells", "n_participants"]
-    columns += ["n_in_sets_to_failure", "detectable_adjusted", "error"]
+    columns += ["n_in_sets_to_failure", "detectable_adjusted", "error", "claim", "assurance"]
     nothing = pd.DataFrame(columns=list(dict.fromkeys(columns)))
     for table in (
         left_out_ranges(nothing, PRIMARY),
@@ -140,6 +141,28 @@ def test_a_study_without_contrasts_has_empty_tables():
         work(nothing),
         primary_missing(nothing),
         detectable(nothing, PRIMARY),
+        chances(nothing, PRIMARY),
     ):
         assert table.empty
     assert without_a_change(nothing) == []
+
+
+def test_planned_claims_stand_by_size_of_study_and_single_contrasts_do_not():
+    row = {"outcome": "smo2_nadir_pct", "window": "set", "claim": "target differs from both"}
+    planning = pd.DataFrame(
+        [
+            row
+            | {"n_participants": 8, "detectable_adjusted": 4.5, "assurance": 0.61}
+            | {"power_at_smallest_effect": 0.78},
+            row
+            | {"n_participants": 12, "detectable_adjusted": 3.16, "assurance": None}
+            | {"power_at_smallest_effect": None},
+            row | {"claim": None, "n_participants": 8, "detectable_adjusted": 2.0},
+        ]
+    )
+    primary = [("smo2_nadir_pct", "set")]
+    (shown,) = detectable(planning, primary).to_dict("records")
+    assert (shown["n 8"], shown["n 12"]) == ("4.5", "3.16")
+    (chance,) = chances(planning, primary).to_dict("records")
+    assert chance["n 8"] == "78 (61)"
+    assert "n 12" not in chance

@@ -143,6 +143,7 @@ def test_the_set_up_script_says_what_it_takes():
         ("step find_beats --help", "find_beats --help"),
         ("demo-data", "demo.make --into data_demo"),
         ("one-person", "demo.one_person --into one_person"),
+        ("sample-size --sd 2 --effect 3", "comparison.sample_size --sd 2 --effect 3"),
         ("pages", "study.reference_pages"),
     ],
 )

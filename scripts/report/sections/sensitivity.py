@@ -13,7 +13,7 @@ ORDER = 35
 
 TITLE = "How sensitive the results are"
 
-NEEDS = ("outcomes", "contrasts", "sensitivity", "alternatives", "missing", "planning")
+NEEDS = ("outcomes", "contrasts", "sensitivity", "alternatives", "missing", "planning", "claims")
 
 
 def section(results):
@@ -38,8 +38,13 @@ def section(results):
         ),
         "planning": shown_table(
             detectable(results.planning, primary),
-            "Smallest true difference that n participants would show",
+            "Smallest true difference from all other conditions that n participants would show",
         ),
+        "chances": shown_table(
+            chances(results.planning, primary),
+            "Power for the smallest effect, % (with the uncertainty of the spread)",
+        ),
+        "n_claims": len(results.claims) if results.settings.plan.across_claims == "holm" else 1,
         "power_pct": 100 * results.settings.compare_conditions.power,
     }
 
@@ -203,21 +208,32 @@ def primary_missing(missing):
 
 
 def detectable(planning, primary):
-    """Detectable differences of each primary outcome and contrast, a column per study size."""
-    found = planning[planning["detectable_adjusted"].notna()]
-    if found.empty:
-        return pd.DataFrame()
-    own = pd.concat([_of(found, *key) for key in primary])
-    named = own.assign(
-        outcome=[
-            _labels(*key)["outcome"] for key in zip(own["outcome"], own["window"], strict=True)
-        ],
+    """Differences that each planned claim would show, a column per number of participants."""
+    return by_size(
+        planning[planning["claim"].notna() & planning["detectable_adjusted"].notna()],
+        primary,
+        lambda row: three_digits(row.detectable_adjusted),
     )
-    labels = ["outcome", "contrast"]
-    wide = named.pivot(index=labels, columns="n_participants", values="detectable_adjusted")
-    wide = wide.reindex(pd.MultiIndex.from_frame(named[labels].drop_duplicates())).map(three_digits)
-    wide.columns = [f"n {n:.0f}" for n in wide.columns]
-    return wide.reset_index()
+
+
+def chances(planning, primary):
+    """Power of each planned claim for the smallest effect, with the uncertainty of the spread."""
+    return by_size(
+        planning[planning["claim"].notna() & planning["assurance"].notna()],
+        primary,
+        lambda row: f"{100 * row.power_at_smallest_effect:.0f} ({100 * row.assurance:.0f})",
+    )
+
+
+def by_size(planning, primary, shown):
+    """A row for each outcome and claim, a column for each number of participants."""
+    rows = {}
+    for key in primary:
+        for row in _of(planning, *key).itertuples():
+            labels = (_labels(*key)["outcome"], row.claim)
+            rows.setdefault(labels, {})[f"n {row.n_participants:.0f}"] = shown(row)
+    table = [{"outcome": outcome, "claim": claim} | n for (outcome, claim), n in rows.items()]
+    return pd.DataFrame(table).fillna("")
 
 
 def in_plain_words(note):
