@@ -340,6 +340,13 @@ class Comparison:
         `all` weighs equally the exercises in which two people at least hold both conditions. With
         fewer than two such people there is no contrast: others cannot stand for them.
         """
+        estimator, left_out = self.estimator_of(pair, exercise)
+        return estimator and estimator.of(self.y[self.layout.cells]), left_out
+
+    def estimator_of(
+        self, pair: tuple[str, str], exercise: str
+    ) -> tuple[Estimator | None, list[str]]:
+        """What takes values to a contrast, and the exercises left out; as `within_person`."""
         of_pair = [self.conditions.index(name) for name in pair]
         n_exercises = self.y.shape[2]
         numbers = range(n_exercises)
@@ -351,16 +358,12 @@ class Comparison:
         left_out = [self.exercises[n] for n in numbers if n not in held] if held else []
         if not held:
             return None, []
-        estimator = self._estimator(sum(weights[n] for n in held) / len(held))
-        return estimator and estimator.of(self.y[self.layout.cells]), left_out
+        return self._kept("estimator", sum(weights[n] for n in held) / len(held)), left_out
 
     def tested_together(self, wanted: np.ndarray) -> JointTest | None:
         """The test that contrasts (contrasts, conditions, exercises) are all zero."""
         estimator = self._kept("joint", wanted)
         return estimator and estimator.of(self.y[self.layout.cells])
-
-    def _estimator(self, wanted: np.ndarray) -> Estimator | None:
-        return self._kept("estimator", wanted)
 
     def _kept(self, kind: str, wanted: np.ndarray):
         """What a layout gives for weights, computed once for all outcomes with its cells."""

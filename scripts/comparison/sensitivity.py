@@ -40,6 +40,8 @@ LOWEST = "missing cells at the worst, lowest contrast"
 
 HIGHEST = "missing cells at the worst, highest contrast"
 
+LARGEST_INFLATION = 5.0
+
 SHOWN = ("estimate", "se", "df", "ci_low", "ci_high", "p")
 
 NOT_DONE = "not done"
@@ -217,8 +219,34 @@ def work_matched(
         return [_nothing(EQUAL_WORK, "repetitions did not differ within participants")]
     missing = int((comparison.filled & np.isnan(work)).sum())
     note = f"{missing} cells without repetitions left out" if missing else ""
-    matched = replace(comparison, covariates=(*comparison.covariates, work))
-    return _again(matched, EQUAL_WORK, confidence, note)
+    # the same cells without the work, so that only what it shares with the condition differs
+    plain = replace(comparison, y=np.where(np.isnan(work), np.nan, comparison.y), designs={})
+    matched = replace(plain, covariates=(*comparison.covariates, work))
+    rows = []
+    for pair, row in zip(
+        comparison.pairs, _again(matched, EQUAL_WORK, confidence, note), strict=True
+    ):
+        inflation = variance_inflation(plain, matched, pair)
+        if inflation is not None and inflation > LARGEST_INFLATION:
+            why = (
+                f"withheld: repetitions go so closely with the condition that the variance is "
+                f"{inflation:.3g} times as large, {LARGEST_INFLATION:g} at most"
+            )
+            row |= dict.fromkeys(SHOWN) | {"note": "; ".join(filter(None, [note, why]))}
+        rows.append(row)
+    return rows
+
+
+def variance_inflation(plain: Comparison, matched: Comparison, pair: tuple[str, str]):
+    """By what a covariate multiplies the variance of a contrast for equal residuals, or None.
+
+    The variance inflation factor (Marquardt 1970, Technometrics 12:591-612) of a contrast; the
+    limit of 5 is a convention.
+    """
+    before, after = (one.estimator_of(pair, "all")[0] for one in (plain, matched))
+    if before is None or after is None:
+        return None
+    return float(np.sum(after.weights**2) / np.sum(before.weights**2))
 
 
 def at_prevailing_rate(

@@ -36,6 +36,7 @@ from comparison.sensitivity import (
     mixed_model,
     own_differences,
     tabled,
+    variance_inflation,
     work_matched,
     worst_case,
 )
@@ -870,8 +871,8 @@ def test_a_difference_that_is_all_work_is_gone_at_equal_work():
     outcomes = invented(23, effect=0.0, session_sd=0.0, residual_sd=0.05)
     rng = np.random.default_rng(3)
     reps = outcomes["outcome"] == "reps_done"
-    fewer = outcomes["condition"].map({"none": 15, "low": 12, "target": 8}).astype(float)
-    outcomes["value"] = outcomes["value"].where(~reps, fewer + rng.integers(-2, 3, len(outcomes)))
+    fewer = outcomes["condition"].map({"none": 15, "low": 14, "target": 11}).astype(float)
+    outcomes["value"] = outcomes["value"].where(~reps, fewer + rng.integers(-6, 7, len(outcomes)))
     key = ["participant_id", "condition", "event_id"]
     done = outcomes[reps].set_index(key)["value"]
     nadir = outcomes["outcome"] == "smo2_nadir_pct"
@@ -881,7 +882,7 @@ def test_a_difference_that_is_all_work_is_gone_at_equal_work():
     repetitions = outcomes[reps].assign(y=outcomes.loc[reps, "value"].astype(float))
     rows = work_matched(comparison, repetitions, confidence=0.95)
     main = marginal(comparison)
-    assert main.loc["target - none", "estimate"] < -9
+    assert main.loc["target - none", "estimate"] < -4
     for row in rows:
         assert row["analysis"] == EQUAL_WORK
         assert row["estimate"] == pytest.approx(0, abs=0.2)
@@ -914,6 +915,43 @@ def test_variability_at_one_heart_rate_keeps_what_the_rate_does_not_explain(beyo
 def test_outcomes_that_do_not_grow_with_intervals_have_no_row_at_one_heart_rate():
     comparison = comparison_of(invented(7, participants=5))
     assert at_prevailing_rate(comparison, comparison.single_rows, confidence=0.95) == []
+
+
+def equal_work(spread, *, drop=6.0, seed=3):
+    """Rows at equal work where target takes repetitions away, more or less alike for everybody."""
+    outcomes = invented(seed, participants=9, bouts=1)
+    rng = np.random.default_rng(seed)
+    lost = drop * (outcomes["condition"] == "target") + spread * rng.normal(size=len(outcomes))
+    work = outcomes["outcome"] == "reps_done"
+    outcomes.loc[work, "value"] = 15.0 - lost[work]
+    repetitions = usable(outcomes, {"reps_done": "identity"}, CONDITIONS)
+    repetitions = repetitions[repetitions["outcome"] == "reps_done"]
+    rows = work_matched(comparison_of(outcomes), repetitions, confidence=0.95)
+    return {row["contrast"]: row for row in rows}
+
+
+def test_at_equal_work_nothing_is_given_where_repetitions_tell_nothing_but_the_condition():
+    close = equal_work(0.5)["target - none"]
+    assert close["estimate"] is None
+    assert close["p"] is None
+    assert close["note"].startswith("withheld: repetitions go so closely with the condition")
+    # low took nothing away: its contrast does not depend on the repetitions
+    assert equal_work(0.5)["low - none"]["estimate"] is not None
+    apart = equal_work(6.0)["target - none"]
+    assert apart["estimate"] is not None
+    assert "withheld" not in apart["note"]
+
+
+def test_the_inflation_of_a_variance_is_that_of_an_intercept_beside_a_covariate():
+    # differences d = a + b w: var a is (1 / n + mean(w)^2 / S_ww) times the residual variance
+    two = ("none", "target")
+    outcomes = invented(4, participants=9, conditions=two, exercises=("row",), same_order=True)
+    plain = comparison_of(outcomes, conditions=two)
+    work = np.random.default_rng(4).normal(size=plain.y.shape) + np.array([0.0, 3.0])[None, :, None]
+    matched = replace(plain, covariates=(work,))
+    w = work[:, 1, 0] - work[:, 0, 0]
+    expected = 1 + 9 * w.mean() ** 2 / np.sum((w - w.mean()) ** 2)
+    assert variance_inflation(plain, matched, ("target", "none")) == pytest.approx(expected)
 
 
 def test_worst_case_bounds_are_those_counted_by_hand():
