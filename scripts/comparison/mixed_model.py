@@ -44,6 +44,12 @@ RUNAWAY = 1e4
 # an interval that spans more than e^20 to either side says nothing
 WIDEST_LOG_INTERVAL = 20.0
 
+# a standard deviation this many times that of the residual is none that the values limit
+WIDEST_RELATIVE_SD = 100.0
+
+# of the root of the deviance, at the end of an interval
+PROFILE_TOLERANCE = 1e-6
+
 NO_RESIDUAL = (
     "the residual variance goes to zero beside a random term: the rows hold no repetition that "
     "could measure it"
@@ -499,7 +505,9 @@ class Fit:
 
         Holds term, variance, sd, sd_low, sd_high, singular and note. The interval of a standard
         deviation is a Wald interval on the log scale from the observed information (convention;
-        Pinheiro and Bates 2000, section 2.4.3); a variance at zero has none, and its note says so.
+        Pinheiro and Bates 2000, section 2.4.3). That of a variance at zero begins there and ends
+        where the profiled likelihood has fallen by half the quantile of chi-square (Venzon and
+        Moolgavkar 1988, Appl Stat 37:87-94).
         """
         quantile = special.ndtri(0.5 + level / 2)
         relative = np.append(self.theta, 1.0)
@@ -509,12 +517,46 @@ class Fit:
                 "term": term,
                 "variance": (self.sigma * size) ** 2,
                 "singular": bool(size < SINGULAR_TOLERANCE),
-                **_sd_interval(self.sigma * size, quantile * error),
+                **(
+                    self._interval_from_zero(n, quantile**2)
+                    if size < SINGULAR_TOLERANCE
+                    else _sd_interval(self.sigma * size, quantile * error)
+                ),
             }
-            for term, size, error in zip(
-                (*self.design.terms, "residual"), relative, errors, strict=True
+            for n, (term, size, error) in enumerate(
+                zip((*self.design.terms, "residual"), relative, errors, strict=True)
             )
         ]
+
+    def _interval_from_zero(self, term: int, fall: float) -> dict[str, object]:
+        """Interval of a standard deviation estimated as zero; `fall` is that of the deviance.
+
+        The relative standard deviation is moved by Newton's method on the root of the fall, which
+        is nearly a line; all else is fitted again each time.
+        """
+        best = self.profile.at.deviance
+        unlimited = {"sd": 0.0, "sd_low": 0.0, "sd_high": np.nan, "note": "no upper limit"}
+        theta = self.theta.copy()
+        curvature = self.profile.hessian[term, term]
+        theta[term] = np.sqrt(2 * fall / curvature) if curvature > 0 else STARTS[-1]
+        for _ in range(MOST_STEPS):
+            if not theta[term] < WIDEST_RELATIVE_SD:
+                return unlimited
+            try:
+                now = _descend(self.moments, theta, fixed=term)[0]
+            except (np.linalg.LinAlgError, ModelError):
+                return unlimited
+            root, slope = np.sqrt(max(now.at.deviance - best, 0.0)), now.gradient[term]
+            theta = now.at.theta.copy()
+            if abs(root - np.sqrt(fall)) < PROFILE_TOLERANCE:
+                variance = now.at.residual_sum / self.moments.error_df
+                sigma = self.moments.scale * float(np.sqrt(variance))
+                high = sigma * float(theta[term])
+                return {"sd": 0.0, "sd_low": 0.0, "sd_high": high, "note": ""}
+            # doubled or halved at most, where the fall is no line yet
+            step = 2 * root * (np.sqrt(fall) - root) / slope if slope > 0 else np.inf
+            theta[term] = np.clip(theta[term] + step, theta[term] / 2, 2 * theta[term])
+        return unlimited
 
     def _log_sd_errors(self) -> np.ndarray:
         """Standard errors of the logs of the standard deviations, residual last.
@@ -613,8 +655,12 @@ def _fitted(moments: Moments, starts: Sequence[float | np.ndarray]) -> Fit:
     return Fit(moments, _snapped(moments, best), converged, distance())
 
 
-def _descend(moments: Moments, theta: np.ndarray) -> tuple[Profile, bool]:
+def _descend(
+    moments: Moments, theta: np.ndarray, *, fixed: int | None = None
+) -> tuple[Profile, bool]:
     """Newton's method with absolute curvature and step reduction; says whether it converged.
+
+    A `fixed` relative standard deviation stays where it is.
 
     In standard deviations a variance of zero is an ordinary stationary point, so no bounds are
     needed; absolute curvature leads away from saddle points (Nocedal and Wright 2006, Numerical
@@ -622,14 +668,19 @@ def _descend(moments: Moments, theta: np.ndarray) -> tuple[Profile, bool]:
     """
     now = moments.differentiate(moments.solve(theta))
     for _ in range(MOST_STEPS):
-        values, vectors = np.linalg.eigh(now.hessian)
+        free = np.arange(len(theta)) != (-1 if fixed is None else fixed)
+        if not free.any():
+            return now, True
+        values, vectors = np.linalg.eigh(now.hessian[np.ix_(free, free)])
         size = np.maximum(np.abs(values), 1e-8 * max(1.0, np.abs(values).max()))
-        slope = vectors.T @ now.gradient
+        gradient = now.gradient[free]
+        slope = vectors.T @ gradient
         expected_gain = float(slope @ (slope / size))
-        step = -vectors @ (slope / size)
+        step = np.zeros(len(theta))
+        step[free] = -vectors @ (slope / size)
         longest = 2 * max(0.5, np.abs(now.at.theta).max())
         step *= longest / max(np.abs(step).max(), longest)
-        slope_along_step = float(now.gradient @ step)
+        slope_along_step = float(gradient @ step[free])
         for fraction in 0.25 ** np.arange(14):
             try:
                 trial = moments.solve(now.at.theta + fraction * step)

@@ -94,7 +94,9 @@ def _variances(fit: Fit) -> list[dict]:
             "estimate": part["variance"],
             "ci_low": part["sd_low"] ** 2,
             "ci_high": part["sd_high"] ** 2,
-            "note": "estimated as zero" if part["singular"] else part["note"],
+            "note": "; ".join(
+                filter(None, ["estimated as zero" if part["singular"] else "", part["note"]])
+            ),
         }
         for part in fit.variance_components()
     ]

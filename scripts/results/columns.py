@@ -284,7 +284,8 @@ TABLES = {
             "note": "`estimated as zero` for a variance at its limit; why something is absent",
             "ci_low": Number(
                 "lower end of the 95 % interval; of a variance from the information of its "
-                "logarithm (Pinheiro and Bates 2000)"
+                "logarithm (Pinheiro and Bates 2000), of one estimated as zero from the profiled "
+                "likelihood (Venzon and Moolgavkar 1988)"
             ),
             "ci_high": Number("upper end of that interval"),
             "F": Number("F of equally weighted cell means, type III (Kenward and Roger 1997)"),
