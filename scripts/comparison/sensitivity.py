@@ -219,21 +219,23 @@ def work_matched(
         return [_nothing(EQUAL_WORK, "repetitions did not differ within participants")]
     missing = int((comparison.filled & np.isnan(work)).sum())
     note = f"{missing} cells without repetitions left out" if missing else ""
-    # the same cells without the work, so that only what it shares with the condition differs
-    plain = replace(comparison, y=np.where(np.isnan(work), np.nan, comparison.y), designs={})
-    matched = replace(plain, covariates=(*comparison.covariates, work))
-    rows = []
-    for pair, row in zip(
-        comparison.pairs, _again(matched, EQUAL_WORK, confidence, note), strict=True
-    ):
-        inflation = variance_inflation(plain, matched, pair)
+    return _beside(comparison, work, EQUAL_WORK, "repetitions go", confidence, note)
+
+
+def _beside(comparison, covariate, analysis, what_goes, confidence, note) -> list[dict]:
+    """Contrasts with a covariate that the condition moves, withheld where it tells little else."""
+    # the same cells without the covariate, so that only what it shares with the condition differs
+    plain = replace(comparison, y=np.where(np.isnan(covariate), np.nan, comparison.y), designs={})
+    beside = replace(plain, covariates=(*comparison.covariates, covariate))
+    rows = _again(beside, analysis, confidence, note)
+    for pair, row in zip(comparison.pairs, rows, strict=True):
+        inflation = variance_inflation(plain, beside, pair)
         if inflation is not None and inflation > LARGEST_INFLATION:
             why = (
-                f"withheld: repetitions go so closely with the condition that the variance is "
+                f"withheld: {what_goes} so closely with the condition that the variance is "
                 f"{inflation:.3g} times as large, {LARGEST_INFLATION:g} at most"
             )
             row |= dict.fromkeys(SHOWN) | {"note": "; ".join(filter(None, [note, why]))}
-        rows.append(row)
     return rows
 
 
@@ -269,8 +271,7 @@ def at_prevailing_rate(
         return [_nothing(PREVAILING_RATE, "heart rate did not differ within participants")]
     missing = int((comparison.filled & np.isnan(level)).sum())
     note = f"{missing} cells without a mean interval left out" if missing else ""
-    at_rate = replace(comparison, covariates=(*comparison.covariates, level))
-    return _again(at_rate, PREVAILING_RATE, confidence, note)
+    return _beside(comparison, level, PREVAILING_RATE, "heart rate goes", confidence, note)
 
 
 def _varies(cells: np.ndarray) -> bool:

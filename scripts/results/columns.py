@@ -304,9 +304,9 @@ TABLES = {
             "visit; `one participant left out`; `own baseline as covariate`, or without it where "
             "the plan adjusts (Neuhaus and Kalbfleisch 1998); `change from own baseline`; `at "
             "equal work, ...` "
-            "(Rosenbaum 1984), withheld where repetitions inflate the variance more than fivefold "
-            "(Marquardt 1970); `at the prevailing heart rate, ...` (de Geus et al. 2019); `missing "
-            "cells at the worst, ...` (Horowitz and Manski 2000)",
+            "(Rosenbaum 1984) and `at the prevailing heart rate, ...` (de Geus et al. 2019), "
+            "withheld where these inflate the variance more than fivefold (Marquardt 1970); "
+            "`missing cells at the worst, ...` (Horowitz and Manski 2000)",
             "left_out": "participant who is left out",
             "estimate": Number(
                 "difference in the unit of the outcome, or ratio, under the assumption"

@@ -892,11 +892,11 @@ def test_a_difference_that_is_all_work_is_gone_at_equal_work():
 def test_variability_at_one_heart_rate_keeps_what_the_rate_does_not_explain(beyond_rate):
     """RMSSD goes with the square of the mean interval; `beyond_rate` is what a cuff adds."""
     rng = np.random.default_rng(31)
-    people, interval = 14, {"none": 850.0, "low": 830.0, "target": 700.0}
+    people, interval = 14, {"none": 850.0, "low": 830.0, "target": 780.0}
     rows = []
     for person, visit in itertools.product(range(people), range(3)):
         condition = CONDITIONS[(person + visit) % 3]
-        nn_ms = interval[condition] * np.exp(0.05 * rng.normal())
+        nn_ms = interval[condition] * np.exp(0.07 * rng.normal())
         added = beyond_rate if condition == "target" else 0.0
         y = 3.5 + 2.0 * np.log(nn_ms / 850.0) + added + 0.02 * rng.normal()
         labels = {"participant_id": f"sub-{person:02d}", "condition": condition, "exercise": None}
@@ -906,7 +906,7 @@ def test_variability_at_one_heart_rate_keeps_what_the_rate_does_not_explain(beyo
         table, outcome="rmssd_ms", window="recovery_steady", scale="ratio", conditions=CONDITIONS
     )
     seen, _ = comparison.within_person(("target", "none"), "all")
-    assert seen.estimate == pytest.approx(2 * np.log(700 / 850) + beyond_rate, abs=0.1)
+    assert seen.estimate == pytest.approx(2 * np.log(780 / 850) + beyond_rate, abs=0.1)
     rows = at_prevailing_rate(comparison, table.assign(y=table["nn_ms"]), confidence=0.95)
     at_rate = next(row for row in rows if row["contrast"] == "target - none")
     assert at_rate["estimate"] == pytest.approx(beyond_rate, abs=0.04)
