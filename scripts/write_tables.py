@@ -2,7 +2,7 @@
 
 from engine.step import Inputs, Output, run
 from report.by_person import outcomes_by_person, write_csv
-from report.print_tables import printed_tables
+from report.print_tables import contents_of, printed_tables
 from report.printing import write_docx, write_html
 from results.reader import Results
 from results.tables import write_table
@@ -19,7 +19,9 @@ def write_tables(
     results = Results(tables, study, settings)
     title, conditions = settings.study.title, results.conditions
     folder.mkdir(parents=True, exist_ok=True)
-    for printed in printed_tables(results):
+    every = printed_tables(results)
+    write_table(contents_of(every), folder / "contents.tsv")
+    for printed in every:
         write_table(printed.table, folder / f"{printed.name}.tsv")
         write_html(printed, title, folder / f"{printed.name}.html", conditions)
         write_docx(printed, title, folder / f"{printed.name}.docx", conditions)

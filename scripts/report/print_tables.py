@@ -115,6 +115,12 @@ def printed_tables(results):
     return printed + by_family(results)
 
 
+def contents_of(printed):
+    """A row for each table: its file, caption and note."""
+    rows = [(one.name, one.caption, one.note) for one in printed]
+    return pd.DataFrame(rows, columns=["table", "caption", "note"])
+
+
 def primary_claims(contrasts, claims, primary):
     """The contrasts of each primary outcome over all exercises, with what was planned of it."""
     rows = []

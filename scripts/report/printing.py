@@ -8,7 +8,7 @@ from results.words import words_of
 NO_DATE = (1980, 1, 1, 0, 0, 0)
 
 # a table of more columns stands on a page turned by a quarter
-MOST_UPRIGHT_COLUMNS = 8
+MOST_UPRIGHT_COLUMNS = 7
 
 # one number, or a p-value that may be too small to print
 NUMBER = re.compile(r"(?:< )?[-+]?\d*\.?\d+(?:e[-+]?\d+)?")

@@ -80,9 +80,11 @@ def results_page():
         "`scripts/study/reference_pages.py` from `scripts/results/columns.py`; do not edit by "
         "hand. Tables are tab-separated text, `n/a` is a missing value. Windows and outcomes are "
         "explained in [config/SETTINGS.md](../config/SETTINGS.md#windows-and-outcomes). Not listed "
-        "are `figures/`, where each figure has its numbers beside it, `tables/`, which repeats "
-        "parts of these tables for print, and `participants/`, which holds what "
-        "one step hands to the next.",
+        "are `figures/`, where each figure has its numbers beside it and some a slide, `tables/`, "
+        "which repeats parts of these tables for print and holds `outcomes_by_person.csv` with its "
+        "codebook for statistics programs, and `participants/`, which holds what one step hands to "
+        "the next. `methods.md`, `references.bib`, `references.json`, `checklists.md` and the "
+        "book `results.pdf` are for whoever writes a paper.",
         "",
         CAUTION,
         "",

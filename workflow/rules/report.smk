@@ -150,3 +150,29 @@ rule write_session_overview:
         code=code_of("write_session_overview"),
     shell:
         command("write_session_overview")
+
+
+rule write_book:
+    """Set figures, tables, methods, references and checklists as one book in PDF."""
+    input:
+        template=f"{workflow.basedir}/workflow/templates/book.typ",
+        figures=[path for path in rules.draw_figures.output.figures if path.endswith(".svg")],
+        printed=rules.write_tables.output.folder,
+        methods=rules.write_methods.output.methods,
+        checklists=rules.write_methods.output.checklists,
+    output:
+        book=report(
+            "<results>/results.pdf",
+            caption="../report/book.rst",
+            category="Report",
+        ),
+    log:
+        "<results>/logs/write_book.log",
+    resources:
+        mem_mb=300,
+        runtime=5,
+    params:
+        about=parameter(SETTINGS.study),
+        code=code_of("write_book"),
+    shell:
+        command("write_book")

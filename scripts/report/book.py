@@ -1,0 +1,124 @@
+"""The results book: figures, tables, methods, references and checklists as one PDF.
+
+The template workflow/templates/book.typ is set by typst, with fonts that come with it and with
+matplotlib, and with no date, so that the same results give the same bytes.
+"""
+
+import json
+import shutil
+import tempfile
+from importlib.util import find_spec
+from pathlib import Path
+
+from cuff.cautions import CAUTION
+from report.page import read_text_table
+from report.printing import cells_of, columns_of_numbers, heading, is_wide
+from report.sections.figures import figure_of
+from report.sections.methods import paragraphs
+
+# how the description of a figure begins in which nothing is drawn
+NOTHING = "Nothing is drawn"
+
+# letters that fit beside each other, on a turned page and on an upright one
+LETTERS = {True: 190, False: 112}
+
+# a column of longer texts grows no wider
+LONG = 60
+
+
+def content_of(figures, tables, methods, checklists, *, title, conditions):
+    """Everything that the template asks for, as text.
+
+    figures : SVG files in their order
+    tables : folder of the tables for print, with contents.tsv
+    methods, checklists : Markdown files
+    """
+    shown = [
+        {"file": path.name} | {k: figure_of(path)[k] for k in ("title", "caption", "alt")}
+        for path in figures
+    ]
+    parts = list(paragraphs(methods.read_text(encoding="utf-8")))
+    lead = next(part["text"] for part in parts)
+    return {
+        "title": title,
+        "lead": lead.removeprefix(f"{title}. "),
+        "caution": CAUTION,
+        "figures": [figure for figure in shown if not figure["alt"].startswith(NOTHING)],
+        "not_drawn": [figure["title"] for figure in shown if figure["alt"].startswith(NOTHING)],
+        "tables": list(printed_in(tables, conditions)),
+        "methods": [part for part in parts[1:] if not part["lines"]],
+        "references": [line for part in parts for line in part["lines"]],
+        "checklists": list(lists_in(checklists.read_text(encoding="utf-8"))),
+    }
+
+
+def printed_in(folder, conditions):
+    """Tables of the folder in the order of its contents."""
+    for entry in read_text_table(folder / "contents.tsv").itertuples():
+        table = read_text_table(folder / f"{entry.table}.tsv")
+        rows = cells_of(table)
+        names = [heading(name, conditions) for name in table.columns]
+        yield {
+            "caption": entry.caption,
+            "names": names,
+            "rows": rows,
+            "widths": widths_of(names, rows, wide=is_wide(table)),
+            "numbers": sorted(columns_of_numbers(rows)) if rows else [],
+            "wide": is_wide(table),
+            "note": entry.note,
+        }
+
+
+def lists_in(markdown):
+    """The checklists of the page that holds them."""
+    for part in markdown.split("\n## ")[1:]:
+        name, _, text = part.partition("\n")
+        lines = [line for line in text.splitlines() if line.startswith("|")]
+        if lines:
+            cells = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
+            names = [heading(cell) for cell in cells[0]]
+            lead = text.strip().partition("\n")[0]
+            widths = widths_of(names, cells[2:], wide=False)
+            yield {"name": name, "lead": lead, "names": names, "rows": cells[2:], "widths": widths}
+
+
+def widths_of(names, rows, *, wide):
+    """Shares of the width for each column; 0, as much as it needs, where all of them fit.
+
+    No column is narrower than its longest word; one of long texts gets more, but not all.
+    """
+    cells = [[name, *column] for name, column in zip(names, zip(*rows, strict=True), strict=True)]
+    if not rows:
+        cells = [[name] for name in names]
+    longest = [max(map(len, column)) for column in cells]
+    if sum(longest) + 3 * len(names) <= LETTERS[wide]:
+        return [0] * len(names)
+    words = [max(len(word) for text in column for word in text.split(" ")) for column in cells]
+    return [
+        max(word, min(length, LONG) / 2) + 2 for word, length in zip(words, longest, strict=True)
+    ]
+
+
+def set_book(content, figures, template, path):
+    """Set the book; figures are read from a folder that holds nothing else."""
+    import typst
+
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder)
+        (place / "book.json").write_text(json.dumps(content), encoding="utf-8")
+        for file in (template, *figures):
+            shutil.copyfile(file, place / file.name)
+        typst.compile(
+            place / template.name,
+            output=path,
+            root=place,
+            font_paths=[_fonts()],
+            ignore_system_fonts=True,
+            pdf_standards="ua-1",
+        )
+
+
+def _fonts():
+    """The fonts that matplotlib brings, without loading it."""
+    package = Path(find_spec("matplotlib").origin).parent
+    return package / "mpl-data" / "fonts" / "ttf"
