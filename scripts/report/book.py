@@ -87,9 +87,7 @@ def widths_of(names, rows, *, wide):
 
     No column is narrower than its longest word; one of long texts gets more, but not all.
     """
-    cells = [[name, *column] for name, column in zip(names, zip(*rows, strict=True), strict=True)]
-    if not rows:
-        cells = [[name] for name in names]
+    cells = [[name, *(row[n] for row in rows)] for n, name in enumerate(names)]
     longest = [max(map(len, column)) for column in cells]
     if sum(longest) + 3 * len(names) <= LETTERS[wide]:
         return [0] * len(names)
