@@ -505,8 +505,9 @@ brachii (band row). `study.yaml` holds this mapping.
 Before the sets of a `target` visit the pressure was looked for in three steps of each limb
 (`titration.tsv`), but for the arm of sub-08 and the leg of sub-10, where the faults below lie.
 `harms.tsv` holds one mild harm, told a day after its visit. Blood pressure stands at baseline and
-in recovery, with stop limits in `study.yaml`; `sessions.tsv` holds sleep, caffeine, exercise, the
-room and which condition the person believed to have. All of it is invented, the limits too.
+after the last set, with stop limits in `study.yaml`; `sessions.tsv` holds sleep, caffeine,
+exercise, the room and which condition the person believed to have. All of it is invented, the
+limits too.
 
 | participants | heart | saturation |
 |---|---|---|

@@ -63,7 +63,17 @@ def with_cuffs_and_signs(
 ) -> pd.DataFrame:
     """Return events.tsv with cuffs by name, colour of the skin and blood pressure."""
     pressure = blood_pressures(visits, seed)
-    keys = zip(events["participant_id"], events["session_id"], events["trial_type"], strict=True)
+    last_sets = {(v.participant_id, v.session_id, v.sets[-1].onset_s): "last set" for v in visits}
+    keys = [
+        (
+            event.participant_id,
+            event.session_id,
+            last_sets.get(
+                (event.participant_id, event.session_id, event.onset_s), event.trial_type
+            ),
+        )
+        for event in events.itertuples()
+    ]
     taken = pd.DataFrame([pressure.get(key, (None, None)) for key in keys], dtype="Int64")
     inflated = events["cuff_pressure_mmhg"].fillna(0) > 0
     events = beside(events, "bout", cuff=events["limb"].map(CUFF_OF_LIMB).where(inflated))
@@ -86,11 +96,11 @@ def beside(table: pd.DataFrame, column: str, **further: object) -> pd.DataFrame:
 def blood_pressures(
     visits: Sequence[PlannedVisit], seed: int
 ) -> dict[tuple[str, str, str], tuple[int, int]]:
-    """Return systolic and diastolic pressure at baseline and in recovery of each visit."""
+    """Return systolic and diastolic pressure at baseline and after the last set of each visit."""
     taken = {}
     for visit in visits:
         rng = study.generator(seed, 4, visit.participant_index, visit.visit)
-        for moment, rise_mmhg in (("baseline", 0), ("recovery", 6)):
+        for moment, rise_mmhg in (("baseline", 0), ("last set", 6)):
             rise_mmhg *= study.CONDITIONS.index(visit.condition)
             taken[visit.participant_id, visit.session_id, moment] = (
                 round(rng.normal(118.0, 6.0) + rise_mmhg),

@@ -11,6 +11,7 @@ from scipy import stats
 
 from benchmarks.scoring import score_beats
 from chromium import ABSENT, BROWSER, opened
+from cuff.cautions import CAUTION, CAUTIONS, SHORT_CAUTION
 from engine.listings import names_in
 from explaining.compared import RECOMPUTED
 from explaining.explain import explained
@@ -349,6 +350,35 @@ def test_every_deliberate_trouble_reaches_a_table(results, outcomes):
     beats = read(results / "beats" / "sub-05.tsv")
     removed = beats[(beats["source"] == "edit") & (beats["kind"] == "removed")]
     assert removed["time_s"].to_list() == pytest.approx([211.479], abs=0.06)
+
+
+def test_sets_whose_pressure_does_not_count_are_named_and_left_out_beside_the_main_analysis(
+    results,
+):
+    safety = read(results / "safety.tsv")
+    sets = safety[safety["scope"] == "set"]
+    outside = sets[sets["pressure_counts"] == "no"]
+    verdicts = outside.groupby(["participant_id", "session_id", "limb"])["verdict"].unique()
+    assert {key: list(value) for key, value in verdicts.items()} == {
+        ("sub-08", "ses-1", "arm"): ["estimated"],
+        ("sub-10", "ses-2", "leg"): ["other posture"],
+    }
+    assert set(sets.loc[sets["condition"] == "none", "verdict"].dropna()) == set()
+    alternatives = read(results / "alternatives.tsv")
+    without = alternatives[alternatives["alternative"] == "pressures_that_count"]
+    assert len(without) == 9
+    assert without["differs"].str.startswith("8 of 152 sets").all()
+    harm = one(read(results / "harms.tsv"), what="all", condition="target")
+    assert (harm["harms"], harm["people_at_risk"], harm["sets_at_risk"]) == (1, 10, 80)
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["report.html", "methods.md", "tables/4_pressures.html", "sessions/sub-01/ses-3.html"],
+)
+def test_a_caution_stands_in_every_file_that_shows_a_pressure(results, name):
+    text = " ".join((results / name).read_text(encoding="utf-8").split())
+    assert SHORT_CAUTION in text or CAUTION in text or CAUTIONS[0] in text
 
 
 def test_every_value_that_is_absent_has_a_reason(outcomes):
