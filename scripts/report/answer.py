@@ -149,7 +149,8 @@ def course_in_words(cells, conditions, label, unit):
         direction = "lower" if lower else "higher"
         where = f"in {words_of(sizes.index[0])}" if n == 1 else f"in all {n} exercises"
         span = sizes.abs()
-        by = f"{span.min():.3g}" if n == 1 else f"{span.min():.3g} to {span.max():.3g}"
+        ends = dict.fromkeys(f"{size:.3g}" for size in (span.min(), span.max()))
+        by = " to ".join(ends)
         size = in_unit(by, unit)
         return (
             f"{label} was on average {direction} with {last} than with {first} {where}, by {size}."

@@ -86,7 +86,9 @@ def _rendered(page, name, module, results):
 
 
 def read_text_table(path):
-    """A table as text, cell by cell as it stands in the file."""
+    """A table as text, cell by cell as it stands in the file; without columns where it has none."""
+    if not path.read_bytes().strip():
+        return pd.DataFrame()
     return pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)
 
 

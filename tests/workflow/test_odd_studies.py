@@ -1,5 +1,7 @@
 """Small and incomplete studies give a complete report that says what it lacks."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -24,6 +26,16 @@ def read(path):
     return pd.read_csv(path, sep="\t", na_values="n/a", keep_default_na=False)
 
 
+def prose(report):
+    """Sentences of the report, without its tables, pictures, contents and methods text."""
+    for part in (r"<nav.*?</nav>", r"<table.*?</table>", r"<svg.*?</svg>", r"<pre.*?</pre>"):
+        report = re.sub(part, "", report, flags=re.S)
+    for section in ("methods", "numbers", "figures", "tables", "settings"):
+        report = re.sub(rf'<section id="{section}".*?</section>', "", report, flags=re.S)
+    report = re.sub(r"<(style|script).*?</\1>", "", report, flags=re.S)
+    return re.sub(r"<(?:li|p|dt|h\d)[^>]*>", "\n", report)
+
+
 def test_recordings_without_a_session_sheet_still_give_beats_and_quality(project):
     study = write_tiny_study(project / "no_sheet", ("sub-01",))
     keep_recordings(study, "rr")
@@ -33,7 +45,13 @@ def test_recordings_without_a_session_sheet_still_give_beats_and_quality(project
     assert len(read(results / "beats" / "sub-01.tsv")) > 2000
     assert "no ECG can confirm a beat" in read(results / "quality.tsv")["reason"].iloc[0]
     assert read(results / "contrasts.tsv").empty
-    assert "No contrast between conditions" in (results / "report.html").read_text()
+    report = (results / "report.html").read_text()
+    assert "No contrast between conditions" in report
+    assert "holds no set" in report
+    # nothing is told of sets, conditions compared or sensors that the study does not have
+    for section in ("failure", "heart", "dose", "sensitivity", "coupling"):
+        assert f'<section id="{section}"' not in report
+    assert not re.search(r"saturation|nadir|both none and low|to failure", prose(report), re.I)
 
 
 def test_one_person_in_one_visit_gets_a_page_of_every_bout_and_no_empty_comparison(project):
@@ -74,6 +92,11 @@ def test_saturation_without_a_heart_recording_is_analysed(project):
     assert heart["reason"].notna().all()
     nadir = outcomes[outcomes["outcome"] == "smo2_nadir_pct"]
     assert nadir["value"].notna().all()
+    said = prose((results / "report.html").read_text())
+    assert "Neither an ECG nor beat intervals were recorded" in said
+    # of the heart nothing but that primary outcomes of it could not be compared
+    told = [line for line in said.splitlines() if re.search(r"vagal|LF/HF|RMSSD", line)]
+    assert all(re.search("could be compared|not tested|absent", line) for line in told), told
     # two people are told person by person, beside what they have in common
     report = (results / "report.html").read_text()
     told = report.partition('id="single-case"')[2].partition("<section")[0]

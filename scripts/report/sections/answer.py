@@ -40,12 +40,17 @@ def section(results):
             results.safety, results.conditions, settings.protocol.no_cuff_condition
         ),
         "findings": safety_findings(results.safety, results.harms),
-        "claims": []
-        if alone
-        else [claim_shown(claim, results.contrasts) for claim in results.claims.itertuples()],
+        "claims": [] if alone else claims_shown(results.claims, results.contrasts),
         "plan": plan_in_words(results.claims, settings.plan),
         "pictures": [] if alone else list(pictures(results)),
     }
+
+
+def claims_shown(claims, contrasts):
+    """Every claim, where anything could be compared at all."""
+    if contrasts["estimate"].isna().all():
+        return []
+    return [claim_shown(claim, contrasts) for claim in claims.itertuples()]
 
 
 def claim_shown(claim, contrasts):

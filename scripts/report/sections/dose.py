@@ -19,7 +19,7 @@ NEEDS = ("dose",)
 
 def section(results):
     doses = doses_in_words(results.dose)
-    if not doses:
+    if not doses or not (results.events["trial_type"] == "set").any():
         return None
     return {
         "doses": doses,

@@ -37,6 +37,8 @@ NOT_RECORDED = "No muscle oxygen saturation was recorded, so that this cannot be
 
 def section(results):
     settings = results.settings
+    if not (results.events["trial_type"] == "set").any():
+        return None
     if "muscle_oxygen" not in set(results.recordings["signal"]):
         told = rates(results.failure, settings.study.conditions)
         return {"absent": NOT_RECORDED, "depth": [], "marks": [], "rates": told, "failure": None}

@@ -52,6 +52,11 @@ def findings(found, compared, claims, tests, settings):
         module = described(outcome)
         chosen = contrasts_of(compared, outcome, window)
         label = f"{module.LABEL} ({window_of_set(window)})"
+        if len(chosen) and chosen["estimate"].isna().all():
+            told.append(
+                ([], [f"{label}: nothing could be compared{why_nothing(found, outcome, window)}."])
+            )
+            continue
         falls = outcome in FALLS
         comparable = [
             not falls or may_compare_falls(compared, contrast) for contrast in chosen["contrast"]
@@ -88,6 +93,13 @@ def findings(found, compared, claims, tests, settings):
         if single:
             told.append((whole, single))
     return told
+
+
+def why_nothing(found, outcome, window):
+    """The reason that most values of an outcome are absent for, behind a colon; or nothing."""
+    own = found[(found["outcome"] == outcome) & (found["window"] == window)]
+    reasons = own.loc[own["value"].isna(), "reason"].dropna()
+    return f": {reasons.mode().iloc[0]}" if len(reasons) else ""
 
 
 def without_exercises(found, outcome, window, contrast):

@@ -30,10 +30,18 @@ TITLE = "The heart, exercise by exercise"
 NEEDS = ("outcomes", "contrasts", "joint_tests", "quality")
 
 
+NOT_RECORDED = "Neither an ECG nor beat intervals were recorded, so that this cannot be answered."
+
+
 def section(results):
+    if not (results.events["trial_type"] == "set").any():
+        return None
+    if not set(results.recordings["signal"]) & {"ecg", "rr"}:
+        return {"absent": NOT_RECORDED}
     delays = delays_after_sets(results.events, results.quality)
     by_exercise = heart_by_exercise(results.contrasts)
     return {
+        "absent": "",
         "sentences": list(heart_in_words(results)),
         "delays": delays_in_words(delays, results.settings),
         "interactions": heart_interactions(results.joint_tests, by_exercise),

@@ -1,7 +1,10 @@
 """What the data do not allow to say: what is particular to this study, then what always holds."""
 
+import pandas as pd
+
 from comparison.window_lengths import UNEQUAL
 from engine.listings import described
+from measuring.recipes import recordings_behind
 from report.sentences import same_order
 from report.words import label_of
 from results.words import counted, in_words, words_of
@@ -15,9 +18,25 @@ NEEDS = ("outcomes", "contrasts")
 
 def section(results):
     return {
-        "limits": limits(results.outcomes, results.contrasts, results.settings),
+        "limits": limits(
+            of_recorded(results.outcomes, results.recordings), results.contrasts, results.settings
+        ),
         "standing": list(of_what_was_measured(results.outcomes)),
     }
+
+
+def of_recorded(found, recordings):
+    """Values of outcomes that stand on a recorded signal, or on none: of the others nothing more
+    is to be said than that nobody recorded them."""
+    signals = set(recordings["signal"])
+    pairs = found[["outcome", "window"]].drop_duplicates().itertuples(index=False)
+    kept = set()
+    for pair in map(tuple, pairs):
+        needed = recordings_behind(*pair)
+        if not needed or signals.intersection(needed):
+            kept.add(pair)
+    is_kept = [pair in kept for pair in zip(found["outcome"], found["window"], strict=True)]
+    return found[pd.Series(is_kept, found.index, dtype=bool)]
 
 
 def what_few_cannot_show(people, fewest, compared):
@@ -42,7 +61,11 @@ def limits(found, compared, settings):
     sentences = []
     conditions = settings.study.conditions
     people = found[found["condition"].isin(conditions)]["participant_id"].nunique()
-    if people:
+    if not people:
+        sentences.append(
+            "No set was done in a condition: nothing can be concluded about conditions."
+        )
+    else:
         sentences += what_few_cannot_show(
             people, settings.compare_conditions.fewest_participants, compared
         )

@@ -1,5 +1,7 @@
 """Where numbers come from: definition, window, settings, rows and recordings of each outcome."""
 
+import numpy as np
+
 from engine.listings import described, names_in, windows
 from measuring.recipes import (
     functions_behind,
@@ -22,14 +24,14 @@ NEEDS = ("outcomes", "contrasts")
 
 def section(results):
     outcomes = results.outcomes
-    asked = set(zip(outcomes["outcome"], outcomes["window"], strict=True))
+    given = outcomes[outcomes["value"].notna()]
+    asked = set(zip(given["outcome"], given["window"], strict=True)) | set(results.primary)
     by_rows = {"outcomes": positions(outcomes), "contrasts": positions(results.contrasts)}
     told = [
         outcome_explained(name, [w for w in windows() if (name, w) in asked], by_rows, results)
         for name in names_in("outcomes")
     ]
     told = [outcome for outcome in told if outcome["windows"]]
-    given = outcomes[outcomes["value"].notna()]
     example = given.iloc[0] if len(given) else None
     return {"outcomes": told, "example": example} if told else None
 
@@ -66,9 +68,8 @@ def _value_of(name, settings):
 
 def window_explained(name, window, by_rows, results):
     """The values of an outcome in one window: how many, which rows, and of whom."""
-    outcomes = results.outcomes
-    places = by_rows["outcomes"][name, window]
-    own = outcomes.iloc[places - 2]
+    outcomes, no_row = results.outcomes, np.empty(0, dtype=int)
+    own = outcomes.iloc[by_rows["outcomes"].get((name, window), no_row) - 2]
     compared = by_rows["contrasts"].get((name, window), [])
     given = int(own["value"].notna().sum())
     said = (

@@ -19,6 +19,8 @@ NEEDS = ("outcomes", "contrasts", "sensitivity", "alternatives", "missing", "pla
 def section(results):
     if is_one_participant(results.outcomes, results.conditions):
         return None
+    if results.contrasts["estimate"].isna().all():
+        return None
     primary = results.primary
     return {
         "left_out_ranges": shown_table(

@@ -16,10 +16,11 @@ def section(results):
     left_out = {PRESSURES}
     if is_one_participant(results.outcomes, results.conditions):
         left_out.add(CONTRASTS)
+    tables = {
+        caption: read_text_table(results.path(f"tables/{name}.tsv"))
+        for name, caption in CAPTIONS.items()
+        if name not in left_out
+    }
     return {
-        "tables": [
-            shown_table(read_text_table(results.path(f"tables/{name}.tsv")), caption)
-            for name, caption in CAPTIONS.items()
-            if name not in left_out
-        ]
+        "tables": [shown_table(table, caption) for caption, table in tables.items() if len(table)]
     }
