@@ -9,9 +9,6 @@ python3.11 scripts/launch.py freeze STUDY     write down its plan with date and 
 python3.11 scripts/launch.py review STUDY     judge recordings at their pages (--blind, --help)
 python3.11 scripts/launch.py sample-size      how many people a planned claim needs
 python3.11 scripts/launch.py explain RESULTS ROW  where a number comes from, and made again
-python3.11 scripts/launch.py verify RESULTS   run the study again and compare every cell
-python3.11 scripts/launch.py compare RESULTS RESULTS  what differs between two runs, and why
-python3.11 scripts/launch.py what-if RESULTS SECTION.NAME=VALUE  another setting beside the results
 python3.11 scripts/launch.py tests            all tests
 python3.11 scripts/launch.py step NAME        one step alone, as find_beats --help
 python3.11 scripts/launch.py pages            write config/SETTINGS.md and results/README.md again
@@ -48,9 +45,6 @@ TOOLS = {
     "review": "sessions.review",
     "explain": "explaining.explain",
     "sample-size": "comparison.sample_size",
-    "verify": "verifying.verify",
-    "compare": "verifying.compare",
-    "what-if": "verifying.what_if",
     "pages": "study.reference_pages",
 }
 

@@ -38,7 +38,7 @@ def what_was_done(recordings, events, conditions):
 def pressures_in_words(safety, conditions, no_cuff):
     """The pressures of each condition with their share of the measured occlusion pressure."""
     said = []
-    safety = safety[safety["scope"] == "visit"]
+    safety = safety[safety["scope"] == "set"]
     for condition in conditions:
         own = safety[safety["condition"] == condition]
         if own.empty:

@@ -219,7 +219,7 @@ def pressures_of_person(safety, participant, conditions):
             said.append(f"{condition.capitalize()}: {'; '.join(parts)}.")
     if not said:
         return ""
-    return " ".join(said) + " They are the pressures of this person and day, not advice."
+    return " ".join(said) + " They are this person's pressures and no advice."
 
 
 def share_in_words(rows):
@@ -285,7 +285,7 @@ def differences_table(cases, conditions):
             exercise = "over all exercises" if row.exercise == "all" else words_of(row.exercise)
             ratio = row.scale == "ratio"
             size = f"\N{MULTIPLICATION SIGN} {row.difference:.3g}" if ratio else None
-            size = size or f"{row.difference:+.3g}"
+            size = size or (f"{row.difference:+.3g}" if row.difference else "0")
             overlap = (
                 f" (NAP {row.nap:.2f}, n {row.n_comparisons:.0f})" if pd.notna(row.nap) else ""
             )

@@ -101,6 +101,10 @@ def test_one_person_gets_values_and_no_interval():
     assert failure[["p", "p_people"]].isna().all(axis=None)
     told = marks(failure, [0.0, 15.0])
     assert sum("without an interval" in sentence for sentence in told) == 1
+    # of one person nothing is said of other people, and no stratum is told twice
+    text = " ".join(map(str, told))
+    assert "people" not in text.replace("Fewer than 4 people", "")
+    assert text.count("Of two sets") == 2
 
 
 def test_a_share_of_none_has_no_interval_of_nought():

@@ -46,7 +46,7 @@ def test_a_study_without_sets_is_not_said_to_have_conditions():
 
 def limbs(*of_condition):
     columns = ["condition", "highest_pressure_mmhg", "share_pct"]
-    return pd.DataFrame(of_condition, columns=columns).assign(scope="set").assign(scope="visit")
+    return pd.DataFrame(of_condition, columns=columns).assign(scope="set")
 
 
 def test_a_pressure_stands_with_its_share_and_with_how_often_the_share_is_unknown():

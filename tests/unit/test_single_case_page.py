@@ -172,8 +172,8 @@ def test_pressures_come_with_their_share_and_every_verdict_but_within():
     said = pressures_of_person(safety, "sub-01", CONDITIONS)
     assert said == (
         "Low: leg 40 mmHg, 20 % of the occlusion pressure. Target: leg 120 mmHg, 60 % of "
-        "the occlusion pressure; arm 90 mmHg, share unknown (unknown). They are the pressures of "
-        "this person and day, not advice."
+        "the occlusion pressure; arm 90 mmHg, share unknown (unknown). They are this person's "
+        "pressures and no advice."
     )
     assert pressures_of_person(safety[:0], "sub-01", CONDITIONS) == ""
 

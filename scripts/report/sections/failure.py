@@ -127,6 +127,12 @@ def area_sentences(areas):
         WITHIN_PERSON_AND_CONDITION: "Of two sets of one person and condition",
         ALL_SETS: "Of two sets of any person and condition",
     }
+    if by_stratum.loc[ALL_SETS, "n_participants"] == 1:
+        # of one person the sets of a condition are those of the person in it
+        begins = {
+            WITHIN_CONDITION: "Of two sets of one condition",
+            ALL_SETS: "Of two sets of any condition",
+        }
     for stratum, begin in begins.items():
         row = by_stratum.loc[stratum]
         if pd.isna(row["value"]):
@@ -175,13 +181,20 @@ def threshold_sentences(of_nadir, band_pct):
             )
             yield (
                 f"Condition {stratum}: {begin[0].lower()}{begin[1:]} caught {in_percent(caught)} "
-                f"of the {caught['n_failed']:.0f} sets to failure {others}."
+                f"of {counted(int(caught['n_failed']), 'set')} to failure {others}."
             )
     if pd.notna(best):
-        yield (
-            f"Chosen over all people, the best threshold is {best:.0f} %; above, each person is "
-            "judged by the threshold of the others."
-        )
+        whole = of_nadir[of_nadir["measure"] == BEST_THRESHOLD].iloc[0]
+        if whole["n_participants"] == 1:
+            yield (
+                f"The best threshold of this person is {best:.0f} %, chosen from the sets that "
+                "it would judge."
+            )
+        else:
+            yield (
+                f"Chosen over all people, the best threshold is {best:.0f} %; above, each person "
+                "is judged by the threshold of the others."
+            )
 
 
 def rates(failure, conditions):
