@@ -7,6 +7,7 @@ from heart.beat_amplitude import beat_amplitudes
 from heart.beat_edits import BeatEditError, accept_spans, apply_beat_edits, excluded_spans_s
 from heart.breathing import respiration_from_beats, respiration_from_belt
 from heart.detection.detector import detect_beats
+from heart.detection.disturbances import undisturbed_pieces
 from heart.detection.other_detectors import detect_with
 from heart.quality import quality_by_span
 from heart.repair.intervals import repair_intervals
@@ -74,8 +75,9 @@ def beats_of_person(stretches, edits, participant, settings):
 def beats_of_ecg(ecg, detector, quality_span_s):
     """Beats of all stretches of the ECG of one session, and the quality of its spans."""
     time_s, value = joined(first_channel(ecg))
-    beats = detect_beats(time_s, value)
-    spans = quality_by_span(time_s, value, beats, span_s=quality_span_s)
+    pieces = undisturbed_pieces(time_s, value)
+    beats = detect_beats(time_s, value, pieces=pieces)
+    spans = quality_by_span(time_s, value, beats, pieces=pieces, span_s=quality_span_s)
     if detector != "own":
         other_s = detect_with(detector, time_s, value)
         beats = pd.DataFrame({"time_s": other_s, "template_correlation": np.nan, "shape": "normal"})

@@ -10,15 +10,21 @@ their cause.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
 from heart.detection.arrays import Floats
-from heart.detection.other_detectors import SECOND_DETECTOR, detect_with
+from heart.detection.disturbances import undisturbed_pieces
+from heart.detection.even_pieces import EvenPiece
+from heart.detection.other_detectors import SECOND_DETECTOR, detect_in
 
 ACCEPTED, DOUBTFUL, REJECTED = "accepted", "doubtful", "rejected"
+
+CLIPPING = "clipping"
 
 
 def agreement_by_span(
@@ -57,13 +63,15 @@ def quality_by_span(
     ecg_mv: ArrayLike,
     beats: pd.DataFrame,
     *,
+    pieces: Sequence[EvenPiece] | None = None,
     span_s: float = 10.0,
     accepted_from: float = 0.7,
     doubtful_from: float = 0.5,
 ) -> pd.DataFrame:
     """Judge each span of an ECG by what its beats and its raw trace look like.
 
-    `time_s` (s) and `ecg_mv` are the raw lead, `beats` the table of `detect_beats`. Gives one row
+    `time_s` (s) and `ecg_mv` are the raw lead, `beats` the table of `detect_beats`, `pieces` the
+    `undisturbed_pieces` of the lead, where these are known. Gives one row
     per span: start_s, end_s, agreement (0-1, with the second detector), mean_correlation (-1 to 1),
     margin (least of the beats), quality (`probability_all_right`, 0 under a fault), verdict
     (`accepted`, `doubtful`, `rejected`) and reason (blank where accepted). The last span takes the
@@ -76,7 +84,8 @@ def quality_by_span(
         return _table({name: [] for name in _COLUMNS})
     edges_s = _edges(time_s, span_s)
     beat_s = beats["time_s"].to_numpy(float)
-    agreement = agreement_by_span(beat_s, detect_with(SECOND_DETECTOR, time_s, ecg_mv), edges_s)
+    pieces = undisturbed_pieces(time_s, ecg_mv) if pieces is None else pieces
+    agreement = agreement_by_span(beat_s, detect_in(SECOND_DETECTOR, pieces), edges_s)
     correlation = _by_span(beat_s, beats["template_correlation"], edges_s, "mean")
     margin = _by_span(beat_s, beats["margin"], edges_s, "min")
     longest = _longest_interval(beat_s, edges_s)
@@ -84,8 +93,14 @@ def quality_by_span(
     fault = _faults(time_s, ecg_mv, edges_s)
     n_beats = np.diff(np.searchsorted(beat_s, edges_s))
     verdict, reason = [], []
+    clipped_but_readable = np.zeros(quality.size, dtype=bool)
     for k, value in enumerate(quality):
-        if fault[k]:
+        if fault[k] == CLIPPING and n_beats[k] and value >= accepted_from:
+            # its tips are lost, its beats stand in both detectors
+            verdict.append(DOUBTFUL)
+            reason.append("clipping, beats readable")
+            clipped_but_readable[k] = True
+        elif fault[k]:
             verdict.append(REJECTED)
             reason.append(fault[k])
         elif n_beats[k] == 0:
@@ -97,7 +112,7 @@ def quality_by_span(
         else:
             verdict.append(DOUBTFUL if value >= doubtful_from else REJECTED)
             reason.append(_weakest(agreement[k], margin[k], longest[k]))
-    unusable = np.array([bool(text) for text in fault]) | (n_beats == 0)
+    unusable = np.array([bool(text) for text in fault]) & ~clipped_but_readable | (n_beats == 0)
     quality = np.where(unusable, 0.0, quality)
     return _table(
         {
@@ -219,7 +234,7 @@ def _faults(time_s: Floats, ecg_mv: Floats, edges_s: Floats) -> list[str]:
         elif same[first:stop].mean() > 0.8 and np.ptp(ecg_mv[first:stop]) <= 0.02 * (top - bottom):
             faults.append("flat line, lead off")
         elif at_rail[first:stop].mean() > 0.02:
-            faults.append("clipping")
+            faults.append(CLIPPING)
         elif not 0.1 * usual <= spread[k] <= 20 * usual:
             faults.append("loss of contact")
         else:

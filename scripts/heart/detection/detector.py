@@ -1,5 +1,7 @@
 """Beat detection that holds under exercise: own-waveform evidence joined by interval continuity.
 
+Mains hum and steps of an electrode are taken out first (`disturbances`).
+
 Method: (1) candidates are peaks of the slope envelope of the QRS band; (2) a first optimisation
 over all candidates joins evidence and the continuity of intervals; (3) the recording's own median
 QRS is learned from that first answer; (4) candidates are scored again by strength and likeness to
@@ -20,6 +22,8 @@ template: Woody 1967, Med Biol Eng 5:539-553. Optimisation over a chain: Bellman
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
@@ -27,7 +31,8 @@ from scipy import ndimage
 
 from heart.detection.arrays import Floats
 from heart.detection.bands import SecondPass, prepare_second_pass
-from heart.detection.even_pieces import even_pieces
+from heart.detection.disturbances import undisturbed_pieces
+from heart.detection.even_pieces import EvenPiece
 from heart.detection.evidence import (
     any_within,
     local_level,
@@ -49,19 +54,21 @@ def detect_beats(
     ecg_mv: ArrayLike,
     *,
     settings: DetectorSettings = DEFAULTS,
+    pieces: Sequence[EvenPiece] | None = None,
 ) -> pd.DataFrame:
     """Find the heart beats of one ECG lead, also under exercise.
 
     `time_s` (s, rising, need not start at 0) and `ecg_mv` (any unit, offset, gain or polarity) are
-    1-D and equally long. Gives one row per beat, sorted by time: `time_s` (s, between samples; the
-    main deflection of the recording's own QRS), `template_correlation` (-1 to 1, with the own
-    normal QRS), `margin` (evidence that the best chain of beats loses without this beat, see
-    `chain_margins`; of a wide beat in a long interval how far it stands out; 0 of a beat that may
-    be a footfall) and `shape` (`normal`,
-    or `other` for a waveform unlike the own QRS). Signals that are empty, constant or shorter than
-    3 s give an empty table. Raises ValueError on unequal lengths.
+    1-D and equally long; `pieces` are their `undisturbed_pieces`, where these are known. Gives one
+    row per beat, sorted by time: `time_s` (s, between samples; the main deflection of the
+    recording's own QRS), `template_correlation` (-1 to 1, with the own normal QRS), `margin`
+    (evidence that the best chain of beats loses without this beat, see `chain_margins`; of a wide
+    beat in a long interval how far it stands out; 0 of a beat that may be a footfall) and `shape`
+    (`normal`, or `other` for a waveform unlike the own QRS). Signals that are empty, constant or
+    shorter than 3 s give an empty table. Raises ValueError on unequal lengths.
     """
-    pieces = [piece for piece in even_pieces(time_s, ecg_mv) if np.ptp(piece.samples) > 0]
+    pieces = undisturbed_pieces(time_s, ecg_mv) if pieces is None else pieces
+    pieces = [piece for piece in pieces if np.ptp(piece.samples) > 0]
     if sum(piece.samples.size / piece.rate_hz for piece in pieces) < SHORTEST_RECORDING_S:
         return _no_beats()
     second = prepare_second_pass(in_frequency(pieces), settings)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import cache
 from importlib import util
 from importlib.machinery import PathFinder
@@ -13,20 +13,20 @@ from numpy.typing import ArrayLike
 
 from heart.detection.arrays import Floats
 from heart.detection.detector import detect_beats
-from heart.detection.even_pieces import even_pieces
+from heart.detection.even_pieces import EvenPiece, even_pieces
 from heart.filters import band_pass, without_delay
 
 SECOND_DETECTOR = "sleepecg"
 
 
 def _in_pieces(
-    detector: Callable[[Floats, float], ArrayLike], time_s: ArrayLike, ecg_mv: ArrayLike
+    detector: Callable[[Floats, float], ArrayLike], pieces: Sequence[EvenPiece]
 ) -> Floats:
     """Beat times (s) of a detector that takes even samples and a rate and gives sample numbers."""
     times_s = [
         piece.start_s + np.asarray(detector(piece.samples, piece.rate_hz), float) / piece.rate_hz
-        for piece in even_pieces(time_s, ecg_mv, shortest_s=3.0)
-        if np.ptp(piece.samples) > 0
+        for piece in pieces
+        if piece.samples.size >= 3 * piece.rate_hz and np.ptp(piece.samples) > 0
     ]
     return np.concatenate(times_s) if times_s else np.empty(0)
 
@@ -73,6 +73,11 @@ def detect_with(name: str, time_s: ArrayLike, ecg_mv: ArrayLike) -> Floats:
     """
     if name == "own":
         return detect_beats(time_s, ecg_mv)["time_s"].to_numpy()
+    return detect_in(name, even_pieces(time_s, ecg_mv))
+
+
+def detect_in(name: str, pieces: Sequence[EvenPiece]) -> Floats:
+    """The same for another detector than `own` in even pieces of a lead."""
     if name == "sleepecg":
-        return _in_pieces(_sleepecg, time_s, ecg_mv)
-    return _in_pieces(lambda samples, rate_hz: _neurokit(name, samples, rate_hz), time_s, ecg_mv)
+        return _in_pieces(_sleepecg, pieces)
+    return _in_pieces(lambda samples, rate_hz: _neurokit(name, samples, rate_hz), pieces)

@@ -1,0 +1,144 @@
+"""Hum, steps of an electrode and stamps of arrival are taken out of an ECG, and nothing else is."""
+
+import numpy as np
+import pytest
+
+from benchmarks.scoring import score_beats
+from demo.exercise_ecg import LEADS, beat_times, exercise_ecg
+from heart.detection.detector import detect_beats
+from heart.detection.disturbances import (
+    folded_hz,
+    level_steps,
+    without_hum,
+    without_steps,
+)
+from heart.detection.even_pieces import EvenPiece, even_pieces
+from heart.quality import ACCEPTED, quality_by_span
+
+
+def recorded(seed=1, lead="lateral", rate_hz=250, seconds=120.0):
+    """Time (s), ECG (mV) at 18 dB and true beats (s) of exercise from 80 to 150 per min."""
+    generator = np.random.default_rng(seed)
+    beats = beat_times(seconds, heart_rate_bpm=[80, 150, 110], generator=generator)
+    time_s, ecg_mv = exercise_ecg(
+        beats, rate_hz=rate_hz, snr_db=18.0, generator=generator, lead=lead
+    )
+    return time_s, ecg_mv, beats
+
+
+def height_of(ecg_mv):
+    return np.ptp(np.quantile(ecg_mv, [0.005, 0.995]))
+
+
+def hum(time_s, hz, drift_hz=0.0):
+    """A sine of amplitude 1 whose frequency drifts slowly."""
+    step_s = time_s[1] - time_s[0]
+    frequency_hz = hz + drift_hz * np.sin(2 * np.pi * time_s / 60)
+    return np.sin(2 * np.pi * np.cumsum(frequency_hz) * step_s)
+
+
+def steps(time_s, height, seed=3, every_s=8.0):
+    """Levels that change by up to `height`, up or down, about every `every_s`, and stay."""
+    generator = np.random.default_rng(seed)
+    level = np.zeros_like(time_s)
+    for at_s in np.arange(5.0, time_s[-1] - 5.0, every_s) + generator.uniform(0, 2):
+        level[time_s >= at_s] += height * generator.choice([-1, 1]) * generator.uniform(0.5, 1)
+    return level
+
+
+@pytest.mark.parametrize(
+    ("mains_hz", "rate_hz", "drift_hz"), [(50, 250, 0), (60, 250, 0.1), (50, 130, 0), (60, 500, 0)]
+)
+def test_mains_hum_as_high_as_the_qrs_costs_no_beat(mains_hz, rate_hz, drift_hz):
+    scores = []
+    for seed, lead in enumerate(LEADS):
+        time_s, ecg_mv, beats = recorded(seed, lead, rate_hz)
+        disturbed = ecg_mv + height_of(ecg_mv) / 2 * hum(time_s, mains_hz, drift_hz)
+        scores.append(score_beats(beats, detect_beats(time_s, disturbed)["time_s"]))
+    wrong = sum(s.false_negatives + s.false_positives for s in scores)
+    assert wrong <= 0.005 * sum(s.true_positives for s in scores)
+
+
+def test_hum_is_taken_out_with_its_harmonics_and_folded_ones():
+    """At 130 Hz the double of 50 Hz stands at 30 Hz, in the midst of a QRS."""
+    assert folded_hz(100.0, 130.0) == pytest.approx(30.0)
+    time_s, ecg_mv, _ = recorded(rate_hz=130)
+    height = height_of(ecg_mv)
+    disturbed = ecg_mv + height / 2 * hum(time_s, 50.0) + height / 4 * hum(time_s, 30.0)
+    left = without_hum(EvenPiece(0.0, 130.0, disturbed)).samples - ecg_mv
+    inner = slice(130, -130)  # at its ends a line is less sharp
+    assert np.std(left[inner]) < 0.05 * np.std(disturbed - ecg_mv)
+
+
+def test_an_ecg_without_hum_and_steps_is_left_as_it_is():
+    for seed, lead in enumerate(LEADS):
+        time_s, ecg_mv, _ = recorded(seed, lead)
+        (piece,) = even_pieces(time_s, ecg_mv)
+        assert without_steps(without_hum(piece)).samples is piece.samples
+
+
+@pytest.mark.parametrize("drift", [0.0, 5.0])
+def test_steps_of_five_times_the_qrs_make_no_beats_also_where_the_base_line_drifts(drift):
+    wrong = beats_in_all = 0
+    for seed, lead in enumerate(LEADS):
+        time_s, ecg_mv, beats = recorded(seed, lead)
+        height = height_of(ecg_mv)
+        disturbed = ecg_mv + steps(time_s, 5 * height, seed)
+        disturbed += drift * height * np.sin(2 * np.pi * 0.3 * time_s)
+        score = score_beats(beats, detect_beats(time_s, disturbed)["time_s"])
+        wrong += score.false_negatives + score.false_positives
+        beats_in_all += len(beats)
+    assert wrong <= 0.01 * beats_in_all
+
+
+def test_spans_with_steps_are_accepted_and_hold_hardly_a_wrong_beat():
+    accepted, wrong, true = [], 0, 0
+    for seed, lead in enumerate(LEADS):
+        time_s, ecg_mv, beats = recorded(seed, lead)
+        disturbed = ecg_mv + steps(time_s, 3 * height_of(ecg_mv), seed)
+        seen = detect_beats(time_s, disturbed)
+        spans = quality_by_span(time_s, disturbed, seen)
+        accepted += list(spans["verdict"] == ACCEPTED)
+        for span in spans[spans["verdict"] == ACCEPTED].itertuples():
+            own = beats[(beats >= span.start_s) & (beats < span.end_s)]
+            here = seen["time_s"][seen["time_s"].between(span.start_s - 0.2, span.end_s + 0.2)]
+            wrong += sum(np.abs(here - beat).min() > 0.08 for beat in own)
+            true += len(own)
+    assert np.mean(accepted) > 0.8
+    assert wrong <= 0.005 * true
+
+
+def test_the_place_and_height_of_a_step_are_found():
+    time_s, ecg_mv, _ = recorded()
+    height = height_of(ecg_mv)
+    level = np.where(time_s >= 40.0, 3 * height, 0.0) - np.where(time_s >= 71.2, 2 * height, 0.0)
+    first, second = level_steps(EvenPiece(0.0, 250.0, ecg_mv + level))
+    assert first[0] / 250 == pytest.approx(40.0, abs=0.01)
+    assert second[0] / 250 == pytest.approx(71.2, abs=0.01)
+    assert (first[1] / height, second[1] / height) == pytest.approx((3, -2), abs=0.3)
+
+
+@pytest.mark.parametrize("packet", [1, 8])
+def test_stamps_of_arrival_are_an_even_axis_and_bend_no_beat(packet):
+    """Packets of samples arrive up to 40 ms late, and their stamps in a burst, to the ms."""
+    time_s, ecg_mv, beats = recorded(rate_hz=130)
+    generator = np.random.default_rng(2)
+    late_s = np.repeat(generator.uniform(0, 0.04, time_s.size // packet + 1), packet)
+    stamps_s = np.maximum.accumulate(np.round(time_s + late_s[: time_s.size], 3))
+    (piece,) = even_pieces(stamps_s, ecg_mv)
+    assert piece.samples is ecg_mv or np.array_equal(piece.samples, ecg_mv)
+    assert piece.rate_hz == pytest.approx(130.0, rel=1e-4)
+    score = score_beats(beats, detect_beats(stamps_s, ecg_mv)["time_s"])
+    assert score.false_negatives + score.false_positives == 0
+    assert score.mad_ms < 1.0
+
+
+def test_a_loss_among_stamps_of_arrival_parts_the_recording():
+    time_s, ecg_mv, _ = recorded(rate_hz=130)
+    generator = np.random.default_rng(2)
+    late_s = np.repeat(generator.uniform(0, 0.04, time_s.size // 8 + 1), 8)[: time_s.size]
+    stamps_s = np.maximum.accumulate(np.round(time_s + late_s, 3))
+    kept = (time_s < 60.0) | (time_s >= 62.0)
+    first, second = even_pieces(stamps_s[kept], ecg_mv[kept])
+    assert first.samples.size + second.samples.size == kept.sum()
+    assert second.start_s == pytest.approx(62.0 + 0.02, abs=0.01)
