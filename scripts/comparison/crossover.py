@@ -96,7 +96,7 @@ def crossover_rows(comparison: Comparison, orders: Orders, rules: Rules) -> list
         return [labels | {"part": BY_SEQUENCE, "note": ONE_VISIT}]
     rows = [
         *_by_sequence(comparison, orders),
-        *_first_visit(comparison, rules.confidence),
+        *_first_visit(comparison, rules),
         *_visit_steps(comparison, rules),
         *_carry_over(comparison, orders, rules),
     ]
@@ -133,7 +133,7 @@ def _by_sequence(comparison, orders) -> list[dict]:
     ]
 
 
-def _first_visit(comparison, confidence) -> list[dict]:
+def _first_visit(comparison, rules) -> list[dict]:
     """Conditions compared between the people who had them first (Welch 1947, Biometrika 34:28)."""
     first = np.nanmin(comparison.visits) if (~np.isnan(comparison.visits)).any() else np.nan
     at_first = np.where(comparison.visits == first, comparison.y, np.nan)
@@ -155,9 +155,10 @@ def _first_visit(comparison, confidence) -> list[dict]:
             continue
         df = se**4 / sum(part**2 / (len(side) - 1) for part, side in zip(parts, sides, strict=True))
         found = Contrast(float(sides[0].mean() - sides[1].mean()), se, float(df), 0)
-        rows.append(
-            row | _numbers(found, confidence) | {"note": f"{BETWEEN_PEOPLE}; {_people(sides)}"}
-        )
+        numbers = _numbers(found, rules.confidence)
+        if min(map(len, sides)) < rules.fewest_participants:
+            numbers["p"] = None
+        rows.append(row | numbers | {"note": f"{BETWEEN_PEOPLE}; {_people(sides)}"})
     return rows
 
 

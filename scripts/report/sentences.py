@@ -59,7 +59,8 @@ def sentence_of_contrast(row, label: str, unit: str, *, same_order: bool = False
     if row.reading == "equivalent":
         return (
             f"{label}, {one} against {other}: {size}, within {_of_interest(row, unit)}: "
-            f"shown to be no different in size that matters."
+            f"shown to be no different in size that matters (two one-sided tests, each at "
+            f"{50 * (1 - row.confidence):.3g} %)."
         )
     if row.reading == "inconclusive":
         return (

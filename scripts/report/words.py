@@ -22,6 +22,12 @@ def window_of_set(window):
     return words_of(window)
 
 
+def span_of(numbers):
+    """Whole numbers from the smallest to the largest, `9 to 10`; one alone where all are alike."""
+    known = sorted({round(n) for n in numbers if pd.notna(n)})
+    return " to ".join(f"{n}" for n in dict.fromkeys([known[0], known[-1]])) if known else ""
+
+
 def with_interval(row):
     """An estimate with its interval; a ratio is marked by a multiplication sign.
 

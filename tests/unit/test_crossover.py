@@ -207,6 +207,14 @@ def test_the_first_visit_is_compared_between_people_as_by_welch():
     assert few["note"].str.contains("too few to compare").all()
 
 
+def test_a_first_visit_of_few_people_has_an_interval_and_no_p():
+    # two people with each condition first
+    rows = part(table(study(ORDERS)), FIRST_VISIT)
+    assert rows["ci_low"].notna().all()
+    assert rows["p"].isna().all()
+    assert part(table(study(ORDERS * 2)), FIRST_VISIT)["p"].notna().all()
+
+
 def test_a_step_from_visit_to_visit_is_estimated_and_found():
     rows = part(table(study(ORDERS * 2, step=3.0)), VISIT)
     single = rows.set_index("contrast")["estimate"]

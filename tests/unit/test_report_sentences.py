@@ -11,8 +11,10 @@ from report.methods import breathing_in_words, claims_in_words, comparison, othe
 from report.sections.coupling import boundaries_in_words, boundaries_that_differ
 from report.sections.failure import depth
 from report.sections.findings import without_exercises
+from report.sections.heart import heart_by_exercise
 from report.sections.limits import what_few_cannot_show
 from report.sections.settings import setting_in_words
+from report.words import span_of
 
 
 @pytest.mark.parametrize(
@@ -269,3 +271,21 @@ def test_an_axis_of_ratios_has_a_tick_where_nothing_differs(limits):
     ratio_axis(axes)
     assert (1.0 in axes.get_xticks()) == (limits[0] <= 1)
     pyplot.close("all")
+
+
+def test_pairs_and_shares_stand_beside_numbers_of_single_exercises():
+    rows = pd.DataFrame(
+        [
+            {"outcome": "mean_hr_bpm", "window": "set", "exercise": "squat", "contrast": contrast}
+            | {"scale": "identity", "estimate": 2.0, "ci_low": 1.0, "ci_high": 3.0}
+            | {"n_pairs": pairs, "flagged_pct": flagged, "withheld_pct": 0.0}
+            for contrast, pairs, flagged in (("low - none", 9, 8.3), ("target - none", 10, 3.1))
+        ]
+    )
+    (row,) = heart_by_exercise(rows).to_dict("records")
+    assert (row["pairs"], row["flagged, %"], row["withheld, %"]) == ("9 to 10", "3 to 8", "0")
+
+
+@pytest.mark.parametrize(("numbers", "said"), [([9, 9], "9"), ([3, 10], "3 to 10"), ([None], "")])
+def test_a_span_of_one_number_is_that_number(numbers, said):
+    assert span_of(numbers) == said

@@ -108,7 +108,7 @@ def test_a_contrast_that_an_alternative_loses_is_a_change():
 
 def test_the_primary_analysis_stands_first_and_the_others_below_it():
     columns = ("outcome", "window", "contrast", "analysis", "left_out")
-    numbers = {"estimate": 2.1, "ci_low": 0.9, "ci_high": 3.3, "note": None}
+    numbers = {"estimate": 2.1, "ci_low": 0.9, "ci_high": 3.3, "n_pairs": 8, "note": None}
     other = dict(zip(columns, ("rpe", "set", "low - none", "mixed model", None), strict=True))
     table = pd.DataFrame([other | numbers])
     found = other_assumptions(pd.DataFrame([contrast()]), table, PRIMARY)
@@ -117,6 +117,7 @@ def test_the_primary_analysis_stands_first_and_the_others_below_it():
         "mixed model",
     ]
     assert found["low - none"].to_list() == ["2 (1 to 3)", "2.1 (0.9 to 3.3)"]
+    assert found["pairs"].to_list() == ["9", "8"]
 
 
 def test_work_and_who_moves_a_contrast_most_are_shown():

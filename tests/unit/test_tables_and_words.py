@@ -126,10 +126,11 @@ def test_lack_of_evidence_is_never_called_evidence_of_lack():
 def test_sameness_is_said_only_within_the_smallest_effect_of_interest():
     row = contrast(
         **{"estimate": 0.1, "ci_low": -0.5, "ci_high": 0.7, "p": 0.9, "p_adjusted": 1.0},
-        **{"reading": "equivalent", "smallest_effect": 3.0, "claim": "no"},
+        **{"reading": "equivalent", "smallest_effect": 3.0, "claim": "no", "confidence": 0.95},
     )
     text = sentence_of_contrast(row, "Heart rate", "bpm")
     assert "within the smallest effect of interest (3 bpm): shown to be no different" in text
+    assert text.endswith("(two one-sided tests, each at 2.5 %).")
 
 
 def test_a_difference_that_is_too_small_to_matter_is_said_to_be_so():

@@ -20,7 +20,7 @@ from report.origins import Origin, Told
 from report.page import shown_table
 from report.sentences import is_comparison, same_order
 from report.single_case import is_one_participant
-from report.words import label_of, window_of_set, with_interval
+from report.words import label_of, span_of, window_of_set, with_interval
 from results.words import words_of
 
 ORDER = 20
@@ -121,7 +121,7 @@ def heart_by_exercise(compared):
     Falls of heart rate stand there where they may be compared.
     """
     within = compared[(compared["exercise"] != "all") & is_comparison(compared)]
-    rows = {}
+    rows, behind = {}, {}
     for name, window in BY_EXERCISE:
         own = within[(within["outcome"] == name) & (within["window"] == window)]
         for row in own.itertuples():
@@ -130,9 +130,21 @@ def heart_by_exercise(compared):
                 rows.setdefault(labels, {})[row.contrast] = Told(
                     with_interval(row), Origin.of("contrasts", row)
                 )
+                behind.setdefault(labels, []).append(row)
     return pd.DataFrame(
-        [{"outcome": outcome, "exercise": exercise} | c for (outcome, exercise), c in rows.items()]
+        [
+            {"outcome": labels[0], "exercise": labels[1]} | cells | basis_in_columns(behind[labels])
+            for labels, cells in rows.items()
+        ]
     ).fillna("")
+
+
+def basis_in_columns(rows):
+    """Pairs and shares flagged and withheld of the contrasts of a row, from fewest to most."""
+    wanted = {"pairs": "n_pairs", "flagged, %": "flagged_pct", "withheld, %": "withheld_pct"}
+    return {
+        column: span_of([getattr(row, name) for row in rows]) for column, name in wanted.items()
+    }
 
 
 def _label(outcome, window):

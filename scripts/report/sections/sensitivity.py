@@ -5,7 +5,7 @@ import pandas as pd
 from report.origins import Origin, Told
 from report.page import shown_table
 from report.single_case import is_one_participant
-from report.words import label_of
+from report.words import label_of, span_of
 from results.format import decimals, estimate_and_interval, p_value, three_digits
 from results.words import words_of
 
@@ -92,13 +92,15 @@ def other_assumptions(contrasts, sensitivity, primary):
     for outcome, window in primary:
         own = _by_contrast(_of(marginal, outcome, window), "contrasts")
         if any(own.values()):
-            rows.append(_labels(outcome, window) | {"analysis": PRIMARY} | own)
+            pairs = span_of(_of(marginal, outcome, window)["n_pairs"])
+            rows.append(_labels(outcome, window) | {"analysis": PRIMARY} | own | {"pairs": pairs})
         for analysis, part in _of(rest, outcome, window).groupby("analysis", sort=False):
             found = _by_contrast(part[part["contrast"].notna()], "sensitivity")
             notes = [n for note in part["note"].dropna() for n in note.split("; ")]
             note = in_plain_words("; ".join(dict.fromkeys(notes)))
-            rows.append(_labels(outcome, window) | {"analysis": analysis} | found | {"note": note})
-    return _with_columns(rows, [*marginal["contrast"].unique(), "note"])
+            behind = {"pairs": span_of(part["n_pairs"]), "note": note}
+            rows.append(_labels(outcome, window) | {"analysis": analysis} | found | behind)
+    return _with_columns(rows, [*marginal["contrast"].unique(), "pairs", "note"])
 
 
 def other_settings(alternatives, primary):
