@@ -44,6 +44,8 @@ LARGEST_INFLATION = 5.0
 
 SHOWN = ("estimate", "se", "df", "ci_low", "ci_high", "p")
 
+BETWEEN_PEOPLE = "withheld: fewer than two people have both, it would compare people with others"
+
 NOT_DONE = "not done"
 
 TOO_FEW = "too few people determine this contrast"
@@ -55,10 +57,18 @@ def mixed_model(comparison: Comparison, *, confidence: float) -> list[dict]:
     note = "; ".join(comparison.notes_of_model)
     if not found:
         return [_nothing(MODEL, note or "no contrast could be estimated")]
-    return [
-        _row(comparison, pair, found.get((pair, "all"), {}), note) | {"analysis": MODEL}
-        for pair in comparison.pairs
-    ]
+    rows = []
+    for pair in comparison.pairs:
+        held = _pairs_of(comparison, pair) > 1
+        said = note if held else "; ".join(filter(None, [note, BETWEEN_PEOPLE]))
+        numbers = found.get((pair, "all"), {}) if held else {}
+        rows.append(_row(comparison, pair, numbers, said) | {"analysis": MODEL})
+    return rows
+
+
+def _pairs_of(comparison, pair) -> int:
+    """People who hold both sides of a contrast in one exercise at least."""
+    return len(comparison.pairs_of_values(pair, "all")[0])
 
 
 def own_differences(comparison: Comparison, *, confidence: float, seed: int) -> list[dict]:
@@ -318,8 +328,14 @@ def worst_case(comparison: Comparison, *, confidence: float) -> list[dict]:
             said = [f"cells filled in: {missing}"] if missing else []
             if comparison.layout.visit_in_model and not complete.layout.visit_in_model:
                 said.append("without the visit, which is unknown where nothing was done")
+            # people whose values are filled in are no pairs
+            pairs_held = _pairs_of(comparison, pair)
+            if pairs_held < 2:
+                rows.append(_row(comparison, pair, {}, TOO_FEW) | {"analysis": analysis})
+                continue
             note = "; ".join(said)
-            rows += _again(complete, analysis, confidence, note, pairs=[pair])
+            (row,) = _again(complete, analysis, confidence, note, pairs=[pair])
+            rows.append(row | {"n_pairs": pairs_held})
     return rows
 
 
@@ -418,7 +434,7 @@ def _row(comparison, pair, found, note) -> dict:
         **{name: found.get(name) for name in SHOWN},
         "n_participants": comparison.n_participants,
         "n_rows": comparison.n_rows,
-        "n_pairs": found.get("n_pairs", len(comparison.pairs_of_values(pair, "all")[0])),
+        "n_pairs": found.get("n_pairs", _pairs_of(comparison, pair)),
         "note": note,
     }
 
