@@ -3,6 +3,10 @@
 
 python3.11 scripts/launch.py                  the demo study, to results/data_demo/report.html
 python3.11 scripts/launch.py path/to/study    your own, to results/study/report.html
+python3.11 scripts/launch.py new FOLDER       begin a study: tables, orders, session sheets (--help)
+python3.11 scripts/launch.py open-order STUDY sub-01   open the order of conditions of a person
+python3.11 scripts/launch.py sheets STUDY     write the session sheets again
+python3.11 scripts/launch.py take-in STUDY WORKBOOK    take a filled session sheet into the tables
 python3.11 scripts/launch.py look FOLDER      what every file of a folder holds, with proposals
 python3.11 scripts/launch.py check STUDY      open every table and every file, tell all faults
 python3.11 scripts/launch.py freeze STUDY     write down its plan with date and checksum
@@ -40,6 +44,10 @@ SCRIPTS = PROJECT / "scripts"
 # words that call a module of scripts/ with the words after them
 TOOLS = {
     "look": "study.look",
+    "new": "study.new",
+    "open-order": "study.orders",
+    "sheets": "study.session_forms",
+    "take-in": "study.session_forms",
     "check": "study.check",
     "freeze": "study.registration",
     "review": "sessions.review",
@@ -72,7 +80,8 @@ def command_of(what, *more):
         return ["pytest", *more]
     if what in TOOLS:
         # named from where the person stands, while all else runs in the project
-        written = [before == "--into" for before in ("", *more)]
+        # the folder of a new study is not there yet
+        written = [before in ("--into", "new") for before in (what, *more)]
         return [TOOLS[what], *map(from_project, more, written)]
     if what == "demo-data":
         return ["demo.make", *(more or ["--into", "data_demo"])]
@@ -99,8 +108,8 @@ def command_of(what, *more):
 
 
 def from_project(word, is_written=False):
-    """A folder, or a file to be written, as it is called from the project; else the word."""
-    return os.path.relpath(word, PROJECT) if is_written or Path(word).is_dir() else word
+    """A folder or file, or one to be written, as it is called from the project; else the word."""
+    return os.path.relpath(word, PROJECT) if is_written or Path(word).exists() else word
 
 
 def named_module(what, folder, name="", *more):

@@ -171,6 +171,8 @@ def _indented(fault):
 
 def summary(study, timed, seconds):
     """What was found in order, and what a person should know before the run."""
+    if not study.participants:
+        return "\n".join([study.planned(), *study.notes().splitlines()])
     visits = {(row.participant_id, row.session_id) for row, *_ in timed}
     files = {row.file for row, *_ in timed}
     lines = [

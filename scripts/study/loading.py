@@ -26,10 +26,14 @@ PROGRAM_FOLDERS = ("scripts", "config", "workflow", "tests", ".git", ".venv", ".
 def study_or_exit(config):
     """The study of a run of the workflow; its problems are printed and end the run."""
     try:
-        return load_study(config)
+        study = load_study(config)
     except StudyError as problem:
         # an exception would make Snakemake add lines about the Snakefile, where nothing is to mend
         sys.exit(str(problem))
+    if not study.participants:
+        print(study.planned())
+        sys.exit(0)
+    return study
 
 
 def load_study(config):
@@ -81,6 +85,14 @@ class Study:
         problems.stop()
         self._remarks = problems.remarks
         self.participants = sorted({row.participant_id for row in self.tables["recordings"]})
+
+    def planned(self):
+        """What a study is before its first recording, in a sentence."""
+        people = len(self.tables["participants"])
+        return (
+            f"{self.folder}: nothing was recorded yet; {people} people and "
+            f"{len(self.tables['sessions'])} visits are planned, and the tables are in order."
+        )
 
     @property
     def recorded(self):

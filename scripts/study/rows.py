@@ -99,12 +99,12 @@ def read_table(path, problems):
     return rows_of_cells(path, cells, problems)
 
 
-def rows_of_cells(path, cells, problems):
+def rows_of_cells(path, cells, problems, *, placed=True):
     """Rows of a table from its cells, whatever the form of its file; faults go to `problems`.
 
     `path`: the file, whose stem names the table; `cells`: text of the cells of every row of the
     spreadsheet, the header first, blank rows among them, so that row numbers are those that a
-    person sees.
+    person sees; `placed`: clock times of events are put on the session clock.
     """
     model, name = TABLES[path.stem], path.name
     header = list(cells[0]) if cells else []
@@ -138,12 +138,13 @@ def rows_of_cells(path, cells, problems):
         else:
             rows.append(row)
     if path.stem == "events":
-        if any(row.onset_time for row in rows):
+        if placed and any(row.onset_time for row in rows):
             # faults of that table are told when it is read for itself
             sessions = read_table(path.with_name(f"sessions{path.suffix}"), Problems())
             place_by_clock_time(rows, sessions, problems)
         name_events(rows)
-    if path.stem in REQUIRED and not n_filled:
+    # before the first recording a study is a plan, which is no fault
+    if path.stem in REQUIRED and path.stem != "recordings" and not n_filled:
         problems.add_unread(path, "", "holds a header and no rows; write a row for each")
     return rows
 

@@ -9,7 +9,8 @@ import io
 import zipfile
 
 from study.cells import TableFault, cells_of_text, refuse_large
-from study.outside import LARGEST_TABLE_BYTES, open_outside
+from study.outside import LARGEST_TABLE_BYTES, Refused, open_outside
+from study.problems import StudyError
 from study.tables import TABLES
 
 SUFFIXES = (".tsv", ".csv", ".xlsx", ".ods")
@@ -122,6 +123,17 @@ def _cells_of_sheet(content, name, *, of_all):
     cells = [[as_text(cell) for cell in row] for row in rows]
     refuse_large(cells)
     return cells
+
+
+def cells_of_sheets(path, names):
+    """Cells of several sheets of a workbook by name. Raises StudyError where one is not there."""
+    try:
+        content = open_outside(path, path.parent, LARGEST_TABLE_BYTES).content
+        return {name: _cells_of_sheet(content, name, of_all=True) for name in names}
+    except TableFault as fault:
+        raise StudyError(f"{path.name}: {fault.message}") from None
+    except (Refused, OSError) as fault:
+        raise StudyError(f"{path.name}: cannot be opened ({fault})") from None
 
 
 def as_text(cell):

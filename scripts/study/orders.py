@@ -1,0 +1,163 @@
+"""Orders of conditions drawn before the first visit, balanced or random, and kept out of sight.
+
+python3.11 scripts/launch.py open-order STUDY sub-01
+
+opens the order of one person, notes when, and writes it into sessions.tsv and the session sheets.
+The record keeps an order from being seen in passing and shows a change; it is no secret writing:
+who wants to decode it, can.
+"""
+
+import base64
+import csv
+import hashlib
+import random
+import secrets
+import sys
+from datetime import datetime
+from itertools import permutations
+from pathlib import Path
+
+from study.problems import did_you_mean
+
+RECORD = "allocation.tsv"
+
+COLUMNS = ("participant_id", "sealed", "sha256", "opened_at")
+
+LETTERS = "ABCDEFGHIJ"
+
+METHODS = ("balanced", "random")
+
+
+def williams(n):
+    """Orders of n conditions in which each follows each other equally often.
+
+    n orders for an even n, 2n for an odd one, as letters. Source: Williams 1949, Aust J Sci Res A
+    2:149-168.
+    """
+    zigzag = [0]
+    for step in range(1, n):
+        zigzag.append((zigzag[-1] + (step if step % 2 else -step)) % n)
+    square = [[(place + row) % n for place in zigzag] for row in range(n)]
+    if n % 2:
+        square += [list(reversed(row)) for row in square]
+    return ["".join(LETTERS[place] for place in row) for row in square]
+
+
+def drawn_orders(participants, n_conditions, method, seed):
+    """An order of letters for each person, drawn with a seed.
+
+    `balanced`: Williams orders in blocks, each block shuffled, so that orders differ in number by
+    one at most; `random`: each person's order by itself. The same seed gives the same orders.
+    """
+    rng = random.Random(seed)
+    if method == "random":
+        every = ["".join(order) for order in permutations(LETTERS[:n_conditions])]
+        return {person: rng.choice(every) for person in participants}
+    orders = []
+    while len(orders) < len(participants):
+        block = williams(n_conditions)
+        rng.shuffle(block)
+        orders += block
+    return dict(zip(participants, orders, strict=False))
+
+
+def sealed_record(orders):
+    """Rows of the record, an order out of sight in each, with a checksum that shows a change."""
+    for person, order in orders.items():
+        text = f"{person} {order} {secrets.token_hex(8)}"
+        yield {
+            "participant_id": person,
+            "sealed": base64.b64encode(text.encode()).decode(),
+            "sha256": hashlib.sha256(text.encode()).hexdigest(),
+            "opened_at": "n/a",
+        }
+
+
+def unsealed(row):
+    """The order in a row of the record. Raises ValueError where the row was changed."""
+    text = base64.b64decode(row["sealed"], validate=True).decode()
+    person, order, _ = text.split(" ")
+    changed = hashlib.sha256(text.encode()).hexdigest() != row["sha256"]
+    if changed or person != row["participant_id"]:
+        raise ValueError(f"the sealed order of {row['participant_id']} was changed")
+    return order
+
+
+def read_record(study):
+    """Rows of the record of a study; none where no orders were drawn."""
+    path = study / RECORD
+    if not path.exists():
+        return []
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file, delimiter="\t"))
+
+
+def write_record(study, rows):
+    """Write the record."""
+    lines = ["\t".join(COLUMNS), *("\t".join(row[c] for c in COLUMNS) for row in rows)]
+    (study / RECORD).write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def opened_orders(study):
+    """Orders that were opened, by participant."""
+    return {
+        row["participant_id"]: unsealed(row)
+        for row in read_record(study)
+        if row["opened_at"] != "n/a"
+    }
+
+
+def open_order(study, person, now):
+    """Open the order of a person: the order, and when it was opened first.
+
+    `now` is noted where nobody opened it before. Raises ValueError for a person without an order
+    and for a record that was changed.
+    """
+    rows = read_record(study)
+    people = [row["participant_id"] for row in rows]
+    if person not in people:
+        raise ValueError(f"{RECORD} holds no order of {person}{did_you_mean(person, people)}")
+    row = rows[people.index(person)]
+    order = unsealed(row)
+    if row["opened_at"] == "n/a":
+        row["opened_at"] = now.isoformat(timespec="seconds")
+        write_record(study, rows)
+    return order, row["opened_at"]
+
+
+def note_in_sessions(study, person, order):
+    """Write an opened order into sessions.tsv; False where that was not possible."""
+    path = study / "sessions.tsv"
+    if not path.exists():
+        return False
+    header, *rows = [line.split("\t") for line in path.read_text(encoding="utf-8").splitlines()]
+    if "sequence" not in header:
+        return False
+    at, whose = header.index("sequence"), header.index("participant_id")
+    for row in rows:
+        if row[whose] == person:
+            row[at] = order
+    path.write_text("\n".join("\t".join(row) for row in [header, *rows]) + "\n", encoding="utf-8")
+    return True
+
+
+def main(words):
+    """The command."""
+    if len(words) != 2 or not Path(words[0]).is_dir():
+        sys.exit(__doc__.strip())
+    from study.session_forms import write_sheets
+
+    study, person = Path(words[0]), words[1]
+    try:
+        order, opened_at = open_order(study, person, datetime.now())
+    except ValueError as fault:
+        sys.exit(f"{study}: {fault}.")
+    print(f"{person}: {order}, opened {opened_at}.")
+    if not note_in_sessions(study, person, order):
+        print("sessions.tsv has no column sequence to write it to: note it there yourself.")
+    for path in write_sheets(study, [person]):
+        print(f"Written again with the conditions: {path}")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
