@@ -71,6 +71,8 @@ def main(words):
     os.chdir(PROJECT)
     for name, first in (("PATH", PYTHON.parent), ("PYTHONPATH", SCRIPTS)):
         os.environ[name] = os.pathsep.join(filter(None, [str(first), os.environ.get(name)]))
+    if command[0] == "snakemake":
+        os.environ["CUFFSTUDY_PROGRESS"] = "yes"
     os.execv(PYTHON, [str(PYTHON), "-m", *command])
 
 
@@ -132,14 +134,19 @@ def set_up_environment():
             f".venv is a link to {ENVIRONMENT.readlink()} and not built from this lock: "
             "remove the link and run this again, or call .venv/bin/snakemake yourself."
         )
-    print("Setting up .venv from requirements.lock, once ...", flush=True)
+    packages = sum("==" in line for line in LOCK.read_text().splitlines())
+    print(
+        f"Setting up .venv, once: {packages} packages of requirements.lock are downloaded from the "
+        "package index and checked against their hashes. It takes some minutes and about 1 GB.",
+        flush=True,
+    )
     venv.create(ENVIRONMENT, with_pip=True, clear=True)
     with tempfile.NamedTemporaryFile("w", suffix=".txt") as installer:
         installer.write(locked_lines_of("uv"))
         installer.flush()
         call(PYTHON, "-m", "pip", "install", "--quiet", "--require-hashes", "-r", installer.name)
     call(
-        *(PYTHON, "-m", "uv", "pip", "install", "--quiet", "--python", PYTHON),
+        *(PYTHON, "-m", "uv", "pip", "install", "--python", PYTHON),
         *("--require-hashes", "--compile-bytecode", "-r", LOCK),
     )
     stamp.write_text(wanted)

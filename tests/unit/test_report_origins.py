@@ -123,6 +123,7 @@ def test_absent_values_of_a_primary_outcome_are_counted_with_every_reason():
     compared = pd.DataFrame(
         columns=["outcome", "window", "primary", "exercise", "n_pairs", "note"], dtype=object
     )
-    (said,) = limits(found, compared, chosen)
+    of_no_set, said = limits(found, compared, chosen)
+    assert of_no_set.startswith("No set was done in a condition")
     assert "5 of 6 values are absent: reason 0 (2 values)" in said
     assert re.search(r"other reasons \(1 value\)", said)
