@@ -1,5 +1,7 @@
 """What the report says of few people, person by person: true of their sets, and nothing more."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,6 +9,9 @@ import pytest
 from comparison.conditions import Comparison, usable
 from comparison.single_case_table import single_case_table
 from demo.one_person import PARTICIPANT, REPS, plan_bouts, write_one_person
+from engine.listings import figure_modules
+from figures._drawing import pyplot
+from project import settings_with
 from report.single_case import (
     against_it,
     bouts_table,
@@ -197,3 +202,17 @@ def test_the_invented_study_of_one_person_declines_to_failure_with_the_target_pr
     starts = [bout.planned.inflation_s for bout in bouts]
     ends = [bout.planned.rest_end_s for bout in bouts]
     assert all(end <= start for end, start in zip(ends, starts[1:], strict=False))
+
+
+def test_every_bout_is_drawn_for_one_participant_and_for_no_other_study():
+    draw = figure_modules()["15_every_bout"].draw
+    of_study = {"conditions": list(CONDITIONS), "settings": settings_with()}
+    alone = outcomes_of(failed=(("target", 2),))
+    figure, numbers = draw(SimpleNamespace(outcomes=alone, **of_study))
+    pyplot.close(figure)
+    # two exercises, three conditions, two bouts: repetitions and nadirs
+    assert numbers.groupby("outcome").size().to_dict() == {"reps_done": 12, "smo2_nadir_pct": 12}
+    two = pd.concat([alone, outcomes_of(person="sub-02")])
+    figure, numbers = draw(SimpleNamespace(outcomes=two, **of_study))
+    pyplot.close(figure)
+    assert numbers.empty

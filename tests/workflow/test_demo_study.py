@@ -180,6 +180,9 @@ def test_plain_matrices_give_every_primary_contrast_again(contrasts, means):
         assert row.se == pytest.approx(se, rel=1e-4)
         assert row.df == pytest.approx(df, rel=1e-4)
         assert row.p == pytest.approx(2 * stats.t.sf(abs(estimate / se), df), rel=1e-3)
+        ends = estimate + np.array([-1, 1]) * se * stats.t.isf((1 - row.confidence) / 2, df)
+        ends = np.exp(ends) if row.scale == "ratio" else ends
+        assert [row.ci_low, row.ci_high] == pytest.approx(ends, rel=1e-3)
 
 
 def test_contrasts_of_an_outcome_add_up(contrasts):

@@ -1,0 +1,113 @@
+"""Every bout of the one participant as a point, in the order of the bouts, by exercise and
+condition. Bouts of a condition are joined; a ring marks a set to failure, pale red the failure
+band (see Terms)."""
+
+import pandas as pd
+
+from figures._drawing import (
+    condition_legend,
+    empty_figure,
+    is_narrow,
+    legend_above,
+    mark_failure_band,
+    mark_size,
+    pyplot,
+    style_of,
+    width_in,
+)
+from report.single_case import DRAWN, is_one_participant, people_compared, sets_of, values_of
+from report.words import label_of
+from results.words import in_words, words_of
+
+TITLE = "Every bout of one participant"
+ALT = "Points of every bout of one participant by exercise and condition, sets to failure ringed."
+NEEDS = ("outcomes",)
+
+
+def draw(results):
+    conditions = results.conditions
+    if not is_one_participant(results.outcomes, conditions):
+        return empty_figure("Drawn for a study of one participant.", width_in(results)), nothing()
+    (person,) = people_compared(results.outcomes, conditions)
+    sets = sets_of(results.outcomes, person, conditions)
+    given = [key for key in DRAWN if len(values_of(sets, *key))]
+    if not given:
+        return empty_figure("No bout has a value to draw.", width_in(results)), nothing()
+    exercises = list(dict.fromkeys(sets["exercise"]))
+    figure, panels = pyplot.subplots(
+        *(len(given), len(exercises)),
+        figsize=(width_in(results), 1.35 * len(given) + 0.6),
+        layout="constrained",
+        squeeze=False,
+        sharey="row",
+    )
+    failed = values_of(sets, "to_failure")
+    failed = set(event_of(failed[failed["value"] == 1]))
+    band_pct = results.settings.protocol.failure_band_pct
+    for row, (outcome, window) in zip(panels, given, strict=True):
+        values = values_of(sets, outcome, window)
+        for axes, exercise in zip(row, exercises, strict=True):
+            draw_bouts(axes, values[values["exercise"] == exercise], conditions, failed)
+            axes.set_xticks([])
+            axes.margins(y=0.15)
+            if outcome == "smo2_nadir_pct":
+                mark_failure_band(axes, band_pct)
+        label = label_of(outcome)
+        row[0].set_ylabel(label.replace(" (", "\n(") if not is_narrow(results) else label)
+    for axes, exercise in zip(panels[0], exercises, strict=True):
+        axes.set_title(words_of(exercise))
+    figure.align_ylabels(panels[:, 0])
+    present = [c for c in conditions if (sets["condition"] == c).any()]
+    ring = pyplot.Line2D(
+        *([], []), ls="", marker="o", ms=2 * mark_size(), mfc="none", color="#333333"
+    )
+    ring.set_label("to failure")
+    legend_above(figure, condition_legend(conditions, present) + ([ring] if failed else []))
+    numbers = [values_of(sets, *key) for key in given]
+    columns = ["exercise", "condition", "number", "outcome", "window", "value"]
+    return figure, pd.concat(numbers, ignore_index=True)[columns]
+
+
+def nothing():
+    return pd.DataFrame()
+
+
+def event_of(sets):
+    """Labels of sets that differ between sessions as well."""
+    return sets["session_id"] + "/" + sets["event_id"]
+
+
+def draw_bouts(axes, values, conditions, failed):
+    """Bouts of one exercise from left to right, a free place between conditions."""
+    at = 0
+    for condition in conditions:
+        own = values[values["condition"] == condition]
+        if own.empty:
+            continue
+        places = [at + n for n in range(len(own))]
+        at = places[-1] + 2
+        axes.plot(places, own["value"], color="#8d9a97", lw=0.7, zorder=1)
+        axes.plot(places, own["value"], ls="", ms=mark_size(), **style_of(condition, conditions))
+        ringed = event_of(own).isin(failed).to_numpy()
+        at_failure = [n for n, to_failure in zip(places, ringed, strict=True) if to_failure]
+        axes.plot(
+            at_failure,
+            own["value"][ringed],
+            "o",
+            ms=2 * mark_size(),
+            mfc="none",
+            color="#333333",
+            mew=0.8,
+        )
+
+
+def finding(numbers):
+    """Bouts drawn, and the lowest saturation of each condition."""
+    nadirs = numbers[numbers["outcome"] == "smo2_nadir_pct"]
+    if nadirs.empty:
+        return f"{len(numbers)} values of bouts are drawn."
+    lowest = [
+        f"{own['value'].min():.0f} % with {condition}"
+        for condition, own in nadirs.groupby("condition", sort=False)
+    ]
+    return f"The lowest nadirs are {in_words(lowest)}."
