@@ -17,6 +17,7 @@ from study.plan import changed_after_freezing
 from study.problems import Problems, StudyError
 from study.rows import read_table
 from study.settings_files import read_settings
+from study.table_forms import files_of_table
 from study.tables import TABLES
 
 # what the program is made of; no results are written there
@@ -128,7 +129,7 @@ class Study:
 
     def keeps(self, table):
         """Whether the study has a table at all, be it without rows."""
-        return (self.folder / f"{table}.tsv").exists()
+        return bool(files_of_table(self.folder, table))
 
     def measured_in(self, outcome):
         """Windows in which an outcome is measured; None where its file does not say so plainly."""

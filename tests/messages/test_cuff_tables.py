@@ -205,3 +205,11 @@ def test_a_harm_of_another_grade_person_or_event_is_refused(study):
     assert "harms.tsv, row 2, column participant_id: found 'sub-07'" in message_of(study)
     harm(study, event_id="sub-01_ses-1_set-09")
     assert "harms.tsv, row 2, column event_id: found 'sub-01_ses-1_set-09'" in message_of(study)
+
+
+@pytest.mark.parametrize("file", ["harms.tsv", "harms.csv"])
+def test_a_table_of_harms_without_rows_is_kept_in_any_form(study, file):
+    assert not Study(study).keeps("harms")
+    mark = "," if file.endswith("csv") else "\t"
+    (study / file).write_text(mark.join(("participant_id", "what", "grade")) + "\n")
+    assert Study(study).keeps("harms")

@@ -1,0 +1,64 @@
+"""The state in which people came to their visits, by condition."""
+
+import pandas as pd
+
+NOTED = {
+    "sleep_h": "sleep (h)",
+    "caffeine_h": "since caffeine (h)",
+    "exercise_h": "since exercise (h)",
+    "room_c": "room (degrees Celsius)",
+}
+
+
+def with_condition(sessions, events):
+    """Visits with the condition of their sets; those of none or several conditions have none."""
+    sets = events[events["trial_type"] == "set"]
+    by_visit = sets.groupby(["participant_id", "session_id"])["condition"]
+    shared = by_visit.first()[by_visit.nunique() == 1].to_dict()
+    keys = zip(sessions["participant_id"], sessions["session_id"], strict=True)
+    return sessions.assign(condition=[shared.get(key) for key in keys])
+
+
+def states_table(visits, conditions):
+    """Mean and range of what was noted of the visits of each condition; None without a note.
+
+    visits : rows of sessions.tsv with the condition of each
+    """
+    noted = {name: words for name, words in NOTED.items() if visits[name].notna().any()}
+    if not noted or visits["condition"].isna().all():
+        return None
+    rows = []
+    for condition in conditions:
+        own = visits[visits["condition"] == condition]
+        if len(own):
+            means = {words: mean_and_range(own[name]) for name, words in noted.items()}
+            rows.append({"condition": condition, "visits": len(own), **means})
+    return pd.DataFrame(rows)
+
+
+def mean_and_range(values):
+    """`7.2 (6.5 to 8)`, or the one value; empty where nothing was noted."""
+    values = values.dropna().astype(float)
+    if values.empty:
+        return ""
+    low, high = values.min(), values.max()
+    return f"{low:g}" if low == high else f"{values.mean():.3g} ({low:g} to {high:g})"
+
+
+def expectations_in_words(visits, conditions):
+    """How often people named the condition that they had; nothing where nobody was asked.
+
+    Only answers that are a condition of the study are counted, other words stay in the study.
+    """
+    asked = visits[visits["expectation"].notna() & visits["condition"].notna()]
+    if asked.empty:
+        return ""
+    named = asked[asked["expectation"].isin(conditions)]
+    right = int((named["expectation"] == named["condition"]).sum())
+    other = len(asked) - len(named)
+    rest = f" {other} of the answers name no condition." if other else ""
+    chance = f" ({100 / len(conditions):.0f} % by guessing)" if len(conditions) > 1 else ""
+    return (
+        f"Which condition they expected was noted in {len(asked)} visits; {right} named the one "
+        f"that they had{chance}. Cuffs can be felt, so that nobody is blind to them.{rest}"
+    )
