@@ -21,7 +21,7 @@ from urllib.parse import quote
 from engine.problems import unmade
 from engine.remembered import changed_since, read_notes, remembered, write_notes
 from engine.running import EMPTY, Running
-from engine.step import RESULTS
+from engine.step import NO_ROOM, RESULTS, could_not_be_written
 
 # more names than a person reads in a sentence
 MOST_NAMED = 5
@@ -66,7 +66,12 @@ class Transaction:
             doubtful = []
             if workflow.is_main_process and workflow.executor_plugin is not None:
                 workflow.dag_settings.force_incomplete = True
-                doubtful = self._begin(dry=workflow.dryrun or workflow.touch)
+                try:
+                    doubtful = self._begin(dry=workflow.dryrun or workflow.touch)
+                except OSError as problem:
+                    if problem.errno not in NO_ROOM:
+                        raise
+                    sys.exit(could_not_be_written(problem))
             if workflow.execution_settings is not None:
                 workflow.execution_settings.keep_incomplete = True
             prepare(*words, **named)
@@ -91,6 +96,7 @@ class Transaction:
                     "Wait until it ends, or stop it, then start this again."
                 )
             self._clear_dead_locks()
+            self._try_to_write()
         doubtful = self._changed(dry=dry)
         doubtful += [Path(line) for line in _lines(self._failed)]
         doubtful += self._unmade()
@@ -98,6 +104,15 @@ class Transaction:
             self._take_up()
             self._failed.unlink(missing_ok=True)
         return [file for file in dict.fromkeys(doubtful) if file in self._made]
+
+    def _try_to_write(self):
+        """Have a place that cannot be written found now, and not by the first job."""
+        if self.results.exists() and not self.results.is_dir():
+            sys.exit(f"Results cannot go to {self.results}: a file stands there. Name a folder.")
+        self.results.mkdir(parents=True, exist_ok=True)
+        probe = self.results / ".unfinished"
+        probe.write_text("", encoding="utf-8")
+        probe.unlink()
 
     def _clear_dead_locks(self):
         """Take away Snakemake's lock over these results: whoever held it is dead."""
