@@ -25,7 +25,8 @@ def outcomes_by_person(outcomes, people, conditions):
     """
     noted = [name for name in people.columns if people[name].notna().any()]
     people = people[[name for name in noted if name != "row_number"]]
-    known = outcomes[outcomes["condition"].isin(conditions) & outcomes["value"].notna()]
+    asked = outcomes["condition"].isin(conditions) & outcomes["value"].notna()
+    known = outcomes.loc[asked, ["participant_id", *KEYS, "exercise", "value"]]
     in_sets = set(map(tuple, known.loc[known["exercise"].notna(), KEYS[:2]].to_numpy()))
     of_sets = pd.Series(
         [pair in in_sets for pair in zip(known["outcome"], known["window"], strict=True)],

@@ -245,6 +245,9 @@ def participants(people):
     return pd.DataFrame(rows)
 
 
+SUMMARISED = ["participant_id", "outcome", "window", "exercise", "condition", "value", "status"]
+
+
 def outcomes_by_condition(found, conditions, *, named=False):
     """Mean and SD over participants, with how many values were given, flagged and withheld.
 
@@ -253,7 +256,8 @@ def outcomes_by_condition(found, conditions, *, named=False):
 
     named : whether columns `name` and `of_window` hold the names of outcome and window as well
     """
-    in_condition = found[found["condition"].isin(conditions)]
+    # of many people every column more is a copy of much
+    in_condition = found.loc[found["condition"].isin(conditions), SUMMARISED]
     rows = []
     for (outcome, window), own in in_condition.groupby(["outcome", "window"], sort=False):
         if own["value"].isna().all():
