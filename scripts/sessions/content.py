@@ -205,7 +205,8 @@ def recorded_line(stretch, arrays):
         "name": stretch.channel or stretch.signal,
         "unit": stretch.unit,
         "time": packed_time(stretch.time_s, arrays),
-        "value": arrays.add(stretch.value, quantum_of(stretch.value)),
+        # a panel is lower than a thousand pixels
+        "value": arrays.add(stretch.value, quantum_of(stretch.value, shares=1000)),
     }
 
 

@@ -5,6 +5,7 @@ as few bytes as hold them, their bytes one plane each; all arrays together are d
 """
 
 import base64
+import json
 import zlib
 
 import numpy as np
@@ -62,6 +63,11 @@ class PackedArrays:
         self._parts.append(part)
         self._size += len(part)
         return {"at": at, "n": len(part)}
+
+
+def packed_texts(texts):
+    """Texts as a JSON list, deflated (RFC 1950), as base64: a script takes a third of its size."""
+    return base64.b64encode(zlib.compress(json.dumps(texts).encode(), 9)).decode()
 
 
 def _runs(flags):

@@ -12,7 +12,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from report.policy import checksum
 from sessions.content import content_of
-from sessions.packing import PackedArrays
+from sessions.packing import PackedArrays, packed_texts
 
 
 def template_folder(folder):
@@ -72,21 +72,23 @@ def page_of(content, arrays, templates, *, blind=False, **facts):
     `content` is what JSON can hold, `arrays` the packed numbers, `templates` the Jinja environment
     of the folder of templates; `facts` are the texts that the template prints.
     """
-    inlined = {
-        name: templates.loader.get_source(templates, file)[0].strip()
-        for name, file in {
-            "uplot_script": "vendor/uplot/uPlot.iife.min.js",
-            "uplot_style": "vendor/uplot/uPlot.min.css",
-            "review_script": "review.js",
-            "script": "session.js",
-            "style": "session.css",
-        }.items()
-    }
-    checksums = {name: f"'sha256-{checksum(text)}'" for name, text in inlined.items()}
+
+    def inlined(*files):
+        return [templates.loader.get_source(templates, file)[0].strip() for file in files]
+
+    def checksums(texts):
+        return " ".join(f"'sha256-{checksum(text)}'" for text in texts)
+
+    scripts = inlined("vendor/uplot/uPlot.iife.min.js", "review.js", "session.js")
+    (unpacking,) = inlined("unpack.js")
+    uplot_style, style = inlined("vendor/uplot/uPlot.min.css", "session.css")
     return templates.get_template("session.html.jinja").render(
-        **inlined,
-        scripts=" ".join(c for name, c in checksums.items() if name.endswith("script")),
-        styles=f"{checksums['uplot_style']} {checksums['style']}",
+        packed_scripts=packed_texts(scripts),
+        unpacking=unpacking,
+        uplot_style=uplot_style,
+        style=style,
+        scripts=checksums([unpacking, *scripts]),
+        styles=checksums([uplot_style, style]),
         content=content,
         content_json=json_in_html(content),
         arrays=arrays.text(),

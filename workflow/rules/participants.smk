@@ -20,6 +20,7 @@ rule measure_participant:
                 "session.css",
                 "session.js",
                 "review.js",
+                "unpack.js",
                 "vendor/uplot/uPlot.iife.min.js",
                 "vendor/uplot/uPlot.min.css",
             ],

@@ -6,13 +6,6 @@
   const byId = (id) => document.getElementById(id);
   const content = JSON.parse(byId("content").textContent);
   fillOutcomesWhenOpened();
-  if (typeof DecompressionStream === "undefined") {
-    const fault = byId("fault");
-    fault.hidden = false;
-    fault.textContent = "This browser cannot unpack the recording. Chromium and Edge can from 103, "
-      + "Firefox from 113, Safari from 16.4; the tables below can be read in any.";
-    return;
-  }
   const bytes = await unpacked(byId("arrays").textContent.trim());
 
   const INK = "#1c2a33";
@@ -33,14 +26,6 @@
   const view = { from: FIRST_S, to: LAST_S };
 
   // ---- numbers -------------------------------------------------------------------------------
-
-  async function unpacked(text) {
-    const coded = Uint8Array.fromBase64 ? "" : atob(text);
-    const deflated = Uint8Array.fromBase64?.(text) ?? new Uint8Array(coded.length);
-    for (let i = 0; i < coded.length; i++) deflated[i] = coded.charCodeAt(i);
-    const stream = new Blob([deflated]).stream().pipeThrough(new DecompressionStream("deflate"));
-    return new Uint8Array(await new Response(stream).arrayBuffer());
-  }
 
   function numbersOf(packed) {
     if (packed instanceof Float64Array) return packed;
