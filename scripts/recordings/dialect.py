@@ -552,8 +552,12 @@ def _has_thousands(fit: _Fit) -> bool:
 
 def _footer_notes(text: str, n_below: int) -> tuple[str, ...]:
     below = text.rsplit("\n", n_below)[1:] if n_below else []
-    filled = [line.strip() for line in below if line.strip(" ;,\t|")]
+    last_row = text.count("\n") + 1
+    filled = [
+        row for row, line in enumerate(below, last_row - len(below) + 1) if line.strip(" ;,\t|")
+    ]
     if not filled:
         return ()
+    # what stands there may name a person: it is told by its row and stays in the file
     lines = "line below the table is" if len(filled) == 1 else "lines below the table are"
-    return (f"{len(filled)} {lines} left out: '{filled[0][:60]}'",)
+    return (f"{len(filled)} {lines} left out, from row {filled[0]}",)

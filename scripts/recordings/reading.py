@@ -68,7 +68,7 @@ def read_all(study, recordings, events, session_starts, *, largest_drift_ppm):
 def recording_of(row, study, events):
     """What the file of one row holds. Raises ReadingError where its times cannot be those of the
     session."""
-    path = Path(study) / row.file
+    path = Path(study) / row.file_inside
     recording = read_recording(path, declared_by(row.model_dump(), row.overruled), Path(study))
     if row.signal != "rr":
         refuse_times_of_another_unit(path, recording, end_of_session_s(events, row.session_id))

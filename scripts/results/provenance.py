@@ -32,11 +32,13 @@ def own_version():
 def inputs_of(study):
     """Every input with its size and checksum, by its path inside the study folder."""
     rows = []
-    for path in [*table_files(study), *raw_files(study, rows_of(study, "recordings"))]:
+    recordings = rows_of(study, "recordings")
+    told = _told_names(study, recordings)
+    for path in [*table_files(study), *raw_files(study, recordings)]:
         content = path.read_bytes()
         rows.append(
             {
-                "file": path.relative_to(study).as_posix(),
+                "file": told.get(path, path.relative_to(study).as_posix()),
                 "bytes": len(content),
                 "sha256": hashlib.sha256(content).hexdigest(),
             }
@@ -44,13 +46,25 @@ def inputs_of(study):
     return pd.DataFrame(rows).sort_values("file", ignore_index=True)
 
 
+def _told_names(study, recordings):
+    """What results call each file that rows of recordings.tsv name, and the description beside."""
+    told = {}
+    for row in recordings:
+        first, *beside = raw_files(study, [row])
+        told[first] = row.file
+        told |= {path: f"{row.file.removesuffix('.tsv.gz')}{path.suffix}" for path in beside}
+    return told
+
+
 def checksums_by_participant(study, listed):
     """(file, sha256) of each recording as `inputs_of` lists it, by participant."""
     sha256 = dict(zip(listed["file"], listed["sha256"], strict=True))
     of_each = {}
-    for row in rows_of(study, "recordings"):
+    recordings = rows_of(study, "recordings")
+    told = _told_names(study, recordings)
+    for row in recordings:
         for path in raw_files(study, [row]):
-            name = path.relative_to(study).as_posix()
+            name = told[path]
             of_each.setdefault(row.participant_id, {})[name] = sha256[name]
     return {participant: list(files.items()) for participant, files in of_each.items()}
 

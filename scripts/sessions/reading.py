@@ -63,7 +63,7 @@ def recorded_files(study, recordings, stretches):
     by_session = defaultdict(list)
     named = recordings[recordings["signal"].isin(REVIEWED_SIGNALS)]
     for row in named.drop_duplicates(["session_id", "signal", "file"]).itertuples():
-        with Path(study, row.file).open("rb") as file:
+        with Path(study, row.file_inside).open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
         of_file = [
             s.time_s

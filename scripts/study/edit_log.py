@@ -76,7 +76,7 @@ def refuse_unknown_files(folder, decisions):
         if row.get("file_sha256", "") in MISSING:
             continue
         of_signal = {
-            r.file
+            r.file_inside
             for r in recordings
             if (r.participant_id, r.session_id, r.signal)
             == (row.get("participant_id"), row.get("session_id"), row.get("signal"))

@@ -15,7 +15,7 @@ def raw_files(folder, recordings):
     """Files that rows of recordings.tsv name, each once, and the descriptions beside them."""
     files = []
     for row in recordings:
-        path = folder / row.file
+        path = folder / row.file_inside
         files += [path, *sidecars(path)]
     return list(dict.fromkeys(files))
 

@@ -16,6 +16,7 @@ from study.clock_times import place_by_clock_time
 from study.event_ids import name_events
 from study.outside import Refused
 from study.own_names import own_names, with_own_names
+from study.privacy import free_text_leaves, tell_files_by_label, withhold
 from study.problems import Problems, shown
 from study.table_forms import cells_of_file, files_of_table, shown_name, state_of_table
 from study.tables import COLUMN_REFUSED, REQUIRED, TABLES, allowed_in, choices_of, meant_by
@@ -27,9 +28,14 @@ _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 
 
 def rows_of(study_folder, table, participant=None):
-    """Checked rows of one table, of one participant or of everybody, for steps."""
+    """Checked rows of one table, of one participant or of everybody, for steps.
+
+    They hold what may leave the study, see study/privacy.py.
+    """
     folder = Path(study_folder)
-    by_participant = _checked_rows(folder / f"{table}.tsv", state_of_table(folder, table))
+    by_participant = _checked_rows(
+        folder / f"{table}.tsv", state_of_table(folder, table), free_text_leaves(folder)
+    )
     if participant is not None:
         return list(by_participant.get(participant, []))
     rows = [row for of_participant in by_participant.values() for row in of_participant]
@@ -37,11 +43,15 @@ def rows_of(study_folder, table, participant=None):
 
 
 @lru_cache(maxsize=len(TABLES))
-def _checked_rows(path, _):
+def _checked_rows(path, _, leaves):
     """Rows by participant; a table is read once for everybody until its file changes."""
     problems = Problems()
     rows = read_table(path, problems)
     problems.stop()
+    if path.stem == "recordings":
+        tell_files_by_label(rows)
+    if not leaves:
+        withhold(rows)
     by_participant = {}
     for row in rows:
         by_participant.setdefault(getattr(row, "participant_id", None), []).append(row)

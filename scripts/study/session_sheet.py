@@ -14,9 +14,12 @@ def table_of(study_folder, name, participant=None):
     extra = [column for row in rows for column in (row.model_extra or {})]
     columns = dict.fromkeys([*TABLES[name].model_fields, *extra])
     records = [row.model_dump() for row in rows]
-    return pd.DataFrame(records, columns=list(columns)).assign(
+    table = pd.DataFrame(records, columns=list(columns)).assign(
         row_number=[row.row_number for row in rows]
     )
+    if name == "recordings":
+        table["file_inside"] = [row.file_inside for row in rows]
+    return table
 
 
 def events_of(study_folder, participant=None, *, with_edits=True):

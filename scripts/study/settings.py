@@ -650,6 +650,15 @@ class DrawFigures(Section):
     )
 
 
+class Privacy(Section):
+    """What of the study may leave its folder."""
+
+    free_text_leaves: bool = setting(
+        "Whether notes, reasons and names of persons reach results; a study says so in study.yaml.",
+        "convention: what is not declared to leave stays inside",
+    )
+
+
 class Settings(Section):
     """All sections."""
 
@@ -665,6 +674,7 @@ class Settings(Section):
     compare_conditions: CompareConditions
     try_alternatives: TryAlternatives
     draw_figures: DrawFigures
+    privacy: Privacy
 
 
 def setting_sections() -> dict[str, type[Section]]:

@@ -382,6 +382,11 @@ class Recording(Row):
             raise refused("scale", self.scale, "a factor other than 0")
         return self
 
+    @property
+    def file_inside(self) -> str:
+        """Path of the file inside the study folder, whatever results call it."""
+        return self.__dict__.get("named_file", self.file)
+
     def sync_marks(self) -> list[float]:
         """The file's own times of the sync events, in seconds; empty when none were taken."""
         return [float(mark) for mark in (self.sync_marks_s or "").split(";") if mark.strip()]

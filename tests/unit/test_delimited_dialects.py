@@ -172,7 +172,7 @@ def test_a_header_inside_the_table_is_not_read_over(tmp_path):
 def test_what_lies_below_the_table_is_named(tmp_path):
     path = tmp_path / "oximeter.csv"
     path.write_bytes(HOSTILE["footer"])
-    assert saturation(path).notes == ("2 lines below the table are left out: 'End of recording'",)
+    assert saturation(path).notes == ("2 lines below the table are left out, from row 15",)
 
 
 def test_the_dialect_found_is_shown_and_reads_the_same_when_given_back(tmp_path):

@@ -101,7 +101,7 @@ def test_a_decision_names_its_event_by_its_label_or_by_its_onset(study, named):
     Study(study)
     excluded = first_visit(study)["excluded"].dropna()
     assert list(excluded.index) == ["sub-01_ses-1_set-02"]
-    assert excluded.iloc[0] == "edit 7 by A. B.: seen on film"
+    assert excluded.iloc[0] == "edit 7 by a person: reason in the study"
 
 
 def test_names_of_the_sheet_are_kept_and_two_events_of_a_session_do_not_share_one(study):

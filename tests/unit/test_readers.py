@@ -309,7 +309,7 @@ def test_an_incomplete_bids_json_names_the_key(tmp_path, key, entry):
 def test_bids_physiology_needs_its_json(tmp_path):
     path = write_bids(tmp_path)
     (tmp_path / "sub-01_task-squat_physio.json").unlink()
-    with pytest.raises(ReadingError, match="no sub-01_task-squat_physio.json beside it"):
+    with pytest.raises(ReadingError, match="no JSON of its name beside it"):
         ecg(path, channel="ecg", unit="uV")
 
 

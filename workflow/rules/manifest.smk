@@ -4,7 +4,7 @@ EVERYTHING = everything(workflow.rules, STUDY.participants)
 
 
 rule write_manifest:
-    """Write down every result with its checksum, its inputs, settings and code."""
+    """Stop where private text stands in a result; else write down every result and its origin."""
     input:
         EVERYTHING,
         inputs=rules.write_provenance.output.inputs,
@@ -19,6 +19,6 @@ rule write_manifest:
         study=STUDY.folder.as_posix(),
         results=STUDY.results,
         origins=origins(workflow.rules, STUDY.results, workflow.basedir),
-        code=code_of("write_manifest"),
+        code=code_of("find_private_text", "write_manifest"),
     shell:
-        command("write_manifest")
+        command("find_private_text", "write_manifest")

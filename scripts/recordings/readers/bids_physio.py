@@ -64,7 +64,7 @@ def read_bids_physio(
     stretch = even_stretch(value, start_s=start_s, sampling_rate_hz=rate_hz)
     notes = blank_notes(value)
     if start_s != 0:
-        notes = (f"the first sample is at {start_s:g} s (StartTime in {sidecar.name})", *notes)
+        notes = (f"the first sample is at {start_s:g} s (StartTime in its JSON)", *notes)
     return Recording((stretch,), unit, notes=notes, zero_is_acquisition=True)
 
 
@@ -85,7 +85,7 @@ def sidecar_of(path: Path) -> Path:
 
 def _description(path: Path, sidecar: Path, study: Path | None) -> dict[str, Any]:
     if not sidecar.exists():
-        found, todo = f"no {sidecar.name} beside it", "put the JSON next to the table"
+        found, todo = "no JSON of its name beside it", "put the JSON next to the table"
         raise ReadingError(path, "", found, "a JSON of the same name", todo)
     content = open_description(sidecar, study).content
     try:

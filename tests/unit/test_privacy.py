@@ -1,0 +1,123 @@
+"""What leaves a study is declared; the last step of a run looks for what should not have."""
+
+import zipfile
+
+import pytest
+
+from find_private_text import find_private_text
+from project import write_tiny_study
+from results.private_text import places_of, private_texts
+from study.privacy import LEAVES, free_text_columns, is_made_of_labels
+from study.problems import StudyError
+from study.rows import rows_of
+from study.session_sheet import events_of
+from study.tables import TABLES
+
+
+@pytest.fixture
+def study(tmp_path):
+    return write_tiny_study(tmp_path / "tiny", participants=("sub-01",))
+
+
+def change(study, table, old, new):
+    path = study / table
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def add_column(study, table, column, value):
+    path = study / f"{table}.tsv"
+    header, *rows = path.read_text(encoding="utf-8").splitlines()
+    written = [f"{header}\t{column}", *(f"{row}\t{value}" for row in rows)]
+    path.write_text("\n".join(written) + "\n", encoding="utf-8")
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_notes_reasons_and_names_of_persons_are_not_declared_to_leave(table):
+    private = set(free_text_columns(TABLES[table]))
+    assert not private & LEAVES
+    free = {"note", "reason", "editor", "reviewer", "override_by", "override_reason"}
+    assert private == free & {*TABLES[table].model_fields}
+
+
+@pytest.mark.parametrize(
+    ("file", "tells_nothing"),
+    [
+        ("raw/sub-01/sub-01_ses-1_task-cuff_recording-ecg_physio.tsv.gz", True),
+        ("raw/sub-01_ses-1_intervals.txt", True),
+        ("raw/01_smo2.csv", True),
+        ("raw/Smith_Jane.csv", False),
+        ("raw/sub-01_JS.csv", False),
+        ("raw/sub-01_1961-03-04.csv", False),
+        ("raw/sub-01_ses-1_Größe.csv", False),
+    ],
+)
+def test_a_file_keeps_its_name_where_that_is_made_of_labels(file, tells_nothing):
+    assert is_made_of_labels(file, "sub-01", "ses-1") is tells_nothing
+
+
+def test_steps_know_a_file_by_its_label_and_find_it_by_its_name(study):
+    change(study, "recordings.tsv", "raw/sub-01_ses-1_saturation.csv", "raw/Smith_Jane.csv")
+    row = rows_of(study, "recordings")[1]
+    assert (row.file, row.file_inside) == ("sub-01_ses-1_file-2.csv", "raw/Smith_Jane.csv")
+
+
+@pytest.mark.parametrize(
+    ("stated", "told"), [("false", "reason in the study"), ("true", "phoned Dr Meier")]
+)
+def test_a_reason_leaves_only_where_the_study_says_so(study, stated, told):
+    add_column(study, "events", "reason", "phoned Dr Meier")
+    with (study / "study.yaml").open("a") as file:
+        file.write(f"privacy:\n  free_text_leaves: {stated}\n")
+    assert set(events_of(study)["reason"]) == {told}
+
+
+def plant(study, results, text):
+    """A results folder in which a text stands in a table, a Word file and a page."""
+    results.mkdir()
+    (results / "safety.tsv").write_text(f"reason\nstopped early: {text}\n")
+    (results / "report.html").write_text(f"<p>{text.replace(chr(39), '&#39;')}</p>")
+    with zipfile.ZipFile(results / "table.docx", "w") as packed:
+        packed.writestr("word/document.xml", f"<w:t>{text}</w:t>")
+
+
+def test_a_private_text_in_a_table_a_page_or_a_word_file_is_found_with_its_place(study, tmp_path):
+    add_column(study, "events", "note", "sister of Mrs O'Hara called")
+    plant(study, tmp_path / "results", "sister of Mrs O'Hara called")
+    found = list(places_of(private_texts(study), tmp_path / "results"))
+    assert {(file, line) for file, line, _ in found} == {
+        ("safety.tsv", 2),
+        ("report.html", 1),
+        ("table.docx", 1),
+    }
+    with pytest.raises(StudyError, match="safety.tsv, line 2: events.tsv, row 2, column note"):
+        find_private_text(
+            tmp_path / "inputs.tsv", study=str(study), results=str(tmp_path / "results")
+        )
+
+
+@pytest.mark.parametrize("value", ["Smithers", "AB123456"])
+def test_a_column_that_is_not_declared_is_private_and_a_word_of_the_field_is_not(
+    study, tmp_path, value
+):
+    add_column(study, "participants", "own", value)
+    add_column(study, "events", "weather", "right")
+    plant(study, tmp_path / "results", f"{value} on the right side")
+    texts = private_texts(study)
+    assert value in texts
+    assert "right" not in texts
+    assert len(list(places_of(texts, tmp_path / "results"))) == 3
+
+
+def test_lines_around_a_table_and_fields_of_an_edf_header_are_private(study):
+    path = study / "raw" / "sub-01_ses-1_saturation.csv"
+    path.write_text(path.read_text() + "Signed by Dr Meier in Oberammergau\n")
+    edf = study / "raw" / "sub-01_ses-1_intervals.txt"
+    patient = b"H123456 F 04-MAR-1961 Smith_Jane"
+    edf.write_bytes(b"0       " + patient.ljust(80) + b"Startdate X X X X".ljust(80) + bytes(88))
+    texts = private_texts(study)
+    assert "Signed by Dr Meier in Oberammergau" in texts
+    assert {"Smith_Jane", "H123456", "04-MAR-1961"} <= {*texts}
+    # an author of the references: the program writes the name itself
+    assert "Smith" not in texts
