@@ -92,7 +92,12 @@ TABLES = {
             "status": "`ok`; `flagged`: given, to be read with care; `refused`: cannot be measured "
             "honestly here; `missing`: what it needs was not recorded or noted",
             "reason": "why the value is not `ok`, or what is to be known of it",
-            "se": Number("standard error of the value in its unit, where its method gives one"),
+            "se": Number(
+                "standard error of the value in its unit, where its method gives one: of "
+                "saturation from the scatter of readings about the course, without what wanders "
+                "slowly through a visit; of variability and powers that of the process, not of the "
+                "recording"
+            ),
             "ci_low": Number(
                 "lower end of the value's own 95 % interval, where its method gives one"
             ),
