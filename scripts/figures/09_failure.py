@@ -42,7 +42,7 @@ def draw(results):
         draw_sets(axes, of_condition, style_of(condition, results.conditions))
         mark_failure_band(axes, results.settings.protocol.failure_band_pct)
         axes.set_title(
-            wrapped(title_of(condition, of_condition), width_in(results) / columns - 0.3)
+            wrapped(title_of(condition, of_condition), width_in(results) / columns - 0.55)
         )
         axes.xaxis.get_major_locator().set_params(integer=True)
     for axes in panels[-1]:
