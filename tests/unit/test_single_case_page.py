@@ -10,7 +10,7 @@ from comparison.conditions import Comparison, usable
 from comparison.single_case_table import single_case_table
 from demo.one_person import PARTICIPANT, REPS, plan_bouts, write_one_person
 from engine.listings import figure_modules
-from figures._drawing import pyplot
+from figures._drawing import STYLE, pyplot
 from project import settings_with
 from report.single_case import (
     against_it,
@@ -208,7 +208,8 @@ def test_every_bout_is_drawn_for_one_participant_and_for_no_other_study():
     draw = figure_modules()["15_every_bout"].draw
     of_study = {"conditions": list(CONDITIONS), "settings": settings_with()}
     alone = outcomes_of(failed=(("target", 2),))
-    figure, numbers = draw(SimpleNamespace(outcomes=alone, **of_study))
+    with pyplot.rc_context(STYLE):
+        figure, numbers = draw(SimpleNamespace(outcomes=alone, **of_study))
     pyplot.close(figure)
     # two exercises, three conditions, two bouts: repetitions and nadirs
     assert numbers.groupby("outcome").size().to_dict() == {"reps_done": 12, "smo2_nadir_pct": 12}
