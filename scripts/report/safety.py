@@ -46,6 +46,9 @@ def safety_findings(safety, harms):
         for pattern, words in kinds.items()
         if len(told := of_visits[of_visits[column].fillna("").str.contains(pattern)])
     ]
+    others = other_findings(of_visits)
+    if len(others):
+        said.append(f"a finding of another kind ({places_of(others)})")
     stopped = int(of_visits["stopped_early"].fillna(0).sum())
     if stopped:
         said.append(f"{counted(stopped, 'set')} stopped early")
@@ -57,6 +60,14 @@ def safety_findings(safety, harms):
         for row in of_conditions.itertuples()
     ]
     return said
+
+
+def other_findings(of_visits):
+    """Rows with a finding that has no short name; what a visit without sets says is none."""
+    told = of_visits["findings"].fillna("none")
+    without_sets = of_visits["scope"].eq("visit") & of_visits["sets"].isna()
+    named = told.isin(NOTHING) | told.str.contains("|".join(FINDINGS))
+    return of_visits[~without_sets & ~named]
 
 
 def places_of(rows):

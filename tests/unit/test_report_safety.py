@@ -97,6 +97,11 @@ def test_every_kind_of_finding_is_told_with_its_place(finding, said):
     assert safety_findings(table[1:], NO_HARMS) == []
 
 
+def test_a_finding_without_a_short_name_is_told_all_the_same():
+    table = safety({"findings": "a finding that nobody named"})
+    assert safety_findings(table, NO_HARMS) == ["a finding of another kind (sub-01 ses-1)"]
+
+
 @pytest.mark.parametrize(
     ("symptom", "said"),
     [
