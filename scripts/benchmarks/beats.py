@@ -21,9 +21,12 @@ from demo.exercise_ecg import (
     SQUATS,
     NoiseMix,
     beat_times,
+    electrode_steps,
     exercise_ecg,
     footfalls,
+    mains_hum,
     noise_free_ecg,
+    packet_stamps,
     with_ectopic_beats,
 )
 from heart.detection.detector import detect_beats
@@ -95,6 +98,38 @@ def shaken_records(strengths=(0.5, 1.0, 1.5, 2.0), rests_s=(60.0, 0.0), running_
             ecg_mv += strength * height_mv * moved * (time_s >= rest_s)
             group = f"footfalls {strength:g} times QRS, {rest_s:g} s of rest"
             yield group, lead, time_s, ecg_mv, beats, []
+
+
+DISTURBANCES = {
+    "mains hum of half the QRS": lambda t, g: 0.25 * mains_hum(t, 50.0, drift_hz=0.1),
+    "mains hum as high as the QRS": lambda t, g: 0.5 * mains_hum(t, 60.0),
+    "steps of up to twice the QRS": lambda t, g: 2 * electrode_steps(t, generator=g),
+    "steps of up to five times the QRS": lambda t, g: 5 * electrode_steps(t, generator=g),
+    "steps and a drift of ten times the QRS": lambda t, g: (
+        5 * electrode_steps(t, generator=g) + 5 * np.sin(2 * np.pi * 0.3 * t)
+    ),
+    "an electrode moved: sign and gain change": None,
+    "stamps of packets": None,
+}
+
+
+def disturbed_records(records, seconds=300.0):
+    """The first minutes of each record with hum, steps, a moved electrode or stamps of packets."""
+    for number, (group, name, time_s, ecg_mv, beats, excluded) in enumerate(records):
+        begin = time_s < time_s[0] + seconds
+        time_s, ecg_mv, beats = time_s[begin], ecg_mv[begin], beats[beats < time_s[begin][-1]]
+        height_mv = np.ptp(np.quantile(ecg_mv, [0.005, 0.995]))
+        for disturbance, added in DISTURBANCES.items():
+            generator = np.random.default_rng([11, number])
+            stamps_s, disturbed_mv = time_s, ecg_mv
+            if added:
+                disturbed_mv = ecg_mv + height_mv * added(time_s, generator)
+            elif disturbance == "stamps of packets":
+                stamps_s = packet_stamps(time_s, generator=generator)
+            else:
+                moved = time_s >= time_s.mean()
+                disturbed_mv = np.where(moved, -0.3 * ecg_mv, ecg_mv)
+            yield f"{group}: {disturbance}", name, stamps_s, disturbed_mv, beats, excluded
 
 
 def annotated_records(folder):
@@ -224,8 +259,11 @@ def main():
     parser.add_argument("--out", type=Path, help="table to write; printed when left out")
     words = parser.parse_args()
     records = [*generated_records(), *troubled_records(), *shaken_records()]
+    undisturbed = list(generated_records((250,), (12,), 300.0))
     if words.annotated:
-        records += list(annotated_records(words.annotated))
+        undisturbed += list(annotated_records(words.annotated))
+        records += undisturbed[len(LEADS) :]
+    records += disturbed_records(undisturbed)
     scored = pd.DataFrame(accuracy(records))
     parts = [scored, pd.DataFrame(gross(scored)), pd.DataFrame(reliability(records))]
     table = pd.concat([*parts, pd.DataFrame(speed())], ignore_index=True)

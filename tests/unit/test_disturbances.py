@@ -4,7 +4,14 @@ import numpy as np
 import pytest
 
 from benchmarks.scoring import score_beats
-from demo.exercise_ecg import LEADS, beat_times, exercise_ecg
+from demo.exercise_ecg import (
+    LEADS,
+    beat_times,
+    electrode_steps,
+    exercise_ecg,
+    mains_hum,
+    packet_stamps,
+)
 from heart.detection.detector import detect_beats
 from heart.detection.disturbances import (
     folded_hz,
@@ -30,22 +37,6 @@ def height_of(ecg_mv):
     return np.ptp(np.quantile(ecg_mv, [0.005, 0.995]))
 
 
-def hum(time_s, hz, drift_hz=0.0):
-    """A sine of amplitude 1 whose frequency drifts slowly."""
-    step_s = time_s[1] - time_s[0]
-    frequency_hz = hz + drift_hz * np.sin(2 * np.pi * time_s / 60)
-    return np.sin(2 * np.pi * np.cumsum(frequency_hz) * step_s)
-
-
-def steps(time_s, height, seed=3, every_s=8.0):
-    """Levels that change by up to `height`, up or down, about every `every_s`, and stay."""
-    generator = np.random.default_rng(seed)
-    level = np.zeros_like(time_s)
-    for at_s in np.arange(5.0, time_s[-1] - 5.0, every_s) + generator.uniform(0, 2):
-        level[time_s >= at_s] += height * generator.choice([-1, 1]) * generator.uniform(0.5, 1)
-    return level
-
-
 @pytest.mark.parametrize(
     ("mains_hz", "rate_hz", "drift_hz"), [(50, 250, 0), (60, 250, 0.1), (50, 130, 0), (60, 500, 0)]
 )
@@ -53,7 +44,7 @@ def test_mains_hum_as_high_as_the_qrs_costs_no_beat(mains_hz, rate_hz, drift_hz)
     scores = []
     for seed, lead in enumerate(LEADS):
         time_s, ecg_mv, beats = recorded(seed, lead, rate_hz)
-        disturbed = ecg_mv + height_of(ecg_mv) / 2 * hum(time_s, mains_hz, drift_hz)
+        disturbed = ecg_mv + height_of(ecg_mv) / 2 * mains_hum(time_s, mains_hz, drift_hz=drift_hz)
         scores.append(score_beats(beats, detect_beats(time_s, disturbed)["time_s"]))
     wrong = sum(s.false_negatives + s.false_positives for s in scores)
     assert wrong <= 0.005 * sum(s.true_positives for s in scores)
@@ -64,7 +55,7 @@ def test_hum_is_taken_out_with_its_harmonics_and_folded_ones():
     assert folded_hz(100.0, 130.0) == pytest.approx(30.0)
     time_s, ecg_mv, _ = recorded(rate_hz=130)
     height = height_of(ecg_mv)
-    disturbed = ecg_mv + height / 2 * hum(time_s, 50.0) + height / 4 * hum(time_s, 30.0)
+    disturbed = ecg_mv + height / 2 * mains_hum(time_s, 50.0) + height / 4 * mains_hum(time_s, 30.0)
     left = without_hum(EvenPiece(0.0, 130.0, disturbed)).samples - ecg_mv
     inner = slice(130, -130)  # at its ends a line is less sharp
     assert np.std(left[inner]) < 0.05 * np.std(disturbed - ecg_mv)
@@ -83,7 +74,9 @@ def test_steps_of_five_times_the_qrs_make_no_beats_also_where_the_base_line_drif
     for seed, lead in enumerate(LEADS):
         time_s, ecg_mv, beats = recorded(seed, lead)
         height = height_of(ecg_mv)
-        disturbed = ecg_mv + steps(time_s, 5 * height, seed)
+        disturbed = ecg_mv + 5 * height * electrode_steps(
+            time_s, generator=np.random.default_rng(seed)
+        )
         disturbed += drift * height * np.sin(2 * np.pi * 0.3 * time_s)
         score = score_beats(beats, detect_beats(time_s, disturbed)["time_s"])
         wrong += score.false_negatives + score.false_positives
@@ -95,7 +88,9 @@ def test_spans_with_steps_are_accepted_and_hold_hardly_a_wrong_beat():
     accepted, wrong, true = [], 0, 0
     for seed, lead in enumerate(LEADS):
         time_s, ecg_mv, beats = recorded(seed, lead)
-        disturbed = ecg_mv + steps(time_s, 3 * height_of(ecg_mv), seed)
+        disturbed = ecg_mv + 3 * height_of(ecg_mv) * electrode_steps(
+            time_s, generator=np.random.default_rng(seed)
+        )
         seen = detect_beats(time_s, disturbed)
         spans = quality_by_span(time_s, disturbed, seen)
         accepted += list(spans["verdict"] == ACCEPTED)
@@ -123,8 +118,7 @@ def test_stamps_of_arrival_are_an_even_axis_and_bend_no_beat(packet):
     """Packets of samples arrive up to 40 ms late, and their stamps in a burst, to the ms."""
     time_s, ecg_mv, beats = recorded(rate_hz=130)
     generator = np.random.default_rng(2)
-    late_s = np.repeat(generator.uniform(0, 0.04, time_s.size // packet + 1), packet)
-    stamps_s = np.maximum.accumulate(np.round(time_s + late_s[: time_s.size], 3))
+    stamps_s = packet_stamps(time_s, packet=packet, generator=generator)
     (piece,) = even_pieces(stamps_s, ecg_mv)
     assert piece.samples is ecg_mv or np.array_equal(piece.samples, ecg_mv)
     assert piece.rate_hz == pytest.approx(130.0, rel=1e-4)
@@ -136,8 +130,7 @@ def test_stamps_of_arrival_are_an_even_axis_and_bend_no_beat(packet):
 def test_a_loss_among_stamps_of_arrival_parts_the_recording():
     time_s, ecg_mv, _ = recorded(rate_hz=130)
     generator = np.random.default_rng(2)
-    late_s = np.repeat(generator.uniform(0, 0.04, time_s.size // 8 + 1), 8)[: time_s.size]
-    stamps_s = np.maximum.accumulate(np.round(time_s + late_s, 3))
+    stamps_s = packet_stamps(time_s, generator=generator)
     kept = (time_s < 60.0) | (time_s >= 62.0)
     first, second = even_pieces(stamps_s[kept], ecg_mv[kept])
     assert first.samples.size + second.samples.size == kept.sum()
