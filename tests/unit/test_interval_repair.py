@@ -447,3 +447,23 @@ def test_rolling_quantiles_shrink_at_the_ends_as_pandas_does():
     rolling = pd.Series(values).rolling(11, center=True, min_periods=1)
     np.testing.assert_allclose(ours[0], rolling.quantile(0.25))
     np.testing.assert_allclose(ours[1], rolling.quantile(0.5))
+
+
+def test_a_clear_beat_off_by_a_fifth_is_judged_where_intervals_vary_little():
+    """Beats of hard exercise vary by 1 %: the heart moves none by 20 % of its interval."""
+    generator = np.random.default_rng(4)
+    for _ in range(10):
+        true_s = np.cumsum(0.45 * (1 + 0.01 * generator.standard_normal(130)))
+        assert (repair_intervals(true_s, **waveforms(true_s))["kind"] == "normal").all()
+        displaced_s = true_s.copy()
+        displaced_s[60] += 0.2 * 0.45
+        repaired = repair_intervals(displaced_s, **waveforms(displaced_s))
+        assert repaired["kind"].iloc[60] != "normal"
+        assert repaired["nn_time_s"].iloc[60] == pytest.approx(true_s[60], abs=0.015)
+
+
+def test_a_breath_of_a_fifth_at_rest_is_left_alone():
+    """Sinus arrhythmia of +-20 % about 4 s a breath: the same step is usual there."""
+    n = np.arange(200)
+    beats = np.cumsum(0.9 * (1 + 0.2 * np.sin(2 * np.pi * n / 4.5)))
+    assert (repair_intervals(beats, **waveforms(beats))["kind"] == "normal").all()
