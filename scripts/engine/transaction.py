@@ -22,6 +22,7 @@ from engine.problems import unmade
 from engine.remembered import changed_since, read_notes, remembered, write_notes
 from engine.running import EMPTY, Running
 from engine.step import NO_ROOM, RESULTS, could_not_be_written
+from results.manifest import read_manifest
 
 # more names than a person reads in a sentence
 MOST_NAMED = 5
@@ -125,7 +126,7 @@ class Transaction:
 
     def _changed(self, *, dry):
         """Say which results and inputs changed since they were made; gives results in doubt."""
-        notes = read_notes(self._bytes)
+        notes = read_notes(self._bytes) or self._notes_of_manifest()
         made, entered = notes.get("results", {}), notes.get("inputs", {})
         if not any(Path(file).exists() for file in made):
             # somebody removed the whole folder: there is nothing to compare with or to give back
@@ -139,6 +140,9 @@ class Transaction:
         gone, altered = changed_since(untouched)
         _, inputs = changed_since(entered)
         self._tell(gone, altered, inputs)
+        if made and not dry and not self._is_whole and not gone and not altered:
+            # results that came without notes are whole, and a run that fails gives them back
+            write_notes({"results": made, "inputs": entered}, self._bytes)
         recordings = self._recordings()
         people = {recordings[file] for file in inputs if file in recordings}
         doubtful = [self._unit(Path(file)) for file in altered]
@@ -161,6 +165,24 @@ class Transaction:
                 f"changed since the results were made: {_named(changed)}; what rests on it is made "
                 "again."
             )
+
+    def _notes_of_manifest(self):
+        """What the manifest tells of results that came without notes, as with a copied folder.
+
+        It names recordings by what may leave the study, so they are told by their checksums.
+        """
+        listed = read_manifest(self.results) or []
+        known = {row["sha256"] for row in listed if row["kind"] == "input"}
+        if not known:
+            return {}
+        results = {
+            str(self.results / row["file"]): [None, row["sha256"]]
+            for row in listed
+            if row["kind"] == "result" and row["sha256"]
+        }
+        inputs = remembered([*self._recordings(), *self._tables()])
+        other = {path: [None, ""] for path, (_, sha256) in inputs.items() if sha256 not in known}
+        return {"results": results, "inputs": inputs | other}
 
     def _unmade(self):
         """What the last run went on without: people, pages and figures are tried again."""

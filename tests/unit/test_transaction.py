@@ -1,9 +1,12 @@
 """Results of the run before come back when a run fails, and what it made waits for the next."""
 
+import shutil
+
 import pytest
 
 from engine.remembered import changed_since, remembered
 from engine.transaction import Transaction
+from results.manifest import sha256_of
 
 
 @pytest.fixture
@@ -111,6 +114,26 @@ def test_a_folder_of_results_that_was_removed_is_no_fault(place, capsys):
         file.rmdir() if file.is_dir() else file.unlink()
     assert begun(place)._begin(dry=True) == []
     assert "gone" not in capsys.readouterr().err
+
+
+def test_results_that_came_without_notes_are_held_against_their_manifest(place, capsys):
+    results = place / "results"
+    rows = [
+        ("input", "raw", sha256_of(place / "a.edf")),
+        ("result", "outcomes.tsv", sha256_of(results / "outcomes.tsv")),
+    ]
+    lines = ["\t".join(("kind", "file", "sha256")), *("\t".join(row) for row in rows)]
+    (results / "manifest.tsv").write_text("\n".join(lines) + "\n")
+    shutil.rmtree(place / "notes")
+    assert begun(place)._begin(dry=True) == []
+    assert capsys.readouterr().err == ""
+    (results / "outcomes.tsv").write_text("altered")
+    (place / "a.edf").write_text("another recording")
+    pages = results / "sessions" / "sub-01"
+    assert begun(place)._begin(dry=True) == [results / "outcomes.tsv", pages]
+    said = capsys.readouterr().err
+    assert "altered since made and made again: outcomes.tsv" in said
+    assert "sub-01 will be measured again" in said
 
 
 def test_a_file_where_results_should_stand_is_told(tmp_path):
