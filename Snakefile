@@ -17,8 +17,8 @@ sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 from engine.code import code_of
 from engine.listings import header, names_in, needs_of
 from engine.origins import everything, made_by, origins
-from engine.progress import tell_progress
 from engine.problems import say_problems_last, say_what_is_missing
+from engine.progress import tell_progress
 from engine.rules import check_steps, command, of_everybody, parameter, patterns_of, prepare_jobs
 from engine.transaction import Transaction
 from study.check import check_before_run

@@ -13,6 +13,7 @@ python3.11 scripts/launch.py freeze STUDY     write down its plan with date and 
 python3.11 scripts/launch.py review STUDY     judge recordings at their pages (--blind, --help)
 python3.11 scripts/launch.py sample-size      how many people a planned claim needs
 python3.11 scripts/launch.py explain RESULTS ROW  where a number comes from, and made again
+python3.11 scripts/launch.py sentences        everything that the report can say, and when
 python3.11 scripts/launch.py tests            all tests
 python3.11 scripts/launch.py step NAME        one step alone, as find_beats --help
 python3.11 scripts/launch.py pages            write config/SETTINGS.md and results/README.md again
@@ -52,6 +53,7 @@ TOOLS = {
     "freeze": "study.registration",
     "review": "sessions.review",
     "explain": "explaining.explain",
+    "sentences": "report.every_sentence",
     "sample-size": "comparison.sample_size",
     "pages": "study.reference_pages",
 }
