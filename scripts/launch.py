@@ -75,7 +75,7 @@ def main(words):
         os.environ[name] = os.pathsep.join(filter(None, [str(first), os.environ.get(name)]))
     if command[0] == "snakemake":
         os.environ["CUFFSTUDY_PROGRESS"] = "yes"
-    os.execv(PYTHON, [str(PYTHON), "-m", *command])
+    os.execv(PYTHON, [str(PYTHON), "-m", *command])  # noqa: S606 words of the person who calls
 
 
 def command_of(what, *more):

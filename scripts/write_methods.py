@@ -4,7 +4,7 @@ from jinja2 import Environment, StrictUndefined
 
 from engine.step import Input, Inputs, Output, run
 from report.checklists import as_markdown, checklists_of
-from report.methods import band, what_is_said
+from report.methods import band, what_is_said, without_tags
 from report.references import (
     as_bibtex,
     as_csl,
@@ -31,7 +31,12 @@ def write_methods(
     settings: Settings,
     default_settings: Settings,
 ):
-    page = Environment(undefined=StrictUndefined, trim_blocks=True, keep_trailing_newline=True)
+    page = Environment(  # noqa: S701 Markdown, in which `without_tags` escapes
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        keep_trailing_newline=True,
+        finalize=without_tags,
+    )
     page.filters |= {"plain": lambda v: f"{v:g}", "words": words_of, "band": band}
     results = Results(tables, study, settings, default_settings)
     said, references = what_is_said(results), references_in(literature)

@@ -1,5 +1,6 @@
 """The methods text, written from the settings that ran."""
 
+import re
 from importlib.metadata import version
 
 from comparison.conditions import METHOD, MODEL
@@ -406,3 +407,8 @@ def claims_in_words(claims, plan, confidence):
         f"{over}, that of any false single difference at {alpha:.3g} % within each primary "
         "outcome. Intervals have the level at which they agree with what is said beside them."
     )
+
+
+def without_tags(value):
+    """A value in which nothing reads as a tag of HTML, which Markdown lets pass."""
+    return re.sub(r"<(?=[A-Za-z/!?])", r"\\<", value) if isinstance(value, str) else value

@@ -9,7 +9,7 @@ from markupsafe import Markup
 from engine.listings import modules_of
 from report.origins import Told, marked
 from report.policy import checksum
-from results.tables import number
+from results.tables import as_meant, number
 from results.words import words_of
 
 # one number, as a p-value that may be too small to print
@@ -43,7 +43,7 @@ def templates_of(folder):
         finalize=marked,
     )
     cells = page.get_template("report/_table.html.jinja")
-    page.globals["shown"] = lambda table, folds=True: Markup(
+    page.globals["shown"] = lambda table, folds=True: Markup(  # noqa: S704 the template escapes
         cells.render(table, folded=folds and len(table["rows"]) > LONGEST_OPEN)
     )
     return page
@@ -82,14 +82,15 @@ def _rendered(page, name, module, results):
     if said is None:
         return None
     text = page.get_template(f"report/{name}.html.jinja").render(said)
-    return {"id": name.replace("_", "-"), "title": module.TITLE, "text": Markup(text)}
+    return {"id": name.replace("_", "-"), "title": module.TITLE, "text": Markup(text)}  # noqa: S704 so does this one
 
 
 def read_text_table(path):
     """A table as text, cell by cell as it stands in the file; without columns where it has none."""
     if not path.read_bytes().strip():
         return pd.DataFrame()
-    return pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)
+    table = pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)
+    return table.map(as_meant)
 
 
 def shown_table(table, caption, origins=()):

@@ -6,12 +6,20 @@ value. A table appears whole or not at all.
 """
 
 import io
+import re
 from contextlib import contextmanager
 from pathlib import Path
 
 import pandas as pd
 
 from results.columns import SessionTime, columns_of, columns_that_hold
+
+# what a spreadsheet carries out, and the same made neutral
+_FORMULA = re.compile(r"'*[=+\-@]")
+
+_NEUTRAL = re.compile(r"'+[=+\-@]")
+
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
 SESSION_TIMES = columns_that_hold(SessionTime)
 
@@ -106,7 +114,20 @@ def _as_text(column, name):
 
 
 def _in_one_line(text):
-    return " ".join(text.split()) if text else "n/a"
+    return neutral(" ".join(text.split())) if text else "n/a"
+
+
+def neutral(text):
+    """A text that no spreadsheet takes for a formula: an apostrophe stands before its sign.
+
+    Numbers stay as they are. `as_meant` takes the apostrophe away.
+    """
+    return f"'{text}" if _FORMULA.match(text) and not _NUMBER.fullmatch(text) else text
+
+
+def as_meant(text):
+    """A text as it was before `neutral`."""
+    return text[1:] if _NEUTRAL.match(text) else text
 
 
 def _of_no_text(value, name):
@@ -132,6 +153,9 @@ def read_table(path, columns=None):
         encoding="utf-8",
     )
     for name in TEXT.keys() & set(table.columns):
+        texts = table[name].cat.categories
+        if any(map(_NEUTRAL.match, texts)):
+            table[name] = table[name].cat.rename_categories(as_meant)
         table[name] = table[name].astype(object)
     return table
 

@@ -6,6 +6,7 @@ import pytest
 
 from find_private_text import find_private_text
 from project import write_tiny_study
+from report.methods import without_tags
 from results.private_text import places_of, private_texts
 from study.privacy import LEAVES, free_text_columns, is_made_of_labels
 from study.problems import StudyError
@@ -121,3 +122,9 @@ def test_lines_around_a_table_and_fields_of_an_edf_header_are_private(study):
     assert {"Smith_Jane", "H123456", "04-MAR-1961"} <= {*texts}
     # an author of the references: the program writes the name itself
     assert "Smith" not in texts
+
+
+def test_a_title_that_reads_as_a_tag_is_text_in_the_methods():
+    assert without_tags("A <script>alert(1)</script> study, p < .05") == (
+        "A \\<script>alert(1)\\</script> study, p < .05"
+    )

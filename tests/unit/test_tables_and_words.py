@@ -453,3 +453,13 @@ def test_methods_name_the_window_of_a_smallest_effect_where_windows_differ():
         "Mean heart rate 3 bpm (set) and 2 bpm (recovery steady), "
         "RMSSD a ratio of 1.2 (recovery steady)"
     )
+
+
+@pytest.mark.parametrize("text", ["=2+2", "+cmd|x", "-none", "@sum", "'=quoted", "plain", "it's"])
+def test_a_text_that_a_spreadsheet_would_carry_out_is_neutral_and_read_as_it_was(tmp_path, text):
+    written = pd.DataFrame({"exercise": [text, "squat"], "value": [-1.5, 2.0]})
+    write_table(written, tmp_path / "table.tsv")
+    first = (tmp_path / "table.tsv").read_text().splitlines()[1]
+    assert first[0] not in "=+-@"
+    assert first.endswith("\t-1.5")
+    pd.testing.assert_frame_equal(read_table(tmp_path / "table.tsv"), written)

@@ -18,6 +18,9 @@ def check_rows_stand_once(study, problems):
     _check_unique(tables["edits"], ("edit_id",), "edits.tsv", problems)
     _check_unique(tables["recordings"], of_recording, "recordings.tsv", problems)
     _check_unique(dated, of_event, "events.tsv", problems)
+    # cuffs on two limbs may be inflated at once
+    cuffs = [row for row in tables["events"] if row.trial_type == "cuff"]
+    _check_unique(cuffs, (*of_event, "limb", "side"), "events.tsv", problems)
     _check_labels_differ_by_more_than_case(tables["sessions"], problems)
     _check_labels_differ_by_more_than_case(tables["participants"], problems)
 
