@@ -4,6 +4,7 @@
 python3.11 scripts/launch.py                  the demo study, to results/data_demo/report.html
 python3.11 scripts/launch.py path/to/study    your own, to results/study/report.html
 python3.11 scripts/launch.py new FOLDER       begin a study: tables, orders, session sheets (--help)
+python3.11 scripts/launch.py practice FOLDER  an invented study with four mistakes, for the tutorial
 python3.11 scripts/launch.py open-order STUDY sub-01   open the order of conditions of a person
 python3.11 scripts/launch.py sheets STUDY     write the session sheets again
 python3.11 scripts/launch.py take-in STUDY WORKBOOK    take a filled session sheet into the tables
@@ -19,6 +20,8 @@ python3.11 scripts/launch.py step NAME        one step alone, as find_beats --he
 python3.11 scripts/launch.py pages            write config/SETTINGS.md and results/README.md again
 python3.11 scripts/launch.py demo-data        write the recordings of the demo study again
 python3.11 scripts/launch.py one-person       write an invented study of one person and one visit
+python3.11 scripts/launch.py wheels FOLDER    gather all packages, for a machine without network
+python3.11 scripts/launch.py offline FOLDER   set .venv up from such a folder alone
 python3.11 scripts/launch.py benchmark NAME   a benchmark, without a name their list
 
 Further words go to what is run: to snakemake (launch.py demo -n), to pytest (launch.py tests -x),
@@ -38,9 +41,14 @@ from pathlib import Path
 
 PROJECT = Path(__file__).resolve().parents[1]
 ENVIRONMENT = PROJECT / ".venv"
-PYTHON = ENVIRONMENT / "bin" / "python"
+PYTHON = ENVIRONMENT / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 LOCK = PROJECT / "requirements.lock"
 SCRIPTS = PROJECT / "scripts"
+
+# the lock resolves to the same versions for each; the tests ran with the first
+PYTHONS = ((3, 11), (3, 12), (3, 13))
+
+TRIED = PYTHONS[0]
 
 # words that call a module of scripts/ with the words after them
 TOOLS = {
@@ -50,6 +58,7 @@ TOOLS = {
     "sheets": "study.session_forms",
     "take-in": "study.session_forms",
     "check": "study.check",
+    "practice": "demo.practice",
     "freeze": "study.registration",
     "review": "sessions.review",
     "explain": "explaining.explain",
@@ -63,10 +72,13 @@ NO_TOOLS = {"launch", "plain_session", "scoring"}
 
 
 def main(words):
-    if sys.version_info[:2] != (3, 11):
-        sys.exit(f"Python 3.11 is needed, this is {sys.version.split()[0]}: use python3.11.")
+    if sys.version_info[:2] not in PYTHONS:
+        sys.exit(f"Python 3.11 to 3.13 is needed, this is {sys.version.split()[0]}.")
     if words and words[0] in ("-h", "--help"):
         print(__doc__.strip())
+        return
+    if words and words[0] in ("wheels", "offline"):
+        of_wheels(*words)
         return
     command = command_of(*(words or ["demo"]))
     set_up_environment()
@@ -78,6 +90,21 @@ def main(words):
     os.execv(PYTHON, [str(PYTHON), "-m", *command])  # noqa: S606 words of the person who calls
 
 
+def of_wheels(what, *more):
+    """Gather what the lock names in a folder, or set up .venv from such a folder alone."""
+    if len(more) != 1 or (what == "offline" and not Path(more[0]).is_dir()):
+        sys.exit(f"{what} needs one folder: python3.11 scripts/launch.py {what} my_wheels")
+    folder = Path(more[0]).resolve()
+    if what == "offline":
+        set_up_environment(wheels=folder)
+        print(".venv is set up.")
+        return
+    folder.mkdir(parents=True, exist_ok=True)
+    pip = [sys.executable, "-m", "pip", "download", "--no-deps", "--require-hashes"]
+    call(*pip, "-r", LOCK, "-d", folder)
+    print(f"For this kind of machine, set up elsewhere with: launch.py offline {folder.name}")
+
+
 def command_of(what, *more):
     """The module to run and its words, for a study folder, the demo, the tests or a tool."""
     if what == "tests":
@@ -85,7 +112,10 @@ def command_of(what, *more):
     if what in TOOLS:
         # named from where the person stands, while all else runs in the project
         # the folder of a new study is not there yet
-        written = [before in ("--into", "new") for before in (what, *more)]
+        named = [before in ("--into", "new", "practice") for before in (what, *more)]
+        written = [
+            is_path and not word.startswith("-") for is_path, word in zip(named, more, strict=False)
+        ]
         return [TOOLS[what], *map(from_project, more, written)]
     if what == "demo-data":
         return ["demo.make", *(more or ["--into", "data_demo"])]
@@ -124,8 +154,11 @@ def named_module(what, folder, name="", *more):
     return [".".join([*folder.relative_to(SCRIPTS).parts, name]), *more]
 
 
-def set_up_environment():
-    """Build .venv from the lock; the stamp is written last, so that a broken set-up starts anew."""
+def set_up_environment(wheels=None):
+    """Build .venv from the lock; the stamp is written last, so that a broken set-up starts anew.
+
+    `wheels`: a folder that everything is taken from, without a network.
+    """
     stamp = ENVIRONMENT / ".lock.sha256"
     wanted = hashlib.sha256(LOCK.read_bytes()).hexdigest()
     if stamp.exists() and stamp.read_text() == wanted:
@@ -136,20 +169,25 @@ def set_up_environment():
             f".venv is a link to {ENVIRONMENT.readlink()} and not built from this lock: "
             "remove the link and run this again, or call .venv/bin/snakemake yourself."
         )
+    if sys.version_info[:2] != TRIED:
+        print("This release was tried with Python 3.11; its lock holds for 3.12 and 3.13 as well.")
     packages = sum("==" in line for line in LOCK.read_text().splitlines())
+    source = f"taken from {wheels}" if wheels else "downloaded from the package index"
     print(
-        f"Setting up .venv, once: {packages} packages of requirements.lock are downloaded from the "
-        "package index and checked against their hashes. It takes some minutes and about 1 GB.",
+        f"Setting up .venv, once: {packages} packages of requirements.lock are {source} and checked "
+        "against their hashes. It takes some minutes and about 1 GB.",
         flush=True,
     )
+    offline = ["--no-index", "--find-links", wheels] if wheels else []
     venv.create(ENVIRONMENT, with_pip=True, clear=True)
-    with tempfile.NamedTemporaryFile("w", suffix=".txt") as installer:
-        installer.write(locked_lines_of("uv"))
-        installer.flush()
-        call(PYTHON, "-m", "pip", "install", "--quiet", "--require-hashes", "-r", installer.name)
+    with tempfile.TemporaryDirectory() as folder:
+        installer = Path(folder) / "installer.txt"
+        installer.write_text(locked_lines_of("uv"))
+        hashed = ["--require-hashes", *offline]
+        call(PYTHON, "-m", "pip", "install", "--quiet", *hashed, "-r", installer)
     call(
         *(PYTHON, "-m", "uv", "pip", "install", "--python", PYTHON),
-        *("--require-hashes", "--compile-bytecode", "-r", LOCK),
+        *(*hashed, "--compile-bytecode", "-r", LOCK),
     )
     stamp.write_text(wanted)
 

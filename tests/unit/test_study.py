@@ -185,3 +185,15 @@ def test_twenty_problems_are_named_and_the_others_counted():
     assert len(lines) == 20
     assert lines[-1].endswith("row 21, column onset_s: problem 21")
     assert last.strip() == "and 10 more, shown once these are mended"
+
+
+def test_words_of_the_front_door_are_told_from_where_a_person_stands(tmp_path, monkeypatch):
+    monkeypatch.setattr(launch, "PROJECT", tmp_path / "project")
+    (tmp_path / "lab").mkdir()
+    monkeypatch.chdir(tmp_path / "lab")
+    command = launch.command_of("new", "Prüfung 1", "--people", "4")
+    assert command == ["study.new", "../lab/Prüfung 1", "--people", "4"]
+    assert launch.command_of("new", "--help") == ["study.new", "--help"]
+    assert launch.command_of("open-order", ".", "sub-01") == ["study.orders", "../lab", "sub-01"]
+    with pytest.raises(SystemExit, match="offline needs one folder"):
+        launch.of_wheels("offline", "no_such_folder")
