@@ -174,8 +174,8 @@ def set_up_environment(wheels=None):
     packages = sum("==" in line for line in LOCK.read_text().splitlines())
     source = f"taken from {wheels}" if wheels else "downloaded from the package index"
     print(
-        f"Setting up .venv, once: {packages} packages of requirements.lock are {source} and checked "
-        "against their hashes. It takes some minutes and about 1 GB.",
+        f"Setting up .venv, once: {packages} packages of requirements.lock are {source} and "
+        "checked against their hashes. It takes some minutes and about 1 GB.",
         flush=True,
     )
     offline = ["--no-index", "--find-links", wheels] if wheels else []
