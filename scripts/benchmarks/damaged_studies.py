@@ -22,7 +22,7 @@ from study.tables import TABLES
 
 WRITTEN = ("participants", "sessions", "occlusion", "recordings", "events")
 
-NO_NUMBERS = ("1_000", "nan", "1e999", "12,5", "0x10", "--", "1 000", "٣", "=1+1")
+NO_NUMBERS = ("1_000", "nan", "1e999", "12;5", "0x10", "--", "1 000", "٣", "=1+1")
 
 ODD_LABELS = ("sub 01", "sub-01!", "../sub-01", "sub-{x}", "'; rm -rf", "sub-" + "a" * 240)
 
