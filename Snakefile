@@ -72,11 +72,7 @@ RUN.begin_with(workflow)
 
 onstart:
     print(STUDY.notes(), end="")
-    check_before_run(
-        STUDY,
-        config,
-        stops=not (workflow.execution_settings.keep_going or workflow.dag_settings.targets),
-    )
+    check_before_run(STUDY, config)
     STUDY.claim_results()
     tell_progress(workflow)
 

@@ -51,12 +51,12 @@ def main(words):
     remember_checked(study)
 
 
-def check_before_run(study, config, *, stops):
+def check_before_run(study, config):
     """Open the files of a study where anything changed since they were in order; for the Snakefile.
 
-    `config` is Snakemake's. Faults are printed and, where `stops`, end the run: without that the
-    jobs of the people concerned fail by themselves. Another process does it, because what reads
-    recordings would stay in memory through the whole run.
+    `config` is Snakemake's. Faults are printed and end no run: it goes on without the people
+    concerned, and the report says so. Another process does it, because what reads recordings would
+    stay in memory through the whole run.
     """
     if not changed_since_checked(study):
         return
@@ -71,8 +71,11 @@ def check_before_run(study, config, *, stops):
     )
     if done.returncode:
         print(done.stderr.rstrip(), file=sys.stderr)
-        if stops:
-            sys.exit(1)
+        print(
+            "The run goes on; whom these faults concern is left out, and the report says so. Ctrl-C "
+            "stops it, to mend them first.",
+            file=sys.stderr,
+        )
 
 
 def checked_tables(config):
