@@ -72,8 +72,8 @@ def check_before_run(study, config):
     if done.returncode:
         print(done.stderr.rstrip(), file=sys.stderr)
         print(
-            "The run goes on; whom these faults concern is left out, and the report says so. Ctrl-C "
-            "stops it, to mend them first.",
+            "The run goes on; whom these faults concern is left out and named in the report. "
+            "Ctrl-C stops it, to mend them first.",
             file=sys.stderr,
         )
 

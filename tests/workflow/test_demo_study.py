@@ -437,7 +437,7 @@ def test_every_declared_column_holds_a_value_somewhere(results):
             column for column in declared - filled if f"{name} {column}" not in EMPTY_IN_THE_DEMO
         }
         assert not empty, name
-        # a column per outcome that the study gave: of the demo all but those of signals of their own
+        # a column per outcome that the study gave: the demo gives all but those of further signals
         recorded = {n for n in names_in("outcomes") if not header("outcomes", n).get("RECORDED")}
         beyond = recorded if name == "outcomes_wide" else set()
         assert columns == declared | beyond
