@@ -14,6 +14,9 @@ python3.11 scripts/launch.py freeze STUDY     write down its plan with date and 
 python3.11 scripts/launch.py review STUDY     judge recordings at their pages (--blind, --help)
 python3.11 scripts/launch.py sample-size      how many people a planned claim needs
 python3.11 scripts/launch.py explain RESULTS ROW  where a number comes from, and made again
+python3.11 scripts/launch.py verify RESULTS   run the study again and compare every cell
+python3.11 scripts/launch.py compare RESULTS RESULTS  what differs between two runs, and why
+python3.11 scripts/launch.py what-if RESULTS SECTION.NAME=VALUE  another setting beside the results
 python3.11 scripts/launch.py sentences        everything that the report can say, and when
 python3.11 scripts/launch.py tests            all tests
 python3.11 scripts/launch.py step NAME        one step alone, as find_beats --help
@@ -62,6 +65,9 @@ TOOLS = {
     "freeze": "study.registration",
     "review": "sessions.review",
     "explain": "explaining.explain",
+    "verify": "verifying.verify",
+    "compare": "verifying.compare",
+    "what-if": "verifying.what_if",
     "sentences": "report.every_sentence",
     "sample-size": "comparison.sample_size",
     "pages": "study.reference_pages",

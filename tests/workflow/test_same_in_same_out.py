@@ -1,14 +1,11 @@
 """The same inputs give the same bytes, and only what depends on a change runs again."""
 
-import hashlib
 import re
 
 import pytest
 
 from project import copy_of_project, run_study, snakemake, write_tiny_study
-
-# the one file that names times, and what reports on the run itself
-CHANGING = ("ro-crate-metadata.json",)
+from verifying.verify import main as verify
 
 
 @pytest.fixture(scope="module")
@@ -18,14 +15,6 @@ def finished(tmp_path_factory):
     write_tiny_study(folder / "tiny")
     run_study(folder, "tiny", cores=2)
     return folder
-
-
-def digests(results):
-    return {
-        path.relative_to(results).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in sorted(results.rglob("*"))
-        if path.is_file() and path.name not in CHANGING and "logs" not in path.parts
-    }
 
 
 def planned(folder):
@@ -42,11 +31,18 @@ def edited(path, old, new):
     return text
 
 
-def test_another_folder_and_one_core_give_the_same_bytes(finished, tmp_path):
-    folder = copy_of_project(tmp_path / "elsewhere" / "project")
-    write_tiny_study(tmp_path / "studies" / "tiny")
-    results = run_study(folder, tmp_path / "studies" / "tiny", cores=1)
-    assert digests(results) == digests(finished / "results" / "tiny")
+def test_another_folder_and_one_core_give_the_same_bytes_and_verify_says_so(finished, capsys):
+    results, moved = finished / "results" / "tiny", finished / "moved.tsv"
+    words = [str(results), "--study", str(finished / "tiny"), "--cores", "1", "--moved", str(moved)]
+    with pytest.raises(SystemExit) as end:
+        verify(words)
+    printed = capsys.readouterr().out
+    assert end.value.code == 0, printed
+    assert "# tiny: results verified" in (finished / "results" / "tiny_verified.md").read_text()
+    assert " 0 more within" in printed
+    assert " 0 moved" in printed
+    assert "Files that are no tables and differ" not in printed
+    assert moved.read_text().count("\n") == 1
 
 
 def test_a_second_run_has_nothing_to_do(finished):
