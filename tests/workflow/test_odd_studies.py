@@ -106,7 +106,7 @@ def test_saturation_without_a_heart_recording_is_analysed(project):
 def test_a_study_with_one_condition_compares_nothing(project):
     study = write_tiny_study(project / "one_condition", ("sub-01", "sub-02"))
     path = study / "events.tsv"
-    text = path.read_text().replace("\tlow\t", "\tnone\t").replace("\ttarget\t", "\tnone\t")
+    text = path.read_text().replace("\tnone\t", "\ttarget\t").replace("\tlow\t", "\ttarget\t")
     path.write_text(text)
     results = run_study(project, "one_condition")
     assert read(results / "contrasts.tsv").empty
