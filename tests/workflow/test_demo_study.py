@@ -398,8 +398,11 @@ def test_no_low_frequency_power_comes_out_of_a_set(outcomes):
 
 # what only a study of one participant, a leaking cuff or a sheet with gaps fills
 EMPTY_IN_THE_DEMO = {
-    # every claim of the demo can be tested
-    "claims note",
+    # every claim of the demo can be tested, in all of its exercises
+    *("claims note", "joint_tests note"),
+    # everything recorded is used, and everything could be made
+    *(f"unused {column}" for column in TABLES["unused"].columns),
+    *(f"unmade {column}" for column in TABLES["unmade"].columns),
     *(f"single_case {column}" for column in TABLES["single_case"].columns),
     "cuff_checks leak_from_s",
     *(
