@@ -45,23 +45,23 @@ def interval_scale(parts, *, ratio, smallest, said):
             f'width="{across(matters[1]) - across(matters[0]):.1f}" height="{bottom}" '
             f'fill="{SHADE}"/>'
         )
-    shapes.append(_line(across(neutral), 0, across(neutral), bottom, QUIET, dashed=True))
+    shapes.append(straight(across(neutral), 0, across(neutral), bottom, QUIET, dashed=True))
     for n, ((name, *_), (estimate, begin, end)) in enumerate(zip(parts, drawn, strict=True)):
         y = row * n + 14
         shapes += [
-            _text(left - 8, y + 4, name, anchor="end"),
-            _line(across(begin), y, across(end), y, INK, width=2),
+            label_at(left - 8, y + 4, name, anchor="end"),
+            straight(across(begin), y, across(end), y, INK, width=2),
             f'<rect x="{across(estimate) - 3.5:.1f}" y="{y - 3.5}" width="7" height="7" '
             f'fill="{INK}"/>',
         ]
-    shapes.append(_line(left, bottom, width - 8, bottom, INK))
-    for value in _ticks(low, high, ratio=ratio):
+    shapes.append(straight(left, bottom, width - 8, bottom, INK))
+    for value in ticks(low, high, ratio=ratio):
         x = across(to_scale(value))
         shapes += [
-            _line(x, bottom, x, bottom + 4, INK),
-            _text(x, bottom + 16, f"{value:g}", anchor="middle", size=11),
+            straight(x, bottom, x, bottom + 4, INK),
+            label_at(x, bottom + 16, f"{value:g}", anchor="middle", size=11),
         ]
-    return _svg(width, bottom + 20, shapes, said)
+    return picture(width, bottom + 20, shapes, said)
 
 
 def across_conditions(cells, conditions, *, said, label, band=None):
@@ -81,7 +81,7 @@ def across_conditions(cells, conditions, *, said, label, band=None):
     low, high = (low if band and low == band[0] else low - pad), high + pad
     n_rows = math.ceil(len(exercises) / in_row)
     width = left + panel * in_row + 6
-    shapes = _legend(present, conditions, left)
+    shapes = legend(present, conditions, left)
     for n, exercise in enumerate(exercises):
         x = left + panel * (n % in_row)
         y = top + (height + 30) * (n // in_row)
@@ -95,35 +95,20 @@ def across_conditions(cells, conditions, *, said, label, band=None):
             numbered=n % in_row == 0,
         )
         shapes.append(
-            _text(x + (panel - 10) / 2, y + height + 18, words_of(exercise), anchor="middle")
+            label_at(x + (panel - 10) / 2, y + height + 18, words_of(exercise), anchor="middle")
         )
     shapes.append(
         f'<text x="12" y="{top + height / 2}" font-size="11" fill="{INK}" text-anchor="middle" '
         f'transform="rotate(-90 12 {top + height / 2})">{escape(label)}</text>'
     )
-    return _svg(width, top + (height + 30) * n_rows, shapes, said)
+    return picture(width, top + (height + 30) * n_rows, shapes, said)
 
 
 def _panel(cells, present, conditions, *, box, limits, band, numbered):
-    x, y, width, height = box
-    low, high = limits
-
-    def up(value):
-        return y + height * (high - value) / (high - low)
-
+    x, _, width, _ = box
     step = width / len(present)
     place = {condition: x + step * (n + 0.5) for n, condition in enumerate(present)}
-    shapes = []
-    if band:
-        shapes.append(
-            f'<rect x="{x}" y="{up(band[1]):.1f}" width="{width}" '
-            f'height="{up(band[0]) - up(band[1]):.1f}" fill="{BAND}"/>'
-        )
-    shapes += [_line(x, y, x, y + height, INK), _line(x, y + height, x + width, y + height, INK)]
-    for value in _ticks(low, high):
-        shapes.append(_line(x - 4, up(value), x, up(value), INK))
-        if numbered:
-            shapes.append(_text(x - 7, up(value) + 4, f"{value:g}", anchor="end", size=11))
+    shapes, up = frame(box, limits, band, numbered=numbered)
     for _, own in cells.groupby("participant_id"):
         values = own.set_index("condition")["value"]
         points = [f"{place[c]:.1f},{up(values[c]):.1f}" for c in present if c in values]
@@ -138,19 +123,51 @@ def _panel(cells, present, conditions, *, box, limits, band, numbered):
     means = cells.groupby("condition")["value"].mean()
     for condition in present:
         if condition in means:
-            shapes.append(_mark(place[condition], up(means[condition]), condition, conditions))
+            shapes.append(
+                condition_mark(place[condition], up(means[condition]), condition, conditions)
+            )
     return shapes
 
 
-def _legend(present, conditions, left):
+def frame(box, limits, band, *, numbered):
+    """Axes of a panel with the band to be shaded, and where a value stands in it.
+
+    `box`: left, top, width and height in px; `limits` of the values; `band` or None; `numbered`:
+    whether numbers stand beside the ticks. Gives shapes, and a function of a value to its y in px.
+    """
+    x, y, width, height = box
+    low, high = limits
+
+    def up(value):
+        return y + height * (high - value) / (high - low)
+
+    shapes = []
+    if band:
+        shapes.append(
+            f'<rect x="{x}" y="{up(band[1]):.1f}" width="{width}" '
+            f'height="{up(band[0]) - up(band[1]):.1f}" fill="{BAND}"/>'
+        )
+    shapes.append(straight(x, y, x, y + height, INK))
+    shapes.append(straight(x, y + height, x + width, y + height, INK))
+    for value in ticks(low, high):
+        shapes.append(straight(x - 4, up(value), x, up(value), INK))
+        if numbered:
+            shapes.append(label_at(x - 7, up(value) + 4, f"{value:g}", anchor="end", size=11))
+    return shapes, up
+
+
+def legend(present, conditions, left):
     shapes, x = [], left
     for condition in present:
-        shapes += [_mark(x + 6, 10, condition, conditions), _text(x + 16, 14, condition)]
+        shapes += [
+            condition_mark(x + 6, 10, condition, conditions),
+            label_at(x + 16, 14, condition),
+        ]
         x += 34 + 7 * len(str(condition))
     return shapes
 
 
-def _mark(x, y, condition, conditions):
+def condition_mark(x, y, condition, conditions):
     """The mark of a condition, centred."""
     colour, mark = colour_and_mark(condition, conditions)
     r = 5.0
@@ -171,7 +188,7 @@ def _mark(x, y, condition, conditions):
     return f'<polygon points="{points}" fill="{colour}" {around}/>'
 
 
-def _ticks(low, high, *, ratio=False):
+def ticks(low, high, *, ratio=False):
     """Three to six round numbers within the limits, which are logarithms of ratios."""
     if ratio:
         even = [math.exp(value) for value in (low, high)]
@@ -188,7 +205,7 @@ def _ticks(low, high, *, ratio=False):
     return [round(n * step, 10) + 0.0 for n in range(first, last + 1)]
 
 
-def _line(x1, y1, x2, y2, colour, *, width=1, dashed=False):
+def straight(x1, y1, x2, y2, colour, *, width=1, dashed=False):
     dashes = ' stroke-dasharray="3 3"' if dashed else ""
     return (
         f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}" '
@@ -196,14 +213,14 @@ def _line(x1, y1, x2, y2, colour, *, width=1, dashed=False):
     )
 
 
-def _text(x, y, text, *, anchor="start", size=12):
+def label_at(x, y, text, *, anchor="start", size=12):
     return (
         f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}" fill="{INK}" '
         f'text-anchor="{anchor}">{escape(str(text))}</text>'
     )
 
 
-def _svg(width, height, shapes, said):
+def picture(width, height, shapes, said):
     return Markup(  # noqa: S704 its parts are escaped where they are drawn
         f'<svg viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" '
         f'aria-label="{escape(said)}">{"".join(shapes)}</svg>'

@@ -1,6 +1,6 @@
 """Every bout of one person as a point: outcomes below each other, a panel for each exercise."""
 
-from report.drawn import BAND, INK, _legend, _line, _mark, _svg, _text, _ticks
+from report.drawn import INK, condition_mark, frame, label_at, legend, picture
 from results.words import words_of
 
 PANEL, HEIGHT, LEFT, TOP, GAP = 250, 92, 46, 62, 26
@@ -17,23 +17,23 @@ def across_bouts(rows, exercises, conditions, failed, *, said):
     present = [
         c for c in conditions if any((table["condition"] == c).any() for _, table, _ in rows)
     ]
-    shapes = _legend(present, conditions, LEFT)
+    shapes = legend(present, conditions, LEFT)
     if failed:
         x = LEFT + sum(34 + 7 * len(str(c)) for c in present) + 6
-        shapes += [_ring(x, 10), _text(x + 12, 14, "to failure")]
+        shapes += [_ring(x, 10), label_at(x + 12, 14, "to failure")]
     for m, exercise in enumerate(exercises):
         middle = LEFT + m * PANEL + (PANEL - 24) / 2
-        shapes.append(_text(middle, 40, words_of(exercise), anchor="middle"))
+        shapes.append(label_at(middle, 40, words_of(exercise), anchor="middle"))
     for n, (label, table, band) in enumerate(rows):
         y = TOP + n * (HEIGHT + GAP)
         limits = _limits(table["value"], band)
-        shapes.append(_text(2, y - 8, label))
+        shapes.append(label_at(2, y - 8, label))
         for m, exercise in enumerate(exercises):
             own = table[table["exercise"] == exercise]
             box = (LEFT + m * PANEL, y, PANEL - 24, HEIGHT)
             shapes += _panel(own, present, conditions, failed, box, limits, band, numbered=m == 0)
     bottom = TOP + len(rows) * (HEIGHT + GAP) - GAP
-    return _svg(LEFT + PANEL * len(exercises), bottom + 4, shapes, said)
+    return picture(LEFT + PANEL * len(exercises), bottom + 4, shapes, said)
 
 
 def _limits(values, band):
@@ -44,23 +44,8 @@ def _limits(values, band):
 
 
 def _panel(sets, present, conditions, failed, box, limits, band, *, numbered):
-    x, y, width, height = box
-    low, high = limits
-
-    def up(value):
-        return y + height * (high - value) / (high - low)
-
-    shapes = []
-    if band:
-        shapes.append(
-            f'<rect x="{x}" y="{up(band[1]):.1f}" width="{width}" '
-            f'height="{up(band[0]) - up(band[1]):.1f}" fill="{BAND}"/>'
-        )
-    shapes += [_line(x, y, x, y + height, INK), _line(x, y + height, x + width, y + height, INK)]
-    for value in _ticks(low, high):
-        shapes.append(_line(x - 4, up(value), x, up(value), INK))
-        if numbered:
-            shapes.append(_text(x - 7, up(value) + 4, f"{value:g}", anchor="end", size=11))
+    x, _, width, _ = box
+    shapes, up = frame(box, limits, band, numbered=numbered)
     # a place for every set and a free one between conditions
     in_order = [own for c in present if len(own := sets[sets["condition"] == c])]
     step = width / max(sum(len(own) for own in in_order) + len(in_order) - 1, 1)
@@ -73,7 +58,7 @@ def _panel(sets, present, conditions, failed, box, limits, band, *, numbered):
             f'<polyline points="{corners}" fill="none" stroke="#8d9a97" stroke-width="0.8"/>'
         )
         for (a, b), event in zip(points, own["event"], strict=True):
-            shapes.append(_mark(a, b, own["condition"].iloc[0], conditions))
+            shapes.append(condition_mark(a, b, own["condition"].iloc[0], conditions))
             if event in failed:
                 shapes.append(_ring(a, b))
     return shapes

@@ -82,6 +82,7 @@ def in_sentence(compared):
     differ = ", ".join(f"{count} {action}" for action, count in sorted(by_action.items()))
     sessions = "1 session was" if compared.sessions == 1 else f"{compared.sessions} sessions were"
     return (
-        f"{sessions} judged by more than one reviewer: {compared.alike} decisions are alike, "
-        + (f"{len(compared.single)} not made by all ({differ})." if differ else "none differs.")
+        f"{sessions} judged by more than one reviewer. Decisions made by all of them: "
+        f"{compared.alike}. "
+        + (f"Not by all: {len(compared.single)} ({differ})." if differ else "No other was made.")
     )

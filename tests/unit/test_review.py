@@ -271,8 +271,8 @@ def test_reviewers_agree_where_all_of_a_session_decided_alike():
     assert (found.sessions, found.alike) == (1, 2)
     assert found.single == [("sub-01", "ses-1", "exclude_span", 90.0)]
     assert in_sentence(found) == (
-        "1 session was judged by more than one reviewer: 2 decisions are alike, "
-        "1 not made by all (1 exclude span)."
+        "1 session was judged by more than one reviewer. Decisions made by all of them: 2. "
+        "Not by all: 1 (1 exclude span)."
     )
 
 

@@ -95,7 +95,6 @@ def without_hum(piece: EvenPiece) -> EvenPiece:
         return piece
     hum = np.zeros_like(spectrum)
     for first, stop in lines:
-        # the heart's own share of the line is what stands beside it
         hum[first:stop] = spectrum[first:stop]
     return replace(piece, samples=piece.samples - fft.irfft(hum, length)[:n])
 
