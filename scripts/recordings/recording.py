@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
-from typing import NoReturn
+from typing import NamedTuple, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
 
+from recordings import arrival
 from recordings.gaps import LOST_SAMPLE_S, LOST_SAMPLE_STEPS
 from study.clock_times import Moment
 
@@ -64,13 +66,24 @@ class Stretch:
     value: FloatArray
 
 
+class StampMoves(NamedTuple):
+    """How far the stamps of a file were moved onto the even axis of its samples.
+
+    `moved_pct`: share moved by more than a millisecond, in percent; `largest_ms`: the largest move.
+    """
+
+    moved_pct: float
+    largest_ms: float
+
+
 @dataclass(frozen=True, eq=False)
 class Recording:
     """One signal of one file: its stretches, canonical unit, text dialect and notes in words.
 
     `cut_off` says in words that the file holds less than it announces; empty where it does not.
     `zero_at` is the clock time of the file's zero where the file tells it, `zero_is_acquisition`
-    that the zero is the start of the acquisition to which the events belong (BIDS).
+    that the zero is the start of the acquisition to which the events belong (BIDS). `stamp_moves`
+    is None where the file has no stamps of single samples, or where they were overruled.
     """
 
     stretches: tuple[Stretch, ...]
@@ -80,6 +93,7 @@ class Recording:
     cut_off: str = ""
     zero_at: Moment | None = None
     zero_is_acquisition: bool = False
+    stamp_moves: StampMoves | None = None
 
 
 def even_stretch(value: FloatArray, *, start_s: float, sampling_rate_hz: float) -> Stretch:
@@ -100,42 +114,48 @@ def cut_at_gaps(
     value: FloatArray,
     *,
     rows: Sequence[int],
-    expected_step_s: FloatArray | float | None = None,
-    gap_factor: float = LOST_SAMPLE_STEPS,
-    shortest_gap_s: float = LOST_SAMPLE_S,
+    expected_step_s: FloatArray | None = None,
     evenness: float = 0.1,
-) -> tuple[tuple[Stretch, ...], tuple[str, ...]]:
+) -> tuple[tuple[Stretch, ...], tuple[str, ...], StampMoves]:
     """Cut a timed recording where its time jumps; refuse it where time repeats or runs backwards.
 
-    A few stamps that run back by up to a quarter of a second are mended as jitter of their arrival.
-
-    `time_s` and `value`: n samples; `rows`: their n line numbers, for messages. A step is a gap
-    when longer than `gap_factor` times the expected step (the median step unless given, a number
-    or one per step) and longer than `shortest_gap_s`. A stretch is even when no time is farther
-    than `evenness` of a step from an even grid. Returns the stretches and one note per cut.
-    Raises ReadingError naming row and time. Thresholds: convention.
+    `time_s` and `value`: n samples; `rows`: their n line numbers, for messages; `expected_step_s`:
+    what each step should be where samples are not evenly spaced, as beat intervals are not. A step
+    is a gap over a lost sample (`recordings.gaps`), unless what follows is not late. A stretch is
+    even when no time is farther than `evenness` of a step from an even grid, or when its stamps
+    scatter about one as stamps of arrival do (`recordings.arrival`): they may then repeat, and a
+    few may run back by up to a quarter of a second. Returns the stretches, one note per cut and how
+    far stamps were moved. Raises ReadingError naming row and time. Thresholds: convention.
     """
+    stamps_s = time_s
     time_s, jitter = without_jitter(time_s, value, rows)
     steps_s = np.diff(time_s)
-    backwards = np.flatnonzero(steps_s <= 0)
-    if backwards.size:
-        _refuse_backwards(path, time_s, value, rows, int(backwards[0]))
-    if steps_s.size and expected_step_s is None:
-        expected_step_s = float(np.median(steps_s))
-    gaps = (
-        np.flatnonzero((steps_s > gap_factor * expected_step_s) & (steps_s > shortest_gap_s))
-        if steps_s.size
-        else np.array([], dtype=int)
-    )
+    usual_step_s = arrival.usual_step_s(time_s) if expected_step_s is None else None
+    expected_s = usual_step_s if expected_step_s is None else expected_step_s
+    gaps = np.array([], dtype=int)
+    if expected_s is not None:
+        longest_s = np.maximum(LOST_SAMPLE_STEPS * expected_s, LOST_SAMPLE_S)
+        gaps = np.flatnonzero(steps_s > longest_s)
+    if usual_step_s is not None:
+        gaps = gaps[arrival.stays_late(time_s, gaps, usual_step_s)]
     edges = [0, *(gaps + 1).tolist(), len(time_s)]
-    stretches = tuple(
-        _timed_stretch(time_s[a:b], value[a:b], evenness=evenness)
-        for a, b in zip(edges, edges[1:], strict=False)
-    )
+    stretches = []
+    for first, stop in pairwise(edges):
+        stretch = _timed_stretch(time_s[first:stop], value[first:stop], usual_step_s, evenness)
+        backwards = np.flatnonzero(steps_s[first : stop - 1] <= 0)
+        if backwards.size and (
+            stretch.step_s is None or _repeats_rows(time_s[first:stop], value[first:stop])
+        ):
+            _refuse_backwards(path, time_s, value, rows, first + int(backwards[0]))
+        stretches.append(stretch)
     notes = [_gap_sentence(time_s, rows, int(gap)) for gap in gaps[:_NOTES_PER_KIND]]
     if gaps.size > _NOTES_PER_KIND:
         notes.append(f"split at {gaps.size - _NOTES_PER_KIND} more jumps in time")
-    return stretches, (*jitter, *notes)
+    moved_s = np.abs(np.concatenate([stretch.time_s for stretch in stretches]) - stamps_s)
+    moves = StampMoves(
+        100 * float(np.mean(moved_s > arrival.ROUNDED_S)), 1000 * float(moved_s.max(initial=0.0))
+    )
+    return tuple(stretches), (*jitter, *notes), moves
 
 
 def without_jitter(
@@ -177,14 +197,27 @@ def _repeat_earlier_rows(time_s: FloatArray, value: FloatArray, late: NDArray[np
     return repeats > len(late) / 2
 
 
-def _timed_stretch(time_s: FloatArray, value: FloatArray, *, evenness: float) -> Stretch:
+def _repeats_rows(time_s: FloatArray, value: FloatArray) -> bool:
+    """Whether most samples at the time of the one before have its value as well: rows twice."""
+    same = np.diff(time_s) == 0
+    return bool(same.any() and np.mean(np.diff(value)[same] == 0) > 0.5)
+
+
+def _timed_stretch(
+    time_s: FloatArray, value: FloatArray, usual_step_s: float | None, evenness: float
+) -> Stretch:
     start_s = float(time_s[0])
     if len(time_s) > 1:
         step_s = (float(time_s[-1]) - start_s) / (len(time_s) - 1)
         grid_s = start_s + step_s * np.arange(len(time_s))
-        if np.max(np.abs(time_s - grid_s)) <= evenness * step_s:
+        if step_s > 0 and np.max(np.abs(time_s - grid_s)) <= evenness * step_s:
             return Stretch(start_s, step_s, grid_s, value)
-    return Stretch(start_s, None, time_s, value)
+    line = None
+    if usual_step_s is not None and len(time_s) >= 4:
+        line = arrival.arrival_line(time_s, usual_step_s)
+    if line is None:
+        return Stretch(start_s, None, time_s, value)
+    return even_stretch(value, start_s=line[0], sampling_rate_hz=line[1])
 
 
 def _gap_sentence(time_s: FloatArray, rows: Sequence[int], gap: int) -> str:

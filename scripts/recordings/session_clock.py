@@ -125,7 +125,8 @@ def overruled_in_words(row):
 
 
 def clock_row(row, recording, clock):
-    """Clock of one recording and the dialect of its text."""
+    """Clock of one recording, how far its stamps were moved, and the dialect of its text."""
+    moves = recording.stamp_moves
     return {
         "participant_id": row.participant_id,
         "session_id": row.session_id,
@@ -136,6 +137,8 @@ def clock_row(row, recording, clock):
         "residual_ms": clock.residual_ms,
         "n_marks": clock.n_marks,
         "placed_by": clock.placed_by,
+        "stamps_moved_pct": moves.moved_pct if moves else np.nan,
+        "largest_move_ms": moves.largest_ms if moves else np.nan,
         **{name: _shown(recording.dialect.get(name)) for name in DIALECT_COLUMNS},
     }
 

@@ -648,6 +648,12 @@ TABLES = {
             "placed_by": "what gave offset_s: `sync marks`, `stated offset`, `time stamps` with "
             "session_start, `start of the acquisition` of a BIDS file, or `nothing`: the recording "
             "is then taken to begin with the session, and that is flagged",
+            "stamps_moved_pct": Number(
+                "share of the time stamps that were moved by more than 1 ms onto the even axis "
+                "about which they scatter, as stamps of arrival do; 0 where they were kept, n/a "
+                "where the file has none of samples, as for beat intervals"
+            ),
+            "largest_move_ms": Number("largest move of a time stamp onto the even axis, ms"),
             "used": "`yes`, or `no` with the reason in `status`",
             "status": "begins with `ok:`, `unchecked:` (drift not known) or `flagged:`, and says "
             "why; then what was noticed when the file was read",

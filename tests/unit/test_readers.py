@@ -465,8 +465,41 @@ def test_a_single_lost_sample_is_a_gap_but_jitter_is_not(tmp_path):
     assert len(saturation(write_table(tmp_path / "a.csv", lost, lost + 50)).stretches) == 2
     jitter = time_s + np.where(np.arange(40) % 2, 0.1, 0.0)
     (stretch,) = saturation(write_table(tmp_path / "b.csv", jitter, time_s + 50)).stretches
+    assert stretch.step_s == pytest.approx(0.5, rel=0.001)
+    uneven = np.cumsum(np.random.default_rng(1).uniform(0.3, 0.7, 40))
+    (stretch,) = saturation(write_table(tmp_path / "c.csv", uneven, time_s + 50)).stretches
     assert stretch.step_s is None
-    np.testing.assert_array_equal(stretch.time_s, np.round(jitter, 10))
+    np.testing.assert_allclose(stretch.time_s, uneven, atol=1e-8)
+
+
+def ecg_with_stamps(path, stamps_s, value):
+    write_table(path, np.round(stamps_s, 3), value, header="time,ECG II")
+    return ecg(path, channel="ECG II", time_column="time")
+
+
+def test_stamps_of_arrival_give_way_to_the_even_axis_and_that_is_counted(tmp_path):
+    """Packets of four samples at 130 Hz carry the time at which they came in, some of it twice."""
+    time_s = np.arange(2600) / 130
+    arrival_s = np.repeat(time_s[3::4], 4) + np.tile([0.0, 0.001, 0.001, 0.002], 650)
+    recording = ecg_with_stamps(tmp_path / "e.csv", arrival_s, np.sin(7 * time_s))
+    (stretch,) = recording.stretches
+    assert 1 / stretch.step_s == pytest.approx(130.0, rel=1e-3)
+    moved_pct, largest_ms = recording.stamp_moves
+    assert moved_pct > 50
+    assert 10 < largest_ms < 25
+
+
+def test_stamps_that_fit_their_axis_are_not_counted_as_moved(tmp_path):
+    time_s = np.arange(2600) / 130
+    recording = ecg_with_stamps(tmp_path / "e.csv", time_s, np.sin(7 * time_s))
+    assert recording.stamp_moves.moved_pct == 0
+    assert recording.stamp_moves.largest_ms < 1
+
+
+def test_rows_written_twice_are_no_stamps_of_arrival(tmp_path):
+    time_s = np.repeat(np.arange(1300) / 130, 2)
+    with pytest.raises(ReadingError, match="is there twice, with the same value"):
+        ecg_with_stamps(tmp_path / "e.csv", time_s, np.sin(7 * time_s))
 
 
 def test_rounded_stamps_of_an_even_recorder_are_put_on_an_even_grid(tmp_path):

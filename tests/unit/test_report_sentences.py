@@ -13,6 +13,7 @@ from report.sections.failure import depth
 from report.sections.findings import without_exercises
 from report.sections.heart import heart_by_exercise
 from report.sections.limits import what_few_cannot_show
+from report.sections.quality import moved_stamps
 from report.sections.settings import setting_in_words
 from report.words import span_of
 
@@ -289,3 +290,17 @@ def test_pairs_and_shares_stand_beside_numbers_of_single_exercises():
 @pytest.mark.parametrize(("numbers", "said"), [([9, 9], "9"), ([3, 10], "3 to 10"), ([None], "")])
 def test_a_span_of_one_number_is_that_number(numbers, said):
     assert span_of(numbers) == said
+
+
+def test_the_report_tells_of_time_stamps_moved_so_far_that_results_show_it():
+    sync = pd.DataFrame(
+        {
+            "signal": ["ecg", "ecg", "muscle_oxygen", "rr"],
+            "stamps_moved_pct": [80.0, 0.0, 100.0, float("nan")],
+            "largest_move_ms": [39.6, 0.5, 4.0, float("nan")],
+        }
+    )
+    (sentence,) = moved_stamps(sync)
+    assert sentence.startswith("Time stamps of 1 recording of ECG scattered about an even axis")
+    assert "by up to 40 ms" in sentence
+    assert moved_stamps(sync[1:]) == []

@@ -121,7 +121,7 @@ def _as_declared(
                 "a rate at which the parts of a discontinuous file follow each other",
                 "correct sampling_rate_hz, or declare each part as a file of its own",
             )
-    return replace(recording, stretches=stretches), ()
+    return replace(recording, stretches=stretches, stamp_moves=None), ()
 
 
 def _check_rate(path: Path, recording: Recording, declared_hz: float | None) -> tuple[str, ...]:

@@ -91,8 +91,15 @@ def read_delimited(file: OutsideFile, declared: Declared) -> Recording:
     if time_s is None:
         stretch = even_stretch(value, start_s=0.0, sampling_rate_hz=declared.sampling_rate_hz)
         return Recording((stretch,), declared.unit, dialect.shown(), notes)
-    stretches, cuts = cut_at_gaps(path, time_s, value, rows=read.rows)
-    return Recording(stretches, declared.unit, dialect.shown(), notes + cuts, zero_at=read.zero_at)
+    stretches, cuts, moves = cut_at_gaps(path, time_s, value, rows=read.rows)
+    return Recording(
+        stretches,
+        declared.unit,
+        dialect.shown(),
+        notes + cuts,
+        zero_at=read.zero_at,
+        stamp_moves=moves,
+    )
 
 
 def blank_notes(value: FloatArray) -> tuple[str, ...]:

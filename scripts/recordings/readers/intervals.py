@@ -53,7 +53,7 @@ def read_intervals(file: OutsideFile, declared: Declared) -> Recording:
         time_notes += (
             "times are of the beat that begins an interval: moved to the one that ends it",
         )
-    stretches, cuts = cut_at_gaps(path, time_s, value, rows=rows, expected_step_s=interval_s[1:])
+    stretches, cuts, _ = cut_at_gaps(path, time_s, value, rows=rows, expected_step_s=interval_s[1:])
     from_first_beat = tuple(
         replace(
             stretch,

@@ -1,7 +1,7 @@
 """Clocks and quality of the recordings."""
 
 from report.page import shown_table
-from results.words import counted
+from results.words import counted, words_of
 
 ORDER = 45
 
@@ -14,11 +14,27 @@ def section(results):
     clocks = clocks_of(results.sync)
     flagged = clocks[~clocks["status"].str.match(CLOCK_IS_FINE)]
     return {
+        "stamps": moved_stamps(results.sync),
         "flagged_clocks": shown_table(flagged, "Clocks and files to be read with care"),
         "clocks": shown_table(clocks, "Clocks of the recordings"),
         "quality": shown_table(quality_of(results.quality), "Whole recordings"),
         "blind": blind_reviews(results.reviews, results.edits),
     }
+
+
+# a shift that a beat interval or a contraction shows (convention)
+LARGE_MOVE_MS = 5.0
+
+
+def moved_stamps(sync):
+    """A sentence for each signal whose time stamps were moved so far that its results show it."""
+    moved = sync[(sync["largest_move_ms"] >= LARGE_MOVE_MS) & (sync["stamps_moved_pct"] >= 1.0)]
+    return [
+        f"Time stamps of {counted(len(of_signal), 'recording')} of {words_of(signal)} "
+        f"scattered about an even axis and were moved onto it, by up to "
+        f"{of_signal['largest_move_ms'].max():.0f} ms (sync.tsv)."
+        for signal, of_signal in moved.groupby("signal", sort=False)
+    ]
 
 
 def blind_reviews(reviews, edits):
