@@ -59,7 +59,7 @@ TOOLS = {
     "new": "study.new",
     "open-order": "study.orders",
     "sheets": "study.session_forms",
-    "take-in": "study.session_forms",
+    "take-in": "study.take_in",
     "check": "study.check",
     "practice": "demo.practice",
     "freeze": "study.registration",

@@ -1,7 +1,8 @@
 """Set figures, tables, methods, references and checklists as one book in PDF."""
 
 from engine.step import Input, Inputs, Output, run
-from report.book import content_of, set_book
+from report.book import content_of
+from results.typesetting import set_pdfs
 from study.settings import StudySection
 
 
@@ -17,7 +18,7 @@ def write_book(
 ):
     words = {"title": about.title, "conditions": about.conditions}
     content = content_of(figures, printed, methods, checklists, **words)
-    set_book(content, figures, template, book)
+    set_pdfs(template, {book: content}, beside=figures)
 
 
 if __name__ == "__main__":

@@ -1,14 +1,7 @@
 """The results book: figures, tables, methods, references and checklists as one PDF.
 
-The template workflow/templates/book.typ is set by typst, with fonts that come with it and with
-matplotlib, and with no date, so that the same results give the same bytes.
+The template is workflow/templates/book.typ.
 """
-
-import json
-import shutil
-import tempfile
-from importlib.util import find_spec
-from pathlib import Path
 
 from cuff.cautions import CAUTION
 from report.page import read_text_table
@@ -95,28 +88,3 @@ def widths_of(names, rows, *, wide):
     return [
         max(word, min(length, LONG) / 2) + 2 for word, length in zip(words, longest, strict=True)
     ]
-
-
-def set_book(content, figures, template, path):
-    """Set the book; figures are read from a folder that holds nothing else."""
-    import typst
-
-    with tempfile.TemporaryDirectory() as folder:
-        place = Path(folder)
-        (place / "book.json").write_text(json.dumps(content), encoding="utf-8")
-        for file in (template, *figures):
-            shutil.copyfile(file, place / file.name)
-        typst.compile(
-            place / template.name,
-            output=path,
-            root=place,
-            font_paths=[_fonts()],
-            ignore_system_fonts=True,
-            pdf_standards="ua-1",
-        )
-
-
-def _fonts():
-    """The fonts that matplotlib brings, without loading it."""
-    package = Path(find_spec("matplotlib").origin).parent
-    return package / "mpl-data" / "fonts" / "ttf"

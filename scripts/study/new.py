@@ -282,7 +282,8 @@ def readme_of(name, plan):
         "",
         "## At a visit",
         f"1. `launch.py open-order {name} sub-01` opens the order of a person.",
-        "2. Print the sheet of the visit (`sheets/`, HTML, one page A4), or fill in its workbook.",
+        "2. Print the sheet of the visit (`sheets/`, PDF, A4), or fill in its workbook; "
+        "`clock_marks.pdf` for the clocks, `titration.pdf` where a target pressure is looked for.",
         "3. Measure the occlusion pressure of the day. Cuffs can injure: local rules and licensed "
         "people decide about every pressure.",
         "4. Note clock times; the first one, `session_start`, is zero of the session.",

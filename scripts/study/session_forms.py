@@ -1,22 +1,22 @@
-"""Session sheets: a page to print and a workbook to fill in for each visit, and taking it back in.
+"""Session sheets: for each visit a page to print and a workbook to fill in.
 
-python3.11 scripts/launch.py sheets STUDY                      write all sheets again
-python3.11 scripts/launch.py take-in STUDY sheets/sub-01_ses-1.xlsx
+python3.11 scripts/launch.py sheets STUDY      write all sheets again
 
-A workbook is taken in whole or not at all, once for a visit, after the same checks as any table.
+Beside them stand a titration sheet and a run sheet of clock marks. A column of a sheet is declared
+once, for the page and for the workbook.
 """
 
 import sys
 from pathlib import Path
 
 from cuff.cautions import CAUTIONS
-from study.clock_times import ClockTimeError, moment_of, seconds_after
+from results.typesetting import TEMPLATES, set_pdfs
 from study.orders import LETTERS, opened_orders
-from study.problems import Problems, StudyError
-from study.rows import read_table, rows_of, rows_of_cells
+from study.problems import Problems
+from study.rows import rows_of
 from study.settings_files import read_settings
-from study.table_forms import cells_of_sheets, write_workbook
-from study.tables import TABLES
+from study.table_forms import write_workbook
+from study.tables import SkinColour, StopReason, choices_of
 from study.yaml_files import read_yaml
 
 VISITS = "visits.yaml"
@@ -26,74 +26,122 @@ FOLDER = "sheets"
 # a share of the occlusion pressure is looked up for pressures of this range, in mmHg
 LOOKED_UP_MMHG = range(100, 261, 10)
 
-EVENT_COLUMNS = (
-    *("participant_id", "session_id", "trial_type", "onset_time", "end_time", "condition"),
-    *("exercise", "limb", "side", "posture", "bout", "cuff_pressure_mmhg", "reps_planned"),
-    *("reps_done", "to_failure", "load_kg", "rpe", "pain", "numbness", "capillary_refill_s"),
-    *("distal_flow", "skin_colour", "systolic_mmhg", "diastolic_mmhg", "stopped_early"),
-    *("stop_reason", "reason", "note"),
-)
+LABELS = {"participant_id": None, "session_id": None}
 
-STATE_COLUMNS = (
-    *("session_start", "sleep_h", "caffeine_h", "exercise_h", "room_c", "expectation", "note"),
-)
+# times of the cuff of a set, which become a row of their own
+CUFF_TIMES = ("inflated_time", "released_time")
 
-OCCLUSION_COLUMNS = (
-    *("participant_id", "session_id", "limb", "side", "posture", "cuff_width_cm"),
-    *("occlusion_pressure_mmhg", "method"),
-)
+# columns of a sheet of the workbook: heading and share of the width, where the page has it
+EVENTS = LABELS | {
+    "trial_type": ("event", 27),
+    "onset_time": ("onset", 14),
+    "end_time": ("end", 14),
+    "condition": ("condition", 16),
+    "exercise": None,
+    "limb": None,
+    "side": None,
+    "posture": None,
+    "bout": None,
+    "cuff_pressure_mmhg": ("cuff mmHg", 11),
+    "inflated_time": ("inflated", 14),
+    "released_time": ("released", 14),
+    "reps_planned": None,
+    "reps_done": ("reps done / planned", 12),
+    "to_failure": None,
+    "load_kg": ("load kg", 10),
+    "rpe": ("exer\u00adtion", 9),
+    "pain": ("pain 0–10", 9),
+    "numbness": ("numb", 10),
+    "capillary_refill_s": ("refill s", 9),
+    "distal_flow": ("flow", 8),
+    "skin_colour": ("skin", 10),
+    "systolic_mmhg": None,
+    "diastolic_mmhg": None,
+    "stopped_early": None,
+    "stop_reason": ("stop reason", 14),
+    "reason": None,
+    "note": None,
+}
 
-TITRATION_COLUMNS = (
-    *("participant_id", "session_id", "limb", "side", "posture", "cuff_width_cm", "pressure_mmhg"),
-    *("capillary_refill_s", "distal_flow", "skin_colour", "pain", "numbness", "smo2_pct"),
-    *("accepted", "note"),
-)
+STATE = {
+    "session_start": "Session start (clock time, zero of the session)",
+    "sleep_h": "Slept, h",
+    "caffeine_h": "Since caffeine, h",
+    "exercise_h": "Since hard exercise, h",
+    "room_c": "Room, °C",
+    "expectation": "Expects or believes",
+    "note": "Note",
+}
 
-# tables that a workbook is taken into, beside the state of the visit in sessions.tsv
-TAKEN_IN = ("events", "occlusion", "titration")
+OCCLUSION = LABELS | {
+    "limb": ("limb", 13),
+    "side": ("side", 13),
+    "posture": ("posture", 17),
+    "cuff_width_cm": ("cuff, cm", 14),
+    "method": ("method", 20),
+    "occlusion_pressure_mmhg": ("mmHg", 15),
+}
 
-_STEPS_OF_TITRATION = 8
+TITRATION = LABELS | {
+    "limb": None,
+    "side": None,
+    "posture": None,
+    "cuff_width_cm": None,
+    "pressure_mmhg": ("pressure, mmHg", 19),
+    "capillary_refill_s": ("refill, s", 15),
+    "distal_flow": ("flow (yes, no)", 15),
+    "skin_colour": ("skin colour", 18),
+    "pain": ("pain 0–10", 13),
+    "numbness": ("numb\u00adness", 15),
+    "smo2_pct": ("saturation, %", 19),
+    "accepted": ("accepted (yes, no)", 18),
+    "note": ("note", 36),
+}
 
-# what a page has for the rows of its events
-_ROWS_MM = 130.0
+_STEPS_OF_TITRATION = 12
 
 
 def main(words):
-    """The two commands."""
-    if len(words) == 1 and Path(words[0]).is_dir():
-        study = Path(words[0])
-        for path in write_sheets(study, sorted({r.participant_id for r in _sessions(study)})):
-            print(path)
-    elif len(words) == 2 and Path(words[0]).is_dir():
-        try:
-            for line in take_in(Path(words[0]), Path(words[1])):
-                print(line)
-        except StudyError as fault:
-            sys.exit(str(fault))
-    else:
+    """The command."""
+    if len(words) != 1 or not Path(words[0]).is_dir():
         sys.exit(__doc__.strip())
+    study = Path(words[0])
+    for path in write_sheets(study, {row.participant_id for row in rows_of(study, "sessions")}):
+        print(path)
 
 
 def write_sheets(study, people):
     """Write page and workbook of every visit of some people; conditions where the order is open."""
+    pages, workbooks = sheets_of(study, people)
+    (study / FOLDER).mkdir(exist_ok=True)
+    set_pdfs(TEMPLATES / "sheets.typ", pages)
+    for path, sheets in workbooks.items():
+        write_workbook(path, sheets)
+    return sorted([*pages, *workbooks])
+
+
+def sheets_of(study, people):
+    """Content of every page, and of every workbook, by the path that it is written to."""
     plan = plan_of_visits(study)
-    folder = study / FOLDER
-    folder.mkdir(exist_ok=True)
-    settings = _settings(study)
-    titration = folder / "titration.html"
-    titration.write_text(page_of_titration(settings), encoding="utf-8")
-    orders, written = opened_orders(study), [titration]
-    for row in _sessions(study):
-        if row.participant_id not in people:
-            continue
-        done = conditions_of_visit(row, orders.get(row.participant_id), plan, settings)
-        events = list(planned_events(row, done, plan, settings))
-        stem = folder / f"{row.participant_id}_{row.session_id}"
-        page = page_of_visit(row, done, events, plan, settings)
-        stem.with_suffix(".html").write_text(page, encoding="utf-8")
-        write_workbook(stem.with_suffix(".xlsx"), workbook_of_visit(row, events))
-        written += [stem.with_suffix(".html"), stem.with_suffix(".xlsx")]
-    return written
+    problems = Problems()
+    _, _, settings, _ = read_settings(study, {}, problems)
+    problems.stop()
+    orders, workbooks = opened_orders(study), {}
+    pages = {
+        study / FOLDER / "titration.pdf": page_of_titration(settings),
+        study / FOLDER / "clock_marks.pdf": {
+            "kind": "clock marks",
+            "title": settings.study.title,
+        },
+    }
+    for row in rows_of(study, "sessions"):
+        if row.participant_id in people:
+            done = conditions_of_visit(row, orders.get(row.participant_id), plan, settings)
+            events = list(planned_events(row, done, plan, settings))
+            stem = study / FOLDER / f"{row.participant_id}_{row.session_id}"
+            pages[stem.with_suffix(".pdf")] = page_of_visit(row, done, events, plan, settings)
+            workbooks[stem.with_suffix(".xlsx")] = workbook_of_visit(row, events)
+    return pages, workbooks
 
 
 def plan_of_visits(study):
@@ -110,17 +158,6 @@ def plan_of_visits(study):
     return unknown | (plan or {})
 
 
-def _settings(study):
-    problems = Problems()
-    _, _, settings, _ = read_settings(study, {}, problems)
-    problems.stop()
-    return settings
-
-
-def _sessions(study):
-    return rows_of(study, "sessions")
-
-
 def conditions_of_visit(row, order, plan, settings):
     """Conditions of a visit in the order done; empty where the order is not open."""
     conditions = settings.study.conditions
@@ -133,8 +170,9 @@ def conditions_of_visit(row, order, plan, settings):
 
 
 def planned_events(row, done, plan, settings):
-    """Rows of the sheet that are planned: resting, sets, recovery."""
+    """Rows of the sheet that are planned: resting, sets, recovery, and marks of the clocks."""
     labels = {"participant_id": row.participant_id, "session_id": row.session_id}
+    yield labels | {"trial_type": "sync"}
     yield labels | {"trial_type": "baseline"}
     for condition in done or [""] * (1 if plan["visits"] != 1 else len(settings.study.conditions)):
         for exercise, about in plan["exercises"].items():
@@ -150,18 +188,17 @@ def planned_events(row, done, plan, settings):
                     "cuff_pressure_mmhg": 0 if uncuffed else "",
                 }
     yield labels | {"trial_type": "recovery"}
+    yield labels | {"trial_type": "sync"}
 
 
 def workbook_of_visit(row, events):
     """Sheets of the workbook of a visit: rows of cells, the header first."""
     labels = {"participant_id": row.participant_id, "session_id": row.session_id}
-    state = {"participant_id": row.participant_id, "session_id": row.session_id}
-    steps = [labels] * _STEPS_OF_TITRATION
     return {
-        "visit": _cells(("participant_id", "session_id", *STATE_COLUMNS), [state]),
-        "events": _cells(EVENT_COLUMNS, events),
-        "occlusion": _cells(OCCLUSION_COLUMNS, [labels, labels]),
-        "titration": _cells(TITRATION_COLUMNS, steps),
+        "visit": _cells(LABELS | STATE, [labels]),
+        "events": _cells(EVENTS, events),
+        "occlusion": _cells(OCCLUSION, [labels] * 2),
+        "titration": _cells(TITRATION, [labels] * _STEPS_OF_TITRATION),
     }
 
 
@@ -177,167 +214,61 @@ def target_pressures(occlusion_mmhg, shares):
     return {name: round(occlusion_mmhg * share / 100) for name, share in shares.items()}
 
 
-def _rendered(template, **known):
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    templates = Path(__file__).resolve().parents[2] / "workflow" / "templates"
-    page = Environment(
-        loader=FileSystemLoader(templates), autoescape=True, undefined=StrictUndefined
-    )
-    return page.get_template(template).render(**known)
-
-
 def page_of_titration(settings):
-    """The sheet on which the target pressure of a person is looked for, to print on A4."""
-    return _rendered(
-        "titration_sheet.html.jinja",
-        title=settings.study.title,
-        limits=settings.check_safety,
-        cautions=CAUTIONS,
-    )
+    """Content of the sheet on which the target pressure of a person is looked for."""
+    return _common(settings) | {
+        "kind": "titration",
+        "columns": _printed(TITRATION),
+        "steps": _STEPS_OF_TITRATION,
+    }
 
 
 def page_of_visit(row, done, events, plan, settings):
-    """The sheet of a visit as a page to print on A4."""
+    """Content of the page of a visit."""
     highest = settings.check_safety.highest_share_pct
     shares = {name: share for name, share in plan["shares"].items() if share <= highest}
-    return _rendered(
-        "session_sheet.html.jinja",
-        row_mm=f"{min(8.0, _ROWS_MM / max(len(events), 1)):.1f}",
-        title=settings.study.title,
-        row=row,
-        conditions=done,
-        n_conditions=len(settings.study.conditions),
-        events=events,
-        shares=shares,
-        above={name: share for name, share in plan["shares"].items() if share > highest},
-        looked_up=[(mmhg, target_pressures(mmhg, shares)) for mmhg in LOOKED_UP_MMHG],
-        limits=settings.check_safety,
-        rpe_scale=settings.study.rpe_scale,
-        cautions=CAUTIONS,
-    )
+    above = {name: share for name, share in plan["shares"].items() if share > highest}
+    looked_up = [[mmhg, *target_pressures(mmhg, shares).values()] for mmhg in LOOKED_UP_MMHG]
+    sealed = not done and len(settings.study.conditions) > 1
+    return _common(settings) | {
+        "kind": "visit",
+        "visit": [row.participant_id, row.session_id, f"visit {row.visit}"],
+        "conditions": done,
+        "condition": "sealed until the order is opened (launch.py open-order)" if sealed else "",
+        "columns": _printed(EVENTS),
+        "rows": [_shown(event) for event in events],
+        "state": [label for column, label in STATE.items() if column != "note"],
+        "occlusion": _printed(OCCLUSION),
+        "shares": [f"{name}, {share:g} %" for name, share in shares.items()],
+        "looked_up": [list(map(str, column)) for column in zip(*looked_up, strict=True)],
+        "above": [f"{name} at {share:g} %" for name, share in above.items()],
+        "rpe_scale": settings.study.rpe_scale,
+        "stop_reasons": choices_of(StopReason),
+        "skin_colours": choices_of(SkinColour),
+    }
 
 
-def take_in(study, path):
-    """Take a filled workbook into the tables of a study; a line on each table.
-
-    Raises StudyError with all problems, before anything is written.
-    """
-    sheets = cells_of_sheets(path, ("visit", *TAKEN_IN))
-    states = _filled(sheets["visit"], STATE_COLUMNS)
-    if len(sheets["visit"]) < 2 or len(states) > 1:
-        raise StudyError(f"{path.name}, sheet visit: one row is needed, for one visit")
-    state = dict(zip(sheets["visit"][0], sheets["visit"][1], strict=False))
-    visit = (state.get("participant_id"), state.get("session_id"))
-    known = {(row.participant_id, row.session_id) for row in _sessions(study)}
-    if visit not in known:
-        raise StudyError(
-            f"{path.name}, sheet visit: {' '.join(map(str, visit))} has no row in sessions.tsv"
-        )
-    taken = {"events": _timed_events(sheets["events"], state.get("session_start"), path)}
-    for name, needed in (("occlusion", "occlusion_pressure_mmhg"), ("titration", "pressure_mmhg")):
-        taken[name] = _rows_with(sheets[name], needed)
-    _refuse_twice(study, visit, taken, path)
-    _refuse_faults(study, taken, path)
-    for name, rows in taken.items():
-        if rows:
-            _append(study / f"{name}.tsv", rows)
-            yield f"{name}.tsv: {len(rows)} rows of {' '.join(visit)}"
-    _write_state(study / "sessions.tsv", visit, state)
-    yield f"sessions.tsv: state of {' '.join(visit)}"
+def _common(settings):
+    limits = settings.check_safety
+    known = {name: getattr(limits, name) for name in type(limits).model_fields if name != "cuffs"}
+    limits_in_words = {
+        name: None if limit is None else f"{limit:g}" for name, limit in known.items()
+    }
+    return {"title": settings.study.title, "limits": limits_in_words, "cautions": CAUTIONS}
 
 
-def _as_dicts(cells):
-    header = cells[0] if cells else []
-    for number, row in enumerate(cells[1:], start=2):
-        values = {c: v for c, v in zip(header, row, strict=False) if c and v not in ("", "n/a")}
-        yield number, values
+def _printed(columns):
+    return [list(on_page) for on_page in columns.values() if on_page]
 
 
-def _filled(cells, columns):
-    return [row for _, row in _as_dicts(cells) if any(column in row for column in columns)]
-
-
-def _rows_with(cells, needed):
-    return [row for _, row in _as_dicts(cells) if needed in row]
-
-
-def _timed_events(cells, session_start, path):
-    """Rows of events that were done: with an onset, and a duration from the time of the end."""
-    rows = []
-    for number, row in _as_dicts(cells):
-        if "onset_time" not in row:
-            continue
-        if not session_start:
-            raise StudyError(
-                f"{path.name}, sheet visit: session_start is empty; write the time of zero"
-            )
-        end = row.pop("end_time", None)
-        try:
-            onset = moment_of(row["onset_time"])
-            if end is not None:
-                row["duration_s"] = f"{seconds_after(onset, moment_of(end)):g}"
-        except ClockTimeError as fault:
-            raise StudyError(f"{path.name}, sheet events, row {number}: {fault}") from None
-        if row["trial_type"] == "sync":
-            row.setdefault("duration_s", "0")
-        rows.append(row)
-    return rows
-
-
-def _refuse_twice(study, visit, taken, path):
-    for name in TAKEN_IN:
-        there = read_table(study / f"{name}.tsv", Problems())
-        if taken[name] and any((r.participant_id, r.session_id) == visit for r in there):
-            raise StudyError(
-                f"{path.name}: {name}.tsv holds rows of {' '.join(visit)} already; a visit is "
-                "taken in once, correct the table instead"
-            )
-
-
-def _refuse_faults(study, taken, path):
-    """The rows under the same checks as those of a table."""
-    problems = Problems()
-    for name, rows in taken.items():
-        columns = list(dict.fromkeys(column for row in rows for column in row))
-        if rows:
-            # onsets are placed on the session clock with the tables, where the start is written
-            cells = [columns, *([row.get(column, "") for column in columns] for row in rows)]
-            problems.files_named[f"{name}.tsv"] = f"{path.name}, sheet {name}, of the rows done"
-            rows_of_cells(study / f"{name}.tsv", cells, problems, placed=False)
-    problems.stop()
-
-
-def _append(path, rows):
-    """Add rows to a table, and the columns that it does not have yet."""
-    text = path.read_text(encoding="utf-8-sig") if path.exists() else ""
-    header, *there = [line.split("\t") for line in text.splitlines()] or [[]]
-    columns = list(dict.fromkeys([*header, *(column for row in rows for column in row)]))
-    columns += [c for c in TABLES[path.stem].needed if c not in columns]
-    lines = [line + ["n/a"] * (len(columns) - len(line)) for line in there if any(line)]
-    lines += [[row.get(column, "n/a") for column in columns] for row in rows]
-    _write_whole(path, [columns, *lines])
-
-
-def _write_state(path, visit, state):
-    header, *rows = [line.split("\t") for line in path.read_text(encoding="utf-8-sig").splitlines()]
-    noted = {c: v for c, v in state.items() if c in STATE_COLUMNS and v not in ("", "n/a")}
-    header += [column for column in noted if column not in header]
-    whose = header.index("participant_id"), header.index("session_id")
-    for row in rows:
-        row += ["n/a"] * (len(header) - len(row))
-        if tuple(row[at] for at in whose) == visit:
-            for column, value in noted.items():
-                row[header.index(column)] = value
-    _write_whole(path, [header, *rows])
-
-
-def _write_whole(path, lines):
-    """A table written beside the old one and put in its place."""
-    beside = path.with_suffix(".tsv.new")
-    text = "\n".join("\t".join(cell.replace("\t", " ") for cell in line) for line in lines)
-    beside.write_text(text + "\n", encoding="utf-8")
-    beside.replace(path)
+def _shown(event):
+    """What stands on the page already of an event, by its columns."""
+    name = {"sync": "clock mark"}.get(event["trial_type"], event["trial_type"])
+    if name == "set":
+        name = f"{event['exercise'] or 'set'} {event['bout']}"
+    planned = f"/ {event['reps_planned']}" if "reps_planned" in event else ""
+    written = event | {"trial_type": name, "reps_done": planned}
+    return [str(written.get(column, "")) for column, on_page in EVENTS.items() if on_page]
 
 
 if __name__ == "__main__":

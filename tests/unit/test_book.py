@@ -6,7 +6,8 @@ import pandas as pd
 import pytest
 
 from project import PROJECT
-from report.book import content_of, lists_in, set_book, widths_of
+from report.book import content_of, lists_in, widths_of
+from results.typesetting import set_pdfs
 
 TEMPLATE = PROJECT / "workflow" / "templates" / "book.typ"
 
@@ -73,7 +74,7 @@ def test_methods_references_tables_and_checklists_stand_in_the_book(results):
 def test_the_book_has_the_same_bytes_twice_and_text_of_a_study_stays_text(results):
     book, figures = content(results)
     for name in ("a.pdf", "b.pdf"):
-        set_book(book, figures, TEMPLATE, results / name)
+        set_pdfs(TEMPLATE, {results / name: book}, beside=figures)
     first = (results / "a.pdf").read_bytes()
     assert first.startswith(b"%PDF") and first == (results / "b.pdf").read_bytes()
     # tagged for those who cannot see it, and of no day

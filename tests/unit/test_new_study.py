@@ -1,12 +1,14 @@
 """Before the first recording: orders, sheets to print and to fill in, and taking them back in."""
 
 import re
+import shutil
 from collections import Counter
 from datetime import datetime
 from itertools import pairwise
 
 import pytest
 
+from results.typesetting import TEMPLATES, set_pdfs
 from study.check import main as check
 from study.loading import load_study
 from study.new import main as new
@@ -22,9 +24,22 @@ from study.orders import (
 from study.orders import main as open_order_command
 from study.problems import StudyError
 from study.rows import rows_of
-from study.session_forms import main as forms
-from study.session_forms import take_in, target_pressures
+from study.session_forms import (
+    CUFF_TIMES,
+    EVENTS,
+    OCCLUSION,
+    STATE,
+    TITRATION,
+    sheets_of,
+    target_pressures,
+)
 from study.table_forms import cells_of_sheets, write_workbook
+from study.tables import TABLES
+from study.take_in import take_in
+
+
+def pages_in(pdf):
+    return len(re.findall(rb"/Type\s*/Page\b", pdf.read_bytes()))
 
 
 @pytest.mark.parametrize("n", [2, 3, 4, 5, 6])
@@ -47,18 +62,23 @@ def test_orders_are_drawn_again_from_the_seed_and_stay_balanced_at_any_size():
     assert len(set(drawn_orders(people, 3, "random", 11).values())) > 1
 
 
-@pytest.fixture
-def study(tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-    folder = tmp_path / "Prüfung 1"
-    options = ["--people", "4", "--shares", "low=20,target=60", "--seed", "7", "--bouts", "2"]
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("written") / "Prüfung 1"
+    options = ["--people", "2", "--shares", "low=20,target=60", "--seed", "7", "--bouts", "2"]
     new([str(folder), *options])
     return folder
 
 
+@pytest.fixture
+def study(written, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    return shutil.copytree(written, tmp_path / written.name)
+
+
 def test_a_new_study_is_a_plan_without_a_fault(study, capsys):
     check([str(study)])
-    assert "4 people and 12 visits are planned, and the tables are in order" in (
+    assert "2 people and 6 visits are planned, and the tables are in order" in (
         capsys.readouterr().out
     )
     assert load_study({"study": str(study)}).settings.study.conditions == ["none", "low", "target"]
@@ -88,7 +108,19 @@ def test_an_answer_that_cannot_be_says_what_is_allowed(option, value, says):
 
 
 def test_a_heart_recorder_alone_is_enough(tmp_path):
-    new([str(tmp_path / "s"), "--saturation", "no", "--conditions", "rest,cuff", "--no-cuff", ""])
+    new(
+        [
+            str(tmp_path / "s"),
+            "--people",
+            "1",
+            "--saturation",
+            "no",
+            "--conditions",
+            "rest,cuff",
+            "--no-cuff",
+            "",
+        ]
+    )
     settings = load_study({"study": str(tmp_path / "s")}).settings
     assert [outcome for outcome, _ in settings.study.primary] == ["mean_hr_bpm"]
     assert settings.protocol.no_cuff_condition is None
@@ -97,13 +129,14 @@ def test_a_heart_recorder_alone_is_enough(tmp_path):
 def test_an_order_is_out_of_sight_until_it_is_opened_and_the_time_is_kept(study, capsys):
     order = unsealed(read_record(study)[1])
     assert order not in (study / "allocation.tsv").read_text()
-    page = (study / "sheets" / "sub-02_ses-1.html").read_text()
-    assert "sealed until the order is opened" in page
+    page = page_of(study, "sub-02_ses-1")
+    assert "sealed until the order is opened" in page["condition"]
+    assert {row[page["columns"].index(["condition", 16])] for row in page["rows"]} == {""}
     assert opened_orders(study) == {}
     open_order_command([str(study), "sub-02"])
     named = {"A": "none", "B": "low", "C": "target"}
-    page = (study / "sheets" / "sub-02_ses-1.html").read_text()
-    assert f"Condition: <b>{named[order[0]]}</b>" in page
+    page = page_of(study, "sub-02_ses-1")
+    assert (page["conditions"], page["condition"]) == ([named[order[0]]], "")
     assert [row.sequence for row in rows_of(study, "sessions", "sub-02")] == [order] * 3
     assert {row.sequence for row in rows_of(study, "sessions", "sub-01")} == {None}
     first = open_order(study, "sub-02", datetime(2031, 5, 24))[1]
@@ -129,12 +162,37 @@ def test_a_target_is_its_share_of_the_pressure_of_the_day():
 def test_a_sheet_shows_no_share_above_the_limit_of_the_study_and_carries_the_cautions(study):
     with (study / "study.yaml").open("a") as settings:
         settings.write("check_safety: {highest_share_pct: 50}\n")
-    forms([str(study)])
-    page = (study / "sheets" / "sub-01_ses-1.html").read_text()
-    assert "target at 60 % is above the limit of the study and not shown" in page
-    assert "Inflatable cuffs can injure" in page
-    assert "the study states no limit: local rules" in page
-    assert "Inflatable cuffs can injure" in (study / "sheets" / "titration.html").read_text()
+    page = page_of(study, "sub-01_ses-1")
+    assert page["above"] == ["target at 60 %"]
+    assert page["shares"] == ["low, 20 %"]
+    assert page["looked_up"][1][:2] == ["20", "22"]
+    assert page["limits"]["stop_systolic_mmhg"] is None
+    for name in ("sub-01_ses-1", "titration"):
+        assert "Inflatable cuffs can injure" in page_of(study, name)["cautions"][0]
+
+
+def test_a_visit_is_one_page_and_more_only_where_its_rows_need_it(study):
+    n_pages = {path.stem: pages_in(path) for path in study.glob("sheets/*.pdf")}
+    assert len(n_pages) == 8
+    assert set(n_pages.values()) == {1}
+    visit = study / "sheets" / "sub-01_ses-1.pdf"
+    for bouts, expected in ((16, 1), (60, 2)):
+        plan = f'bouts: {bouts}\nexercises: {{"Übung #panic(1) *x* $y$": {{limb: leg}}}}\n'
+        (study / "visits.yaml").write_text(plan)
+        set_pdfs(TEMPLATES / "sheets.typ", {visit: page_of(study, visit.stem)})
+        assert pages_in(visit) == expected
+
+
+def test_what_a_person_may_note_on_a_page_has_its_column_in_the_workbook_and_in_the_tables():
+    for columns, table in ((EVENTS, "events"), (OCCLUSION, "occlusion"), (TITRATION, "titration")):
+        assert set(columns) - set(TABLES[table].model_fields) <= {"end_time", *CUFF_TIMES}
+    assert set(STATE) <= set(TABLES["sessions"].model_fields)
+
+
+def page_of(study, name):
+    """What the page of that name says, as its template is given it."""
+    pages, _ = sheets_of(study, {"sub-01", "sub-02"})
+    return pages[study / "sheets" / f"{name}.pdf"]
 
 
 def filled(study, **changes):
@@ -149,9 +207,9 @@ def filled(study, **changes):
             cells[row][cells[0].index(column)] = value
 
     fill("visit", 1, session_start="09:30:00", sleep_h=7.5)
-    fill("events", 1, onset_time="09:31:00", end_time="09:36:00")
+    fill("events", 2, onset_time="09:31:00", end_time="09:36:00")
     done = {"onset_time": "09:40:00", "end_time": "09:40:45", "condition": "low", "reps_done": 15}
-    fill("events", 2, **done | {"exercise": "squat", "cuff_pressure_mmhg": 35, "rpe": 4} | changes)
+    fill("events", 3, **done | {"exercise": "squat", "cuff_pressure_mmhg": 35, "rpe": 4} | changes)
     measured = {"limb": "leg", "side": "left", "posture": "seated", "cuff_width_cm": 11}
     fill("occlusion", 1, **measured, occlusion_pressure_mmhg=173, method="doppler")
     write_workbook(path, sheets)
@@ -174,6 +232,20 @@ def test_a_filled_workbook_is_taken_into_the_tables_once(study):
     assert (visit.session_start, visit.sleep_h) == ("09:30:00", 7.5)
     with pytest.raises(StudyError, match="holds rows of sub-01 ses-1 already"):
         list(take_in(study, path))
+
+
+def test_times_of_a_cuff_and_clock_marks_become_rows_of_their_own(study):
+    cuff = {"inflated_time": "09:39:30", "released_time": "09:41:00", "limb": "leg"}
+    list(take_in(study, filled(study, **cuff)))
+    rows = rows_of(study, "events")
+    assert [row.trial_type for row in rows] == ["baseline", "set", "cuff"]
+    assert (rows[2].onset_s, rows[2].duration_s) == (570.0, 90.0)
+    assert (rows[2].limb, rows[2].cuff_pressure_mmhg, rows[2].condition) == ("leg", 35.0, None)
+
+
+def test_a_cuff_with_one_time_only_is_asked_for_the_other(study):
+    with pytest.raises(StudyError, match="row 4: released_time is empty; a cuff needs both"):
+        list(take_in(study, filled(study, inflated_time="09:39:30")))
 
 
 def test_a_workbook_with_a_fault_changes_no_table(study):

@@ -1,0 +1,178 @@
+"""Take a filled session sheet, a workbook, into the tables of its study.
+
+python3.11 scripts/launch.py take-in STUDY sheets/sub-01_ses-1.xlsx
+
+A workbook is taken in whole or not at all, once for a visit, after the same checks as any table.
+"""
+
+import sys
+from pathlib import Path
+
+from study.clock_times import ClockTimeError, moment_of, seconds_after
+from study.problems import Problems, StudyError
+from study.rows import read_table, rows_of, rows_of_cells
+from study.session_forms import CUFF_TIMES, STATE
+from study.table_forms import cells_of_sheets
+from study.tables import TABLES
+
+# tables that a workbook is taken into, beside the state of the visit in sessions.tsv
+TAKEN_IN = ("events", "occlusion", "titration")
+
+# what a row of a cuff takes from that of its set
+OF_CUFF = (
+    *("participant_id", "session_id", "limb", "side", "posture", "cuff_pressure_mmhg", "cuff"),
+)
+
+
+def main(words):
+    """The command."""
+    if len(words) != 2 or not Path(words[0]).is_dir():
+        sys.exit(__doc__.strip())
+    try:
+        for line in take_in(Path(words[0]), Path(words[1])):
+            print(line)
+    except StudyError as fault:
+        sys.exit(str(fault))
+
+
+def take_in(study, path):
+    """Take a filled workbook into the tables of a study; a line on each table.
+
+    Raises StudyError with all problems, before anything is written.
+    """
+    sheets = cells_of_sheets(path, ("visit", *TAKEN_IN))
+    states = _filled(sheets["visit"], STATE)
+    if len(sheets["visit"]) < 2 or len(states) > 1:
+        raise StudyError(f"{path.name}, sheet visit: one row is needed, for one visit")
+    state = dict(zip(sheets["visit"][0], sheets["visit"][1], strict=False))
+    visit = (state.get("participant_id"), state.get("session_id"))
+    known = {(row.participant_id, row.session_id) for row in rows_of(study, "sessions")}
+    if visit not in known:
+        raise StudyError(
+            f"{path.name}, sheet visit: {' '.join(map(str, visit))} has no row in sessions.tsv"
+        )
+    taken = {"events": _timed_events(sheets["events"], state.get("session_start"), path)}
+    for name, needed in (("occlusion", "occlusion_pressure_mmhg"), ("titration", "pressure_mmhg")):
+        taken[name] = _rows_with(sheets[name], needed)
+    _refuse_twice(study, visit, taken, path)
+    _refuse_faults(study, taken, path)
+    for name, rows in taken.items():
+        if rows:
+            _append(study / f"{name}.tsv", rows)
+            yield f"{name}.tsv: {len(rows)} rows of {' '.join(visit)}"
+    _write_state(study / "sessions.tsv", visit, state)
+    yield f"sessions.tsv: state of {' '.join(visit)}"
+
+
+def _as_dicts(cells):
+    header = cells[0] if cells else []
+    for number, row in enumerate(cells[1:], start=2):
+        values = {c: v for c, v in zip(header, row, strict=False) if c and v not in ("", "n/a")}
+        yield number, values
+
+
+def _filled(cells, columns):
+    return [row for _, row in _as_dicts(cells) if any(column in row for column in columns)]
+
+
+def _rows_with(cells, needed):
+    return [row for _, row in _as_dicts(cells) if needed in row]
+
+
+def _timed_events(cells, session_start, path):
+    """Rows of events that were done: with an onset, and a duration from the time of the end.
+
+    Times of a cuff become a row of their own behind that of its set.
+    """
+    rows = []
+    for number, row in _as_dicts(cells):
+        times = {column: row.pop(column, None) for column in ("end_time", *CUFF_TIMES)}
+        if "onset_time" not in row:
+            continue
+        if not session_start:
+            raise StudyError(
+                f"{path.name}, sheet visit: session_start is empty; write the time of zero"
+            )
+        inflated, released = (times[column] for column in CUFF_TIMES)
+        if (inflated is None) != (released is None):
+            lacking = CUFF_TIMES[inflated is not None]
+            raise StudyError(
+                f"{path.name}, sheet events, row {number}: {lacking} is empty; a cuff needs both "
+                "times"
+            )
+        try:
+            rows.append(row | _duration(row["onset_time"], times["end_time"]))
+            if inflated is not None:
+                cuff = {column: row[column] for column in OF_CUFF if column in row}
+                cuff |= {"trial_type": "cuff", "onset_time": inflated}
+                rows.append(cuff | _duration(inflated, released))
+        except ClockTimeError as fault:
+            raise StudyError(f"{path.name}, sheet events, row {number}: {fault}") from None
+        if row["trial_type"] == "sync":
+            rows[-1].setdefault("duration_s", "0")
+    return rows
+
+
+def _duration(onset, end):
+    if end is None:
+        return {}
+    return {"duration_s": f"{seconds_after(moment_of(onset), moment_of(end)):g}"}
+
+
+def _refuse_twice(study, visit, taken, path):
+    for name in TAKEN_IN:
+        there = read_table(study / f"{name}.tsv", Problems())
+        if taken[name] and any((r.participant_id, r.session_id) == visit for r in there):
+            raise StudyError(
+                f"{path.name}: {name}.tsv holds rows of {' '.join(visit)} already; a visit is "
+                "taken in once, correct the table instead"
+            )
+
+
+def _refuse_faults(study, taken, path):
+    """The rows under the same checks as those of a table."""
+    problems = Problems()
+    for name, rows in taken.items():
+        columns = list(dict.fromkeys(column for row in rows for column in row))
+        if rows:
+            # onsets are placed on the session clock with the tables, where the start is written
+            cells = [columns, *([row.get(column, "") for column in columns] for row in rows)]
+            problems.files_named[f"{name}.tsv"] = f"{path.name}, sheet {name}, of the rows done"
+            rows_of_cells(study / f"{name}.tsv", cells, problems, placed=False)
+    problems.stop()
+
+
+def _append(path, rows):
+    """Add rows to a table, and the columns that it does not have yet."""
+    text = path.read_text(encoding="utf-8-sig") if path.exists() else ""
+    header, *there = [line.split("\t") for line in text.splitlines()] or [[]]
+    columns = list(dict.fromkeys([*header, *(column for row in rows for column in row)]))
+    columns += [c for c in TABLES[path.stem].needed if c not in columns]
+    lines = [line + ["n/a"] * (len(columns) - len(line)) for line in there if any(line)]
+    lines += [[row.get(column, "n/a") for column in columns] for row in rows]
+    _write_whole(path, [columns, *lines])
+
+
+def _write_state(path, visit, state):
+    header, *rows = [line.split("\t") for line in path.read_text(encoding="utf-8-sig").splitlines()]
+    noted = {c: v for c, v in state.items() if c in STATE and v not in ("", "n/a")}
+    header += [column for column in noted if column not in header]
+    whose = header.index("participant_id"), header.index("session_id")
+    for row in rows:
+        row += ["n/a"] * (len(header) - len(row))
+        if tuple(row[at] for at in whose) == visit:
+            for column, value in noted.items():
+                row[header.index(column)] = value
+    _write_whole(path, [header, *rows])
+
+
+def _write_whole(path, lines):
+    """A table written beside the old one and put in its place."""
+    beside = path.with_suffix(".tsv.new")
+    text = "\n".join("\t".join(cell.replace("\t", " ") for cell in line) for line in lines)
+    beside.write_text(text + "\n", encoding="utf-8")
+    beside.replace(path)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
