@@ -3,14 +3,13 @@
 import html
 import os
 import re
-import subprocess
 from pathlib import Path
 
 import pandas as pd
 import pytest
 from markupsafe import Markup
 
-from chromium import ABSENT, BROWSER, after, opened
+from chromium import ABSENT, BROWSER, after, opened, page_from
 from project import PROJECT
 from report.drawn import across_conditions, interval_scale
 from report.origins import Origin, Told
@@ -147,14 +146,8 @@ def test_a_long_table_is_folded_and_everything_is_unfolded_for_print(tmp_path):
 
 def test_the_page_prints_to_pdf_with_what_is_folded(tmp_path):
     def printed(rows):
-        path, target = tmp_path / f"{rows}.html", tmp_path / f"{rows}.pdf"
-        path.write_text(page(rows=rows), encoding="utf-8")
-        command = [BROWSER, "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]
-        command += [f"--user-data-dir={tmp_path / 'browser'}", f"--print-to-pdf={target}"]
-        subprocess.run([*command, path.as_uri()], capture_output=True, timeout=120, check=True)
-        content = target.read_bytes()
-        assert content.startswith(b"%PDF")
-        return len(re.findall(rb"/Type\s*/Page\b", content))
+        with page_from(tmp_path, page(rows=rows)) as shown:
+            return len(re.findall(rb"/Type\s*/Page\b", shown.pdf()))
 
     # a folded table of 400 rows needs pages of its own
     assert printed(400) >= printed(30) + 4

@@ -3,9 +3,10 @@
 import html
 import re
 
+import numpy as np
 import pytest
 
-from chromium import ABSENT, BROWSER, after, opened
+from chromium import ABSENT, BROWSER, HANDS, Page, after, opened, page_from
 from session_example import BASELINE, SQUAT, beats, ecg, page, sensor, session, sheet
 
 pytestmark = [pytest.mark.browser, pytest.mark.skipif(BROWSER is None, reason=ABSENT)]
@@ -58,23 +59,29 @@ def test_keys_buttons_wheel_drag_and_double_click_change_what_is_in_view(tmp_pat
 
 
 def test_fingers_move_and_zoom(tmp_path):
-    seen = after(
-        tmp_path,
-        page(session()),
-        """
-        key("+"); await settled(); seen.start = middle();
-        finger("pointerdown", 1, 0.5); finger("pointermove", 1, 0.25); finger("pointerup", 1, 0.25);
-        await settled(); seen.moved = middle();
-        finger("pointerdown", 1, 0.25); finger("pointerdown", 2, 0.35);
-        finger("pointermove", 1, 0.0); finger("pointermove", 2, 0.6);
-        finger("pointerup", 1, 0.0); finger("pointerup", 2, 0.6);
-        await settled(); key("ArrowRight"); await settled(); seen.pinched = middle();
-        """,
-    )
-    at = {name: float(re.search(r"\((-?[\d.]+) s\)", text)[1]) for name, text in seen.items()}
-    assert at["moved"] == pytest.approx(125, abs=0.5)
-    # a quarter of what is in view is now a few seconds, so that the pinch came closer
-    assert at["pinched"] < at["moved"]
+    """One finger moves along, two come closer; the part in view is 60 to 140 s at first."""
+    with page_from(tmp_path, page(session()), "#t=60,140", touch=True) as shown:
+        left, top, width = shown.run(
+            "const box = document.querySelector('#panel_saturation .u-over');"
+            "box.scrollIntoView({ block: 'center' }); const at = box.getBoundingClientRect();"
+            "return [at.left, at.top + at.height / 2, at.width];"
+        )
+
+        def fingers(*begins_and_ends):
+            places = [[(left + share * width, top) for share in pair] for pair in begins_and_ends]
+            shown.touch("touchStart", *(begin for begin, _ in places))
+            shown.touch("touchMove", *(end for _, end in places))
+            shown.touch("touchEnd")
+            return float(
+                re.search(
+                    r"\((-?[\d.]+) s\)", shown.run(f"{HANDS} await settled(); return middle();")
+                )[1]
+            )
+
+        assert fingers((0.5, 0.25)) == pytest.approx(120, abs=1)
+        # two fingers that part about a fifth of what is in view, from 80 to 160 s
+        assert fingers((0.15, 0.05), (0.25, 0.45)) == pytest.approx(106, abs=4)
+        assert shown.complaints() == []
 
 
 def test_a_panel_can_be_hidden_and_outcomes_are_told_when_asked_for(tmp_path):
@@ -130,7 +137,36 @@ def test_hostile_names_are_shown_as_text(tmp_path):
     assert html.escape(hostile, quote=False) in dom
 
 
-def test_forty_minutes_of_ecg_at_1000_hz_are_drawn(tmp_path):
-    dom, complaints = opened(tmp_path, page(session(stretches=[ecg(1000.0, 2400.0)])))
-    assert complaints == []
-    assert "ecg" in charts_in(dom)
+MOVES = ["+"] * 10 + ["ArrowRight"] * 15 + ["-"] * 10 + ["+"] * 5 + ["ArrowLeft"] * 10
+
+
+def test_forty_minutes_of_ecg_at_1000_hz_are_ready_in_a_second_and_redrawn_in_a_frame(tmp_path):
+    """Seconds are those of the thread that draws, so that a busy machine does not change them.
+
+    Nothing but the processor paints here; a graphics card makes both faster.
+    """
+    whole = session(
+        stretches=[ecg(1000.0, 2400.0)],
+        traces=[sensor(end_s=2400.0), sensor("calf", end_s=2400.0)],
+        beats=beats(3000),
+    )
+    path = tmp_path / "ses-1.html"
+    path.write_text(page(whole), encoding="utf-8")
+    assert path.stat().st_size < 6e6
+    with Page("about:blank", ready=False) as shown:
+        shown.ask("Performance.enable", timeDomain="threadTicks")
+
+        def busy_ms():
+            metrics = shown.ask("Performance.getMetrics")["metrics"]
+            return 1000 * next(m["value"] for m in metrics if m["name"] == "TaskDuration")
+
+        shown.go(path.as_uri())
+        assert busy_ms() < 1000
+        drawn_ms = []
+        for name in MOVES:
+            before_ms = busy_ms()
+            shown.run(f"{HANDS} key('{name}'); await settled();")
+            drawn_ms.append(busy_ms() - before_ms)
+        assert np.median(drawn_ms) < 16
+        assert np.quantile(drawn_ms, 0.9) < 16
+        assert shown.complaints() == []

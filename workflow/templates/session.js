@@ -151,34 +151,22 @@
     const from = Math.max(0, line.indexAt(view.from) - 1);
     const until = Math.min(line.n, line.indexAt(view.to) + 2);
     if (until <= from) return;
+    if (until - from > 3 * bbox.width) {
+      drawColumns(u, line, colour, Math.max(1, Math.round(width * ratio())), from, until);
+      return;
+    }
     ctx.beginPath();
     ctx.strokeStyle = colour;
     ctx.lineWidth = width * ratio();
     ctx.lineJoin = "round";
     let drawing = false;
-    if (until - from <= 3 * bbox.width) {
-      for (let i = from; i < until; i++) {
-        const value = line.value[i];
-        if (Number.isNaN(value)) { drawing = false; continue; }
-        const x = xOf(u, line.timeOf(i)), y = yOf(u, value);
-        if (drawing) ctx.lineTo(x, y);
-        else ctx.moveTo(x, y);
-        drawing = true;
-      }
-    } else {
-      const column = (view.to - view.from) / bbox.width;
-      let begin = from;
-      for (let x = 0; x <= bbox.width && begin < until; x++) {
-        const end = Math.min(until, line.indexAt(view.from + (x + 1) * column));
-        if (end === begin) continue;
-        const [low, high] = line.extent(begin, end);
-        begin = end;
-        if (high < low) { drawing = false; continue; }
-        if (drawing) ctx.lineTo(bbox.left + x, yOf(u, high));
-        else ctx.moveTo(bbox.left + x, yOf(u, high));
-        ctx.lineTo(bbox.left + x, yOf(u, low) + 0.5);
-        drawing = true;
-      }
+    for (let i = from; i < until; i++) {
+      const value = line.value[i];
+      if (Number.isNaN(value)) { drawing = false; continue; }
+      const x = xOf(u, line.timeOf(i)), y = yOf(u, value);
+      if (drawing) ctx.lineTo(x, y);
+      else ctx.moveTo(x, y);
+      drawing = true;
     }
     ctx.stroke();
     const apart = (u.bbox.width * (line.timeOf(until - 1) - line.timeOf(from)))
@@ -190,6 +178,26 @@
           ctx.fillRect(xOf(u, line.timeOf(i)) - 1.5 * ratio(), yOf(u, line.value[i]) - 1.5 * ratio(), 3 * ratio(), 3 * ratio());
         }
       }
+    }
+  }
+
+  // one upright stroke for each column of pixels, from the lowest to the highest value in it and to
+  // the column before; whole pixels, which a browser fills ten times as fast as it draws a path
+  function drawColumns(u, line, colour, thick, from, until) {
+    const { ctx, bbox } = u;
+    const column = (view.to - view.from) / bbox.width;
+    ctx.fillStyle = colour;
+    let begin = from, above = NaN, below = NaN;
+    for (let x = 0; x <= bbox.width && begin < until; x++) {
+      const end = Math.min(until, line.indexAt(view.from + (x + 1) * column));
+      if (end === begin) continue;
+      const [low, high] = line.extent(begin, end);
+      begin = end;
+      if (high < low) { above = below = NaN; continue; }
+      const top = Math.round(yOf(u, high)), bottom = Math.round(yOf(u, low)) + thick;
+      const [upper, lower] = [Math.min(top, below || top), Math.max(bottom, above || bottom)];
+      ctx.fillRect(Math.round(bbox.left) + x, upper, thick, lower - upper);
+      [above, below] = [top, bottom];
     }
   }
 
