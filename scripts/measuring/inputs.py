@@ -331,6 +331,7 @@ def contractions(
     fastest_cadence_hz,
     samples_per_contraction,
     usable_share,
+    logged_cadence_hz,
 ):
     return find_contractions(
         time_s,
@@ -341,6 +342,7 @@ def contractions(
         fastest_hz=fastest_cadence_hz,
         min_samples_per_contraction=samples_per_contraction,
         min_usable_share=usable_share,
+        noted_rate_hz=logged_cadence_hz,
     )
 
 
@@ -385,9 +387,12 @@ def beat_count(nn):
 
 
 def logged_cadence_hz(event):
-    """Repetitions over time as noted on the session sheet; 0 where they were not noted."""
-    noted = pd.notna(event.reps_done) and event.duration_s > 0
-    return event.reps_done / event.duration_s if noted else 0.0
+    """Repetitions over time on the session sheet: those done, or planned where the set ran to its
+    end; 0 where neither is noted."""
+    planned = event.reps_planned if event.stopped_early != "yes" else np.nan
+    repetitions = planned if pd.isna(event.reps_done) else event.reps_done
+    noted = pd.notna(repetitions) and event.duration_s > 0
+    return repetitions / event.duration_s if noted else 0.0
 
 
 MAKERS = {

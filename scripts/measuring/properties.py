@@ -223,3 +223,8 @@ def samples_per_contraction_here(contractions, time_s, logged_cadence_hz):
     if fastest_hz == 0:
         raise NotEnough("no contractions")
     return 1 / fastest_hz / time_axis.sampling_step_s(time_s)
+
+
+def samples_per_contraction_unsettled(contractions, samples_per_contraction_here):
+    """None where the cadence of the session sheet settles which of those alike it is."""
+    return None if contractions.settled else samples_per_contraction_here

@@ -8,7 +8,7 @@ no readings inside gaps.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -18,6 +18,9 @@ from recordings.gaps import BRIDGED_STEPS
 from recordings.time_axis import sampling_step_s, usable_share
 from results.estimate import Estimate
 
+# share by which a cadence may differ from the one that is noted
+SAME_CADENCE = 0.2
+
 
 @dataclass(frozen=True)
 class Contractions:
@@ -26,7 +29,8 @@ class Contractions:
     Fields: ``count`` (contractions), ``rate_hz``, ``amplitude_pct`` (half of peak to trough, in
     points of saturation) as estimates, all refused with the same reason when there is no ripple to
     read; ``course``, a table of time_s, rate_hz, amplitude_pct along the set; ``onset_s`` and
-    ``offset_s``, where the ripple begins and ends, with their errors (NaN when refused).
+    ``offset_s``, where the ripple begins and ends, with their errors (NaN when refused);
+    ``settled``, whether a noted cadence settles which of those alike at this sampling it is.
     """
 
     count: Estimate
@@ -37,6 +41,7 @@ class Contractions:
     offset_s: float = float("nan")
     onset_se_s: float = float("nan")
     offset_se_s: float = float("nan")
+    settled: bool = False
 
 
 @dataclass(frozen=True)
@@ -127,6 +132,7 @@ def find_contractions(
     min_usable_share: float,
     limits_error_s: float | tuple[float, float] = 2.0,
     expected_rate_hz: float | None = None,
+    noted_rate_hz: float = 0.0,
     false_alarm: float = 0.001,
 ) -> Contractions:
     """Find, time and count the contractions of a set from the ripple of saturation.
@@ -137,7 +143,8 @@ def find_contractions(
     of the set that are right within `limits_error_s` (SD of both, or of each); its error is that
     of the distribution.
     Flagged when that number holds with a chance below 0.9, when a faster cadence of the search
-    would look the same at this sampling (aliasing), or when a gap is longer than one and a half
+    would look the same at this sampling (aliasing) and the cadence on the session sheet,
+    `noted_rate_hz` (0 without one), does not settle it, or when a gap is longer than one and a half
     contractions. Refused, and said why, when sampling gives fewer than
     `min_samples_per_contraction` (usually 2.5) readings per contraction of the expected, or
     slowest, cadence, when too little is usable, or when noise makes such a ripple with a chance
@@ -166,12 +173,25 @@ def find_contractions(
     found = _cadence(time[inside], reading[inside], *search_hz)
     if found.chance > false_alarm:
         return _refused("no ripple stands out of the noise")
-    reason = ""
+    caution, said, settled = "", "", is_about(found.rate_hz, noted_rate_hz)
     folded_hz = 1 / step_s - found.rate_hz
     if folded_hz <= high_hz:
-        reason = f"at this sampling {folded_hz:.2g} Hz would look like {found.rate_hz:.2g} Hz"
+        alike = f"at this sampling {folded_hz:.2g} Hz would look like {found.rate_hz:.2g} Hz"
+        noted = f"the cadence on the session sheet, {noted_rate_hz:.2g} Hz"
+        if settled:
+            said = f"by {noted}: {alike}"
+        elif is_about(folded_hz, noted_rate_hz):
+            caution = f"{alike}, and it is {noted}"
+        else:
+            caution = f"{alike}, and neither is {noted}" if noted_rate_hz else alike
     errors_s = limits_error_s if isinstance(limits_error_s, tuple) else (limits_error_s,) * 2
-    return _follow(time, reading, start_s, end_s, found.rate_hz, errors_s, reason)
+    followed = _follow(time, reading, start_s, end_s, found.rate_hz, errors_s, caution, said)
+    return replace(followed, settled=settled)
+
+
+def is_about(rate_hz: float, noted_rate_hz: float) -> bool:
+    """Whether a cadence is the noted one; few people keep a metronome better (convention)."""
+    return abs(rate_hz - noted_rate_hz) <= SAME_CADENCE * noted_rate_hz
 
 
 def ripple_chance(
@@ -343,9 +363,13 @@ def _follow(
     end_s: float,
     rate_hz: float,
     limits_error_s: tuple[float, float],
-    reason: str,
+    caution: str,
+    said: str,
 ) -> Contractions:
-    """Follow the ripple through the set, find its ends and count the cycles between them."""
+    """Follow the ripple through the set, find its ends and count the cycles between them.
+
+    `caution` flags all that is found, `said` is told without a flag.
+    """
     period_s = 1 / rate_hz
     step_s = sampling_step_s(time)
     moment = np.arange(start_s, end_s, period_s / 8)
@@ -394,7 +418,7 @@ def _follow(
     onset_se = _spread_about(onset_s, begin.time_s, chance.sum(axis=1), step_s)
     offset_se = _spread_about(offset_s, finish.time_s, chance.sum(axis=0), step_s)
 
-    reasons = [reason] if reason else []
+    reasons = [caution] if caution else []
     silent_s = _longest_silence(time, reading, onset_s, offset_s)
     if silent_s > 1.5 * period_s:
         reasons.append(f"counted on across a gap of {silent_s:.1f} s")
@@ -414,13 +438,14 @@ def _follow(
     )
     speed = count / lasts_s
     speed_se = speed * float(np.hypot(onset_se, offset_se)) / lasts_s
-    reason = "; ".join(reasons)
+    told = [said] if said else []
+    reason = "; ".join(reasons + told)
     return Contractions(
         Estimate(
             float(count),
             count_se,
             "flagged" if count_reasons else "ok",
-            "; ".join(count_reasons),
+            "; ".join(count_reasons + told),
         ),
         Estimate(speed, speed_se, course_status, reason),
         Estimate(amplitude, float(amplitude_se), course_status, reason),

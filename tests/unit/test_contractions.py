@@ -84,6 +84,32 @@ def test_a_faster_cadence_that_would_look_the_same_is_named():
     assert "0.75 Hz would look like 0.25 Hz" in found.rate_hz.reason
 
 
+def test_the_cadence_on_the_session_sheet_settles_what_sampling_leaves_open():
+    """One reading per second shows 0.75 Hz as 0.25 Hz; the sheet says which it was."""
+    slow = {"samples_per_contraction": 4.0, "contraction_s": 4.0, "fastest_hz": 1.0}
+    for seed in range(4):
+        planned, found = counted(seed, **slow, noted_rate_hz=0.27)
+        assert found.settled
+        assert (found.rate_hz.status, found.rate_hz.reason[:32]) == (
+            "ok",
+            "by the cadence on the session sh",
+        )
+        assert abs(found.count.value - planned.contractions) <= 1
+
+
+@pytest.mark.parametrize(
+    ("noted_hz", "says"),
+    [(0.75, "and it is the cadence on the session sheet"), (0.5, "and neither is the cadence")],
+)
+def test_a_cadence_on_the_session_sheet_that_the_ripple_does_not_show_is_flagged(noted_hz, says):
+    _, found = counted(
+        1, samples_per_contraction=4.0, contraction_s=4.0, fastest_hz=1.0, noted_rate_hz=noted_hz
+    )
+    assert not found.settled
+    assert found.count.status == found.rate_hz.status == "flagged"
+    assert says in found.rate_hz.reason
+
+
 def test_noise_alone_holds_no_contractions():
     false_alarms = sum(
         counted(seed, samples_per_contraction=10.0, contraction_s=3.0, ripple_pct=0.0)[

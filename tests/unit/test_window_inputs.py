@@ -34,8 +34,38 @@ def test_the_noted_cadence_counts_where_no_saturation_shows_it():
     assert inputs(contractions=absent).property_of_window("cadence_in_band") is None
 
 
+def sheet_row(reps_done=float("nan"), reps_planned=float("nan"), stopped_early="no"):
+    return SimpleNamespace(
+        onset_s=100.0,
+        duration_s=40.0,
+        reps_done=reps_done,
+        reps_planned=reps_planned,
+        stopped_early=stopped_early,
+    )
+
+
+def test_the_cadence_of_a_set_is_that_of_repetitions_done_else_of_those_planned_to_its_end():
+    def cadence_hz(**sheet):
+        return WindowInputs(event=sheet_row(**sheet))["logged_cadence_hz"]
+
+    assert cadence_hz(reps_done=10, reps_planned=12) == 0.25
+    assert cadence_hz(reps_planned=12) == 0.3
+    assert cadence_hz(reps_planned=12, stopped_early="yes") == cadence_hz() == 0.0
+
+
+def test_few_samples_per_contraction_count_only_where_the_sheet_does_not_settle_them():
+    def samples(settled):
+        contractions = SimpleNamespace(rate_hz=Estimate(0.33, 0.01), settled=settled)
+        return inputs(
+            contractions=contractions, time_s=np.arange(60.0), logged_cadence_hz=0.33
+        ).property_of_window("samples_per_contraction_unsettled")
+
+    assert samples(settled=True) is None
+    assert samples(settled=False) == pytest.approx(3.03, abs=0.01)
+
+
 def test_what_belongs_to_a_set_is_made_once_for_all_its_windows():
-    event = SimpleNamespace(onset_s=100.0, duration_s=40.0, reps_done=10)
+    event = sheet_row(reps_done=10)
     of_event = WindowInputs(event=event)
     first, second = WindowInputs(of_event, window="a"), WindowInputs(of_event, window="b")
     assert first["logged_cadence_hz"] == second["logged_cadence_hz"] == 0.25
