@@ -16,7 +16,7 @@ from comparison.jackknife import FEWEST_PEOPLE, Jackknifed
 from comparison.outcome_tables import declared
 from cuff.log import planned_pressure
 from cuff.occlusion import ESTIMATED
-from results.words import counted
+from results.words import counted, in_words
 
 SLOPE = f"change for {STEP_PCT:g} % of the occlusion pressure"
 
@@ -137,7 +137,8 @@ def left_out_in_words(sets, n_alone):
     reasons = Counter(sets.loc[sets["dose_pct"].isna(), "reason"])
     if n_alone:
         reasons["the person did the exercise at one dose only"] = n_alone
-    return [f"left out: {counted(n, 'value')}, {reason}" for reason, n in sorted(reasons.items())]
+    listed = [f"{counted(n, 'value')} ({reason})" for reason, n in sorted(reasons.items())]
+    return [f"left out: {in_words(listed)}"] if listed else []
 
 
 def measures(row, used, left_out, band_pct):

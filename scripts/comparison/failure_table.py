@@ -20,7 +20,7 @@ from comparison.failure import (
 from comparison.jackknife import FEWEST_PEOPLE
 from comparison.paired import sign_flip
 from muscle.desaturation import reached_band
-from results.words import counted
+from results.words import counted, in_words
 
 FAILED = "to_failure"
 
@@ -148,7 +148,7 @@ def marker_rows(sets, marker, conditions, left_out, seed):
     """Areas under the curve within every stratum, and hazards within people."""
     failing = set(sets.loc[sets[FAILED] == 1, "condition"])
     unfailed = [c for c in conditions if c not in failing and (sets["condition"] == c).any()]
-    nobody = f"nobody failed in {', '.join(unfailed)}" if unfailed else ""
+    nobody = f"nobody failed with {in_words(unfailed, 'or')}" if unfailed else ""
     helps = f"{nobody}, which helps any marker that differs between conditions" if nobody else ""
     caution = {ALL_SETS: helps, WITHIN_PERSON: helps, WITHIN_CONDITION: nobody}
     for stratum, labels in STRATA.items():

@@ -54,7 +54,7 @@ def pressures_in_words(safety, conditions, no_cuff):
         share = f"{_span(shares)} % of the occlusion pressure" if len(shares) else "share unknown"
         unknown = len(own) - len(shares)
         if len(shares) and unknown:
-            share += f" (unknown of {unknown} of {counted(len(own), 'set')})"
+            share += f" (unknown in {unknown} of {counted(len(own), 'set')})"
         said.append(f"{condition}: {_span(pressures)} mmHg, {share}")
     return f"Cuff pressures: {'; '.join(said)}." if said else ""
 

@@ -42,11 +42,17 @@ def templates_of(folder):
         keep_trailing_newline=True,
         finalize=marked,
     )
+    page.globals["begun"] = begun
     cells = page.get_template("report/_table.html.jinja")
     page.globals["shown"] = lambda table, folds=True: Markup(  # noqa: S704 the template escapes
         cells.render(table, folded=folds and len(table["rows"]) > LONGEST_OPEN)
     )
     return page
+
+
+def begun(sentence):
+    """A sentence with a capital letter at its beginning."""
+    return f"{sentence[:1].upper()}{sentence[1:]}"
 
 
 def framed(page, told, title, unstated=()):

@@ -4,7 +4,7 @@ import pandas as pd
 
 from engine.listings import described
 from report.sentences import why_no_comparison
-from results.format import interval
+from results.format import estimate_and_interval, interval, p_value, three_digits
 from results.words import words_of
 
 
@@ -40,6 +40,23 @@ def with_interval(row):
     sign = "\u00d7 " if row.scale == "ratio" else ""
     limits = "" if pd.isna(row.ci_low) else f" ({interval(row.ci_low, row.ci_high)})"
     return f"{sign}{row.estimate:.3g}{limits}"
+
+
+def with_limits(table):
+    """A table of results to read: value and 95 % limits in one column, three digits, p as printed.
+
+    table : columns value, ci_low, ci_high, any number of columns of p; other columns stay
+    """
+    shown = table.assign(
+        value=[
+            estimate_and_interval(row.value, row.ci_low, row.ci_high) or three_digits(row.value)
+            for row in table.itertuples()
+        ]
+    )
+    of_p = [name for name in shown.columns if name == "p" or name.startswith("p_")]
+    shown[of_p] = shown[of_p].map(p_value)
+    shown = shown.rename(columns={"value": "value (95 % interval)"})
+    return shown.drop(columns=["ci_low", "ci_high"])
 
 
 def source_of(section, name, settings, default_settings):

@@ -1,6 +1,7 @@
 """A baseline without its first part, in which the person comes to rest (convention)."""
 
 SAYS = "a `baseline` without its first part (`baseline_settle_s`)"
+WHERE = "at baseline"
 ORDER = 1
 ASKED = {"baseline": ("the heart", "resting saturation")}
 

@@ -11,6 +11,7 @@ SAYS = (
     "later and cut off where the next set or inflation begins; for outcomes asked in all windows "
     "also the first minute of a `recovery`, which is not compared where minutes after sets are"
 )
+WHERE = "in the first 60 s of recovery"
 ORDER = 3
 ASKED = {"set": ("the heart", "what follows a set"), "recovery": ("the heart",)}
 LENGTH_S = 60.0

@@ -1,6 +1,7 @@
 """The later part of a recovery, in which heart rate is steady (convention)."""
 
 SAYS = "a `recovery` from `recovery_steady_from_s` on, where at least `shortest_steady_s` are left"
+WHERE = "in steady recovery"
 ORDER = 5
 ASKED = {"recovery": ("the heart",)}
 

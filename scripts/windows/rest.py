@@ -1,6 +1,7 @@
 """A rest between sets, as noted."""
 
 SAYS = "a `rest`, from its onset to its end"
+WHERE = "in rests"
 ORDER = 4
 ASKED = {"rest": ("the heart",)}
 

@@ -72,7 +72,7 @@ def test_a_marker_is_judged_within_condition_before_over_all():
     assert within.startswith("Of two sets of one condition")
     assert over_all.startswith("Of two sets of any person and condition")
     assert warning.startswith(
-        "This number over all is no measure of the marker: nobody failed in none"
+        "This number over all does not measure the marker: nobody failed with none"
     )
     area = failure[failure["marker"].eq(NADIR) & failure["measure"].eq(AREA)].set_index("stratum")
     assert area.loc[ALL_SETS, "value"] > area.loc[WITHIN_CONDITION, "value"]
@@ -185,7 +185,7 @@ def test_a_cuff_that_was_inflated_where_none_was_noted_gives_no_dose():
     under_cuff = events[events["condition"] == "none"].assign(actual_mmhg=45.0)
     table = dose_of(outcomes, events, safety_of(events), under_cuff)
     assert table["value"].isna().all()
-    assert "32 values, a cuff pressure was recorded where none was noted" in table["note"].iloc[0]
+    assert "32 values (a cuff pressure was recorded where none was noted)" in table["note"].iloc[0]
 
 
 def test_an_estimated_occlusion_pressure_gives_no_dose_and_says_so():
@@ -193,7 +193,7 @@ def test_an_estimated_occlusion_pressure_gives_no_dose_and_says_so():
     events = events_of_study(outcomes)
     table = dose_of(outcomes, events, safety_of(events, method="estimated"))
     assert table["value"].isna().all()
-    assert "32 values, the occlusion pressure was estimated, not measured" in table["note"].iloc[0]
+    assert "32 values (the occlusion pressure was estimated, not measured)" in table["note"].iloc[0]
     (said,) = doses_in_words(table)
     assert said.startswith("Nothing can be said of the pressure applied")
 

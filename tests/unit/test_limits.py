@@ -37,7 +37,7 @@ def test_a_caution_on_every_value_of_a_window_is_one_sentence_about_the_window()
         ]
     )
     assert list(of_whole_windows(found)) == [
-        "In set and rest, RMSSD and SDNN are to be read with care in every value: "
+        "In sets and in rests, RMSSD and SDNN are to be read with care in every value: "
         "heart rate is not steady here."
     ]
 
@@ -50,7 +50,7 @@ def test_what_is_withheld_throughout_is_told_once_whatever_was_measured_in_singl
     found = values(["refused"] * 2, outcome="lf_power_ms2")
     found["reason"] = ["too short (here 30)", "too short (here 60); breathing is unknown"]
     assert list(of_whole_windows(found)) == [
-        "In set, LF power is withheld in every value: too short."
+        "In sets, LF power is withheld in every value: too short."
     ]
 
 
@@ -117,7 +117,7 @@ def test_an_outcome_that_grows_with_its_window_says_where_windows_differ_in_leng
     )
     told = with_lengths(contrasts, said)
     assert told["note"].tolist() == [f"a note; {said}"]
-    assert list(of_unequal_windows(told)) == [f"SDNN in recovery steady: {said}."]
+    assert list(of_unequal_windows(told)) == [f"SDNN in steady recovery: {said}."]
 
 
 def test_windows_of_one_length_are_not_mentioned():

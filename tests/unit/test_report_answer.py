@@ -56,7 +56,7 @@ def test_a_pressure_stands_with_its_share_and_with_how_often_the_share_is_unknow
     said = pressures_in_words(safety, ["none", "low", "target"], "none")
     assert "none: no cuff; low: no pressure noted;" in said
     assert "target: 80 to 91 mmHg, 40 % of the occlusion pressure" in said
-    assert "(unknown of 1 of 2 sets)" in said
+    assert "(unknown in 1 of 2 sets)" in said
     assert pressures_in_words(safety[:0], ["none"], "none") == ""
 
 

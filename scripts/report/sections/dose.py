@@ -6,7 +6,7 @@ from comparison.dose_table import RATIO, SLOPE, STEP_PCT, TAU
 from engine.listings import described
 from report.origins import Origin, Told
 from report.page import shown_table
-from report.words import window_of_set
+from report.words import window_of_set, with_limits
 from results.format import p_in_words
 from results.words import counted
 
@@ -24,7 +24,7 @@ def section(results):
     return {
         "doses": doses,
         "dose": shown_table(
-            results.dose,
+            with_limits(results.dose),
             "Outcomes against the pressure applied",
             Origin.of_each("dose", results.dose),
         ),
@@ -47,7 +47,8 @@ def doses_in_words(dose):
         sentences.append(f"Without a slope, because {note}: {names}.")
     left_out = [part for part in parts_of(given.iloc[0]) if part.startswith("left out")]
     if left_out:
-        sentences.append(f"{name_of(given.iloc[0])}, {'; '.join(left_out)}.")
+        listed = left_out[0].removeprefix("left out: ")
+        sentences.append(f"Left out of {name_of(given.iloc[0])}: {listed}.")
     few = [part for part in parts_of(given.iloc[0]) if part.startswith("fewer than")]
     if few:
         sentences.append(f"{few[0].capitalize()}.")

@@ -21,7 +21,7 @@ from comparison.jackknife import FEWEST_PEOPLE
 from muscle.desaturation import reached_band
 from report.origins import Origin, Told
 from report.page import shown_table
-from report.words import source_of
+from report.words import source_of, with_limits
 from results.format import p_in_words
 from results.words import counted, in_words
 
@@ -48,7 +48,7 @@ def section(results):
         "marks": marks(results.failure, settings.protocol.failure_band_pct),
         "rates": rates(results.failure, settings.study.conditions),
         "failure": shown_table(
-            results.failure,
+            with_limits(results.failure),
             "Saturation as a marker of failure",
             Origin.of_each("failure", results.failure),
         ),
@@ -145,7 +145,7 @@ def area_sentences(areas):
         )
         if stratum == ALL_SETS and "which helps any marker" in str(row["note"]):
             yield (
-                f"This number over all is no measure of the marker: {row['note'].split(';')[0]}."
+                f"This number over all does not measure the marker: {row['note'].split(';')[0]}."
             )
 
 

@@ -3,11 +3,11 @@
 import pandas as pd
 
 from comparison.window_lengths import UNEQUAL
-from engine.listings import described
+from engine.listings import described, header
 from measuring.recipes import recordings_behind
 from report.sentences import same_order
 from report.words import label_of
-from results.words import counted, in_words, words_of
+from results.words import counted, in_words
 
 ORDER = 30
 
@@ -87,7 +87,7 @@ def limits(found, compared, settings):
             rest = len(missing) - int(reasons.head(3).sum())
             listed += f"; other reasons ({counted(rest, 'value')})" if rest else ""
             sentences.append(
-                f"{label_of(outcome)} in {words_of(window)}: {len(missing)} of {len(own)} values "
+                f"{label_of(outcome)} {header('windows', window)['WHERE']}: {len(missing)} of {len(own)} values "
                 f"{'is' if len(missing) == 1 else 'are'} absent: {listed}."
             )
     return sentences
@@ -138,9 +138,12 @@ def of_whole_windows(found):
         for outcome, windows in windows_of.items():
             alike.setdefault(tuple(windows), []).append(described(outcome).LABEL)
         for windows, labels in alike.items():
-            of_windows = in_words([words_of(window) for window in windows])
+            where = in_words([header("windows", window)["WHERE"] for window in windows])
             is_or_are = "is" if len(labels) == 1 else "are"
-            yield (f"In {of_windows}, {in_words(labels)} {is_or_are} {VERDICTS[status]}: {reason}.")
+            yield (
+                f"{where[0].upper()}{where[1:]}, {in_words(labels)} {is_or_are} "
+                f"{VERDICTS[status]}: {reason}."
+            )
 
 
 def shared_reasons(reasons):
@@ -158,4 +161,4 @@ def of_unequal_windows(compared):
     told = notes.dropna(subset="remark").drop_duplicates(["outcome", "window", "remark"])
     for (window, remark), rows in told.groupby(["window", "remark"], sort=False):
         labels = in_words([described(name).LABEL for name in rows["outcome"]])
-        yield f"{labels} in {words_of(window)}: {remark}."
+        yield f"{labels} {header('windows', window)['WHERE']}: {remark}."

@@ -33,7 +33,11 @@ def section(results):
     ]
     told = [outcome for outcome in told if outcome["windows"]]
     example = given.iloc[0] if len(given) else None
-    return {"outcomes": told, "example": example} if told else None
+    if not told:
+        return None
+    named = {part["window"] for outcome in told for part in outcome["windows"]}
+    meanings = [(w, meaning_of_window(w, results.settings)) for w in windows() if w in named]
+    return {"outcomes": told, "windows": meanings, "example": example}
 
 
 def positions(table):
@@ -85,7 +89,6 @@ def window_explained(name, window, by_rows, results):
             values = shown_table(cells, f"{label_of(name)}, {window_of_set(window)}, by person")
     return {
         "window": window,
-        "meaning": meaning_of_window(window, results.settings),
         "said": said,
         "of_people": values,
     }
