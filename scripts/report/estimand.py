@@ -137,7 +137,10 @@ def missing_in_words(done, conditions):
     incomplete = int((of_person < len(conditions)).sum())
     begin = "No value is filled in."
     if not incomplete:
-        return f"{begin} Everybody did every condition; values are missing as told under Missing."
+        return (
+            f"{begin} Everybody did every condition; what is missing stands under How sensitive "
+            "the results are."
+        )
     people = counted(incomplete, "participant")
     count = "counts" if incomplete == 1 else "count"
     return (

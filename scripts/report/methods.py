@@ -122,7 +122,7 @@ def what_is_said(results):
     corrected = quality.loc[quality["segment"] == "recording", "corrected_pct"].dropna()
     return {
         "title": settings.study.title,
-        "conditions": ", ".join(settings.study.conditions),
+        "conditions": in_words(list(settings.study.conditions)),
         "n_participants": counted(recordings["participant_id"].nunique(), "participant"),
         "n_sessions": counted(
             len(recordings[["participant_id", "session_id"]].drop_duplicates()), "visit"

@@ -86,8 +86,9 @@ def limits(found, compared, settings):
             )
             rest = len(missing) - int(reasons.head(3).sum())
             listed += f"; other reasons ({counted(rest, 'value')})" if rest else ""
+            where = header("windows", window)["WHERE"]
             sentences.append(
-                f"{label_of(outcome)} {header('windows', window)['WHERE']}: {len(missing)} of {len(own)} values "
+                f"{label_of(outcome)} {where}: {len(missing)} of {len(own)} values "
                 f"{'is' if len(missing) == 1 else 'are'} absent: {listed}."
             )
     return sentences
