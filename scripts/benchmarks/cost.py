@@ -231,7 +231,9 @@ def measure(checkout: Path, folder: Path, *, cores: int, neurokit: bool, keep: P
         plan_again = study.run("-n", "-q", "all")
         if again.jobs:
             sys.exit(f"A second run was not idle: {sorted(by_step(again.jobs))}")
-        chain = alone.run(f"{alone.results}/participants/{person}/outcomes.tsv", "-q", "all")
+        # packed or not, as the checkout writes it
+        (outcomes,) = results.glob(f"participants/{person}/outcomes.tsv*")
+        chain = alone.run(str(alone.results / outcomes.relative_to(results)), "-q", "all")
         plain = neurokit_session(study, Path(place)) if neurokit else None
         units.append(unit_cpu_s(python))
         sizes = {path.name: bytes_in(path) for path in sorted(results.iterdir())}

@@ -87,7 +87,7 @@ def note_empty(files):
 def leave_empty(output, participant):
     """A file of its kind that holds nothing: a table with its header, signals without values."""
     output.parent.mkdir(parents=True, exist_ok=True)
-    if output.suffix == ".tsv":
+    if ".tsv" in output.suffixes:
         name = _name_of_table(output, participant)
         write_table(pd.DataFrame(columns=columns_of(name) if name else ["participant_id"]), output)
     elif output.suffix == ".parquet":
@@ -100,8 +100,9 @@ def leave_empty(output, participant):
 
 def _name_of_table(output, participant):
     """The declared table that a file holds, by its own name or by that of its folder."""
-    names = (output.stem if output.stem != participant else output.parent.name,)
-    return next((name for name in names if name in TABLES), None)
+    stem = output.name.partition(".")[0]
+    name = stem if stem != participant else output.parent.name
+    return name if name in TABLES else None
 
 
 if __name__ == "__main__":

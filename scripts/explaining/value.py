@@ -27,7 +27,7 @@ from results.tables import as_read, number
 # what the earlier steps left of one person, by the names that `measuring.person` asks for
 FILES = {
     "beats": "beats/{}.tsv",
-    "respiration": "participants/{}/respiration.tsv",
+    "respiration": "participants/{}/respiration.tsv.gz",
     "saturation": "signals/{}_oxygenation.parquet",
     "segments": "participants/{}/segments.tsv",
     "beat_quality": "participants/{}/beat_quality.tsv",

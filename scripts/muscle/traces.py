@@ -107,7 +107,16 @@ def quality_of(cleaned, labels, cautions):
 
 def write_traces(traces, path):
     """All traces of a person, as Parquet."""
-    pq.write_table(trace_table(traces), path, compression="zstd")
+    labels = [name for name in SCHEMA.names if name != "time_s"]
+    # evenly rising times share most bytes of each place: two fifths of the file
+    pq.write_table(
+        trace_table(traces),
+        path,
+        compression="zstd",
+        compression_level=6,
+        use_dictionary=labels,
+        column_encoding={"time_s": "BYTE_STREAM_SPLIT"},
+    )
 
 
 def trace_table(traces):

@@ -1005,7 +1005,7 @@ TABLES = {
             "status": "`known` or `unknown`",
             "reason": "where the rate comes from, or why it is not known",
         },
-        "participants/<participant>/respiration.tsv",
+        "participants/<participant>/respiration.tsv.gz",
     ),
     "segments": ResultTable(
         "A set of the session sheet with the sensor on the working muscle.",

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from results.manifest import NAME, NAMES_TIMES, sha256_of
+from results.tables import lines_of
 
 # tables have six significant digits, of which another kind of processor may move the last
 TOLERANCE = 2e-5
@@ -22,6 +23,8 @@ LABELS = frozenset(
         *("posture", "name"),
     )
 )
+
+TABLES = (".tsv", ".tsv.gz")
 
 # what a run says of itself stands in the manifest and is a cause, no result
 NOT_COMPARED = ("logs", "provenance")
@@ -68,7 +71,7 @@ def compare_results(old, new, tolerance=TOLERANCE):
             comparison.files[file] = "only in the first" if first.exists() else "only in the second"
         elif sha256_of(first) == sha256_of(second):
             comparison.equal += _count_cells(first)
-        elif file.endswith(".tsv"):
+        elif file.endswith(TABLES):
             compare_tables(first, second, file, comparison, tolerance)
         else:
             comparison.files[file] = "other bytes"
@@ -87,7 +90,7 @@ def _files(folder):
 
 
 def _count_cells(path):
-    if path.suffix != ".tsv":
+    if not path.name.endswith(TABLES):
         return 0
     header, rows = read_cells(path)
     return len(header) * len(rows)
@@ -95,8 +98,8 @@ def _count_cells(path):
 
 def read_cells(path):
     """Header and rows of a result table as text."""
-    lines = Path(path).read_text(encoding="utf-8").splitlines()
-    header, *rows = (line.split("\t") for line in lines) if lines else [[]]
+    with lines_of(Path(path)) as lines:
+        header, *rows = [line.rstrip("\n").split("\t") for line in lines] or [[]]
     return header, rows
 
 

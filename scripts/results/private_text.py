@@ -6,6 +6,7 @@ the tables of text files. A text that the program itself writes, or that the stu
 none.
 """
 
+import gzip
 import html
 import re
 import zipfile
@@ -172,6 +173,8 @@ def contents_of(path):
     suffix = path.suffix.lower()
     if suffix in _READ_AS_TEXT:
         yield path.read_text(encoding="utf-8", errors="replace")
+    elif suffix == ".gz":
+        yield gzip.decompress(path.read_bytes()).decode("utf-8", "replace")
     elif suffix in _PACKED:
         with zipfile.ZipFile(path) as packed:
             for name in packed.namelist():

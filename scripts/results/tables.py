@@ -5,6 +5,7 @@ digits, so that the last bits in which processors differ do not reach a table. `
 value. A table appears whole or not at all.
 """
 
+import gzip
 import io
 import re
 from contextlib import contextmanager
@@ -80,7 +81,7 @@ def copy_below(paths, name, path):
     with _whole_or_not(path) as file:
         file.write(header)
         for part in paths:
-            with part.open(encoding="utf-8", newline="") as lines:
+            with lines_of(part) as lines:
                 if next(lines) != header:
                     raise ValueError(f"{part} does not have the columns of {name}")
                 file.writelines(lines)
@@ -92,9 +93,17 @@ def _whole_or_not(path):
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     unfinished = path.with_name(f".{path.name}.unfinished")
-    with unfinished.open("w", encoding="utf-8", newline="\n") as file:
-        yield file
+    with unfinished.open("wb") as file:
+        # neither a name nor a time in the file
+        packed = gzip.GzipFile("", "wb", fileobj=file, mtime=0) if path.suffix == ".gz" else file
+        with packed, io.TextIOWrapper(packed, encoding="utf-8", newline="\n") as text:
+            yield text
     unfinished.replace(path)
+
+
+def lines_of(path):
+    """The lines of a table as it stands, also of one whose name ends with .gz."""
+    return (gzip.open if path.suffix == ".gz" else open)(path, "rt", encoding="utf-8", newline="")
 
 
 def _lines(table):

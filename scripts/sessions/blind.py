@@ -127,8 +127,11 @@ class BlindPages(Pages):
         results = self.results
         of_person = results / "participants" / participant
         files = {
-            name: of_person / f"{name}.tsv"
-            for name in ("respiration", "segments", "outcomes", "beat_quality", "window_quality")
+            name.partition(".")[0]: of_person / name
+            for name in (
+                *("respiration.tsv.gz", "segments.tsv", "outcomes.tsv.gz"),
+                *("beat_quality.tsv", "window_quality.tsv"),
+            )
         } | {
             "beats": results / "beats" / f"{participant}.tsv",
             "saturation": results / "signals" / f"{participant}_oxygenation.parquet",

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from recordings.store import read_parquet
+from results.tables import lines_of
 from sessions.content import Session
 
 REVIEWED_SIGNALS = ("ecg", "rr", "muscle_oxygen")
@@ -85,7 +86,7 @@ def recorded_files(study, recordings, stretches):
 def rows_by_session(path, **only):
     """Rows of a result table as text, cells as printed, None where missing."""
     by_session = defaultdict(list)
-    with path.open(encoding="utf-8", newline="") as file:
+    with lines_of(path) as file:
         names = _cells(next(file))
         for line in file:
             row = dict(zip(names, _cells(line), strict=True))

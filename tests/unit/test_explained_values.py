@@ -50,7 +50,7 @@ def finished(tmp_path_factory):
         [study / "raw"], signals, part / "sync.tsv", **person, settings=RUN.read_recordings
     )
     find_beats(
-        *(signals, beats, part / "respiration.tsv", part / "beat_quality.tsv"),
+        *(signals, beats, part / "respiration.tsv.gz", part / "beat_quality.tsv"),
         **person,
         settings=RUN.find_beats,
     )
@@ -62,7 +62,7 @@ def finished(tmp_path_factory):
         protocol=RUN.protocol,
     )
     measure_outcomes(
-        *(beats, part / "respiration.tsv", saturation, part / "segments.tsv"),
+        *(beats, part / "respiration.tsv.gz", saturation, part / "segments.tsv"),
         *(part / "beat_quality.tsv", part / "sync.tsv", results / "outcomes.tsv"),
         *(part / "window_quality.tsv", part / "recovery.tsv"),
         **person,
