@@ -4,6 +4,7 @@ Statistical figures are drawn with seaborn; everything drawn is deterministic, s
 results give the same bytes.
 """
 
+import io
 import logging
 import textwrap
 
@@ -296,18 +297,34 @@ def save(figure, *paths, title, heading, alt, png_dpi):
     metadata = {
         ".svg": said | {"Date": None, "Creator": None},
         ".pdf": {"Title": heading, "Subject": alt} | undated,
-        ".png": said | {"Software": None},
     }
     for path in paths:
-        figure.savefig(path, dpi=png_dpi, metadata=metadata[path.suffix])
+        if path.suffix == ".png":
+            _save_png(figure, path, png_dpi, said)
+        else:
+            figure.savefig(path, dpi=png_dpi, metadata=metadata[path.suffix])
     pyplot.close(figure)
 
 
 def save_slide(figure, png, title):
     """Write a figure of 16 to 9 as PNG."""
     freeze_layout(figure, title)
-    figure.savefig(png, dpi=SLIDE_DPI, metadata={"Software": None})
+    _save_png(figure, png, SLIDE_DPI, {})
     pyplot.close(figure)
+
+
+def _save_png(figure, path, dpi, said):
+    """Write a figure as PNG of 256 colours, which no eye tells from all: a third of the bytes."""
+    from PIL import Image, PngImagePlugin
+
+    with io.BytesIO() as drawn_png:
+        figure.savefig(drawn_png, format="png", dpi=dpi, pil_kwargs={"compress_level": 1})
+        picture = Image.open(drawn_png).convert("RGB")
+    texts = PngImagePlugin.PngInfo()
+    for key, text in said.items():
+        texts.add_text(key, text)
+    picture = picture.quantize(256, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
+    picture.save(path, "PNG", dpi=(dpi, dpi), pnginfo=texts, optimize=True)
 
 
 def alt_text(figure, module, numbers):
