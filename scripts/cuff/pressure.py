@@ -12,15 +12,19 @@ from recordings.time_axis import centred_mean, sampling_step_s, usable_readings
 
 INFLATION_COLUMNS = ["start_s", "end_s", "pressure_mmhg"]
 
+# SD with which a straight line meets the beginning of a ramp; in simulated ramps
+UNEVEN_RAMP_S = 0.05
+
 
 def find_inflations(
     time_s: ArrayLike, pressure_mmhg: ArrayLike, *, inflated_mmhg: float, shortest_s: float
 ) -> pd.DataFrame:
     """Spans in which a cuff holds more than `inflated_mmhg`: start_s, end_s, pressure_mmhg.
 
-    Limits are interpolated between readings; spans shorter than `shortest_s` are left out;
-    `pressure_mmhg` is the median. A limit at either end of the recording is NaN: the cuff was
-    inflated before it, or still is. Convention.
+    A span begins where the pressure leaves the level before it and ends where it leaves the level
+    that was held, as a session sheet notes them. Spans shorter than `shortest_s` are
+    left out; `pressure_mmhg` is the median. A limit at either end of the recording is NaN: the cuff
+    was inflated before it, or still is. Convention.
     """
     time, pressure = usable_readings(time_s, pressure_mmhg)
     high = pressure > inflated_mmhg
@@ -28,11 +32,12 @@ def find_inflations(
     rows = []
     for first, last in zip(edges[::2], edges[1::2], strict=True):
         if time[last - 1] - time[first] >= shortest_s:
+            held = float(np.median(pressure[first:last]))
             rows.append(
                 {
-                    "start_s": _crossing(time, pressure, first, inflated_mmhg),
-                    "end_s": _crossing(time, pressure, last, inflated_mmhg),
-                    "pressure_mmhg": float(np.median(pressure[first:last])),
+                    "start_s": _left_level_s(time, pressure, first, held),
+                    "end_s": _left_level_s(time, pressure, last, 0.0),
+                    "pressure_mmhg": held,
                 }
             )
     return pd.DataFrame(rows, columns=INFLATION_COLUMNS, dtype=float)
@@ -44,16 +49,17 @@ def propose_cuff_boundaries(
     """Where a cuff was inflated and released: time_s, boundary (`cuff_on`, `cuff_off`), se_s,
     confidence (chance of lying within 1 s) and source (`pressure`), in order of time.
 
-    The error is one sampling step. See `find_inflations`.
+    The error is that of a moment between two readings and of a ramp that is not straight. See
+    `find_inflations`.
     """
     from recordings.boundaries import PROPOSAL_COLUMNS, within_a_second
 
-    step_s = sampling_step_s(time_s)
+    se_s = float(np.hypot(sampling_step_s(time_s) / np.sqrt(12), UNEVEN_RAMP_S))
     inflations = find_inflations(
         time_s, pressure_mmhg, inflated_mmhg=inflated_mmhg, shortest_s=shortest_s
     )
     proposals = [
-        (at_s, boundary, step_s, within_a_second(step_s), "pressure")
+        (at_s, boundary, se_s, within_a_second(se_s), "pressure")
         for boundary, column in (("cuff_on", "start_s"), ("cuff_off", "end_s"))
         for at_s in inflations[column].dropna()
     ]
@@ -177,9 +183,22 @@ def _departures(
     return reasons, leak_from_s
 
 
-def _crossing(time: np.ndarray, value: np.ndarray, at: int, level: float) -> float:
-    """Time at which a trace crosses a level just before an index; NaN at either end of it."""
+def _left_level_s(time: np.ndarray, pressure: np.ndarray, at: int, far_mmhg: float) -> float:
+    """When a ramp to `far_mmhg` left the level before it, with a crossing just before an index.
+
+    A straight line through the first readings beyond a tenth and a half of the way, back to the
+    level; NaN at either end of the recording.
+    """
     if at in (0, len(time)):
         return float("nan")
-    part = (level - value[at - 1]) / (value[at] - value[at - 1])
-    return float(time[at - 1] + part * (time[at] - time[at - 1]))
+    before = (time >= time[at] - 15.0) & (time <= time[at] - 5.0)
+    level = float(np.median(pressure[before])) if before.any() else float(pressure[0])
+    way = (pressure - level) / (far_mmhg - level)
+    tenth = int(np.flatnonzero(np.append(True, way[:at] < 0.1))[-1])
+    still = int(np.flatnonzero(np.append(True, way[:tenth] < 0.03))[-1]) - 1
+    half = tenth + int(np.argmax(way[tenth:] >= 0.5))
+    if half == tenth:
+        return float((time[max(tenth - 1, 0)] + time[tenth]) / 2)
+    per_s = (way[half] - way[tenth]) / (time[half] - time[tenth])
+    earliest_s = time[max(still, 0)] - 0.03 / per_s
+    return float(max(earliest_s, time[tenth] - way[tenth] / per_s))

@@ -238,6 +238,7 @@ def _tau(window, inputs):
                 min_r2=inputs["smallest_recovery_r2"],
                 largest_tau_se_share=inputs["largest_tau_error"],
                 min_usable_share=inputs["usable_share"],
+                at_rest=inputs["at_rest"],
             ).tau
         )
 

@@ -20,6 +20,7 @@ from measuring import properties
 from muscle import cleaning, levels, recovery
 from muscle.concentration import HAEMOGLOBIN, of_working_muscle
 from muscle.contractions import find_contractions
+from muscle.resting_variation import STEADY, resting_variation
 from recordings import time_axis
 from results.estimate import Estimate
 
@@ -297,16 +298,30 @@ def usable_share(smallest_usable_pct):
     return smallest_usable_pct / 100
 
 
-def baseline_end_s(session_events):
+def baseline_span_s(session_events):
+    """Start and end of the first baseline."""
     baselines = session_events[session_events["trial_type"] == "baseline"]
     if baselines.empty:
         raise NotEnough("the session has no baseline")
     first = baselines.iloc[0]
-    return first["onset_s"] + first["duration_s"]
+    return first["onset_s"], first["onset_s"] + first["duration_s"]
+
+
+def baseline_end_s(baseline_span_s):
+    return baseline_span_s[1]
+
+
+def at_rest(trace, baseline_span_s=None):
+    """Slow variation of the working muscle's saturation in the baseline, of one sensor level."""
+    if baseline_span_s is None:
+        return STEADY
+    rest = trace[trace["time_s"].between(*baseline_span_s)]
+    rest = rest[rest["level_segment"] == rest["level_segment"].max()]
+    return resting_variation(rest["time_s"], rest["value"])
 
 
 def smo2_baseline(
-    trace, time_s, smo2_pct, baseline_end_s, set_end_s, saturation_baseline_s, usable_share
+    trace, time_s, smo2_pct, baseline_end_s, set_end_s, saturation_baseline_s, usable_share, at_rest
 ):
     """Resting saturation of the working muscle, refused where the sensor slipped since."""
     level = levels.baseline(
@@ -315,6 +330,7 @@ def smo2_baseline(
         baseline_end_s,
         window_s=saturation_baseline_s,
         min_usable_share=usable_share,
+        at_rest=at_rest,
     )
     cleaned = trace.rename(columns={"value": "smo2_pct"})
     if not cleaning.levels_comparable(cleaned, baseline_end_s, set_end_s):
@@ -354,7 +370,9 @@ def ripple_hz(contractions, logged_cadence_hz, time_s, samples_per_contraction):
     return contractions.rate_hz.value
 
 
-def smo2_nadir(time_s, smo2_pct, set_start_s, set_end_s, nadir_window_s, usable_share, ripple_hz):
+def smo2_nadir(
+    time_s, smo2_pct, set_start_s, set_end_s, nadir_window_s, usable_share, ripple_hz, at_rest
+):
     return levels.nadir(
         time_s,
         smo2_pct,
@@ -363,11 +381,12 @@ def smo2_nadir(time_s, smo2_pct, set_start_s, set_end_s, nadir_window_s, usable_
         window_s=nadir_window_s,
         min_usable_share=usable_share,
         contraction_rate_hz=ripple_hz,
+        at_rest=at_rest,
     )
 
 
 def recovery_target(
-    time_s, smo2_pct, window, smo2_baseline, half_time_to, nadir_window_s, usable_share
+    time_s, smo2_pct, window, smo2_baseline, half_time_to, nadir_window_s, usable_share, at_rest
 ):
     """The level that reoxygenation is measured against."""
     if half_time_to == "baseline":
@@ -379,6 +398,7 @@ def recovery_target(
         window.end_s,
         window_s=nadir_window_s,
         min_usable_share=usable_share,
+        at_rest=at_rest,
     )
 
 

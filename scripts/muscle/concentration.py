@@ -9,6 +9,7 @@ import pandas as pd
 
 from muscle import levels, recovery
 from muscle.levels import window_mean
+from muscle.resting_variation import resting_variation
 from results.estimate import Estimate
 
 HAEMOGLOBIN = ("oxy_haemoglobin", "deoxy_haemoglobin", "total_haemoglobin")
@@ -50,7 +51,7 @@ def of_working_muscle(of_signal: pd.DataFrame, segment) -> tuple[np.ndarray, np.
 
 def change(
     recording,
-    baseline_end_s: float,
+    baseline_span_s: tuple[float, float],
     set_end_s: float,
     *,
     baseline_window_s: float,
@@ -64,13 +65,15 @@ def change(
     """
     if isinstance(recording, str):
         return Estimate.refused(recording)
-    rest = _rest(recording, baseline_end_s, baseline_window_s, min_usable_share)
+    at_rest = _at_rest(recording, baseline_span_s)
+    rest = _rest(recording, baseline_span_s, baseline_window_s, min_usable_share, at_rest)
     worked = levels.end_level(
         *recording,
         set_end_s,
         window_s=end_window_s,
         min_usable_share=min_usable_share,
         contraction_rate_hz=contraction_rate_hz,
+        at_rest=at_rest,
     )
     for name, level in (("baseline", rest), ("end of the set", worked)):
         if not level.usable:
@@ -82,7 +85,7 @@ def half_recovery(
     signal: str,
     recording,
     window,
-    baseline_end_s: float,
+    baseline_span_s: tuple[float, float],
     set_end_s: float,
     *,
     baseline_window_s: float,
@@ -96,21 +99,34 @@ def half_recovery(
         return Estimate.refused(recording)
     sign = -1.0 if signal in FALLS_IN_RECOVERY else 1.0
     turned = recording[0], sign * recording[1]
+    at_rest = _at_rest(turned, baseline_span_s)
     return recovery.half_time(
         *turned,
         window.start_s,
         window.end_s,
         nadir_pct=levels.end_level(
-            *turned, set_end_s, window_s=end_window_s, min_usable_share=min_usable_share
+            *turned,
+            set_end_s,
+            window_s=end_window_s,
+            min_usable_share=min_usable_share,
+            at_rest=at_rest,
         ),
-        target_pct=_rest(turned, baseline_end_s, baseline_window_s, min_usable_share),
+        target_pct=_rest(turned, baseline_span_s, baseline_window_s, min_usable_share, at_rest),
         window_s=smoothing_s,
         min_usable_share=min_usable_share,
         in_unit=lambda level: f"{sign * level:.1f} umol/l",
+        at_rest=at_rest,
     )
 
 
-def _rest(recording, baseline_end_s, window_s, min_usable_share):
+def _at_rest(recording, baseline_span_s):
+    time_s, value = recording
+    resting = (time_s >= baseline_span_s[0]) & (time_s <= baseline_span_s[1])
+    return resting_variation(time_s[resting], value[resting])
+
+
+def _rest(recording, baseline_span_s, window_s, min_usable_share, at_rest):
+    end_s = baseline_span_s[1]
     return window_mean(
-        *recording, baseline_end_s - window_s, baseline_end_s, min_usable_share=min_usable_share
+        *recording, end_s - window_s, end_s, min_usable_share=min_usable_share, at_rest=at_rest
     )

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from muscle.fits import flag_if_incomplete, reading_noise, straight_fit, too_little
+from muscle.resting_variation import STEADY, RestingVariation
 from recordings.time_axis import StraightLines, sampling_step_s, trace_of
 from results.estimate import Estimate
 
@@ -43,11 +44,13 @@ def time_in_band_s(
     high_pct: float = 15.0,
     hysteresis_pct: float,
     min_usable_share: float,
+    at_rest: RestingVariation = STEADY,
 ) -> Estimate:
     """Seconds between `low_pct` and `high_pct`, left only once `hysteresis_pct` outside.
 
     Crossings are interpolated between readings. The error is half the difference between the
-    times found with the band widened and narrowed by one SD of the trace's noise. Unusable time
+    times found with the band widened and narrowed by one SD of the trace's noise
+    and slow variation. Unusable time
     is not counted: flagged when there is any, refused beyond `min_usable_share`. Convention.
     """
     time, reading = trace_of(time_s, value)
@@ -59,7 +62,7 @@ def time_in_band_s(
         low, high = low_pct - margin_pct, high_pct + margin_pct
         return _seconds_in_band(time, reading, start_s, end_s, low, high, hysteresis_pct)
 
-    noise = reading_noise(time, reading, start_s, end_s)
+    noise = float(np.hypot(reading_noise(time, reading, start_s, end_s), at_rest.sd))
     estimate = Estimate(seconds(0.0), abs(seconds(noise) - seconds(-noise)) / 2)
     return flag_if_incomplete(estimate, time, reading, start_s, end_s)
 
@@ -72,6 +75,7 @@ def area_below(
     *,
     level_pct: Estimate,
     min_usable_share: float,
+    at_rest: RestingVariation = STEADY,
 ) -> Estimate:
     """Area between a level (usually the baseline) and the trace where it lies below, %.s.
 
@@ -94,8 +98,10 @@ def area_below(
     below_s = np.where(crossing, part * lines.step_s, np.where(shallow >= 0, lines.step_s, 0.0))
     height = np.where(crossing, deep / 2, np.where(shallow >= 0, (deep + shallow) / 2, 0.0))
     noise = reading_noise(time, reading, start_s, end_s)
-    from_noise = noise * np.sqrt(sampling_step_s(time) * below_s.sum())
-    se = float(np.hypot(level_pct.se * below_s.sum(), from_noise))
+    lasts_s = float(below_s.sum())
+    from_noise = noise * np.sqrt(sampling_step_s(time) * lasts_s)
+    from_levels = np.hypot(level_pct.se, at_rest.of_mean(lasts_s)) * lasts_s
+    se = float(np.hypot(from_levels, from_noise))
     estimate = Estimate(float(np.sum(height * below_s)), se)
     return flag_if_incomplete(estimate, time, reading, start_s, end_s)
 

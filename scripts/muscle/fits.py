@@ -128,10 +128,14 @@ def extreme(
     end_s: float,
     window_s: float,
     contraction_rate_hz: float | None,
+    at_rest,
     *,
     lowest: bool,
 ) -> Estimate:
-    """Lowest or highest centred mean that lies within a window, and where."""
+    """Lowest or highest centred mean that lies within a window, and where.
+
+    `at_rest`: the slow variation (`muscle.resting_variation`), which the error holds as well.
+    """
     length_s = whole_contractions_s(window_s, contraction_rate_hz)
     mean = centred_mean(time, reading, length_s)
     # Beyond the limits of a set its last contraction has no counterpart to cancel it.
@@ -148,6 +152,7 @@ def extreme(
     if not np.isfinite(se):
         # Too few readings for a parabola: no better known than a single one.
         se = reading_noise(time, reading, start_s, end_s)
+    se = float(np.hypot(se, at_rest.of_mean(length_s)))
     return Estimate(float(mean[at]), se, at_s=float(time[at]))
 
 

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from muscle.fits import extreme, reading_noise, straight_fit, too_little
+from muscle.resting_variation import STEADY, RestingVariation
 from recordings.time_axis import StraightLines, trace_of, whole_contractions_s
 from results.estimate import Estimate
 
@@ -18,12 +19,13 @@ def window_mean(
     *,
     min_usable_share: float,
     contraction_rate_hz: float | None = None,
+    at_rest: RestingVariation = STEADY,
 ) -> Estimate:
     """Mean of the trace over a window, with the standard error that its own scatter allows.
 
     The error counts independent readings, fewer than readings where noise is correlated (lag-1
-    autocorrelation of the residuals; convention). Refused when less than `min_usable_share` of
-    the window is usable.
+    autocorrelation of the residuals; convention), and the slow variation `at_rest`. Refused when
+    less than `min_usable_share` of the window is usable.
     """
     time, reading = trace_of(time_s, value)
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
@@ -35,7 +37,7 @@ def window_mean(
     if not np.isfinite(se):
         # No reading inside, only a line between its neighbours: no better known than one of them.
         se = reading_noise(time, reading, start_s - 60.0, end_s + 60.0)
-    return Estimate(mean, se)
+    return Estimate(mean, float(np.hypot(se, at_rest.of_mean(end_s - start_s))))
 
 
 def baseline(
@@ -45,13 +47,21 @@ def baseline(
     *,
     window_s: float,
     min_usable_share: float,
+    at_rest: RestingVariation = STEADY,
 ) -> Estimate:
     """Resting level: mean of the last `window_s` (usually 30 to 60 s) before `end_s`. Convention.
 
     Refused when too little is usable; flagged below 45 or above 85 %, outside the resting values
     of limb muscles in the literature (Jin 2010 Proc SPIE 7559; Appl Sci 2024 14:1307).
     """
-    level = window_mean(time_s, value, end_s - window_s, end_s, min_usable_share=min_usable_share)
+    level = window_mean(
+        time_s,
+        value,
+        end_s - window_s,
+        end_s,
+        min_usable_share=min_usable_share,
+        at_rest=at_rest,
+    )
     if level.usable and not 45 <= level.value <= 85:
         reason = f"resting saturation {level.value:.1f} % is outside the usual 45 to 85 %"
         return replace(level, status="flagged", reason=reason)
@@ -66,6 +76,7 @@ def end_level(
     window_s: float = 5.0,
     min_usable_share: float,
     contraction_rate_hz: float | None = None,
+    at_rest: RestingVariation = STEADY,
 ) -> Estimate:
     """Level at the end of a set: mean of its last `window_s`, or whole contractions. Convention."""
     length_s = whole_contractions_s(window_s, contraction_rate_hz)
@@ -76,6 +87,7 @@ def end_level(
         end_s,
         min_usable_share=min_usable_share,
         contraction_rate_hz=contraction_rate_hz,
+        at_rest=at_rest,
     )
 
 
@@ -88,6 +100,7 @@ def nadir(
     window_s: float,
     min_usable_share: float,
     contraction_rate_hz: float | None = None,
+    at_rest: RestingVariation = STEADY,
 ) -> Estimate:
     """Lowest level: minimum of a centred mean (usually of 3 to 5 s) that lies within the window.
 
@@ -100,7 +113,9 @@ def nadir(
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
-    return extreme(time, reading, start_s, end_s, window_s, contraction_rate_hz, lowest=True)
+    return extreme(
+        time, reading, start_s, end_s, window_s, contraction_rate_hz, at_rest, lowest=True
+    )
 
 
 def drop(baseline_pct: Estimate, nadir_pct: Estimate) -> Estimate:
@@ -127,6 +142,7 @@ def overshoot(
     baseline_pct: Estimate,
     window_s: float,
     min_usable_share: float,
+    at_rest: RestingVariation = STEADY,
 ) -> Estimate:
     """Hyperaemic overshoot: highest centred mean after release, less the baseline, in points.
 
@@ -140,7 +156,7 @@ def overshoot(
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
-    peak = extreme(time, reading, start_s, end_s, window_s, None, lowest=False)
+    peak = extreme(time, reading, start_s, end_s, window_s, None, at_rest, lowest=False)
     if not peak.usable:
         return peak
     height = peak.value - baseline_pct.value

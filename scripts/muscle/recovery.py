@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from muscle.fits import correlation_factor, extreme, line_crossing, too_little
+from muscle.resting_variation import STEADY, RestingVariation
 from recordings.time_axis import centred_mean, sampling_step_s, trace_of
 from results.estimate import Estimate
 
@@ -37,6 +38,7 @@ def half_time(
     window_s: float,
     min_usable_share: float,
     in_unit: Callable[[float], str] = "{:.1f} %".format,
+    at_rest: RestingVariation = STEADY,
 ) -> Estimate:
     """Seconds from `start_s` until the trace is half-way from the nadir up to the target.
 
@@ -77,7 +79,8 @@ def half_time(
     first_crossing_s = float(time[before] + part * (time[after] - time[before]))
 
     crossing = line_crossing(time, reading, first_crossing_s, start_s, level, window_s)
-    se = float(np.hypot(crossing.level_se, fall_se / 2) / crossing.slope)
+    level_se = np.hypot(crossing.level_se, at_rest.sd)
+    se = float(np.hypot(level_se, fall_se / 2) / crossing.slope)
     flagged = [part.reason for part in (nadir_pct, target_pct) if part.status == "flagged"]
     return Estimate(
         crossing.time_s - start_s,
@@ -96,13 +99,14 @@ def peak_level(
     *,
     window_s: float,
     min_usable_share: float,
+    at_rest: RestingVariation = STEADY,
 ) -> Estimate:
     """Highest centred mean of a window: the level to recover to where a study chooses the peak."""
     time, reading = trace_of(time_s, value)
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
-    return extreme(time, reading, start_s, end_s, window_s, None, lowest=False)
+    return extreme(time, reading, start_s, end_s, window_s, None, at_rest, lowest=False)
 
 
 def exponential_recovery(
@@ -115,14 +119,16 @@ def exponential_recovery(
     min_r2: float,
     largest_tau_se_share: float,
     min_usable_share: float,
+    at_rest: RestingVariation = STEADY,
 ) -> ExponentialRecovery:
     """Fit E - A exp(-(t - delay)/tau), flat until the delay has passed, by least squares.
 
-    Times count from `start_s`. Standard errors come from the curvature at the solution and count
-    independent readings only. Refused when the curve explains less than `min_r2`, when tau is not
-    known better than `largest_tau_se_share` of itself or reaches the length of the window (the
-    plateau was not seen), or when the amplitude does not stand out of its error. Secondary to
-    `half_time`; mono-exponential recovery is a convention of the trade.
+    Times count from `start_s`. Standard errors come from the curvature at the solution, count
+    independent readings only and hold the slow variation `at_rest`. Refused when the curve explains
+    less than `min_r2`, when tau is not known better than `largest_tau_se_share` of itself or
+    reaches the length of the window (the plateau was not seen), or when the amplitude does not
+    stand out of its error. Secondary to `half_time`; mono-exponential recovery is a convention of
+    the trade.
     """
     time, reading = trace_of(time_s, value)
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
@@ -152,7 +158,7 @@ def exponential_recovery(
     )
     residual = reading - curve(fit.x)
     r2 = float(1 - np.sum(residual**2) / np.sum((reading - reading.mean()) ** 2))
-    covariance = _covariance(fit.jac, residual)
+    covariance = _covariance(fit.jac, residual, clock, at_rest)
     end_se, amplitude_se, delay_se, tau_se = np.sqrt(np.diag(covariance))
     end, amplitude, delay, tau = (float(number) for number in fit.x)
     if not amplitude > 3 * amplitude_se:
@@ -204,8 +210,11 @@ def _recovery_guess(
     return np.array([end, height, inner_delay, tau[best, 0]])
 
 
-def _covariance(jacobian: np.ndarray, residual: np.ndarray) -> np.ndarray:
-    """Covariance of least-squares parameters, widened for correlated residuals."""
+def _covariance(
+    jacobian: np.ndarray, residual: np.ndarray, clock: np.ndarray, at_rest: RestingVariation
+) -> np.ndarray:
+    """Covariance of least-squares parameters, with correlated residuals and slow variation."""
     freedom = max(1, len(residual) - jacobian.shape[1])
     variance = np.sum(residual**2) / freedom * correlation_factor(residual)
-    return np.linalg.pinv(jacobian.T @ jacobian) * variance
+    inverse = np.linalg.pinv(jacobian.T @ jacobian)
+    return inverse * variance + at_rest.covariance(clock, inverse @ jacobian.T)

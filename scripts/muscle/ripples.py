@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from muscle.contractions import binned, find_contractions, local_ripple, ripple_chance
+from muscle.contractions import Contractions, binned, find_contractions, local_ripple, ripple_chance
 from recordings.time_axis import sampling_step_s, usable_readings
 
 # SD of a limit of which nothing is known
@@ -165,11 +165,21 @@ def _settle(
         moved = max(abs(start_s - before_s), abs(end_s - after_s))
         if moved < 0.25 / contractions.rate_hz.value:
             break
+    uneven_s = _uneven_cadence_s(contractions)
     return {
         "start_s": contractions.onset_s,
-        "start_se_s": contractions.onset_se_s,
+        "start_se_s": float(np.hypot(contractions.onset_se_s, uneven_s)),
         "end_s": contractions.offset_s,
-        "end_se_s": contractions.offset_se_s,
+        "end_se_s": float(np.hypot(contractions.offset_se_s, uneven_s)),
         "rate_hz": contractions.rate_hz.value,
         "amplitude_pct": contractions.amplitude_pct.value,
     }
+
+
+def _uneven_cadence_s(contractions: Contractions) -> float:
+    """SD of the length of a contraction: the ripple is carried on to its limits at one cadence.
+
+    Each rate of the course averages about three contractions, whose own SD is sqrt(3) larger.
+    """
+    rate_hz = contractions.course["rate_hz"].to_numpy()
+    return float(np.sqrt(3) * rate_hz.std() / rate_hz.mean() / contractions.rate_hz.value)

@@ -14,7 +14,7 @@ SCALE = "identity"
 ASKED_OF = SET
 
 
-def measure(time_s, smo2_pct, set_start_s, set_end_s, smo2_baseline, usable_share):
+def measure(time_s, smo2_pct, set_start_s, set_end_s, smo2_baseline, usable_share, at_rest):
     return desaturation.area_below(
         time_s,
         smo2_pct,
@@ -22,4 +22,5 @@ def measure(time_s, smo2_pct, set_start_s, set_end_s, smo2_baseline, usable_shar
         set_end_s,
         level_pct=smo2_baseline,
         min_usable_share=usable_share,
+        at_rest=at_rest,
     )

@@ -21,7 +21,7 @@ RECORDED = "deoxy_haemoglobin"
 def measure(
     concentrations,
     window,
-    baseline_end_s,
+    baseline_span_s,
     set_end_s,
     saturation_baseline_s,
     end_window_s,
@@ -32,7 +32,7 @@ def measure(
         RECORDED,
         concentrations[RECORDED],
         window,
-        baseline_end_s,
+        baseline_span_s,
         set_end_s,
         baseline_window_s=saturation_baseline_s,
         end_window_s=end_window_s,

@@ -15,7 +15,7 @@ SCALE = "identity"
 ASKED_OF = AFTER_SET
 
 
-def measure(time_s, smo2_pct, window, smo2_baseline, nadir_window_s, usable_share):
+def measure(time_s, smo2_pct, window, smo2_baseline, nadir_window_s, usable_share, at_rest):
     return levels.overshoot(
         time_s,
         smo2_pct,
@@ -24,4 +24,5 @@ def measure(time_s, smo2_pct, window, smo2_baseline, nadir_window_s, usable_shar
         baseline_pct=smo2_baseline,
         window_s=nadir_window_s,
         min_usable_share=usable_share,
+        at_rest=at_rest,
     )

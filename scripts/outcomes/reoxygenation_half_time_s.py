@@ -17,7 +17,9 @@ SCALE = "ratio"
 ASKED_OF = AFTER_SET
 
 
-def measure(time_s, smo2_pct, window, smo2_nadir, recovery_target, nadir_window_s, usable_share):
+def measure(
+    time_s, smo2_pct, window, smo2_nadir, recovery_target, nadir_window_s, usable_share, at_rest
+):
     return recovery.half_time(
         time_s,
         smo2_pct,
@@ -27,4 +29,5 @@ def measure(time_s, smo2_pct, window, smo2_nadir, recovery_target, nadir_window_
         target_pct=recovery_target,
         window_s=nadir_window_s,
         min_usable_share=usable_share,
+        at_rest=at_rest,
     )

@@ -23,6 +23,7 @@ def measure(
     smallest_recovery_r2,
     largest_tau_error,
     usable_share,
+    at_rest,
 ):
     return recovery.exponential_recovery(
         time_s,
@@ -33,4 +34,5 @@ def measure(
         min_r2=smallest_recovery_r2,
         largest_tau_se_share=largest_tau_error,
         min_usable_share=usable_share,
+        at_rest=at_rest,
     ).tau

@@ -17,7 +17,7 @@ ASKED_OF = SET
 REST = "smo2_baseline_pct"
 
 
-def measure(time_s, smo2_pct, set_end_s, end_window_s, usable_share, ripple_hz):
+def measure(time_s, smo2_pct, set_end_s, end_window_s, usable_share, ripple_hz, at_rest):
     return levels.end_level(
         time_s,
         smo2_pct,
@@ -25,4 +25,5 @@ def measure(time_s, smo2_pct, set_end_s, end_window_s, usable_share, ripple_hz):
         window_s=end_window_s,
         min_usable_share=usable_share,
         contraction_rate_hz=ripple_hz,
+        at_rest=at_rest,
     )

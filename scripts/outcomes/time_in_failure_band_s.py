@@ -24,6 +24,7 @@ def measure(
     failure_band_pct,
     failure_band_hysteresis_pct,
     usable_share,
+    at_rest,
 ):
     return desaturation.time_in_band_s(
         time_s,
@@ -34,4 +35,5 @@ def measure(
         high_pct=failure_band_pct[1],
         hysteresis_pct=failure_band_hysteresis_pct,
         min_usable_share=usable_share,
+        at_rest=at_rest,
     )

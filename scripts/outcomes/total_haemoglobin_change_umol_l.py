@@ -20,7 +20,7 @@ RECORDED = "total_haemoglobin"
 
 def measure(
     concentrations,
-    baseline_end_s,
+    baseline_span_s,
     set_end_s,
     saturation_baseline_s,
     end_window_s,
@@ -29,7 +29,7 @@ def measure(
 ):
     return concentration.change(
         concentrations[RECORDED],
-        baseline_end_s,
+        baseline_span_s,
         set_end_s,
         baseline_window_s=saturation_baseline_s,
         end_window_s=end_window_s,

@@ -94,9 +94,9 @@ TABLES = {
             "reason": "why the value is not `ok`, or what is to be known of it",
             "se": Number(
                 "standard error of the value in its unit, where its method gives one: of "
-                "saturation from the scatter of readings about the course, without what wanders "
-                "slowly through a visit; of variability and powers that of the process, not of the "
-                "recording"
+                "saturation from the scatter of readings about the course and the slow variation "
+                "seen in the baseline, which one shorter than 90 s may hide; of variability and "
+                "powers that of the process, not of the recording"
             ),
             "ci_low": Number(
                 "lower end of the value's own 95 % interval, where its method gives one"

@@ -26,12 +26,12 @@ def noisy(course):
 
 def change_of(course):
     limits = {"baseline_window_s": 60, "end_window_s": 5, "min_usable_share": 0.8}
-    return change(noisy(course), 190.0, 260.0, **limits)
+    return change(noisy(course), (10.0, 190.0), 260.0, **limits)
 
 
 def half_of(signal, course):
     limits = {"baseline_window_s": 60, "end_window_s": 5, "smoothing_s": 4, "min_usable_share": 0.8}
-    return half_recovery(signal, noisy(course), AFTER, 190.0, 260.0, **limits)
+    return half_recovery(signal, noisy(course), AFTER, (10.0, 190.0), 260.0, **limits)
 
 
 def test_the_zero_of_the_sensor_does_not_matter():
@@ -85,7 +85,7 @@ def test_a_concentration_without_a_unit_of_concentration_is_no_change_in_umol():
     )
     assert change(
         "recorded in au, not in umol/l",
-        190.0,
+        (10.0, 190.0),
         260.0,
         baseline_window_s=60,
         end_window_s=5,
