@@ -24,6 +24,9 @@ RATIO = f"ratio for {STEP_PCT:g} % of the occlusion pressure"
 
 TAU = "Kendall's tau"
 
+# what is said first of an outcome; steps of a rating are no equal steps, so that it has no slope
+MEASURES = {"identity": SLOPE, "ratio": RATIO, "ordinal": TAU}
+
 NADIR = ("smo2_nadir_pct", "set")
 
 # what stands beside the primary outcomes
@@ -99,9 +102,8 @@ def dose_rows(outcomes, doses, *, primary, band_pct):
 def rows_of_outcome(row, values, doses, band_pct):
     sets, remarks = with_doses(values, doses)
     if sets.empty:
-        measure = RATIO if row["scale"] == "ratio" else SLOPE
         why = "no value was given in a set, nor in a recovery"
-        yield row | {"measure": measure, "n_values": 0, "note": why}
+        yield row | {"measure": MEASURES[row["scale"]], "n_values": 0, "note": why}
         return
     if row["scale"] == "ratio":
         sets = sets[sets["value"] > 0]
@@ -112,9 +114,8 @@ def rows_of_outcome(row, values, doses, band_pct):
     left_out = [*remarks, *left_out_in_words(sets, len(dosed) - len(used))]
     row |= {"n_values": len(used), "n_participants": used["participant_id"].nunique()}
     if used.empty:
-        measure = RATIO if row["scale"] == "ratio" else SLOPE
         why = "nobody did an exercise at two known doses"
-        yield row | {"measure": measure, "note": "; ".join([why, *left_out])}
+        yield row | {"measure": MEASURES[row["scale"]], "note": "; ".join([why, *left_out])}
         return
     yield from measures(row, used, left_out, band_pct)
 
@@ -148,16 +149,11 @@ def measures(row, used, left_out, band_pct):
     few = row["n_participants"] < FEWEST_PEOPLE
     notes = [f"fewer than {FEWEST_PEOPLE} people: no interval"] if few else []
     notes += left_out
-    per_step = slope(dose_pct, values, group, person)
-    is_ratio = row["scale"] == "ratio"
-    yield (
-        row
-        | numbers(per_step, np.exp if is_ratio else float)
-        | {
-            "measure": RATIO if is_ratio else SLOPE,
-            "note": "; ".join(notes),
-        }
-    )
+    if row["scale"] != "ordinal":
+        per_step = numbers(
+            slope(dose_pct, values, group, person), np.exp if row["scale"] == "ratio" else float
+        )
+        yield row | per_step | {"measure": MEASURES[row["scale"]], "note": "; ".join(notes)}
     tau = numbers(trend(dose_pct, values, group, person))
     # the interval of a mean of signs may reach beyond what a tau can be
     tau |= {end: float(np.clip(tau[end], -1, 1)) for end in ("ci_low", "ci_high")}

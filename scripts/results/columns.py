@@ -889,9 +889,9 @@ TABLES = {
         COMPARED
         | {
             "scale": SCALE,
-            "measure": "change or ratio for 10 % of the occlusion pressure (least squares), "
-            "`Kendall's tau` of pairs of sets (Kendall 1938), or the dose at which the mean nadir "
-            "reaches the upper edge of the failure band",
+            "measure": "change or ratio for 10 % of the occlusion pressure (least squares; none "
+            "of a rating, whose steps are not equal), `Kendall's tau` of pairs of sets (Kendall "
+            "1938), or the dose at which the mean nadir reaches the upper edge of the failure band",
             "n_values": Number(
                 "values of a person and exercise at two known doses or more; a recovery counts "
                 "with the mean dose of its visit"

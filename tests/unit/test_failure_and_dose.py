@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from comparison.coupling import couplings
-from comparison.dose_table import RATIO, SLOPE, dose_rows, doses_of
+from comparison.dose_table import RATIO, SLOPE, TAU, dose_rows, doses_of
 from comparison.failure_table import (
     ALL_SETS,
     AREA,
@@ -163,7 +163,16 @@ def safety_of(events, method="doppler", occlusion_mmhg=150.0):
 def dose_of(outcomes, events, safety, recorded=None):
     doses = doses_of(events, safety, pd.DataFrame() if recorded is None else recorded, PROTOCOL)
     rows = dose_rows(outcomes, doses, primary=[(NADIR, "set")], band_pct=[0.0, 15.0])
-    columns = ["outcome", "window", "measure", "n_participants", "n_values", "value", "ci_low"]
+    columns = [
+        "outcome",
+        "window",
+        "scale",
+        "measure",
+        "n_participants",
+        "n_values",
+        "value",
+        "ci_low",
+    ]
     return pd.DataFrame(rows).reindex(columns=[*columns, "ci_high", "df", "p", "note"])
 
 
@@ -226,6 +235,28 @@ def test_a_ratio_outcome_is_compared_by_ratios():
     (value,) = table.loc[table["measure"] == RATIO, "value"].dropna()
     # 60 % of the occlusion pressure doubles it
     assert value == pytest.approx(2 ** (1 / 6))
+
+
+def test_a_rating_goes_with_the_dose_by_rank_and_has_no_slope_in_points():
+    outcomes = outcomes_of()
+    rated = outcomes[outcomes["outcome"] == NADIR].assign(outcome="rpe")
+    rated["value"] = np.where(rated["condition"] == "target", 9.0, 4.0)
+    events = events_of_study(outcomes)
+    doses = doses_of(events, safety_of(events), pd.DataFrame(), PROTOCOL)
+    rows = pd.DataFrame(dose_rows(rated, doses, primary=[("rpe", "set")], band_pct=[0, 15]))
+    of_rating = rows[rows["outcome"] == "rpe"]
+    assert of_rating["measure"].tolist() == [TAU]
+    assert of_rating["value"].tolist() == [1.0]
+    # whatever names the categories carry, as long as their order stays
+    renamed = rated.assign(value=np.where(rated["value"] > 5, 6.0, 5.0))
+    again = pd.DataFrame(dose_rows(renamed, doses, primary=[("rpe", "set")], band_pct=[0, 15]))
+    assert again.loc[again["outcome"] == "rpe", "value"].tolist() == [1.0]
+    (said,) = (s for s in doses_in_words(rows) if s.startswith("Perceived exertion"))
+    assert "Kendall's tau 1.00" in said
+    assert "no slope in points" in said
+    (of_nadir,) = doses_in_words(dose_of(outcomes, events, safety_of(events)))[:1]
+    assert "10 % more of the occlusion pressure" in of_nadir
+    assert "no slope" not in of_nadir
 
 
 def test_a_recovery_has_the_mean_dose_of_its_visit():

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from comparison.dose_table import RATIO, SLOPE, STEP_PCT, TAU
+from comparison.dose_table import MEASURES, RATIO, STEP_PCT, TAU
 from engine.listings import described
 from report.origins import Origin, Told
 from report.page import shown_table
@@ -32,19 +32,19 @@ def section(results):
 
 
 def doses_in_words(dose):
-    """A sentence for each outcome, then what was left out and what the slopes cannot tell."""
-    slopes = dose[dose["measure"].isin((SLOPE, RATIO))]
-    given = slopes[slopes["value"].notna()]
+    """A sentence for each outcome, then what was left out and what none of them can tell."""
+    first = dose[dose["measure"] == dose["scale"].map(MEASURES)]
+    given = first[first["value"].notna()]
     if given.empty:
-        reasons = "; ".join(dict.fromkeys(slopes["note"].dropna()))
+        reasons = "; ".join(dict.fromkeys(first["note"].dropna()))
         return [f"Nothing can be said of the pressure applied: {reasons}."] if reasons else []
     sentences = [
         Told(sentence_of(row, dose), Origin("dose", index + 2, row["outcome"], row["window"]))
         for index, row in zip(given.index, given.to_dict("records"), strict=True)
     ]
-    for note, without in slopes[slopes["value"].isna()].groupby("note", sort=False):
+    for note, without in first[first["value"].isna()].groupby("note", sort=False):
         names = "; ".join(name_of(row) for row in without.to_dict("records"))
-        sentences.append(f"Without a slope, because {note}: {names}.")
+        sentences.append(f"Not related to the pressure, because {note}: {names}.")
     left_out = [part for part in parts_of(given.iloc[0]) if part.startswith("left out")]
     if left_out:
         listed = left_out[0].removeprefix("left out: ")
@@ -68,29 +68,41 @@ def name_of(row):
 
 
 def sentence_of(row, dose):
-    """One slope in words, with its trend and, for the nadir, the dose at the band."""
-    unit = described(row["outcome"]).UNIT
+    """One slope in words, with its trend and, for the nadir, the dose at the band; of a rating the
+    trend alone."""
+    of_visits = "the dose of a visit is the mean over its sets" in parts_of(row)
+    within = "as mean of the visit, within person" if of_visits else "within person and exercise"
+    counts = (
+        f"{counted(int(row['n_participants']), 'person', 'people')}, {row['n_values']:.0f} values"
+    )
+    if row["measure"] == TAU:
+        return (
+            f"{name_of(row)}: Kendall's tau {row['value']:.2f}{limits_of(row, '{:.2f}')} with the "
+            f"pressure, {within} ({counts}). A rating is ordinal and has no slope in points."
+        )
     ratio = row["measure"] == RATIO
-    size = f"\N{MULTIPLICATION SIGN} {row['value']:.3f}" if ratio else f"{row['value']:+.2f}"
     shape = "{:.3f}" if ratio else "{:+.2f}"
-    limits = ""
-    if pd.notna(row["ci_low"]):
-        limits = f" ({shape.format(row['ci_low'])} to {shape.format(row['ci_high'])}"
-        limits += f"; {p_in_words(row['p'])})" if pd.notna(row["p"]) else ")"
+    unit = "" if ratio else described(row["outcome"]).UNIT or ""
     unit = "percentage points" if unit == "%" else unit
-    size = size if ratio or not unit else f"{size} {unit}"
+    size = "\N{MULTIPLICATION SIGN} " if ratio else ""
+    size += " ".join(filter(None, [shape.format(row["value"]), unit]))
     alike = (dose["outcome"] == row["outcome"]) & (dose["window"] == row["window"])
     tau = dose[alike & (dose["measure"] == TAU) & dose["value"].notna()]
     trend = f"; Kendall's tau {tau['value'].iloc[0]:.2f}" if len(tau) else ""
     edge = dose[alike & dose["measure"].str.startswith("dose at")]
     at_edge = "" if edge.empty else f" {edge_in_words(edge.iloc[0])}"
-    of_visits = "the dose of a visit is the mean over its sets" in parts_of(row)
-    within = "as mean of the visit, within person" if of_visits else "within person and exercise"
     return (
-        f"{name_of(row)}: {size}{limits} for {STEP_PCT:g} % more of the occlusion pressure, "
-        f"{within} ({counted(int(row['n_participants']), 'person', 'people')}, "
-        f"{row['n_values']:.0f} values{trend}).{at_edge}"
+        f"{name_of(row)}: {size}{limits_of(row, shape)} for {STEP_PCT:g} % more of the occlusion "
+        f"pressure, {within} ({counts}{trend}).{at_edge}"
     )
+
+
+def limits_of(row, shape):
+    """Interval and p of a value in brackets; nothing without an interval."""
+    if pd.isna(row["ci_low"]):
+        return ""
+    p = f"; {p_in_words(row['p'])}" if pd.notna(row["p"]) else ""
+    return f" ({shape.format(row['ci_low'])} to {shape.format(row['ci_high'])}{p})"
 
 
 def edge_in_words(row):
