@@ -35,6 +35,11 @@ _COMMA = re.compile(r"[+-]?\d*,\d+")
 
 _POINT = re.compile(r"[+-]?\d*\.\d+")
 
+# points may stand for thousands where every number is written so
+_THOUSANDS = re.compile(r"[+-]?\d{1,3}(\.\d{3})+(,\d+)?")
+
+_SHORT_YEAR = re.compile(r"\d{1,2}([./-])\d{1,2}\1\d{2}(?:[ T,].*)?")
+
 _LOCAL_DATE = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4})(?:[ T,]+(.+))?")
 
 
@@ -117,11 +122,12 @@ def _faults_of_map(part, place, entry):
                 yield place, f"{' and '.join(own)} both stand for {ours}; give each their own label"
 
 
-def with_own_names(cells, model, names, add):
+def with_own_names(cells, model, names, add, *, is_local=False):
     """Cells of a table in its own words and forms.
 
     `cells`: rows of text, the header first; `model`: the table; `names`: an OwnNames; `add(place,
-    message)` takes what cannot be decided. Row numbers stay.
+    message)` takes what cannot be decided; `is_local`: numbers may be written as those of a
+    country. Row numbers stay.
     """
     if not cells:
         return cells
@@ -135,7 +141,7 @@ def with_own_names(cells, model, names, add):
             for row in body:
                 if at < len(row):
                     row[at] = known.get(row[at], row[at])
-    _write_points(header, body, model, names, add)
+    _write_points(header, body, model, names, add, is_local)
     for at, column in enumerate(header):
         if column in DATED:
             _write_dates(at, column, body, names, add)
@@ -155,15 +161,24 @@ def _renamed(header, model, names, add):
     return renamed
 
 
-def _write_points(header, body, model, names, add):
+def _write_points(header, body, model, names, add, is_local):
     """Numbers with a decimal comma get a point, where the whole table writes them so."""
     numeric = [at for at, name in enumerate(header) if _holds_numbers(model, name)]
     held = [(row, at) for row in body for at in numeric if at < len(row)]
     commas = [(row, at) for row, at in held if _COMMA.fullmatch(row[at])]
-    if not commas or names.decimal == "point":
-        return
     points = [row[at] for row, at in held if _POINT.fullmatch(row[at])]
-    if names.decimal is None:
+    if names.decimal == "point":
+        return
+    if names.decimal == "comma":
+        commas += [(row, at) for row, at in held if _THOUSANDS.fullmatch(row[at])]
+        wrong = next((cell for cell in points if not _THOUSANDS.fullmatch(cell)), None)
+        if wrong:
+            add("", f"holds {wrong!r}, where names states decimal: comma; write a comma")
+            return
+    elif is_local and not commas and points and all(map(_THOUSANDS.fullmatch, points)):
+        add("", _asked(points[0], "point"))
+        return
+    elif commas:
         example = commas[0][0][commas[0][1]]
         if len(points) > len(commas):
             # a slip, told with its row
@@ -176,14 +191,18 @@ def _write_points(header, body, model, names, add):
             )
             return
         if all(re.search(r",\d{3}$", row[at]) for row, at in commas):
-            add(
-                "",
-                f"{example!r} may be a fraction or thousands, in every row; state names: "
-                "{decimal: comma} in study.yaml, or take the marks of thousands out",
-            )
+            add("", _asked(example, "comma"))
             return
     for row, at in commas:
-        row[at] = row[at].replace(",", ".")
+        row[at] = row[at].replace(".", "").replace(",", ".")
+
+
+def _asked(example, decimal):
+    other = {"point": "comma", "comma": "point"}[decimal]
+    return (
+        f"{example!r} may be a fraction or thousands, in every row; state names: {{decimal: "
+        f"{decimal}}} or {other} in study.yaml, or take the marks of thousands out"
+    )
 
 
 def _holds_numbers(model, column):
@@ -193,7 +212,12 @@ def _holds_numbers(model, column):
 
 def _write_dates(at, column, body, names, add):
     """Local dates of a column in the order of ISO 8601; what may be read twice is asked for."""
-    found = [(row, _LOCAL_DATE.fullmatch(row[at])) for row in body if at < len(row)]
+    dated = [row for row in body if at < len(row)]
+    short = next((row[at] for row in dated if _SHORT_YEAR.fullmatch(row[at])), None)
+    if short:
+        add(f"column {column}", f"holds {short!r}; write the year with four digits")
+        return
+    found = [(row, _LOCAL_DATE.fullmatch(row[at])) for row in dated]
     found = [(row, match) for row, match in found if match]
     order = names.date_order
     if order is None:

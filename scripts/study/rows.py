@@ -87,7 +87,7 @@ def read_table(path, problems):
         problems.add_unread(path, "", f"stands as {' and as '.join(shown)}; keep one of them")
         return []
     try:
-        cells = cells_of_file(files[0], name)
+        cells, is_local = cells_of_file(files[0], name)
     except TableFault as fault:
         problems.add_unread(path, fault.place, fault.message)
         return []
@@ -99,7 +99,11 @@ def read_table(path, problems):
         return []
     faults = []
     cells = with_own_names(
-        cells, TABLES[name], own_names(folder), lambda *fault: faults.append(fault)
+        cells,
+        TABLES[name],
+        own_names(folder),
+        lambda *fault: faults.append(fault),
+        is_local=is_local,
     )
     if faults:
         # what follows from a fault of the whole table is not told row by row
@@ -123,6 +127,9 @@ def rows_of_cells(path, cells, problems, *, placed=True):
     needed = {c for c in model.needed if model.instead.get(c) not in header}
     required = [c for c, f in model.model_fields.items() if f.is_required() or c in needed]
     problem = _header_problem(header, required, model)
+    below = next((n for n, of_row in enumerate(cells[1:6], 2) if set(required) <= {*of_row}), None)
+    if problem and below:
+        problem = f"row 1 must name the columns, which stand in row {below}; take out what is above"
     if problem:
         problems.add_unread(path, "row 1", problem)
         return []

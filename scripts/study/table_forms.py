@@ -19,6 +19,8 @@ WORKBOOKS = ("study.xlsx", "study.ods")
 
 SEPARATORS = (";", "\t", ",")
 
+_UTF_16 = (b"\xff\xfe", b"\xfe\xff")
+
 
 def files_of_table(folder, name):
     """Files of a study that hold a table, the workbook of all tables among them."""
@@ -46,19 +48,24 @@ def state_of_table(folder, name):
 
 
 def cells_of_file(path, name):
-    """Cells of a table as text. Raises TableFault, Refused or OSError."""
+    """Cells of a table as text, and whether its numbers may be written as those of a country.
+
+    That is so of semicolons between cells and of the Unicode text of a spreadsheet. Raises
+    TableFault, Refused or OSError.
+    """
     content = open_outside(path, path.parent, LARGEST_TABLE_BYTES).content
     if path.suffix == ".tsv":
-        return cells_of_text(_in_utf8(content))
+        return cells_of_text(_in_utf8(content)), content.startswith(_UTF_16)
     if path.suffix == ".csv":
         text = _in_utf8(content, otherwise="cp1252")
-        return cells_of_text(text, _separator(text))
-    return _cells_of_sheet(content, name, of_all=path.name in WORKBOOKS)
+        separator = _separator(text)
+        return cells_of_text(text, separator), separator == ";"
+    return _cells_of_sheet(content, name, of_all=path.name in WORKBOOKS), False
 
 
 def _in_utf8(content, otherwise=None):
     """A text in UTF-8; one with the mark of UTF-16 is turned into it."""
-    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+    if content.startswith(_UTF_16):
         try:
             return content.decode("utf-16").encode()
         except UnicodeDecodeError as fault:
@@ -106,15 +113,17 @@ def _workbook(content):
 
 
 def _cells_of_sheet(content, name, *, of_all):
-    """Cells of the sheet of a table; of a workbook of one table the only sheet or that name."""
-    from python_calamine import CalamineError
+    """Cells of the sheet of a table; of a workbook of one table the only one that is seen."""
+    from python_calamine import CalamineError, SheetVisibleEnum
 
     workbook = _workbook(content)
     named = [sheet for sheet in workbook.sheet_names if sheet.strip().lower() == name]
-    if not named and not of_all and len(workbook.sheet_names) == 1:
-        named = workbook.sheet_names
+    all_sheets = workbook.sheets_metadata
+    seen = [sheet.name for sheet in all_sheets if sheet.visible == SheetVisibleEnum.Visible]
+    if not named and not of_all and len(seen) == 1:
+        named = seen
     if len(named) != 1:
-        sheets = ", ".join(map(repr, workbook.sheet_names))
+        sheets = ", ".join(map(repr, seen))
         raise TableFault("", f"holds sheets {sheets}; name the sheet of the table {name!r}")
     try:
         rows = workbook.get_sheet_by_name(named[0]).to_python(skip_empty_area=False)

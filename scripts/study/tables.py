@@ -53,7 +53,6 @@ def _calendar_date(text):
 CalendarDate = Annotated[str, AfterValidator(_calendar_date)]
 
 Seconds = Annotated[float, Field(description="seconds, with a point as decimal mark")]
-
 Limb = Literal["arm", "leg"]
 
 Side = Literal["left", "right", "both"]
@@ -152,10 +151,15 @@ def refused(column, value, allowed):
     return PydanticCustomError(COLUMN_REFUSED, "found {value}, allowed: {allowed}", parts)
 
 
+# what people write, and what a spreadsheet makes of its truth values when it saves text
+_YES = {"yes", "y", "true", "wahr", "vrai", "verdadero", "vero", "waar"}
+
+_NO = {"no", "n", "false", "falsch", "faux", "falso", "onwaar"}
+
+
 def _yes_no(value):
     plain = value.lower() if isinstance(value, str) else value
-    meant = {"yes": True, "y": True, "true": True, "no": False, "n": False, "false": False}
-    return meant.get(plain, value)
+    return True if plain in _YES else False if plain in _NO else value
 
 
 def _clock_time(value):
@@ -599,8 +603,13 @@ class TitrationStep(Row):
     )
     pain: float | None = Field(None, ge=0, le=10, description="0 to 10")
     numbness: Numbness | None = Field(None, description="none, mild or marked")
+    # no muscle holds less than 1 %, and a cell that shows 62 % holds 0.62
     smo2_pct: float | None = Field(
-        None, ge=0, le=100, description="saturation of the muscle at the step, 0 to 100 %"
+        None,
+        ge=1,
+        le=100,
+        description="saturation of the muscle at the step, 1 to 100 %, as 62 in a cell that is not "
+        "formatted as percent",
     )
     accepted: YesNo | None = Field(None, description="taken as the target, yes or no")
     note: str | None = Field(None, description="free text; it never leaves the study folder")
