@@ -73,6 +73,12 @@ TOOLS = {
     "pages": "study.reference_pages",
 }
 
+# several processes, each with whole files of tests, those that take longest first
+TESTS = (
+    *("pytest", "-n", "logical", "--maxprocesses", "4"),
+    *("--dist", "loadfile", "--no-loadscope-reorder"),
+)
+
 # files beside the steps and the benchmarks that cannot be run by themselves
 NO_TOOLS = {"launch", "plain_session", "scoring"}
 
@@ -114,7 +120,7 @@ def of_wheels(what, *more):
 def command_of(what, *more):
     """The module to run and its words, for a study folder, the demo, the tests or a tool."""
     if what == "tests":
-        return ["pytest", *more]
+        return [*TESTS, *more]
     if what in TOOLS:
         # named from where the person stands, while all else runs in the project
         # the folder of a new study is not there yet
