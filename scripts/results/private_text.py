@@ -172,7 +172,13 @@ def contents_of(path):
     """Texts that a file of results holds; numbers and pictures hold none."""
     suffix = path.suffix.lower()
     if suffix in _READ_AS_TEXT:
-        yield path.read_text(encoding="utf-8", errors="replace")
+        text = path.read_text(encoding="utf-8", errors="replace")
+        yield text
+        if suffix == ".html":
+            from sessions.packing import texts_within
+
+            # what the page shows; after it come its scripts
+            yield from texts_within(text)[:1]
     elif suffix == ".gz":
         yield gzip.decompress(path.read_bytes()).decode("utf-8", "replace")
     elif suffix in _PACKED:

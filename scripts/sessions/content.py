@@ -324,7 +324,11 @@ def ripples_of(session):
 
 
 def modulation_map(session, arrays):
-    """Maps of heart-rate modulation, one for each unbroken run of beats, 0 white to 255 black."""
+    """Maps of heart-rate modulation, one for each unbroken run of beats, 0 white to 63 black.
+
+    Time by time from the highest frequency down, each shade as its difference, modulo 64, from the
+    one above.
+    """
     # scipy is needed for the map alone
     from heart.modulation import heart_rate_modulation, time_frequency_map
 
@@ -342,14 +346,14 @@ def modulation_map(session, arrays):
         shown = np.flatnonzero(spectrum.frequency_hz <= FASTEST_SHOWN_HZ)[::3]
         low, high = MAP_LIMITS
         shade = np.log10(np.maximum(spectrum.density_per_hz[:, shown], 1e-8)) - low
-        shade = np.clip(np.round(shade / (high - low) * 63), 0, 63) * 4
+        shade = np.clip(np.round(shade / (high - low) * 63), 0, 63).astype(int)
         maps.append(
             {
                 "limits_s": [float(spectrum.time_s[0]), float(spectrum.time_s[-1])],
                 "top_hz": float(spectrum.frequency_hz[shown[-1]]),
                 "columns": len(spectrum.time_s),
                 "rows": len(shown),
-                "shade": arrays.add_bytes(shade.T[::-1].ravel()),
+                "shade": arrays.add_bytes(np.diff(shade[:, ::-1], prepend=0).ravel() & 63),
             }
         )
     return maps

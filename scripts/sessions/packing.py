@@ -1,11 +1,14 @@
 """Arrays of numbers as few bytes, for a page that a browser unpacks itself.
 
-Values become whole multiples of a quantum, the multiples differences, the differences integers of
-as few bytes as hold them, their bytes one plane each; all arrays together are deflated.
+Values become whole multiples of a quantum, and these differences. The highest eight bits of all
+differences come first, as bytes; each lower bit follows as a plane of its own, because noise fills
+these evenly and deflating them with the others would only lengthen both. All arrays together are
+deflated.
 """
 
 import base64
 import json
+import re
 import zlib
 
 import numpy as np
@@ -21,9 +24,9 @@ class PackedArrays:
     def add(self, values, quantum):
         """Pack one array of numbers, shape (n,), to the nearest multiple of `quantum`.
 
-        Returns what a reader needs: `at` and `bytes` (where its planes begin, how many there are),
-        `n`, `first` (in multiples), `quantum`, and `gaps`, start and length of each run of values
-        that are not finite. Raises ValueError where a difference does not fit into four bytes.
+        Returns what a reader needs: `at` (where it begins), `n`, `low_bits` (planes of lower bits),
+        `first` (in multiples), `quantum`, and `gaps`, start and length of each run of values that
+        are not finite. Raises ValueError where a difference does not fit into 32 bits.
         """
         values = np.asarray(values, dtype=float)
         known = np.isfinite(values)
@@ -47,16 +50,18 @@ class PackedArrays:
 
     def text(self):
         """All arrays, deflated (RFC 1950), as base64."""
-        return base64.b64encode(zlib.compress(b"".join(self._parts), 6)).decode()
+        return deflated(b"".join(self._parts))
 
     def _added(self, differences):
         largest = np.abs(differences).max(initial=0)
-        for width in (1, 2, 4):
-            if largest < 2 ** (8 * width - 1):
-                whole = differences.astype(f"<i{width}")
-                planes = whole.view(np.uint8).reshape(-1, width).T
-                return self._append(planes.tobytes()) | {"bytes": width}
-        raise ValueError(f"a difference of {largest:g} quanta does not fit into four bytes")
+        if largest >= 2**31:
+            raise ValueError(f"a difference of {largest:g} quanta does not fit into 32 bits")
+        whole = differences.astype(np.int32)
+        low_bits = max(0, int(largest).bit_length() - 7)
+        planes = [np.packbits(whole >> bit & 1) for bit in range(low_bits)]
+        high = (whole >> low_bits).astype(np.int8)
+        part = b"".join(plane.tobytes() for plane in (high, *planes))
+        return self._append(part) | {"low_bits": low_bits}
 
     def _append(self, part):
         at = self._size
@@ -67,7 +72,32 @@ class PackedArrays:
 
 def packed_texts(texts):
     """Texts as a JSON list, deflated (RFC 1950), as base64: a script takes a third of its size."""
-    return base64.b64encode(zlib.compress(json.dumps(texts).encode(), 9)).decode()
+    return deflated(json.dumps(texts, ensure_ascii=False).encode())
+
+
+def texts_within(page):
+    """The texts that `packed_texts` put into a page; none where it has none."""
+    packed = re.search(r'id="texts">([^<]*)<', page)
+    return json.loads(zlib.decompress(base64.b64decode(packed[1]))) if packed else []
+
+
+def deflated(content):
+    """Bytes, deflated (RFC 1950), as base64.
+
+    Strings that repeat shorten the numbers of a short visit, the waveform of a long one is noise
+    in which none pays: the shorter of both.
+    """
+    return base64.b64encode(
+        min(
+            (_deflated(content, way) for way in (zlib.Z_DEFAULT_STRATEGY, zlib.Z_FILTERED)),
+            key=len,
+        )
+    ).decode()
+
+
+def _deflated(content, strategy):
+    deflating = zlib.compressobj(9, zlib.DEFLATED, 15, 9, strategy)
+    return deflating.compress(content) + deflating.flush()
 
 
 def _runs(flags):

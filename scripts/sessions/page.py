@@ -79,18 +79,18 @@ def page_of(content, arrays, templates, *, blind=False, **facts):
     def checksums(texts):
         return " ".join(f"'sha256-{checksum(text)}'" for text in texts)
 
+    content_json = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     scripts = inlined("vendor/uplot/uPlot.iife.min.js", "review.js", "session.js")
     (unpacking,) = inlined("unpack.js")
     uplot_style, style = inlined("vendor/uplot/uPlot.min.css", "session.css")
     return templates.get_template("session.html.jinja").render(
-        packed_scripts=packed_texts(scripts),
+        texts=packed_texts([content_json, *scripts]),
         unpacking=unpacking,
         uplot_style=uplot_style,
         style=style,
         scripts=checksums([unpacking, *scripts]),
         styles=checksums([uplot_style, style]),
         content=content,
-        content_json=json_in_html(content),
         arrays=arrays.text(),
         blind=blind,
         **facts,
@@ -102,9 +102,3 @@ def with_saving(page, address, token):
     meta = f'<meta name="save-to" content="{escape(address)}" data-token="{escape(token)}">'
     page = page.replace("; base-uri 'none'", "; connect-src 'self'; base-uri 'none'", 1)
     return page.replace("<title>", f"{meta}\n<title>", 1)
-
-
-def json_in_html(content):
-    """JSON that no browser takes for the end of its element or for markup."""
-    text = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return text.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")

@@ -1,5 +1,6 @@
 """What leaves a study is declared; the last step of a run looks for what should not have."""
 
+import gzip
 import zipfile
 
 import pytest
@@ -8,6 +9,7 @@ from find_private_text import find_private_text
 from project import write_tiny_study
 from report.methods import without_tags
 from results.private_text import places_of, private_texts
+from sessions.packing import packed_texts
 from study.privacy import LEAVES, free_text_columns, is_made_of_labels
 from study.problems import StudyError
 from study.rows import rows_of
@@ -75,8 +77,10 @@ def test_a_reason_leaves_only_where_the_study_says_so(study, stated, told):
 
 
 def plant(study, results, text):
-    """A results folder in which a text stands in a table, a Word file and a page."""
+    """A results folder in which a text stands in tables, a Word file and pages, packed or not."""
     results.mkdir()
+    (results / "outcomes.tsv.gz").write_bytes(gzip.compress(f"reason\n{text}\n".encode()))
+    (results / "ses-1.html").write_text(f'<script id="texts">{packed_texts([text])}</script>')
     (results / "safety.tsv").write_text(f"reason\nstopped early: {text}\n")
     (results / "report.html").write_text(f"<p>{text.replace(chr(39), '&#39;')}</p>")
     with zipfile.ZipFile(results / "table.docx", "w") as packed:
@@ -91,8 +95,10 @@ def test_a_private_text_in_a_table_a_page_or_a_word_file_is_found_with_its_place
         ("safety.tsv", 2),
         ("report.html", 1),
         ("table.docx", 1),
+        ("outcomes.tsv.gz", 2),
+        ("ses-1.html", 1),
     }
-    with pytest.raises(StudyError, match="safety.tsv, line 2: events.tsv, row 2, column note"):
+    with pytest.raises(StudyError, match="line 2: events.tsv, row 2, column note"):
         find_private_text(
             tmp_path / "inputs.tsv", study=str(study), results=str(tmp_path / "results")
         )
@@ -108,7 +114,7 @@ def test_a_column_that_is_not_declared_is_private_and_a_word_of_the_field_is_not
     texts = private_texts(study)
     assert value in texts
     assert "right" not in texts
-    assert len(list(places_of(texts, tmp_path / "results"))) == 3
+    assert len(list(places_of(texts, tmp_path / "results"))) == 5
 
 
 def test_lines_around_a_table_and_fields_of_an_edf_header_are_private(study):

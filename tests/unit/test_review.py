@@ -22,6 +22,7 @@ from sessions.overview import (
     spans_to_judge,
     write_courses,
 )
+from sessions.packing import texts_within
 from sessions.review import Pages, decisions_in, server
 from study.edit_log import EDIT_COLUMNS, append_edits
 from study.problems import StudyError
@@ -247,7 +248,7 @@ def test_results_without_pages_are_told(tmp_path):
 
 def test_the_page_of_a_session_names_the_recording_by_its_checksum_alone():
     text = page(session(files=[{"signal": "ecg", "sha256": "ab" * 32, "from_s": 0, "to_s": 9}]))
-    content = json.loads(text.split('id="content">')[1].split("</script>")[0])
+    content = json.loads(texts_within(text)[0])
     assert content["review"]["files"][0]["sha256"] == "ab" * 32
 
 

@@ -4,7 +4,7 @@
 (async () => {
   const began = performance.now();
   const byId = (id) => document.getElementById(id);
-  const content = JSON.parse(byId("content").textContent);
+  const content = JSON.parse(unpacked.content);
   fillOutcomesWhenOpened();
   const bytes = await unpacked(byId("arrays").textContent.trim());
 
@@ -29,17 +29,18 @@
 
   function numbersOf(packed) {
     if (packed instanceof Float64Array) return packed;
-    const { at, n, first, quantum, gaps, bytes: width } = packed;
+    const { at, n, first, quantum, gaps, low_bits: lowBits } = packed;
+    const planeLength = Math.ceil(n / 8);
     const values = new Float64Array(n);
     // a quantum below 1 as a divisor keeps 0.1 at 0.1
     const divisor = Math.round(1 / quantum);
     const exact = Math.abs(divisor * quantum - 1) < 1e-9;
     let steps = first;
     for (let i = 0; i < n; i++) {
-      let difference = bytes[at + i];
-      if (width === 1) difference = (difference << 24) >> 24;
-      else if (width === 2) difference = ((difference | (bytes[at + n + i] << 8)) << 16) >> 16;
-      else difference |= (bytes[at + n + i] << 8) | (bytes[at + 2 * n + i] << 16) | (bytes[at + 3 * n + i] << 24);
+      let difference = ((bytes[at + i] << 24) >> 24) << lowBits;
+      for (let bit = 0, plane = at + n + (i >> 3); bit < lowBits; bit++, plane += planeLength) {
+        difference |= ((bytes[plane] >> (7 - (i & 7))) & 1) << bit;
+      }
       steps += difference;
       values[i] = exact ? steps / divisor : steps * quantum;
     }
@@ -433,9 +434,13 @@
     canvas.height = rows;
     const brush = canvas.getContext("2d");
     const picture = brush.createImageData(columns, rows);
-    for (let i = 0; i < columns * rows; i++) {
-      const grey = 255 - bytes[shade.at + i] * 0.92;
-      picture.data.set([grey, grey, grey, 255], 4 * i);
+    for (let column = 0, i = shade.at; column < columns; column++) {
+      // each shade as its difference from the one above, of 64
+      for (let row = 0, step = 0; row < rows; row++, i++) {
+        step = (step + bytes[i]) & 63;
+        const grey = 255 - step * 3.68;
+        picture.data.set([grey, grey, grey, 255], 4 * (row * columns + column));
+      }
     }
     brush.putImageData(picture, 0, 0);
     return { limits_s, top_hz, canvas };

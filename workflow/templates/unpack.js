@@ -1,6 +1,6 @@
 "use strict";
-// The scripts of the page lie in it deflated, a third of their size; the policy of the page names the
-// checksum of each, so that these run and nothing else.
+// What the page shows and its scripts lie in it deflated, a third of their size; the policy of the page
+// names the checksum of each script, so that these run and nothing else.
 async function unpacked(text) {
   const coded = Uint8Array.fromBase64 ? "" : atob(text);
   const deflated = Uint8Array.fromBase64?.(text) ?? new Uint8Array(coded.length);
@@ -17,8 +17,10 @@ async function unpacked(text) {
       + "outcomes.tsv.";
     return;
   }
-  const bytes = await unpacked(document.getElementById("scripts").textContent.trim());
-  for (const text of JSON.parse(new TextDecoder().decode(bytes))) {
+  const bytes = await unpacked(document.getElementById("texts").textContent.trim());
+  const [content, ...scripts] = JSON.parse(new TextDecoder().decode(bytes));
+  unpacked.content = content;
+  for (const text of scripts) {
     const script = document.createElement("script");
     script.textContent = text;
     document.body.append(script);
