@@ -7,7 +7,7 @@ import numpy as np
 from comparison.agreement import bland_altman
 from comparison.correlation_by_level import WITHIN_CONDITION, WITHIN_SESSION, by_level
 from comparison.failure import codes
-from comparison.jackknife import FEWEST_PEOPLE
+from comparison.jackknife import why_no_interval
 from results.columns import columns_of
 
 SATURATION = ("smo2_drop_pct", "area_below_baseline_pct_s", "reoxygenation_half_time_s")
@@ -78,8 +78,7 @@ def numbers(name, level, note):
         return {"note": f"no two values {name}"}
     if not np.isfinite(result.value):
         return {"note": "one of the two does not vary"}
-    few = level.n_people < FEWEST_PEOPLE
-    remark = f"fewer than {FEWEST_PEOPLE} people: no interval" if few else ""
+    remark = why_no_interval(level.n_people)
     return {
         "r": result.value,
         "ci_low": result.low,

@@ -33,6 +33,12 @@ DAYS = "days since the visit before"
 
 ONE_VISIT = "no two visits with different conditions"
 
+NO_SECOND_VISIT = "nobody made a second visit"
+
+NO_DATES = "no dates of visits are given"
+
+NO_TWO_DATES = "nobody has the dates of two visits in a row"
+
 BETWEEN_PEOPLE = "between people, not within them: what makes people differ is in it"
 
 
@@ -240,12 +246,20 @@ def _numbers(found: Contrast, confidence) -> dict:
 
 
 def days_between(sessions: pd.DataFrame) -> list[dict]:
-    """Rows with the days from each visit to the next, over the people with both dates."""
-    dated = sessions.dropna(subset=["date_shifted"])
-    dated = dated.assign(day=pd.to_datetime(dated["date_shifted"], errors="coerce"))
-    dated = dated.dropna(subset=["day"]).sort_values(["participant_id", "visit"])
-    days = dated.groupby("participant_id")["day"].diff().dt.days
-    after = dated.assign(days=days).dropna(subset=["days"])
+    """Rows with the days from each visit to the next, over the people with both dates.
+
+    Shifted dates count; where the study gives none, the days of session_start.
+    """
+    ordered = sessions.sort_values(["participant_id", "visit"])
+    if not ordered["participant_id"].duplicated().any():
+        return [{"part": DAYS, "note": NO_SECOND_VISIT}]
+    given = [name for name in ("date_shifted", "session_start") if ordered[name].notna().any()]
+    if not given:
+        return [{"part": DAYS, "note": NO_DATES}]
+    dates = ordered[given[0]].astype("string").str[:10]
+    ordered = ordered.assign(day=pd.to_datetime(dates, errors="coerce"))
+    days = ordered.groupby("participant_id")["day"].diff().dt.days
+    after = ordered.assign(days=days).dropna(subset=["days"])
     return [
         {
             "part": DAYS,
@@ -257,4 +271,4 @@ def days_between(sessions: pd.DataFrame) -> list[dict]:
             "highest": group.max(),
         }
         for visit, group in after.groupby("visit")["days"]
-    ] or [{"part": DAYS, "note": "no dates of two visits are given"}]
+    ] or [{"part": DAYS, "note": NO_TWO_DATES}]

@@ -12,7 +12,7 @@ import pandas as pd
 
 from comparison.dose import STEP_PCT, dose_at, slope, trend
 from comparison.failure import codes
-from comparison.jackknife import FEWEST_PEOPLE, Jackknifed
+from comparison.jackknife import Jackknifed, why_no_interval
 from comparison.outcome_tables import declared
 from cuff.log import planned_pressure
 from cuff.occlusion import ESTIMATED
@@ -146,9 +146,7 @@ def measures(row, used, left_out, band_pct):
     dose_pct, values = used["dose_pct"].to_numpy(float), used["value"].to_numpy(float)
     group = codes(used["participant_id"], used["exercise"])
     person = codes(used["participant_id"])
-    few = row["n_participants"] < FEWEST_PEOPLE
-    notes = [f"fewer than {FEWEST_PEOPLE} people: no interval"] if few else []
-    notes += left_out
+    notes = [*filter(None, [why_no_interval(row["n_participants"])]), *left_out]
     if row["scale"] != "ordinal":
         per_step = numbers(
             slope(dose_pct, values, group, person), np.exp if row["scale"] == "ratio" else float

@@ -17,7 +17,7 @@ from comparison.failure import (
     share,
     threshold_of_others,
 )
-from comparison.jackknife import FEWEST_PEOPLE
+from comparison.jackknife import FEWEST_PEOPLE, why_no_interval
 from comparison.paired import sign_flip
 from muscle.desaturation import reached_band
 from results.words import counted, in_words
@@ -126,14 +126,10 @@ def notes(*parts):
     return "; ".join(part for part in parts if part)
 
 
-def few_people(n):
-    return f"fewer than {FEWEST_PEOPLE} people: no interval" if n < FEWEST_PEOPLE else ""
-
-
-def why_no_interval(interval, n_people):
+def why_no_interval_of_share(interval, n_people):
     if interval.value in (0, 1):
         return "all sets are alike: resampling gives no interval"
-    return few_people(n_people)
+    return why_no_interval(n_people)
 
 
 def mixed(sets, labels):
@@ -148,7 +144,7 @@ def marker_rows(sets, marker, conditions, left_out, seed):
     """Areas under the curve within every stratum, and hazards within people."""
     failing = set(sets.loc[sets[FAILED] == 1, "condition"])
     unfailed = [c for c in conditions if c not in failing and (sets["condition"] == c).any()]
-    nobody = f"nobody failed with {in_words(unfailed, 'or')}" if unfailed else ""
+    nobody = f"no set failed with {in_words(unfailed, 'or')}" if unfailed else ""
     helps = f"{nobody}, which helps any marker that differs between conditions" if nobody else ""
     caution = {ALL_SETS: helps, WITHIN_PERSON: helps, WITHIN_CONDITION: nobody}
     for stratum, labels in STRATA.items():
@@ -168,7 +164,11 @@ def marker_rows(sets, marker, conditions, left_out, seed):
         yield (
             row
             | numbered(area)
-            | {"note": notes(caution.get(stratum), left_out, few_people(row["n_participants"]))}
+            | {
+                "note": notes(
+                    caution.get(stratum), left_out, why_no_interval(row["n_participants"])
+                )
+            }
         )
     if marker.endswith("_pct"):
         yield from hazard_rows(sets, marker, notes(helps, left_out), seed)
@@ -206,26 +206,33 @@ def hazard_rows(sets, marker, remark, seed):
                     "sets not to failure are censored at their repetitions",
                     separated,
                     remark,
-                    few_people(row["n_participants"]),
+                    why_no_interval(row["n_participants"]),
                 )
             }
         )
 
 
 def band_rows(sets, conditions, band_pct, seed):
-    """What the declared band and the best threshold catch, over all and in every condition."""
+    """What the declared band and the best threshold catch, over all and in every condition.
+
+    One person has no threshold of others.
+    """
     low, high = band_pct
     saturation, failed = sets[NADIR].to_numpy(float), (sets[FAILED] == 1).to_numpy()
     people = sets["participant_id"].to_numpy()
-    thresholds = threshold_of_others(saturation, failed, people)
-    hits = {
-        BAND: (reached_band(saturation, low_pct=low, high_pct=high), np.ones(len(sets), bool)),
-        OTHERS: (saturation < thresholds, np.isfinite(thresholds)),
-    }
+    hits = {BAND: (reached_band(saturation, low_pct=low, high_pct=high), np.ones(len(sets), bool))}
+    chosen_in = "the one person"
+    if len(np.unique(people)) > 1:
+        thresholds = threshold_of_others(saturation, failed, people)
+        hits[OTHERS] = (saturation < thresholds, np.isfinite(thresholds))
+        chosen_in = "all people"
     yield (
         {"marker": NADIR, "measure": BEST_THRESHOLD, "stratum": ALL_SETS}
         | counts(sets)
-        | {"value": best_threshold(saturation, failed), "note": "chosen and given over all people"}
+        | {
+            "value": best_threshold(saturation, failed),
+            "note": f"chosen from the sets of {chosen_in}, which it would judge",
+        }
     )
     person = codes(people)
     for stratum in (ALL_SETS, *conditions):
@@ -249,7 +256,11 @@ def band_rows(sets, conditions, band_pct, seed):
                     continue
                 with_any = len(np.unique(person[chosen]))
                 interval = share(reached, chosen, person, seed)
-                yield row | numbered(interval) | {"note": why_no_interval(interval, with_any)}
+                yield (
+                    row
+                    | numbered(interval)
+                    | {"note": why_no_interval_of_share(interval, with_any)}
+                )
 
 
 def rate_rows(known, conditions, seed):
@@ -262,7 +273,7 @@ def rate_rows(known, conditions, seed):
             continue
         person, failed = codes(sets["participant_id"]), (sets[FAILED] == 1).to_numpy()
         interval = share(failed, np.ones(len(sets), bool), person, seed)
-        note = {"note": why_no_interval(interval, row["n_participants"])}
+        note = {"note": why_no_interval_of_share(interval, row["n_participants"])}
         yield row | numbered(interval) | note
     for reference, condition in combinations(conditions, 2):
         yield difference_row(known, reference, condition, seed)
@@ -293,7 +304,8 @@ def difference_row(known, reference, condition, seed):
         "p": p if enough else np.nan,
         "p_people": flipped,
         "note": notes(
-            f"{only} pairs failed in {condition} only, {only_reference} in {reference} only",
-            "" if enough else f"fewer than {FEWEST_PEOPLE} people: no p",
+            f"{counted(only, 'pair')} failed in {condition} only, {only_reference} in "
+            f"{reference} only",
+            why_no_interval(len(of_people), "p"),
         ),
     }

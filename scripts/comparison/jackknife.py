@@ -17,6 +17,14 @@ from scipy import special
 FEWEST_PEOPLE = 4
 
 
+def why_no_interval(people: int, what: str = "interval") -> str:
+    """Why so few people give none; empty for FEWEST_PEOPLE and more."""
+    if people >= FEWEST_PEOPLE:
+        return ""
+    who = "one person" if people == 1 else f"fewer than {FEWEST_PEOPLE} people"
+    return f"{who}: no {what}"
+
+
 @dataclass(frozen=True)
 class Jackknifed:
     """A statistic with its interval and two-sided p against zero; NaN where people are too few."""

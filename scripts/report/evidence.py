@@ -94,7 +94,11 @@ def sentence_above_intrinsic(values: pd.DataFrame, conditions: list[str]) -> str
         return ""
     margins = whole.mean(axis=1)
     above, n = int((margins > 0).sum()), len(margins)
-    people = f"{n} participants with all conditions" if n > 1 else "1 participant"
+    if n == 1:
+        alone = values["participant_id"].nunique() == 1
+        whose = "" if alone else " of the one participant with all conditions"
+        return _one_above_intrinsic(float(margins.iloc[0]), whose)
+    people = f"{n} participants with all conditions"
     if not above:
         return (
             f"Over all conditions, the mean heart rate in sets of none of {people} exceeded the "
@@ -106,3 +110,14 @@ def sentence_above_intrinsic(values: pd.DataFrame, conditions: list[str]) -> str
         f"upper limit of the intrinsic rate for the age, by up to {margins.max():.0f} bpm: there, "
         "adrenergic or other drive may contribute. This compares no conditions."
     )
+
+
+def _one_above_intrinsic(margin_bpm: float, whose: str) -> str:
+    where = "above" if margin_bpm > 0 else "below"
+    said = (
+        f"Over all conditions, the mean heart rate in sets{whose} lay {abs(margin_bpm):.0f} bpm "
+        f"{where} the upper limit of the intrinsic rate for the age"
+    )
+    if margin_bpm > 0:
+        return f"{said}: adrenergic or other drive may contribute. This compares no conditions."
+    return f"{said}, so that vagal withdrawal alone may account for it."

@@ -11,7 +11,6 @@ from comparison.conditions import Comparison
 from comparison.crossover import (
     BY_SEQUENCE,
     CARRY_OVER,
-    DAYS,
     FIRST_VISIT,
     ONE_VISIT,
     VISIT,
@@ -92,7 +91,9 @@ def compared(outcomes):
 
 def sessions_of(outcomes, **columns):
     visits = outcomes[["participant_id", "session_id", "visit"]].drop_duplicates()
-    return visits.assign(**({"sequence": None, "date_shifted": None} | columns))
+    return visits.assign(
+        **({"sequence": None, "date_shifted": None, "session_start": None} | columns)
+    )
 
 
 def table(outcomes, sessions=None):
@@ -258,9 +259,30 @@ def test_days_between_visits_are_counted_or_said_to_be_unknown():
         "Between visits lay 5 to 7 days before visit 2 (mean 6.0, 2 participants) and 10 days "
         "before visit 3 (mean 10.0, 1 participant)."
     )
-    nothing = pd.DataFrame(days_between(sessions_of(outcomes)), columns=["part", "note", "mean"])
-    assert nothing["part"].tolist() == [DAYS]
-    assert days_in_words(nothing).startswith("The days between visits are not known")
+
+
+DAYS_GIVEN = ["visit", "n_participants", "mean", "lowest", "highest"]
+
+
+@pytest.mark.parametrize(
+    ("visits", "dates", "said"),
+    [
+        ([1, 2, 3] * 2, [None] * 6, "No dates of visits are given."),
+        ([1, 1], ["2001-01-01", "2001-02-01"], ""),
+        ([1, 2, 3] * 2, ["2001-01-01", None] * 3, "Nobody has the dates of two visits in a row."),
+        ([1, 2, 1, 2], ["2001-01-01", "2001-01-04"] * 2, "Between visits lay 3 days"),
+    ],
+)
+def test_of_days_between_visits_only_what_was_given_is_said(visits, dates, said):
+    people = np.cumsum(np.array(visits) == 1)
+    sessions = pd.DataFrame({"participant_id": people, "visit": visits, "date_shifted": dates})
+    for column in ("date_shifted", "session_start"):
+        other = {"date_shifted": "session_start", "session_start": "date_shifted"}[column]
+        dated = sessions.rename(columns={"date_shifted": column}).assign(**{other: None})
+        rows = pd.DataFrame(days_between(dated), columns=["part", "note", *DAYS_GIVEN])
+        text = days_in_words(rows)
+        assert text.startswith(said)
+        assert bool(text) == bool(said)
 
 
 def test_steps_are_shown_with_what_they_would_have_shown():

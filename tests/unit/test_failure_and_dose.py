@@ -72,7 +72,7 @@ def test_a_marker_is_judged_within_condition_before_over_all():
     assert within.startswith("Of two sets of one condition")
     assert over_all.startswith("Of two sets of any person and condition")
     assert warning.startswith(
-        "This number over all does not measure the marker: nobody failed with none"
+        "This number over all does not measure the marker: no set failed with none"
     )
     area = failure[failure["marker"].eq(NADIR) & failure["measure"].eq(AREA)].set_index("stratum")
     assert area.loc[ALL_SETS, "value"] > area.loc[WITHIN_CONDITION, "value"]
@@ -100,11 +100,15 @@ def test_one_person_gets_values_and_no_interval():
     assert failure["ci_low"].isna().all()
     assert failure[["p", "p_people"]].isna().all(axis=None)
     told = marks(failure, [0.0, 15.0])
-    assert sum("without an interval" in sentence for sentence in told) == 1
+    assert sum("no interval" in sentence for sentence in told) == 1
     # of one person nothing is said of other people, and no stratum is told twice
     text = " ".join(map(str, told))
-    assert "people" not in text.replace("Fewer than 4 people", "")
+    assert "people" not in text
     assert text.count("Of two sets") == 2
+    assert not failure["measure"].str.contains("other people").any()
+    of_two = failure_of(outcomes_of(people=2))
+    assert of_two["measure"].str.contains("other people").any()
+    assert "One person" not in " ".join(map(str, marks(of_two, [0.0, 15.0])))
 
 
 def test_a_share_of_none_has_no_interval_of_nought():
@@ -289,7 +293,7 @@ def test_the_report_shows_no_level_twice_and_says_why():
     table = coupling_of(rows)
     assert "within session" in table
     assert "within person and condition" not in table
-    (said,) = coupling_in_words(rows)
+    (_, said) = coupling_in_words(rows)
     assert said.startswith("Each visit had one condition")
 
 
@@ -297,5 +301,10 @@ def test_coupling_of_one_person_has_no_interval_and_says_so_once():
     rows = pd.DataFrame(couplings(outcomes_of(people=1)))
     assert rows["ci_low"].isna().all()
     assert rows["note"].notna().all()
-    assert sum("no interval" in sentence for sentence in coupling_in_words(rows)) == 1
+    said = coupling_in_words(rows)
+    assert sum("no interval" in sentence for sentence in said) == 1
+    assert "people" not in " ".join(said)
+    of_two = coupling_in_words(pd.DataFrame(couplings(outcomes_of(people=2))))
+    assert "people about each other" in of_two[0]
+    assert "ewer than 4 people: no interval" in of_two[-1]
     assert "between people" not in coupling_of(rows)

@@ -265,13 +265,21 @@ def test_only_a_rate_above_the_intrinsic_limit_speaks_of_another_drive():
     )
     # b lacks low and none, so that only a counts: (5 - 3 - 4) / 3 below the limit
     said = sentence_above_intrinsic(values, ["none", "low", "target"])
-    assert "of none of 1 participant exceeded" in said
-    assert "the nearest lay 1 bpm below" in said
+    assert "lay 1 bpm below" in said
+    assert "of the one participant with all conditions" in said
+    alone = sentence_above_intrinsic(
+        values[values["participant_id"] == "a"], ["none", "low", "target"]
+    )
+    assert "participant" not in alone
     higher = values.assign(value=values["value"] + 10)
     said = sentence_above_intrinsic(higher, ["none", "low", "target"])
-    assert "1 of 1 participant exceeded" in said
-    assert "by up to 9 bpm" in said
+    assert "lay 9 bpm above" in said
     assert "may contribute. This compares no conditions." in said
+    of_one = higher["participant_id"] == "a"
+    two = pd.concat([higher[of_one], values[of_one].assign(participant_id="b")])
+    said = sentence_above_intrinsic(two, ["none", "low", "target"])
+    assert "of 1 of 2 participants with all conditions exceeded" in said
+    assert "by up to 9 bpm" in said
     assert sentence_above_intrinsic(values[:2], ["none", "low", "target"]) == ""
 
 

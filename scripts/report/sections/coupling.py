@@ -3,6 +3,7 @@
 import pandas as pd
 
 from comparison.coupling import ONE_BY_DESIGN
+from comparison.jackknife import why_no_interval
 from report.page import shown_table
 from report.words import label_of
 from results.words import counted
@@ -38,21 +39,34 @@ def section(results):
 SURE_FROM = 0.5
 
 
+LEVELS = (
+    "Correlations level by level: sets about the mean of their session, session means about the "
+    "mean of their person, people about each other. Levels may have opposite signs, so that no "
+    "single number stands for all. Errors come from people, not from sets. An association is not a "
+    "cause."
+)
+
+LEVELS_OF_ONE = (
+    "Correlations of the sets of one person about the mean of their session and of their "
+    "condition. An association is not a cause."
+)
+
+
 def coupling_in_words(coupling):
     """What holds for the whole table of correlations, each said once."""
     notes = coupling["note"].fillna("")
-    few = notes[notes.str.contains("fewer than", regex=False)]
-    if coupling["r"].isna().all():
+    given = coupling[coupling["r"].notna()]
+    if given.empty:
         return []
-    sentences = []
+    people = given["n_participants"].max()
+    sentences = [LEVELS if people > 1 else LEVELS_OF_ONE]
     if notes.str.contains(ONE_BY_DESIGN, regex=False).any():
         sentences.append(
             "Each visit had one condition: what holds within a session holds within person and "
             "condition as well, and the latter stands in coupling.tsv only."
         )
-    if len(few):
-        sentences.append(few.iloc[0].split("; ")[-1].capitalize() + ".")
-    return sentences
+    few = why_no_interval(people)
+    return [*sentences, f"{few.capitalize()}."] if few else sentences
 
 
 def coupling_of(coupling):

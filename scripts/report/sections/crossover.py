@@ -8,6 +8,7 @@ from comparison.crossover import (
     CARRY_OVER,
     DAYS,
     FIRST_VISIT,
+    NO_SECOND_VISIT,
     ONE_VISIT,
     VISIT,
 )
@@ -40,10 +41,13 @@ def section(results):
             *(rows[(rows["outcome"] == o) & (rows["window"] == w)] for o, w in primary),
         ]
     )
+    days = days_in_words(rows[rows["part"] == DAYS])
+    if of_outcomes.empty and not days:
+        return None
     stepped = steps(of_outcomes)
     return {
         "one_visit": bool((of_outcomes["note"] == ONE_VISIT).any()),
-        "days": days_in_words(rows[rows["part"] == DAYS]),
+        "days": days,
         "by_sequence": [
             shown_table(table, f"{label}: mean (SD), people")
             for label, table in by_sequence(of_outcomes)
@@ -57,10 +61,11 @@ def section(results):
 
 
 def days_in_words(rows):
-    """How many days lay between visits."""
+    """How many days lay between visits, or which dates are missing; nothing of single visits."""
     given = rows[rows["mean"].notna()]
     if given.empty:
-        return "The days between visits are not known: no dates of two visits are given."
+        notes = rows["note"].dropna().tolist()
+        return "" if notes in ([], [NO_SECOND_VISIT]) else f"{notes[0].capitalize()}."
     listed = in_words(
         [
             f"{_span(row.lowest, row.highest)} days before visit {row.visit:.0f} "

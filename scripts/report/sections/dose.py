@@ -3,6 +3,7 @@
 import pandas as pd
 
 from comparison.dose_table import MEASURES, RATIO, STEP_PCT, TAU
+from comparison.jackknife import why_no_interval
 from engine.listings import described
 from report.origins import Origin, Told
 from report.page import shown_table
@@ -49,12 +50,12 @@ def doses_in_words(dose):
     if left_out:
         listed = left_out[0].removeprefix("left out: ")
         sentences.append(f"Left out of {name_of(given.iloc[0])}: {listed}.")
-    few = [part for part in parts_of(given.iloc[0]) if part.startswith("fewer than")]
+    few = why_no_interval(given["n_participants"].max())
     if few:
-        sentences.append(f"{few[0].capitalize()}.")
+        sentences.append(f"{few.capitalize()}.")
     sentences.append(
-        "Pressure is chosen by condition: whatever else differs between conditions, as their "
-        "visit, goes with the pressure."
+        "Pressure is chosen by condition: whatever else differs between conditions, as when they "
+        "were done, goes with the pressure."
     )
     return sentences
 

@@ -17,7 +17,7 @@ from comparison.failure_table import (
     WITHIN_EXERCISE,
     WITHIN_PERSON_AND_CONDITION,
 )
-from comparison.jackknife import FEWEST_PEOPLE
+from comparison.jackknife import why_no_interval
 from muscle.desaturation import reached_band
 from report.origins import Origin, Told
 from report.page import shown_table
@@ -112,11 +112,9 @@ def marks(failure, band_pct):
         *hazard_sentences(of_nadir[of_nadir["measure"] == HAZARD]),
         *threshold_sentences(of_nadir, band_pct),
     ]
-    if over_all["n_participants"].iloc[0] < FEWEST_PEOPLE:
-        sentences.append(
-            f"Fewer than {FEWEST_PEOPLE} people: these are values of the sets seen, without an "
-            "interval."
-        )
+    few = why_no_interval(over_all["n_participants"].iloc[0])
+    if few:
+        sentences.append(f"{few.capitalize()}; these are values of the sets seen.")
     return sentences
 
 
@@ -170,6 +168,8 @@ def threshold_sentences(of_nadir, band_pct):
             (BAND, f"The band of {low:g} to {high:g} %"),
             (OTHERS, "The threshold that was best in other people"),
         ):
+            if (stratum, f"sensitivity of {name}") not in by_place.index:
+                continue
             caught = by_place.loc[(stratum, f"sensitivity of {name}")]
             spared = by_place.loc[(stratum, f"specificity of {name}")]
             if pd.isna(caught["value"]):
