@@ -10,6 +10,8 @@ from comparison.outcome_tables import (
     declared,
     outcome_contrasts,
     rows_of,
+    shares_of,
+    with_shares,
 )
 from comparison.planned_claims import shown_pairs
 from results.columns import columns_of
@@ -19,6 +21,12 @@ from study.settings_files import changed_settings
 KEYS = ["participant_id", "session_id", "event_id", "window", "outcome"]
 
 MAIN = "main analysis"
+
+# of a contrast under an alternative
+TAKEN = (
+    *("estimate", "ci_low", "ci_high", "p", "p_adjusted", "claim", "n_participants", "n_pairs"),
+    *("flagged_pct", "withheld_pct"),
+)
 
 
 def main_rows(contrasts):
@@ -112,8 +120,9 @@ def contrasts_again(table, primary, changed):
     )
     comparisons = comparisons_of(values, plan, primary)
     claims = claims_of(comparisons, plan)
+    shares = shares_of(table, conditions)
     tables = [
-        outcome_contrasts(comparison, plan, shown_pairs(claims, key))
+        with_shares(outcome_contrasts(comparison, plan, shown_pairs(claims, key)), shares[key])
         for key, comparison in comparisons.items()
     ]
     found = stack(tables, "contrasts")
@@ -140,8 +149,7 @@ def beside_main(compared, main, changes, primary):
                 after = after[after[key] == row[key]] if len(after) else after
             if len(after):
                 now = after.iloc[0]
-                columns = ("estimate", "ci_low", "ci_high", "p", "p_adjusted", "claim")
-                row |= {name: now[name] for name in (*columns, "n_participants")}
+                row |= {name: now[name] for name in TAKEN if name in now}
                 ratio = row["scale"] == "ratio"
                 row["difference"] = (
                     now["estimate"] / before.estimate

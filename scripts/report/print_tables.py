@@ -8,7 +8,7 @@ import pandas as pd
 from cuff.cautions import CAUTION
 from cuff.verdicts import COUNTING
 from engine.listings import described, names_in
-from report.words import label_of, with_interval
+from report.words import basis_in_columns, label_of, with_interval
 from results.format import decimals, p_value, three_digits
 from results.words import in_words, words_of
 
@@ -136,15 +136,16 @@ def primary_claims(contrasts, claims, primary):
                     "window": words_of(window),
                     "contrast": row.contrast,
                     "estimate": with_interval(row),
-                    "pairs": decimals(row.n_pairs, 0),
+                    **basis_in_columns([row]),
                     "smallest": three_digits(getattr(row, "smallest_effect", math.nan)),
                     "p adjusted": p_value(row.p_adjusted),
                     "difference": row.claim,
                     "planned claim": "; ".join(verdicts),
                 }
             )
-    columns = ["outcome", "window", "contrast", "estimate", "pairs", "smallest", "p adjusted"]
-    return pd.DataFrame(rows, columns=[*columns, "difference", "planned claim"])
+    columns = ["outcome", "window", "contrast", "estimate", *basis_in_columns([])]
+    columns += ["smallest", "p adjusted", "difference", "planned claim"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def flow_by_order(sessions, events, conditions):
@@ -222,7 +223,9 @@ def by_family(results):
             cells |= {condition: row[condition] for condition in results.conditions}
             if compared is not None:
                 own = compared["outcome"].eq(outcome) & compared["window"].eq(window)
-                cells |= {c.contrast: with_interval(c) for c in compared[own].itertuples()}
+                contrasts = list(compared[own].itertuples())
+                cells |= {c.contrast: with_interval(c) for c in contrasts}
+                cells |= basis_in_columns(contrasts)
             rows.append(cells)
         if rows:
             name = f"{FIRST_FAMILY + len(printed)}_{family.replace(' ', '_')}"
@@ -313,13 +316,11 @@ def contrasts_of(compared, primary):
                     "p": p_value(row.p),
                     "p adjusted": p_value(row.p_adjusted),
                     "claim": row.claim,
-                    "pairs": row.n_pairs,
-                    "flagged, %": decimals(row.flagged_pct, 1),
-                    "withheld, %": decimals(row.withheld_pct, 1),
+                    **basis_in_columns([row]),
                 }
             )
     columns = ["outcome", "window", "exercise", "contrast", "estimate", "df", "p", "p adjusted"]
-    columns += ["claim", "pairs", "flagged, %", "withheld, %"]
+    columns += ["claim", *basis_in_columns([])]
     return pd.DataFrame(rows, columns=columns)
 
 

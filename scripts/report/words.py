@@ -28,6 +28,15 @@ def span_of(numbers):
     return " to ".join(f"{n}" for n in dict.fromkeys([known[0], known[-1]])) if known else ""
 
 
+def basis_in_columns(rows):
+    """Pairs and shares flagged and withheld behind rows of contrasts, from fewest to most."""
+    wanted = {"pairs": "n_pairs", "flagged, %": "flagged_pct", "withheld, %": "withheld_pct"}
+    return {
+        column: span_of([getattr(row, name, None) for row in rows])
+        for column, name in wanted.items()
+    }
+
+
 def with_interval(row):
     """An estimate with its interval; a ratio is marked by a multiplication sign.
 

@@ -350,6 +350,9 @@ TABLES = {
             "p_adjusted": Number("the p-value corrected as in contrasts.tsv"),
             "claim": "as in contrasts.tsv",
             "n_participants": Number("participants with a value in any of the conditions"),
+            "n_pairs": Number("participants with both conditions"),
+            "flagged_pct": Number("share of the values of both conditions that is flagged, %"),
+            "withheld_pct": Number("share of them that is refused or missing, %"),
             "main_estimate": Number("estimate of the main analysis"),
             "difference": Number("estimate minus main_estimate, on a ratio scale estimate over it"),
             "n_values": Number(

@@ -71,6 +71,16 @@ def test_only_alternatives_that_change_an_estimate_or_an_interval_have_a_row():
     ]
 
 
+def test_pairs_and_shares_stand_beside_every_setting():
+    behind = {"n_pairs": 8, "flagged_pct": 25.0, "withheld_pct": 12.5}
+    main = tried("main analysis", 2.0, **(behind | {"n_pairs": 9, "withheld_pct": 0.0}))
+    table = pd.DataFrame([main, tried("another limit", 2.4, n_values_changed=3.0, **behind)])
+    found = other_settings(table, PRIMARY)
+    assert found["pairs"].to_list() == ["9", "8"]
+    assert found["flagged, %"].to_list() == ["25", "25"]
+    assert found["withheld, %"].to_list() == ["0", "12"]
+
+
 def test_an_alternative_that_cannot_move_an_outcome_is_no_evidence_that_it_is_robust():
     table = pd.DataFrame(
         [

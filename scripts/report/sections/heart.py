@@ -20,7 +20,7 @@ from report.origins import Origin, Told
 from report.page import shown_table
 from report.sentences import is_comparison, same_order
 from report.single_case import is_one_participant
-from report.words import label_of, span_of, window_of_set, with_interval
+from report.words import basis_in_columns, label_of, window_of_set, with_interval
 from results.words import words_of
 
 ORDER = 20
@@ -137,14 +137,6 @@ def heart_by_exercise(compared):
             for labels, cells in rows.items()
         ]
     ).fillna("")
-
-
-def basis_in_columns(rows):
-    """Pairs and shares flagged and withheld of the contrasts of a row, from fewest to most."""
-    wanted = {"pairs": "n_pairs", "flagged, %": "flagged_pct", "withheld, %": "withheld_pct"}
-    return {
-        column: span_of([getattr(row, name) for row in rows]) for column, name in wanted.items()
-    }
 
 
 def _label(outcome, window):

@@ -5,8 +5,8 @@ import pandas as pd
 from report.origins import Origin, Told
 from report.page import shown_table
 from report.single_case import is_one_participant
-from report.words import label_of, span_of
-from results.format import decimals, estimate_and_interval, p_value, three_digits
+from report.words import basis_in_columns, label_of, span_of
+from results.format import estimate_and_interval, p_value, three_digits
 from results.words import words_of
 
 ORDER = 35
@@ -63,6 +63,8 @@ TERMS = {
 
 WORK = ("reps_done",)
 
+BASIS = tuple(basis_in_columns([]))
+
 
 def left_out_ranges(contrasts, primary):
     """Range of each primary contrast over all who could be left out, and who moves it most."""
@@ -70,17 +72,15 @@ def left_out_ranges(contrasts, primary):
     own = pd.concat([_of(found, *key) for key in primary]) if primary else found
     return pd.DataFrame(
         {
-            "outcome": [label_of(name) for name in own["outcome"]],
-            "contrast": own["contrast"],
-            "pairs": [decimals(n, 0) for n in own["n_pairs"]],
-            "with all": [
-                Told(three_digits(row.estimate), Origin.of("contrasts", row))
-                for row in own.itertuples()
-            ],
-            "lowest": [three_digits(n) for n in own["leave_out_low"]],
-            "highest": [three_digits(n) for n in own["leave_out_high"]],
-            "moved most by leaving out": own["leave_out_most"],
+            "outcome": label_of(row.outcome),
+            "contrast": row.contrast,
+            "with all": Told(three_digits(row.estimate), Origin.of("contrasts", row)),
+            "lowest": three_digits(row.leave_out_low),
+            "highest": three_digits(row.leave_out_high),
+            "moved most by leaving out": row.leave_out_most,
         }
+        | basis_in_columns([row])
+        for row in own.itertuples()
     )
 
 
@@ -90,17 +90,20 @@ def other_assumptions(contrasts, sensitivity, primary):
     rest = sensitivity[sensitivity["left_out"].isna()]
     rows = []
     for outcome, window in primary:
-        own = _by_contrast(_of(marginal, outcome, window), "contrasts")
+        of_primary = _of(marginal, outcome, window)
+        own, basis = (
+            _by_contrast(of_primary, "contrasts"),
+            basis_in_columns(of_primary.itertuples()),
+        )
         if any(own.values()):
-            pairs = span_of(_of(marginal, outcome, window)["n_pairs"])
-            rows.append(_labels(outcome, window) | {"analysis": PRIMARY} | own | {"pairs": pairs})
+            rows.append(_labels(outcome, window) | {"analysis": PRIMARY} | own | basis)
         for analysis, part in _of(rest, outcome, window).groupby("analysis", sort=False):
             found = _by_contrast(part[part["contrast"].notna()], "sensitivity")
             notes = [n for note in part["note"].dropna() for n in note.split("; ")]
             note = in_plain_words("; ".join(dict.fromkeys(notes)))
-            behind = {"pairs": span_of(part["n_pairs"]), "note": note}
+            behind = basis | {"pairs": span_of(part["n_pairs"]), "note": note}
             rows.append(_labels(outcome, window) | {"analysis": analysis} | found | behind)
-    return _with_columns(rows, [*marginal["contrast"].unique(), "pairs", "note"])
+    return _with_columns(rows, [*marginal["contrast"].unique(), *BASIS, "note"])
 
 
 def other_settings(alternatives, primary):
@@ -111,17 +114,19 @@ def other_settings(alternatives, primary):
         changed = own[_changed(own)]
         if changed.empty:
             continue
-        labels = _labels(outcome, window)
-        main = own[own["alternative"] == own["alternative"].iloc[0]]
-        rows.append(
-            labels | {"setting": main["says"].iloc[0], **_by_contrast(main, "alternatives")}
-        )
-        for name in dict.fromkeys(changed["alternative"]):
+        # the main analysis stands first
+        for name in dict.fromkeys([own["alternative"].iloc[0], *changed["alternative"]]):
             part = own[own["alternative"] == name]
-            row = labels | {"setting": part["says"].iloc[0], **_by_contrast(part, "alternatives")}
             values = part["n_values_changed"].iloc[0]
-            rows.append(row | {"values changed": "" if pd.isna(values) else f"{values:.0f}"})
-    return _with_columns(rows, [*alternatives["contrast"].dropna().unique(), "values changed"])
+            rows.append(
+                _labels(outcome, window)
+                | {"setting": part["says"].iloc[0]}
+                | _by_contrast(part, "alternatives")
+                | basis_in_columns(part.itertuples())
+                | {"values changed": "" if pd.isna(values) else f"{values:.0f}"}
+            )
+    last = [*alternatives["contrast"].dropna().unique(), *BASIS, "values changed"]
+    return _with_columns(rows, last)
 
 
 def without_a_change(alternatives):
@@ -178,19 +183,16 @@ def work(contrasts):
     ]
     return pd.DataFrame(
         {
-            "outcome": [label_of(name) for name in own["outcome"]],
-            "contrast": own["contrast"],
-            "difference": [
-                Told(
-                    estimate_and_interval(row.estimate, row.ci_low, row.ci_high),
-                    Origin.of("contrasts", row),
-                )
-                for row in own.itertuples()
-            ],
-            "pairs": [decimals(n, 0) for n in own["n_pairs"]],
-            "p": [p_value(value) for value in own["p"]],
-            "sign-flip p": [p_value(value) for value in own["sign_flip_p"]],
+            "outcome": label_of(row.outcome),
+            "contrast": row.contrast,
+            "difference": Told(
+                estimate_and_interval(row.estimate, row.ci_low, row.ci_high),
+                Origin.of("contrasts", row),
+            ),
         }
+        | basis_in_columns([row])
+        | {"p": p_value(row.p), "sign-flip p": p_value(row.sign_flip_p)}
+        for row in own.itertuples()
     )
 
 
