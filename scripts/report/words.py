@@ -30,6 +30,7 @@ def span_of(numbers):
 
 def basis_in_columns(rows):
     """Pairs and shares flagged and withheld behind rows of contrasts, from fewest to most."""
+    rows = list(rows)
     wanted = {"pairs": "n_pairs", "flagged, %": "flagged_pct", "withheld, %": "withheld_pct"}
     return {
         column: span_of([getattr(row, name, None) for row in rows])
