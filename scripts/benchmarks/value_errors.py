@@ -1,0 +1,148 @@
+"""Whether stated errors of saturation and of limits hold in invented visits of known truth.
+
+Prints one TSV: quantity, n, beyond_two (share of values farther than twice their stated error from
+the truth) and rms (root mean square of error over stated error, 1 where errors are true). The truth
+is the course without noise, ripple and slow wander at its lowest moment, so that the few seconds
+over which a nadir is averaged count as error. Settings are the default ones. Run it as
+`python3.11 scripts/launch.py benchmark value_errors [repeats]`.
+"""
+
+import sys
+from collections import defaultdict
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from cuff.pressure import propose_cuff_boundaries
+from demo import signals, study
+from muscle import desaturation, levels, recovery
+from muscle.boundaries import propose_boundaries
+from muscle.contractions import find_contractions
+from muscle.resting_variation import resting_variation
+from results.estimate import Estimate
+
+ENOUGH = {"min_usable_share": 0.8}
+
+CADENCES = {"slowest_hz": 0.1, "fastest_hz": 1.0, "min_samples_per_contraction": 2.5}
+
+COURSE = {
+    "ripple_window_s": 20.0,
+    "shortest_phase_s": 10.0,
+    "bend_reach_s": 12.0,
+    "steep_pct_per_s": 0.3,
+}
+
+# farther from a limit lies the limit of something else
+FARTHEST_S = 20.0
+
+Found = tuple[str, Estimate, float]
+
+
+def of_sets(visit, muscle: str, time_s: np.ndarray, smo2_pct: np.ndarray) -> Iterator[Found]:
+    """Quantity, estimate and truth of the baseline and of every set of one muscle."""
+    trace = time_s, smo2_pct
+    begin_s, end_s = study.BASELINE_ONSET_S, study.BASELINE_ONSET_S + study.BASELINE_DURATION_S
+    resting = (time_s >= begin_s) & (time_s <= end_s)
+    options = ENOUGH | {"at_rest": resting_variation(time_s[resting], smo2_pct[resting])}
+    rest = levels.baseline(*trace, end_s, window_s=60.0, **options)
+    resting_pct = visit.resting_smo2_pct[muscle]
+    yield "baseline", rest, resting_pct
+    for planned in visit.sets:
+        if planned.exercise.muscle != muscle:
+            continue
+        fine_s = np.arange(planned.onset_s, planned.release_s + 60.0, 0.01)
+        course_pct = signals.saturation_course(
+            fine_s, baseline_pct=resting_pct, sets=study.muscle_sets(visit, muscle)
+        )
+        working = fine_s <= planned.end_s
+        window = planned.onset_s, planned.end_s
+        cadence_hz = planned.reps_done / (planned.end_s - planned.onset_s)
+        ripple = find_contractions(
+            *trace, *window, expected_rate_hz=cadence_hz, **CADENCES, **ENOUGH
+        )
+        ripple_hz = ripple.rate_hz.value if ripple.rate_hz.usable else None
+        nadir = levels.nadir(
+            *trace, *window, window_s=5.0, contraction_rate_hz=ripple_hz, **options
+        )
+        nadir_pct = float(course_pct[working].min())
+        yield "nadir", nadir, nadir_pct
+        yield "drop", levels.drop(rest, nadir), resting_pct - nadir_pct
+        below_pct_s = float(np.maximum(resting_pct - course_pct[working], 0.0).sum() * 0.01)
+        area = desaturation.area_below(*trace, *window, level_pct=rest, **options)
+        yield "area below baseline", area, below_pct_s
+        after = planned.release_s, planned.release_s + 60.0
+        half = recovery.half_time(
+            *trace, *after, nadir_pct=nadir, target_pct=rest, window_s=5.0, **options
+        )
+        half_time_s = signals.half_time_s(
+            fine_s,
+            course_pct,
+            start_s=planned.release_s,
+            nadir_pct=nadir_pct,
+            baseline_pct=resting_pct,
+        )
+        yield "half-time", half, half_time_s
+        peak = levels.overshoot(*trace, *after, baseline_pct=rest, window_s=5.0, **options)
+        yield "overshoot", peak, float(course_pct[~working].max()) - resting_pct
+
+
+def of_limits(proposals: pd.DataFrame, true_s: dict[str, list[float]]) -> Iterator[Found]:
+    """Every true limit beside the nearest one proposed."""
+    for boundary, times_s in true_s.items():
+        offered = proposals[proposals["boundary"] == boundary]
+        for time_s in times_s:
+            apart_s = (offered["time_s"] - time_s).abs()
+            if (apart_s <= FARTHEST_S).any():
+                nearest = offered.loc[apart_s.idxmin()]
+                yield boundary, Estimate(nearest["time_s"], nearest["se_s"]), time_s
+
+
+def of_visit(visit, rng: np.random.Generator) -> Iterator[Found]:
+    """Everything measured in one visit, with new noise."""
+    equipment = study.EQUIPMENT[visit.participant_id]
+    times_s = [
+        visit.oxygen_clock.to_session_s(study.sample_times_s(visit, visit.oxygen_clock, rate_hz))
+        for rate_hz in (equipment.oxygen_rate_hz, study.CUFF_CHANNEL_RATE_HZ)
+    ]
+    for muscle in {planned.exercise.muscle: None for planned in visit.sets}:
+        smo2_pct = study.recorded_saturation(visit, muscle, times_s[0], rng)
+        # a silent sensor is another matter
+        smo2_pct = np.where(smo2_pct == 0, np.nan, smo2_pct)
+        yield from of_sets(visit, muscle, times_s[0], smo2_pct)
+        own = [planned for planned in visit.sets if planned.exercise.muscle == muscle]
+        yield from of_limits(
+            propose_boundaries(times_s[0], smo2_pct, **CADENCES, **COURSE),
+            {"set_start": [p.onset_s for p in own], "set_end": [p.end_s for p in own]},
+        )
+    pressure_mmhg = study.recorded_cuff_pressure(visit, times_s[1], rng)
+    yield from of_limits(
+        propose_cuff_boundaries(times_s[1], pressure_mmhg, inflated_mmhg=15.0, shortest_s=10.0),
+        {
+            "cuff_on": [planned.inflation_s for planned in visit.sets],
+            "cuff_off": [planned.release_s for planned in visit.sets],
+        },
+    )
+
+
+def main(repeats: int) -> None:
+    z = defaultdict(list)
+    for seed in range(repeats):
+        for number, visit in enumerate(study.plan_study()):
+            for quantity, found, truth in of_visit(visit, np.random.default_rng([seed, number])):
+                if found.usable:
+                    z[quantity].append((found.value - truth) / found.se)
+    rows = [
+        {
+            "quantity": quantity,
+            "n": len(values),
+            "beyond_two": round(float(np.mean(np.abs(values) > 2)), 3),
+            "rms": round(float(np.sqrt(np.mean(np.square(values)))), 2),
+        }
+        for quantity, values in z.items()
+    ]
+    print(pd.DataFrame(rows).to_csv(sep="\t", index=False, lineterminator="\n"), end="")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1)
