@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
+from recordings.agreement import checked_clocks
 from recordings.clock import JOINED, Clock, fit_clock
 from recordings.coverage import coverage_caution, events_measured_in
 from recordings.declared import declared_by
@@ -100,6 +101,7 @@ def sync_table(read, series, events, settings):
     `series`: the pieces joined, see recordings/joining.py.
     """
     rows = []
+    compared = checked_clocks(read)
     for row, recording, clock in read:
         reason = series.unused.get(row.row_number)
         if reason:
@@ -114,14 +116,15 @@ def sync_table(read, series, events, settings):
             span,
             largest_uncovered_s=settings.largest_uncovered_s,
         )
-        joined = f"one of {len(spans)} {JOINED}"
+        joined = f"one of {len(spans)} {JOINED}" if len(spans) > 1 else ""
         times = times_caution(row.signal, recording, clock, of_session)
+        said = [caution, times, joined, compared.get(row.row_number, "")]
         rows.append(
             sync_row(
                 row,
                 recording,
                 clock,
-                [caution, times, joined if len(spans) > 1 else ""],
+                said,
                 settings.lost_time_s_per_5_min,
             )
         )

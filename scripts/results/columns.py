@@ -659,7 +659,8 @@ TABLES = {
             "largest_move_ms": Number("largest move of a time stamp onto the even axis, ms"),
             "used": "`yes`, or `no` with the reason in `status`",
             "status": "begins with `ok:`, `unchecked:` (drift not known) or `flagged:`, and says "
-            "why; then what was noticed when the file was read",
+            "why; then what was noticed when the file was read and, without two sync marks, how "
+            "heart rate or saturation agrees with another recorder, which moves nothing",
             "encoding": "encoding of a text file as read; n/a for other files",
             "separator": "separator of a text file as read",
             "decimal": "decimal mark of a text file as read",

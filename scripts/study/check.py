@@ -93,6 +93,7 @@ def faults_of_files(folder, study):
     """
     if study is None:
         return _faults_of_each_file(folder), []
+    from recordings.agreement import checked_clocks
     from recordings.joining import join_pieces
     from recordings.reading import read_all
     from study.rows import rows_of
@@ -111,7 +112,10 @@ def faults_of_files(folder, study):
         except StudyError as fault:
             faults += separate(str(fault))
             continue
-        timed += [(one.row, one.clock, series.unused.get(one.row.row_number)) for one in read]
+        compared = checked_clocks(read)
+        for row, _, clock in read:
+            number = row.row_number
+            timed.append((row, clock, series.unused.get(number), compared.get(number, "")))
     return faults, timed
 
 
@@ -184,10 +188,17 @@ def summary(study, timed, seconds):
         f"{seconds:.1f} s: a run may begin."
     ]
     lines += study.notes().splitlines()
+    n_compared = sum(bool(compared) for *_, compared in timed)
+    if n_compared:
+        lines.append(
+            f"{counted(n_compared, 'recording')} compared with another recorder of the visit, "
+            f"{sum(compared.startswith('flagged') for *_, compared in timed)} of them in doubt."
+        )
     flagged = {}
-    for row, clock, unused in timed:
-        said = f"not used: {unused}" if unused else clock.status
-        if unused or clock.status.startswith("flagged"):
+    for row, clock, unused, compared in timed:
+        status = compared if compared.startswith("flagged") else clock.status
+        said = f"not used: {unused}" if unused else status
+        if unused or status.startswith("flagged"):
             flagged.setdefault(_DETAIL.sub("#", said), []).append((row, said))
     for of_cause in flagged.values():
         row, said = of_cause[0]
