@@ -94,6 +94,23 @@ def test_where_nobody_failed_what_marks_failure_cannot_be_told(outcomes, reason)
     assert rates(failure, CONDITIONS) == []
 
 
+def test_conditions_in_which_all_pairs_ended_alike_are_not_given_a_p():
+    outcomes = outcomes_of()
+    again = outcomes[outcomes["condition"] == "none"].assign(condition="low", session_id="ses-low")
+    rows = failure_rows(
+        pd.concat([outcomes, again]),
+        conditions=["none", "low", "target"],
+        band_pct=[0.0, 15.0],
+        seed=3,
+    )
+    alike, differing, _ = rates(pd.DataFrame(rows), ["none", "low", "target"])[1:]
+    assert alike == (
+        "Low against none, 32 matched pairs of sets: every pair ended alike, which leaves nothing "
+        "to test."
+    )
+    assert "McNemar" in differing
+
+
 def test_one_person_gets_values_and_no_interval():
     failure = failure_of(outcomes_of(people=1))
     assert failure["value"].notna().any()

@@ -209,8 +209,10 @@ def rates(failure, conditions):
     sentences = [f"Sets to failure: {in_words(told)}."]
     differences = failure[(failure["measure"] == DIFFERENCE) & failure["value"].notna()]
     for row in differences.to_dict("records"):
-        test = ""
-        if pd.notna(row["p"]):
+        told, test = row["note"].split(";")[0], ""
+        if told.startswith("0 pairs") and ", 0 in " in told:
+            told = "every pair ended alike, which leaves nothing to test"
+        elif pd.notna(row["p"]):
             test = (
                 f"; {p_in_words(row['p_people'])} by flipping the signs of each person's "
                 f"difference, {p_in_words(row['p'])} by McNemar's exact test, which takes sets as "
@@ -220,7 +222,7 @@ def rates(failure, conditions):
         sentences.append(
             f"{contrast[0].upper()}{contrast[1:]}, "
             f"{counted(int(row['n_sets']), 'matched pair')} of sets: "
-            f"{row['note'].split(';')[0]}{test}."
+            f"{told}{test}."
         )
     return sentences
 
