@@ -1,13 +1,20 @@
 """Every sentence that the report can say, with the conditions under which it is said.
 
 python3.11 scripts/launch.py sentences > sentences.md
+python3.11 scripts/launch.py sentences results/data_demo results/one_person
+
+With results, the studies stand beside each sentence whose report says it: a sentence of none of
+them needs a test of its own, one of all of them a study of which it is not true.
 
 Read from the code of scripts/report/ and from its templates: a text of several words, what stands
 around it (`if`, `for`, an early `return`), and the place. Braces hold what a study fills in.
 """
 
 import ast
+import html
 import re
+import sys
+from pathlib import Path
 
 from engine.code import SCRIPTS, syntax_tree
 
@@ -19,12 +26,18 @@ FEWEST_WORDS = 4
 # pieces of a template: markup, statements and texts
 PIECES = re.compile(r"\{%-?\s*(.*?)\s*-?%\}|\{\{.*?\}\}|<(?:[^>{]|\{\{.*?\}\})*>", re.S)
 
+# what a study fills in, which may hold braces of its own, and the longest of it, in characters
+BRACES = re.compile(r"\{[^{}]*(?:\{[^{}]*\}[^{}]*)*\}")
+LONGEST_FILL = 400
+
 # elements that do not end a sentence
 INLINE = re.compile(r"</?(?:a|code|strong|span|small)\b")
 
 
-def sentences_page():
-    """The list as Markdown, one table for each file."""
+def sentences_page(results=()):
+    """The list as Markdown, one table for each file; with results, which of them say it."""
+    told = {Path(folder).name: text_of(Path(folder)) for folder in results}
+    saying = "said by |" if told else ""
     lines = [
         "# Every sentence of the report",
         "",
@@ -34,11 +47,37 @@ def sentences_page():
         "",
     ]
     for place, sentences in every_sentence():
-        lines += [f"## {place}", "", "| sentence | said where |", "|---|---|"]
+        lines += [f"## {place}", "", f"| sentence | said where |{saying}"]
+        lines.append("|---|---|---|" if told else "|---|---|")
         for text, conditions in sentences:
-            lines.append(f"| {_cell(text)} | {_cell('; '.join(conditions)) or 'always'} |")
+            says = [name for name, whole in told.items() if is_said(text, whole)]
+            last = f" {', '.join(says) or 'none'} |" if told else ""
+            lines.append(f"| {_cell(text)} | {_cell('; '.join(conditions)) or 'always'} |{last}")
         lines.append("")
     return "\n".join(lines)
+
+
+def text_of(folder):
+    """What the report, the methods text and the checklists of a study say, as plain text."""
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    page = re.sub(r"<(script|style)\b.*?</\1>", " ", page, flags=re.S)
+    others = [
+        (folder / name).read_text(encoding="utf-8") for name in ("methods.md", "checklists.md")
+    ]
+    return plain(" ".join([page, *others]))
+
+
+def is_said(sentence, text):
+    """Whether a text holds a sentence, whatever a study filled into its braces."""
+    parts = [plain(part) for part in BRACES.split(sentence)]
+    fixed = [re.escape(part) for part in parts if len(part) > 2]
+    return bool(re.search(f".{{0,{LONGEST_FILL}}}?".join(fixed), text))
+
+
+def plain(text):
+    """Text without tags, with one space between words and none before a mark."""
+    text = html.unescape(re.sub(r"<[^>]+>", " ", text))
+    return re.sub(r" ([.,;:)])", r"\1", " ".join(text.split()))
 
 
 def every_sentence():
@@ -171,4 +210,4 @@ def _cell(text):
 
 
 if __name__ == "__main__":
-    print(sentences_page())
+    print(sentences_page(sys.argv[1:]))
