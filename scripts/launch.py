@@ -17,6 +17,7 @@ python3.11 scripts/launch.py explain RESULTS ROW  where a number comes from, and
 python3.11 scripts/launch.py verify RESULTS   run the study again and compare every cell
 python3.11 scripts/launch.py compare RESULTS RESULTS  what differs between two runs, and why
 python3.11 scripts/launch.py what-if RESULTS SECTION.NAME=VALUE  another setting beside the results
+python3.11 scripts/launch.py archive RESULTS  a de-identified BIDS dataset of a run (--help)
 python3.11 scripts/launch.py sentences        everything that the report can say, and when
 python3.11 scripts/launch.py tests            all tests
 python3.11 scripts/launch.py step NAME        one step alone, as find_beats --help
@@ -68,6 +69,7 @@ TOOLS = {
     "verify": "verifying.verify",
     "compare": "verifying.compare",
     "what-if": "verifying.what_if",
+    "archive": "archive.build",
     "sentences": "report.every_sentence",
     "sample-size": "comparison.sample_size",
     "pages": "study.reference_pages",

@@ -2,8 +2,8 @@
 
 Sought are texts that stay inside (notes, reasons, names of persons, columns that are not declared),
 names of files that are told by a label, fields and annotations of EDF headers, and lines around
-the tables of text files. A text that the program itself writes, or that the study lets leave, is
-none.
+the tables of text files; in their own case, what the study itself calls people and visits, and
+initials. A text that the program itself writes, or that the study lets leave, is none.
 """
 
 import gzip
@@ -14,9 +14,12 @@ from functools import cache
 from pathlib import Path
 
 from engine.code import SCRIPTS
+from results.pdf_text import texts_of_pdf
+from results.words import counted
 from study.outside import LARGEST_RECORDING_BYTES, Refused, open_outside
-from study.privacy import free_text_columns, free_text_leaves
-from study.problems import Problems
+from study.own_names import own_names
+from study.privacy import NAMES_OF_PERSONS, free_text_columns, free_text_leaves
+from study.problems import Problems, StudyError
 from study.rows import read_table
 from study.tables import TABLES
 
@@ -45,13 +48,26 @@ _ANNOTATION = re.compile(rb"[+-]\d+(?:\.\d*)?(?:\x15[\d.]+)?\x14([^\x00-\x1f]{5,
 
 _LINES_AROUND = 60
 
+MOST_TOLD = 10
 
-def private_texts(study):
-    """Private texts of a study, each with the place that holds it."""
+# packed numbers and pictures in a page: letters come together by chance there
+_PACKED_LETTERS = re.compile(r"[A-Za-z0-9+/]{120,}=*")
+
+
+def read_tables(study):
+    """All tables of a study as its folder holds them, with what stays inside."""
+    return {name: read_table(Path(study) / f"{name}.tsv", Problems()) for name in TABLES}
+
+
+def private_texts(study, *, leaves=None):
+    """Private texts of a study, each with the place that holds it.
+
+    leaves : whether free text may leave; None: as study.yaml says
+    """
     folder = Path(study)
-    tables = {name: read_table(folder / f"{name}.tsv", Problems()) for name in TABLES}
+    tables = read_tables(folder)
     found = {}
-    leaves = free_text_leaves(folder)
+    leaves = free_text_leaves(folder) if leaves is None else leaves
     for name, rows in tables.items():
         for row in rows:
             private = {} if leaves else {c: getattr(row, c) for c in free_text_columns(type(row))}
@@ -71,6 +87,37 @@ def private_texts(study):
         text: place
         for text, place in ((plain(value).strip(".,;:()"), place) for value, place in found.items())
         if is_sought(text) and text.lower() not in public
+    }
+
+
+def private_codes(study):
+    """What a study itself calls people and visits, and short names of persons, with their places.
+
+    They are sought in their own case. Numbers alone are none: they stand everywhere.
+    """
+    folder = Path(study)
+    labels = own_names(folder).labels
+    tables = read_tables(folder)
+    found = {
+        code: f"study.yaml, names.{part}"
+        for part in ("participants", "sessions")
+        for code in labels.get(part, {})
+        # what the study calls by a label of the tables is no name of its own
+        if code not in labels[part].values()
+    }
+    for name, rows in tables.items():
+        for row in rows:
+            for column in NAMES_OF_PERSONS & {*type(row).model_fields}:
+                place = f"{name}.tsv, row {row.row_number}, column {column}"
+                found.setdefault(str(getattr(row, column) or ""), place)
+    public, words = leaving_values(tables), of_program()[2]
+    return {
+        code: place
+        for code, place in found.items()
+        if len(code) > 1
+        and not code.isdigit()
+        and code.lower() not in public
+        and not words.issuperset(re.findall(r"\w+", code))
     }
 
 
@@ -121,7 +168,7 @@ def is_sought(text):
     """Whether a text tells anything that the program would not write of itself."""
     if len(text) < SHORTEST or re.fullmatch(r"[\d.,:;+-]{1,7}", text):
         return False
-    words, source = of_program()
+    words, source, _ = of_program()
     of_text = re.findall(r"\w+", text.lower())
     if len(of_text) <= MOST_COMMON_WORDS and words.issuperset(of_text):
         return False
@@ -130,27 +177,63 @@ def is_sought(text):
 
 @cache
 def of_program():
-    """Words of the program and its whole text, in lower case."""
+    """Words of the program and its whole text, in lower case, and its words as they stand."""
     project = SCRIPTS.parent
     paths = [*SCRIPTS.rglob("*.py"), *(project / "config").glob("*"), project / "Snakefile"]
-    paths += [p for p in (project / "workflow").rglob("*") if p.suffix in (".smk", ".jinja", ".js")]
-    source = " ".join(path.read_text(encoding="utf-8").lower() for path in sorted(paths))
-    source = " ".join(source.split())
-    return frozenset(re.findall(r"\w+", source)), source
+    suffixes = (".smk", ".jinja", ".js", ".css", ".yaml", ".typ")
+    paths += [p for p in (project / "workflow").rglob("*") if p.suffix in suffixes]
+    written = " ".join(path.read_text(encoding="utf-8") for path in sorted(paths))
+    source = " ".join(written.lower().split())
+    return frozenset(re.findall(r"\w+", source)), source, frozenset(re.findall(r"\w+", written))
 
 
-def places_of(texts, results):
-    """(file, line, place in the study) of every private text in the files of a results folder."""
+def refuse_private(study, folder, message, *, leaves=None, further=None, skipped=""):
+    """Seek private text of a study in the files of a folder; gives how many texts were sought.
+
+    message : what is said where any is found, with {count}; further : more texts with their places;
+    skipped : how names of files begin that are not searched. Raises StudyError.
+    """
+    texts = private_texts(study, leaves=leaves) | (further or {})
+    codes = private_codes(study)
+    places = [
+        f"{file}, {where}: {place}"
+        for file, where, place in dict.fromkeys(places_of(texts, folder, codes))
+        if not skipped or not file.startswith(skipped)
+    ]
+    if places:
+        more = [f"and {len(places) - MOST_TOLD} more"] if len(places) > MOST_TOLD else []
+        count = counted(len(places), "private text")
+        raise StudyError("\n  ".join([message.format(count=count), *places[:MOST_TOLD], *more]))
+    return len(texts) + len(codes)
+
+
+def places_of(texts, folder, codes=None):
+    """(file, where in it, place in the study) of every private text in the files of a folder.
+
+    codes : as `private_codes`, sought in their own case
+    """
     by_word = {}
     for text, place in texts.items():
-        for part in {text, text[:BEGINNING].rpartition(" ")[0] if len(text) > BEGINNING else text}:
+        begun = text[:BEGINNING].rpartition(" ")[0] if len(text) > BEGINNING else ""
+        for part in {text, begun or text}:
             words = _WORD.findall(part.lower())
             by_word.setdefault(max(words, key=len, default=part.lower()), []).append((part, place))
-    for path in sorted(Path(results).rglob("*")):
+    code = re.compile(rf"(?<![A-Za-z0-9])({'|'.join(map(re.escape, codes or ()))})(?![A-Za-z0-9])")
+    for path in sorted(Path(folder).rglob("*")):
         if path.is_file() and not any(part.startswith(".") for part in path.parts[-2:]):
-            name = path.relative_to(results).as_posix()
+            name = path.relative_to(folder).as_posix()
+            yield from ((name, "its name", place) for _, place in _in_text(name, by_word))
             for content in contents_of(path):
-                yield from ((name, line, place) for line, place in _in_text(content, by_word))
+                for line, place in _in_text(content, by_word):
+                    yield name, f"line {line}", place
+                if codes:
+                    plain = _PACKED_LETTERS.sub("", content)
+                    for found in code.finditer(plain):
+                        yield (
+                            name,
+                            f"line {plain.count(chr(10), 0, found.start()) + 1}",
+                            codes[found[1]],
+                        )
 
 
 def _in_text(content, by_word):
@@ -181,6 +264,8 @@ def contents_of(path):
             yield from texts_within(text)[:1]
     elif suffix == ".gz":
         yield gzip.decompress(path.read_bytes()).decode("utf-8", "replace")
+    elif suffix == ".pdf":
+        yield from texts_of_pdf(path.read_bytes())
     elif suffix in _PACKED:
         with zipfile.ZipFile(path) as packed:
             for name in packed.namelist():

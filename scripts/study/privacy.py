@@ -29,6 +29,9 @@ INSTEAD = {
     "reviewer": "a person",
 }
 
+# columns of INSTEAD that name a person, be it by initials
+NAMES_OF_PERSONS = frozenset(("editor", "override_by", "reviewer"))
+
 # beside labels and short numbers a file name may hold these
 _WORDS = frozenset(
     re.findall(

@@ -5,15 +5,13 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
-import yaml
 
 from engine.listings import described, names_in, windows_of
 from explaining.conventions import CONVENTIONS, other_conventions
 from explaining.explain import explained
 from explaining.run import FinishedRun
 from explaining.value import FOUND, differences, measured_again, samples
-from find_beats import find_beats
-from measure_outcomes import measure_outcomes
+from finished_run import finished_run
 from measuring.recipes import (
     SETTINGS,
     functions_behind,
@@ -21,9 +19,7 @@ from measuring.recipes import (
     settings_behind,
 )
 from project import settings_with, write_tiny_study
-from read_recordings import read_recordings
 from results.tables import number
-from segment_oxygenation import segment_oxygenation
 from study.problems import StudyError
 
 PERSON = "sub-01"
@@ -38,44 +34,7 @@ def finished(tmp_path_factory):
     """What the steps of one person leave, as a run lays it out."""
     folder = tmp_path_factory.mktemp("explained")
     study = write_tiny_study(folder / "study", [PERSON])
-    results = folder / "results"
-    part = results / "participants" / PERSON
-    for place in (part, results / "beats", results / "signals", results / "provenance"):
-        place.mkdir(parents=True)
-    person = {"study": str(study), "participant": PERSON}
-    signals = results / "signals" / f"{PERSON}.parquet"
-    saturation = results / "signals" / f"{PERSON}_oxygenation.parquet"
-    beats = results / "beats" / f"{PERSON}.tsv"
-    read_recordings(
-        [study / "raw"], signals, part / "sync.tsv", **person, settings=RUN.read_recordings
-    )
-    find_beats(
-        *(signals, beats, part / "respiration.tsv.gz", part / "beat_quality.tsv"),
-        **person,
-        settings=RUN.find_beats,
-    )
-    segment_oxygenation(
-        *(signals, saturation, part / "segments.tsv"),
-        *(part / f"{name}.tsv" for name in ("boundaries", "cuff_checks", "quality")),
-        **person,
-        settings=RUN.segment_oxygenation,
-        protocol=RUN.protocol,
-    )
-    measure_outcomes(
-        *(beats, part / "respiration.tsv.gz", saturation, part / "segments.tsv"),
-        *(part / "beat_quality.tsv", part / "sync.tsv", results / "outcomes.tsv"),
-        *(part / "window_quality.tsv", part / "recovery.tsv"),
-        **person,
-        settings=RUN.measure_outcomes,
-        protocol=RUN.protocol,
-        quality_rules=RUN.quality_rules,
-        default_quality_rules=settings_with().quality_rules,
-        recorded=["muscle_oxygen", "rr"],
-    )
-    (results / "sync.tsv").write_bytes((part / "sync.tsv").read_bytes())
-    written = yaml.safe_dump(RUN.model_dump(), sort_keys=False)
-    (results / "provenance" / "settings.yaml").write_text(written, encoding="utf-8")
-    return FinishedRun(results, study)
+    return finished_run(study, folder / "results", RUN)
 
 
 def chosen(finished):

@@ -91,12 +91,12 @@ def test_a_private_text_in_a_table_a_page_or_a_word_file_is_found_with_its_place
     add_column(study, "events", "note", "sister of Mrs O'Hara called")
     plant(study, tmp_path / "results", "sister of Mrs O'Hara called")
     found = list(places_of(private_texts(study), tmp_path / "results"))
-    assert {(file, line) for file, line, _ in found} == {
-        ("safety.tsv", 2),
-        ("report.html", 1),
-        ("table.docx", 1),
-        ("outcomes.tsv.gz", 2),
-        ("ses-1.html", 1),
+    assert {(file, where) for file, where, _ in found} == {
+        ("safety.tsv", "line 2"),
+        ("report.html", "line 1"),
+        ("table.docx", "line 1"),
+        ("outcomes.tsv.gz", "line 2"),
+        ("ses-1.html", "line 1"),
     }
     with pytest.raises(StudyError, match="line 2: events.tsv, row 2, column note"):
         find_private_text(

@@ -1,0 +1,63 @@
+"""A finished run without the workflow engine: the steps of each person called in turn."""
+
+import yaml
+
+from explaining.run import FinishedRun
+from find_beats import find_beats
+from measure_outcomes import measure_outcomes
+from project import settings_with
+from read_recordings import read_recordings
+from results.provenance import inputs_of
+from results.tables import copy_below, write
+from segment_oxygenation import segment_oxygenation
+from study.rows import participants_of, rows_of
+
+
+def finished_run(study, results, settings):
+    """What the steps of everybody leave, as a run lays it out; gives it as a FinishedRun."""
+    people = participants_of(study)
+    for person in people:
+        _run_person(study, results, person, settings)
+    for table in ("outcomes", "sync"):
+        parts = [results / "participants" / person / f"{table}.tsv" for person in people]
+        copy_below(parts, table, results / f"{table}.tsv")
+    write(inputs_of(study), "inputs", results / "provenance" / "inputs.tsv")
+    written = yaml.safe_dump(settings.model_dump(), sort_keys=False)
+    (results / "provenance" / "settings.yaml").write_text(written, encoding="utf-8")
+    return FinishedRun(results, study)
+
+
+def _run_person(study, results, name, settings):
+    part = results / "participants" / name
+    for place in (part, results / "beats", results / "signals", results / "provenance"):
+        place.mkdir(parents=True, exist_ok=True)
+    person = {"study": str(study), "participant": name}
+    signals = results / "signals" / f"{name}.parquet"
+    saturation = results / "signals" / f"{name}_oxygenation.parquet"
+    beats = results / "beats" / f"{name}.tsv"
+    read_recordings(
+        [study / "raw"], signals, part / "sync.tsv", **person, settings=settings.read_recordings
+    )
+    find_beats(
+        *(signals, beats, part / "respiration.tsv.gz", part / "beat_quality.tsv"),
+        **person,
+        settings=settings.find_beats,
+    )
+    segment_oxygenation(
+        *(signals, saturation, part / "segments.tsv"),
+        *(part / f"{name}.tsv" for name in ("boundaries", "cuff_checks", "quality")),
+        **person,
+        settings=settings.segment_oxygenation,
+        protocol=settings.protocol,
+    )
+    measure_outcomes(
+        *(beats, part / "respiration.tsv.gz", saturation, part / "segments.tsv"),
+        *(part / "beat_quality.tsv", part / "sync.tsv", part / "outcomes.tsv"),
+        *(part / "window_quality.tsv", part / "recovery.tsv"),
+        **person,
+        settings=settings.measure_outcomes,
+        protocol=settings.protocol,
+        quality_rules=settings.quality_rules,
+        default_quality_rules=settings_with().quality_rules,
+        recorded=sorted({row.signal for row in rows_of(study, "recordings")}),
+    )
