@@ -55,8 +55,8 @@ ABOUT = (
     "person are moved by the same number of days, to before 1925, and clock times stand to the "
     "hour. Ages are in bands of five years, told by their middle, 90 standing for all above: "
     "`hr_above_intrinsic_bpm`, which rests on age, moves by up to 1.4 bpm when it is measured "
-    "again. Mass and stature are rounded. Notes, reasons, names of persons and of files, and columns of the study's own are "
-    "left out. {heart}",
+    "again. Mass and stature are rounded. Notes, reasons, names of persons and of files, and "
+    "columns of the study's own are left out. {heart}",
     "What this does not promise: that nobody can be recognised. Few people, rare values and "
     "knowledge of who took part may tell; an ethics committee or a data protection officer "
     "decides what may be shared.",
