@@ -18,8 +18,8 @@ def finished_run(study, results, settings):
     people = participants_of(study)
     for person in people:
         _run_person(study, results, person, settings)
-    for table in ("outcomes", "sync"):
-        parts = [results / "participants" / person / f"{table}.tsv" for person in people]
+    for table, file in (("outcomes", "outcomes.tsv.gz"), ("sync", "sync.tsv")):
+        parts = [results / "participants" / person / file for person in people]
         copy_below(parts, table, results / f"{table}.tsv")
     write(inputs_of(study), "inputs", results / "provenance" / "inputs.tsv")
     written = yaml.safe_dump(settings.model_dump(), sort_keys=False)
@@ -52,7 +52,7 @@ def _run_person(study, results, name, settings):
     )
     measure_outcomes(
         *(beats, part / "respiration.tsv.gz", saturation, part / "segments.tsv"),
-        *(part / "beat_quality.tsv", part / "sync.tsv", part / "outcomes.tsv"),
+        *(part / "beat_quality.tsv", part / "sync.tsv", part / "outcomes.tsv.gz"),
         *(part / "window_quality.tsv", part / "recovery.tsv"),
         **person,
         settings=settings.measure_outcomes,
