@@ -1,5 +1,6 @@
 """How numbers are written, and what may be said about them."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -69,7 +70,7 @@ def test_a_table_comes_back_as_it_was_and_none_is_a_condition(tmp_path):
     assert not list(tmp_path.glob(".*unfinished"))
 
 
-def test_signals_keep_their_clock_through_the_store(tmp_path):
+def test_signals_keep_their_clock_and_every_value_through_the_store(tmp_path):
     blank = dict.fromkeys(("channel", "site", "side", "position"))
     even = SessionStretch(
         **blank | {"session_id": "ses-1", "signal": "ecg", "file": "a.edf", "unit": "mV"},
@@ -88,8 +89,11 @@ def test_signals_keep_their_clock_through_the_store(tmp_path):
         time_s=np.array([1.0, 2.5, 2.6]),
         value=np.array([60.0, np.nan, 61.0]),
     )
-    write_stretches([even, uneven], tmp_path / "s.parquet")
-    first, second = read_stretches(tmp_path / "s.parquet")
+    steps = np.tile([0.1, 0.3, np.nan, -0.2], 50).astype(np.float32).astype(float)
+    of_few_levels = replace(even, value=steps, time_s=10 + 0.004 * np.arange(200.0))
+    write_stretches([even, uneven, of_few_levels], tmp_path / "s.parquet")
+    first, second, third = read_stretches(tmp_path / "s.parquet")
+    np.testing.assert_array_equal(third.value, of_few_levels.value)
     np.testing.assert_allclose(first.time_s, even.time_s, rtol=0, atol=1e-12)
     np.testing.assert_array_equal(second.time_s, uneven.time_s)
     np.testing.assert_array_equal(second.value, uneven.value)
