@@ -6,6 +6,7 @@ results give the same bytes.
 
 import io
 import logging
+import re
 import textwrap
 
 import matplotlib
@@ -34,6 +35,10 @@ FAINT = "#888888"
 FAINTER = "#b8b8b8"
 SHADE = "#e4e4e4"
 BAND = "#D55E00"
+
+# where an SVG says places, and numbers finer than any eye or printer
+_PLACES = re.compile(r'\b(?:d|x|y)="[^"]*"|translate\([^)]*\)')
+_FINE = re.compile(r"-?\d+\.\d{3,}")
 
 STYLE = {
     "font.family": "DejaVu Sans",
@@ -302,8 +307,18 @@ def save(figure, *paths, title, heading, alt, png_dpi):
         if path.suffix == ".png":
             _save_png(figure, path, png_dpi, said)
         else:
-            figure.savefig(path, dpi=png_dpi, metadata=metadata[path.suffix])
+            figure.savefig(path, metadata=metadata[path.suffix])
+        if path.suffix == ".svg":
+            path.write_text(shortened(path.read_text(encoding="utf-8")), encoding="utf-8")
     pyplot.close(figure)
+
+
+def shortened(svg):
+    """An SVG with places to a hundredth of a point and no indentation."""
+    return _PLACES.sub(
+        lambda places: _FINE.sub(lambda number: f"{float(number[0]):.2f}", places[0]),
+        re.sub(r"\n +", "\n", svg),
+    )
 
 
 def save_slide(figure, png, title):

@@ -1,6 +1,9 @@
 """What figures show, at both widths of a journal, and what they say when nothing can be drawn."""
 
+from html import escape
 from types import SimpleNamespace
+from urllib.parse import unquote
+from xml.etree import ElementTree
 
 import numpy as np
 import pandas as pd
@@ -16,10 +19,11 @@ from figures._drawing import (
     levels_without_collision,
     power_of_ten,
     pyplot,
+    shortened,
     style_of,
     unit_with_power,
 )
-from report.sections.figures import description_in
+from report.sections.figures import address_of, description_in
 
 CONDITIONS = ["none", "low", "target"]
 FIGURES = figure_modules()
@@ -202,3 +206,19 @@ def test_a_recovery_cut_short_gives_only_its_whole_steps():
         np.arange(95.0, 130.0), np.arange(95.0, 130.0), window
     )
     assert steps == {2.5: 102.0, 7.5: 107.0}
+
+
+def test_a_figure_in_the_report_is_the_drawn_one_to_a_hundredth_of_a_point():
+    said = 'the subject\'s "best" 12.3456 % & more\nb < c'
+    svg = (
+        f'<svg xmlns="http://www.w3.org/2000/svg">\n  <title>{escape(said)}</title>\n'
+        '  <g transform="translate(1.23456 7) scale(0.12345 -0.12345)">\n'
+        '   <path d="M 10.001 -0.0049 \nL 20.4567 3"/>\n  </g>\n</svg>\n'
+    )
+    address = address_of(shortened(svg))
+    assert not set(address) & set('<>"&#\n')
+    drawing = ElementTree.fromstring(unquote(address.removeprefix("data:image/svg+xml,")))
+    title, group = drawing
+    assert title.text == said.replace("\n", " ")
+    assert group.attrib["transform"] == "translate(1.23 7) scale(0.12345 -0.12345)"
+    assert group[0].attrib["d"].split() == ["M", "10.00", "-0.00", "L", "20.46", "3"]

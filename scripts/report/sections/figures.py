@@ -1,8 +1,8 @@
 """Every figure with what it shows."""
 
-import base64
 import re
 from html import unescape
+from urllib.parse import quote
 
 from engine.listings import docstring, header
 
@@ -33,8 +33,14 @@ def figure_of(path):
         "title": constants["TITLE"],
         "alt": description_in(path) or constants["ALT"],
         "caption": " ".join(docstring("figures", path.stem).split()),
-        "svg": base64.b64encode(path.read_bytes()).decode(),
+        "address": address_of(path.read_text(encoding="utf-8")),
     }
+
+
+def address_of(svg):
+    """An SVG as an address that holds it whole: no markup, no double quote, shorter than base64."""
+    line = svg.replace("'", "&apos;").replace('"', "'").replace("\n", " ")
+    return "data:image/svg+xml," + quote(line, safe=" ='/:;,()")
 
 
 def description_in(svg):
