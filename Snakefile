@@ -11,20 +11,10 @@ from pathlib import Path
 from snakemake.utils import min_version
 
 min_version("9.0")
-
 sys.path.insert(0, str(Path(workflow.basedir) / "scripts"))
 
-from engine.code import code_of
-from engine.listings import header, names_in, needs_of
-from engine.origins import everything, made_by, origins
-from engine.problems import say_problems_last, say_what_is_missing
-from engine.progress import tell_progress
-from engine.rules import check_steps, command, of_everybody, parameter, patterns_of, prepare_jobs
-from engine.transaction import Transaction
-from study.check import check_before_run
+from engine.whole_run import WholeRun
 from study.loading import study_or_exit
-
-prepare_jobs()
 
 STUDY = study_or_exit(config)
 SETTINGS = STUDY.settings
@@ -58,32 +48,16 @@ rule all:
         rules.write_manifest.output,
 
 
-check_steps(workflow.rules)
-
-
-RUN = Transaction(
-    STUDY.results,
-    made_by(workflow.rules, STUDY.participants),
-    recordings=STUDY.participants_by_raw_file,
-    tables=STUDY.table_files,
-)
-RUN.begin_with(workflow)
+RUN = WholeRun(workflow, STUDY, config)
 
 
 onstart:
-    print(STUDY.notes(), end="")
-    check_before_run(STUDY, config)
-    STUDY.claim_results()
-    tell_progress(workflow)
+    RUN.begins()
 
 
 onsuccess:
     RUN.succeeded()
-    say_what_is_missing(STUDY.results)
 
 
 onerror:
     RUN.failed()
-    say_problems_last(
-        f"{STUDY.results}/logs", keep_going=workflow.execution_settings.keep_going
-    )

@@ -1,5 +1,8 @@
 """From outcomes to the contrasts between conditions."""
 
+from engine.code import code_of
+from engine.rules import command, of_everybody, parameter, patterns_of
+
 
 rule compare_conditions:
     """Contrast the conditions within people and judge the planned claims."""

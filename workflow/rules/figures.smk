@@ -1,5 +1,9 @@
 """Figures, each with the numbers that it draws."""
 
+from engine.code import code_of
+from engine.listings import header, needs_of
+from engine.rules import command, of_everybody, parameter, patterns_of
+
 DRAWN = {
     "beats": MEASURED.beats,
     "saturation": MEASURED.saturation,

@@ -1,5 +1,9 @@
 """What a run left: included last, so that it knows what all other rules make."""
 
+from engine.code import code_of
+from engine.origins import everything, origins
+from engine.rules import command
+
 EVERYTHING = everything(workflow.rules, STUDY.participants)
 
 

@@ -1,5 +1,8 @@
 """What is made only where it is asked for by name, and belongs to no run."""
 
+from engine.code import code_of
+from engine.rules import command, parameter
+
 
 rule draw_session:
     """Draw the course of one session: session_figures/sub-01/ses-1.pdf, .svg or .png."""

@@ -1,5 +1,8 @@
 """From everybody's outcomes to the tables that say what was left out and why."""
 
+from engine.code import code_of
+from engine.rules import command, of_everybody, parameter, patterns_of
+
 GATHERED = {
     "outcomes_of_each": MEASURED.outcomes,
     "sync_of_each": MEASURED.sync,

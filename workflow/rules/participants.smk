@@ -1,5 +1,8 @@
 """From the files of the recorders to the outcomes of one person, in one process."""
 
+from engine.code import code_of
+from engine.rules import command, parameter
+
 STEPS_OF_PARTICIPANT = (
     "read_recordings",
     "find_beats",

@@ -1,5 +1,9 @@
 """What people read and what lets others check: tables, methods text, report, provenance."""
 
+from engine.code import code_of
+from engine.listings import header, names_in, needs_of
+from engine.rules import command, of_everybody, parameter, patterns_of
+
 SESSIONS = {"sessions": MEASURED.pages}
 
 
