@@ -31,6 +31,7 @@ from scipy import ndimage
 
 from heart.detection.arrays import Floats
 from heart.detection.bands import SecondPass, prepare_second_pass
+from heart.detection.between_beats import margins_between_beats
 from heart.detection.disturbances import undisturbed_pieces
 from heart.detection.even_pieces import EvenPiece
 from heart.detection.evidence import (
@@ -43,7 +44,7 @@ from heart.detection.interval_chain import IMPOSSIBLE, chain_margins
 from heart.detection.peaks import candidate_spacing
 from heart.detection.placing import place_beats
 from heart.detection.settings import DEFAULTS, DetectorSettings
-from heart.detection.traces import in_frequency, local_maxima
+from heart.detection.traces import in_frequency, local_maxima, windows
 from heart.detection.wide_beats import wide_beats
 
 SHORTEST_RECORDING_S = 3.0
@@ -82,6 +83,14 @@ def detect_beats(
     usual, noise = usual_and_noise(traces, second.first.beats, candidate_s, settings)
     evidence = _evidence(second, candidates, by_likeness, strength, usual, noise, settings)
     margin = chain_margins(candidate_s, evidence, traces.piece[candidates], settings)
+    near = int(round(0.05 * traces.rate_hz))
+    in_chain = np.flatnonzero(margin > 0)
+    margin[in_chain] = margins_between_beats(
+        candidate_s[in_chain],
+        windows(second.likeness, candidates[in_chain], near).max(axis=1),
+        margin[in_chain],
+        settings,
+    )
     chosen = margin > 0
     # What is more like a footfall is in the chain to bridge it, and where the two cannot be told
     # apart any beat may be one: nothing speaks for it.
