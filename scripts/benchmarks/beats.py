@@ -16,17 +16,15 @@ import numpy as np
 import pandas as pd
 
 from benchmarks.scoring import Score, score_beats
+from demo.disturbed_ecg import DISTURBANCES, disturbed, generated_noise
 from demo.exercise_ecg import (
     LEADS,
     SQUATS,
     NoiseMix,
     beat_times,
-    electrode_steps,
     exercise_ecg,
     footfalls,
-    mains_hum,
     noise_free_ecg,
-    packet_stamps,
     with_ectopic_beats,
 )
 from heart.detection.detector import detect_beats
@@ -100,36 +98,18 @@ def shaken_records(strengths=(0.5, 1.0, 1.5, 2.0), rests_s=(60.0, 0.0), running_
             yield group, lead, time_s, ecg_mv, beats, []
 
 
-DISTURBANCES = {
-    "mains hum of half the QRS": lambda t, g: 0.25 * mains_hum(t, 50.0, drift_hz=0.1),
-    "mains hum as high as the QRS": lambda t, g: 0.5 * mains_hum(t, 60.0),
-    "steps of up to twice the QRS": lambda t, g: 2 * electrode_steps(t, generator=g),
-    "steps of up to five times the QRS": lambda t, g: 5 * electrode_steps(t, generator=g),
-    "steps and a drift of ten times the QRS": lambda t, g: (
-        5 * electrode_steps(t, generator=g) + 5 * np.sin(2 * np.pi * 0.3 * t)
-    ),
-    "an electrode moved: sign and gain change": None,
-    "stamps of packets": None,
-}
-
-
-def disturbed_records(records, seconds=300.0):
-    """The first minutes of each record with hum, steps, a moved electrode or stamps of packets."""
+def disturbed_records(records, noise=generated_noise, seconds=300.0):
+    """The first minutes of each record under every disturbance."""
     for number, (group, name, time_s, ecg_mv, beats, excluded) in enumerate(records):
         begin = time_s < time_s[0] + seconds
         time_s, ecg_mv, beats = time_s[begin], ecg_mv[begin], beats[beats < time_s[begin][-1]]
-        height_mv = np.ptp(np.quantile(ecg_mv, [0.005, 0.995]))
-        for disturbance, added in DISTURBANCES.items():
-            generator = np.random.default_rng([11, number])
-            stamps_s, disturbed_mv = time_s, ecg_mv
-            if added:
-                disturbed_mv = ecg_mv + height_mv * added(time_s, generator)
-            elif disturbance == "stamps of packets":
-                stamps_s = packet_stamps(time_s, generator=generator)
-            else:
-                moved = time_s >= time_s.mean()
-                disturbed_mv = np.where(moved, -0.3 * ecg_mv, ecg_mv)
-            yield f"{group}: {disturbance}", name, stamps_s, disturbed_mv, beats, excluded
+        for disturbance in DISTURBANCES:
+            stamps_s, disturbed_mv, unseen = disturbed(
+                disturbance, time_s, ecg_mv, beats, seed=number, noise=noise
+            )
+            unseen = [(start_s - 0.3, end_s + 0.3) for start_s, end_s in unseen]
+            shown = f"{group.split()[0]}: {disturbance}"
+            yield shown, name, stamps_s, disturbed_mv, beats, [*excluded, *unseen]
 
 
 def annotated_records(folder):

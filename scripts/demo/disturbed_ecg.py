@@ -1,7 +1,8 @@
 """What disturbs an ECG under exercise, put on any recording whose beats are known.
 
 Every disturbance takes time (s), ECG (mV), its beats (s), the height of its QRS (mV), noise and a
-seeded generator, and gives stamps (s) and ECG. Sizes are conventions of this project, drawn after
+seeded generator, and gives stamps (s), ECG and the
+spans (s) in which the heart cannot be seen. Sizes are conventions of this project, drawn after
 what recordings of exercise show.
 """
 
@@ -136,23 +137,24 @@ def lost_contact(
 def _lost(time_s, ecg_mv, beats_s, height_mv, noise, generator):
     """The cable goes off: the rail, with the edges that a recorder then shows."""
     lost = ecg_mv.copy()
-    for start_s, end_s in lost_contact(time_s, times=4, generator=generator):
+    spans_s = lost_contact(time_s, times=4, generator=generator)
+    for start_s, end_s in spans_s:
         off = (time_s >= start_s) & (time_s < end_s)
         lost[off] = generator.choice([-1, 1]) * 8 * height_mv
-    return time_s, lost
+    return time_s, lost, spans_s
 
 
 def _clipped(time_s, ecg_mv, beats_s, height_mv, noise, generator):
     """A quarter of the QRS on either side of the usual level is all that the recorder shows."""
     middle = np.median(ecg_mv)
-    return time_s, np.clip(ecg_mv, middle - 0.25 * height_mv, middle + 0.25 * height_mv)
+    return time_s, np.clip(ecg_mv, middle - 0.25 * height_mv, middle + 0.25 * height_mv), []
 
 
 def _added(disturbance):
     """A disturbance in units of the QRS that is added to the recording."""
 
     def disturbed(time_s, ecg_mv, beats_s, height_mv, noise, generator):
-        return time_s, ecg_mv + height_mv * disturbance(time_s, beats_s, noise, generator)
+        return time_s, ecg_mv + height_mv * disturbance(time_s, beats_s, noise, generator), []
 
     return disturbed
 
@@ -178,7 +180,7 @@ def _everything(time_s, ecg_mv, beats_s, height_mv, noise, generator):
         )
     ecg_mv += 2 * height_mv * electrode_steps(time_s, every_s=15.0, generator=generator)
     ecg_mv += 0.1 * height_mv * mains_hum(time_s, 50.0, drift_hz=0.05)
-    return packet_stamps(time_s, generator=generator), ecg_mv
+    return packet_stamps(time_s, generator=generator), ecg_mv, []
 
 
 DISTURBANCES = {
@@ -199,17 +201,20 @@ DISTURBANCES = {
     "gain changes": lambda t, e, b, h, n, g: (
         t,
         e * moved_electrode(t, times=3, change_sign=False, generator=g),
+        [],
     ),
     "sign and gain changes": lambda t, e, b, h, n, g: (
         t,
         e * moved_electrode(t, times=2, change_sign=True, generator=g),
+        [],
     ),
     "cable lost": _lost,
     "clipped": _clipped,
-    "stamps of packets": lambda t, e, b, h, n, g: (packet_stamps(t, generator=g), e),
+    "stamps of packets": lambda t, e, b, h, n, g: (packet_stamps(t, generator=g), e, []),
     "stamps that jitter": lambda t, e, b, h, n, g: (
         np.round(np.sort(t + g.uniform(-0.004, 0.004, t.size)), 3),
         e,
+        [],
     ),
     "a bad day": _everything,
 }
@@ -223,7 +228,8 @@ def disturbed(
     *,
     seed: int,
     noise: Noise = generated_noise,
-) -> tuple[Floats, Floats]:
-    """Stamps (s) and ECG (mV) of a recording under one of DISTURBANCES."""
+) -> tuple[Floats, Floats, list[tuple[float, float]]]:
+    """Stamps (s) and ECG (mV) of a recording under one of DISTURBANCES, and the spans (s) in which
+    no heart is to be seen."""
     generator = np.random.default_rng([sum(map(ord, name)), seed])
     return DISTURBANCES[name](time_s, ecg_mv, beats_s, height_of(ecg_mv), noise, generator)

@@ -290,34 +290,6 @@ def exercise_noise(
     return noise
 
 
-def mains_hum(time_s: ArrayLike, mains_hz: float, *, drift_hz: float = 0.0) -> Floats:
-    """A line of mains hum of amplitude 1, whose frequency drifts by `drift_hz` within a minute."""
-    time_s = np.asarray(time_s, float)
-    frequency_hz = mains_hz + drift_hz * np.sin(2 * np.pi * time_s / 60)
-    return np.sin(2 * np.pi * np.cumsum(frequency_hz) * (time_s[1] - time_s[0]))
-
-
-def electrode_steps(
-    time_s: ArrayLike, *, every_s: float = 8.0, generator: np.random.Generator
-) -> Floats:
-    """A level that steps up or down by half to all of 1 about every `every_s`, and stays."""
-    time_s = np.asarray(time_s, float)
-    first_s = time_s[0] + 5.0 + generator.uniform(0.0, 2.0)
-    level = np.zeros_like(time_s)
-    for at_s in np.arange(first_s, time_s[-1] - 5.0, every_s):
-        level[time_s >= at_s] += generator.choice([-1, 1]) * generator.uniform(0.5, 1.0)
-    return level
-
-
-def packet_stamps(
-    time_s: ArrayLike, *, packet: int = 8, latest_s: float = 0.04, generator: np.random.Generator
-) -> Floats:
-    """Stamps of samples that arrive in packets, each late by up to `latest_s`, to the ms."""
-    time_s = np.asarray(time_s, float)
-    late_s = np.repeat(generator.uniform(0.0, latest_s, time_s.size // packet + 1), packet)
-    return np.maximum.accumulate(np.round(time_s + late_s[: time_s.size], 3))
-
-
 def exercise_ecg(
     beat_s: ArrayLike,
     *,

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from scipy import signal
 
 from benchmarks.scoring import score_beats
+from demo.disturbed_ecg import height_of, lone_spikes
 from demo.exercise_ecg import (
     ECTOPIC,
     LEADS,
@@ -144,6 +145,19 @@ def test_with_one_percent_of_ectopic_beats_hardly_a_beat_is_lost_at_any_rate():
             for n, lead in enumerate(LEADS)
         ]
         assert gross_f1(records) >= 99.9
+
+
+def test_a_lone_spike_between_two_beats_that_are_due_is_no_beat():
+    false = spikes = 0
+    for n, lead in enumerate(LEADS):
+        time_s, ecg_mv, beats, _ = recording((5, n), snr_db=18.0, lead=lead)
+        generator = np.random.default_rng(n)
+        spiked = ecg_mv + height_of(ecg_mv) * lone_spikes(
+            time_s, beats, share=0.04, generator=generator
+        )
+        false += score_beats(beats, detect_beats(time_s, spiked)["time_s"]).false_positives
+        spikes += 0.04 * len(beats)
+    assert false <= 0.05 * spikes
 
 
 @pytest.mark.parametrize(("snr_db", "filled"), [(12.0, 0.0), (6.0, 0.1)])
@@ -453,6 +467,37 @@ def test_loss_of_contact_is_named():
 def test_clipping_is_named():
     spans = faulty(lambda ecg: np.clip(20 * ecg, -4.0, 4.0))
     assert set(spans["reason"]) == {"clipping"}
+
+
+def test_clipped_tips_cost_no_span_whose_beats_are_all_alike():
+    """A recorder that shows 0.7 of the height: the tips are flat, the slopes are clear."""
+    for n, lead in enumerate(("lateral", "tall_t", "chest_strap")):
+        time_s, ecg_mv, beats, _ = recording(n, snr_db=18.0, lead=lead)
+        middle, reach = np.median(ecg_mv), 0.35 * np.ptp(np.quantile(ecg_mv, [0.005, 0.995]))
+        clipped = np.clip(ecg_mv, middle - reach, middle + reach)
+        found = detect_beats(time_s, clipped)
+        assert score_beats(beats, found["time_s"], match_s=0.05).f1_pct > 99.5
+        spans = quality_by_span(time_s, clipped, found)
+        named = spans[spans["reason"] == "clipping, beats readable"]
+        assert len(named) > 5
+        assert (named["verdict"] == ACCEPTED).mean() > 0.8
+
+
+def test_a_cable_that_is_off_for_some_seconds_is_no_clipping():
+    time_s, ecg_mv, _, _ = recording(4)
+    off = (time_s > 42) & (time_s < 46)
+    lost = np.where(off, 9.0, ecg_mv)
+    spans = quality_by_span(time_s, lost, detect_beats(time_s, lost)).set_index("start_s")
+    assert list(spans.loc[[40.0], "reason"]) == ["flat line, lead off"]
+    assert list(spans.loc[[40.0], "verdict"]) == ["rejected"]
+
+
+def test_stamps_that_jitter_are_no_missing_samples():
+    time_s, ecg_mv, _, _ = recording(4)
+    generator = np.random.default_rng(3)
+    stamps_s = np.round(np.sort(time_s + generator.uniform(-0.006, 0.006, time_s.size)), 3)
+    spans = quality_by_span(stamps_s, ecg_mv, detect_beats(stamps_s, ecg_mv))
+    assert (spans["verdict"] == ACCEPTED).mean() > 0.9
 
 
 def test_one_reference_beat_is_matched_once():

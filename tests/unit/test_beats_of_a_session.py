@@ -80,11 +80,17 @@ def test_what_an_edit_moved_stands_beside_the_number_without_it():
     assert row["rmssd_ms"] != row["rmssd_ms_without_edits"]
 
 
-def test_each_witness_alone_takes_a_span_below_acceptance():
-    # Agreement of two detectors, least margin of the beats, longest interval over its neighbours.
-    assert probability_all_right(1.0, 3.0, 1.0) > 0.99
-    for doubted in ((0.2, 0.0, 1.0), (1.0, 0.0, 1.0), (0.2, 3.0, 2.0)):
-        assert probability_all_right(*doubted) < 0.7
+def test_a_witness_takes_from_the_probability_and_two_take_a_span_below_acceptance():
+    # agreement of two detectors, least margin, largest change of interval, beats between two that
+    # are due, fast movement between beats over that at beats
+    right = (1.0, 3.0, 0.05, 0.0, 0.1)
+    wrong = (0.3, 0.0, 1.0, 1.0, 1.5)
+    assert probability_all_right(*right) > 0.99
+    for first in range(5):
+        doubted = [wrong[k] if k == first else right[k] for k in range(5)]
+        assert probability_all_right(*doubted) < probability_all_right(*right) - 0.005
+    assert probability_all_right(1.0, 0.0, 1.0, 0.0, 0.1) < 0.7
+    assert probability_all_right(0.3, 0.0, 0.05, 1.0, 0.1) < 0.7
 
 
 def test_intervals_as_seen_know_nothing_of_a_beat_that_a_person_added():

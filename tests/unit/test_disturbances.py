@@ -4,14 +4,8 @@ import numpy as np
 import pytest
 
 from benchmarks.scoring import score_beats
-from demo.exercise_ecg import (
-    LEADS,
-    beat_times,
-    electrode_steps,
-    exercise_ecg,
-    mains_hum,
-    packet_stamps,
-)
+from demo.disturbed_ecg import electrode_steps, height_of, mains_hum, packet_stamps
+from demo.exercise_ecg import LEADS, beat_times, exercise_ecg
 from heart.detection.detector import detect_beats
 from heart.detection.disturbances import (
     folded_hz,
@@ -31,10 +25,6 @@ def recorded(seed=1, lead="lateral", rate_hz=250, seconds=120.0):
         beats, rate_hz=rate_hz, snr_db=18.0, generator=generator, lead=lead
     )
     return time_s, ecg_mv, beats
-
-
-def height_of(ecg_mv):
-    return np.ptp(np.quantile(ecg_mv, [0.005, 0.995]))
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from heart.detection.arrays import Floats
+from heart.detection.same_point import shifts_to_the_same_point
 from heart.detection.settings import DetectorSettings
 from heart.detection.traces import Traces, unit_norm, windows
 
@@ -51,6 +52,9 @@ def place_beats(
             between = np.median((place[0] - place[number])[kind == number])
             mark[number] = mark[0] + between
     offset = place[kind, row] + np.asarray(mark)[kind]
+    like_usual = np.flatnonzero(likeness[usual].max(axis=0) >= ALIKE)
+    marks = np.rint(beats + offset).astype(np.int64)[like_usual]
+    offset[like_usual] += shifts_to_the_same_point(traces, marks)
     unlike = likeness.max(axis=0) < ALIKE
     if unlike.any():
         height = np.abs(windows(traces.waveform, beats[unlike], 2 * shift))

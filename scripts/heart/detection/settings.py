@@ -47,10 +47,10 @@ class DetectorSettings:
     standing_out_noise: float = 3.0
     standing_out_gain: float = 4.0
     standing_out_most: float = 5.0
-    # Two beats of known shape are due one after the other where their distance is the usual interval
-    # within these limits (an interpolated beat delays the next one a little). A complex between
-    # them loses so much of its margin for what its likeness lacks: of 363 false and 294 true
-    # complexes so placed in disturbed records, 171 and 9 fall to 0.
+    # Two beats of known shape are due one after the other where their distance is the usual
+    # interval within these limits (an interpolated beat delays the next one a little). A complex
+    # between them loses so much of its margin for what its likeness lacks: of 363 false and 294
+    # true complexes so placed in disturbed records, 171 and 9 fall to 0.
     due_again: tuple[float, float] = (0.8, 1.2)
     due_likeness: float = 0.8
     between_weight: float = 15.0
