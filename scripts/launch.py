@@ -3,6 +3,7 @@
 
 python3.11 scripts/launch.py                  the demo study, to results/data_demo/report.html
 python3.11 scripts/launch.py path/to/study    your own, to results/study/report.html
+python3.11 scripts/launch.py start            a page in the browser to look, check and run
 python3.11 scripts/launch.py new FOLDER       begin a study: tables, orders, session sheets (--help)
 python3.11 scripts/launch.py practice FOLDER  an invented study with four mistakes, for the tutorial
 python3.11 scripts/launch.py open-order STUDY sub-01   open the order of conditions of a person
@@ -56,6 +57,7 @@ TRIED = PYTHONS[0]
 
 # words that call a module of scripts/ with the words after them
 TOOLS = {
+    "start": "serving.start",
     "look": "study.look",
     "new": "study.new",
     "open-order": "study.orders",

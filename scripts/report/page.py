@@ -60,17 +60,21 @@ def framed(page, told, title, unstated=()):
 
     The policy of the page allows its own style and script by their checksums and nothing else.
     """
-    inlined = {
-        name: page.loader.get_source(page, f"report.{suffix}")[0].strip()
-        for name, suffix in (("style", "css"), ("script", "js"))
-    }
     return page.get_template("report.html.jinja").render(
         title=title,
         unstated=unstated,
         sections=told,
-        checksums={name: checksum(text) for name, text in inlined.items()},
-        **inlined,
+        **inlined(page, style=["report.css"], script=["report.js"]),
     )
+
+
+def inlined(page, **files):
+    """Texts of files of the templates by name, and `checksums` of them for the policy of a page."""
+    texts = {
+        name: "\n".join(page.loader.get_source(page, file)[0].strip() for file in of_name)
+        for name, of_name in files.items()
+    }
+    return texts | {"checksums": {name: checksum(text) for name, text in texts.items()}}
 
 
 def sections():

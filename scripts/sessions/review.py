@@ -12,28 +12,16 @@ study: it shows invented recordings whose truth is known.
 import argparse
 import csv
 import io
-import secrets
 import sys
 import webbrowser
-from functools import partial
-from http import HTTPStatus
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
+from serving.local import LocalHandler, local_server
 from sessions.page import with_saving
 from study.edit_log import append_edits
 from study.problems import StudyError
 
 OVERVIEW = "sessions/index.html"
-
-LARGEST_POST_BYTES = 1_000_000
-
-HEADERS = {
-    "Cache-Control": "no-store",
-    "Referrer-Policy": "no-referrer",
-    "X-Content-Type-Options": "nosniff",
-    "X-Frame-Options": "DENY",
-}
 
 
 class Pages:
@@ -69,78 +57,27 @@ def decisions_in(text):
     return list(csv.DictReader(io.StringIO(text), delimiter="\t", quoting=csv.QUOTE_NONE))
 
 
-class Handler(BaseHTTPRequestHandler):
-    """Answers for this machine and for who knows the token, and for nobody else."""
+class Handler(LocalHandler):
+    """Serves pages that may save their decisions."""
 
-    def __init__(self, pages, token, *request):
-        self.pages, self.token = pages, token
-        super().__init__(*request)
+    serves = "review"
 
-    def do_GET(self):
-        path = self._path()
-        if path is None:
-            return
+    def get(self, path):
         html = self.pages.page(path or self.pages.start)
         if html is None:
-            self._answer(HTTPStatus.NOT_FOUND, "There is no such page.")
-        else:
-            served = with_saving(html, f"/{self.token}/decisions", self.token)
-            self._answer(HTTPStatus.OK, served, "text/html")
+            return None
+        return with_saving(html, f"/{self.token}/decisions", self.token), "text/html"
 
-    def do_POST(self):
-        path = self._path()
-        if path is None:
-            return
-        length = int(self.headers.get("Content-Length") or 0)
-        do = {"decisions": self._decide, "freeze": self.pages.freeze}.get(path)
-        if do is None or not secrets.compare_digest(
-            self.headers.get("X-Review-Token") or "", self.token
-        ):
-            self._answer(HTTPStatus.FORBIDDEN, "Only pages of this review may send decisions.")
-        elif length > LARGEST_POST_BYTES:
-            self._answer(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "More than a page can decide.")
-        else:
-            try:
-                text = self.rfile.read(length).decode("utf-8")
-                self._answer(HTTPStatus.OK, do(text))
-            except (StudyError, UnicodeDecodeError) as problem:
-                self._answer(HTTPStatus.UNPROCESSABLE_ENTITY, str(problem))
+    def post(self, path):
+        return {"decisions": self._decide, "freeze": self.pages.freeze}.get(path)
 
     def _decide(self, text):
         return self.pages.save(decisions_in(text))
 
-    def _path(self):
-        """What is asked for below the token; None after an answer to who may not ask."""
-        host = (self.headers.get("Host") or "").rpartition(":")[0]
-        asked = self.path.partition("?")[0].removeprefix("/")
-        token, _, path = asked.partition("/")
-        if host not in ("127.0.0.1", "localhost"):
-            self._answer(HTTPStatus.FORBIDDEN, "This review answers to this machine alone.")
-        elif not secrets.compare_digest(token, self.token):
-            self._answer(HTTPStatus.FORBIDDEN, "Open the address that the review printed.")
-        else:
-            return path
-        return None
-
-    def _answer(self, status, text, kind="text/plain"):
-        body = text.encode()
-        self.send_response(status)
-        for name, value in HEADERS.items():
-            self.send_header(name, value)
-        self.send_header("Content-Type", f"{kind}; charset=utf-8")
-        self.send_header("Content-Length", str(len(body)))
-        self.end_headers()
-        self.wfile.write(body)
-
-    def log_message(self, *_):
-        """Nothing: what was looked at is nobody's business."""
-
 
 def server(pages, port=0):
     """A server for this machine alone, and its address with a fresh token."""
-    token = secrets.token_urlsafe(24)
-    serving = ThreadingHTTPServer(("127.0.0.1", port), partial(Handler, pages, token))
-    return serving, f"http://127.0.0.1:{serving.server_address[1]}/{token}/"
+    return local_server(Handler, pages, port)
 
 
 def main(words):

@@ -128,10 +128,11 @@ def _faults_of_each_file(folder):
     path = folder / "recordings.tsv"
     faults = []
     for row in read_table(path, Problems()) if path.exists() else []:
-        # a file that does not exist is told with the tables
-        if (folder / row.file).is_file():
+        # a file that does not exist or is empty is told with the tables
+        path = folder / row.file
+        if path.is_file() and path.stat().st_size:
             try:
-                read_recording(folder / row.file, declared_by(row.model_dump(), row.overruled))
+                read_recording(path, declared_by(row.model_dump(), row.overruled))
             except (ReadingError, OSError) as fault:
                 faults.append((row, fault_in_words(row.file, fault)))
     return separate(each_once(faults)) if faults else []
