@@ -6,6 +6,7 @@ python3.11 scripts/launch.py path/to/study    your own, to results/study/report.
 python3.11 scripts/launch.py start            a page in the browser to look, check and run
 python3.11 scripts/launch.py new FOLDER       begin a study: tables, orders, session sheets (--help)
 python3.11 scripts/launch.py practice FOLDER  an invented study with four mistakes, for the tutorial
+python3.11 scripts/launch.py gallery FOLDER   the reports of four invented studies on one page
 python3.11 scripts/launch.py open-order STUDY sub-01   open the order of conditions of a person
 python3.11 scripts/launch.py sheets STUDY     write the session sheets again
 python3.11 scripts/launch.py take-in STUDY WORKBOOK    take a filled session sheet into the tables
@@ -65,6 +66,7 @@ TOOLS = {
     "take-in": "study.take_in",
     "check": "study.check",
     "practice": "demo.practice",
+    "gallery": "demo.gallery",
     "freeze": "study.registration",
     "review": "sessions.review",
     "explain": "explaining.explain",
@@ -128,7 +130,7 @@ def command_of(what, *more):
     if what in TOOLS:
         # named from where the person stands, while all else runs in the project
         # the folder of a new study is not there yet
-        named = [before in ("--into", "new", "practice") for before in (what, *more)]
+        named = [before in ("--into", "new", "practice", "gallery") for before in (what, *more)]
         written = [
             is_path and not word.startswith("-") for is_path, word in zip(named, more, strict=False)
         ]

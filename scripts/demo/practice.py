@@ -53,8 +53,8 @@ def intervals_ms(condition, seed):
     return intervals
 
 
-def write_practice(folder):
-    """Write the study with its planted mistakes."""
+def write_practice(folder, *, with_mistakes=True):
+    """Write the study, with its planted mistakes or without."""
     (folder / "raw").mkdir(parents=True)
     sessions, recordings, events = [], [], []
     for number, person in enumerate(PEOPLE):
@@ -73,11 +73,12 @@ def write_practice(folder):
                 for bout, (exercise, onset, length) in enumerate(SETS, start=1)
             ]
             events.append([*labels, "500", "240", "recovery", *["n/a"] * 3])
-    # the mistakes: unit, clock, misspelt condition, a file that was not copied whole
-    recordings[2][4] = "s"
-    recordings[5][5] = "n/a"
-    next(row for row in events if row[5] == "cuff")[5] = "cuf"
-    (folder / recordings[9][3]).write_text("")
+    if with_mistakes:
+        # unit, clock, misspelt condition, a file that was not copied whole
+        recordings[2][4] = "s"
+        recordings[5][5] = "n/a"
+        next(row for row in events if row[5] == "cuff")[5] = "cuf"
+        (folder / recordings[9][3]).write_text("")
     visit = ["participant_id", "session_id"]
     _write(folder / "participants.tsv", [visit[:1], *([person] for person in PEOPLE)])
     _write(folder / "sessions.tsv", [[*visit, "visit", "sequence"], *sessions])

@@ -1,0 +1,107 @@
+"""Write and run four invented studies of different shapes, and a page that shows their reports.
+
+python3.11 scripts/launch.py gallery FOLDER
+
+Costs some two minutes on two cores; what was made is not made again.
+"""
+
+import argparse
+import csv
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+from demo.one_person import write_one_person
+from demo.practice import write_practice
+
+PROJECT = Path(__file__).resolve().parents[2]
+
+DEMO = PROJECT / "data_demo"
+
+PEOPLE_WITHOUT_LOG = ("sub-04", "sub-05", "sub-06", "sub-07")
+
+
+def without_cuff_log(folder):
+    """Four people of the demo study whose cuffs nobody noted or recorded beside the sets."""
+    folder.mkdir(parents=True)
+    shutil.copy(DEMO / "study.yaml", folder)
+    for name in ("participants", "sessions", "occlusion", "recordings", "events"):
+        with (DEMO / f"{name}.tsv").open(encoding="utf-8", newline="") as file:
+            header, *rows = csv.reader(file, "excel-tab")
+        whose = header.index("participant_id")
+        kept = [row for row in rows if row[whose] in PEOPLE_WITHOUT_LOG]
+        kept = [row for row in kept if not {"cuff", "cuff_pressure"} & set(row)]
+        if name == "recordings":
+            for file in sorted({row[header.index("file")] for row in kept}):
+                (folder / file).parent.mkdir(parents=True, exist_ok=True)
+                shutil.copy(DEMO / file, folder / file)
+        lines = ["\t".join(row) for row in [header, *kept]]
+        (folder / f"{name}.tsv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+# name, title, what it shows, and what writes it; None where it lies in the project
+GALLERY = (
+    (
+        "data_demo",
+        "Ten people, three conditions",
+        "ECG or beat intervals, saturation of four muscles, three visits each: every figure, table "
+        "and claim.",
+        None,
+    ),
+    (
+        "one_person",
+        "One person, one visit",
+        "Three pressures one after the other: set by set, with no comparison between people.",
+        write_one_person,
+    ),
+    (
+        "intervals_only",
+        "Beat intervals only",
+        "Six people, two conditions with labels of their own, one file of intervals a visit.",
+        lambda folder: write_practice(folder, with_mistakes=False),
+    ),
+    (
+        "no_cuff_log",
+        "No cuff log",
+        "Four people whose cuff pressures stand on the sets alone: what can be said of pressures, "
+        "and what cannot.",
+        without_cuff_log,
+    ),
+)
+
+
+def main(words=None):
+    """The command; exit status 1 where a study did not run."""
+    options = argparse.ArgumentParser(prog="launch.py gallery", description=__doc__)
+    options.add_argument("folder", type=Path)
+    folder = options.parse_args(words).folder
+    failed = []
+    for name, title, _, write in GALLERY:
+        study = DEMO if write is None else folder / "studies" / name
+        if not study.exists():
+            write(study)
+        print(f"{title}: {study}", flush=True)
+        settings = [f"study={os.path.relpath(study)}", f"results={os.path.relpath(folder / name)}"]
+        command = ["snakemake", "--cores", "2", "--scheduler", "greedy", "--config", *settings]
+        if subprocess.run([sys.executable, "-m", *command], cwd=PROJECT).returncode:
+            failed.append(title)
+    (folder / "index.html").write_text(gallery_page(), encoding="utf-8")
+    print(f"Open {folder / 'index.html'}")
+    if failed:
+        sys.exit(f"Did not run to the end: {', '.join(failed)}.")
+
+
+def gallery_page():
+    """HTML of the page, which links to the results beside it."""
+    from report.page import inlined, templates_of
+
+    templates = templates_of(PROJECT / "workflow" / "templates")
+    shown = [dict(zip(("name", "title", "says"), entry, strict=False)) for entry in GALLERY]
+    texts = inlined(templates, style=["report.css", "start.css"])
+    return templates.get_template("gallery.html.jinja").render(studies=shown, **texts)
+
+
+if __name__ == "__main__":
+    main()
