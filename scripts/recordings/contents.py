@@ -142,7 +142,7 @@ def _columns_of_text(file: OutsideFile) -> list[ChannelSeen]:
                 read = read_columns(
                     file.path, text, dialect, value_at=at, time_at=None, time_format=None
                 )
-                seen.append(_without_times(name, read.value, dialect))
+                seen.append(_without_times(name, read.value, dialect, remark))
                 continue
             declared = Declared(
                 "respiration",
@@ -205,7 +205,7 @@ def _time_column(file, text, dialect, kinds) -> tuple[int | None, str | None, st
     return None, None, ""
 
 
-def _without_times(name: str, value: FloatArray, dialect: Dialect) -> ChannelSeen:
+def _without_times(name: str, value: FloatArray, dialect: Dialect, remark: str) -> ChannelSeen:
     known = value[np.isfinite(value)]
     middle = float(np.median(known)) if len(known) else float("nan")
     single = len(dialect.columns) == 1
@@ -229,7 +229,7 @@ def _without_times(name: str, value: FloatArray, dialect: Dialect) -> ChannelSee
                     guessed=("signal", "unit"),
                 )
             )
-    remark = "no column of times was found: state sampling_rate_hz, or time_column"
+    remark = remark or "no column of times was found: state sampling_rate_hz, or time_column"
     empty = np.empty(0)
     return _judged(
         ChannelSeen(

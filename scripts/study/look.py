@@ -22,8 +22,10 @@ from recordings.reading import fault_in_words
 from recordings.recording import ReadingError
 from results.words import counted, in_words, words_of
 from study.check import by_cause
+from study.orders import RECORD
 from study.problems import Problems
 from study.rows import read_table
+from study.table_forms import SUFFIXES
 from study.tables import TABLES
 
 SEEN_COLUMNS = (
@@ -80,7 +82,7 @@ def main(words):
 
 def recordings_in(folder):
     """Files that a recorder may have written, in order of name; hidden ones and tables are none."""
-    tables = {f"{name}{suffix}" for name in TABLES for suffix in (".tsv", ".csv", ".xlsx", ".ods")}
+    tables = {f"{name}{suffix}" for name in TABLES for suffix in SUFFIXES} | {RECORD}
     return [
         path
         for path in sorted(folder.rglob("*"))

@@ -61,6 +61,19 @@ def test_a_table_of_a_muscle_tells_times_unit_and_start(drawer):
     assert watt.signal is None
 
 
+def test_stamps_of_a_country_with_the_day_first_tell_times_and_start(drawer):
+    rows = "".join(f"24.05.2031 09:30:{t:02d},250;{61 - t / 10:.0f}\n" for t in range(40))
+    (smo2,) = seen(drawer, "a.csv", f"Zeit;SmO2 [%]\n{rows}")
+    assert (smo2.time_column, smo2.rate_hz) == ("Zeit", 1.0)
+    assert smo2.zero_at.isoformat() == "2031-05-24T09:30:00.250000"
+
+
+def test_stamps_that_may_be_read_in_two_ways_are_asked_for(drawer):
+    rows = "".join(f"04/05/2031 09:30:{t:02d};{61 - t / 10:.0f}\n" for t in range(40))
+    (smo2,) = seen(drawer, "a.csv", f"Zeit;SmO2 [%]\n{rows}")
+    assert "is a clock time or date; fill in time_format" in smo2.remarks[0]
+
+
 def test_a_fraction_and_milliseconds_are_told_from_values(drawer):
     rows = "".join(f"{500 * t}\t{0.6 - t / 1000}\n" for t in range(60))
     (smo2,) = seen(drawer, "a.tsv", f"time\tsmo2\n{rows}")
@@ -96,6 +109,7 @@ def test_a_drawer_is_told_at_once_with_copies_and_faults_by_cause(drawer, capsys
         shutil.move(path, drawer / path.name)
     shutil.rmtree(drawer / "x")
     shutil.copy(drawer / "sub-01_ses-1_saturation.csv", drawer / "copy.csv")
+    (drawer / "allocation.tsv").write_text("participant_id\tsealed\nsub-01\tx\n")
     for name in ("b.csv", "c.csv"):
         (drawer / name).write_text("no table at all\n")
     before = {path: path.read_bytes() for path in drawer.iterdir()}

@@ -540,12 +540,12 @@ def write_stamps(path, stamps):
     return path
 
 
-def test_clock_times_need_their_format_and_count_from_the_first_row(tmp_path):
-    stamps = ["03.04.2026 10:00:00,0", "03.04.2026 10:00:00,5", "03.04.2026 10:00:01,0"]
+def test_dates_with_slashes_need_their_format_and_count_from_the_first_row(tmp_path):
+    stamps = ["03/04/2026 10:00:00,0", "03/04/2026 10:00:00,5", "03/04/2026 10:00:01,0"]
     path = write_stamps(tmp_path / "o.csv", stamps)
     with pytest.raises(ReadingError, match="fill in time_format"):
         saturation(path)
-    (stretch,) = saturation(path, time_format="%d.%m.%Y %H:%M:%S,%f").stretches
+    (stretch,) = saturation(path, time_format="%d/%m/%Y %H:%M:%S,%f").stretches
     assert stretch.time_s.tolist() == [0.0, 0.5, 1.0]
 
 

@@ -44,6 +44,9 @@ _ISO_STAMP = re.compile(
 
 _CLOCK_STAMP = re.compile(r"\d{1,2}:\d{2}:\d{2}(?:([.,])\d+)?")
 
+# a date with points has the day first wherever it is in use
+_DATED_STAMP = re.compile(r"\d{1,2}\.\d{1,2}\.\d{4} \d{1,2}:\d{2}:\d{2}(?:([.,])\d+)?")
+
 # Lines at the head of a file in which a header is looked for (convention).
 _HEADER_LINES = 100
 
@@ -328,10 +331,11 @@ def _recognised_stamp(body: str, dialect: Dialect, time_at: int) -> str | None:
     cell = cells[time_at] if time_at < len(cells) else ""
     if _ISO_STAMP.fullmatch(cell):
         return _ISO
-    clock = _CLOCK_STAMP.fullmatch(cell)
-    if clock is None:
-        return None
-    return "%H:%M:%S" + (f"{clock[1]}%f" if clock[1] else "")
+    for stamp, pattern in ((_CLOCK_STAMP, "%H:%M:%S"), (_DATED_STAMP, "%d.%m.%Y %H:%M:%S")):
+        found = stamp.fullmatch(cell)
+        if found:
+            return pattern + (f"{found[1]}%f" if found[1] else "")
+    return None
 
 
 def _first_moment(stamp: str, pattern: str) -> Moment | None:
