@@ -20,6 +20,7 @@ python3.11 scripts/launch.py verify RESULTS   run the study again and compare ev
 python3.11 scripts/launch.py compare RESULTS RESULTS  what differs between two runs, and why
 python3.11 scripts/launch.py what-if RESULTS SECTION.NAME=VALUE  another setting beside the results
 python3.11 scripts/launch.py archive RESULTS  a de-identified BIDS dataset of a run (--help)
+python3.11 scripts/launch.py twin RESULTS     the same design with simulated recordings, to share
 python3.11 scripts/launch.py sentences        everything that the report can say, and when
 python3.11 scripts/launch.py tests            all tests
 python3.11 scripts/launch.py step NAME        one step alone, as find_beats --help
@@ -74,6 +75,7 @@ TOOLS = {
     "compare": "verifying.compare",
     "what-if": "verifying.what_if",
     "archive": "archive.build",
+    "twin": "archive.twin",
     "sentences": "report.every_sentence",
     "sample-size": "comparison.sample_size",
     "pages": "study.reference_pages",

@@ -13,9 +13,9 @@ from segment_oxygenation import segment_oxygenation
 from study.rows import participants_of, rows_of
 
 
-def finished_run(study, results, settings):
-    """What the steps of everybody leave, as a run lays it out; gives it as a FinishedRun."""
-    people = participants_of(study)
+def finished_run(study, results, settings, people=None):
+    """What the steps of some people or all leave, laid out as by a run; gives a FinishedRun."""
+    people = people or participants_of(study)
     for person in people:
         _run_person(study, results, person, settings)
     for table, file in (("outcomes", "outcomes.tsv.gz"), ("sync", "sync.tsv")):

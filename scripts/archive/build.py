@@ -75,7 +75,7 @@ def build_archive(run, folder, *, licence=None, raw_ecg=False, seed=None, today=
     """
     study = Path(run.study)
     _refuse_changed_study(run)
-    _refuse_other_folder(folder, study, run.results)
+    refuse_other_folder(folder, study, run.results)
     sessions = table_of(study, "sessions")
     people = sorted({*table_of(study, "participants")["participant_id"]})
     labels = labels_of(study, sessions, people, today=today or date.today().isoformat(), seed=seed)
@@ -95,7 +95,9 @@ def build_archive(run, folder, *, licence=None, raw_ecg=False, seed=None, today=
         if len(edits):
             tables["edits"] = edits
         writer.rows.sort(key=lambda row: (row["participant_id"], row["session_id"]))
-        write_dataset(place, tables, writer.rows, settings_that_differ(run))
+        write_dataset(
+            place, tables, writer.rows, settings_that_differ(run.default_settings, run.settings)
+        )
         title = run.settings.study.title
         derived = result_tables(run.results, labels, event_ids(study, labels))
         write_derived(place, derived, title)
@@ -204,9 +206,9 @@ def _with_intervals(stretches, beats):
     return [*filter(None, made), *kept]
 
 
-def settings_that_differ(run):
-    """What study.yaml of the archive states: settings of the run that are not the default ones."""
-    default, ran = (s.model_dump(mode="json") for s in (run.default_settings, run.settings))
+def settings_that_differ(default_settings, settings):
+    """What study.yaml of an archive states: what the study is, and what is not default."""
+    default, ran = (s.model_dump(mode="json") for s in (default_settings, settings))
     stated = _that_differ(default, ran)
     always = ("title", "conditions", "exercises", "primary_outcomes")
     stated["study"] = {name: ran["study"][name] for name in always} | stated.get("study", {})
@@ -255,15 +257,13 @@ def _refuse_changed_study(run):
         )
 
 
-def _refuse_other_folder(folder, study, results):
+def refuse_other_folder(folder, study, results):
     inside = folder.resolve()
     if inside.is_relative_to(study.resolve()) or inside.is_relative_to(results.resolve()):
-        raise StudyError(f"An archive cannot stand in {folder}: name a folder of its own.")
-    if (
-        folder.exists()
-        and any(folder.iterdir())
-        and not (folder / "ro-crate-metadata.json").exists()
-    ):
+        raise StudyError(f"A data set cannot stand in {folder}: name a folder of its own.")
+    described = folder / "dataset_description.json"
+    is_ours = described.exists() and '"cuffstudy"' in described.read_text(encoding="utf-8")
+    if folder.exists() and any(folder.iterdir()) and not is_ours:
         raise StudyError(f"{folder} holds something else: name a new folder.")
 
 

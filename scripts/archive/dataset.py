@@ -44,16 +44,18 @@ _BESIDE_BIDS = ("study.yaml", "recordings.tsv", "sessions.tsv", "events.tsv", "o
     "titration.tsv", "edits.tsv", "harms.tsv", "ro-crate-metadata.json")  # fmt: skip
 
 
-def write_dataset(folder, tables, recordings, settings):
+def write_dataset(folder, tables, recordings, settings, *, heading=""):
     """Tables and settings of a study, as the workflow and as BIDS read them.
 
-    tables : by name; recordings : rows of recordings.tsv; settings : what study.yaml states
+    tables : by name; recordings : rows of recordings.tsv; settings : what study.yaml
+    states, below a heading
     """
     columns = [c for c in TABLES["recordings"].model_fields if any(c in r for r in recordings)]
     tables = tables | {"recordings": pd.DataFrame(recordings, columns=columns)}
     for name, table in tables.items():
         _write_table(table, folder / f"{name}.tsv")
-    write_text(yaml.safe_dump(settings, sort_keys=False, allow_unicode=True), folder / "study.yaml")
+    stated = yaml.safe_dump(settings, sort_keys=False, allow_unicode=True)
+    write_text(heading + stated, folder / "study.yaml")
     write_text("".join(f"/{name}\n" for name in _BESIDE_BIDS), folder / ".bidsignore")
     write_json(_dictionary("participants", tables["participants"]), folder / "participants.json")
     events = tables.get("events", pd.DataFrame(columns=[*_KEYS, *_BIDS_COLUMN]))
@@ -76,10 +78,13 @@ def write_dataset(folder, tables, recordings, settings):
         _write_table(table, folder / person / session / "beh" / stem)
 
 
-def write_descriptions(folder, *, title, about, licence, made_on, simulated=False, raw_ecg=False):
+def write_descriptions(
+    folder, *, title, about, licence=None, made_on=None, simulated=False, raw_ecg=False
+):
     """README, CHANGES, LICENSE and dataset_description.json of an archive.
 
-    about : paragraphs of the README behind the title; licence : one of LICENCES or None
+    about : paragraphs of the README behind the title; licence : one of LICENCES or None;
+    made_on : day of the first release, where it has one
     """
     said = [RECOGNISED] if raw_ecg else []
     description = {
@@ -93,7 +98,8 @@ def write_descriptions(folder, *, title, about, licence, made_on, simulated=Fals
     }
     write_json(description, folder / "dataset_description.json")
     write_text("\n\n".join([f"# {title}", *said, *about, CAUTION]) + "\n", folder / "README.md")
-    write_text(f"1.0.0 {made_on}\n  - First release.\n", folder / "CHANGES")
+    if made_on:
+        write_text(f"1.0.0 {made_on}\n  - First release.\n", folder / "CHANGES")
     granted = (
         f"{title}\n\nLicensed under {licence} (SPDX identifier).\n{LICENCES[licence]}\n"
         if licence

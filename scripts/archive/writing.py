@@ -17,7 +17,7 @@ def write_json(content, path):
 def write_gzip(text, path):
     """Folded text without the name and the time that gzip writes into its header."""
     folded = io.BytesIO()
-    with gzip.GzipFile(filename="", mode="wb", fileobj=folded, mtime=0) as stream:
+    with gzip.GzipFile("", "wb", compresslevel=6, fileobj=folded, mtime=0) as stream:
         stream.write(text.encode())
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(folded.getvalue())
