@@ -4,7 +4,7 @@ For every outcome also a mixed model; for the primary ones other assumptions abo
 what is missing and why, residuals and random effects, and what a study of a given size can detect.
 """
 
-from comparison.outcome_tables import Plan, compare
+from comparison.outcome_tables import COMPARED, WINDOWS, Plan, compare
 from comparison.sensitivity import missing_values
 from engine.step import Input, Output, run
 from results.tables import read_table, stack, write
@@ -12,15 +12,6 @@ from study.plan import excluded_after_freezing
 from study.rows import rows_of
 from study.session_sheet import table_of
 from study.settings import CompareConditions, PlanSection
-
-# what a comparison asks for; a study of many people has many rows
-COMPARED = [
-    *("participant_id", "session_id", "visit", "event_id", "event_onset_s", "exercise"),
-    *("condition", "window", "outcome", "value", "status", "reason"),
-]
-
-# of the windows, how long they are
-WINDOWS = ["participant_id", "session_id", "signal", "segment", "event_id", "start_s", "end_s"]
 
 
 def compare_conditions(
@@ -52,22 +43,11 @@ def compare_conditions(
     departures = [*changed, *excluded_after_freezing(planned, rows_of(study, "edits"))]
     plan = Plan.of(settings, conditions, primary, seed, planned, departures)
     sessions, windows = table_of(study, "sessions"), read_table(quality, columns=WINDOWS)
-    files = {
-        "contrasts": contrasts,
-        "claims": claims,
-        "joint_tests": joint_tests,
-        "crossover": crossover,
-        "models": models,
-        "sensitivity": sensitivity,
-        "single_case": single_case,
-        "effect_sizes": effect_sizes,
-        "individual_responses": individual_responses,
-        "repeatability": repeatability,
-        "planning": planning_table,
-        "diagnostics": diagnostics,
-    }
-    for name, tables in compare(measured, sessions, windows, plan).items():
-        write(stack(tables, name), name, files[name])
+    files = (contrasts, claims, joint_tests, crossover, models, sensitivity, single_case)
+    files += (effect_sizes, individual_responses, repeatability, planning_table, diagnostics)
+    tables = compare(measured, sessions, windows, plan)
+    for file in files:
+        write(stack(tables[file.stem], file.stem), file.stem, file)
     write(missing_values(measured, conditions, primary), "missing", missing)
 
 

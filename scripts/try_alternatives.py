@@ -6,7 +6,7 @@ from comparison.alternatives import main_rows, rows_under
 from comparison.outcome_tables import rest_of, rows_of
 from comparison.outside_pressures import rows_without_outside
 from engine.step import Input, OfEach, Output, people_measured, run
-from measuring.again import Change, Recorded
+from measuring.again import FILES, Change, Recorded
 from results.tables import read_table, stack, write
 from results.words import words_of
 from study.settings import QualityRule, Settings
@@ -43,17 +43,9 @@ def try_alternatives(
         if asked[name]
     }
     again = {name: [] for name in changes}
-    files = {
-        "signals": signals,
-        "beats": beats,
-        "respiration": respiration,
-        "saturation": saturation,
-        "segments": segments,
-        "beat_quality": beat_quality,
-        "sync": sync,
-    }
-    for participant, *paths in zip(people_measured(study), *files.values(), strict=True):
-        recorded = Recorded(study, participant, **dict(zip(files, paths, strict=True)))
+    files = (signals, beats, respiration, saturation, segments, beat_quality, sync)
+    for participant, *paths in zip(people_measured(study), *files, strict=True):
+        recorded = Recorded(study, participant, **dict(zip(FILES, paths, strict=True)))
         for name, change in changes.items():
             again[name].append(recorded.measured_again(change, wanted, default_quality_rules))
     tables = [main_rows(main)]

@@ -1,15 +1,11 @@
 """Write a page for every session of one person, to be opened in a browser without a network."""
 
-import shutil
-
-import pandas as pd
-
 from engine.listings import header, names_in
 from engine.step import Input, Inputs, Output, run
 from recordings.store import read_stretches
 from results.tables import read_table, write
 from sessions.overview import write_courses
-from sessions.page import pages_of, template_folder
+from sessions.page import pages_of, template_folder, write_pages
 from sessions.reading import recorded_files, sessions_of
 from study.session_sheet import events_of, table_of, with_supplied_times
 from study.settings import Protocol
@@ -48,17 +44,9 @@ def write_session_pages(
     recorded = recorded_files(study, table_of(study, "recordings", participant), stretches)
     sessions = sessions_of(participant, visits, events, stretches, files, recorded)
     headers = {name: header("outcomes", name) for name in names_in("outcomes")}
-    shutil.rmtree(pages, ignore_errors=True)
-    pages.mkdir(parents=True)
-    not_drawn = []
-    for session_id, page, reason in pages_of(
-        sessions, template_folder(templates[0].parent), headers, protocol, title
-    ):
-        (pages / f"{session_id}.html").write_text(page, encoding="utf-8")
-        if reason:
-            not_drawn.append({"kind": "session page", "name": session_id, "reason": reason})
-    table = pd.DataFrame(not_drawn).assign(participant_id=participant, step="write_session_pages")
-    write(table, "unmade", unmade)
+    forms = template_folder(templates[0].parent)
+    not_drawn = write_pages(pages_of(sessions, forms, headers, protocol, title), pages)
+    write(not_drawn.assign(participant_id=participant), "unmade", unmade)
     write_courses(sessions, pages)
 
 

@@ -73,6 +73,16 @@ WRITTEN = (
 )
 
 
+# what is asked of outcomes; a study of many people has many rows
+COMPARED = [
+    *("participant_id", "session_id", "visit", "event_id", "event_onset_s", "exercise"),
+    *("condition", "window", "outcome", "value", "status", "reason"),
+]
+
+# and of their windows, how long they are
+WINDOWS = ["participant_id", "session_id", "signal", "segment", "event_id", "start_s", "end_s"]
+
+
 @dataclass(frozen=True)
 class Plan:
     """What was stated before the values were seen.

@@ -22,6 +22,9 @@ MADE_BY = {
     "segment_oxygenation": {"traces", "segment"},
 }
 
+# files of a person that may be needed again
+FILES = ("signals", "beats", "respiration", "saturation", "segments", "beat_quality", "sync")
+
 # facts of the protocol by which the saturation is cut and the cuffs are checked
 SEGMENTING = {"slowest_cadence_hz", "fastest_cadence_hz", "samples_per_contraction"}
 

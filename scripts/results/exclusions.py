@@ -6,6 +6,7 @@ from collections import Counter
 import pandas as pd
 
 from recordings.coverage import CAUTION, OUTSIDE
+from results.tables import read_table, stack
 from results.words import counted
 from study.session_sheet import events_of, table_of
 
@@ -14,6 +15,26 @@ FIGURE = r"(?<![\w.-])-?\d+(?:\.\d+)?(?![\w])"
 
 
 RECORDING = ["participant_id", "session_id", "signal", "file"]
+
+
+def left_out(study, unmade, quality_of_each, outcomes_of_each):
+    """Everything that did not enter the analysis, from people down to single values.
+
+    `unmade` is the table of this name; the others are files of each person, read one by one.
+    """
+    withheld = WithheldValues()
+    for path in outcomes_of_each:
+        withheld.add(read_table(path, ["outcome", "window", "status", "reason"]))
+    parts = [
+        people_and_visits(study),
+        conditions_not_done(study),
+        people_not_measured(unmade),
+        excluded_events(study),
+        edits(study),
+        *(rejected_spans(read_table(path)) for path in quality_of_each),
+        withheld.table(),
+    ]
+    return stack(parts, "exclusions")
 
 
 def uncovered_parts(clocks):

@@ -1,8 +1,16 @@
 """Outcomes as one row per event and window, a column per outcome."""
 
 from results.columns import columns_of
+from results.tables import read_table, write_below
 
 EVENT_AND_WINDOW = [name for name in columns_of("outcomes_wide") if name != "<outcome>"]
+
+
+def write_wide(outcomes_of_each, path):
+    """Write the outcomes of everybody so, from the file of each, one person at a time."""
+    names = {name for file in outcomes_of_each for name in read_table(file, ["outcome"])["outcome"]}
+    everybody = (wide(read_table(file)) for file in outcomes_of_each)
+    write_below(everybody, [*EVENT_AND_WINDOW, *sorted(names)], path)
 
 
 def wide(outcomes):

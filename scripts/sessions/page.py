@@ -6,8 +6,10 @@ else: no request leaves it, and no text of a study can become a script.
 
 import json
 import logging
+import shutil
 from html import escape
 
+import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from report.policy import checksum
@@ -54,6 +56,21 @@ def pages_of(sessions, templates, outcome_headers, protocol, title):
             yield session.session_id, page_that_says(reason, session.session_id, title), reason
         else:
             yield session.session_id, page, ""
+
+
+def write_pages(pages, folder):
+    """Write pages as `pages_of` gives them into an empty folder.
+
+    Gives rows of the table `unmade`, one for each page that could not be drawn.
+    """
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    not_drawn = []
+    for session_id, page, reason in pages:
+        (folder / f"{session_id}.html").write_text(page, encoding="utf-8")
+        if reason:
+            not_drawn.append({"kind": "session page", "name": session_id, "reason": reason})
+    return pd.DataFrame(not_drawn).assign(step="write_session_pages")
 
 
 def page_that_says(reason, session_id, title):
