@@ -156,8 +156,8 @@ def command_of(what, *more):
     settings = [f"study={os.path.relpath(what, PROJECT)}"]
     if "--config" in more:
         # Snakemake keeps the last --config only
-        place = more.index("--config") + 1
-        return ["snakemake", *profile, *more[:place], *settings, *more[place:]]
+        behind_config = more.index("--config") + 1
+        return ["snakemake", *profile, *more[:behind_config], *settings, *more[behind_config:]]
     return ["snakemake", "--config", *settings, *profile, *more]
 
 

@@ -41,14 +41,14 @@ def write_provenance(
     write(table.astype(str), "settings_changed", changed)
     write(software_of(lock), "software", software)
     workflow.write_bytes(snakefile.read_bytes())
-    own = {
+    written = {
         workflow: "cuffstudy",
         inputs: "Inputs with their checksums",
         settings: "Settings of the run",
         changed: "Settings that differ from the usual ones",
         software: "Versions of all software",
     }
-    write_crate(crate, own, listed, report, citation, title=all_settings.study.title)
+    write_crate(crate, written, listed, report, citation, title=all_settings.study.title)
 
 
 if __name__ == "__main__":

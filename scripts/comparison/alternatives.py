@@ -78,20 +78,20 @@ def concerned(outcome, window, change, before, after):
     return not verdicts(before).equals(verdicts(after))
 
 
-def with_values(found, measured):
+def with_values(outcomes, measured):
     """The outcomes with what was measured again in the place of what was there before."""
     if measured.empty:
-        return found
+        return outcomes
     again = set(
         zip(measured["participant_id"], measured["outcome"], measured["window"], strict=True)
     )
-    before = zip(found["participant_id"], found["outcome"], found["window"], strict=True)
-    kept = found[[key not in again for key in before]]
+    before = zip(outcomes["participant_id"], outcomes["outcome"], outcomes["window"], strict=True)
+    kept = outcomes[[key not in again for key in before]]
     table = pd.concat(
         [part.dropna(axis=1, how="all") for part in (kept, measured) if len(part)],
         ignore_index=True,
     )
-    return table.reindex(columns=found.columns)
+    return table.reindex(columns=outcomes.columns)
 
 
 def changes_of(before, after):
@@ -100,9 +100,9 @@ def changes_of(before, after):
     def values(table):
         return table["value"].set_axis(pd.MultiIndex.from_frame(table[KEYS])).dropna()
 
-    one, other = values(before).align(values(after))
-    changed = (one != other).groupby(level=["outcome", "window"]).sum()
-    given = other.notna().groupby(level=["outcome", "window"]).sum()
+    earlier, later = values(before).align(values(after))
+    changed = (earlier != later).groupby(level=["outcome", "window"]).sum()
+    given = later.notna().groupby(level=["outcome", "window"]).sum()
     return pd.DataFrame({"n_values": given, "n_values_changed": changed})
 
 
@@ -125,12 +125,12 @@ def contrasts_again(table, primary, changed):
         with_shares(outcome_contrasts(comparison, plan, shown_pairs(claims, key)), shares[key])
         for key, comparison in comparisons.items()
     ]
-    found = stack(tables, "contrasts")
-    if found.empty:
-        return found
-    found = found[found["exercise"] == "all"]
-    numbers = found.select_dtypes("number").columns
-    return found.assign(**{name: [as_written(v) for v in found[name]] for name in numbers})
+    contrasts = stack(tables, "contrasts")
+    if contrasts.empty:
+        return contrasts
+    contrasts = contrasts[contrasts["exercise"] == "all"]
+    numbers = contrasts.select_dtypes("number").columns
+    return contrasts.assign(**{name: [as_written(v) for v in contrasts[name]] for name in numbers})
 
 
 def beside_main(compared, main, changes, primary):

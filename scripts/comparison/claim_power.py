@@ -123,24 +123,24 @@ def needed_effects(
     noise = rng.standard_normal((draws, people, design.conditions - 1))
     roots = covariance_roots(variation, draws if assured else 1, rng)
     noise = noise @ roots.transpose(0, 2, 1)
-    others = [other for other in range(design.conditions) if other != condition]
+    others = [compared for compared in range(design.conditions) if compared != condition]
     n_differences = design.conditions * (design.conditions - 1) // 2
     levels = np.array(alphas) / (n_differences if every_difference else 1)
     needed = np.empty((len(levels), draws))
     for layout, share in zip(layouts, shares, strict=True):
         parts = [
-            _needed(layout, noise[share], condition, other, levels, fewest_pairs)
-            for other in others
+            _needed(layout, noise[share], condition, compared, levels, fewest_pairs)
+            for compared in others
         ]
         whole = np.min(parts, axis=0) if every_difference else np.max(parts, axis=0)
         needed[:, share] = whole
     return needed
 
 
-def _needed(layout, noise, condition, other, levels, fewest_pairs) -> np.ndarray:
+def _needed(layout, noise, condition, compared, levels, fewest_pairs) -> np.ndarray:
     """Of each study the true difference from which one comparison is shown, (levels, draws)."""
     shape = layout.filled.shape[1:]
-    estimator = layout.estimator(difference(shape, condition, other))
+    estimator = layout.estimator(difference(shape, condition, compared))
     if estimator is None or estimator.n_pairs < fewest_pairs:
         return np.full((len(levels), len(noise)), np.inf)
     cells = noise[:, layout.cells[0], layout.cells[1]]

@@ -85,13 +85,13 @@ def contrast_table(
 
 
 def _contrast(comparison, pair, exercise, rules) -> dict:
-    """One contrast; its notes are still a list, and `found` holds it on the scale of the analysis.
+    """One contrast; its notes are still a list, and `paired` holds it on the scale of the analysis.
 
     With fewer pairs than are tested it is described: estimate and interval, no p-value.
     """
     first, second = comparison.pairs_of_values(pair, exercise)
     differences = differences_of(first, second)
-    found, left_out = comparison.within_person(pair, exercise)
+    paired, left_out = comparison.within_person(pair, exercise)
     notes = list(comparison.notes)
     contrast = dict.fromkeys(("se", "df", "ci_low", "ci_high", "t", "p", "p_adjusted")) | {
         "outcome": comparison.outcome,
@@ -106,16 +106,16 @@ def _contrast(comparison, pair, exercise, rules) -> dict:
         "sd_of_differences": sd_of(differences),
         "method": comparison.method,
         "note": notes,
-        "confidence": rules.confidence if found else None,
+        "confidence": rules.confidence if paired else None,
         "claim": "not tested",
-        "found": found,
+        "found": paired,
     }
     if left_out:
         notes.append(f"without {', '.join(left_out)}: too few people have both")
     tested = len(differences) >= rules.fewest_participants
-    if found is not None:
-        contrast |= {"estimate": found.estimate, "se": found.se, "df": found.df}
-        contrast |= {"t": found.t, "p": found.p} if tested else {}
+    if paired is not None:
+        contrast |= {"estimate": paired.estimate, "se": paired.se, "df": paired.df}
+        contrast |= {"t": paired.t, "p": paired.p} if tested else {}
     elif len(differences) > 1:
         same = np.ptp(differences) == 0
         notes.append(ALL_THE_SAME if same else "no error: too few people determine this contrast")

@@ -106,16 +106,16 @@ def counts_beside_log(sets):
 def agreements(counted):
     """Bias and limits of agreement over the study, and the sets that differ by one or more."""
     unflagged = counted[counted["status"] == "ok"]
-    for name, own in (("all counts", counted), ("counts without a flag", unflagged)):
-        if len(own) < FEWEST_SETS:
+    for name, counts in (("all counts", counted), ("counts without a flag", unflagged)):
+        if len(counts) < FEWEST_SETS:
             continue
-        agreement = bland_altman(own["counted"].to_list(), own["noted"].to_list())
+        agreement = bland_altman(counts["counted"].to_list(), counts["noted"].to_list())
         yield {
             "of": name,
-            "n_sets": len(own),
+            "n_sets": len(counts),
             "bias": agreement.bias,
             "sd": agreement.sd,
             "lower_limit": agreement.lower_limit,
             "upper_limit": agreement.upper_limit,
-            "differing_sets": int((own["difference"].abs() >= 1).sum()),
+            "differing_sets": int((counts["difference"].abs() >= 1).sum()),
         }

@@ -160,8 +160,8 @@ def _first_visit(comparison, rules) -> list[dict]:
             rows.append(row | {"note": "people of a condition do not differ: no error"})
             continue
         df = se**4 / sum(part**2 / (len(side) - 1) for part, side in zip(parts, sides, strict=True))
-        found = Contrast(float(sides[0].mean() - sides[1].mean()), se, float(df), 0)
-        numbers = _numbers(found, rules.confidence)
+        difference = Contrast(float(sides[0].mean() - sides[1].mean()), se, float(df), 0)
+        numbers = _numbers(difference, rules.confidence)
         if min(map(len, sides)) < rules.fewest_participants:
             numbers["p"] = None
         rows.append(row | numbers | {"note": f"{BETWEEN_PEOPLE}; {_people(sides)}"})
@@ -212,16 +212,16 @@ def _rows_of_steps(part, names, steps: Steps, comparison, layout, rules) -> list
     few = people < rules.fewest_participants
     rows = []
     for name, estimator in zip(names[1:], steps.single, strict=True):
-        found = estimator and estimator.of(values)
+        contrast = estimator and estimator.of(values)
         single = row | {"contrast": f"{name} - {names[0]}"}
-        if found is None:
+        if contrast is None:
             rows.append(single | {"note": "too few people determine it"})
             continue
-        numbers = _numbers(found, rules.confidence)
+        numbers = _numbers(contrast, rules.confidence)
         size = detectable_noncentrality(
-            found.df, power_wanted=rules.power, alpha=1 - rules.confidence
+            contrast.df, power_wanted=rules.power, alpha=1 - rules.confidence
         )
-        numbers["detectable"] = size * found.se
+        numbers["detectable"] = size * contrast.se
         if few:
             numbers["p"] = None
         rows.append(single | numbers)
@@ -233,15 +233,15 @@ def _rows_of_steps(part, names, steps: Steps, comparison, layout, rules) -> list
     return [*rows, row | together]
 
 
-def _numbers(found: Contrast, confidence) -> dict:
-    low, high = found.interval(confidence)
+def _numbers(contrast: Contrast, confidence) -> dict:
+    low, high = contrast.interval(confidence)
     return {
-        "estimate": found.estimate,
-        "se": found.se,
-        "df": found.df,
+        "estimate": contrast.estimate,
+        "se": contrast.se,
+        "df": contrast.df,
         "ci_low": low,
         "ci_high": high,
-        "p": found.p,
+        "p": contrast.p,
     }
 
 

@@ -59,20 +59,20 @@ def difference_of_variances(
     )
 
 
-def bout_variance(rows: pd.DataFrame) -> tuple[float, int]:
+def bout_variance(bouts: pd.DataFrame) -> tuple[float, int]:
     """Variance of bouts about their person, a shift from bout to bout taken out; with its df.
 
-    `rows` hold participant_id, exercise, number (of the bout) and y of one condition. Each exercise
-    is fitted by people and bouts, the residuals are pooled.
+    `bouts` hold participant_id, exercise, number (of the bout) and y of one condition. Each
+    exercise is fitted by people and bouts, the residuals are pooled.
     """
     total, df = 0.0, 0
-    for _, own in rows.groupby("exercise", sort=False):
-        people = pd.factorize(own["participant_id"])[0]
-        numbers = pd.factorize(own["number"])[0]
+    for _, of_exercise in bouts.groupby("exercise", sort=False):
+        people = pd.factorize(of_exercise["participant_id"])[0]
+        numbers = pd.factorize(of_exercise["number"])[0]
         design = np.hstack(
             [people[:, None] == np.arange(people.max() + 1), numbers[:, None] == np.unique(numbers)]
         ).astype(float)
-        y = own["y"].to_numpy(float)
+        y = of_exercise["y"].to_numpy(float)
         fitted, _, rank, _ = np.linalg.lstsq(design, y, rcond=None)
         total += float(np.sum((y - design @ fitted) ** 2))
         df += len(y) - int(rank)

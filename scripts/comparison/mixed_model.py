@@ -700,10 +700,10 @@ def _descend(
     return now, False
 
 
-def _snapped(moments: Moments, found: Profile) -> Profile:
+def _snapped(moments: Moments, profile: Profile) -> Profile:
     """Signs made positive, and relative standard deviations near zero set to zero if as good."""
-    theta = np.abs(found.at.theta)
+    theta = np.abs(profile.at.theta)
     snapped = moments.solve(np.where(theta < SINGULAR_TOLERANCE, 0.0, theta))
-    if snapped.deviance > found.at.deviance + ROUNDING:
+    if snapped.deviance > profile.at.deviance + ROUNDING:
         snapped = moments.solve(theta)
     return moments.differentiate(snapped)

@@ -31,7 +31,7 @@ def same_order(outcomes: pd.DataFrame, conditions: Sequence[str]) -> str:
         (between[pair] - {0}) | within[pair] if within.get(pair) else between[pair]
         for pair in between
     ]
-    if not any(signs) or any(found not in (set(), {-1}, {1}) for found in signs):
+    if not any(signs) or any(directions not in (set(), {-1}, {1}) for directions in signs):
         return ""
     return SAME_ORDER_OF_SETS if any(within.values()) else SAME_ORDER_OF_VISITS
 
@@ -41,13 +41,13 @@ def _directions(events, conditions, group, time) -> dict[tuple[str, str], set[in
     times = events.groupby([*group, "condition"], sort=False)[time[0]].agg(["min", "max"])
     first, last = (times[name].unstack("condition") for name in ("min", "max"))
     present = [name for name in conditions if name in first.columns]
-    found = {}
+    directions = {}
     for a, b in combinations(present, 2):
         both = first[a].notna() & first[b].notna()
         before = last.loc[both, a] < first.loc[both, b]
         after = first.loc[both, a] > last.loc[both, b]
-        found[a, b] = set(np.select([before, after], [-1, 1], 0).tolist())
-    return found
+        directions[a, b] = set(np.select([before, after], [-1, 1], 0).tolist())
+    return directions
 
 
 def visits_done(outcomes: pd.DataFrame, conditions: Sequence[str]) -> pd.DataFrame:

@@ -141,8 +141,12 @@ def compare(
     values = usable(outcomes, declared("SCALE"), plan.conditions)
     comparisons = comparisons_of(values, plan, same_order=same_order(outcomes, plan.conditions))
     tables = {name: [] for name in WRITTEN}
-    shares_alone = {key: one for key, one in comparisons.items() if one.scale == YES_OR_NO}
-    comparisons = {key: one for key, one in comparisons.items() if key not in shares_alone}
+    shares_alone = {
+        key: compared for key, compared in comparisons.items() if compared.scale == YES_OR_NO
+    }
+    comparisons = {
+        key: compared for key, compared in comparisons.items() if key not in shares_alone
+    }
     claims = claims_of(comparisons, plan)
     orders = crossover.Orders.of(outcomes, sessions, plan.conditions)
     tables["claims"].append(claim_rows(claims, plan, values, orders))
@@ -209,10 +213,10 @@ def planning_tables(
         "smallest_effect": smallest_effect_in(plan.smallest_effect, *key),
     }
     steps = len(claims) if plan.planned.across_claims == "holm" else 1
-    own = [claim for claim in claims if (claim.planned.outcome, claim.planned.window) == key]
+    of_outcome = [claim for claim in claims if (claim.planned.outcome, claim.planned.window) == key]
     of_claims = [
         claim_planning(comparison, claim, steps=steps, seed=plan.rules.seed, **wanted)
-        for claim in own
+        for claim in of_outcome
     ]
     return [*of_claims, planning(comparison, **wanted)]
 
@@ -305,13 +309,13 @@ def with_shares(contrasts: pd.DataFrame, counts: pd.DataFrame | None) -> pd.Data
         counts = counts[counts["exercise"] != ""]
     rows = []
     for row in contrasts.itertuples():
-        own = counts[counts["condition"].isin(row.contrast.split(" - "))]
+        of_pair = counts[counts["condition"].isin(row.contrast.split(" - "))]
         if row.exercise != "all":
-            own = own[own["exercise"] == row.exercise]
-        asked = own["asked"].sum()
+            of_pair = of_pair[of_pair["exercise"] == row.exercise]
+        asked = of_pair["asked"].sum()
         rows.append(
             {
-                f"{name}_pct": 100 * own[name].sum() / asked if asked else None
+                f"{name}_pct": 100 * of_pair[name].sum() / asked if asked else None
                 for name in ("flagged", "withheld")
             }
         )
@@ -351,7 +355,9 @@ def comparisons_of(
                 at_rest = rows_of(values, [rest_of(key)])
                 covariate = own_baseline(comparisons[key], at_rest)
                 comparisons[key] = replace(comparisons[key], covariates=(covariate,))
-    return {key: one for key, one in comparisons.items() if len(one.conditions) > 1}
+    return {
+        key: comparison for key, comparison in comparisons.items() if len(comparison.conditions) > 1
+    }
 
 
 def rest_of(key: Key) -> Key:

@@ -59,29 +59,29 @@ def judged_claims(
         _parts_of(claim, comparisons.get((claim.outcome, claim.window)), conditions)
         for claim in claims
     ]
-    for one in tested:
-        if one.why:
+    for judged in tested:
+        if judged.why:
             continue
-        fewest = min(part.n_pairs for part in one.parts)
+        fewest = min(part.n_pairs for part in judged.parts)
         if fewest < fewest_pairs:
-            one.verdict, one.why = "described", f"{fewest} pairs in one of the differences"
-        elif any(part.found is None for part in one.parts):
-            one.why = "the error of one of the differences could not be estimated"
+            judged.verdict, judged.why = "described", f"{fewest} pairs in one of the differences"
+        elif any(part.found is None for part in judged.parts):
+            judged.why = "the error of one of the differences could not be estimated"
         else:
-            one.p = _p_of(one, len(conditions))
-    candidates = [one for one in tested if one.p is not None]
-    p = [one.p for one in candidates]
+            judged.p = _p_of(judged, len(conditions))
+    candidates = [judged for judged in tested if judged.p is not None]
+    p = [judged.p for judged in candidates]
     if across == "holm":
         steps = list(range(len(p), 0, -1))
         adjusted, levels = stepwise(p, steps), level_of_interval(p, steps, alpha)
     else:
         adjusted, levels = _tested_in_order(tested), [alpha] * len(p)
-    for one, p_adjusted, level in zip(candidates, adjusted, levels, strict=True):
-        one.p_adjusted = float(p_adjusted)
-        one.verdict = "shown" if p_adjusted < alpha else "not shown"
-        if one.verdict == "not shown" and across == "in_order" and one.p < alpha:
-            one.verdict, one.why = "not tested", "an earlier claim of the order was not shown"
-        one.levels = _levels_of_parts(one, float(level), len(conditions))
+    for judged, p_adjusted, level in zip(candidates, adjusted, levels, strict=True):
+        judged.p_adjusted = float(p_adjusted)
+        judged.verdict = "shown" if p_adjusted < alpha else "not shown"
+        if judged.verdict == "not shown" and across == "in_order" and judged.p < alpha:
+            judged.verdict, judged.why = "not tested", "an earlier claim of the order was not shown"
+        judged.levels = _levels_of_parts(judged, float(level), len(conditions))
     return tested
 
 
@@ -90,7 +90,7 @@ def _parts_of(claim, comparison, conditions) -> Tested:
     if claim.claim == DIFFERS:
         others = [name for name in conditions if name != claim.condition]
         text = f"{claim.condition} differs from {in_words(others, both=True)}"
-        wanted = {frozenset((claim.condition, other)) for other in others}
+        wanted = {frozenset((claim.condition, compared)) for compared in others}
     else:
         text = "every difference between conditions"
         wanted = {frozenset((a, b)) for a in conditions for b in conditions if a != b}
@@ -119,8 +119,8 @@ def _p_of(claim: Tested, n_conditions: int) -> float:
 
 def _tested_in_order(tested: Sequence[Tested]) -> list[float]:
     """Adjusted p-values in the declared order; a claim that cannot be tested ends it."""
-    adjusted = in_order([1.0 if one.p is None else one.p for one in tested])
-    return [float(a) for a, one in zip(adjusted, tested, strict=True) if one.p is not None]
+    adjusted = in_order([1.0 if claim.p is None else claim.p for claim in tested])
+    return [float(a) for a, claim in zip(adjusted, tested, strict=True) if claim.p is not None]
 
 
 def _levels_of_parts(claim: Tested, level: float, n_conditions: int) -> list[float]:
@@ -134,11 +134,11 @@ def shown_pairs(tested: Sequence[Tested], key: Key) -> frozenset[tuple[str, str]
     """Differences of an outcome that a claim has shown as its parts."""
     return frozenset(
         part.pair
-        for one in tested
-        if (one.planned.outcome, one.planned.window) == key
-        and one.verdict == "shown"
-        and one.planned.claim == DIFFERS
-        for part in one.parts
+        for claim in tested
+        if (claim.planned.outcome, claim.planned.window) == key
+        and claim.verdict == "shown"
+        and claim.planned.claim == DIFFERS
+        for part in claim.parts
     )
 
 

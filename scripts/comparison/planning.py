@@ -96,15 +96,15 @@ def planning(
     rows = []
     for pair in comparison.pairs:
         row = labels | {"contrast": f"{pair[0]} - {pair[1]}"}
-        found, _ = comparison.within_person(pair, "all")
-        if found is None or found.n_pairs < fewest_participants:
+        contrast, _ = comparison.within_person(pair, "all")
+        if contrast is None or contrast.n_pairs < fewest_participants:
             why = f"fewer than {fewest_participants} pairs to plan from"
-            if comparison.n_participants >= fewest_participants and found is None:
+            if comparison.n_participants >= fewest_participants and contrast is None:
                 why = "no error could be estimated"
             rows.append(row | {"note": why})
             continue
         for n in sizes:
-            se, df = planned_error(found, n)
+            se, df = planned_error(contrast, n)
             if df <= 0:
                 continue
             reach = _reach(
@@ -112,7 +112,7 @@ def planning(
                 *(len(comparison.pairs), smallest_effect),
             )
             study = {"n_participants": n, "this_study": n == comparison.n_participants}
-            note = f"error as {found.n_pairs} pairs gave it"
+            note = f"error as {contrast.n_pairs} pairs gave it"
             rows.append(row | study | {"df": df, "se": se, "note": note} | reach)
     return pd.DataFrame(rows, columns=columns_of("planning"))
 
@@ -188,12 +188,12 @@ def variation_of(comparison: Comparison, fewest_participants: int) -> tuple[Vari
     n = len(comparison.conditions)
     sd, pairs = np.zeros((n, n)), []
     for pair in comparison.pairs:
-        found, _ = comparison.within_person(pair, "all")
-        if found is None:
+        contrast, _ = comparison.within_person(pair, "all")
+        if contrast is None:
             return None, "no error of a difference could be estimated"
         first, second = (comparison.conditions.index(name) for name in pair)
-        sd[first, second] = sd[second, first] = found.se * np.sqrt(found.n_pairs)
-        pairs.append(found.n_pairs)
+        sd[first, second] = sd[second, first] = contrast.se * np.sqrt(contrast.n_pairs)
+        pairs.append(contrast.n_pairs)
     if min(pairs) < fewest_participants:
         return None, f"fewer than {fewest_participants} pairs to plan from"
     return Variation(sd, min(pairs) - 1.0), ""
@@ -204,23 +204,23 @@ def on_scale(smallest_effect: float, scale: str) -> float:
     return abs(np.log(smallest_effect)) if scale == "ratio" else smallest_effect
 
 
-def planned_error(found: Contrast, participants: int) -> tuple[float, float]:
+def planned_error(contrast: Contrast, participants: int) -> tuple[float, float]:
     """Standard error and df of a contrast with so many people, from those with which it was found.
 
     The error falls with the root of the people, its degrees of freedom grow by one with each, and
     what the visit costs stays as it was.
     """
-    se = found.se * np.sqrt(found.n_pairs / participants)
-    return float(se), float(found.df + participants - found.n_pairs)
+    se = contrast.se * np.sqrt(contrast.n_pairs / participants)
+    return float(se), float(contrast.df + participants - contrast.n_pairs)
 
 
 def _reach(se, df, scale, power_wanted, alpha, n_contrasts, smallest_effect) -> dict:
     """What one design detects, at the plain and at the adjusted level."""
-    found = {}
+    reached = {}
     for suffix, level in (("", alpha), ("_adjusted", alpha / n_contrasts)):
         size = se * detectable_noncentrality(df, power_wanted=power_wanted, alpha=level)
-        found[f"detectable{suffix}"] = as_ratio(size) if scale == "ratio" else size
+        reached[f"detectable{suffix}"] = as_ratio(size) if scale == "ratio" else size
         if smallest_effect is not None:
             wanted = on_scale(smallest_effect, scale)
-            found[f"power_at_smallest_effect{suffix}"] = power(wanted / se, df, alpha=level)
-    return found
+            reached[f"power_at_smallest_effect{suffix}"] = power(wanted / se, df, alpha=level)
+    return reached

@@ -253,8 +253,8 @@ def bouts_of(values: pd.DataFrame) -> tuple[list[str], list[np.ndarray]]:
     number = ordered.groupby(cell, sort=False).cumcount()
     wide = ordered.set_index([*cell, number])["y"].unstack("participant_id")
     strata = []
-    for _, own in wide.groupby(level=["exercise", "condition"], sort=False):
-        bouts = own.to_numpy().T
+    for _, of_cell in wide.groupby(level=["exercise", "condition"], sort=False):
+        bouts = of_cell.to_numpy().T
         complete = ~np.isnan(bouts).any(axis=1)
         if bouts.shape[1] > 1 and complete.sum() > 1:
             strata.append(np.where(complete[:, None], bouts, np.nan))

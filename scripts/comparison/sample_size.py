@@ -126,27 +126,29 @@ def spread_of_results(
     `contrasts` has the columns of contrasts.tsv. Raises ValueError where nothing can be planned
     from it.
     """
-    own = contrasts[(contrasts["exercise"] == "all") & (contrasts["primary"] == "yes")]
+    primary = contrasts[(contrasts["exercise"] == "all") & (contrasts["primary"] == "yes")]
     for name, wanted in (("outcome", outcome), ("window", window)):
         if wanted is not None:
-            known = ", ".join(own[name].unique())
-            own = own[own[name] == wanted]
-            if own.empty:
+            known = ", ".join(primary[name].unique())
+            primary = primary[primary[name] == wanted]
+            if primary.empty:
                 raise ValueError(f"no primary {name} {wanted}; there are: {known or 'none'}")
-    if own.empty:
+    if primary.empty:
         raise ValueError("these results hold no contrast of a primary outcome")
-    first = own.iloc[0]
-    own = own[(own["outcome"] == first["outcome"]) & (own["window"] == first["window"])]
-    if own["se"].isna().any():
-        raise ValueError(f"{first['outcome']}: no error of {own['contrast'].iloc[0]}")
+    first = primary.iloc[0]
+    primary = primary[
+        (primary["outcome"] == first["outcome"]) & (primary["window"] == first["window"])
+    ]
+    if primary["se"].isna().any():
+        raise ValueError(f"{first['outcome']}: no error of {primary['contrast'].iloc[0]}")
     names = list(
-        dict.fromkeys(name for text in own["contrast"] for name in text.split(" - ")[::-1])
+        dict.fromkeys(name for text in primary["contrast"] for name in text.split(" - ")[::-1])
     )
     sd = np.zeros((len(names), len(names)))
-    for row in own.itertuples():
+    for row in primary.itertuples():
         b, a = (names.index(name) for name in row.contrast.split(" - "))
         sd[a, b] = sd[b, a] = row.se * np.sqrt(row.n_pairs)
-    return Variation(sd, float(own["n_pairs"].min()) - 1), first, len(names)
+    return Variation(sd, float(primary["n_pairs"].min()) - 1), first, len(names)
 
 
 def planned_sizes(

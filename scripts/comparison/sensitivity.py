@@ -53,15 +53,15 @@ TOO_FEW = "too few people determine this contrast"
 
 def mixed_model(comparison: Comparison, *, confidence: float) -> list[dict]:
     """The contrasts of the mixed model (Kenward and Roger 1997), or why there are none."""
-    found = comparison.pooled(confidence=confidence)
+    pooled = comparison.pooled(confidence=confidence)
     note = "; ".join(comparison.notes_of_model)
-    if not found:
+    if not pooled:
         return [_nothing(MODEL, note or "no contrast could be estimated")]
     rows = []
     for pair in comparison.pairs:
         held = _pairs_of(comparison, pair) > 1
         said = note if held else "; ".join(filter(None, [note, BETWEEN_PEOPLE]))
-        numbers = found.get((pair, "all"), {}) if held else {}
+        numbers = pooled.get((pair, "all"), {}) if held else {}
         rows.append(_row(comparison, pair, numbers, said) | {"analysis": MODEL})
     return rows
 
@@ -83,14 +83,14 @@ def own_differences(comparison: Comparison, *, confidence: float, seed: int) -> 
         if len(differences) < 2:
             continue
         test = paired_t(differences, level=confidence)
-        found = {"estimate": test.mean, "se": test.se, "df": float(test.df), "p": test.p}
+        numbers = {"estimate": test.mean, "se": test.se, "df": float(test.df), "p": test.p}
         if test.p is not None:
-            found |= {"ci_low": test.ci_low, "ci_high": test.ci_high}
-        rows.append(_row(comparison, pair, found, test.reason) | people | {"analysis": PAIRED})
+            numbers |= {"ci_low": test.ci_low, "ci_high": test.ci_high}
+        rows.append(_row(comparison, pair, numbers, test.reason) | people | {"analysis": PAIRED})
         flips = sign_flip(differences, rng=np.random.default_rng(seed))
-        found = {"estimate": test.mean, "p": flips.p}
+        numbers = {"estimate": test.mean, "p": flips.p}
         note = f"smallest possible p {flips.attainable_minimum:.2g}"
-        rows.append(_row(comparison, pair, found, note) | people | {"analysis": SIGN_FLIP})
+        rows.append(_row(comparison, pair, numbers, note) | people | {"analysis": SIGN_FLIP})
     return rows
 
 
@@ -118,13 +118,18 @@ def _again(
     """The marginal contrasts of other cells, or some of them, by the same estimator."""
     rows = []
     for pair in comparison.pairs if pairs is None else pairs:
-        found, _ = comparison.within_person(pair, "all")
+        contrast, _ = comparison.within_person(pair, "all")
         numbers = {}
-        if found is not None:
-            low, high = found.interval(confidence)
-            numbers = {"estimate": found.estimate, "se": found.se, "df": found.df, "p": found.p}
-            numbers |= {"ci_low": low, "ci_high": high, "n_pairs": found.n_pairs}
-        reason = "" if found is not None else TOO_FEW
+        if contrast is not None:
+            low, high = contrast.interval(confidence)
+            numbers = {
+                "estimate": contrast.estimate,
+                "se": contrast.se,
+                "df": contrast.df,
+                "p": contrast.p,
+            }
+            numbers |= {"ci_low": low, "ci_high": high, "n_pairs": contrast.n_pairs}
+        reason = "" if contrast is not None else TOO_FEW
         said = "; ".join(filter(None, [note, reason]))
         rows.append(_row(comparison, pair, numbers, said) | {"analysis": analysis})
     return rows
@@ -197,7 +202,7 @@ def baseline_adjusted(
     value = own_baseline(comparison, baseline)
     ranks = comparison.scale == "ordinal"
     plain = replace(comparison, covariates=())
-    other = plain if planned else replace(comparison, covariates=(value,))
+    alternative = plain if planned else replace(comparison, covariates=(value,))
     change = replace(plain, y=comparison.y - value)
     missing = int((comparison.filled & np.isnan(value)).sum())
     note = f"{missing} cells without the baseline left out" if missing else ""
@@ -206,7 +211,7 @@ def baseline_adjusted(
         if ranks
         else _again(change, CHANGE, confidence, note)
     )
-    return [*_again(other, first, confidence, "" if planned else note), *changes]
+    return [*_again(alternative, first, confidence, "" if planned else note), *changes]
 
 
 def work_matched(
@@ -255,7 +260,7 @@ def variance_inflation(plain: Comparison, matched: Comparison, pair: tuple[str, 
     The variance inflation factor (Marquardt 1970, Technometrics 12:591-612) of a contrast; the
     limit of 5 is a convention.
     """
-    before, after = (one.estimator_of(pair, "all")[0] for one in (plain, matched))
+    before, after = (assumption.estimator_of(pair, "all")[0] for assumption in (plain, matched))
     if before is None or after is None:
         return None
     return float(np.sum(after.weights**2) / np.sum(before.weights**2))
@@ -350,29 +355,31 @@ def missing_values(
     participant and exercise that have no value for this reason, n_in_sets_to_failure the values
     missing in sets that ended in failure.
     """
-    own = outcomes[outcomes["condition"].isin(conditions)]
+    asked = outcomes[outcomes["condition"].isin(conditions)]
     event = ["participant_id", "session_id", "event_id"]
-    failed = own[(own["outcome"] == "to_failure") & (own["value"] == 1)]
-    in_failure = pd.MultiIndex.from_frame(own[event]).isin(pd.MultiIndex.from_frame(failed[event]))
-    own = own.assign(
-        exercise=own["exercise"].fillna("").astype(str),
-        absent=~own["status"].isin(["ok", "flagged"]),
+    failed = asked[(asked["outcome"] == "to_failure") & (asked["value"] == 1)]
+    in_failure = pd.MultiIndex.from_frame(asked[event]).isin(
+        pd.MultiIndex.from_frame(failed[event])
+    )
+    asked = asked.assign(
+        exercise=asked["exercise"].fillna("").astype(str),
+        absent=~asked["status"].isin(["ok", "flagged"]),
         failed=in_failure,
         # the measured figures in a reason differ from window to window
-        reason=own["reason"].fillna("").str.replace(r" \(here .*?\)", "", regex=True),
+        reason=asked["reason"].fillna("").str.replace(r" \(here .*?\)", "", regex=True),
     )
-    never_given = own.groupby(["outcome", "window"])["absent"].transform("all")
-    is_primary = pd.MultiIndex.from_frame(own[["outcome", "window"]]).isin(list(primary))
-    own = own[~never_given | is_primary]
-    tables = [t for t in (_absent_values(own), _cells_not_done(own, conditions)) if len(t)]
+    never_given = asked.groupby(["outcome", "window"])["absent"].transform("all")
+    is_primary = pd.MultiIndex.from_frame(asked[["outcome", "window"]]).isin(list(primary))
+    asked = asked[~never_given | is_primary]
+    tables = [t for t in (_absent_values(asked), _cells_not_done(asked, conditions)) if len(t)]
     if not tables:
         return pd.DataFrame(columns=columns_of("missing"))
-    found = pd.concat(tables, ignore_index=True)
-    found = found.reindex(columns=columns_of("missing"))
-    keys = zip(found["outcome"], found["window"], strict=True)
-    found["primary"] = [key in set(primary) for key in keys]
+    missing = pd.concat(tables, ignore_index=True)
+    missing = missing.reindex(columns=columns_of("missing"))
+    keys = zip(missing["outcome"], missing["window"], strict=True)
+    missing["primary"] = [key in set(primary) for key in keys]
     order = {name: n for n, name in enumerate(conditions)}
-    return found.sort_values(
+    return missing.sort_values(
         ["outcome", "window", "condition", "status", "reason"],
         key=lambda column: column.map(order) if column.name == "condition" else column,
         kind="stable",
@@ -380,11 +387,11 @@ def missing_values(
     )
 
 
-def _absent_values(own: pd.DataFrame) -> pd.DataFrame:
+def _absent_values(outcomes: pd.DataFrame) -> pd.DataFrame:
     """Values that were asked for and not given, counted by reason."""
     cell = ["outcome", "window", "condition", "participant_id", "exercise"]
-    empty = own.groupby(cell)["absent"].all().rename("empty")
-    absent = own[own["absent"]].join(empty, on=cell)
+    empty = outcomes.groupby(cell)["absent"].all().rename("empty")
+    absent = outcomes[outcomes["absent"]].join(empty, on=cell)
     absent["cell"] = absent["participant_id"].astype(str) + "/" + absent["exercise"]
     rows = []
     reason = ["outcome", "window", "condition", "status", "reason"]
@@ -402,9 +409,11 @@ def _absent_values(own: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _cells_not_done(own: pd.DataFrame, conditions: Sequence[str]) -> pd.DataFrame:
+def _cells_not_done(outcomes: pd.DataFrame, conditions: Sequence[str]) -> pd.DataFrame:
     """Cells of participant and exercise for which nothing was asked in a condition."""
-    done = own[["outcome", "window", "condition", "participant_id", "exercise"]].drop_duplicates()
+    done = outcomes[
+        ["outcome", "window", "condition", "participant_id", "exercise"]
+    ].drop_duplicates()
     rows = []
     for (outcome, window), part in done.groupby(["outcome", "window"]):
         people = part["participant_id"].unique()
@@ -428,13 +437,13 @@ def _cells_not_done(own: pd.DataFrame, conditions: Sequence[str]) -> pd.DataFram
     return pd.DataFrame(rows)
 
 
-def _row(comparison, pair, found, note) -> dict:
+def _row(comparison, pair, contrast, note) -> dict:
     return {
         "contrast": f"{pair[0]} - {pair[1]}",
-        **{name: found.get(name) for name in SHOWN},
+        **{name: contrast.get(name) for name in SHOWN},
         "n_participants": comparison.n_participants,
         "n_rows": comparison.n_rows,
-        "n_pairs": found.get("n_pairs", _pairs_of(comparison, pair)),
+        "n_pairs": contrast.get("n_pairs", _pairs_of(comparison, pair)),
         "note": note,
     }
 
@@ -458,8 +467,8 @@ def tabled(
         "scale": comparison.scale,
     }
     shown = []
-    for found in rows:
-        row = dict(found) | labels
+    for result in rows:
+        row = dict(result) | labels
         if row["contrast"] is not None:
             row["main_estimate"] = by_contrast.loc[row["contrast"], "estimate"]
             row |= _as_shown(row, comparison.scale == "ratio", fewest_participants)

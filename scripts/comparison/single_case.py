@@ -65,10 +65,10 @@ def non_overlap(reference: Sequence[float], condition: Sequence[float]) -> NonOv
     between = float(np.sign(difference).sum())
     se, reason = None, "fewer than two observations on a side"
     if min(m, n) > 1:
-        rows = float((wins.mean(axis=1) ** 2).mean())
+        of_first = float((wins.mean(axis=1) ** 2).mean())
         columns = float((wins.mean(axis=0) ** 2).mean())
         squares = float((wins**2).mean())
-        variance = nap - (m + n - 1) * nap**2 + n * rows + m * columns - 2 * squares
+        variance = nap - (m + n - 1) * nap**2 + n * of_first + m * columns - 2 * squares
         variance /= (m - 1) * (n - 1)
         se, reason = math.sqrt(max(variance, 0.0)), ""
     return NonOverlap(
@@ -116,8 +116,8 @@ def _arrangement_sums(values: np.ndarray, kinds: np.ndarray, n_kinds: int) -> np
         for chosen in itertools.combinations(free, int(counts[kind])):
             taken = set(chosen)
             rest = tuple(i for i in free if i not in taken)
-            own = float(values[list(chosen)].sum())
-            rows.extend([own, *others] for others in place(rest, kind + 1))
+            statistic = float(values[list(chosen)].sum())
+            rows.extend([statistic, *others] for others in place(rest, kind + 1))
         return rows
 
     return np.array(place(tuple(range(len(values))), 0))

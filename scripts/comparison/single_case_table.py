@@ -77,8 +77,10 @@ def difference_of(values: pd.DataFrame, pair: tuple[str, str]) -> dict:
     have two values or more in an exercise.
     """
     sides, left_out = {}, []
-    for exercise, own in values.groupby("exercise", sort=False):
-        first, second = (own.loc[own["condition"] == name, "y"].to_numpy() for name in pair)
+    for exercise, of_exercise in values.groupby("exercise", sort=False):
+        first, second = (
+            of_exercise.loc[of_exercise["condition"] == name, "y"].to_numpy() for name in pair
+        )
         if len(first) and len(second):
             sides[exercise] = (first, second)
         else:
@@ -86,7 +88,7 @@ def difference_of(values: pd.DataFrame, pair: tuple[str, str]) -> dict:
     if not sides:
         return {"n_condition": 0, "n_reference": 0, "note": "no values in both conditions"}
     means = np.array([[side.mean() for side in pair_of] for pair_of in sides.values()])
-    found = {
+    numbers = {
         "n_condition": sum(len(first) for first, _ in sides.values()),
         "n_reference": sum(len(second) for _, second in sides.values()),
         "condition_mean": means[:, 0].mean(),
@@ -97,27 +99,27 @@ def difference_of(values: pd.DataFrame, pair: tuple[str, str]) -> dict:
     if repeated:
         overlaps = [non_overlap(second, first) for first, second in repeated]
         nap = float(np.mean([overlap.nap for overlap in overlaps]))
-        found |= {"nap": nap, "tau": 2 * nap - 1}
-        found["n_comparisons"] = sum(overlap.n_pairs for overlap in overlaps)
+        numbers |= {"nap": nap, "tau": 2 * nap - 1}
+        numbers["n_comparisons"] = sum(overlap.n_pairs for overlap in overlaps)
     notes = [f"without {', '.join(left_out)}: no values in both"] if left_out else []
     if not repeated:
         notes.append("no overlap: one value in a condition")
-    return found | {"note": "; ".join(notes)}
+    return numbers | {"note": "; ".join(notes)}
 
 
 def randomisation(
     values: pd.DataFrame, pair: tuple[str, str], *, schedule: Schedule, block: int, seed: int
 ) -> dict:
     """The randomisation test of a pair as its schedule was drawn, or why there is none."""
-    own = values[values["condition"].isin(pair)]
-    if own["condition"].nunique() < 2:
+    of_pair = values[values["condition"].isin(pair)]
+    if of_pair["condition"].nunique() < 2:
         return {}
     if schedule == WITHIN_EXERCISES:
-        means, blocks = _means_within_exercises(own, pair)
+        means, blocks = _means_within_exercises(of_pair, pair)
     else:
-        means, blocks = _means_of_visits(own), None
+        means, blocks = _means_of_visits(of_pair), None
         if not means["condition"].duplicated().any():
-            in_one = own["visit"].nunique() == 1
+            in_one = of_pair["visit"].nunique() == 1
             return {"note": ONE_VISIT if in_one else ONE_VISIT_EACH}
         if schedule == "not_stated":
             return {"note": NOT_STATED}

@@ -15,9 +15,9 @@ def modules_of(folder):
     """Modules of a folder by name, in order of name; file names may begin with a number."""
     modules = {}
     for name in names_in(folder):
-        place = importlib.util.spec_from_file_location(name, SCRIPTS / folder / f"{name}.py")
-        modules[name] = importlib.util.module_from_spec(place)
-        place.loader.exec_module(modules[name])
+        spec = importlib.util.spec_from_file_location(name, SCRIPTS / folder / f"{name}.py")
+        modules[name] = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(modules[name])
     return modules
 
 

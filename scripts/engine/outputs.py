@@ -15,35 +15,35 @@ def whole_or_not(outputs):
 
     outputs : places of the files and folders that a job makes
     """
-    folders = {Path(place): _hidden(Path(place)) for place in outputs}
+    folders = {Path(output): _hidden(Path(output)) for output in outputs}
     try:
         for folder in folders.values():
             # of a job that was killed
             shutil.rmtree(folder, ignore_errors=True)
             folder.mkdir(parents=True)
-        made = {place: folder / place.name for place, folder in folders.items()}
+        made = {output: folder / output.name for output, folder in folders.items()}
         yield made
-        for place, path in made.items():
+        for output, path in made.items():
             if path.exists():
-                _put(path, place)
+                _put(path, output)
     finally:
         for folder in folders.values():
             shutil.rmtree(folder, ignore_errors=True)
 
 
-def _hidden(place):
-    return place.with_name(f".{place.name}.unfinished")
+def _hidden(output):
+    return output.with_name(f".{output.name}.unfinished")
 
 
-def _put(path, place):
-    if place.is_dir():
+def _put(path, output):
+    if output.is_dir():
         # a folder cannot replace another in one move
-        place.rename(path.with_name("earlier"))
+        output.rename(path.with_name("earlier"))
         try:
-            path.rename(place)
+            path.rename(output)
         except OSError:
             with suppress(OSError):
-                path.with_name("earlier").rename(place)
+                path.with_name("earlier").rename(output)
             raise
     else:
-        path.replace(place)
+        path.replace(output)

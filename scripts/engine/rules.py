@@ -101,12 +101,12 @@ def command(*steps, goes_on=False):
     calls, made = [], set()
     for step in steps:
         words = [step]
-        for argument, place in _places(step).items():
+        for argument, kind in _places(step).items():
             name = step if argument == "settings" and len(steps) > 1 else argument
             # files of each participant are given as patterns, which are parameters
-            place = "output" if name in made else place.replace("of each", "params")
-            words.append(f"--{argument} {{{place}.{name}:q}}")
-        made |= {argument for argument, place in _places(step).items() if place == "output"}
+            kind = "output" if name in made else kind.replace("of each", "params")
+            words.append(f"--{argument} {{{kind}.{name}:q}}")
+        made |= {argument for argument, kind in _places(step).items() if kind == "output"}
         calls.append(" ".join(words))
     module = "engine.steps " if len(steps) > 1 else ""
     text = f"python -m {module}{' --then '.join(calls)} > {{log:q}} 2>&1"
@@ -125,9 +125,9 @@ def check_steps(rules):
         steps = STEPS.get(rule.shellcmd, ())
         takes = {}
         for step in steps:
-            for argument, place in _places(step).items():
+            for argument, kind in _places(step).items():
                 several = argument == "settings" and len(steps) > 1
-                takes.setdefault(step if several else argument, place)
+                takes.setdefault(step if several else argument, kind)
         gives = {**_named(rule.input, "input"), **_named(rule.output, "output")}
         for name in set(dict(rule.params.items())) - NOT_ARGUMENTS:
             gives[name] = "of each" if name in gives else "params"
@@ -142,8 +142,8 @@ def check_steps(rules):
             )
 
 
-def _named(files, place):
-    return dict.fromkeys(dict(files.items()), place)
+def _named(files, kind):
+    return dict.fromkeys(dict(files.items()), kind)
 
 
 @cache

@@ -68,7 +68,7 @@ def run_all(calls):
     All outputs take their places at the end, together; what an earlier step makes a later one reads
     before it stands there.
     """
-    outputs = [place for step, arguments in calls for place in outputs_of(step, arguments)]
+    outputs = [output for step, arguments in calls for output in outputs_of(step, arguments)]
     try:
         with whole_or_not(outputs) as made:
             for step, arguments in calls:
@@ -103,7 +103,7 @@ def could_not_be_written(problem):
 
 def _is_of(file, outputs):
     """Whether a file belongs to these outputs; a full disk often names none."""
-    return file is None or any(Path(file).is_relative_to(place.parent) for place in outputs)
+    return file is None or any(Path(file).is_relative_to(output.parent) for output in outputs)
 
 
 def outputs_of(step, arguments):

@@ -181,8 +181,8 @@ class Transaction:
             if row["kind"] == "result" and row["sha256"]
         }
         inputs = remembered([*self._recordings(), *self._tables()])
-        other = {path: [None, ""] for path, (_, sha256) in inputs.items() if sha256 not in known}
-        return {"results": results, "inputs": inputs | other}
+        unnoted = {path: [None, ""] for path, (_, sha256) in inputs.items() if sha256 not in known}
+        return {"results": results, "inputs": inputs | unnoted}
 
     def _unmade(self):
         """What the last run went on without: people, pages and figures are tried again."""

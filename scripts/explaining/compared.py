@@ -46,15 +46,15 @@ def values_behind(finished, row):
     """Rows of outcomes.tsv of the outcome, window and, where the row has them, the conditions and
     the exercise; the index counts from 0, so that a row of the file is the index and 2."""
     table = finished.table("outcomes")
-    own = table[(table["outcome"] == row["outcome"]) & (table["window"] == row["window"])]
-    own = own[own["condition"].isin(finished.settings.study.conditions)]
+    values = table[(table["outcome"] == row["outcome"]) & (table["window"] == row["window"])]
+    values = values[values["condition"].isin(finished.settings.study.conditions)]
     contrast = row.get("contrast")
     if isinstance(contrast, str):
-        own = own[own["condition"].isin(contrast.split(" - "))]
+        values = values[values["condition"].isin(contrast.split(" - "))]
     exercise = row.get("exercise")
     if isinstance(exercise, str) and exercise != "all":
-        own = own[own["exercise"] == exercise]
-    return own
+        values = values[values["exercise"] == exercise]
+    return values
 
 
 def values_in_words(finished, row):
@@ -69,8 +69,8 @@ def values_in_words(finished, row):
     for (participant, condition), values in own.groupby(["participant_id", "condition"]):
         known = values["value"].dropna()
         mean = "no value" if known.empty else f"mean {known.mean():.6g} of {len(known)}"
-        rows = ", ".join(spans([n + 2 for n in values.index]))
-        yield f"{participant}, {condition}: {mean}; rows {rows}"
+        lines = ", ".join(spans([n + 2 for n in values.index]))
+        yield f"{participant}, {condition}: {mean}; rows {lines}"
 
 
 def spans(numbers):

@@ -52,8 +52,8 @@ def _value(finished, number, row, samples):
     blocks = list(value.chain(finished, number, row, again, window, inputs))
     blocks.append(("Measured again from what the run left", _verdict(differing, value.FOUND)))
     others = [
-        f"{found if isinstance(found, str) else format(found, '.6g')}: {says} ({source})"
-        for says, source, found in other_conventions(row["outcome"], window, inputs)
+        f"{result if isinstance(result, str) else format(result, '.6g')}: {says} ({source})"
+        for says, source, result in other_conventions(row["outcome"], window, inputs)
     ]
     if others:
         blocks.append(("The same window under other conventions", others))
@@ -100,13 +100,13 @@ def _outcome(finished, outcome):
     ]
     contrasts = finished.table("contrasts")
     for window in windows_of(outcome):
-        own = contrasts[(contrasts["outcome"] == outcome) & (contrasts["window"] == window)]
+        of_outcome = contrasts[(contrasts["outcome"] == outcome) & (contrasts["window"] == window)]
         named = settings_behind(outcome, window)
         lines = [meaning_of_window(window, finished.settings)]
         lines += [f"settings: {', '.join(named)}"] if named else []
         lines += [
             f"contrasts.tsv:{row.Index + 2} {row.contrast}, {row.exercise}: {row.estimate:.6g}"
-            for row in own[own["estimate"].notna()].itertuples()
+            for row in of_outcome[of_outcome["estimate"].notna()].itertuples()
         ]
         blocks.append((f"Window {window}", lines))
     return as_text(blocks), True

@@ -272,10 +272,10 @@ def _hf_nu(window, inputs):
     _, _, made = next(iter(_spectra(window, inputs)))
 
     def of_total():
-        found = made()
+        power = made()
         low, high = inputs["low_frequency_hz"][0], inputs["high_frequency_hz"][1]
-        total = band_power(found, 0.0, high) - band_power(found, 0.0, low)
-        return 100 * band_power(found, *inputs["high_frequency_hz"]) / total
+        total = band_power(power, 0.0, high) - band_power(power, 0.0, low)
+        return 100 * band_power(power, *inputs["high_frequency_hz"]) / total
 
     yield "in % of total power less power below LF", TASK_FORCE, of_total
 

@@ -213,10 +213,10 @@ def _half_time(window, inputs):
         )
 
     def from_set_end():
-        found = to(lambda: inputs["recovery_target"])()
-        if not found.usable:
-            raise NotEnough(found.reason)
-        return found.value + window.start_s - inputs["set_end_s"]
+        half_time = to(lambda: inputs["recovery_target"])()
+        if not half_time.usable:
+            raise NotEnough(half_time.reason)
+        return half_time.value + window.start_s - inputs["set_end_s"]
 
     levels_to = {"baseline": lambda: inputs["smo2_baseline"], "peak": peak}
     here = inputs["half_time_to"]

@@ -106,16 +106,16 @@ class FinishedRun:
     def value_row(self, event_id, outcome, window=None):
         """Number and row of outcomes.tsv of an event, an outcome and its window."""
         table = self.table("outcomes")
-        own = table[table["event_id"] == event_id]
-        if own.empty:
+        of_event = table[table["event_id"] == event_id]
+        if of_event.empty:
             known = sorted(table["event_id"].dropna().unique())
             raise StudyError(
                 f"outcomes.tsv holds no event {event_id!r}{did_you_mean(event_id, known)}; "
                 f"events are named as {known[0]!r}."
             )
-        of_outcome = own[own["outcome"] == outcome]
+        of_outcome = of_event[of_event["outcome"] == outcome]
         if of_outcome.empty:
-            asked = sorted(own["outcome"].unique())
+            asked = sorted(of_event["outcome"].unique())
             raise StudyError(
                 f"{outcome!r} was not asked of {event_id}{did_you_mean(outcome, asked)}; asked "
                 f"were: {', '.join(asked)}."
@@ -123,7 +123,7 @@ class FinishedRun:
         if window is not None:
             of_outcome = of_outcome[of_outcome["window"] == window]
         if len(of_outcome) != 1:
-            windows = ", ".join(own.loc[own["outcome"] == outcome, "window"])
+            windows = ", ".join(of_event.loc[of_event["outcome"] == outcome, "window"])
             raise StudyError(f"{outcome} of {event_id} has the windows {windows}: name one.")
         return int(of_outcome.index[0]) + 2, of_outcome.iloc[0]
 

@@ -68,7 +68,7 @@ def measured_again(finished, row):
     person, window, inputs = inputs_of(finished, row)
     module = outcome_modules()[row["outcome"]]
     rules, default_rules = (s.quality_rules for s in (finished.settings, finished.default_settings))
-    found = measured(
+    value = measured(
         row["outcome"],
         module,
         window,
@@ -78,7 +78,7 @@ def measured_again(finished, row):
     )
     labels = person.labels(inputs["event"])
     asked = {"window": window.name, "outcome": row["outcome"], "unit": module.UNIT}
-    table = as_read(pd.DataFrame([labels | asked | found]), "outcomes")
+    table = as_read(pd.DataFrame([labels | asked | value]), "outcomes")
     return table.iloc[0], window, inputs
 
 
@@ -169,7 +169,7 @@ def recordings_in_words(finished, row, window, inputs):
     """Every recording behind the value: file, checksum, place on the clock of the session."""
     signals = recordings_behind(row["outcome"], row["window"])
     table = finished.table("sync")
-    own = table[
+    of_session = table[
         (table["participant_id"] == row["participant_id"])
         & (table["session_id"] == row["session_id"])
         & table["signal"].isin(signals)
@@ -180,7 +180,7 @@ def recordings_in_words(finished, row, window, inputs):
             f"sensor: {segment['site']}, {segment['position']}, channel {segment['channel']} of "
             f"{segment['file']}"
         )
-    for clock in own.drop_duplicates(["signal", "file"]).itertuples():
+    for clock in of_session.drop_duplicates(["signal", "file"]).itertuples():
         scale = 1 + clock.drift_ppm * 1e-6
         limits = [(limit - clock.offset_s) / scale for limit in (window.start_s, window.end_s)]
         sha256 = finished.checksums.get(clock.file, "checksum not known")
@@ -289,11 +289,11 @@ def samples(outcome, window, inputs):
 
 def samples_in_words(table):
     """How many samples there are in each span, the first and the last."""
-    for (span, quantity), own in table.groupby(["span", "quantity"], sort=False):
-        first, last = own.iloc[0], own.iloc[-1]
-        missing = int(own["value"].isna().sum())
+    for (span, quantity), samples in table.groupby(["span", "quantity"], sort=False):
+        first, last = samples.iloc[0], samples.iloc[-1]
+        missing = int(samples["value"].isna().sum())
         without = f", {missing} of them without a usable value" if missing else ""
         yield (
-            f"{span}: {len(own)} of {quantity}{without}; first {first['value']:.6g} at "
+            f"{span}: {len(samples)} of {quantity}{without}; first {first['value']:.6g} at "
             f"{first['time_s']:.3f} s, last {last['value']:.6g} at {last['time_s']:.3f} s"
         )

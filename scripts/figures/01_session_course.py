@@ -98,7 +98,7 @@ def draw_courses(results, courses, events, title):
     panel_in = width_in(results) - (0.6 if is_narrow(results) else 1.9)
     levels = label_levels(labels, limits, panel_in)
     label_in = 0.13 * (1 + max(levels, default=0))
-    figure, rows = pyplot.subplots(
+    figure, panels = pyplot.subplots(
         3,
         1,
         figsize=(width_in(results), (5.2 if is_narrow(results) else 4.4) + label_in),
@@ -107,7 +107,7 @@ def draw_courses(results, courses, events, title):
         gridspec_kw={"height_ratios": [1, 2, 2]},
     )
     units = ("Cuff (mmHg)", "Saturation (%)", "Heart rate (bpm)")
-    for axes, (panel, line), unit in zip(rows, courses.items(), units, strict=True):
+    for axes, (panel, line), unit in zip(panels, courses.items(), units, strict=True):
         shade_sets(axes, events)
         styles = zip(COLOURS * 3, LINE_STYLES * 4, strict=False)
         for (series, part), (colour, line_style) in zip(
@@ -125,20 +125,20 @@ def draw_courses(results, courses, events, title):
         elif panel == "saturation":
             mark_failure_band(axes, results.settings.protocol.failure_band_pct, named=True)
             axes.set_ylim(0, 100)
-    rows[0].set_ylim(bottom=0, top=max(rows[0].get_ylim()[1], 10))
+    panels[0].set_ylim(bottom=0, top=max(panels[0].get_ylim()[1], 10))
     if is_narrow(results):
-        named = [axes.get_legend_handles_labels() for axes in rows[:2]]
+        named = [axes.get_legend_handles_labels() for axes in panels[:2]]
         handles, names = ([*pressure, *sensors] for pressure, sensors in zip(*named, strict=True))
-        place = {"loc": "upper left", "bbox_to_anchor": (0.0, -0.32), "ncols": 2}
-        rows[-1].legend(handles, names, **place)
+        legend_place = {"loc": "upper left", "bbox_to_anchor": (0.0, -0.32), "ncols": 2}
+        panels[-1].legend(handles, names, **legend_place)
     else:
         beside = {"loc": "upper left", "bbox_to_anchor": (1.0, 1.0)}
-        rows[0].legend(title="Pressure", **beside)
-        rows[1].legend(title="Sensor on", **beside)
-    rows[-1].set_xlabel("Session time (min)")
-    rows[-1].set_xlim(*limits)
+        panels[0].legend(title="Pressure", **beside)
+        panels[1].legend(title="Sensor on", **beside)
+    panels[-1].set_xlabel("Session time (min)")
+    panels[-1].set_xlim(*limits)
     for (start_min, end_min, text), level in zip(labels, levels, strict=True):
-        rows[0].annotate(
+        panels[0].annotate(
             text,
             ((start_min + end_min) / 2, 1.0),
             xycoords=("data", "axes fraction"),
@@ -148,7 +148,7 @@ def draw_courses(results, courses, events, title):
             va="bottom",
             fontsize=LABEL_PT,
         )
-    rows[0].set_title(title, pad=8 + 9.5 * (1 + max(levels, default=-1)))
+    panels[0].set_title(title, pad=8 + 9.5 * (1 + max(levels, default=-1)))
     return figure
 
 

@@ -57,21 +57,21 @@ def draw(results):
 def finding(numbers):
     """Means over participants of each condition."""
     said = []
-    for (outcome, window), own in numbers.groupby(["outcome", "window"], sort=False):
-        means = means_of(own.set_index("condition")["mean"], outcome)
+    for (outcome, window), values in numbers.groupby(["outcome", "window"], sort=False):
+        means = means_of(values.set_index("condition")["mean"], outcome)
         said.append(f"{title_of(outcome, window)}, mean over participants: {means}.")
     return " ".join(said)
 
 
 def person_means(outcomes, outcome, window, conditions):
     """Mean over exercises and bouts per participant and condition, with the number of values."""
-    own = outcomes[
+    of_outcome = outcomes[
         (outcomes["outcome"] == outcome)
         & (outcomes["window"] == window)
         & outcomes["value"].notna()
         & outcomes["condition"].isin(conditions)
     ]
-    means = own.groupby(["participant_id", "condition"], as_index=False).agg(
+    means = of_outcome.groupby(["participant_id", "condition"], as_index=False).agg(
         mean=("value", "mean"), n=("value", "size")
     )
     order = means["condition"].map({c: n for n, c in enumerate(conditions)})
@@ -80,8 +80,8 @@ def person_means(outcomes, outcome, window, conditions):
 
 def draw_conditions(axes, cells, conditions, all_conditions):
     """The conditions that have values beside each other, people joined by lines."""
-    place = cells["condition"].map({c: n for n, c in enumerate(conditions)})
-    drawn = cells.assign(place=place, value=cells["mean"], line=cells["participant_id"])
+    x = cells["condition"].map({c: n for n, c in enumerate(conditions)})
+    drawn = cells.assign(place=x, value=cells["mean"], line=cells["participant_id"])
     draw_people(axes, drawn, all_conditions, reach=0.2)
     axes.set_xticks(range(len(conditions)), n_in_words(cells, conditions))
     axes.set_xlim(-0.5, len(conditions) - 0.5)

@@ -48,29 +48,29 @@ CLAIMS = {
 def draw(results):
     table = results.contrasts[is_comparison(results.contrasts)]
     chosen = [
-        (outcome, window, own)
+        (outcome, window, shown)
         for outcome, window in results.primary
-        if len(own := table[(table["outcome"] == outcome) & (table["window"] == window)])
+        if len(shown := table[(table["outcome"] == outcome) & (table["window"] == window)])
     ]
     if not chosen:
         return empty_figure("Nothing could be compared.", width_in(results)), pd.DataFrame()
     narrow = is_narrow(results)
-    heights = [0.135 * len(own) + 0.06 * own["exercise"].nunique() for *_, own in chosen]
-    figure, rows = pyplot.subplots(
+    heights = [0.135 * len(shown) + 0.06 * shown["exercise"].nunique() for *_, shown in chosen]
+    figure, panels = pyplot.subplots(
         *(len(chosen), 1),
         figsize=(width_in(results), sum(heights) + 0.75 * len(chosen) + 0.4),
         layout="constrained",
         squeeze=False,
         gridspec_kw={"height_ratios": heights},
     )
-    for axes, (outcome, window, own) in zip(rows[:, 0], chosen, strict=True):
-        draw_forest(axes, own, results.conditions, with_numbers=not narrow)
+    for axes, (outcome, window, shown) in zip(panels[:, 0], chosen, strict=True):
+        draw_forest(axes, shown, results.conditions, with_numbers=not narrow)
         unit = described(outcome).UNIT or ""
-        axes.set_xlabel(axis_label(own["scale"].iloc[0], unit))
+        axes.set_xlabel(axis_label(shown["scale"].iloc[0], unit))
         axes.set_title(wrapped(title_of(outcome, window), width_in(results) - 1.0))
-    contrasts = list(dict.fromkeys(c for *_, own in chosen for c in own["contrast"]))
+    contrasts = list(dict.fromkeys(c for *_, shown in chosen for c in shown["contrast"]))
     legend_above(figure, contrast_marks(contrasts, results.conditions))
-    numbers = pd.concat([own for *_, own in chosen], ignore_index=True)
+    numbers = pd.concat([shown for *_, shown in chosen], ignore_index=True)
     return figure, numbers.reindex(columns=NUMBERS)
 
 
@@ -78,8 +78,8 @@ def finding(numbers):
     """The contrasts over all exercises with their intervals."""
     overall = numbers[(numbers["exercise"] == ALL_EXERCISES) & numbers["ci_low"].notna()]
     said = []
-    for (outcome, window), own in overall.groupby(["outcome", "window"], sort=False):
-        parts = ", ".join(f"{row.contrast} {with_interval(row)}" for row in own.itertuples())
+    for (outcome, window), values in overall.groupby(["outcome", "window"], sort=False):
+        parts = ", ".join(f"{row.contrast} {with_interval(row)}" for row in values.itertuples())
         said.append(f"{title_of(outcome, window)}: {parts}.")
     return " ".join(said)
 
@@ -93,12 +93,12 @@ def axis_label(scale, unit):
     return in_unit("Difference,", unit).removesuffix(",") + " (0: no difference)"
 
 
-def draw_forest(axes, own, conditions, *, with_numbers):
+def draw_forest(axes, contrasts, conditions, *, with_numbers):
     """A group of rows for each exercise, a row for each contrast."""
-    ratio = own["scale"].iloc[0] == "ratio"
-    shade_smallest_effect(axes, own, ratio)
+    ratio = contrasts["scale"].iloc[0] == "ratio"
+    shade_smallest_effect(axes, contrasts, ratio)
     at, ticks = 0.0, {}
-    for exercise, group in own.groupby("exercise", sort=False):
+    for exercise, group in contrasts.groupby("exercise", sort=False):
         strong = exercise == ALL_EXERCISES
         ticks[at + (len(group) - 1) / 2] = "all exercises" if strong else words_of(exercise)
         for row in group.itertuples():
@@ -119,9 +119,9 @@ def draw_forest(axes, own, conditions, *, with_numbers):
     axes.set_ylim(at - 0.45 - 0.3, -0.7)
 
 
-def shade_smallest_effect(axes, own, ratio):
+def shade_smallest_effect(axes, contrasts, ratio):
     """Grey where a difference is too small to matter, if the study says how small that is."""
-    sizes = own["smallest_effect"].dropna() if "smallest_effect" in own else []
+    sizes = contrasts["smallest_effect"].dropna() if "smallest_effect" in contrasts else []
     if len(sizes):
         size = sizes.iloc[0]
         limits = sorted((size, 1 / size)) if ratio else (-size, size)

@@ -35,16 +35,16 @@ SHOWN = ["estimate", "ci_low", "ci_high"]
 def draw(results):
     table = results.alternatives[results.alternatives["ci_low"].notna()]
     parts = [
-        (outcome, window, own, changed_in(own))
+        (outcome, window, values, changed_in(values))
         for outcome, window in results.primary
-        if len(own := table[(table["outcome"] == outcome) & (table["window"] == window)])
+        if len(values := table[(table["outcome"] == outcome) & (table["window"] == window)])
     ]
     if not parts:
         text = "No primary outcome could be compared."
         return empty_figure(text, width_in(results)), pd.DataFrame()
     contrasts = list(dict.fromkeys(table["contrast"]))
     heights = [(0.09 * len(contrasts) + 0.06) * len(changed) for *_, changed in parts]
-    figure, rows = pyplot.subplots(
+    figure, panels = pyplot.subplots(
         len(parts),
         1,
         figsize=(width_in(results), sum(heights) + 0.95 * len(parts) + 0.3),
@@ -52,25 +52,30 @@ def draw(results):
         squeeze=False,
         gridspec_kw={"height_ratios": heights},
     )
-    for axes, (outcome, window, own, changed) in zip(rows[:, 0], parts, strict=True):
-        draw_alternatives(axes, own, changed, contrasts, results)
+    for axes, (outcome, window, values, changed) in zip(panels[:, 0], parts, strict=True):
+        draw_alternatives(axes, values, changed, contrasts, results)
         axes.set_title(wrapped(title_of(outcome, window), width_in(results) - 1.0))
     marks = contrast_marks(contrasts, results.conditions)
     legend_above(figure, marks)
-    return figure, pd.concat([own for _, _, own, _ in parts], ignore_index=True)[NUMBERS]
+    return figure, pd.concat([values for _, _, values, _ in parts], ignore_index=True)[NUMBERS]
 
 
-def changed_in(own):
+def changed_in(alternatives):
     """The main analysis and every alternative that changes a contrast of one outcome."""
-    names = list(dict.fromkeys(own["alternative"]))
-    by_name = {n: rows.set_index("contrast")[SHOWN] for n, rows in own.groupby("alternative")}
+    names = list(dict.fromkeys(alternatives["alternative"]))
+    by_name = {
+        n: contrasts.set_index("contrast")[SHOWN]
+        for n, contrasts in alternatives.groupby("alternative")
+    }
     main = by_name[names[0]]
     return names[:1] + [name for name in names[1:] if not by_name[name].equals(main)]
 
 
-def unchanged_in(own, changed):
+def unchanged_in(alternatives, changed):
     """What the alternatives say that concern one outcome and change none of its contrasts."""
-    concerned = own[(own["concerns"] == "yes") & ~own["alternative"].isin(changed)]
+    concerned = alternatives[
+        (alternatives["concerns"] == "yes") & ~alternatives["alternative"].isin(changed)
+    ]
     return list(dict.fromkeys(concerned["says"]))
 
 
@@ -88,27 +93,33 @@ def finding(numbers):
     )
 
 
-def draw_alternatives(axes, own, names, contrasts, results):
+def draw_alternatives(axes, alternatives, names, contrasts, results):
     """One row an alternative, the contrasts above each other; the first row is the main one."""
     for n, contrast in enumerate(contrasts):
         style = contrast_style(contrast, results.conditions)
-        rows = own[own["contrast"] == contrast].set_index("alternative").reindex(names)
-        if rows["estimate"].isna().all():
+        shown = (
+            alternatives[alternatives["contrast"] == contrast]
+            .set_index("alternative")
+            .reindex(names)
+        )
+        if shown["estimate"].isna().all():
             continue
-        place = [m + 0.7 * ((n + 0.5) / len(contrasts) - 0.5) for m in range(len(names))]
-        axes.axvline(rows["main_estimate"].dropna().iloc[0], color=style["color"], lw=0.6, ls=":")
-        axes.hlines(place, rows["ci_low"], rows["ci_high"], style["color"], ls=style["ls"], lw=0.9)
-        axes.plot(rows["estimate"], place, **style | {"ls": "", "ms": 3.5})
-    ratio = own["scale"].iloc[0] == "ratio"
+        heights = [m + 0.7 * ((n + 0.5) / len(contrasts) - 0.5) for m in range(len(names))]
+        axes.axvline(shown["main_estimate"].dropna().iloc[0], color=style["color"], lw=0.6, ls=":")
+        axes.hlines(
+            heights, shown["ci_low"], shown["ci_high"], style["color"], ls=style["ls"], lw=0.9
+        )
+        axes.plot(shown["estimate"], heights, **style | {"ls": "", "ms": 3.5})
+    ratio = alternatives["scale"].iloc[0] == "ratio"
     axes.axvline(1 if ratio else 0, color=FAINT, lw=0.7, ls="--")
     if ratio:
         ratio_axis(axes)
-    says = dict(zip(own["alternative"], own["says"], strict=True))
+    says = dict(zip(alternatives["alternative"], alternatives["says"], strict=True))
     axes.set_yticks(range(len(names)), [textwrap.fill(says[name], 26) for name in names])
     axes.set_ylim(len(names) - 0.5, -0.5)
-    unit = described(own["outcome"].iloc[0]).UNIT or ""
+    unit = described(alternatives["outcome"].iloc[0]).UNIT or ""
     axes.set_xlabel("Ratio" if ratio else in_unit("Difference,", unit).removesuffix(","))
-    same = unchanged_in(own, names)
+    same = unchanged_in(alternatives, names)
     if same:
         text = textwrap.fill(f"Unchanged: {', '.join(same)}", int(width_in(results) * 15))
         where = {"xycoords": "axes fraction", "textcoords": "offset points"}

@@ -36,13 +36,13 @@ NUMBERS = [
 def draw(results):
     parts = []
     for outcome, window in results.primary:
-        own, again = (
+        values, again = (
             table[(table["outcome"] == outcome) & (table["window"] == window)]
             for table in (results.diagnostics, results.sensitivity)
         )
         again = again[(again["analysis"] == LEFT_OUT) & again["estimate"].notna()]
-        if len(own):
-            parts.append((outcome, window, own, again))
+        if len(values):
+            parts.append((outcome, window, values, again))
     if not parts:
         text = "No model of a primary outcome could be fitted."
         return empty_figure(text, width_in(results)), pd.DataFrame()
@@ -50,27 +50,27 @@ def draw(results):
     height_in = (5.6 if narrow else 3.6) * len(parts)
     figure = pyplot.figure(figsize=(width_in(results), height_in), layout="constrained")
     blocks = np.atleast_1d(figure.subfigures(len(parts), 1))
-    for block, (outcome, window, own, again) in zip(blocks, parts, strict=True):
+    for block, (outcome, window, values, again) in zip(blocks, parts, strict=True):
         block.suptitle(
             *(title_of(outcome, window),),
             **{"x": 0.01, "ha": "left", "fontsize": 8.5, "fontweight": "bold"},
         )
         axes = block.subplots(*((3, 2) if narrow else (2, 3))).ravel()
-        residuals = own[own["part"] == "residual"]
+        residuals = values[values["part"] == "residual"]
         draw_fitted(axes[0], residuals, results)
         if not narrow:
             marks = condition_legend(results.conditions)
-            place = {"loc": "upper right", "ncols": len(marks), "fontsize": 7}
-            block.legend(handles=marks, **place)
+            legend_place = {"loc": "upper right", "ncols": len(marks), "fontsize": 7}
+            block.legend(handles=marks, **legend_place)
         draw_quantiles(axes[1], residuals, "residual")
         draw_spread(axes[2], residuals, "condition", results.conditions)
         exercises = list(dict.fromkeys(residuals["exercise"].dropna()))
         draw_spread(axes[3], residuals, "exercise", exercises)
-        draw_effects(axes[4], own[own["part"] == "random effect"])
+        draw_effects(axes[4], values[values["part"] == "random effect"])
         draw_left_out(
             axes[5], again, most_of(results.contrasts, outcome, window), results.conditions
         )
-    numbers = [own for _, _, own, _ in parts]
+    numbers = [values for _, _, values, _ in parts]
     numbers += [
         again.rename(columns={"left_out": "participant_id", "estimate": "value"}).assign(
             part=LEFT_OUT
@@ -86,19 +86,19 @@ def finding(numbers):
     """How many residuals lie farther from zero than 3 SD, outcome by outcome."""
     said = []
     residuals = numbers[numbers["part"] == "residual"]
-    for (outcome, window), own in residuals.groupby(["outcome", "window"], sort=False):
-        far = int((own["value"].abs() > 3 * own["value"].std()).sum())
+    for (outcome, window), values in residuals.groupby(["outcome", "window"], sort=False):
+        far = int((values["value"].abs() > 3 * values["value"].std()).sum())
         said.append(
-            f"{title_of(outcome, window)}: {far} of {counted(len(own), 'residual')} beyond 3 SD."
+            f"{title_of(outcome, window)}: {far} of {counted(len(values), 'residual')} beyond 3 SD."
         )
     return " ".join(said)
 
 
 def draw_fitted(axes, residuals, results):
     """Residuals against fitted values, conditions told apart."""
-    for condition, own in residuals.groupby("condition", sort=False):
+    for condition, values in residuals.groupby("condition", sort=False):
         style = style_of(condition, results.conditions)
-        axes.plot(own["fitted"], own["value"], ls="", ms=2.5, label=condition, **style)
+        axes.plot(values["fitted"], values["value"], ls="", ms=2.5, label=condition, **style)
     axes.axhline(0, color=FAINT, lw=0.7, ls="--")
     axes.set(xlabel="fitted", ylabel="residual")
 
@@ -120,12 +120,12 @@ def draw_spread(axes, residuals, by, names):
         axes.axis("off")
         axes.text(0.5, 0.5, f"no {by} to tell apart", ha="center", va="center")
         return
-    for place, name in enumerate(names):
-        own = residuals.loc[residuals[by] == name, "value"]
-        spread = np.linspace(-0.25, 0.25, len(own)) * (len(own) > 1)
-        axes.plot(place + spread, own, ls="", marker=".", ms=2, color=FAINT)
-        if len(own) > 1:
-            axes.vlines(place, -own.std(), own.std(), COLOURS[0], lw=2)
+    for height, name in enumerate(names):
+        of_name = residuals.loc[residuals[by] == name, "value"]
+        spread = np.linspace(-0.25, 0.25, len(of_name)) * (len(of_name) > 1)
+        axes.plot(height + spread, of_name, ls="", marker=".", ms=2, color=FAINT)
+        if len(of_name) > 1:
+            axes.vlines(height, -of_name.std(), of_name.std(), COLOURS[0], lw=2)
     axes.axhline(0, color=FAINT, lw=0.7, ls="--")
     # long names stand on lines of their own
     axes.set_xticks(range(len(names)), [words_of(n).replace(" ", "\n") for n in names], fontsize=6)
@@ -134,18 +134,18 @@ def draw_spread(axes, residuals, by, names):
 
 def draw_effects(axes, effects):
     """Predicted random effects of each term against normal quantiles."""
-    for n, (term, own) in enumerate(effects.groupby("term", sort=False)):
+    for n, (term, of_term) in enumerate(effects.groupby("term", sort=False)):
         style = {"color": COLOURS[n % len(COLOURS)], "marker": MARKS[n % len(MARKS)]}
         label = str(term).replace("participant:", "by ")
-        draw_quantiles(axes, own, "random effect", label=label, **style)
+        draw_quantiles(axes, of_term, "random effect", label=label, **style)
     axes.legend(fontsize=6, handletextpad=0.1)
 
 
 def most_of(contrasts, outcome, window):
     """Who moves each contrast of an outcome most, from contrasts.tsv."""
-    own = contrasts[(contrasts["outcome"] == outcome) & (contrasts["window"] == window)]
-    own = own[own["leave_out_most"].notna()]
-    return dict(zip(own["contrast"], own["leave_out_most"], strict=True))
+    of_outcome = contrasts[(contrasts["outcome"] == outcome) & (contrasts["window"] == window)]
+    of_outcome = of_outcome[of_outcome["leave_out_most"].notna()]
+    return dict(zip(of_outcome["contrast"], of_outcome["leave_out_most"], strict=True))
 
 
 def draw_left_out(axes, again, most, conditions):
@@ -155,11 +155,15 @@ def draw_left_out(axes, again, most, conditions):
         axes.text(0.5, 0.5, "too few participants\nto leave one out", ha="center", va="center")
         return
     contrasts = list(dict.fromkeys(again["contrast"]))
-    for place, contrast in enumerate(contrasts):
-        own = again[again["contrast"] == contrast]
+    for height, contrast in enumerate(contrasts):
+        of_contrast = again[again["contrast"] == contrast]
         style = contrast_style(contrast, conditions)
-        axes.plot(own["estimate"], np.full(len(own), place), **style | {"ls": "", "ms": 2.5})
-        axes.plot(own["main_estimate"].iloc[0], place, "|", ms=12, color=style["color"])
+        axes.plot(
+            of_contrast["estimate"],
+            np.full(len(of_contrast), height),
+            **style | {"ls": "", "ms": 2.5},
+        )
+        axes.plot(of_contrast["main_estimate"].iloc[0], height, "|", ms=12, color=style["color"])
     if again["scale"].iloc[0] == "ratio":
         ratio_axis(axes, ticks=3)
     names = [f"{contrast}\n{most.get(contrast, '')}" for contrast in contrasts]

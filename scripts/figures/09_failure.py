@@ -59,8 +59,8 @@ def draw(results):
 def finding(numbers):
     """How many sets were to failure in each condition, and the lowest saturation in it."""
     said = [
-        f"{title_of(condition, own)}, lowest nadir {own[NADIR].min():.0f} %"
-        for condition, own in numbers.groupby("condition", sort=False)
+        f"{title_of(condition, of_condition)}, lowest nadir {of_condition[NADIR].min():.0f} %"
+        for condition, of_condition in numbers.groupby("condition", sort=False)
     ]
     return f"{'; '.join(said)}."
 

@@ -57,22 +57,22 @@ def draw(results, size_in=None):
     height_in = 4.4 * (len(opened) if narrow else 1)
     figure = pyplot.figure(figsize=size_in or (width_in(results), height_in), layout="constrained")
     blocks = np.atleast_1d(figure.subfigures(len(opened) // per_row, per_row))
-    for block, one in zip(blocks.flat, opened, strict=True):
+    for block, opened_set in zip(blocks.flat, opened, strict=True):
         width = (size_in[0] if size_in else width_in(results)) / per_row
-        draw_set(block, one, results.settings.protocol.failure_band_pct, width)
-    return figure, pd.concat([one["numbers"] for one in opened], ignore_index=True)
+        draw_set(block, opened_set, results.settings.protocol.failure_band_pct, width)
+    return figure, pd.concat([opened_set["numbers"] for opened_set in opened], ignore_index=True)
 
 
 def finding(numbers):
     """How low saturation fell and what happened at the end of each set."""
     said = []
-    for (participant, session_id, event_id), own in numbers.groupby(
+    for (participant, session_id, event_id), of_set in numbers.groupby(
         ["participant_id", "session_id", "event_id"], sort=False
     ):
-        marks = own[own["panel"] == "mark"].set_index("series")["value"]
+        marks = of_set[of_set["panel"] == "mark"].set_index("series")["value"]
         lowest = marks.get("nadir", np.nan)
         fell = f"saturation fell to {lowest:.0f} %" if pd.notna(lowest) else "no nadir is known"
-        count = int((own["panel"] == "contraction").sum())
+        count = int((of_set["panel"] == "contraction").sum())
         rippled = f", {count} contractions are marked" if count else ""
         failed = "; the set was to failure" if "failure" in marks.index else ""
         said.append(f"{participant}, {session_id}, {event_id}: {fell}{rippled}{failed}.")
@@ -91,9 +91,11 @@ def sets_to_open(results):
         & results.outcomes["event_onset_s"].notna()
     ]
     for condition in reversed(results.conditions):
-        own = known[known["condition"] == condition]
-        if len(own):
-            lowest = own.sort_values(["value", "participant_id", "session_id", "event_id"]).iloc[0]
+        of_condition = known[known["condition"] == condition]
+        if len(of_condition):
+            lowest = of_condition.sort_values(
+                ["value", "participant_id", "session_id", "event_id"]
+            ).iloc[0]
             return [(lowest["participant_id"], lowest["session_id"], lowest["event_id"])]
     return []
 
@@ -172,13 +174,13 @@ def steps_between(line, start_s, end_s):
 def working_sensor(results, participant, session_id, event_id):
     """Readings of the sensor over the muscle that worked; none where no sensor lay there."""
     segments = results.segments_of(participant)
-    own = segments[(segments["session_id"] == session_id) & (segments["event_id"] == event_id)]
-    own = own.dropna(subset=["file"])
+    of_set = segments[(segments["session_id"] == session_id) & (segments["event_id"] == event_id)]
+    of_set = of_set.dropna(subset=["file"])
     traces = results.saturation_of(participant)
     traces = traces[(traces["session_id"] == session_id) & (traces["signal"] == "muscle_oxygen")]
-    if own.empty:
+    if of_set.empty:
         return traces.iloc[:0]
-    segment = own.iloc[0]
+    segment = of_set.iloc[0]
     same = traces["file"] == segment["file"]
     if pd.notna(segment["channel"]):
         same &= traces["channel"] == segment["channel"]
@@ -218,14 +220,14 @@ def title_of_set(event, labels, values):
     )
 
 
-def draw_set(block, one, band_pct, width):
+def draw_set(block, opened_set, band_pct, width):
     """Three panels on the time from the start of one set."""
-    numbers = one["numbers"]
+    numbers = opened_set["numbers"]
     marks = numbers[numbers["panel"] == "mark"].set_index("series")
     axes = block.subplots(3, 1, sharex=True, gridspec_kw={"height_ratios": [1, 2.2, 1.6]})
     for panel_axes, panel, label in zip(axes, PANELS, LABELS, strict=True):
         line = numbers[numbers["panel"] == panel]
-        panel_axes.axvspan(0, one["duration_s"], color=SHADE, lw=0, zorder=0.5)
+        panel_axes.axvspan(0, opened_set["duration_s"], color=SHADE, lw=0, zorder=0.5)
         for series, part in line.groupby("series", sort=False):
             dashes = (0, (3, 1.5)) if series == NOTED else "-"
             look = {"color": COLOURS[0], "ls": dashes, "label": series}
@@ -244,8 +246,10 @@ def draw_set(block, one, band_pct, width):
         mark_saturation(axes[1], numbers, marks, band_pct)
     say_the_end(axes[0], marks)
     axes[-1].set_xlabel("Time from the start of the set (s)")
-    axes[-1].set_xlim(*one["limits"])
-    axes[0].set_title(wrapped(one["title"], width - 0.6), pad=1.7 * pyplot.rcParams["font.size"])
+    axes[-1].set_xlim(*opened_set["limits"])
+    axes[0].set_title(
+        wrapped(opened_set["title"], width - 0.6), pad=1.7 * pyplot.rcParams["font.size"]
+    )
 
 
 def mark_saturation(axes, numbers, marks, band_pct):
@@ -256,10 +260,10 @@ def mark_saturation(axes, numbers, marks, band_pct):
     top = axes.get_ylim()[1]
     axes.vlines(ticks_s, 0.93 * top, 0.98 * top, COLOURS[2], lw=0.8)
     if len(ticks_s):
-        place = {"xytext": (4, 0), "textcoords": "offset points", "va": "center"}
+        label_place = {"xytext": (4, 0), "textcoords": "offset points", "va": "center"}
         text = f"{len(ticks_s)} contractions"
         small = {"fontsize": "small", "color": COLOURS[2]}
-        axes.annotate(text, (ticks_s.max(), 0.955 * top), **place, **small)
+        axes.annotate(text, (ticks_s.max(), 0.955 * top), **label_place, **small)
     if "nadir" in marks.index and pd.notna(marks.loc["nadir", "time_s"]):
         at_s, lowest = marks.loc["nadir", ["time_s", "value"]]
         axes.plot(at_s, lowest, "v", color=COLOURS[1], ms=pyplot.rcParams["font.size"] * 0.7)

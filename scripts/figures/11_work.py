@@ -66,10 +66,10 @@ def draw(results, size_in=None):
 def finding(numbers):
     """Mean repetitions and sets to failure of each condition."""
     said = []
-    for condition, own in numbers.groupby("condition", sort=False):
-        failed = int((own[FAILED] == 1).sum())
-        noted = own[FAILED].notna().sum()
-        text = f"{condition}: {own['reps_done'].mean():.1f} repetitions a set"
+    for condition, of_condition in numbers.groupby("condition", sort=False):
+        failed = int((of_condition[FAILED] == 1).sum())
+        noted = of_condition[FAILED].notna().sum()
+        text = f"{condition}: {of_condition['reps_done'].mean():.1f} repetitions a set"
         said.append(f"{text}, {failed} of {counted(noted, 'set')} to failure" if noted else text)
     return f"{'; '.join(said)}."
 
@@ -92,8 +92,8 @@ def sets_done(results):
     people = {name: n for n, name in enumerate(sorted(set(sets["participant_id"])))}
     within = sets["participant_id"].map(people) / max(len(people) - 1, 1) - 0.5
     share = WIDTH / len(order)
-    place = sets["bout"] + share * (sets["condition"].map(order) - (len(order) - 1) / 2)
-    sets = sets.assign(place=place + 0.7 * share * within, rank=sets["condition"].map(order))
+    x = sets["bout"] + share * (sets["condition"].map(order) - (len(order) - 1) / 2)
+    sets = sets.assign(place=x + 0.7 * share * within, rank=sets["condition"].map(order))
     exercises = list(dict.fromkeys(sets["exercise"]))
     sets["exercise_rank"] = sets["exercise"].map(exercises.index)
     ordered = sets.sort_values(["exercise_rank", "rank", "bout", "participant_id", "session_id"])
@@ -104,14 +104,18 @@ def draw_exercise(axes, sets, conditions):
     """Sets of one exercise: bouts beside each other, within each the conditions."""
     size = pyplot.rcParams["font.size"]
     many = sets["participant_id"].nunique() > MANY_PEOPLE
-    for condition, own in sets.groupby("condition", sort=False):
+    for condition, of_condition in sets.groupby("condition", sort=False):
         style = style_of(condition, conditions)
-        for chosen, look in looks_of(own, style["color"]):
+        for chosen, look in looks_of(of_condition, style["color"]):
             drawn = {"ls": "", "ms": 0.42 * size, "alpha": 0.35 if many else 0.8}
-            axes.plot(own["place"][chosen], own["reps_done"][chosen], **style | drawn | look)
+            axes.plot(
+                of_condition["place"][chosen],
+                of_condition["reps_done"][chosen],
+                **style | drawn | look,
+            )
         share = WIDTH / len(conditions)
         middle = share * (conditions.index(condition) - (len(conditions) - 1) / 2)
-        means = own.groupby("bout", as_index=False)["reps_done"].mean()
+        means = of_condition.groupby("bout", as_index=False)["reps_done"].mean()
         seaborn.lineplot(
             *(means.assign(at=means["bout"] + middle),),
             **{"x": "at", "y": "reps_done", "color": style["color"], "ax": axes, "legend": False},

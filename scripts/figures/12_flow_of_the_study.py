@@ -36,8 +36,8 @@ def draw(results):
         return empty_figure(text, width_in(results)), pd.DataFrame()
     width_pt = width_in(results) * 72
     stages = [
-        (stage, boxes_of(own, results.conditions, 0.96 * width_pt))
-        for stage, own in rows.groupby("stage", sort=False)
+        (stage, boxes_of(of_stage, results.conditions, 0.96 * width_pt))
+        for stage, of_stage in rows.groupby("stage", sort=False)
     ]
     tall = [max(len(box["lines"]) for box in boxes) * LINE_PT + 8 for _, boxes in stages]
     height_pt = sum(tall) + GAP_PT * (len(stages) - 1) + 10
@@ -58,8 +58,8 @@ def draw(results):
 def finding(numbers):
     """The counts of each stage in words."""
     said = []
-    for stage, own in numbers.groupby("stage", sort=False):
-        boxes = [f"{row.group} {row.says}".strip() for row in own.fillna("").itertuples()]
+    for stage, of_stage in numbers.groupby("stage", sort=False):
+        boxes = [f"{row.group} {row.says}".strip() for row in of_stage.fillna("").itertuples()]
         said.append(f"{stage}: {'. '.join(boxes)}.")
     return " ".join(said)
 
@@ -81,11 +81,11 @@ def flow(results):
     sets = outcomes[(outcomes["window"] == "set")]
     done = outcomes[outcomes["condition"].isin(results.conditions)]
     for condition in results.conditions:
-        own = done[done["condition"] == condition]
-        if own.empty:
+        of_condition = done[done["condition"] == condition]
+        if of_condition.empty:
             continue
-        n_people = own["participant_id"].nunique()
-        n_visits = len(own[["participant_id", "session_id"]].drop_duplicates())
+        n_people = of_condition["participant_id"].nunique()
+        n_visits = len(of_condition[["participant_id", "session_id"]].drop_duplicates())
         said = [f"{counted(n_people, 'participant')}, {counted(n_visits, 'visit')}"]
         of_sets = sets[sets["condition"] == condition]
         keys = ["participant_id", "session_id", "event_id"]
@@ -97,10 +97,10 @@ def flow(results):
         rows.append(("Done", condition, "participants", n_people, "; ".join(said)))
     for outcome, window in results.primary:
         of_outcome = done[(done["outcome"] == outcome) & (done["window"] == window)]
-        for condition, own in ordered_by(of_outcome, results.conditions):
-            given = own[own["value"].notna()]
+        for condition, of_condition in ordered_by(of_outcome, results.conditions):
+            given = of_condition[of_condition["value"].notna()]
             flagged = int((given["status"] == "flagged").sum())
-            words = f"{len(given)} of {counted(len(own), 'value')}"
+            words = f"{len(given)} of {counted(len(of_condition), 'value')}"
             if flagged:
                 words += f", {flagged} flagged"
             words += f"; {counted(given['participant_id'].nunique(), 'participant')}"
@@ -110,7 +110,11 @@ def flow(results):
 
 
 def ordered_by(table, conditions):
-    return [(name, own) for name in conditions if len(own := table[table["condition"] == name])]
+    return [
+        (name, of_condition)
+        for name in conditions
+        if len(of_condition := table[table["condition"] == name])
+    ]
 
 
 def orders(sessions):
@@ -142,7 +146,7 @@ def pairs_compared(contrasts, primary):
     """Pairs of each contrast over all exercises."""
     rows = []
     for outcome, window in primary:
-        own = contrasts[
+        of_outcome = contrasts[
             (contrasts["outcome"] == outcome)
             & (contrasts["window"] == window)
             & (contrasts["exercise"] == "all")
@@ -150,10 +154,14 @@ def pairs_compared(contrasts, primary):
         ]
         # a contrast is not broken over two lines
         parts = [
-            f"{row.contrast} {row.n_pairs:.0f}".replace(" ", NO_BREAK) for row in own.itertuples()
+            f"{row.contrast} {row.n_pairs:.0f}".replace(" ", NO_BREAK)
+            for row in of_outcome.itertuples()
         ]
         if parts:
-            n, says = int(own["n_pairs"].max()), f"{title_of(outcome, window)}: {', '.join(parts)}"
+            n, says = (
+                int(of_outcome["n_pairs"].max()),
+                f"{title_of(outcome, window)}: {', '.join(parts)}",
+            )
             rows.append(("Pairs compared", "", "pairs", n, says))
     return rows
 

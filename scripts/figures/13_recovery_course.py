@@ -32,8 +32,8 @@ def draw(results):
     series = results.recovery_series
     of_sets = series[(series["trial_type"] == "set") & series["rmssd_ms"].notna()]
     parts = [
-        course_of_person(results, participant, own)
-        for participant, own in windows.groupby("participant_id", sort=True)
+        course_of_person(results, participant, of_participant)
+        for participant, of_participant in windows.groupby("participant_id", sort=True)
     ]
     parts.append(
         of_sets.assign(panel="RMSSD", value=of_sets["rmssd_ms"])[
@@ -65,10 +65,10 @@ def draw(results):
 def finding(numbers):
     """First and last mean of each condition."""
     said = []
-    for panel, own in numbers.groupby("panel", sort=False):
+    for panel, of_panel in numbers.groupby("panel", sort=False):
         ends = [
             f"{condition} {line['mean'].iloc[0]:.3g} to {line['mean'].iloc[-1]:.3g}"
-            for condition, line in own.groupby("condition", sort=False)
+            for condition, line in of_panel.groupby("condition", sort=False)
         ]
         said.append(f"{PANELS[panel]}, first to last mean: {', '.join(ends)}.")
     return " ".join(said)
@@ -91,14 +91,14 @@ def course_of_person(results, participant, windows):
     traces = traces[(traces["signal"] == "muscle_oxygen") & traces["value"].notna()]
     segments = results.segments_of(participant).set_index(["session_id", "event_id"])
     parts = []
-    for session_id, own in windows.groupby("session_id", sort=False):
+    for session_id, of_session in windows.groupby("session_id", sort=False):
         of_beats = beats[beats["session_id"] == session_id]
         of_muscle = traces[traces["session_id"] == session_id]
         sensors = {
             sensor: (trace["time_s"].to_numpy(), trace["value"].to_numpy())
             for sensor, trace in of_muscle.groupby(["file", "channel"], dropna=False, sort=False)
         }
-        for window in own.itertuples():
+        for window in of_session.itertuples():
             # rates are averaged as intervals, as everywhere
             steps = mean_steps(
                 of_beats["nn_time_s"].to_numpy(), of_beats["nn_ms"].to_numpy(), window
@@ -139,12 +139,12 @@ def part_of(panel, window, steps):
     return pd.DataFrame(rows, columns=columns)
 
 
-def means_over_people(rows, conditions):
+def means_over_people(courses, conditions):
     """Mean over participants with its 95 % interval at each time after sets, by condition."""
     from scipy.special import stdtrit
 
     keys = ["panel", "condition", "after_s"]
-    people = rows.groupby([*keys, "participant_id"])["value"].mean().reset_index()
+    people = courses.groupby([*keys, "participant_id"])["value"].mean().reset_index()
     means = people.groupby(keys)["value"].agg(["mean", "std", "count"]).reset_index()
     freedom = (means["count"] - 1).clip(lower=1)
     half = stdtrit(freedom, 0.975) * means["std"] / np.sqrt(means["count"])
@@ -158,13 +158,16 @@ def means_over_people(rows, conditions):
 def draw_panel(axes, courses, conditions):
     """A line with its band for each condition."""
     size = 0.4 * pyplot.rcParams["font.size"]
-    for condition, own in courses.groupby("condition", sort=False):
+    for condition, of_condition in courses.groupby("condition", sort=False):
         style = style_of(condition, conditions)
         axes.fill_between(
-            *(own["after_s"], own["ci_low"], own["ci_high"]), color=style["color"], alpha=0.12, lw=0
+            *(of_condition["after_s"], of_condition["ci_low"], of_condition["ci_high"]),
+            color=style["color"],
+            alpha=0.12,
+            lw=0,
         )
         seaborn.lineplot(
-            *(own,),
+            *(of_condition,),
             **{"x": "after_s", "y": "mean", "errorbar": None, "ms": size, "mew": 0, "ax": axes},
             **style,
         )

@@ -81,18 +81,20 @@ def draw_bouts(axes, values, conditions, failed):
     """Bouts of one exercise from left to right, a free place between conditions."""
     at = 0
     for condition in conditions:
-        own = values[values["condition"] == condition]
-        if own.empty:
+        of_condition = values[values["condition"] == condition]
+        if of_condition.empty:
             continue
-        places = [at + n for n in range(len(own))]
+        places = [at + n for n in range(len(of_condition))]
         at = places[-1] + 2
-        axes.plot(places, own["value"], color="#8d9a97", lw=0.7, zorder=1)
-        axes.plot(places, own["value"], ls="", ms=mark_size(), **style_of(condition, conditions))
-        ringed = event_of(own).isin(failed).to_numpy()
+        axes.plot(places, of_condition["value"], color="#8d9a97", lw=0.7, zorder=1)
+        axes.plot(
+            places, of_condition["value"], ls="", ms=mark_size(), **style_of(condition, conditions)
+        )
+        ringed = event_of(of_condition).isin(failed).to_numpy()
         at_failure = [n for n, to_failure in zip(places, ringed, strict=True) if to_failure]
         axes.plot(
             at_failure,
-            own["value"][ringed],
+            of_condition["value"][ringed],
             "o",
             ms=2 * mark_size(),
             mfc="none",
@@ -107,7 +109,7 @@ def finding(numbers):
     if nadirs.empty:
         return f"{len(numbers)} values of bouts are drawn."
     lowest = [
-        f"{own['value'].min():.0f} % with {condition}"
-        for condition, own in nadirs.groupby("condition", sort=False)
+        f"{of_condition['value'].min():.0f} % with {condition}"
+        for condition, of_condition in nadirs.groupby("condition", sort=False)
     ]
     return f"The lowest nadirs are {in_words(lowest)}."

@@ -45,13 +45,13 @@ def by_exercise(results, outcomes):
         text = "None of these outcomes was given in any exercise."
         return empty_figure(text, width_in(results)), pd.DataFrame()
     narrow = is_narrow(results)
-    figure, rows = pyplot.subplots(
+    figure, panels = pyplot.subplots(
         *(len(parts), 1),
         figsize=(width_in(results), (1.9 if narrow else 1.75) * len(parts) + 0.35),
         layout="constrained",
         squeeze=False,
     )
-    for axes, ((outcome, window), cells) in zip(rows[:, 0], parts.items(), strict=True):
+    for axes, ((outcome, window), cells) in zip(panels[:, 0], parts.items(), strict=True):
         draw_exercises(axes, cells, results)
         name_values(axes, cells["value"], outcome)
         axes.set_title(wrapped(title_of(outcome, window), width_in(results) - 0.6))
@@ -77,8 +77,8 @@ def name_values(axes, values, outcome):
 def finding_by_exercise(numbers):
     """Means over participants of each condition, outcome by outcome, from the numbers drawn."""
     said = []
-    for (outcome, window), own in numbers.groupby(["outcome", "window"], sort=False):
-        people = own.groupby(["condition", "participant_id"], sort=False)["value"].mean()
+    for (outcome, window), of_outcome in numbers.groupby(["outcome", "window"], sort=False):
+        people = of_outcome.groupby(["condition", "participant_id"], sort=False)["value"].mean()
         means = means_of(people, outcome)
         said.append(f"{title_of(outcome, window)}, mean over participants: {means}.")
     return " ".join(said)
@@ -93,7 +93,7 @@ def means_of(people, outcome):
 
 def person_cells(results, outcome, window):
     """Mean over bouts for every participant, exercise and condition."""
-    own = results.outcomes[
+    of_outcome = results.outcomes[
         (results.outcomes["outcome"] == outcome)
         & (results.outcomes["window"] == window)
         & results.outcomes["value"].notna()
@@ -101,7 +101,7 @@ def person_cells(results, outcome, window):
         & results.outcomes["condition"].isin(results.conditions)
     ]
     labels = ["exercise", "condition", "participant_id"]
-    cells = own.groupby(labels, as_index=False, sort=False)["value"].mean()
+    cells = of_outcome.groupby(labels, as_index=False, sort=False)["value"].mean()
     names = [*dict.fromkeys(cells["exercise"]), *results.conditions]
     ranks = {name: n for n, name in enumerate(names)}
     order = cells["exercise"].map(ranks) * len(ranks) + cells["condition"].map(ranks)
@@ -112,11 +112,11 @@ def draw_exercises(axes, cells, results):
     """Exercises beside each other, within each the conditions, people joined by lines."""
     exercises = list(dict.fromkeys(cells["exercise"]))
     width = 0.8 / len(results.conditions)
-    place = cells["exercise"].map({name: n for n, name in enumerate(exercises)})
+    x = cells["exercise"].map({name: n for n, name in enumerate(exercises)})
     offsets = {c: width * (n + 0.5) for n, c in enumerate(results.conditions)}
     offset = cells["condition"].map(offsets)
     line = cells["participant_id"] + " " + cells["exercise"]
-    drawn = cells.assign(place=place - 0.4 + offset, line=line)
+    drawn = cells.assign(place=x - 0.4 + offset, line=line)
     draw_people(axes, drawn, results.conditions, reach=0.36 * width)
     axes.set_xticks(range(len(exercises)), [words_of(e) for e in exercises])
     if is_narrow(results):
@@ -138,14 +138,14 @@ def draw_people(axes, drawn, conditions, *, reach):
         **{"x": "place", "y": "value", "units": "line", "estimator": None, "legend": False},
         **{"color": FAINTER, "lw": 0.6, "alpha": strength, "ax": axes, "zorder": 1.5},
     )
-    for condition, own in drawn.groupby("condition", sort=False):
+    for condition, of_condition in drawn.groupby("condition", sort=False):
         style = style_of(condition, conditions)
         seaborn.scatterplot(
-            *(own,),
+            *(of_condition,),
             **{"x": "place", "y": "value", "s": 10, "linewidth": 0, "legend": False, "ax": axes},
             **{"alpha": max(0.15, 0.75 * strength), "zorder": 2} | style,
         )
-        for place, values in own.groupby("place")["value"]:
+        for place, values in of_condition.groupby("place")["value"]:
             ends = place - reach, place + reach
             axes.hlines(values.mean(), *ends, style["color"], lw=2, zorder=3)
     axes.set(xlabel="")

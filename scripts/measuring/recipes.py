@@ -63,15 +63,15 @@ def recordings_behind(outcome, window):
 def functions_behind(outcome):
     """Functions of ours that compute an outcome, as `muscle.levels.nadir`, the first one first."""
     path = f"outcomes/{outcome}"
-    waiting, found, seen = [(path, _functions(path)["measure"])], [], set()
+    waiting, functions, seen = [(path, _functions(path)["measure"])], [], set()
     while waiting:
-        place, function = waiting.pop(0)
-        found += _calls(place, function)
+        module_path, function = waiting.pop(0)
+        functions += _calls(module_path, function)
         for name in _parameters(function):
             if name in _makers() and name not in seen:
                 seen.add(name)
                 waiting.append(_makers()[name])
-    return list(dict.fromkeys(found))
+    return list(dict.fromkeys(functions))
 
 
 def asked_for(outcome, window):
@@ -93,16 +93,16 @@ def _makers():
     """Place and syntax of what measuring/inputs.py and measuring/properties.py make, by name."""
     places = ("measuring/properties", "measuring/inputs")
     return {
-        name: (place, function)
-        for place in places
-        for name, function in _functions(place).items()
+        name: (path, function)
+        for path in places
+        for name, function in _functions(path).items()
         if not name.startswith("_")
     }
 
 
 @cache
-def _functions(place):
-    body = syntax_tree(SCRIPTS / f"{place}.py").body
+def _functions(path):
+    body = syntax_tree(SCRIPTS / f"{path}.py").body
     return {node.name: node for node in body if isinstance(node, ast.FunctionDef)}
 
 
@@ -110,9 +110,9 @@ def _parameters(function):
     return [parameter.arg for parameter in function.args.args]
 
 
-def _calls(place, function):
+def _calls(path, function):
     """Calls of a function to functions of ours, by the names under which they are imported."""
-    imported = _imports(place)
+    imported = _imports(path)
     for node in ast.walk(function):
         if not isinstance(node, ast.Call):
             continue
@@ -124,9 +124,9 @@ def _calls(place, function):
 
 
 @cache
-def _imports(place):
+def _imports(path):
     names = {}
-    for node in syntax_tree(SCRIPTS / f"{place}.py").body:
+    for node in syntax_tree(SCRIPTS / f"{path}.py").body:
         if isinstance(node, ast.ImportFrom):
             names |= {a.asname or a.name: f"{node.module}.{a.name}" for a in node.names}
     return names
@@ -134,8 +134,8 @@ def _imports(place):
 
 def said_of_function(name):
     """First sentence of the docstring of a function of ours."""
-    place, _, function = name.rpartition(".")
-    said = ast.get_docstring(_functions(place.replace(".", "/"))[function]) or ""
+    module, _, function = name.rpartition(".")
+    said = ast.get_docstring(_functions(module.replace(".", "/"))[function]) or ""
     return " ".join(said.split("\n\n")[0].split())
 
 

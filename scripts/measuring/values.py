@@ -25,7 +25,7 @@ def measured(name, module, window, inputs, rules, default_rules):
         if WORSE[default] > WORSE[status]:
             status, reason = "flagged", f"given only under a rule this study changed: {by_default}"
     try:
-        found = inputs.call(module.measure)
+        value = inputs.call(module.measure)
     except Absent as absent:
         return refused | {"status": "missing", "reason": str(absent)}
     except NotEnough as not_enough:
@@ -33,17 +33,17 @@ def measured(name, module, window, inputs, rules, default_rules):
     cautions = [text for text in (event.supplied, doubt_about_sensor(module, inputs)) if text]
     status = "flagged" if cautions else status
     reason = "; ".join([text for text in (reason, *cautions) if text])
-    if not isinstance(found, Estimate):
-        return {"value": float(found), "status": status, "reason": reason}
-    if found.status == "refused":
-        return refused | {"reason": found.reason}
-    reasons = [text for text in (reason, found.reason) if text]
+    if not isinstance(value, Estimate):
+        return {"value": float(value), "status": status, "reason": reason}
+    if value.status == "refused":
+        return refused | {"reason": value.reason}
+    reasons = [text for text in (reason, value.reason) if text]
     return {
-        "value": found.value,
-        "se": found.se,
-        "ci_low": found.ci_low,
-        "ci_high": found.ci_high,
-        "status": "flagged" if "flagged" in (status, found.status) else "ok",
+        "value": value.value,
+        "se": value.se,
+        "ci_low": value.ci_low,
+        "ci_high": value.ci_high,
+        "status": "flagged" if "flagged" in (status, value.status) else "ok",
         "reason": "; ".join(reasons),
     }
 

@@ -82,10 +82,10 @@ def local_ripple(
     enough, first, count = enough[enough_s], first[enough_s], count[enough_s]
     if len(enough):
         # All moments at once: as many places as the fullest has readings, the surplus weighs 0.
-        place = first[:, None] + np.arange(count.max())
-        real = place < (first + count)[:, None]
-        place = np.minimum(place, len(time) - 1)
-        away = time[place] - moment[enough, None]
+        samples = first[:, None] + np.arange(count.max())
+        real = samples < (first + count)[:, None]
+        samples = np.minimum(samples, len(time) - 1)
+        away = time[samples] - moment[enough, None]
         root = np.sqrt(np.where(real, np.maximum(1 - np.abs(away) / reach_s, 0.0), 0.0))
         angle = 2 * np.pi * rate_hz * away
         columns = [np.ones_like(away), away, np.cos(angle), np.sin(angle)]
@@ -93,7 +93,7 @@ def local_ripple(
         normal = weighted @ weighted.transpose(0, 2, 1)
         scale = np.trace(normal, axis1=1, axis2=2) * 1e-9
         normal += scale[:, None, None] * np.eye(4)
-        weight = np.linalg.solve(normal, weighted @ (root * reading[place])[:, :, None])[:, :, 0]
+        weight = np.linalg.solve(normal, weighted @ (root * reading[samples])[:, :, None])[:, :, 0]
         amplitude[enough] = np.hypot(weight[:, 2], weight[:, 3])
         phase[enough] = np.arctan2(-weight[:, 3], weight[:, 2]) / (2 * np.pi)
     known = np.isfinite(phase)
@@ -170,13 +170,13 @@ def find_contractions(
     if search_hz[0] >= search_hz[1]:
         return _refused(f"{end_s - start_s:.0f} s hold fewer than two contractions")
     inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
-    found = _cadence(time[inside], reading[inside], *search_hz)
-    if found.chance > false_alarm:
+    cadence = _cadence(time[inside], reading[inside], *search_hz)
+    if cadence.chance > false_alarm:
         return _refused("no ripple stands out of the noise")
-    caution, said, settled = "", "", is_about(found.rate_hz, noted_rate_hz)
-    folded_hz = 1 / step_s - found.rate_hz
+    caution, said, settled = "", "", is_about(cadence.rate_hz, noted_rate_hz)
+    folded_hz = 1 / step_s - cadence.rate_hz
     if folded_hz <= high_hz:
-        alike = f"at this sampling {folded_hz:.2g} Hz would look like {found.rate_hz:.2g} Hz"
+        alike = f"at this sampling {folded_hz:.2g} Hz would look like {cadence.rate_hz:.2g} Hz"
         noted = f"the cadence on the session sheet, {noted_rate_hz:.2g} Hz"
         if settled:
             said = f"by {noted}: {alike}"
@@ -185,7 +185,7 @@ def find_contractions(
         else:
             caution = f"{alike}, and neither is {noted}" if noted_rate_hz else alike
     errors_s = limits_error_s if isinstance(limits_error_s, tuple) else (limits_error_s,) * 2
-    followed = _follow(time, reading, start_s, end_s, found.rate_hz, errors_s, caution, said)
+    followed = _follow(time, reading, start_s, end_s, cadence.rate_hz, errors_s, caution, said)
     return replace(followed, settled=settled)
 
 
@@ -406,8 +406,8 @@ def _follow(
     support = np.where((sixteenths % 16 == 0) & (sixteenths > 0), support, -np.inf)
     chance = np.exp(support - support.max())
     chance /= chance.sum()
-    counts, place = np.unique(sixteenths // 16, return_inverse=True)
-    chance_of_count = np.bincount(place.ravel(), chance.ravel())
+    counts, slots = np.unique(sixteenths // 16, return_inverse=True)
+    chance_of_count = np.bincount(slots.ravel(), chance.ravel())
     best = int(np.argmax(chance_of_count))
     count = int(counts[best])
     count_se = float(np.sqrt(chance_of_count @ (counts - count) ** 2))

@@ -142,7 +142,7 @@ def boundary_table(events, sets, proposals, cuffs, settings):
     return pd.DataFrame(
         [
             {name: labels[name] for name in ("session_id", "file", "site")} | row
-            for labels, rows in compared
-            for row in rows
+            for labels, boundaries in compared
+            for row in boundaries
         ]
     )

@@ -34,8 +34,8 @@ def supply_times(
     times["reason"] = ""
     shown = _shown_whole(proposals)
     noted = times[times["duration_s"].notna() & times["onset_s"].notna()]
-    for one in noted.itertuples():
-        shown = shown[(shown["end_s"] <= one.onset_s) | (shown["start_s"] >= _end_s(one))]
+    for event in noted.itertuples():
+        shown = shown[(shown["end_s"] <= event.onset_s) | (shown["start_s"] >= _end_s(event))]
     endless = times.index[sets["wanted"] & times["onset_s"].notna() & times["duration_s"].isna()]
     for row in endless:
         onset_s = times.at[row, "onset_s"]
@@ -45,8 +45,8 @@ def supply_times(
                 f"the recording shows no whole set that begins within {tolerance_s:g} s of it"
             )
             continue
-        one = near.iloc[0]
-        times = _taken(times, row, onset_s, one, "end", smallest_confidence)
+        nearest = near.iloc[0]
+        times = _taken(times, row, onset_s, nearest, "end", smallest_confidence)
         shown = shown.drop(near.index)
     startless = times.index[sets["wanted"] & times["onset_s"].isna()]
     if not len(startless):
@@ -57,16 +57,16 @@ def supply_times(
             f"the sheet names {len(startless)}"
         )
         return times
-    for row, (_, one) in zip(startless, shown.iterrows(), strict=True):
+    for row, (_, seen) in zip(startless, shown.iterrows(), strict=True):
         length_s = times.at[row, "duration_s"]
-        if abs(one["end_s"] - one["start_s"] - length_s) > 2 * tolerance_s:
+        if abs(seen["end_s"] - seen["start_s"] - length_s) > 2 * tolerance_s:
             times.at[row, "reason"] = (
-                f"the set that the recording shows lasts {one['end_s'] - one['start_s']:.0f} s, "
+                f"the set that the recording shows lasts {seen['end_s'] - seen['start_s']:.0f} s, "
                 f"the sheet says {length_s:.0f} s"
             )
             continue
         what = "start" if np.isfinite(length_s) else "start and end"
-        times = _taken(times, row, one["start_s"], one, what, smallest_confidence)
+        times = _taken(times, row, seen["start_s"], seen, what, smallest_confidence)
     return times
 
 
@@ -111,16 +111,16 @@ def _shown_whole(proposals: pd.DataFrame) -> pd.DataFrame:
     limits = proposals[proposals["boundary"].isin(["set_start", "set_end"])]
     limits = limits.sort_values("time_s", ignore_index=True)
     rows = []
-    for one, other in zip(limits.itertuples(), limits.iloc[1:].itertuples(), strict=False):
-        if (one.boundary, other.boundary) == ("set_start", "set_end"):
+    for start, end in zip(limits.itertuples(), limits.iloc[1:].itertuples(), strict=False):
+        if (start.boundary, end.boundary) == ("set_start", "set_end"):
             rows.append(
                 {
-                    "start_s": one.time_s,
-                    "start_se_s": one.se_s,
-                    "start_confidence": one.confidence,
-                    "end_s": other.time_s,
-                    "end_se_s": other.se_s,
-                    "end_confidence": other.confidence,
+                    "start_s": start.time_s,
+                    "start_se_s": start.se_s,
+                    "start_confidence": start.confidence,
+                    "end_s": end.time_s,
+                    "end_se_s": end.se_s,
+                    "end_confidence": end.confidence,
                 }
             )
     columns = ["start_s", "start_se_s", "start_confidence", "end_s", "end_se_s", "end_confidence"]

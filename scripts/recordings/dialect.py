@@ -149,8 +149,8 @@ def decode(file: OutsideFile, encoding: str | None) -> tuple[str, str]:
             raise ReadingError(path, "encoding", repr(name), allowed, todo) from None
         _refuse_signs(path, text)
         return text, name
-    found = f"the text is not {' or '.join(encodings)}"
-    raise ReadingError(path, "encoding", found, "text in one encoding", todo)
+    refusal = f"the text is not {' or '.join(encodings)}"
+    raise ReadingError(path, "encoding", refusal, "text in one encoding", todo)
 
 
 def _refuse_signs(path: Path, text: str) -> None:

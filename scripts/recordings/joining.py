@@ -169,10 +169,10 @@ def _overlapping(chain: list[_Piece]) -> list[tuple[_Piece, _Piece]]:
     """Pairs of pieces that hold the same time for longer than a sample, the earlier one first."""
     in_order = sorted(chain, key=lambda piece: piece.span)
     return [
-        (one, other)
-        for number, one in enumerate(in_order)
-        for other in in_order[number + 1 :]
-        if one.span[1] - other.span[0] > max(_step_s(one), _step_s(other))
+        (earlier, later)
+        for number, earlier in enumerate(in_order)
+        for later in in_order[number + 1 :]
+        if earlier.span[1] - later.span[0] > max(_step_s(earlier), _step_s(later))
     ]
 
 

@@ -15,8 +15,8 @@ def same_limb(limb: object, side: object, other_limb: object, other_side: object
     return None if limbs is None and sides is None else True
 
 
-def _agree(one: object, other: object) -> bool | None:
-    return None if pd.isna(one) or pd.isna(other) else one == other
+def _agree(noted: object, recorded: object) -> bool | None:
+    return None if pd.isna(noted) or pd.isna(recorded) else noted == recorded
 
 
 def limb_in_words(row):

@@ -123,11 +123,11 @@ def _check_ecg(declared: FloatArray, canonical: FloatArray, unit: str) -> str | 
 
 def _better_unit(signal: str, typical: float, unit: str) -> str:
     low, high = POSSIBLE[signal, canonical_unit(signal, unit)]
-    for other in allowed_units(signal):
-        in_other = to_canonical(signal, typical, other)
+    for unit_instead in allowed_units(signal):
+        in_other = to_canonical(signal, typical, unit_instead)
         if (
-            canonical_unit(signal, other) == canonical_unit(signal, unit)
+            canonical_unit(signal, unit_instead) == canonical_unit(signal, unit)
             and low <= in_other <= high
         ):
-            return other
+            return unit_instead
     return "another unit"

@@ -28,9 +28,9 @@ class Causes:
     def of(self, file):
         """Causes behind one result, from its own rule back to the recordings, in words."""
         node = self._by_file.get(file)
-        found = self._behind(node) if node else set()
+        causes = self._behind(node) if node else set()
         by_hand = {"the file was altered since it was made"} if file in self._altered else set()
-        return sorted(found | by_hand | set(self._software))
+        return sorted(causes | by_hand | set(self._software))
 
     def all(self):
         """Everything that differs, whatever rests on it."""

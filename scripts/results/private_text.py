@@ -246,9 +246,9 @@ def _in_text(content, by_word):
         return
     readable = " ".join(html.unescape(lower).split(" "))
     for part, place in sorted(pair for word in hits for pair in by_word[word]):
-        found = re.search(rf"(?<!\w){re.escape(part.lower())}(?!\w)", readable)
-        if found:
-            yield readable.count("\n", 0, found.start()) + 1, place
+        match = re.search(rf"(?<!\w){re.escape(part.lower())}(?!\w)", readable)
+        if match:
+            yield readable.count("\n", 0, match.start()) + 1, place
 
 
 def contents_of(path):

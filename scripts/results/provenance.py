@@ -71,9 +71,9 @@ def checksums_by_participant(study, listed):
 
 def software_of(lock):
     """Name and version of everything installed, and the checksum of the lock it came from."""
-    found = sorted({(d.metadata["Name"].lower(), d.version) for d in distributions()})
+    installed = sorted({(d.metadata["Name"].lower(), d.version) for d in distributions()})
     digest = hashlib.sha256(lock.read_bytes()).hexdigest()
-    rows = [("cuffstudy", own_version()), *found, ("requirements.lock", digest)]
+    rows = [("cuffstudy", own_version()), *installed, ("requirements.lock", digest)]
     return pd.DataFrame(rows, columns=["name", "version"])
 
 

@@ -22,15 +22,15 @@ def set_pdfs(template, contents, beside=()):
     import typst
 
     with tempfile.TemporaryDirectory() as folder:
-        place = Path(folder)
+        beside_all = Path(folder)
         for file in (template, *beside):
-            shutil.copyfile(file, place / file.name)
+            shutil.copyfile(file, beside_all / file.name)
         for path, content in contents.items():
-            (place / "content.json").write_text(json.dumps(content), encoding="utf-8")
+            (beside_all / "content.json").write_text(json.dumps(content), encoding="utf-8")
             typst.compile(
-                place / template.name,
+                beside_all / template.name,
                 output=path,
-                root=place,
+                root=beside_all,
                 font_paths=[_fonts()],
                 ignore_system_fonts=True,
                 pdf_standards="ua-1",

@@ -16,9 +16,9 @@ def words_of(name):
     return SPELT_OUT.get(str(name), str(name).replace("_", " "))
 
 
-def counted(n, one, many=None):
+def counted(n, singular, many=None):
     """A number with its noun: `1 value`, `2 values`."""
-    return f"{n} {one if n == 1 else many or one + 's'}"
+    return f"{n} {singular if n == 1 else many or singular + 's'}"
 
 
 def in_words(names: list[str], last: str = "and", *, both: bool = False) -> str:

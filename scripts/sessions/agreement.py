@@ -55,18 +55,18 @@ def groups_alike(decisions):
     return groups
 
 
-def are_alike(one, other):
+def are_alike(first, second):
     """Whether two decisions mean the same: action, signal or event, and times near each other."""
-    if (one["action"], one["signal"]) != (other["action"], other["signal"]):
+    if (first["action"], first["signal"]) != (second["action"], second["signal"]):
         return False
-    if one["action"] in ("exclude_span", "accept_span"):
-        begin_s, end_s = zip(*((d["time_s"], d["end_s"]) for d in (one, other)), strict=True)
+    if first["action"] in ("exclude_span", "accept_span"):
+        begin_s, end_s = zip(*((d["time_s"], d["end_s"]) for d in (first, second)), strict=True)
         shared_s = min(end_s) - max(begin_s)
         return shared_s >= LEAST_SHARED * (max(end_s) - min(begin_s))
-    if one["event_id"] != other["event_id"]:
+    if first["event_id"] != second["event_id"]:
         return False
     times = ("time_s", "new_time_s", "event_onset_s")
-    return all(_near(one[name], other[name]) for name in times)
+    return all(_near(first[name], second[name]) for name in times)
 
 
 def _near(one_s, other_s):

@@ -15,13 +15,13 @@ from study.settings_files import differences
 PROJECT = SCRIPTS.parent
 
 
-def run_afresh(study, place, *, cores=2, settings=None, targets=()):
+def run_afresh(study, folder, *, cores=2, settings=None, targets=()):
     """Run a study in a temporary place; gives its results and whether all could be made.
 
     settings : changed settings by section, as in study.yaml
     targets : names of results, of which only what they need is made
     """
-    place, study = Path(place), Path(study).resolve()
+    folder, study = Path(folder), Path(study).resolve()
     results = f"results/{study.name}"
     words = [
         *(str(Path(sys.executable).with_name("snakemake")), "--quiet", "all"),
@@ -30,12 +30,12 @@ def run_afresh(study, place, *, cores=2, settings=None, targets=()):
         *("--config", f"study={study}", f"results={results}"),
     ]
     if settings:
-        changed = place / "changed.yaml"
+        changed = folder / "changed.yaml"
         changed.write_text(yaml.safe_dump(settings), encoding="utf-8")
         words += ["--configfile", str(changed)]
     words += ["--", *(f"{results}/{target}" for target in targets)]
-    done = subprocess.run(words, cwd=place, capture_output=True, text=True)
-    made = place / results
+    done = subprocess.run(words, cwd=folder, capture_output=True, text=True)
+    made = folder / results
     if not all((made / target).exists() for target in targets or ("manifest.tsv",)):
         raise StudyError("The study could not be run:\n" + (done.stderr or done.stdout)[-2000:])
     return made, done.returncode == 0
@@ -64,7 +64,7 @@ def changed_software(old, new):
 
 def manifest_of(results):
     """The manifest of a finished run."""
-    rows = read_manifest(results)
-    if rows is None:
+    entries = read_manifest(results)
+    if entries is None:
         raise StudyError(f"{results} holds no manifest.tsv: run the study to its end first.")
-    return rows
+    return entries

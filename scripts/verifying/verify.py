@@ -27,16 +27,16 @@ from verifying.words import write_moved
 
 def altered(results, manifest):
     """Files that are not as the manifest says, each with what is wrong with it."""
-    found = {}
+    wrong = {}
     for row in manifest:
         if row["kind"] != "result" or not row["sha256"]:
             continue
         path = Path(results) / row["file"]
         if not path.exists():
-            found[row["file"]] = "is gone"
+            wrong[row["file"]] = "is gone"
         elif sha256_of(path) != row["sha256"]:
-            found[row["file"]] = "was altered since it was made"
-    return found
+            wrong[row["file"]] = "was altered since it was made"
+    return wrong
 
 
 def certificate(results, manifest, wrong, complete, comparison, causes, tolerance):
@@ -86,8 +86,8 @@ def main(words=None):
         study = FinishedRun(asked.results, asked.study).study
         wrong = altered(asked.results, manifest)
         print(f"Running {study} again in a temporary place ...", flush=True)
-        with tempfile.TemporaryDirectory() as place:
-            fresh, complete = run_afresh(study, place, cores=asked.cores)
+        with tempfile.TemporaryDirectory() as folder:
+            fresh, complete = run_afresh(study, folder, cores=asked.cores)
             comparison = compare_results(asked.results, fresh, asked.tolerance)
             causes = causes_between(asked.results, fresh, wrong)
     except StudyError as problem:
@@ -95,11 +95,11 @@ def main(words=None):
     text, verified = certificate(
         asked.results, manifest, wrong, complete, comparison, causes, asked.tolerance
     )
-    place = asked.certificate or asked.results.with_name(f"{asked.results.name}_verified.md")
-    place.write_text(text, encoding="utf-8")
+    folder = asked.certificate or asked.results.with_name(f"{asked.results.name}_verified.md")
+    folder.write_text(text, encoding="utf-8")
     if asked.moved:
         write_moved(comparison, causes, asked.moved)
-    print(f"{text}\nWritten to {place}.")
+    print(f"{text}\nWritten to {folder}.")
     sys.exit(not verified)
 
 

@@ -49,9 +49,9 @@ def beside(now, then, outcomes):
 
 def lines_of(table):
     """The rows of `beside` as a person reads them, by outcome and window."""
-    for (outcome, window), rows in table.groupby(["outcome", "window"], sort=False):
+    for (outcome, window), of_outcome in table.groupby(["outcome", "window"], sort=False):
         yield f"\n{outcome}, {window}"
-        for row in rows.itertuples():
+        for row in of_outcome.itertuples():
             before = _estimate(row.estimate, row.ci_low, row.ci_high, row.claim)
             after = _estimate(
                 row.estimate_changed, row.ci_low_changed, row.ci_high_changed, row.claim_changed
@@ -86,10 +86,10 @@ def main(words=None):
         outcomes = chosen(asked.outcome, now, finished.settings.study.primary)
         changed = changed_by(asked.settings)
         print(f"Running {finished.study} with the setting changed ...", flush=True)
-        with tempfile.TemporaryDirectory() as place:
+        with tempfile.TemporaryDirectory() as folder:
             fresh, _ = run_afresh(
                 finished.study,
-                place,
+                folder,
                 cores=asked.cores,
                 settings=changed,
                 targets=("outcomes.tsv", "contrasts.tsv"),

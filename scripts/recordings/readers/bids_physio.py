@@ -85,8 +85,8 @@ def sidecar_of(path: Path) -> Path:
 
 def _description(path: Path, sidecar: Path, study: Path | None) -> dict[str, Any]:
     if not sidecar.exists():
-        found, todo = "no JSON of its name beside it", "put the JSON next to the table"
-        raise ReadingError(path, "", found, "a JSON of the same name", todo)
+        lack, todo = "no JSON of its name beside it", "put the JSON next to the table"
+        raise ReadingError(path, "", lack, "a JSON of the same name", todo)
     content = open_description(sidecar, study).content
     try:
         described = json.loads(content.decode("utf-8-sig"), object_pairs_hook=_each_once)
