@@ -101,15 +101,6 @@ def agreement_interval(squares: MeanSquares, *, level: float = 0.95) -> tuple[fl
     )
 
 
-def consistency_interval(squares: MeanSquares, *, level: float = 0.95) -> tuple[float, float]:
-    """Interval of ICC(3,1) (Shrout and Fleiss 1979)."""
-    s = squares
-    ratio = s.people / s.residual
-    low = ratio / special.fdtri(s.df_people, s.df_residual, (1 + level) / 2)
-    high = ratio * special.fdtri(s.df_residual, s.df_people, (1 + level) / 2)
-    return (float((low - 1) / (low + s.k - 1)), float((high - 1) / (high + s.k - 1)))
-
-
 def error_of_measurement(
     residual: float, df: float, *, level: float = 0.95
 ) -> tuple[float, float, float]:

@@ -59,12 +59,6 @@ def _mean_nn(window, inputs):
     )
 
 
-def _sd(values):
-    if values.size < 2:
-        raise NotEnough("fewer than two intervals")
-    return values.std(ddof=1)
-
-
 def _sdnn(window, inputs):
     def without_trend():
         grid, even = spectrum.resample_intervals(inputs["nn_time_s"], inputs["nn_ms"])

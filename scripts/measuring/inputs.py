@@ -17,7 +17,7 @@ from heart.precision import precise_band_power_ms2
 from heart.repair.series import SAME_BEAT_S, with_differences
 from heart.variability import NotEnough
 from measuring import properties
-from muscle import cleaning, levels, recovery
+from muscle import cleaning, concentration, levels, recovery
 from muscle.concentration import HAEMOGLOBIN, of_working_muscle
 from muscle.contractions import find_contractions
 from muscle.resting_variation import STEADY, resting_variation
@@ -275,6 +275,57 @@ def concentrations(traces, segment):
     return {
         signal: of_working_muscle(traces[traces["signal"] == signal], segment)
         for signal in HAEMOGLOBIN
+    }
+
+
+def haemoglobin_changes(
+    concentrations,
+    baseline_span_s,
+    set_end_s,
+    saturation_baseline_s,
+    end_window_s,
+    usable_share,
+    ripple_hz=None,
+):
+    """Change of haemoglobin from rest to the end of the set, by signal."""
+    return {
+        signal: concentration.change(
+            recording,
+            baseline_span_s,
+            set_end_s,
+            baseline_window_s=saturation_baseline_s,
+            end_window_s=end_window_s,
+            min_usable_share=usable_share,
+            contraction_rate_hz=ripple_hz,
+        )
+        for signal, recording in concentrations.items()
+    }
+
+
+def haemoglobin_half_recoveries(
+    concentrations,
+    window,
+    baseline_span_s,
+    set_end_s,
+    saturation_baseline_s,
+    end_window_s,
+    nadir_window_s,
+    usable_share,
+):
+    """Time after the set until haemoglobin is half-way back, by signal that turns round."""
+    return {
+        signal: concentration.half_recovery(
+            signal,
+            concentrations[signal],
+            window,
+            baseline_span_s,
+            set_end_s,
+            baseline_window_s=saturation_baseline_s,
+            end_window_s=end_window_s,
+            smoothing_s=nadir_window_s,
+            min_usable_share=usable_share,
+        )
+        for signal in concentration.TURNS_ROUND
     }
 
 

@@ -9,7 +9,7 @@ from functools import cache
 from itertools import chain
 
 from engine.code import SCRIPTS, syntax_tree
-from engine.listings import described, docstring, header
+from engine.listings import described, header
 from study.settings import MeasureOutcomes, Protocol, by_name
 
 SETTINGS = frozenset(chain(MeasureOutcomes.model_fields, Protocol.model_fields))
@@ -137,8 +137,3 @@ def said_of_function(name):
     module, _, function = name.rpartition(".")
     said = ast.get_docstring(_functions(module.replace(".", "/"))[function]) or ""
     return " ".join(said.split("\n\n")[0].split())
-
-
-def said_of_outcome(outcome):
-    """What the file of an outcome says of it."""
-    return " ".join(docstring("outcomes", outcome).split("\n\n")[0].split())

@@ -16,6 +16,9 @@ HAEMOGLOBIN = ("oxy_haemoglobin", "deoxy_haemoglobin", "total_haemoglobin")
 
 UNIT = "umol_l"
 
+# total haemoglobin has no course of its own after a set
+TURNS_ROUND = ("oxy_haemoglobin", "deoxy_haemoglobin")
+
 # deoxygenated haemoglobin rises while the muscle works
 FALLS_IN_RECOVERY = ("deoxy_haemoglobin",)
 

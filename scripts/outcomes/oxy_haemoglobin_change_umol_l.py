@@ -1,6 +1,5 @@
 """Change of oxygenated haemoglobin of the working muscle from rest to the end of the set."""
 
-from muscle import concentration
 from outcomes import SET
 
 LABEL = "Oxygenated haemoglobin, change"
@@ -18,21 +17,5 @@ ASKED_OF = SET
 RECORDED = "oxy_haemoglobin"
 
 
-def measure(
-    concentrations,
-    baseline_span_s,
-    set_end_s,
-    saturation_baseline_s,
-    end_window_s,
-    usable_share,
-    ripple_hz=None,
-):
-    return concentration.change(
-        concentrations[RECORDED],
-        baseline_span_s,
-        set_end_s,
-        baseline_window_s=saturation_baseline_s,
-        end_window_s=end_window_s,
-        min_usable_share=usable_share,
-        contraction_rate_hz=ripple_hz,
-    )
+def measure(haemoglobin_changes):
+    return haemoglobin_changes[RECORDED]

@@ -1,6 +1,5 @@
 """Time after release until oxygenated haemoglobin is half-way back to its level at rest."""
 
-from muscle import concentration
 from outcomes import AFTER_SET
 
 LABEL = "Oxygenated haemoglobin, half recovery"
@@ -18,24 +17,5 @@ ASKED_OF = AFTER_SET
 RECORDED = "oxy_haemoglobin"
 
 
-def measure(
-    concentrations,
-    window,
-    baseline_span_s,
-    set_end_s,
-    saturation_baseline_s,
-    end_window_s,
-    nadir_window_s,
-    usable_share,
-):
-    return concentration.half_recovery(
-        RECORDED,
-        concentrations[RECORDED],
-        window,
-        baseline_span_s,
-        set_end_s,
-        baseline_window_s=saturation_baseline_s,
-        end_window_s=end_window_s,
-        smoothing_s=nadir_window_s,
-        min_usable_share=usable_share,
-    )
+def measure(haemoglobin_half_recoveries):
+    return haemoglobin_half_recoveries[RECORDED]
