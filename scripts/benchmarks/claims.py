@@ -98,7 +98,7 @@ def layouts(
     orders = list(itertools.permutations(range(3)))
     drawn = scenario.random_order or scenario.missing
     n_layouts = -(-studies // STUDIES_OF_A_LAYOUT) if drawn else 1
-    found = []
+    made = []
     for _ in range(n_layouts):
         if scenario.random_order:
             visits = np.array([rng.permutation(3) for _ in range(people)])
@@ -106,8 +106,8 @@ def layouts(
             visits = np.array([orders[n % len(orders)] for n in range(people)])
         filled = rng.random((people, 3)) >= scenario.missing
         layout = WithinPerson(filled[:, :, None], visits[:, :, None].astype(float))
-        found.append((layout, visits, studies // n_layouts))
-    return found
+        made.append((layout, visits, studies // n_layouts))
+    return made
 
 
 def session_means(
@@ -158,10 +158,10 @@ def rates(
     """Chance of any false difference, size and power of the claim, in simulated studies."""
     counts, n = np.zeros(3), 0
     for layout, visits, shared in layouts(people, studies, scenario, rng):
-        for place, effect in enumerate(((0.0, 0.0, 0.0), FAR, PLANNED_FOR)):
+        for at, effect in enumerate(((0.0, 0.0, 0.0), FAR, PLANNED_FOR)):
             values = session_means(shared, visits, effect, scenario, rng)
             shown, claimed = false_and_claimed(p_values(layout, values))
-            counts[place] += (shown if place == 0 else claimed).sum()
+            counts[at] += (shown if at == 0 else claimed).sum()
         n += shared
     return dict(zip(("any", "size", "power"), counts / n, strict=True))
 
@@ -172,8 +172,8 @@ def main(studies: int, seed: int) -> None:
     print("scenario          n     any   size  power")
     for name, scenario in SCENARIOS.items():
         for people in (5, 8, 12, 20):
-            found = rates(people, scenario, studies=studies, rng=rng)
-            shown = "".join(f"{rate:7.3f}" for rate in found.values())
+            rates_shown = rates(people, scenario, studies=studies, rng=rng)
+            shown = "".join(f"{rate:7.3f}" for rate in rates_shown.values())
             print(f"{name:16s} {people:2d} {shown}", flush=True)
 
 

@@ -94,8 +94,8 @@ class Study:
 @contextmanager
 def metered_jobs() -> Iterator[tuple]:
     """An environment in which every shell job writes down what it used, and a way to read that."""
-    with tempfile.TemporaryDirectory() as place:
-        folder = Path(place)
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = Path(temporary)
         meter, start, rows = folder / "meter.py", folder / "start.sh", folder / "jobs.jsonl"
         meter.write_text(JOB_METER_PYTHON)
         start.write_text(JOB_METER % {"python": sys.executable, "meter": meter})
@@ -219,10 +219,10 @@ def measure(checkout: Path, folder: Path, *, cores: int, neurokit: bool, keep: P
     python = checkout / ".venv/bin/python"
     person = rows_of(folder / "participants.tsv")[0]["participant_id"]
     sessions = rows_of(folder / "sessions.tsv")
-    with tempfile.TemporaryDirectory() as place:
-        results = keep or Path(place) / "results"
+    with tempfile.TemporaryDirectory() as temporary:
+        results = keep or Path(temporary) / "results"
         study = Study(checkout, folder, results, cores)
-        alone = Study(checkout, folder, Path(place) / "alone", cores)
+        alone = Study(checkout, folder, Path(temporary) / "alone", cores)
         units = [unit_cpu_s(python)]
         plan = study.run("-n", "-q", "all")
         whole = study.run("-q", "all")
@@ -234,7 +234,7 @@ def measure(checkout: Path, folder: Path, *, cores: int, neurokit: bool, keep: P
         # packed or not, as the checkout writes it
         (outcomes,) = results.glob(f"participants/{person}/outcomes.tsv*")
         chain = alone.run(str(alone.results / outcomes.relative_to(results)), "-q", "all")
-        plain = neurokit_session(study, Path(place)) if neurokit else None
+        plain = neurokit_session(study, Path(temporary)) if neurokit else None
         units.append(unit_cpu_s(python))
         sizes = {path.name: bytes_in(path) for path in sorted(results.iterdir())}
         if keep is None:

@@ -32,22 +32,22 @@ def main():
     words.add_argument("--kills", type=int, default=50)
     words.add_argument("--seed", type=int, default=1)
     asked = words.parse_args()
-    with tempfile.TemporaryDirectory() as place:
-        faults = killed_runs(asked.study, asked.kills, asked.seed, Path(place))
+    with tempfile.TemporaryDirectory() as temporary:
+        faults = killed_runs(asked.study, asked.kills, asked.seed, Path(temporary))
     print("\n".join(faults) or f"{asked.kills} kills: every run ended in the same bytes.")
     sys.exit(bool(faults))
 
 
-def killed_runs(study, kills, seed, place):
+def killed_runs(study, kills, seed, folder):
     """What went wrong, a line each; empty where every run that was taken up ended the same."""
     chance, faults, done = random.Random(seed), [], 0
     began = time.monotonic()
-    settings = {s: place / f"{s:g}.yaml" for s in SETTLED_S}
+    settings = {s: folder / f"{s:g}.yaml" for s in SETTLED_S}
     for settled_s, path in settings.items():
         path.write_text(f"measure_outcomes:\n  baseline_settle_s: {settled_s}\n")
-    undisturbed = {s: bytes_of(run(study, place / f"{s:g}", f)) for s, f in settings.items()}
+    undisturbed = {s: bytes_of(run(study, folder / f"{s:g}", f)) for s, f in settings.items()}
     length_s = (time.monotonic() - began) / len(settings)
-    results = place / "killed"
+    results = folder / "killed"
     run(study, results, settings[SETTLED_S[0]])
     number = 0
     while done < kills:

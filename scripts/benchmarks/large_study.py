@@ -108,7 +108,7 @@ def write_study(folder: Path, *, people: int, seed: int) -> None:
         )
         for visit, which in enumerate(person.order, start=1):
             key = {"participant_id": person.name, "session_id": f"ses-{visit}"}
-            sequence = "".join("ABC"[place] for place in person.order)
+            sequence = "".join("ABC"[at] for at in person.order)
             rows["sessions"].append(key | {"visit": visit, "sequence": sequence})
             rows["occlusion"] += occlusion_rows(person, key)
             rows["events"] += event_rows(person, CONDITIONS[which], key, rng)

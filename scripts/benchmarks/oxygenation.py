@@ -92,11 +92,11 @@ def errors_of(simulated: SimulatedOxygen) -> Iterator[tuple[str, float]]:
     for truth in simulated.sets.itertuples():
         window = (truth.onset_s, truth.offset_s)
         cadence_hz = truth.contractions / (truth.offset_s - truth.onset_s)
-        found = find_contractions(
+        contractions = find_contractions(
             *trace, *window, expected_rate_hz=cadence_hz, **CONTRACTIONS, **enough
         )
-        yield "contraction_count", found.count.value - truth.contractions
-        rippling = {"contraction_rate_hz": found.rate_hz.value} | enough
+        yield "contraction_count", contractions.count.value - truth.contractions
+        rippling = {"contraction_rate_hz": contractions.rate_hz.value} | enough
         lowest = levels.nadir(*trace, *window, window_s=NADIR_WINDOW_S, **rippling)
         yield "nadir", lowest.value - truth.nadir_pct
         slope = desaturation.desaturation_slope(*trace, window[0], window_s=15.0, **rippling)
@@ -189,12 +189,12 @@ def summary(error: np.ndarray, target: float | None) -> dict:
     row = {"n": len(known), "refused": len(error) - len(known)}
     nothing = float("nan")
     if not len(known):
-        found = {"bias": nothing, "sd": nothing, "largest": nothing}
-        return row | found | {"target": target, "met": "refused"}
+        numbers = {"bias": nothing, "sd": nothing, "largest": nothing}
+        return row | numbers | {"target": target, "met": "refused"}
     rms = float(np.sqrt(np.mean(known**2)))
     met = "n/a" if target is None else "yes" if rms <= target else "no"
-    found = {"bias": known.mean(), "sd": known.std(), "largest": np.abs(known).max()}
-    return row | found | {"target": target, "met": met}
+    numbers = {"bias": known.mean(), "sd": known.std(), "largest": np.abs(known).max()}
+    return row | numbers | {"target": target, "met": met}
 
 
 if __name__ == "__main__":

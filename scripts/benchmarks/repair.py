@@ -87,8 +87,8 @@ def by_threshold(beat_time_s: np.ndarray) -> np.ndarray:
     for index, interval in enumerate(intervals):
         good[index] = abs(interval / last - 1) <= 0.2
         last = interval if good[index] else last
-    place = beat_time_s[1:]
-    mended = np.interp(place, place[good], intervals[good])
+    time_s = beat_time_s[1:]
+    mended = np.interp(time_s, time_s[good], intervals[good])
     return beat_time_s[0] + np.append(0.0, np.cumsum(mended))
 
 

@@ -86,9 +86,9 @@ def speed_rows() -> list[dict[str, object]]:
         ),
     }
     rows, totals = [], [0.0, 0.0]
-    for what, (ours, other) in measured.items():
+    for what, (ours, of_library) in measured.items():
         ours()
-        quick, slow = processor_s(ours, repeats=9), processor_s(other, repeats=1)
+        quick, slow = processor_s(ours, repeats=9), processor_s(of_library, repeats=1)
         totals = [totals[0] + quick, totals[1] + slow]
         rows.append(_speed_row(what, quick, slow))
     rows.append(_speed_row("200 x 60 s, both", *totals))

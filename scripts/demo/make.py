@@ -63,8 +63,10 @@ def write_demo(
         edits += edit_rows(folder, visit, simulated, files)
         set_truth.append(simulated.set_truth)
         visit_truth.append(simulated.visit_truth)
-        own = simulated.beats.assign(session_id=visit.session_id)
-        beats.setdefault(visit.participant_id, []).append(own[["session_id", "time_s", "kind"]])
+        of_session = simulated.beats.assign(session_id=visit.session_id)
+        beats.setdefault(visit.participant_id, []).append(
+            of_session[["session_id", "time_s", "kind"]]
+        )
 
     write_table(study.participants_table(visits), folder / "participants.tsv")
     sessions = safety.with_states(study.sessions_table(visits), visits, seed)
@@ -349,60 +351,60 @@ def visit_trouble(visit: PlannedVisit) -> list[dict[str, object]]:
     """Return the deliberate faults of one visit."""
     key = (visit.participant_id, visit.visit)
     in_condition = (visit.participant_id, visit.condition)
-    found: list[tuple[str, str, tuple[float, float] | None]] = []
+    troubles: list[tuple[str, str, tuple[float, float] | None]] = []
     if visit.participant_id == study.ECTOPIC_PARTICIPANT:
         text = "one wide premature beat in 45 to 140 beats, each with a full pause"
-        found.append(("ectopic_beats", text, None))
+        troubles.append(("ectopic_beats", text, None))
     if key == study.MOTION_NOISE:
         for planned in visit.sets:
             if planned.exercise.name in study.MOTION_NOISE_EXERCISES:
                 text = f"ECG, {set_name(planned)}: bursts at the cadence"
-                found.append(("motion_noise", text, (planned.onset_s, planned.end_s)))
+                troubles.append(("motion_noise", text, (planned.onset_s, planned.end_s)))
         text = "edits.tsv excludes a span of this ECG"
-        found.append(("edit_exclude_span", text, excluded_span_s(visit)))
+        troubles.append(("edit_exclude_span", text, excluded_span_s(visit)))
     if visit.participant_id == study.DRIFTING_PARTICIPANT:
         text = (
             f"the ECG recorder's clock runs slow: {study.DRIFT_PPM:+g} ppm; three marks, read to "
             "some ms"
         )
-        found.append(("clock_drift", text, None))
+        troubles.append(("clock_drift", text, None))
     if key == study.FALSE_BEAT:
         near_s = study.FALSE_BEAT_NEAR_S
         text = "one beat too many; edits.tsv removes it"
-        found.append(("false_beat", text, (near_s - 2.0, near_s + 2.0)))
+        troubles.append(("false_beat", text, (near_s - 2.0, near_s + 2.0)))
     if key == study.DROPOUT:
         text = f"{study.dropout_muscle()}: zeros"
-        found.append(("dropout", text, study.dropout_s(visit)))
+        troubles.append(("dropout", text, study.dropout_s(visit)))
     if key == study.MISSED_BEATS:
         near = ", ".join(f"{time_s:.0f}" for time_s in study.missed_near_s(visit))
         text = f"single beats joined over (`missed` in truth/beats), near {near} s"
-        found.append(("missed_beats", text, None))
+        troubles.append(("missed_beats", text, None))
         text = "intervals not written: their sum falls short of the time between the sync marks"
-        found.append(("lost_intervals", text, study.lost_stretch_s(visit)))
+        troubles.append(("lost_intervals", text, study.lost_stretch_s(visit)))
     if in_condition == study.STOPPED_EARLY[:2]:
         stopped = study.find_set(visit, *study.STOPPED_EARLY[2:])
         text = f"{set_name(stopped)}: numbness marked, cuff released at once"
-        found.append(("stopped_early", text, (stopped.onset_s, stopped.end_s)))
+        troubles.append(("stopped_early", text, (stopped.onset_s, stopped.end_s)))
     if key == study.SINGLE_SYNC:
         text = "the closing mark was forgotten: offset known, drift unknown"
-        found.append(("single_sync_mark", text, None))
+        troubles.append(("single_sync_mark", text, None))
     if key == study.MISCOUNTED[:2]:
         wrong = study.find_set(visit, *study.MISCOUNTED[2:])
         text = f"{set_name(wrong)}: {wrong.reps_done} done, {wrong.reps_logged} in the log"
-        found.append(("miscounted_repetitions", text, (wrong.onset_s, wrong.end_s)))
+        troubles.append(("miscounted_repetitions", text, (wrong.onset_s, wrong.end_s)))
     if in_condition == study.SUPINE_OCCLUSION[:2]:
         text = f"occlusion.tsv, {study.SUPINE_OCCLUSION[2]}: measured supine, used seated"
-        found.append(("wrong_posture", text, None))
+        troubles.append(("wrong_posture", text, None))
     if in_condition == study.ESTIMATED_OCCLUSION[:2]:
         text = f"occlusion.tsv, {study.ESTIMATED_OCCLUSION[2]}: estimated, not measured by Doppler"
-        found.append(("estimated_occlusion", text, None))
+        troubles.append(("estimated_occlusion", text, None))
     missing_participant, missing_visit = study.MISSING_VISIT
     if key == (missing_participant, missing_visit - 1):
         text = (
             f"ses-{missing_visit} did not take place: it has no row in any table, and the note "
             "of this visit says so"
         )
-        found.append(("missing_visit", text, None))
+        troubles.append(("missing_visit", text, None))
     return [
         {
             "participant_id": visit.participant_id,
@@ -412,7 +414,7 @@ def visit_trouble(visit: PlannedVisit) -> list[dict[str, object]]:
             "trouble": trouble,
             "what_it_is": text,
         }
-        for trouble, text, span in found
+        for trouble, text, span in troubles
     ]
 
 

@@ -109,7 +109,7 @@ def simulate_muscle_oxygen(
         readings_pct += ripple_pct * wave
         blood_au -= 0.5 * wave
         release_s = _release_s(planned, cuffs)
-        following = [other.start_s for other in sets if other.start_s > planned.start_s]
+        following = [later.start_s for later in sets if later.start_s > planned.start_s]
         truth.append(
             _set_truth(fine_s, fine_pct, planned, release_s, min([*following, duration_s]))
             | {
@@ -190,9 +190,9 @@ def _course(
     for begin, end in zip(marks[:-1], marks[1:], strict=True):
         inside = (fine_s >= begin - 1e-9) & (fine_s < end - 1e-9)
         since = fine_s[inside] - begin
-        working = [one for one in sets if one.start_s <= begin < one.end_s]
-        cuffed = [one for one in cuffs if one.start_s <= begin < one.end_s]
-        after_set = any(one.end_s == begin for one in sets)
+        working = [planned for planned in sets if planned.start_s <= begin < planned.end_s]
+        cuffed = [planned for planned in cuffs if planned.start_s <= begin < planned.end_s]
+        after_set = any(planned.end_s == begin for planned in sets)
         rest_pct = baseline_pct - (cuffed[0].rest_fall_pct if cuffed else 0.0)
         bump_pct = np.zeros(len(since))
         if working:
@@ -277,8 +277,12 @@ def _line_slope(fine_s: np.ndarray, fine_pct: np.ndarray, start_s: float, window
 
 def _boundary_truth(sets: Sequence[SimulatedSet], cuffs: Sequence[SimulatedCuff]) -> pd.DataFrame:
     """Every limit of a set or a cuff as a row: time_s, boundary."""
-    rows = [(one.start_s, "set_start") for one in sets] + [(one.end_s, "set_end") for one in sets]
-    rows += [(one.start_s, "cuff_on") for one in cuffs] + [(one.end_s, "cuff_off") for one in cuffs]
+    rows = [(span.start_s, "set_start") for span in sets] + [
+        (span.end_s, "set_end") for span in sets
+    ]
+    rows += [(span.start_s, "cuff_on") for span in cuffs] + [
+        (span.end_s, "cuff_off") for span in cuffs
+    ]
     return pd.DataFrame(sorted(rows), columns=["time_s", "boundary"])
 
 

@@ -144,7 +144,7 @@ def saturation_of(
     exercise: Exercise, bouts: tuple[Bout, ...], session_s: Floats, rng: np.random.Generator
 ) -> Floats:
     """Saturation of the muscle of one exercise as recorded, in percent, in steps of 0.1."""
-    own = [bout for bout in bouts if bout.exercise == exercise]
+    of_exercise = [bout for bout in bouts if bout.exercise == exercise]
     course_pct = signals.saturation_course(
         session_s,
         baseline_pct=exercise.resting_smo2_pct,
@@ -161,10 +161,10 @@ def saturation_of(
                 recovery_tau_s=bout.planned.recovery_tau_s,
                 overshoot_pct=study.OVERSHOOT_PCT[bout.condition],
             )
-            for bout in own
+            for bout in of_exercise
         ],
     )
-    for bout in own:
+    for bout in of_exercise:
         turns = signals.repetition_phase(session_s, np.array(bout.planned.rep_boundaries_s))
         course_pct -= 1.8 * np.sin(2.0 * np.pi * turns)
     course_pct += 0.25 * signals.slow_wander(session_s, rng, low_hz=0.003, high_hz=0.02)

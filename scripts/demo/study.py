@@ -368,11 +368,13 @@ def plan_study(seed: int = DEMO_SEED) -> tuple[PlannedVisit, ...]:
             if (person.participant_id, visit) == MISSING_VISIT:
                 continue
             condition = condition_of(person.sequence, visit)
-            own = {
+            of_person = {
                 name: table.at[person.participant_id, condition]
                 for name, table in deviations.items()
             }
-            visits.append(plan_visit(generator(seed, 1, index, visit), person, index, visit, own))
+            visits.append(
+                plan_visit(generator(seed, 1, index, visit), person, index, visit, of_person)
+            )
     return tuple(visits)
 
 

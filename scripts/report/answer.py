@@ -40,21 +40,21 @@ def pressures_in_words(safety, conditions, no_cuff):
     said = []
     safety = safety[safety["scope"] == "set"]
     for condition in conditions:
-        own = safety[safety["condition"] == condition]
-        if own.empty:
+        of_condition = safety[safety["condition"] == condition]
+        if of_condition.empty:
             continue
-        pressures = own["highest_pressure_mmhg"].dropna()
+        pressures = of_condition["highest_pressure_mmhg"].dropna()
         pressures = pressures[pressures > 0]
         if pressures.empty:
             said.append(
                 f"{condition}: {'no cuff' if condition == no_cuff else 'no pressure noted'}"
             )
             continue
-        shares = own["share_pct"].dropna()
+        shares = of_condition["share_pct"].dropna()
         share = f"{_span(shares)} % of the occlusion pressure" if len(shares) else "share unknown"
-        unknown = len(own) - len(shares)
+        unknown = len(of_condition) - len(shares)
         if len(shares) and unknown:
-            share += f" (unknown in {unknown} of {counted(len(own), 'set')})"
+            share += f" (unknown in {unknown} of {counted(len(of_condition), 'set')})"
         said.append(f"{condition}: {_span(pressures)} mmHg, {share}")
     return f"Cuff pressures: {'; '.join(said)}." if said else ""
 
@@ -101,7 +101,7 @@ def plan_in_words(claims, plan):
 
 def person_means(outcomes, outcome, window, conditions):
     """Mean over bouts of every participant, exercise and condition."""
-    own = outcomes[
+    of_outcome = outcomes[
         (outcomes["outcome"] == outcome)
         & (outcomes["window"] == window)
         & outcomes["value"].notna()
@@ -109,14 +109,14 @@ def person_means(outcomes, outcome, window, conditions):
         & outcomes["condition"].isin(conditions)
     ]
     keys = ["exercise", "condition", "participant_id"]
-    return own.groupby(keys, as_index=False, sort=False)["value"].mean()
+    return of_outcome.groupby(keys, as_index=False, sort=False)["value"].mean()
 
 
 def person_by_condition(values, conditions):
     """Mean of every participant in each condition, with the number of values behind it."""
-    own = values[values["condition"].isin(conditions)]
+    in_conditions = values[values["condition"].isin(conditions)]
     rows = []
-    for participant, of_person in own.groupby("participant_id"):
+    for participant, of_person in in_conditions.groupby("participant_id"):
         row = {"participant": participant}
         for condition in conditions:
             known = of_person.loc[of_person["condition"] == condition, "value"].dropna()
@@ -134,8 +134,8 @@ def course_in_words(cells, conditions, label, unit):
         return f"{label} with {present[0]}, mean over people ({unit}): {listed}."
     first, last = present[0], present[-1]
     changes = {}
-    for exercise, own in cells.groupby("exercise", sort=False):
-        wide = own.pivot(index="participant_id", columns="condition", values="value")
+    for exercise, of_exercise in cells.groupby("exercise", sort=False):
+        wide = of_exercise.pivot(index="participant_id", columns="condition", values="value")
         if {first, last} <= set(wide):
             both = wide[[first, last]].dropna()
             if len(both):

@@ -63,8 +63,8 @@ def as_markdown(lists, references):
             f"{n_open} open."
         )
         rows = [
-            f"| {_cell(item)} | {_cell(answer or OPEN)} | {_cell(place if answer else '')} |"
-            for item, answer, place in checklist.items
+            f"| {_cell(item)} | {_cell(answer or OPEN)} | {_cell(where if answer else '')} |"
+            for item, answer, where in checklist.items
         ]
         parts.append("\n".join(["| item | answer | where |", "|---|---|---|", *rows]))
     named = {checklist.follows for checklist in lists}
@@ -431,8 +431,8 @@ def lengths(events, kind):
 
 
 def postures(events, kind):
-    own = events[events["trial_type"] == kind]
-    return counts_of(own["posture"]) if known(own, "posture") else ""
+    of_kind = events[events["trial_type"] == kind]
+    return counts_of(of_kind["posture"]) if known(of_kind, "posture") else ""
 
 
 def clock_times(sessions):

@@ -107,11 +107,11 @@ def across_conditions(cells, conditions, *, said, label, band=None):
 def _panel(cells, present, conditions, *, box, limits, band, numbered):
     x, _, width, _ = box
     step = width / len(present)
-    place = {condition: x + step * (n + 0.5) for n, condition in enumerate(present)}
+    x_of = {condition: x + step * (n + 0.5) for n, condition in enumerate(present)}
     shapes, up = frame(box, limits, band, numbered=numbered)
-    for _, own in cells.groupby("participant_id"):
-        values = own.set_index("condition")["value"]
-        points = [f"{place[c]:.1f},{up(values[c]):.1f}" for c in present if c in values]
+    for _, of_person in cells.groupby("participant_id"):
+        values = of_person.set_index("condition")["value"]
+        points = [f"{x_of[c]:.1f},{up(values[c]):.1f}" for c in present if c in values]
         if len(points) > 1:
             shapes.append(
                 f'<polyline points="{" ".join(points)}" fill="none" stroke="#8d9a97" '
@@ -124,7 +124,7 @@ def _panel(cells, present, conditions, *, box, limits, band, numbered):
     for condition in present:
         if condition in means:
             shapes.append(
-                condition_mark(place[condition], up(means[condition]), condition, conditions)
+                condition_mark(x_of[condition], up(means[condition]), condition, conditions)
             )
     return shapes
 

@@ -29,9 +29,11 @@ def across_bouts(rows, exercises, conditions, failed, *, said):
         limits = _limits(table["value"], band)
         shapes.append(label_at(2, y - 8, label))
         for m, exercise in enumerate(exercises):
-            own = table[table["exercise"] == exercise]
+            of_exercise = table[table["exercise"] == exercise]
             box = (LEFT + m * PANEL, y, PANEL - 24, HEIGHT)
-            shapes += _panel(own, present, conditions, failed, box, limits, band, numbered=m == 0)
+            shapes += _panel(
+                of_exercise, present, conditions, failed, box, limits, band, numbered=m == 0
+            )
     bottom = TOP + len(rows) * (HEIGHT + GAP) - GAP
     return picture(LEFT + PANEL * len(exercises), bottom + 4, shapes, said)
 
@@ -47,18 +49,18 @@ def _panel(sets, present, conditions, failed, box, limits, band, *, numbered):
     x, _, width, _ = box
     shapes, up = frame(box, limits, band, numbered=numbered)
     # a place for every set and a free one between conditions
-    in_order = [own for c in present if len(own := sets[sets["condition"] == c])]
-    step = width / max(sum(len(own) for own in in_order) + len(in_order) - 1, 1)
+    in_order = [of_condition for c in present if len(of_condition := sets[sets["condition"] == c])]
+    step = width / max(sum(len(of_condition) for of_condition in in_order) + len(in_order) - 1, 1)
     at = x + step / 2
-    for own in in_order:
-        points = [(at + step * k, up(value)) for k, value in enumerate(own["value"])]
-        at += step * (len(own) + 1)
+    for of_condition in in_order:
+        points = [(at + step * k, up(value)) for k, value in enumerate(of_condition["value"])]
+        at += step * (len(of_condition) + 1)
         corners = " ".join(f"{a:.1f},{b:.1f}" for a, b in points)
         shapes.append(
             f'<polyline points="{corners}" fill="none" stroke="#8d9a97" stroke-width="0.8"/>'
         )
-        for (a, b), event in zip(points, own["event"], strict=True):
-            shapes.append(condition_mark(a, b, own["condition"].iloc[0], conditions))
+        for (a, b), event in zip(points, of_condition["event"], strict=True):
+            shapes.append(condition_mark(a, b, of_condition["condition"].iloc[0], conditions))
             if event in failed:
                 shapes.append(_ring(a, b))
     return shapes

@@ -46,8 +46,8 @@ def sentences_page(results=()):
         "part of a sentence ends without a full stop.",
         "",
     ]
-    for place, sentences in every_sentence():
-        lines += [f"## {place}", "", f"| sentence | said where |{saying}"]
+    for module, sentences in every_sentence():
+        lines += [f"## {module}", "", f"| sentence | said where |{saying}"]
         lines.append("|---|---|---|" if told else "|---|---|")
         for text, conditions in sentences:
             says = [name for name, whole in told.items() if is_said(text, whole)]
@@ -87,13 +87,13 @@ def every_sentence():
     for path in modules:
         if path.stem in ("every_sentence", "__init__", "page", "drawn"):
             continue
-        found = list(dict.fromkeys(_in_block(syntax_tree(path).body, ())))
-        if found:
-            yield path.relative_to(SCRIPTS.parent).as_posix(), found
+        sentences = list(dict.fromkeys(_in_block(syntax_tree(path).body, ())))
+        if sentences:
+            yield path.relative_to(SCRIPTS.parent).as_posix(), sentences
     for path in sorted(TEMPLATES.glob("[!_]*.jinja")):
-        found = list(dict.fromkeys(_in_template(path.read_text(encoding="utf-8"))))
-        if found:
-            yield path.relative_to(SCRIPTS.parent).as_posix(), found
+        sentences = list(dict.fromkeys(_in_template(path.read_text(encoding="utf-8"))))
+        if sentences:
+            yield path.relative_to(SCRIPTS.parent).as_posix(), sentences
 
 
 def _in_block(statements, conditions):

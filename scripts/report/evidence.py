@@ -61,17 +61,17 @@ def sentence_of_evidence(
         return f"{label}, not adjusted and so without a claim: {sizes}{behind}."
     shown, said = {}, []
     for row in estimated.itertuples():
-        one, other = row.contrast.split(" - ")
-        shown.setdefault((one, verdict_of(row)), []).append(other)
+        condition, reference = row.contrast.split(" - ")
+        shown.setdefault((condition, verdict_of(row)), []).append(reference)
     # what was shown before what was not
-    for (one, verdict), others in shown.items():
+    for (condition, verdict), others in shown.items():
         if verdict not in NO_CLAIM:
             meaning = MEANING[tier, verdict]
-            said.append(f"{verdict} with {one} than with {in_words(others)}, {meaning}")
+            said.append(f"{verdict} with {condition} than with {in_words(others)}, {meaning}")
     for without, words in NO_CLAIM.items():
         pairs = [
-            f"{one} against {in_words(others)}"
-            for (one, verdict), others in shown.items()
+            f"{condition} against {in_words(others)}"
+            for (condition, verdict), others in shown.items()
             if verdict == without
         ]
         if pairs:

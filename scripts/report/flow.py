@@ -27,26 +27,26 @@ def flow_of(exclusions, outcomes, events, recordings, primary, conditions):
     }
     rows = []
     for scope, counted_here in STEPS:
-        own = exclusions[exclusions["scope"] == scope]
-        before = own["n_before"].max() if len(own) else now[scope]
-        after = own["n_after"].min() if len(own) else now[scope]
-        rows.append(_row(counted_here, before, after, named(own)))
+        part = exclusions[exclusions["scope"] == scope]
+        before = part["n_before"].max() if len(part) else now[scope]
+        after = part["n_after"].min() if len(part) else now[scope]
+        rows.append(_row(counted_here, before, after, named(part)))
     done = events[(events["trial_type"] == "set") & events["condition"].isin(conditions)]
     for condition in conditions:
-        own = done[done["condition"] == condition]
+        part = done[done["condition"] == condition]
         without = exclusions[
             (exclusions["scope"] == "condition")
             & exclusions["reason"].fillna("").str.contains(f"in condition {condition}", regex=False)
         ]
-        people = own["participant_id"].nunique()
-        label = f"people with sets under {condition} ({counted(len(own), 'set')} of {n_sets})"
+        people = part["participant_id"].nunique()
+        label = f"people with sets under {condition} ({counted(len(part), 'set')} of {n_sets})"
         rows.append(_row(label, done["participant_id"].nunique(), people, named(without)))
     for outcome, window in primary:
-        own = outcomes[(outcomes["outcome"] == outcome) & (outcomes["window"] == window)]
-        if len(own):
-            absent = own[own["value"].isna()]
+        part = outcomes[(outcomes["outcome"] == outcome) & (outcomes["window"] == window)]
+        if len(part):
+            absent = part[part["value"].isna()]
             label = f"values of {label_of(outcome)}, {words_of(window)}"
-            rows.append(_row(label, len(own), len(own) - len(absent), named(absent)))
+            rows.append(_row(label, len(part), len(part) - len(absent), named(absent)))
     return pd.DataFrame(rows)
 
 

@@ -73,8 +73,10 @@ def rate_in_sets_is_equal(compared, contrast):
     From the interval itself: heart rate need not be a primary outcome, and only these are read.
     """
     rate = contrasts_of(compared, "mean_hr_bpm", "set")
-    own = rate[rate["contrast"] == contrast]
-    within = (own["ci_low"] > -own["smallest_effect"]) & (own["ci_high"] < own["smallest_effect"])
+    of_contrast = rate[rate["contrast"] == contrast]
+    within = (of_contrast["ci_low"] > -of_contrast["smallest_effect"]) & (
+        of_contrast["ci_high"] < of_contrast["smallest_effect"]
+    )
     return bool(within.any())
 
 

@@ -117,7 +117,7 @@ def printed_tables(results):
 
 def contents_of(printed):
     """A row for each table: its file, caption and note."""
-    rows = [(one.name, one.caption, one.note) for one in printed]
+    rows = [(table.name, table.caption, table.note) for table in printed]
     return pd.DataFrame(rows, columns=["table", "caption", "note"])
 
 
@@ -125,11 +125,11 @@ def primary_claims(contrasts, claims, primary):
     """The contrasts of each primary outcome over all exercises, with what was planned of it."""
     rows = []
     for outcome, window in primary:
-        own = contrasts[(contrasts["outcome"] == outcome) & (contrasts["window"] == window)]
-        own = own[own["exercise"] == "all"]
+        of_outcome = contrasts[(contrasts["outcome"] == outcome) & (contrasts["window"] == window)]
+        of_outcome = of_outcome[of_outcome["exercise"] == "all"]
         planned = claims[(claims["outcome"] == outcome) & (claims["window"] == window)]
         verdicts = [f"{claim.claim}: {claim.verdict}" for claim in planned.itertuples()]
-        for row in own.itertuples():
+        for row in of_outcome.itertuples():
             rows.append(
                 {
                     "outcome": label_of(outcome),
@@ -156,20 +156,20 @@ def flow_by_order(sessions, events, conditions):
     done = sets.merge(visits, on=["participant_id", "session_id"], how="left")
     rows = []
     for (order, visit), allotted in visits.groupby(["order", "visit"]):
-        own = done[(done["order"] == order) & (done["visit"] == visit)]
-        by_condition = own.groupby("condition")["participant_id"].nunique()
+        of_visit = done[(done["order"] == order) & (done["visit"] == visit)]
+        by_condition = of_visit.groupby("condition")["participant_id"].nunique()
         rows.append(
             {
                 "order": order,
                 "visit": int(visit),
                 "participants allotted": allotted["participant_id"].nunique(),
-                "participants with sets": own["participant_id"].nunique(),
+                "participants with sets": of_visit["participant_id"].nunique(),
                 "conditions": ", ".join(
                     f"{name} {by_condition[name]}" for name in conditions if name in by_condition
                 ),
-                "sets": len(own),
-                "to failure": noted_sets(own, "to_failure"),
-                "stopped early": noted_sets(own, "stopped_early"),
+                "sets": len(of_visit),
+                "to failure": noted_sets(of_visit, "to_failure"),
+                "stopped early": noted_sets(of_visit, "stopped_early"),
             }
         )
     columns = ["order", "visit", "participants allotted", "participants with sets", "conditions"]
@@ -188,17 +188,19 @@ def ends_of_sets(events, conditions):
     sets = events[(events["trial_type"] == "set") & events["condition"].isin(conditions)]
     rows = []
     groups = sets.groupby(["condition", "exercise"], sort=False)
-    for (condition, exercise), own in sorted(groups, key=lambda g: conditions.index(g[0][0])):
-        reasons = own["stop_reason"].dropna() if "stop_reason" in own else pd.Series(dtype=str)
+    for (condition, exercise), of_cell in sorted(groups, key=lambda g: conditions.index(g[0][0])):
+        reasons = (
+            of_cell["stop_reason"].dropna() if "stop_reason" in of_cell else pd.Series(dtype=str)
+        )
         counts = reasons.value_counts().sort_index()
         rows.append(
             {
                 "condition": condition,
                 "exercise": words_of(exercise),
-                "participants": own["participant_id"].nunique(),
-                "sets": len(own),
-                "to failure": noted_sets(own, "to_failure"),
-                "stopped early": noted_sets(own, "stopped_early"),
+                "participants": of_cell["participant_id"].nunique(),
+                "sets": len(of_cell),
+                "to failure": noted_sets(of_cell, "to_failure"),
+                "stopped early": noted_sets(of_cell, "stopped_early"),
                 "reasons": ", ".join(f"{reason} {n}" for reason, n in counts.items()),
             }
         )
@@ -222,8 +224,8 @@ def by_family(results):
             cells = {"outcome": row["outcome"], "window": row["window"]}
             cells |= {condition: row[condition] for condition in results.conditions}
             if compared is not None:
-                own = compared["outcome"].eq(outcome) & compared["window"].eq(window)
-                contrasts = list(compared[own].itertuples())
+                is_asked = compared["outcome"].eq(outcome) & compared["window"].eq(window)
+                contrasts = list(compared[is_asked].itertuples())
                 cells |= {c.contrast: with_interval(c) for c in contrasts}
                 cells |= basis_in_columns(contrasts)
             rows.append(cells)
@@ -251,7 +253,7 @@ def participants(people):
 SUMMARISED = ["participant_id", "outcome", "window", "exercise", "condition", "value", "status"]
 
 
-def outcomes_by_condition(found, conditions, *, named=False):
+def outcomes_by_condition(outcomes, conditions, *, named=False):
     """Mean and SD over participants, with how many values were given, flagged and withheld.
 
     Of an outcome that is measured in or after sets, only these: the minute after the last set is
@@ -260,22 +262,22 @@ def outcomes_by_condition(found, conditions, *, named=False):
     named : whether columns `name` and `of_window` hold the names of outcome and window as well
     """
     # of many people every column more is a copy of much
-    in_condition = found.loc[found["condition"].isin(conditions), SUMMARISED]
+    in_condition = outcomes.loc[outcomes["condition"].isin(conditions), SUMMARISED]
     rows = []
-    for (outcome, window), own in in_condition.groupby(["outcome", "window"], sort=False):
-        if own["value"].isna().all():
+    for (outcome, window), of_outcome in in_condition.groupby(["outcome", "window"], sort=False):
+        if of_outcome["value"].isna().all():
             continue
-        if own["exercise"].notna().any():
-            own = own[own["exercise"].notna()]
+        if of_outcome["exercise"].notna().any():
+            of_outcome = of_outcome[of_outcome["exercise"].notna()]
         row = {"outcome": label_of(outcome), "window": words_of(window)}
         row |= {"name": outcome, "of_window": window} if named else {}
         for condition in conditions:
-            values = own[own["condition"] == condition]
+            values = of_outcome[of_outcome["condition"] == condition]
             people = values.dropna(subset="value").groupby("participant_id")["value"].mean()
             row[condition] = mean_and_sd(people)
-        row["given"] = int(own["value"].notna().sum())
-        row["flagged"] = int((own["status"] == "flagged").sum())
-        row["withheld"] = int(own["status"].isin(["refused", "missing"]).sum())
+        row["given"] = int(of_outcome["value"].notna().sum())
+        row["flagged"] = int((of_outcome["status"] == "flagged").sum())
+        row["withheld"] = int(of_outcome["status"].isin(["refused", "missing"]).sum())
         rows.append(row)
     order = {label_of(name): n for n, name in enumerate(names_in("outcomes"))}
     return (
@@ -303,8 +305,8 @@ def contrasts_of(compared, primary):
     """Estimate, interval and p of every contrast of the primary outcomes."""
     rows = []
     for outcome, window in primary:
-        own = compared[(compared["outcome"] == outcome) & (compared["window"] == window)]
-        for row in own.itertuples():
+        of_outcome = compared[(compared["outcome"] == outcome) & (compared["window"] == window)]
+        for row in of_outcome.itertuples():
             rows.append(
                 {
                     "outcome": label_of(outcome),

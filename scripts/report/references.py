@@ -27,7 +27,7 @@ def cited_in(text, references):
         match = _pattern(cited).search(text)
         if match:
             places[match.start()] = reference
-    return [places[place] for place in sorted(places)]
+    return [places[at] for at in sorted(places)]
 
 
 def numbered(text, cited):
@@ -58,13 +58,13 @@ def as_text(reference):
     named = ", ".join(authors) + (", et al" if reference.get("and_others") else "")
     title = reference["title"].rstrip("?")
     mark = "?" if reference["title"].endswith("?") else "."
-    place = f"{reference.get('journal') or reference['publisher']}. {reference['year']}"
+    source = f"{reference.get('journal') or reference['publisher']}. {reference['year']}"
     if "volume" in reference:
-        place += f";{reference['volume']}"
+        source += f";{reference['volume']}"
     if "pages" in reference:
-        place += f":{reference['pages']}"
+        source += f":{reference['pages']}"
     doi = f" doi:{reference['doi']}" if "doi" in reference else ""
-    return f"{named}. {title}{mark} {place}.{doi}"
+    return f"{named}. {title}{mark} {source}.{doi}"
 
 
 def as_bibtex(cited):
@@ -125,4 +125,6 @@ def _csl_of(reference):
     }
     names = {"journal": "container-title", "volume": "volume", "pages": "page", "doi": "DOI"}
     names |= {"publisher": "publisher"}
-    return record | {csl: str(reference[own]) for own, csl in names.items() if own in reference}
+    return record | {
+        csl: str(reference[field]) for field, csl in names.items() if field in reference
+    }

@@ -131,14 +131,17 @@ def verdicts_table(safety, conditions):
     occurring = [v for v in reversed(GRAVEST_FIRST) if (sets["verdict"] == v).any()]
     rows = []
     for condition in [c for c in conditions if (sets["condition"] == c).any()]:
-        own = sets[sets["condition"] == condition]
-        shares = own["share_pct"].dropna()
+        of_condition = sets[sets["condition"] == condition]
+        shares = of_condition["share_pct"].dropna()
         rows.append(
             {
                 "condition": condition,
-                "sets": len(own),
+                "sets": len(of_condition),
                 "share, %": span_of(shares) if len(shares) else "",
-                **{verdict: int((own["verdict"] == verdict).sum()) for verdict in occurring},
+                **{
+                    verdict: int((of_condition["verdict"] == verdict).sum())
+                    for verdict in occurring
+                },
             }
         )
     return pd.DataFrame(rows)

@@ -42,15 +42,15 @@ def sentence_of_contrast(row, label: str, unit: str, *, same_order: bool = False
     sameness only where the interval lies within the smallest effect of interest. With `same_order`
     a difference is one of visits and not called an effect of the condition.
     """
-    one, other = row.contrast.split(" - ")
+    condition, base = row.contrast.split(" - ")
     if pd.isna(row.estimate):
-        return f"{label}: {one} and {other} could not be compared ({row.note or 'no values'})."
+        return f"{label}: {condition} and {base} could not be compared ({row.note or 'no values'})."
     if why := why_no_comparison(row):
-        return f"{label}, {one} against {other}: {why}."
+        return f"{label}, {condition} against {base}: {why}."
     size = size_of(row, unit)
     size = ", ".join(filter(None, [size, basis_of(row)]))
     if row.claim == "described" or pd.isna(row.p):
-        return f"{label}, {one} against {other}: {size}; described only, no test."
+        return f"{label}, {condition} against {base}: {size}; described only, no test."
     p = row.p if pd.isna(row.p_adjusted) else row.p_adjusted
     adjusted = "" if pd.isna(row.p_adjusted) else " adjusted"
     shown = f"{size}, {p_in_words(p)}{adjusted}"
@@ -58,17 +58,17 @@ def sentence_of_contrast(row, label: str, unit: str, *, same_order: bool = False
         return _difference(row, label, unit, shown, same_order)
     if row.reading == "equivalent":
         return (
-            f"{label}, {one} against {other}: {size}, within {_of_interest(row, unit)}: "
+            f"{label}, {condition} against {base}: {size}, within {_of_interest(row, unit)}: "
             f"shown to be no different in size that matters (two one-sided tests, each at "
             f"{50 * (1 - row.confidence):.3g} %)."
         )
     if row.reading == "inconclusive":
         return (
-            f"{label}, {one} against {other}: {shown}. Inconclusive: the "
+            f"{label}, {condition} against {base}: {shown}. Inconclusive: the "
             "interval holds both no difference and one of interest."
         )
     return (
-        f"{label}, {one} against {other}: {shown}. No difference was shown; this "
+        f"{label}, {condition} against {base}: {shown}. No difference was shown; this "
         f"does not show that there is none."
     )
 
@@ -145,8 +145,8 @@ def _directions(claim, rows) -> str:
         first, second = row.contrast.split(" - ")
         if condition in (first, second):
             above = (row.estimate > neutral_of(row)) == (condition == first)
-            other = second if condition == first else first
-            by_direction.setdefault("higher" if above else "lower", []).append(other)
+            compared = second if condition == first else first
+            by_direction.setdefault("higher" if above else "lower", []).append(compared)
     return "; ".join(
         f"{direction} with {condition} than with {in_words(others, both=True)}"
         for direction, others in sorted(by_direction.items(), reverse=True)
@@ -172,17 +172,17 @@ def neutral_of(row) -> float:
     return 1.0 if row.scale == "ratio" else 0.0
 
 
-def _difference(row, label, unit, found, same_order):
-    one, other = row.contrast.split(" - ")
+def _difference(row, label, unit, verdict, same_order):
+    condition, base = row.contrast.split(" - ")
     direction = "higher" if row.estimate > neutral_of(row) else "lower"
     if same_order:
         at, those = ("in", "sets") if "within a visit" in str(row.note) else ("at", "visits")
         claim = (
-            f"{label} was {direction} {at} the {those} with {one} than {at} those with {other}: "
-            f"{found}. {SAME_ORDER_CLAIM}"
+            f"{label} was {direction} {at} the {those} with {condition} than {at} those with "
+            f"{base}: {verdict}. {SAME_ORDER_CLAIM}"
         )
     else:
-        claim = f"{label} was {direction} with {one} than with {other}: {found}."
+        claim = f"{label} was {direction} with {condition} than with {base}: {verdict}."
     if row.reading == "equivalent":
         claim += f" The difference is smaller than {_of_interest(row, unit)}."
     return claim

@@ -54,18 +54,18 @@ def sets_of(outcomes, participant, conditions):
 
     Bouts are numbered by their order within exercise and condition, whatever the sheet calls them.
     """
-    own = outcomes[
+    sets = outcomes[
         (outcomes["participant_id"] == participant)
         & (outcomes["trial_type"] == "set")
         & outcomes["condition"].isin(conditions)
         & outcomes["exercise"].notna()
     ]
-    events = own[["session_id", "visit", "event_id", "event_onset_s", "exercise", "condition"]]
+    events = sets[["session_id", "visit", "event_id", "event_onset_s", "exercise", "condition"]]
     events = events.drop_duplicates(["session_id", "event_id"])
     events = events.sort_values(["visit", "event_onset_s"], kind="stable")
     numbered = events.assign(number=events.groupby(["exercise", "condition"]).cumcount() + 1)
     keys = ["session_id", "event_id"]
-    return own.merge(numbered[[*keys, "number"]], on=keys).sort_values(
+    return sets.merge(numbered[[*keys, "number"]], on=keys).sort_values(
         ["visit", "event_onset_s"], kind="stable"
     )
 
@@ -94,19 +94,19 @@ def work_in_words(sets, conditions):
     said = []
     if len(reps):
         parts = []
-        for exercise, own in reps.groupby("exercise", sort=False):
+        for exercise, of_part in reps.groupby("exercise", sort=False):
             of_condition = [
-                f"{listed(own.loc[own['condition'] == name, 'value'])} with {name}"
+                f"{listed(of_part.loc[of_part['condition'] == name, 'value'])} with {name}"
                 for name in conditions
-                if (own["condition"] == name).any()
+                if (of_part["condition"] == name).any()
             ]
             parts.append(f"{words_of(exercise)} {'; '.join(of_condition)}")
         said.append(f"{'. '.join(part[:1].upper() + part[1:] for part in parts)}.")
     if len(failed) and failed["value"].any():
         counts = [
-            f"{own['value'].sum():.0f} of {len(own)} with {name}"
+            f"{of_part['value'].sum():.0f} of {len(of_part)} with {name}"
             for name in conditions
-            if len(own := failed[failed["condition"] == name])
+            if len(of_part := failed[failed["condition"] == name])
         ]
         said.append(f"Sets to failure: {in_words(counts)}.")
     return " ".join(said)
@@ -120,15 +120,17 @@ def differences_in_words(cases, outcome, window, conditions):
     Gives (name of the outcome, sentences), or None without a difference.
     """
     module = described(outcome)
-    own = cases[
+    of_outcome = cases[
         (cases["outcome"] == outcome) & (cases["window"] == window) & cases["difference"].notna()
     ]
     last = conditions[-1]
-    own = own[own["contrast"].isin([f"{last} - {other}" for other in conditions[:-1]])]
-    if own.empty:
+    of_outcome = of_outcome[
+        of_outcome["contrast"].isin([f"{last} - {other}" for other in conditions[:-1]])
+    ]
+    if of_outcome.empty:
         return None
-    within = own[own["exercise"] != "all"]
-    within = own if within.empty else within
+    within = of_outcome[of_outcome["exercise"] != "all"]
+    within = of_outcome if within.empty else within
     parts = []
     for exercise, rows in within.groupby("exercise", sort=False):
         where = "" if exercise == "all" else f"in {words_of(exercise)} "
@@ -138,7 +140,7 @@ def differences_in_words(cases, outcome, window, conditions):
     said = f"{'; '.join(parts)}."
     overlaps = [
         overlap_in_words(row, module)
-        for row in own[own["exercise"] == "all"].itertuples()
+        for row in of_outcome[of_outcome["exercise"] == "all"].itertuples()
         if pd.notna(row.nap)
     ]
     if overlaps:
@@ -150,14 +152,14 @@ def differences_in_words(cases, outcome, window, conditions):
 
 def against(row, module):
     """`32.6 percentage points lower than with none (46.2)`, or `1.02 times that with none`."""
-    other = row.contrast.split(" - ")[1]
+    reference = row.contrast.split(" - ")[1]
     if module.SCALE == "ratio":
-        return f"{row.difference:.2f} times that with {other} ({shown(row.reference_mean)})"
+        return f"{row.difference:.2f} times that with {reference} ({shown(row.reference_mean)})"
     if row.difference == 0:
-        return f"the same as with {other}"
+        return f"the same as with {reference}"
     size = in_unit(shown(abs(row.difference)), module.UNIT)
     direction = "lower" if row.difference < 0 else "higher"
-    return f"{size} {direction} than with {other} ({shown(row.reference_mean)})"
+    return f"{size} {direction} than with {reference} ({shown(row.reference_mean)})"
 
 
 def overlap_in_words(row, module):
@@ -166,14 +168,16 @@ def overlap_in_words(row, module):
     higher = row.difference > neutral
     wins = (row.nap if higher else 1 - row.nap) * row.n_comparisons
     direction = "higher" if higher else "lower"
-    other = row.contrast.split(" - ")[1]
-    return f"{direction} than with {other} in {wins:.3g} of {row.n_comparisons:.0f} pairs"
+    reference = row.contrast.split(" - ")[1]
+    return f"{direction} than with {reference} in {wins:.3g} of {row.n_comparisons:.0f} pairs"
 
 
 def rest_in_words(outcomes, sets, participant):
     """Heart rate and saturation at rest before the sets, exercise by exercise; empty without."""
-    own = outcomes[(outcomes["participant_id"] == participant) & outcomes["value"].notna()]
-    rate = own[(own["outcome"] == "mean_hr_bpm") & (own["window"] == "baseline")]["value"]
+    of_person = outcomes[(outcomes["participant_id"] == participant) & outcomes["value"].notna()]
+    rate = of_person[(of_person["outcome"] == "mean_hr_bpm") & (of_person["window"] == "baseline")][
+        "value"
+    ]
     said = [f"heart rate {listed(rate)} bpm"] if len(rate) else []
     saturation = values_of(sets, "smo2_baseline_pct").drop_duplicates(["session_id", "exercise"])
     if len(saturation):
@@ -208,11 +212,11 @@ def pressures_of_person(safety, participant, conditions):
     ]
     said = []
     for condition in conditions:
-        own = sets[sets["condition"] == condition]
+        of_condition = sets[sets["condition"] == condition]
         parts = [
             f"{limb}{span(rows['highest_pressure_mmhg'])} mmHg, {share_in_words(rows)}"
-            for limb, rows in own.assign(
-                limb=[f"{name} " if isinstance(name, str) else "" for name in own["limb"]]
+            for limb, rows in of_condition.assign(
+                limb=[f"{name} " if isinstance(name, str) else "" for name in of_condition["limb"]]
             ).groupby("limb", sort=False)
         ]
         if parts:
@@ -246,8 +250,8 @@ def bouts_table(sets, events, participant, conditions):
     rows = []
     for exercise in dict.fromkeys(sets["exercise"]):
         for condition in conditions:
-            own = sets[(sets["exercise"] == exercise) & (sets["condition"] == condition)]
-            if own.empty:
+            bouts = sets[(sets["exercise"] == exercise) & (sets["condition"] == condition)]
+            if bouts.empty:
                 continue
             here = pressures[
                 (pressures["exercise"] == exercise) & (pressures["condition"] == condition)
@@ -255,7 +259,7 @@ def bouts_table(sets, events, participant, conditions):
             row = {"exercise": words_of(exercise), "condition": condition}
             row["cuff (mmHg)"] = in_order(here["cuff_pressure_mmhg"])
             for outcome, window in given:
-                row[label_of(outcome)] = in_order_of_bouts(own, outcome, window)
+                row[label_of(outcome)] = in_order_of_bouts(bouts, outcome, window)
             rows.append(row)
     return pd.DataFrame(rows)
 
@@ -276,12 +280,12 @@ def differences_table(cases, conditions):
     """Differences of the told outcomes within each exercise, a column for each contrast."""
     rows = {}
     for outcome, window in TOLD:
-        own = cases[
+        of_outcome = cases[
             (cases["outcome"] == outcome)
             & (cases["window"] == window)
             & cases["difference"].notna()
         ]
-        for row in own.itertuples():
+        for row in of_outcome.itertuples():
             exercise = "over all exercises" if row.exercise == "all" else words_of(row.exercise)
             ratio = row.scale == "ratio"
             size = f"\N{MULTIPLICATION SIGN} {row.difference:.3g}" if ratio else None
@@ -303,8 +307,8 @@ def chance_in_words(cases):
     ]
     parts = []
     for outcome, window in told:
-        own = tested[(tested["outcome"] == outcome) & (tested["window"] == window)]
-        each = [f"{row.contrast} p = {row.randomisation_p:.2g}" for row in own.itertuples()]
+        of_outcome = tested[(tested["outcome"] == outcome) & (tested["window"] == window)]
+        each = [f"{row.contrast} p = {row.randomisation_p:.2g}" for row in of_outcome.itertuples()]
         parts.append(f"{described(outcome).LABEL}: {', '.join(each)}")
     if not parts:
         return ""

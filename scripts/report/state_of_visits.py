@@ -29,10 +29,10 @@ def states_table(visits, conditions):
         return None
     rows = []
     for condition in conditions:
-        own = visits[visits["condition"] == condition]
-        if len(own):
-            means = {words: mean_and_range(own[name]) for name, words in noted.items()}
-            rows.append({"condition": condition, "visits": len(own), **means})
+        of_condition = visits[visits["condition"] == condition]
+        if len(of_condition):
+            means = {words: mean_and_range(of_condition[name]) for name, words in noted.items()}
+            rows.append({"condition": condition, "visits": len(of_condition), **means})
     return pd.DataFrame(rows)
 
 
@@ -55,8 +55,8 @@ def expectations_in_words(visits, conditions):
         return ""
     named = asked[asked["expectation"].isin(conditions)]
     right = int((named["expectation"] == named["condition"]).sum())
-    other = len(asked) - len(named)
-    rest = f" {other} of the answers name no condition." if other else ""
+    unnamed = len(asked) - len(named)
+    rest = f" {unnamed} of the answers name no condition." if unnamed else ""
     chance = f" ({100 / len(conditions):.0f} % by guessing)" if len(conditions) > 1 else ""
     return (
         f"Which condition they expected was noted in {len(asked)} visits; {right} named the one "

@@ -16,7 +16,7 @@ def conditions_of(begins):
 
 def test_a_sentence_stands_with_the_condition_under_which_it_is_said():
     (blinded,) = conditions_of("People feel a cuff")
-    assert blinded == ("found['condition'].nunique() > 1",)
+    assert blinded == ("outcomes['condition'].nunique() > 1",)
     (unequal,) = conditions_of("Sets to failure differ in repetitions")
     assert unequal == ("len(failed)",)
 

@@ -39,7 +39,7 @@ def section(results):
     }
 
 
-def findings(found, compared, claims, tests, settings):
+def findings(outcomes, compared, claims, tests, settings):
     """For every primary outcome its planned claims, then the single contrasts.
 
     A list of (sentences of the claims, sentences of the single contrasts), in the order of the
@@ -53,8 +53,12 @@ def findings(found, compared, claims, tests, settings):
         chosen = contrasts_of(compared, outcome, window)
         label = f"{module.LABEL} ({window_of_set(window)})"
         if len(chosen) and chosen["estimate"].isna().all():
+            why = why_nothing(outcomes, outcome, window)
             told.append(
-                ([], [f"{label}: nothing could be compared{why_nothing(found, outcome, window)}."])
+                (
+                    [],
+                    [f"{label}: nothing could be compared{why}."],
+                )
             )
             continue
         falls = outcome in FALLS
@@ -66,7 +70,7 @@ def findings(found, compared, claims, tests, settings):
                 sentence_of_contrast(
                     row, label, module.UNIT, same_order=SAME_ORDER in str(row.note)
                 )
-                + without_exercises(found, outcome, window, row.contrast),
+                + without_exercises(outcomes, outcome, window, row.contrast),
                 Origin.of("contrasts", row),
             )
             for row in chosen[comparable].itertuples()
@@ -78,7 +82,7 @@ def findings(found, compared, claims, tests, settings):
         whole = []
         if all(comparable) and len(chosen):
             in_order = chosen["note"].fillna("").str.contains(SAME_ORDER, regex=False).any()
-            own = claims[(claims["outcome"] == outcome) & (claims["window"] == window)]
+            of_outcome = claims[(claims["outcome"] == outcome) & (claims["window"] == window)]
             whole = [
                 Told(
                     sentence_of_claim(
@@ -86,7 +90,7 @@ def findings(found, compared, claims, tests, settings):
                     ),
                     Origin.of("claims", claim),
                 )
-                for claim in own.itertuples()
+                for claim in of_outcome.itertuples()
             ]
         if (test := interaction_of(tests, outcome, window)) and all(comparable):
             single.append(sentence_of_interaction(test, label))
@@ -95,23 +99,25 @@ def findings(found, compared, claims, tests, settings):
     return told
 
 
-def why_nothing(found, outcome, window):
+def why_nothing(outcomes, outcome, window):
     """The reason that most values of an outcome are absent for, behind a colon; or nothing."""
-    own = found[(found["outcome"] == outcome) & (found["window"] == window)]
-    reasons = own.loc[own["value"].isna(), "reason"].dropna()
+    of_outcome = outcomes[(outcomes["outcome"] == outcome) & (outcomes["window"] == window)]
+    reasons = of_outcome.loc[of_outcome["value"].isna(), "reason"].dropna()
     return f": {reasons.mode().iloc[0]}" if len(reasons) else ""
 
 
-def without_exercises(found, outcome, window, contrast):
+def without_exercises(outcomes, outcome, window, contrast):
     """Says which exercises a contrast leaves out, for want of values in both conditions."""
-    own = found[
-        (found["outcome"] == outcome) & (found["window"] == window) & found["exercise"].notna()
+    of_outcome = outcomes[
+        (outcomes["outcome"] == outcome)
+        & (outcomes["window"] == window)
+        & outcomes["exercise"].notna()
     ]
-    given = own[own["value"].notna()]
+    given = of_outcome[of_outcome["value"].notna()]
     in_both = set.intersection(
         *(set(given[given["condition"] == name]["exercise"]) for name in contrast.split(" - "))
     )
-    left_out = [words_of(name) for name in own["exercise"].unique() if name not in in_both]
+    left_out = [words_of(name) for name in of_outcome["exercise"].unique() if name not in in_both]
     if not left_out or not in_both:
         return ""
     return f" Left out: {', '.join(left_out)} (no values in both conditions)."

@@ -93,11 +93,11 @@ def heart_in_words(results):
             same_order=same_order(compared),
         )
         yield said if name not in FALLS or stated else f"{said} {RESERVATION}"
-    found = results.outcomes
-    above = found[
-        (found["outcome"] == "hr_above_intrinsic_bpm")
-        & (found["window"] == "set")
-        & found["value"].notna()
+    outcomes = results.outcomes
+    above = outcomes[
+        (outcomes["outcome"] == "hr_above_intrinsic_bpm")
+        & (outcomes["window"] == "set")
+        & outcomes["value"].notna()
     ]
     if said := sentence_above_intrinsic(above, results.conditions):
         yield said
@@ -107,10 +107,10 @@ def heart_interactions(tests, by_exercise):
     """Whether the contrasts of each outcome of the table vary from exercise to exercise."""
     shown = set(by_exercise["outcome"]) if len(by_exercise) else set()
     of_table = {_label(name, window): (name, window) for name, window in BY_EXERCISE}
-    found = {label: interaction_of(tests, *key) for label, key in of_table.items()}
+    tested = {label: interaction_of(tests, *key) for label, key in of_table.items()}
     return [
         sentence_of_interaction(test, label)
-        for label, test in found.items()
+        for label, test in tested.items()
         if test and label in shown
     ]
 
@@ -123,8 +123,8 @@ def heart_by_exercise(compared):
     within = compared[(compared["exercise"] != "all") & is_comparison(compared)]
     rows, behind = {}, {}
     for name, window in BY_EXERCISE:
-        own = within[(within["outcome"] == name) & (within["window"] == window)]
-        for row in own.itertuples():
+        of_outcome = within[(within["outcome"] == name) & (within["window"] == window)]
+        for row in of_outcome.itertuples():
             if name not in FALLS or may_compare_falls(compared, row.contrast):
                 labels = (_label(name, window), words_of(row.exercise))
                 rows.setdefault(labels, {})[row.contrast] = Told(

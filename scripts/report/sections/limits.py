@@ -25,18 +25,18 @@ def section(results):
     }
 
 
-def of_recorded(found, recordings):
+def of_recorded(outcomes, recordings):
     """Values of outcomes that stand on a recorded signal, or on none: of the others nothing more
     is to be said than that nobody recorded them."""
     signals = set(recordings["signal"])
-    pairs = found[["outcome", "window"]].drop_duplicates().itertuples(index=False)
+    pairs = outcomes[["outcome", "window"]].drop_duplicates().itertuples(index=False)
     kept = set()
     for pair in map(tuple, pairs):
         needed = recordings_behind(*pair)
         if not needed or signals.intersection(needed):
             kept.add(pair)
-    is_kept = [pair in kept for pair in zip(found["outcome"], found["window"], strict=True)]
-    return found[pd.Series(is_kept, found.index, dtype=bool)]
+    is_kept = [pair in kept for pair in zip(outcomes["outcome"], outcomes["window"], strict=True)]
+    return outcomes[pd.Series(is_kept, outcomes.index, dtype=bool)]
 
 
 def what_few_cannot_show(people, fewest, compared):
@@ -56,11 +56,11 @@ def what_few_cannot_show(people, fewest, compared):
     ]
 
 
-def limits(found, compared, settings):
+def limits(outcomes, compared, settings):
     """What this study in particular does not allow to say, from its tables."""
     sentences = []
     conditions = settings.study.conditions
-    people = found[found["condition"].isin(conditions)]["participant_id"].nunique()
+    people = outcomes[outcomes["condition"].isin(conditions)]["participant_id"].nunique()
     if not people:
         sentences.append(
             "No set was done in a condition: nothing can be concluded about conditions."
@@ -74,11 +74,11 @@ def limits(found, compared, settings):
             "Everybody had the conditions in the same order: an effect of pressure cannot be told "
             "from an effect of time, and is not claimed."
         )
-    sentences += of_whole_windows(found)
+    sentences += of_whole_windows(outcomes)
     sentences += of_unequal_windows(compared)
     for outcome, window in settings.study.primary:
-        own = found[(found["outcome"] == outcome) & (found["window"] == window)]
-        missing = own[own["status"].isin(["refused", "missing"])]
+        of_outcome = outcomes[(outcomes["outcome"] == outcome) & (outcomes["window"] == window)]
+        missing = of_outcome[of_outcome["status"].isin(["refused", "missing"])]
         if len(missing):
             reasons = missing["reason"].value_counts()
             listed = "; ".join(
@@ -88,15 +88,15 @@ def limits(found, compared, settings):
             listed += f"; other reasons ({counted(rest, 'value')})" if rest else ""
             where = header("windows", window)["WHERE"]
             sentences.append(
-                f"{label_of(outcome)} {where}: {len(missing)} of {len(own)} values "
+                f"{label_of(outcome)} {where}: {len(missing)} of {len(of_outcome)} values "
                 f"{'is' if len(missing) == 1 else 'are'} absent: {listed}."
             )
     return sentences
 
 
-def of_what_was_measured(found):
+def of_what_was_measured(outcomes):
     """What the kinds of values that this study has cannot show."""
-    given = set(found.loc[found["value"].notna(), "outcome"])
+    given = set(outcomes.loc[outcomes["value"].notna(), "outcome"])
     if "lf_hf_ratio" in given:
         yield "LF/HF is reported for comparison only and is not an index of sympathetic activity."
     if given & {"rmssd_ms", "hf_modulation"}:
@@ -109,9 +109,9 @@ def of_what_was_measured(found):
             "Saturation is the balance of delivery and use under the sensor: it is not blood flow, "
             "and levels are not compared between muscles, sensors or people."
         )
-    if found["condition"].nunique() > 1:
+    if outcomes["condition"].nunique() > 1:
         yield "People feel a cuff: conditions cannot be blinded."
-    failed = found[(found["outcome"] == "to_failure") & (found["value"] == 1)]
+    failed = outcomes[(outcomes["outcome"] == "to_failure") & (outcomes["value"] == 1)]
     if len(failed):
         yield (
             "Sets to failure differ in repetitions: effects of pressure include effects of unequal "
@@ -122,10 +122,10 @@ def of_what_was_measured(found):
 VERDICTS = {"refused": "withheld in every value", "flagged": "to be read with care in every value"}
 
 
-def of_whole_windows(found):
+def of_whole_windows(outcomes):
     """What stands on every value of outcomes in a window, as sentences about the windows."""
     by_reason = {}
-    judged = found[found["status"].isin(["ok", "flagged", "refused"])]
+    judged = outcomes[outcomes["status"].isin(["ok", "flagged", "refused"])]
     for (window, outcome), values in judged.groupby(["window", "outcome"], sort=False):
         given = values[values["status"] != "refused"]
         values = given if len(given) else values
@@ -151,7 +151,7 @@ def shared_reasons(reasons):
     """Reasons that all values share, without the figures measured in single windows."""
     plain = reasons.fillna("").str.replace(r" \(here [^)]*\)", "", regex=True)
     parts = [text.split("; ") for text in plain.unique()]
-    return [reason for reason in parts[0] if reason and all(reason in own for own in parts)]
+    return [reason for reason in parts[0] if reason and all(reason in others for others in parts)]
 
 
 def of_unequal_windows(compared):

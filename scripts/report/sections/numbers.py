@@ -73,18 +73,18 @@ def _value_of(name, settings):
 def window_explained(name, window, by_rows, results):
     """The values of an outcome in one window: how many, which rows, and of whom."""
     outcomes, no_row = results.outcomes, np.empty(0, dtype=int)
-    own = outcomes.iloc[by_rows["outcomes"].get((name, window), no_row) - 2]
+    measured = outcomes.iloc[by_rows["outcomes"].get((name, window), no_row) - 2]
     compared = by_rows["contrasts"].get((name, window), [])
-    given = int(own["value"].notna().sum())
+    given = int(measured["value"].notna().sum())
     said = (
-        f"{counted(len(own), 'value')} asked, {given} given, "
-        f"{int((own['status'] == 'flagged').sum())} of them flagged."
+        f"{counted(len(measured), 'value')} asked, {given} given, "
+        f"{int((measured['status'] == 'flagged').sum())} of them flagged."
     )
     if len(compared):
         said += f" Contrasts: contrasts.tsv, rows {compared.min()} to {compared.max()}."
     values = None
     if (name, window) in results.primary:
-        cells = person_by_condition(own, results.conditions)
+        cells = person_by_condition(measured, results.conditions)
         if len(cells):
             values = shown_table(cells, f"{label_of(name)}, {window_of_set(window)}, by person")
     return {

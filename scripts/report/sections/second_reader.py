@@ -100,25 +100,25 @@ def for_meta_analysis(sizes):
 
 def f_tests(models, primary):
     """F tests of the mixed model, type III, with their degrees of freedom."""
-    own = of_primary(models, primary)
-    own = own[own["F"].notna()]
+    tests = of_primary(models, primary)
+    tests = tests[tests["F"].notna()]
     return pd.DataFrame(
         {
-            "outcome": [label(row) for row in own.itertuples()],
-            "term": own["term"].str.removeprefix("F test of "),
-            "F": [three_digits(f) for f in own["F"]],
-            "df": [f"{row.df_num:.0f}, {row.df:.3g}" for row in own.itertuples()],
-            "p": [p_value(p) for p in own["p"]],
+            "outcome": [label(row) for row in tests.itertuples()],
+            "term": tests["term"].str.removeprefix("F test of "),
+            "F": [three_digits(f) for f in tests["F"]],
+            "df": [f"{row.df_num:.0f}, {row.df:.3g}" for row in tests.itertuples()],
+            "p": [p_value(p) for p in tests["p"]],
         }
     )
 
 
 def variances(models, primary):
     """Variance components of the mixed model by outcome, on the scale of the analysis."""
-    own = of_primary(models, primary)
-    own = own[own["term"].str.startswith(VARIANCE) & own["estimate"].notna()]
+    terms = of_primary(models, primary)
+    terms = terms[terms["term"].str.startswith(VARIANCE) & terms["estimate"].notna()]
     wide = {}
-    for row in own.itertuples():
+    for row in terms.itertuples():
         part = row.term.removeprefix(VARIANCE).removesuffix(" Intercept")
         size = f"{row.estimate:.3g}"
         if pd.notna(row.ci_high):
@@ -166,11 +166,11 @@ def repeatability(table, primary):
     """Correlation, error of measurement and detectable change of what is read most."""
     chosen = {*(outcome for outcome, _ in primary), *ALSO}
     windows = {"set", "baseline", *(window for _, window in primary)}
-    own = table[
+    of_primary_outcomes = table[
         table["outcome"].isin(chosen) & table["window"].isin(windows) & table["icc"].notna()
     ]
     rows = []
-    for row in own.itertuples():
+    for row in of_primary_outcomes.itertuples():
         sign = "\N{MULTIPLICATION SIGN} " if row.scale == "ratio" else ""
         rows.append(
             {

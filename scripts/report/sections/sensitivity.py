@@ -68,8 +68,8 @@ BASIS = tuple(basis_in_columns([]))
 
 def left_out_ranges(contrasts, primary):
     """Range of each primary contrast over all who could be left out, and who moves it most."""
-    found = contrasts[contrasts["leave_out_most"].notna() & contrasts["ci_low"].notna()]
-    own = pd.concat([_of(found, *key) for key in primary]) if primary else found
+    known = contrasts[contrasts["leave_out_most"].notna() & contrasts["ci_low"].notna()]
+    shown = pd.concat([_of(known, *key) for key in primary]) if primary else known
     return pd.DataFrame(
         {
             "outcome": label_of(row.outcome),
@@ -80,7 +80,7 @@ def left_out_ranges(contrasts, primary):
             "moved most by leaving out": row.leave_out_most,
         }
         | basis_in_columns([row])
-        for row in own.itertuples()
+        for row in shown.itertuples()
     )
 
 
@@ -91,18 +91,18 @@ def other_assumptions(contrasts, sensitivity, primary):
     rows = []
     for outcome, window in primary:
         of_primary = _of(marginal, outcome, window)
-        own, basis = (
+        of_outcome, basis = (
             _by_contrast(of_primary, "contrasts"),
             basis_in_columns(of_primary.itertuples()),
         )
-        if any(own.values()):
-            rows.append(_labels(outcome, window) | {"analysis": PRIMARY} | own | basis)
+        if any(of_outcome.values()):
+            rows.append(_labels(outcome, window) | {"analysis": PRIMARY} | of_outcome | basis)
         for analysis, part in _of(rest, outcome, window).groupby("analysis", sort=False):
-            found = _by_contrast(part[part["contrast"].notna()], "sensitivity")
+            by_contrast = _by_contrast(part[part["contrast"].notna()], "sensitivity")
             notes = [n for note in part["note"].dropna() for n in note.split("; ")]
             note = in_plain_words("; ".join(dict.fromkeys(notes)))
             behind = basis | {"pairs": span_of(part["n_pairs"]), "note": note}
-            rows.append(_labels(outcome, window) | {"analysis": analysis} | found | behind)
+            rows.append(_labels(outcome, window) | {"analysis": analysis} | by_contrast | behind)
     return _with_columns(rows, [*marginal["contrast"].unique(), *BASIS, "note"])
 
 
@@ -110,13 +110,13 @@ def other_settings(alternatives, primary):
     """A row for each alternative that changes a contrast of an outcome, after the main analysis."""
     rows = []
     for outcome, window in primary:
-        own = _of(alternatives, outcome, window)
-        changed = own[_changed(own)]
+        of_outcome = _of(alternatives, outcome, window)
+        changed = of_outcome[_changed(of_outcome)]
         if changed.empty:
             continue
         # the main analysis stands first
-        for name in dict.fromkeys([own["alternative"].iloc[0], *changed["alternative"]]):
-            part = own[own["alternative"] == name]
+        for name in dict.fromkeys([of_outcome["alternative"].iloc[0], *changed["alternative"]]):
+            part = of_outcome[of_outcome["alternative"] == name]
             values = part["n_values_changed"].iloc[0]
             rows.append(
                 _labels(outcome, window)
@@ -138,11 +138,13 @@ def without_a_change(alternatives):
     told = alternatives.assign(changed=_changed(alternatives))
     told = told[told["concerns"].notna()]
     same, elsewhere, main = [], [], []
-    for says, own in told.groupby("says", sort=False):
-        concerned = own[(own["concerns"] == "yes") & (own["estimate"].notna() | own["changed"])]
+    for says, alike in told.groupby("says", sort=False):
+        concerned = alike[
+            (alike["concerns"] == "yes") & (alike["estimate"].notna() | alike["changed"])
+        ]
         moved = concerned.groupby(["outcome", "window"], sort=False)["changed"].any()
         kept = [_labels(*key)["outcome"] for key in moved.index[~moved]]
-        if (own["concerns"] == "main setting").all():
+        if (alike["concerns"] == "main setting").all():
             main.append(says)
         elif concerned.empty:
             elsewhere.append(says)
@@ -175,7 +177,7 @@ def _changed(alternatives):
 
 def work(contrasts):
     """Repetitions and sets to failure by condition, which pressure may have changed as well."""
-    own = contrasts[
+    of_work = contrasts[
         contrasts["outcome"].isin(WORK)
         & (contrasts["window"] == "set")
         & (contrasts["exercise"] == "all")
@@ -192,21 +194,21 @@ def work(contrasts):
         }
         | basis_in_columns([row])
         | {"p": p_value(row.p), "sign-flip p": p_value(row.sign_flip_p)}
-        for row in own.itertuples()
+        for row in of_work.itertuples()
     )
 
 
 def primary_missing(missing):
     """What is missing of the primary outcomes, by condition and reason."""
-    own = missing[missing["primary"] == "yes"]
+    of_primary = missing[missing["primary"] == "yes"]
     counts = ("n_values", "n_cells", "n_participants", "n_in_sets_to_failure")
     return pd.DataFrame(
         {
-            "outcome": [label_of(name) for name in own["outcome"]],
-            "window": [words_of(name) for name in own["window"]],
-            **{name: own[name] for name in ("condition", "status", "reason")},
+            "outcome": [label_of(name) for name in of_primary["outcome"]],
+            "window": [words_of(name) for name in of_primary["window"]],
+            **{name: of_primary[name] for name in ("condition", "status", "reason")},
             **{
-                words_of(name): ["" if pd.isna(n) else f"{n:.0f}" for n in own[name]]
+                words_of(name): ["" if pd.isna(n) else f"{n:.0f}" for n in of_primary[name]]
                 for name in counts
             },
         }

@@ -76,11 +76,11 @@ def drawing_of(results, sets, participant):
     """Every bout of the person as a point; empty where no outcome of the sets was given."""
     rows, band = [], results.settings.protocol.failure_band_pct
     for outcome, window in DRAWN:
-        own = values_of(sets, outcome, window)
-        if len(own):
-            event = own["session_id"] + "/" + own["event_id"]
+        values = values_of(sets, outcome, window)
+        if len(values):
+            event = values["session_id"] + "/" + values["event_id"]
             bands = band if outcome == "smo2_nadir_pct" else None
-            rows.append((label_of(outcome), own.assign(event=event), bands))
+            rows.append((label_of(outcome), values.assign(event=event), bands))
     if not rows:
         return ""
     failed = values_of(sets, "to_failure")
