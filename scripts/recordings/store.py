@@ -70,7 +70,7 @@ def write_stretches(stretches, path):
         labels = (getattr(s, name) for name in LABELS)
         times = np.asarray(s.time_s, float) if s.step_s is None else None
         value = s.value.astype(np.float32)
-        level, level_number = np.unique(value, return_inverse=True)
+        level, level_number = levels_of(value)
         few = len(level) * FEWEST_VALUES_PER_LEVEL <= len(value)
         kept = (None, level, level_number) if few else (value, None, None)
         rows.append((*labels, s.number, s.start_s, s.step_s, times, *kept))
@@ -87,6 +87,16 @@ def write_stretches(stretches, path):
         use_dictionary=[*LABELS, "value.list.element"],
         column_encoding=_BY_PLACE,
     )
+
+
+def levels_of(value):
+    """Every different value once, rising, NaN last; and of each value the number of its level."""
+    encoded = pa.array(value).dictionary_encode()
+    met = encoded.dictionary.to_numpy()
+    order = np.argsort(met, kind="stable")
+    number = np.empty(len(met), dtype=np.int32)
+    number[order] = np.arange(len(met))
+    return met[order], number[encoded.indices.to_numpy()]
 
 
 def read_stretches(path, signals=None, session_id=None):

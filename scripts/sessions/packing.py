@@ -13,6 +13,9 @@ import zlib
 
 import numpy as np
 
+# more than this is a waveform
+WAVEFORM_BYTES = 200_000
+
 
 class PackedArrays:
     """Arrays packed one after the other; `text()` gives them all as base64 of a zlib stream."""
@@ -82,22 +85,11 @@ def texts_within(page):
 
 
 def deflated(content):
-    """Bytes, deflated (RFC 1950), as base64.
-
-    Strings that repeat shorten the numbers of a short visit, the waveform of a long one is noise
-    in which none pays: the shorter of both.
-    """
-    return base64.b64encode(
-        min(
-            (_deflated(content, way) for way in (zlib.Z_DEFAULT_STRATEGY, zlib.Z_FILTERED)),
-            key=len,
-        )
-    ).decode()
-
-
-def _deflated(content, strategy):
-    deflating = zlib.compressobj(9, zlib.DEFLATED, 15, 9, strategy)
-    return deflating.compress(content) + deflating.flush()
+    """Bytes, deflated (RFC 1950), as base64."""
+    # a waveform is noise in which no short string pays
+    strategy = zlib.Z_FILTERED if len(content) > WAVEFORM_BYTES else zlib.Z_DEFAULT_STRATEGY
+    deflating = zlib.compressobj(6, zlib.DEFLATED, 15, 9, strategy)
+    return base64.b64encode(deflating.compress(content) + deflating.flush()).decode()
 
 
 def _runs(flags):
