@@ -4,7 +4,7 @@ from engine.step import Input, Output, run
 from heart.beats import HEART_SIGNALS, beats_of_person
 from recordings.store import read_stretches
 from results.tables import write
-from study.session_sheet import table_of
+from study.session_sheet import events_of, table_of
 from study.settings import FindBeats
 
 
@@ -20,7 +20,8 @@ def find_beats(
 ):
     stretches = read_stretches(signals, HEART_SIGNALS)
     edits = table_of(study, "edits", participant)
-    of_person, breathing, quality = beats_of_person(stretches, edits, participant, settings)
+    events = events_of(study, participant)
+    of_person, breathing, quality = beats_of_person(stretches, edits, events, participant, settings)
     write(of_person, "beats", beats)
     write(breathing, "respiration", respiration)
     write(quality, "quality", beat_quality)

@@ -5,7 +5,7 @@ import pandas as pd
 
 from heart.beat_amplitude import beat_amplitudes
 from heart.beat_edits import BeatEditError, accept_spans, apply_beat_edits, excluded_spans_s
-from heart.breathing import respiration_from_beats, respiration_from_belt
+from heart.breathing import Repetitions, respiration_from_beats, respiration_from_belt
 from heart.detection.detector import detect_beats
 from heart.detection.disturbances import undisturbed_pieces
 from heart.detection.other_detectors import detect_with
@@ -22,17 +22,20 @@ from heart.variability import NotEnough, rmssd_ms
 from recordings.store import joined
 from results.tables import stack
 from study.problems import StudyError
+from study.session_sheet import noted_cadence_hz
 
 BEAT_ACTIONS = ("remove_beat", "add_beat", "move_beat", "exclude_span", "accept_span")
 
 HEART_SIGNALS = ("ecg", "rr", "respiration")
 
+FROM_BEATS = "from the beats: the recording of breathing shows no rate"
 
-def beats_of_person(stretches, edits, participant, settings):
+
+def beats_of_person(stretches, edits, events, participant, settings):
     """Beats, breathing and quality of all sessions of a person, as three result tables.
 
-    `stretches` are those of HEART_SIGNALS, `edits` the person's rows of edits.tsv, `settings` those
-    of find_beats. StudyError where an edit meets no beat.
+    `stretches` are those of HEART_SIGNALS, `edits` the person's rows of edits.tsv, `events` the
+    person's session sheets, `settings` those of find_beats. StudyError where an edit meets no beat.
     """
     edits = edits[edits["signal"].isin(["ecg", "rr"]) & edits["action"].isin(BEAT_ACTIONS)]
     beats, breathing, verdicts = [], [], []
@@ -56,7 +59,9 @@ def beats_of_person(stretches, edits, participant, settings):
         if len(session_edits):
             unedited = with_edits(detected, session_edits[:0], settings)
         beats.append(repaired.assign(session_id=session_id))
-        breathing.append(breathing_of(of_session, detected, repaired).assign(session_id=session_id))
+        sets = repetitions_of(events[events["session_id"] == session_id])
+        shown = breathing_of(of_session, detected, repaired, sets)
+        breathing.append(shown.assign(session_id=session_id))
         labels = {
             "participant_id": participant,
             "session_id": session_id,
@@ -140,27 +145,37 @@ def _beside(detected, listed, column):
     return np.array([values.get(time, absent) for time in listed["time_s"]])
 
 
-def breathing_of(stretches, detected, repaired):
-    """Breathing rate from a belt when there is one, else from the beats: from the height of their
-    R wave, and where that shows none or there is no ECG, from the intervals."""
+def repetitions_of(events):
+    """Sets of one session of which the sheet tells times and cadence."""
+    sets = events[(events["trial_type"] == "set") & events["onset_s"].notna()]
+    noted = ((one_set, noted_cadence_hz(one_set)) for one_set in sets.itertuples())
+    return [
+        Repetitions(one_set.onset_s, one_set.onset_s + one_set.duration_s, cadence_hz)
+        for one_set, cadence_hz in noted
+        if cadence_hz > 0
+    ]
+
+
+def breathing_of(stretches, detected, repaired, repetitions=()):
+    """Breathing rate from a belt, and where that shows none or there is none, from the beats."""
     belt = [s for s in stretches if s.signal == "respiration"]
-    if belt:
-        return respiration_from_belt(*joined(belt))
+    by_belt = respiration_from_belt(*joined(belt)) if belt else None
+    if by_belt is not None and (by_belt["status"] == "known").all():
+        return by_belt
     used = repaired[repaired["nn_time_s"].notna()]
-    beat_time_s = used["nn_time_s"].to_numpy()
-    by_height = None
+    height = None
     if "amplitude" in detected:
         seen = detected.loc[detected["shape"] == "normal"].set_index("time_s")["amplitude"]
-        by_height = respiration_from_beats(beat_time_s, seen.reindex(used["time_s"]).to_numpy())
-        if (by_height["status"] == "known").all():
-            return by_height
-    by_intervals = respiration_from_beats(beat_time_s, None, use_intervals=True)
-    if by_height is None:
-        return by_intervals
-    only_intervals = (by_height["status"] != "known") & (by_intervals["status"] == "known")
-    return by_height.mask(
-        only_intervals, by_intervals.assign(reason="from the intervals: the R wave shows no rate")
-    )
+        height = seen.reindex(used["time_s"]).to_numpy()
+    by_beats = respiration_from_beats(used["nn_time_s"].to_numpy(), height, repetitions=repetitions)
+    return by_beats if by_belt is None else with_beats_beside(by_belt, by_beats)
+
+
+def with_beats_beside(by_belt, by_beats):
+    """Breathing by the belt, and by the beats at moments at which they alone know it."""
+    beside = by_beats.set_index("time_s").reindex(by_belt["time_s"]).reset_index()
+    only_beats = (by_belt["status"] != "known") & (beside["status"] == "known")
+    return by_belt.mask(only_beats, beside.assign(reason=FROM_BEATS))
 
 
 def whole_recording(repaired, unedited, detected):

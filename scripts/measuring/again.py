@@ -159,7 +159,13 @@ class Recorded:
         from recordings.store import read_stretches
 
         stretches = read_stretches(self.signals, HEART_SIGNALS)
-        beats, breathing, quality = beats_of_person(stretches, edits, self.participant, settings)
+        beats, breathing, quality = beats_of_person(
+            stretches,
+            edits,
+            events_of(self.study, self.participant, with_edits=len(edits) > 0),
+            self.participant,
+            settings,
+        )
         return {
             "beats": as_read(beats, "beats"),
             "respiration": as_read(breathing, "respiration"),

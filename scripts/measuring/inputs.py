@@ -23,6 +23,7 @@ from muscle.contractions import find_contractions
 from muscle.resting_variation import STEADY, resting_variation
 from recordings import time_axis
 from results.estimate import Estimate
+from study.session_sheet import noted_cadence_hz
 
 # filters of the time-varying estimates settle within this time
 MARGIN_S = 30.0
@@ -458,12 +459,7 @@ def beat_count(nn):
 
 
 def logged_cadence_hz(event):
-    """Repetitions over time on the session sheet: those done, or planned where the set ran to its
-    end; 0 where neither is noted."""
-    planned = event.reps_planned if event.stopped_early != "yes" else np.nan
-    repetitions = planned if pd.isna(event.reps_done) else event.reps_done
-    noted = pd.notna(repetitions) and event.duration_s > 0
-    return repetitions / event.duration_s if noted else 0.0
+    return noted_cadence_hz(event)
 
 
 MAKERS = {

@@ -323,8 +323,7 @@ def breathing_in_words(recordings):
         (belt, "from the recording of breathing"),
         (
             ecg,
-            "from the R amplitude of the ECG (Moody et al. 1985) or, where that showed none, from "
-            "its intervals",
+            "from the R amplitude of the ECG (Moody et al. 1985) and its intervals together",
         ),
         (intervals, "from the beat intervals alone"),
     )

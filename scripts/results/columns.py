@@ -1005,7 +1005,9 @@ TABLES = {
             "session_id": VISIT,
             "time_s": SessionTime(f"middle of the time looked at, {SESSION_CLOCK}"),
             "rate_hz": Number("breathing rate, Hz; n/a where it is not known"),
-            "confidence": Number("1 minus the chance of so strong a rhythm in noise, 0 to 1"),
+            "confidence": Number(
+                "probability that breathing lies within 0.03 Hz of the likeliest rate, 0 to 1"
+            ),
             "status": "`known` or `unknown`",
             "reason": "where the rate comes from, or why it is not known",
         },

@@ -38,6 +38,15 @@ def events_of(study_folder, participant=None, *, with_edits=True):
     return _with_session_condition(events.reset_index(drop=True))
 
 
+def noted_cadence_hz(event):
+    """Repetitions over time on the session sheet: those done, or planned where the set ran to its
+    end; 0 where neither is noted."""
+    planned = event.reps_planned if event.stopped_early != "yes" else float("nan")
+    repetitions = planned if pd.isna(event.reps_done) else event.reps_done
+    noted = pd.notna(repetitions) and event.duration_s > 0
+    return repetitions / event.duration_s if noted else 0.0
+
+
 def exercise_and_bout(event):
     """A set or a cuff in words: `squat bout 2`; without an exercise what it is."""
     exercise = event.exercise if isinstance(event.exercise, str) else event.trial_type

@@ -210,7 +210,7 @@ def test_the_source_of_breathing_is_told_by_what_each_visit_recorded():
     )
     assert breathing_in_words(recordings) == (
         "from the recording of breathing in 1 visit, from the R amplitude of the ECG (Moody et "
-        "al. 1985) or, where that showed none, from its intervals in 1 visit, from the beat "
+        "al. 1985) and its intervals together in 1 visit, from the beat "
         "intervals alone in 1 visit"
     )
 
