@@ -55,6 +55,12 @@ JUMP = 1e-4
 # windows computed at once: products small enough that no linear-algebra threads are started
 BLOCK = 16
 
+# movement shows at the cadence, or where a repetition moves twice at its double
+ONCE_AND_TWICE = np.array([1, 2])
+
+# and in at least this share of the windows of a set
+MOVEMENT_SHARE = 0.4
+
 FROM_INTERVALS = "from the intervals: the R wave shows no rate"
 
 LOW_BY_INTERVALS = (
@@ -202,14 +208,21 @@ def evidence_of(
     cadence_hz = np.full(grid_s.size, np.nan)
     for one_set in repetitions:
         limits_s = one_set.start_s - WINDOW_S / 4, one_set.end_s + WINDOW_S / 4
-        for row in np.flatnonzero((grid_s >= limits_s[0]) & (grid_s <= limits_s[1]) & ~few):
-            window = _window(source.times, level, grid_s[row])
-            seen_hz = _folded_hz(one_set.cadence_hz * np.array([1, 2]), rate_hz[row])
-            if _movement_shows(window, share[row], freedom[row], seen_hz[0]):
-                cadence_hz[row] = one_set.cadence_hz
-                share[row], told = _share_beside(window, seen_hz)
-                visible[row] &= told
-                freedom[row] = max(freedom[row] - 2 * len(seen_hz), 4.0)
+        of_set = np.flatnonzero((grid_s >= limits_s[0]) & (grid_s <= limits_s[1]) & ~few)
+        windows = [_window(source.times, level, grid_s[row]) for row in of_set]
+        seen_hz = [_folded_hz(one_set.cadence_hz * ONCE_AND_TWICE, rate_hz[row]) for row in of_set]
+        shows = [
+            _movement_shows(window, share[row], freedom[row], seen[0])
+            for row, window, seen in zip(of_set, windows, seen_hz, strict=True)
+        ]
+        # breathing may pass the cadence; movement stays at it
+        if sum(shows) < MOVEMENT_SHARE * len(shows):
+            continue
+        for row, window, seen in zip(of_set, windows, seen_hz, strict=True):
+            cadence_hz[row] = one_set.cadence_hz
+            share[row], told = _share_beside(window, seen)
+            visible[row] &= told
+            freedom[row] = max(freedom[row] - 2 * len(seen), 4.0)
     log_odds = np.where(visible, _log_odds(share, freedom[:, None]), 0.0)
     return Evidence(log_odds, visible, few, still, cadence_hz)
 
