@@ -34,6 +34,10 @@ WITHIN_HZ = 0.03
 
 LEAST_CONFIDENCE = 0.9
 
+# What varies irregularly has no single rate: least share of the variance beside the slow course
+# that it must explain in beats and in a belt, which sees every breath (conventions).
+LEAST_OF_BEATS, LEAST_OF_BELT = 0.25, 0.6
+
 FEWEST_VALUES = 8
 
 # Rhythms of blood pressure end at about 0.15 Hz (Task Force 1996), their flank somewhat above.
@@ -68,6 +72,8 @@ LOW_BY_INTERVALS = (
     "rhythms"
 )
 
+IRREGULAR = "too irregular for a single rate"
+
 NO_RHYTHM = "no rhythm stands out from chance"
 
 
@@ -81,22 +87,25 @@ class Repetitions(NamedTuple):
 
 class Source(NamedTuple):
     """Values at times (s) in which breathing may show, from which rate (Hz) on; their course is
-    taken off whole up to `slow_hz`."""
+    taken off whole up to `slow_hz`, and a rate explains `least_explained` of the rest."""
 
     times: np.ndarray
     values: np.ndarray
     from_hz: float
     slow_hz: float
+    least_explained: float
 
 
 class Evidence(NamedTuple):
     """What windows say about each rate, shape (windows, rates) where not said otherwise.
 
-    `log_odds`: of a rhythm of that rate against none; `visible`: where one could be told; `few`,
+    `enough`: whether a rhythm of that rate explains as much as it must; `log_odds`: of such a rhythm
+    against none; `visible`: where one could be told; `few`,
     `still` and `cadence_hz` per window: too few values, values that do not vary, and the cadence
     that shows in it (NaN without).
     """
 
+    enough: np.ndarray
     log_odds: np.ndarray
     visible: np.ndarray
     few: np.ndarray
@@ -128,9 +137,8 @@ def respiration_from_beats(
     grid_s = _grid(beats)
     intervals = np.diff(beats)
     usable = intervals < 3.0
-    swing = Source(
-        (beats[:-1] + intervals / 2)[usable], intervals[usable], SLOWEST_OF_INTERVALS_HZ, 0.12
-    )
+    middle_s = (beats[:-1] + intervals / 2)[usable]
+    swing = Source(middle_s, intervals[usable], SLOWEST_OF_INTERVALS_HZ, 0.12, LEAST_OF_BEATS)
     repetitions = tuple(repetitions)
     by_intervals = evidence_of(swing, grid_s, repetitions)
     sources = [by_intervals]
@@ -140,7 +148,9 @@ def respiration_from_beats(
             raise ValueError(f"amplitude has {height.size} values for {beats.size} beats")
         usable = np.isfinite(height)
         by_height = evidence_of(
-            Source(beats[usable], height[usable], RATES_HZ[0], 0.05), grid_s, repetitions
+            Source(beats[usable], height[usable], RATES_HZ[0], 0.05, LEAST_OF_BEATS),
+            grid_s,
+            repetitions,
         )
         sources.append(by_height)
     table, place = _followed(sources, grid_s)
@@ -178,7 +188,9 @@ def respiration_from_belt(time_s: np.ndarray, value: np.ndarray) -> pd.DataFrame
         filled = count > 0
         times = np.bincount(bins, times)[filled] / count[filled]
         values = np.bincount(bins, values)[filled] / count[filled]
-    return _followed([evidence_of(Source(times, values, RATES_HZ[0], 0.05), grid_s)], grid_s)[0]
+    return _followed(
+        [evidence_of(Source(times, values, RATES_HZ[0], 0.05, LEAST_OF_BELT), grid_s)], grid_s
+    )[0]
 
 
 def _grid(times: np.ndarray) -> np.ndarray:
@@ -224,7 +236,8 @@ def evidence_of(
             visible[row] &= told
             freedom[row] = max(freedom[row] - 2 * len(seen), 4.0)
     log_odds = np.where(visible, _log_odds(share, freedom[:, None]), 0.0)
-    return Evidence(log_odds, visible, few, still, cadence_hz)
+    enough = visible & (share >= source.least_explained)
+    return Evidence(enough, log_odds, visible, few, still, cadence_hz)
 
 
 def _folded_hz(rate_hz: np.ndarray, beat_rate_hz: float) -> np.ndarray:
@@ -415,6 +428,8 @@ def _followed(sources: Sequence[Evidence], grid_s: np.ndarray) -> tuple[pd.DataF
     reason = np.full(grid_s.size, "", dtype=object)
     at_edge = (place == 0) | (place == RATES_HZ.size - 1)
     reason[at_edge] = f"no rate between {RATES_HZ[0]:g} and {RATES_HZ[-1]:g} Hz stands out"
+    enough = np.any([source.enough for source in sources], axis=0)
+    reason[~(enough & near).any(axis=1)] = IRREGULAR
     reason[confidence < LEAST_CONFIDENCE] = NO_RHYTHM
     cadence_hz = np.fmax.reduce([source.cadence_hz for source in sources])
     for row in np.flatnonzero(hidden & (confidence < LEAST_CONFIDENCE)):
