@@ -36,7 +36,7 @@ LEAST_CONFIDENCE = 0.9
 
 # What varies irregularly has no single rate: least share of the variance beside the slow course
 # that it must explain in beats and in a belt, which sees every breath (conventions).
-LEAST_OF_BEATS, LEAST_OF_BELT = 0.25, 0.6
+LEAST_OF_BEATS, LEAST_OF_BELT = 0.2, 0.6
 
 FEWEST_VALUES = 8
 
@@ -99,10 +99,9 @@ class Source(NamedTuple):
 class Evidence(NamedTuple):
     """What windows say about each rate, shape (windows, rates) where not said otherwise.
 
-    `enough`: whether a rhythm of that rate explains as much as it must; `log_odds`: of such a rhythm
-    against none; `visible`: where one could be told; `few`,
-    `still` and `cadence_hz` per window: too few values, values that do not vary, and the cadence
-    that shows in it (NaN without).
+    `enough`: whether a rhythm of that rate explains as much as it must; `log_odds`: of such a
+    rhythm against none; `visible`: where one could be told; `few`, `still` and `cadence_hz` per
+    window: too few values, values that do not vary, and the cadence that shows in it (NaN without).
     """
 
     enough: np.ndarray
