@@ -20,14 +20,23 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.lib.stride_tricks import sliding_window_view
+
+from heart.rhythms import (
+    RATES_HZ,
+    WINDOW_S,
+    Window,
+    explained_share,
+    log_odds_of,
+    share_beside,
+    swept_share,
+    window_about,
+    without_slow_course,
+)
 
 RATE_COLUMNS = ["time_s", "rate_hz", "confidence", "status", "reason"]
 
 STEP_S = 1.0
-
-WINDOW_S = 20.0
-
-RATES_HZ = np.arange(10, 101) / 100
 
 # a rate counts as told within so much, and its confidence is the probability of that
 WITHIN_HZ = 0.03
@@ -56,14 +65,14 @@ LOST_AFTER_S, BACK_AFTER_S = 60.0, 30.0
 
 JUMP = 1e-4
 
-# windows computed at once: products small enough that no linear-algebra threads are started
-BLOCK = 16
-
 # movement shows at the cadence, or where a repetition moves twice at its double
 ONCE_AND_TWICE = np.array([1, 2])
 
 # and in at least this share of the windows of a set
 MOVEMENT_SHARE = 0.4
+
+# where a steady rate explains so much, no change of it is tried
+PLAIN_SHARE = 0.8
 
 FROM_INTERVALS = "from the intervals: the R wave shows no rate"
 
@@ -146,11 +155,8 @@ def respiration_from_beats(
         if height.size != beats.size:
             raise ValueError(f"amplitude has {height.size} values for {beats.size} beats")
         usable = np.isfinite(height)
-        by_height = evidence_of(
-            Source(beats[usable], height[usable], RATES_HZ[0], 0.05, LEAST_OF_BEATS),
-            grid_s,
-            repetitions,
-        )
+        tilt = Source(beats[usable], height[usable], RATES_HZ[0], 0.05, LEAST_OF_BEATS)
+        by_height = evidence_of(tilt, grid_s, repetitions)
         sources.append(by_height)
     table, place = _followed(sources, grid_s)
     rows = np.arange(grid_s.size)
@@ -187,9 +193,8 @@ def respiration_from_belt(time_s: np.ndarray, value: np.ndarray) -> pd.DataFrame
         filled = count > 0
         times = np.bincount(bins, times)[filled] / count[filled]
         values = np.bincount(bins, values)[filled] / count[filled]
-    return _followed(
-        [evidence_of(Source(times, values, RATES_HZ[0], 0.05, LEAST_OF_BELT), grid_s)], grid_s
-    )[0]
+    belt = Source(times, values, RATES_HZ[0], 0.05, LEAST_OF_BELT)
+    return _followed([evidence_of(belt, grid_s)], grid_s)[0]
 
 
 def _grid(times: np.ndarray) -> np.ndarray:
@@ -220,23 +225,42 @@ def evidence_of(
     for one_set in repetitions:
         limits_s = one_set.start_s - WINDOW_S / 4, one_set.end_s + WINDOW_S / 4
         of_set = np.flatnonzero((grid_s >= limits_s[0]) & (grid_s <= limits_s[1]) & ~few)
-        windows = [_window(source.times, level, grid_s[row]) for row in of_set]
-        seen_hz = [_folded_hz(one_set.cadence_hz * ONCE_AND_TWICE, rate_hz[row]) for row in of_set]
-        shows = [
-            _movement_shows(window, share[row], freedom[row], seen[0])
-            for row, window, seen in zip(of_set, windows, seen_hz, strict=True)
-        ]
+        seen_hz = _folded_hz(one_set.cadence_hz * ONCE_AND_TWICE, rate_hz[of_set, None])
+        at = np.abs(RATES_HZ - seen_hz[:, :1]).argmin(axis=1)
         # breathing may pass the cadence; movement stays at it
-        if sum(shows) < MOVEMENT_SHARE * len(shows):
+        most = MOVEMENT_SHARE * len(of_set)
+        may_show = of_set[log_odds_of(share[of_set, at], freedom[of_set]) > 0]
+        if len(may_show) < most:
             continue
-        for row, window, seen in zip(of_set, windows, seen_hz, strict=True):
-            cadence_hz[row] = one_set.cadence_hz
-            share[row], told = _share_beside(window, seen)
+        windows = {row: window_about(source.times, level, grid_s[row]) for row in of_set}
+        cadences_hz = dict(zip(of_set, seen_hz, strict=True))
+        shows = [
+            _movement_shows(windows[row], share[row], freedom[row], cadences_hz[row][:1])
+            for row in may_show
+        ]
+        if sum(shows) < most:
+            continue
+        cadence_hz[of_set] = one_set.cadence_hz
+        freedom[of_set] = np.maximum(freedom[of_set] - 4, 4.0)
+        for row, window in windows.items():
+            share[row], told = share_beside(window, cadences_hz[row], RATES_HZ)
             visible[row] &= told
-            freedom[row] = max(freedom[row] - 2 * len(seen), 4.0)
-    log_odds = np.where(visible, _log_odds(share, freedom[:, None]), 0.0)
+    for row in _where_breathing_sweeps(grid_s, repetitions):
+        if not few[row] and np.isnan(cadence_hz[row]) and share[row].max() < PLAIN_SHARE:
+            rates = np.flatnonzero(visible[row])
+            swept = swept_share(window_about(source.times, level, grid_s[row]), RATES_HZ[rates])
+            share[row, rates] = np.maximum(share[row, rates], swept)
+            freedom[row] = max(freedom[row] - 1, 4.0)
+    log_odds = np.where(visible, log_odds_of(share, freedom[:, None]), 0.0)
     enough = visible & (share >= source.least_explained)
     return Evidence(enough, log_odds, visible, few, still, cadence_hz)
+
+
+def _where_breathing_sweeps(grid_s: np.ndarray, repetitions: Sequence[Repetitions]) -> np.ndarray:
+    """Numbers of the moments near the limits of sets, where the rate changes within a window."""
+    limits_s = np.array([limit for one_set in repetitions for limit in one_set[:2]])
+    since_s = grid_s[:, None] - limits_s
+    return np.flatnonzero(((since_s > -WINDOW_S / 4) & (since_s < 0.75 * WINDOW_S)).any(axis=1))
 
 
 def _folded_hz(rate_hz: np.ndarray, beat_rate_hz: float) -> np.ndarray:
@@ -244,159 +268,14 @@ def _folded_hz(rate_hz: np.ndarray, beat_rate_hz: float) -> np.ndarray:
     return np.abs(rate_hz - beat_rate_hz * np.round(rate_hz / beat_rate_hz))
 
 
-def _log_odds(share: np.ndarray, freedom: np.ndarray) -> np.ndarray:
-    """Log of the Bayes factor of a sinusoid that explains `share`, against none (Liang et al. 2008,
-    equation 6, two regressors, g as large as the sample)."""
-    return (freedom - 3) / 2 * np.log1p(freedom) - (freedom - 1) / 2 * np.log1p(
-        freedom * (1 - share)
-    )
-
-
-def without_slow_course(
-    times: np.ndarray, values: np.ndarray, *, slow_hz: float, from_hz: float
-) -> np.ndarray:
-    """Values without what is slower than `slow_hz`, outliers drawn in to five robust SDs.
-
-    What is faster than `from_hz` is left whole. Both edges are those of a transform at 4 Hz of the
-    series turned about its ends: a slow rhythm below them leaves nothing above them.
-    """
-    if times.size < 4 or np.ptp(values) <= 1e-9 * np.abs(np.median(values)):
-        return np.zeros(values.size)
-    calm = _drawn_in(values, np.median(values), 8.0)
-    even_s = np.arange(times[0], times[-1], 0.25)
-    series = np.interp(even_s, times, calm)
-    margin = min(series.size - 1, 120)
-    before = 2 * series[0] - series[margin:0:-1]
-    after = 2 * series[-1] - series[-2 : -margin - 2 : -1]
-    long = np.concatenate([before, series, after])
-    line = np.linspace(long[0], long[-1], long.size)
-    rising = (np.fft.rfftfreq(long.size, 0.25) - slow_hz) / (from_hz - slow_hz)
-    slow = 0.5 + 0.5 * np.cos(np.pi * np.clip(rising, 0.0, 1.0))
-    course = np.fft.irfft(np.fft.rfft(long - line) * slow, long.size) + line
-    rest = calm - np.interp(times, even_s, course[margin : margin + series.size])
-    return _drawn_in(rest, 0.0, 5.0)
-
-
-def _drawn_in(values: np.ndarray, middle: float, most: float) -> np.ndarray:
-    spread = most * 1.4826 * np.median(np.abs(values - middle))
-    return np.clip(values, middle - spread, middle + spread) if spread > 0 else values
-
-
-def explained_share(
-    times: np.ndarray,
-    values: np.ndarray,
-    centres: np.ndarray,
-    frequency_hz: np.ndarray,
-    *,
-    window_s: float,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Share of variance that a sinusoid explains in Hann windows, at uneven sampling times.
-
-    Returns the share (windows x frequencies, 0..1; 0 above half the rate of the values), the
-    effective number of values per window and their mean rate in Hz. Source: generalised
-    periodogram with a floating mean, Zechmeister & Kuerster 2009, Astron Astrophys 496:577-584.
-    """
-    phase = 2 * np.pi * (times - times[:1])[:, None] * frequency_hz
-    cosines, sines = np.cos(phase), np.sin(phase)
-    # the steep filter rings for some seconds: what is far smaller than the rest shows nothing
-    least_variance = 3e-4 * np.var(values) if values.size else 0.0
-    share = np.zeros((centres.size, frequency_hz.size))
-    effective = np.zeros(centres.size)
-    rate_hz = np.zeros(centres.size)
-    half = window_s / 2
-    for begin in range(0, centres.size, BLOCK):
-        block = slice(begin, begin + BLOCK)
-        low, high = np.searchsorted(times, [centres[block][0] - half, centres[block][-1] + half])
-        if high - low < 2:
-            continue
-        distance = times[None, low:high] - centres[block, None]
-        near = np.abs(distance) < half
-        weight = np.where(near, np.cos(np.pi * distance / window_s) ** 2, 0.0)
-        total = weight.sum(axis=1)
-        occupied = total > 0
-        weight[occupied] /= total[occupied, None]
-        squares = (weight**2).sum(axis=1)
-        effective[block] = np.divide(1.0, squares, out=np.zeros_like(squares), where=occupied)
-        begins = np.maximum(centres[block] - half, times[0])
-        ends = np.minimum(centres[block] + half, times[-1])
-        rate_hz[block] = near.sum(axis=1) / np.maximum(ends - begins, window_s / 4)
-        visible = np.searchsorted(frequency_hz, rate_hz[block].max() / 2, side="right")
-        cosine, sine = cosines[low:high, :visible], sines[low:high, :visible]
-        y = values[low:high]
-        mean = weight @ y
-        mean_cosine, mean_sine = weight @ cosine, weight @ sine
-        variance = (weight @ y**2 - mean**2)[:, None] + least_variance
-        y_cosine = (weight * y) @ cosine - mean[:, None] * mean_cosine
-        y_sine = (weight * y) @ sine - mean[:, None] * mean_sine
-        square_of_cosine = weight @ cosine**2
-        cosine_cosine = square_of_cosine - mean_cosine**2
-        sine_sine = occupied[:, None] - square_of_cosine - mean_sine**2
-        cosine_sine = weight @ (cosine * sine) - mean_cosine * mean_sine
-        determinant = cosine_cosine * sine_sine - cosine_sine**2
-        explained = (
-            sine_sine * y_cosine**2
-            + cosine_cosine * y_sine**2
-            - 2 * cosine_sine * y_cosine * y_sine
-        )
-        possible = (determinant > 1e-6) & (variance > 1.001 * least_variance)
-        share[block, :visible] = np.divide(
-            explained,
-            determinant * variance,
-            out=np.zeros_like(explained),
-            where=possible,
-        )
-    return np.clip(share, 0.0, 1.0 - 1e-9), effective, rate_hz
-
-
-class _Window(NamedTuple):
-    """Times (s) from its middle on, and values, of those within half a window of it."""
-
-    since: np.ndarray
-    values: np.ndarray
-
-
-def _window(times: np.ndarray, values: np.ndarray, centre_s: float) -> _Window:
-    limits = np.searchsorted(times, [centre_s - WINDOW_S / 2, centre_s + WINDOW_S / 2])
-    return _Window(times[slice(*limits)] - centre_s, values[slice(*limits)])
-
-
-def _movement_shows(window: _Window, share: np.ndarray, freedom: float, cadence_hz: float) -> bool:
+def _movement_shows(
+    window: Window, share: np.ndarray, freedom: float, cadence_hz: np.ndarray
+) -> bool:
     """Whether a rhythm at the cadence stands out, beside the strongest one that is elsewhere."""
-    at = int(np.argmin(np.abs(RATES_HZ - cadence_hz)))
-    if _log_odds(share[at], freedom) <= 0:
-        return False
     elsewhere = np.abs(RATES_HZ - cadence_hz) > 2 * WITHIN_HZ
-    strongest_hz = RATES_HZ[elsewhere][np.argmax(share[elsewhere])]
-    beside, told = _share_beside(window, np.array([strongest_hz]))
-    return bool(told[at] and _log_odds(beside[at], max(freedom - 2, 4.0)) > 0)
-
-
-def _share_beside(window: _Window, beside_hz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Share that a sinusoid of each of RATES_HZ explains of what others leave in one Hann window.
-
-    The others, of `beside_hz` (Hz), are fitted beside it. Returns the share and, per rate, whether
-    it can be told from them: a good part of its own variance must be left.
-    """
-    since, values = window
-    root = np.cos(np.pi * since / WINDOW_S)
-    turn = 2 * np.pi * since[:, None] * np.concatenate([beside_hz, RATES_HZ])
-    cosine, sine = root[:, None] * np.cos(turn), root[:, None] * np.sin(turn)
-    n = len(beside_hz)
-    others, _ = np.linalg.qr(np.column_stack([root, cosine[:, :n], sine[:, :n]]))
-    left = np.column_stack([root * values, cosine[:, n:], sine[:, n:]])
-    left -= others @ (others.T @ left)
-    y, cosine, sine = left[:, 0], *np.split(left[:, 1:], 2, axis=1)
-    cosine_cosine, sine_sine = np.sum(cosine**2, axis=0), np.sum(sine**2, axis=0)
-    cosine_sine = np.sum(cosine * sine, axis=0)
-    determinant = cosine_cosine * sine_sine - cosine_sine**2
-    told = determinant > (0.15 * np.sum(root**2)) ** 2
-    y_cosine, y_sine = y @ cosine, y @ sine
-    explained = (
-        sine_sine * y_cosine**2 + cosine_cosine * y_sine**2 - 2 * cosine_sine * y_cosine * y_sine
-    )
-    variance = max(float(y @ y), 1e-3 * float(np.sum((root * values) ** 2)), 1e-300)
-    share = np.divide(explained, determinant * variance, out=np.zeros(told.size), where=told)
-    return np.clip(share, 0.0, 1.0 - 1e-9), told
+    strongest_hz = RATES_HZ[elsewhere][[np.argmax(share[elsewhere])]]
+    beside, told = share_beside(window, strongest_hz, cadence_hz)
+    return bool(told[0] and log_odds_of(beside[0], max(freedom - 2, 4.0)) > 0)
 
 
 def _followed(sources: Sequence[Evidence], grid_s: np.ndarray) -> tuple[pd.DataFrame, np.ndarray]:
@@ -407,48 +286,58 @@ def _followed(sources: Sequence[Evidence], grid_s: np.ndarray) -> tuple[pd.DataF
         may_show = source.log_odds
         log_odds += np.logaddexp(0, may_show) - np.log(2) if len(sources) > 1 else may_show
     possible = np.any([source.visible for source in sources], axis=0)
-    hidden = np.any([np.isfinite(source.cadence_hz) for source in sources], axis=0)
+    cadence_hz = np.fmax.reduce([source.cadence_hz for source in sources])
     # a rate that movement hides is neither likelier nor less likely than before
-    possible |= hidden[:, None] & (RATES_HZ >= SLOWEST_OF_INTERVALS_HZ)
+    possible |= np.isfinite(cadence_hz)[:, None] & (RATES_HZ >= SLOWEST_OF_INTERVALS_HZ)
     belief = _belief(np.where(possible, log_odds, -np.inf))
     reach = round(WITHIN_HZ / (RATES_HZ[1] - RATES_HZ[0]))
-    total = np.zeros((grid_s.size, RATES_HZ.size + 2 * reach + 1))
-    total[:, reach + 1 : reach + 1 + RATES_HZ.size] = np.cumsum(belief, axis=1)
-    total[:, reach + 1 + RATES_HZ.size :] = total[:, [reach + RATES_HZ.size]]
-    within = total[:, 2 * reach + 1 :] - total[:, : -2 * reach - 1]
+    around = np.pad(belief, ((0, 0), (reach, reach)))
+    within = sliding_window_view(around, 2 * reach + 1, axis=1).sum(axis=2)
     place = within.argmax(axis=1)
-    confidence = within[np.arange(grid_s.size), place]
     near = np.abs(np.arange(RATES_HZ.size) - place[:, None]) <= reach
-    weight = np.where(near, belief, 0.0)
-    rate_hz = weight @ RATES_HZ / np.maximum(weight.sum(axis=1), 1e-300)
-
-    few = np.all([source.few for source in sources], axis=0)
-    still = np.all([source.still for source in sources], axis=0)
-    reason = np.full(grid_s.size, "", dtype=object)
-    at_edge = (place == 0) | (place == RATES_HZ.size - 1)
-    reason[at_edge] = f"no rate between {RATES_HZ[0]:g} and {RATES_HZ[-1]:g} Hz stands out"
-    enough = np.any([source.enough for source in sources], axis=0)
-    reason[~(enough & near).any(axis=1)] = IRREGULAR
-    reason[confidence < LEAST_CONFIDENCE] = NO_RHYTHM
-    cadence_hz = np.fmax.reduce([source.cadence_hz for source in sources])
-    for row in np.flatnonzero(hidden & (confidence < LEAST_CONFIDENCE)):
-        reason[row] = (
-            f"movement at the cadence on the session sheet, {cadence_hz[row]:.2g} Hz, hides "
-            "breathing"
-        )
-    reason[still] = "the signal does not vary"
-    reason[few] = f"too few values within {WINDOW_S:g} s"
-    known = reason == ""
+    believed = np.where(near, belief, 0.0)
+    confidence = believed.sum(axis=1)
+    rate_hz = (believed * RATES_HZ).sum(axis=1) / np.maximum(confidence, 1e-300)
+    reason = _why_unknown(sources, place, near, confidence, cadence_hz)
+    no_values = np.all([source.few | source.still for source in sources], axis=0)
     table = pd.DataFrame(
         {
             "time_s": grid_s,
-            "rate_hz": np.where(known, rate_hz, np.nan),
-            "confidence": np.where(few | still, 0.0, np.clip(confidence, 0.0, 1.0)),
-            "status": np.where(known, "known", "unknown"),
+            "rate_hz": np.where(reason == "", rate_hz, np.nan),
+            "confidence": np.where(no_values, 0.0, np.clip(confidence, 0.0, 1.0)),
+            "status": np.where(reason == "", "known", "unknown"),
             "reason": reason,
         }
     )
     return table[RATE_COLUMNS], place
+
+
+def _why_unknown(
+    sources: Sequence[Evidence],
+    place: np.ndarray,
+    near: np.ndarray,
+    confidence: np.ndarray,
+    cadence_hz: np.ndarray,
+) -> np.ndarray:
+    """Why the rate is not known at each moment, empty where it is.
+
+    `place` numbers the likeliest rate, `near` says which rates are around it (moments, rates).
+    """
+    reason = np.full(confidence.size, "", dtype=object)
+    reason[(place == 0) | (place == RATES_HZ.size - 1)] = (
+        f"no rate between {RATES_HZ[0]:g} and {RATES_HZ[-1]:g} Hz stands out"
+    )
+    enough = np.any([source.enough for source in sources], axis=0)
+    reason[~(enough & near).any(axis=1)] = IRREGULAR
+    unclear = confidence < LEAST_CONFIDENCE
+    reason[unclear] = NO_RHYTHM
+    for row in np.flatnonzero(unclear & np.isfinite(cadence_hz)):
+        cadence = f"the cadence on the session sheet, {cadence_hz[row]:.2g} Hz"
+        reason[row] = f"movement at {cadence}, hides breathing"
+    reason[np.all([source.still for source in sources], axis=0)] = "the signal does not vary"
+    few = np.all([source.few for source in sources], axis=0)
+    reason[few] = f"too few values within {WINDOW_S:g} s"
+    return reason
 
 
 def _belief(log_odds: np.ndarray) -> np.ndarray:
