@@ -153,7 +153,7 @@ def test_a_tool_is_called_by_its_name(words, command):
 
 @pytest.mark.parametrize("name", ["", "scoring", "no_such"])
 def test_the_set_up_script_lists_the_benchmarks_there_are(name):
-    with pytest.raises(SystemExit, match="is no benchmark; name one of: beats, breathing, claims, "):
+    with pytest.raises(SystemExit, match="no benchmark; name one of: beats, breathing, claims, "):
         launch.command_of("benchmark", name)
 
 
