@@ -6,9 +6,12 @@ A workbook is taken in whole or not at all, once for a visit, after the same che
 """
 
 import sys
+from functools import partial
 from pathlib import Path
 
+from results.words import counted
 from study.clock_times import ClockTimeError, moment_of, seconds_after
+from study.own_names import own_names, with_own_names
 from study.problems import Problems, StudyError
 from study.rows import read_table, rows_of, rows_of_cells
 from study.session_forms import CUFF_TIMES, STATE
@@ -40,8 +43,8 @@ def take_in(study, path):
 
     Raises StudyError with all problems, before anything is written.
     """
-    sheets = cells_of_sheets(path, ("visit", *TAKEN_IN))
-    states = _filled(sheets["visit"], STATE)
+    sheets = _in_own_words(study, path)
+    states = list(_filled(sheets["visit"], STATE).values())
     if len(sheets["visit"]) < 2 or len(states) > 1:
         raise StudyError(f"{path.name}, sheet visit: one row is needed, for one visit")
     state = dict(zip(sheets["visit"][0], sheets["visit"][1], strict=False))
@@ -51,49 +54,56 @@ def take_in(study, path):
         raise StudyError(
             f"{path.name}, sheet visit: {' '.join(map(str, visit))} has no row in sessions.tsv"
         )
-    taken = {"events": _timed_events(sheets["events"], state.get("session_start"), path)}
-    for name, needed in (("occlusion", "occlusion_pressure_mmhg"), ("titration", "pressure_mmhg")):
-        taken[name] = _rows_with(sheets[name], needed)
+    events, cuffs = _timed_events(sheets["events"], state.get("session_start"), path)
+    taken = {
+        "events": events,
+        "occlusion": _filled(sheets["occlusion"], ["occlusion_pressure_mmhg"]),
+        "titration": _filled(sheets["titration"], ["pressure_mmhg"]),
+    }
     _refuse_twice(study, visit, taken, path)
     _refuse_faults(study, taken, path)
     for name, rows in taken.items():
         if rows:
+            rows = [*rows.values(), *(cuffs if name == "events" else [])]
             _append(study / f"{name}.tsv", rows)
-            yield f"{name}.tsv: {len(rows)} rows of {' '.join(visit)}"
+            yield f"{name}.tsv: {counted(len(rows), 'row')} of {' '.join(visit)}"
     _write_state(study / "sessions.tsv", visit, state)
     yield f"sessions.tsv: state of {' '.join(visit)}"
 
 
-def _as_dicts(cells):
+def _in_own_words(study, path):
+    """Cells of each sheet, with own names, decimal commas and local dates turned into ours."""
+    problems, names = Problems(), own_names(study)
+    sheets = cells_of_sheets(path, ("visit", *TAKEN_IN))
+    for name, cells in sheets.items():
+        table = "sessions" if name == "visit" else name
+        shown = f"{path.name}, sheet {name}"
+        add = partial(problems.add, shown)
+        sheets[name] = with_own_names(cells, TABLES[table], names, add)
+    problems.stop()
+    return sheets
+
+
+def _filled(cells, needed):
+    """Rows of a sheet that hold a value in a needed column, by number in the spreadsheet."""
     header = cells[0] if cells else []
+    rows = {}
     for number, row in enumerate(cells[1:], start=2):
         values = {c: v for c, v in zip(header, row, strict=False) if c and v not in ("", "n/a")}
-        yield number, values
-
-
-def _filled(cells, columns):
-    return [row for _, row in _as_dicts(cells) if any(column in row for column in columns)]
-
-
-def _rows_with(cells, needed):
-    return [row for _, row in _as_dicts(cells) if needed in row]
+        if any(column in values for column in needed):
+            rows[number] = values
+    return rows
 
 
 def _timed_events(cells, session_start, path):
-    """Rows of events that were done: with an onset, and a duration from the time of the end.
-
-    Times of a cuff become a row of their own behind that of its set.
-    """
-    rows = []
-    for number, row in _as_dicts(cells):
-        times = {column: row.pop(column, None) for column in ("end_time", *CUFF_TIMES)}
-        if "onset_time" not in row:
-            continue
-        if not session_start:
-            raise StudyError(
-                f"{path.name}, sheet visit: session_start is empty; write the time of zero"
-            )
-        inflated, released = (times[column] for column in CUFF_TIMES)
+    """Rows of events that were done, by number, and rows of cuffs; with onset and duration."""
+    rows, cuffs = _filled(cells, ["onset_time"]), []
+    if rows and not session_start:
+        raise StudyError(
+            f"{path.name}, sheet visit: session_start is empty; write the time of zero"
+        )
+    for number, row in rows.items():
+        end, inflated, released = (row.pop(c, None) for c in ("end_time", *CUFF_TIMES))
         if (inflated is None) != (released is None):
             lacking = CUFF_TIMES[inflated is not None]
             raise StudyError(
@@ -101,16 +111,16 @@ def _timed_events(cells, session_start, path):
                 "times"
             )
         try:
-            rows.append(row | _duration(row["onset_time"], times["end_time"]))
+            row |= _duration(row["onset_time"], end)
             if inflated is not None:
                 cuff = {column: row[column] for column in OF_CUFF if column in row}
                 cuff |= {"trial_type": "cuff", "onset_time": inflated}
-                rows.append(cuff | _duration(inflated, released))
+                cuffs.append(cuff | _duration(inflated, released))
         except ClockTimeError as fault:
             raise StudyError(f"{path.name}, sheet events, row {number}: {fault}") from None
         if row["trial_type"] == "sync":
-            rows[-1].setdefault("duration_s", "0")
-    return rows
+            row.setdefault("duration_s", "0")
+    return rows, cuffs
 
 
 def _duration(onset, end):
@@ -133,12 +143,14 @@ def _refuse_faults(study, taken, path):
     """The rows under the same checks as those of a table."""
     problems = Problems()
     for name, rows in taken.items():
-        columns = list(dict.fromkeys(column for row in rows for column in row))
-        if rows:
-            # onsets are placed on the session clock with the tables, where the start is written
-            cells = [columns, *([row.get(column, "") for column in columns] for row in rows)]
-            problems.files_named[f"{name}.tsv"] = f"{path.name}, sheet {name}, of the rows done"
-            rows_of_cells(study / f"{name}.tsv", cells, problems, placed=False)
+        if not rows:
+            continue
+        columns = list(dict.fromkeys(column for row in rows.values() for column in row))
+        numbered = [rows.get(number, {}) for number in range(2, max(rows) + 1)]
+        cells = [columns, *([row.get(column, "") for column in columns] for row in numbered)]
+        problems.files_named[f"{name}.tsv"] = f"{path.name}, sheet {name}"
+        # onsets are placed on the session clock with the tables, where the start is written
+        rows_of_cells(study / f"{name}.tsv", cells, problems, placed=False)
     problems.stop()
 
 

@@ -220,7 +220,7 @@ def test_a_filled_workbook_is_taken_into_the_tables_once(study):
     path = filled(study)
     assert list(take_in(study, path)) == [
         "events.tsv: 2 rows of sub-01 ses-1",
-        "occlusion.tsv: 1 rows of sub-01 ses-1",
+        "occlusion.tsv: 1 row of sub-01 ses-1",
         "sessions.tsv: state of sub-01 ses-1",
     ]
     rest, squat = rows_of(study, "events")
@@ -248,8 +248,19 @@ def test_a_cuff_with_one_time_only_is_asked_for_the_other(study):
         list(take_in(study, filled(study, inflated_time="09:39:30")))
 
 
+def test_decimal_commas_and_local_dates_of_a_workbook_are_taken_in_as_meant(study):
+    path = filled(study, rpe="4,5", load_kg="27,5")
+    sheets = cells_of_sheets(path, ("visit", "events", "occlusion", "titration"))
+    sheets["visit"][1][sheets["visit"][0].index("session_start")] = "24.05.2031 09:30"
+    write_workbook(path, sheets)
+    list(take_in(study, path))
+    squat = rows_of(study, "events")[1]
+    assert (squat.onset_s, squat.rpe, squat.load_kg) == (600.0, 4.5, 27.5)
+    assert rows_of(study, "sessions", "sub-01")[0].session_start == "2031-05-24T09:30"
+
+
 def test_a_workbook_with_a_fault_changes_no_table(study):
     before = {path.name: path.read_bytes() for path in study.glob("*.tsv")}
-    with pytest.raises(StudyError, match="column rpe: found '40'"):
+    with pytest.raises(StudyError, match="sheet events, row 4, column rpe: found '40'"):
         list(take_in(study, filled(study, rpe=40)))
     assert {path.name: path.read_bytes() for path in study.glob("*.tsv")} == before
