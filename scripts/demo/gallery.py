@@ -15,6 +15,7 @@ from pathlib import Path
 
 from demo.one_person import write_one_person
 from demo.practice import write_practice
+from results.typesetting import TEMPLATES
 
 PROJECT = Path(__file__).resolve().parents[2]
 
@@ -85,7 +86,8 @@ def main(words=None):
         print(f"{title}: {study}", flush=True)
         settings = [f"study={os.path.relpath(study)}", f"results={os.path.relpath(folder / name)}"]
         command = ["snakemake", "--cores", "2", "--scheduler", "greedy", "--config", *settings]
-        if subprocess.run([sys.executable, "-m", *command], cwd=PROJECT).returncode:
+        told = os.environ | {"CUFFSTUDY_PROGRESS": "yes"}
+        if subprocess.run([sys.executable, "-m", *command], cwd=PROJECT, env=told).returncode:
             failed.append(title)
     (folder / "index.html").write_text(gallery_page(), encoding="utf-8")
     print(f"Open {folder / 'index.html'}")
@@ -97,7 +99,7 @@ def gallery_page():
     """HTML of the page, which links to the results beside it."""
     from report.page import inlined, templates_of
 
-    templates = templates_of(PROJECT / "workflow" / "templates")
+    templates = templates_of(TEMPLATES)
     shown = [dict(zip(("name", "title", "says"), entry, strict=False)) for entry in GALLERY]
     texts = inlined(templates, style=["report.css", "start.css"])
     return templates.get_template("gallery.html.jinja").render(studies=shown, **texts)

@@ -1,6 +1,7 @@
 """A server for the pages of this machine alone: 127.0.0.1, and a token that nobody else knows."""
 
 import secrets
+import webbrowser
 from functools import partial
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -96,3 +97,14 @@ def local_server(handler, pages, port=0):
     token = secrets.token_urlsafe(24)
     serving = ThreadingHTTPServer(("127.0.0.1", port), partial(handler, pages, token))
     return serving, f"http://127.0.0.1:{serving.server_address[1]}/{token}/"
+
+
+def serve_until_stopped(serving, address, says, *, opens):
+    """Tell the address, open it in the browser, and serve until Ctrl-C or until it is shut down."""
+    print(f"{says} at {address} until Ctrl-C. Nobody else can open it.", flush=True)
+    if opens:
+        webbrowser.open(address)
+    try:
+        serving.serve_forever()
+    except KeyboardInterrupt:
+        print()

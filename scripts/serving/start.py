@@ -14,10 +14,10 @@ import subprocess
 import sys
 import threading
 import time
-import webbrowser
 from pathlib import Path
 
-from serving.local import LocalHandler, local_server
+from results.typesetting import TEMPLATES
+from serving.local import LocalHandler, local_server, serve_until_stopped
 from study.problems import StudyError
 
 SCRIPTS = Path(__file__).resolve().parents[1]
@@ -204,7 +204,7 @@ def start_page(token):
     from report.page import inlined, templates_of
     from study.new import QUESTIONS
 
-    templates = templates_of(PROJECT / "workflow" / "templates")
+    templates = templates_of(TEMPLATES)
     texts = inlined(templates, style=["report.css", "start.css"], script=["start.js"])
     page = templates.get_template("start.html.jinja")
     return page.render(token=token, questions=QUESTIONS, **texts)
@@ -230,13 +230,8 @@ def main(words):
     given = parser.parse_args(words)
     pages = StartPages()
     serving, address = serve(pages, given.port)
-    print(f"Page at {address} until it is closed, or Ctrl-C. Nobody else can open it.", flush=True)
-    if not given.no_browser:
-        webbrowser.open(address)
-    try:
-        serving.serve_forever()
-    except KeyboardInterrupt:
-        print()
+    says = "Close this page to end the program. It is"
+    serve_until_stopped(serving, address, says, opens=not given.no_browser)
     if pages.job:
         pages.job.stop()
 

@@ -13,10 +13,9 @@ import argparse
 import csv
 import io
 import sys
-import webbrowser
 from pathlib import Path
 
-from serving.local import LocalHandler, local_server
+from serving.local import LocalHandler, local_server, serve_until_stopped
 from sessions.page import with_saving
 from study.edit_log import append_edits
 from study.problems import StudyError
@@ -97,13 +96,7 @@ def main(words):
     except StudyError as problem:
         sys.exit(str(problem))
     serving, address = server(pages, given.port)
-    print(f"Review at {address} until Ctrl-C. Nobody else can open it.", flush=True)
-    if not given.no_browser:
-        webbrowser.open(address)
-    try:
-        serving.serve_forever()
-    except KeyboardInterrupt:
-        print()
+    serve_until_stopped(serving, address, "Review", opens=not given.no_browser)
 
 
 def pages_for(given):

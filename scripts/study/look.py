@@ -20,6 +20,7 @@ from recordings.contents import KINDS, ChannelSeen, channels_of
 from recordings.raw_files import forget_opened
 from recordings.reading import fault_in_words
 from recordings.recording import ReadingError
+from results.typesetting import TEMPLATES
 from results.words import counted, in_words, words_of
 from study.check import by_cause
 from study.orders import RECORD
@@ -267,12 +268,8 @@ def picture(channel):
 
 def page_of(folder, files, rows):
     """The page look.html."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from report.page import templates_of
 
-    templates = Path(__file__).resolve().parents[2] / "workflow" / "templates"
-    page = Environment(
-        loader=FileSystemLoader(templates), autoescape=True, undefined=StrictUndefined
-    )
     shown = [
         {
             "name": file.name,
@@ -293,7 +290,8 @@ def page_of(folder, files, rows):
         }
         for file in files
     ]
-    return page.get_template("look.html.jinja").render(
+    page = templates_of(TEMPLATES).get_template("look.html.jinja")
+    return page.render(
         folder=folder.resolve().name, files=shown, n_faults=sum(bool(f.fault) for f in files)
     )
 

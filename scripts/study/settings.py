@@ -505,8 +505,6 @@ class CheckSafety(Section):
 
 DIFFERS = "differs from all others"
 
-EVERY_DIFFERENCE = "every difference"
-
 
 class PlannedClaim(Section):
     """A claim that the study wants to make, tested as stated."""
