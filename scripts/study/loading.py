@@ -10,6 +10,7 @@ from urllib.parse import quote
 
 from engine.code import SCRIPTS
 from engine.listings import header, names_in, windows_of
+from results.words import counted
 from study.checks import check_tables_together
 from study.checks.outcomes import check_stated_names
 from study.files import raw_files, table_files
@@ -89,10 +90,11 @@ class Study:
 
     def planned(self):
         """What a study is before its first recording, in a sentence."""
-        people = len(self.tables["participants"])
+        people = counted(len(self.tables["participants"]), "person", "people")
+        visits = counted(len(self.tables["sessions"]), "visit")
         return (
-            f"{self.folder}: nothing was recorded yet; {people} people and "
-            f"{len(self.tables['sessions'])} visits are planned, and the tables are in order."
+            f"{self.folder}: nothing was recorded yet; planned are {people} and {visits}, and the "
+            "tables are in order."
         )
 
     @property

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import yaml
 
+from results.words import counted
 from study.orders import METHODS, drawn_orders, sealed_record, write_record
 from study.session_forms import VISITS, write_sheets
 from study.tables import TABLES, allowed_in
@@ -192,7 +193,8 @@ def write_study(folder, plan):
     head = "# What is planned in a visit: session sheets are made from it (launch.py sheets).\n"
     (folder / VISITS).write_text(head + text, encoding="utf-8")
     (folder / "README.md").write_text(readme_of(folder.name, plan), encoding="utf-8")
-    yield f"{folder}: {len(people)} people, {len(visits)} visits planned."
+    planned = f"{counted(len(people), 'person', 'people')}, {counted(len(visits), 'visit')}"
+    yield f"{folder}: {planned} planned."
     if len(plan["conditions"]) > 1:
         orders = drawn_orders(people, len(plan["conditions"]), plan["order"], plan["seed"])
         write_record(folder, list(sealed_record(orders)))

@@ -78,7 +78,7 @@ def study(written, tmp_path, monkeypatch):
 
 def test_a_new_study_is_a_plan_without_a_fault(study, capsys):
     check([str(study)])
-    assert "2 people and 6 visits are planned, and the tables are in order" in (
+    assert "planned are 2 people and 6 visits, and the tables are in order" in (
         capsys.readouterr().out
     )
     assert load_study({"study": str(study)}).settings.study.conditions == ["none", "low", "target"]
