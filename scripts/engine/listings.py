@@ -60,8 +60,13 @@ def header(folder, name):
     One that is the name of another, as ASKED_OF is of a constant of the folder in many outcomes,
     has its value; one that is computed is left out.
     """
-    shared = {} if name == "__init__" else header(folder, "__init__")
-    body = ast.parse((SCRIPTS / folder / f"{name}.py").read_text(encoding="utf-8")).body
+    return _constants(SCRIPTS / folder, name)
+
+
+@cache
+def _constants(folder, name):
+    shared = {} if name == "__init__" else _constants(folder, "__init__")
+    body = ast.parse((folder / f"{name}.py").read_text(encoding="utf-8")).body
     constants = {}
     for node in body:
         if not (isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name)):
