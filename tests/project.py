@@ -1,13 +1,18 @@
 """Copies of the project in other folders, and small studies to run in them."""
 
+import os
 import shutil
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import numpy as np
+import pytest
 import yaml
 
+from study.loading import Study
+from study.problems import StudyError
 from study.settings import Settings
 from study.settings_files import CONFIG, QUALITY_RULES, merged
 
@@ -38,7 +43,7 @@ def copy_of_project(folder):
 
 def snakemake(folder, *words, cores=2):
     """Run snakemake as a user would type it; gives what it printed and its exit status."""
-    command = [str(SNAKEMAKE), "--cores", str(cores), *words]
+    command = [SNAKEMAKE, "--cores", str(cores), *words]
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=900)
     return done.stdout + done.stderr, done.returncode
 
@@ -48,6 +53,27 @@ def run_study(folder, study, *targets, cores=2):
     printed, status = snakemake(folder, "--config", f"study={study}", "--", *targets, cores=cores)
     assert status == 0, printed[-6000:]
     return folder / "results" / Path(study).name
+
+
+def made(study, *names):
+    """Results of a study, or those named, made in one process and without the engine's care."""
+    results = study.with_name(f"{study.name}_results")
+    printed, status = snakemake(
+        *(study.parent, "--snakefile", PROJECT / "Snakefile", "-n", "--printshellcmds"),
+        *("--config", f"study={study}", f"results={results}", "--"),
+        *(results / name for name in names),
+    )
+    assert status == 0, printed[-6000:]
+    done = subprocess.run(
+        [sys.executable, PROJECT / "tests" / "one_process.py", results],
+        cwd=study.parent,
+        env=os.environ | {"PYTHONPATH": str(PROJECT / "scripts")},
+        input=printed,
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr[-6000:]
+    return results
 
 
 def write_tsv(path, rows):
@@ -83,13 +109,13 @@ def write_tiny_study(folder, participants=("sub-01", "sub-02", "sub-03")):
         ]
         for visit in (1, 2, 3):
             session = f"ses-{visit}"
-            rng = np.random.default_rng(100 * n + visit)
             place = "ABC".index(order[visit - 1])
             sessions.append(_labels(person, session) | {"visit": visit, "sequence": order})
             events += _events(person, session, ("none", "low", "target")[place], place)
             stem = f"raw/{person}_{session}"
-            _write_intervals(folder / f"{stem}_intervals.txt", rng, place)
-            _write_saturation(folder / f"{stem}_saturation.csv", rng, place)
+            intervals, saturation = _recorded(100 * n + visit, place)
+            (folder / f"{stem}_intervals.txt").write_text(intervals, encoding="utf-8")
+            (folder / f"{stem}_saturation.csv").write_text(saturation, encoding="utf-8")
             recordings += [
                 _labels(person, session)
                 | {
@@ -121,6 +147,21 @@ def write_tiny_study(folder, participants=("sub-01", "sub-02", "sub-03")):
         encoding="utf-8",
     )
     return folder
+
+
+def change(study, table, old, new, count=1):
+    """Replace a text in a table of a study, which must stand there."""
+    path = study / table
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, count), encoding="utf-8")
+
+
+def message_of(study):
+    """What a person reads of a study that is refused."""
+    with pytest.raises(StudyError) as raised:
+        Study(study)
+    return str(raised.value)
 
 
 SETS = (("curtsy", "leg", 160.0), ("pull", "arm", 300.0))
@@ -170,7 +211,14 @@ def _course(time_s, rest, worked, tau_s):
     return value
 
 
-def _write_intervals(path, rng, place):
+@cache
+def _recorded(seed, place):
+    """What two recorders wrote in a visit."""
+    rng = np.random.default_rng(seed)
+    return _intervals(rng, place), _saturation(rng, place)
+
+
+def _intervals(rng, place):
     beats, phase = [0.0], rng.uniform(0, 6)
     while beats[-1] < 600:
         now = beats[-1]
@@ -178,14 +226,14 @@ def _write_intervals(path, rng, place):
         wave = 1 + 0.03 * np.sin(2 * np.pi * 0.25 * now + phase)
         beats.append(now + 60 / rate * wave)
     intervals = np.round(np.diff(beats) * 1000).astype(int)
-    path.write_text("\n".join(map(str, intervals)) + "\n", encoding="utf-8")
+    return "\n".join(map(str, intervals)) + "\n"
 
 
-def _write_saturation(path, rng, place):
+def _saturation(rng, place):
     time_s = np.arange(0, 600, 0.5)
     ripple = 1.5 * np.sin(2 * np.pi * 0.3 * time_s)
     working = sum(((time_s >= o) & (time_s < o + SET_S)).astype(float) for _, _, o in SETS)
     value = _course(time_s, 65, 50 - 8 * place, 10.0) + ripple * working
     value += rng.normal(0, 0.4, len(time_s))
     lines = [f"{t:.1f};{v:.1f}".replace(".", ",") for t, v in zip(time_s, value, strict=True)]
-    path.write_text("time;smo2\n" + "\n".join(lines) + "\n", encoding="utf-8")
+    return "time;smo2\n" + "\n".join(lines) + "\n"

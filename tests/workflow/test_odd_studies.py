@@ -1,18 +1,15 @@
 """Small and incomplete studies give a complete report that says what it lacks."""
 
+import html
 import re
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from cuff.cautions import CAUTION, CAUTIONS
 from demo.one_person import write_one_person
-from project import copy_of_project, run_study, write_tiny_study
-
-
-@pytest.fixture(scope="module")
-def project(tmp_path_factory):
-    return copy_of_project(tmp_path_factory.mktemp("odd") / "project")
+from project import made, write_tiny_study
 
 
 def keep_recordings(study, signal):
@@ -36,12 +33,12 @@ def prose(report):
     return re.sub(r"<(?:li|p|dt|h\d)[^>]*>", "\n", report)
 
 
-def test_recordings_without_a_session_sheet_still_give_beats_and_quality(project):
-    study = write_tiny_study(project / "no_sheet", ("sub-01",))
+def test_recordings_without_a_session_sheet_still_give_beats_and_quality(tmp_path):
+    study = write_tiny_study(tmp_path / "no_sheet", ("sub-01",))
     keep_recordings(study, "rr")
     for name in ("events.tsv", "occlusion.tsv", "study.yaml"):
         (study / name).unlink()
-    results = run_study(project, "no_sheet")
+    results = made(study)
     assert len(read(results / "beats" / "sub-01.tsv")) > 2000
     assert "no ECG can confirm a beat" in read(results / "quality.tsv")["reason"].iloc[0]
     assert read(results / "contrasts.tsv").empty
@@ -54,9 +51,9 @@ def test_recordings_without_a_session_sheet_still_give_beats_and_quality(project
     assert not re.search(r"saturation|nadir|both none and low|to failure", prose(report), re.I)
 
 
-def test_one_person_in_one_visit_gets_a_page_of_every_bout_and_no_empty_comparison(project):
-    write_one_person(project / "alone")
-    results = run_study(project, "alone")
+def test_one_person_in_one_visit_gets_a_page_of_every_bout_and_no_empty_comparison(tmp_path):
+    write_one_person(tmp_path / "alone")
+    results = made(tmp_path / "alone")
     contrasts = read(results / "contrasts.tsv")
     assert contrasts["estimate"].notna().any()
     assert contrasts[["p", "ci_low"]].isna().all(axis=None)
@@ -80,12 +77,15 @@ def test_one_person_in_one_visit_gets_a_page_of_every_bout_and_no_empty_comparis
     for absent in ('id="findings"', 'id="sensitivity"', 'id="crossover"', "03_contrasts"):
         assert absent not in report
     assert report.count("Nothing here speaks of other people") == 1
+    # pressures are never shown without their cautions
+    assert all(html.escape(said, quote=False) in report for said in CAUTIONS)
+    assert CAUTION in (results / "methods.md").read_text()
 
 
-def test_saturation_without_a_heart_recording_is_analysed(project):
-    study = write_tiny_study(project / "no_heart", ("sub-01", "sub-02"))
+def test_saturation_without_a_heart_recording_is_analysed(tmp_path):
+    study = write_tiny_study(tmp_path / "no_heart", ("sub-01", "sub-02"))
     keep_recordings(study, "muscle_oxygen")
-    results = run_study(project, "no_heart")
+    results = made(study)
     outcomes = read(results / "outcomes.tsv")
     heart = outcomes[outcomes["outcome"] == "rmssd_ms"]
     assert set(heart["status"]) <= {"missing", "refused"}
@@ -103,12 +103,12 @@ def test_saturation_without_a_heart_recording_is_analysed(project):
     assert 'id="findings"' in report
 
 
-def test_a_study_with_one_condition_compares_nothing(project):
-    study = write_tiny_study(project / "one_condition", ("sub-01", "sub-02"))
+def test_a_study_with_one_condition_compares_nothing(tmp_path):
+    study = write_tiny_study(tmp_path / "one_condition", ("sub-01", "sub-02"))
     path = study / "events.tsv"
     text = path.read_text().replace("\tnone\t", "\ttarget\t").replace("\tlow\t", "\ttarget\t")
     path.write_text(text)
-    results = run_study(project, "one_condition")
+    results = made(study)
     assert read(results / "contrasts.tsv").empty
     assert read(results / "outcomes.tsv")["value"].notna().any()
 
@@ -130,8 +130,8 @@ def write_pressure(study, session, limb, cuffs):
     }
 
 
-def test_two_recorders_of_pressure_and_an_unknown_pressure_keep_limb_and_doubt_apart(project):
-    study = write_tiny_study(project / "two_cuffs", ("sub-01",))
+def test_two_recorders_of_pressure_and_an_unknown_pressure_keep_limb_and_doubt_apart(tmp_path):
+    study = write_tiny_study(tmp_path / "two_cuffs", ("sub-01",))
     events = read(study / "events.tsv")
     recorders = [
         write_pressure(study, session, limb, own[own["limb"] == limb].to_dict("records"))
@@ -143,7 +143,7 @@ def test_two_recorders_of_pressure_and_an_unknown_pressure_keep_limb_and_doubt_a
     unknown = (events["condition"] == "target") & (events["limb"] == "leg")
     events.loc[unknown, "cuff_pressure_mmhg"] = np.nan
     events.to_csv(study / "events.tsv", sep="\t", index=False, na_rep="n/a")
-    results = run_study(project, "two_cuffs", "results/two_cuffs/safety.tsv")
+    results = made(study, "safety.tsv")
 
     checks = read(results / "cuff_checks.tsv")
     assert all(row.file.endswith(f"_{row.limb}.csv") for row in checks.itertuples())

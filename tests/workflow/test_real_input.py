@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from project import copy_of_project, run_study, write_tsv
+from project import made, write_tsv
 
 # Beats of lead V5 as annotated in the file that pydicom carries (waveform_ecg.dcm, DICOM waveform
 # annotation sequence, twelve leads at 1000 Hz), ms from the start of the recording.
@@ -15,8 +15,7 @@ DEVICE_MEDIAN_MS = 982
 
 @pytest.fixture(scope="module")
 def results(tmp_path_factory):
-    folder = copy_of_project(tmp_path_factory.mktemp("real") / "project")
-    study = folder / "real"
+    study = tmp_path_factory.mktemp("recorded") / "real"
     (study / "raw").mkdir(parents=True)
     leads = twelve_leads()
     for lead in ("V5", "V2"):
@@ -54,7 +53,7 @@ def results(tmp_path_factory):
         ],
     )
     (study / "study.yaml").write_text("measure_outcomes:\n  baseline_settle_s: 0.0\n")
-    return run_study(folder, "real")
+    return made(study)
 
 
 def twelve_leads():

@@ -4,7 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from project import copy_of_project, run_study, snakemake, write_tiny_study, write_tsv
+from project import made, write_tiny_study, write_tsv
+from study.loading import Study
+from study.problems import StudyError
 
 ALLOWED = "segment_oxygenation:\n  supply_boundaries: true\n"
 # participants of the tiny study, their visits with a condition each: ABC is none, low, target
@@ -40,8 +42,7 @@ def without_times(row):
 
 @pytest.fixture(scope="module")
 def results(tmp_path_factory):
-    project = copy_of_project(tmp_path_factory.mktemp("gaps") / "project")
-    study = write_tiny_study(project / "gaps", ("sub-01", "sub-02"))
+    study = write_tiny_study(tmp_path_factory.mktemp("sheet") / "gaps", ("sub-01", "sub-02"))
     change_rows(study, "events.tsv", without_times)
     with (study / "study.yaml").open("a") as file:
         file.write(ALLOWED)
@@ -74,17 +75,18 @@ def results(tmp_path_factory):
         "side": "right",
     }
     write_tsv(study / "recordings.tsv", [*rows, pressure])
-    return run_study(project, "gaps")
+    return made(study)
 
 
 def test_a_sheet_without_times_stops_the_run_unless_the_study_allows_supplying(tmp_path):
-    project = copy_of_project(tmp_path / "project")
-    study = write_tiny_study(project / "gaps", ("sub-01",))
+    study = write_tiny_study(tmp_path / "gaps", ("sub-01",))
     change_rows(study, "events.tsv", without_times)
-    printed, status = snakemake(project, "-n", "--config", "study=gaps")
-    assert status != 0
-    assert "column duration_s: is empty; write it, or let the recording supply it" in printed
-    assert "supply_boundaries: true" in printed
+    with pytest.raises(StudyError) as told:
+        Study(study)
+    assert "column duration_s: is empty; write it, or let the recording supply it" in str(
+        told.value
+    )
+    assert "supply_boundaries: true" in str(told.value)
 
 
 def test_supplied_times_lie_near_the_truth_and_are_named(results):
