@@ -2,20 +2,8 @@
 
 import pytest
 
-from project import write_tiny_study
+from project import message_of
 from study.loading import Study
-from study.problems import StudyError
-
-
-@pytest.fixture
-def study(tmp_path):
-    return write_tiny_study(tmp_path / "tiny", participants=("sub-01",))
-
-
-def message_of(study):
-    with pytest.raises(StudyError) as raised:
-        Study(study)
-    return str(raised.value)
 
 
 def with_column(study, table, column, value, *, row=2):

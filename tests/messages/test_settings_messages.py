@@ -2,25 +2,14 @@
 
 import pytest
 
-from project import write_tiny_study
-from study.loading import Study, load_study
+from project import message_of, write_tiny_study
+from study.loading import load_study
 from study.problems import StudyError
 
 ALIASES = "a: &a [x, x]\n" + "".join(
     f"{name}: &{name} [{', '.join([f'*{before}'] * 9)}]\n"
     for before, name in zip("abcdefghijklmnopqrs", "bcdefghijklmnopqrst", strict=True)
 )
-
-
-@pytest.fixture
-def study(tmp_path):
-    return write_tiny_study(tmp_path / "tiny", participants=("sub-01",))
-
-
-def message_of(study):
-    with pytest.raises(StudyError) as raised:
-        Study(study)
-    return str(raised.value)
 
 
 @pytest.mark.parametrize(

@@ -2,9 +2,8 @@
 
 import pytest
 
-from project import write_tiny_study
+from project import message_of, write_tiny_study
 from study.loading import Study
-from study.problems import StudyError
 
 
 @pytest.fixture
@@ -26,12 +25,6 @@ def alter(study, alterations, table="events", session=("sub-01", "ses-1")):
     cells = [[row.get(column, "n/a") for column in columns] for row in rows]
     written = ["\t".join(line) for line in (columns, *cells)]
     path.write_text("\n".join(written) + "\n", encoding="utf-8")
-
-
-def message_of(study):
-    with pytest.raises(StudyError) as raised:
-        Study(study)
-    return str(raised.value)
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import pytest
 
 from measuring.properties import heart_clock_flagged, sensor_clock_flagged
 from measuring.quality_rules import rules_that_judge, verdict
-from project import settings_with, write_tiny_study
+from project import change, settings_with, write_tiny_study
 from read_recordings import read_recordings
 from recordings.clock import fit_clock
 from recordings.coverage import OUTSIDE, coverage_caution, events_measured_in, uncovered_s
@@ -168,12 +168,6 @@ def study(tmp_path):
     return write_tiny_study(tmp_path / "tiny", participants=("sub-01",))
 
 
-def change(study, table, old, new):
-    path = study / table
-    assert old in path.read_text()
-    path.write_text(path.read_text().replace(old, new))
-
-
 def test_only_the_recordings_that_were_cut_are_flagged(study, tmp_path):
     path = study / "raw" / "sub-01_ses-1_saturation.csv"
     text = path.read_text()
@@ -191,7 +185,7 @@ def test_only_the_recordings_that_were_cut_are_flagged(study, tmp_path):
 
 def test_a_recording_of_another_hour_reaches_the_table_of_quality(study, tmp_path):
     late = "raw/sub-01_ses-2_intervals.txt\tms" + "\tn/a" * 4 + "\t"
-    change(study, "recordings.tsv", f"{late}0", f"{late}3600")
+    change(study, "recordings.tsv", f"{late}0", f"{late}3600", -1)
     read_one(study, tmp_path)
     clocks = read_table(tmp_path / "sync.tsv")
     judged = clocks[["participant_id", "session_id", "signal", "file"]].assign(

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from cuff.checks import check_table
 from cuff.log import noted_course
 from cuff.pressure import (
     check_cuff_pressure,
@@ -12,6 +13,7 @@ from cuff.pressure import (
     propose_cuff_boundaries,
 )
 from demo.muscle_oxygen import SimulatedCuff, simulate_cuff_pressure
+from project import settings_with
 from recordings.limbs import same_limb
 
 PRESSURE_LIMITS = {
@@ -216,3 +218,51 @@ def test_a_cuff_on_the_arm_says_nothing_of_a_set_of_the_leg():
 def test_a_session_without_sets_or_cuffs_has_no_pressure():
     time_s, value, unknown = noted_course(sheet(("baseline", 0.0, 300.0, None, None, None)), "none")
     assert (list(time_s), list(value), unknown) == ([0.0], [0.0], [])
+
+
+def checks_of_a_set(*cuffs):
+    """Rows of cuff_checks.tsv of a set of the right leg at 120 mmHg, 50 to 150 s.
+
+    `cuffs`: limb, side and pressure in mmHg of each recording.
+    """
+    time_s = np.arange(0.0, 200.0, 0.5)
+    recorded = [
+        {
+            **{"session_id": "ses-1", "file": f"{n}.csv", "limb": limb, "side": side},
+            "trace": (time_s, np.where((time_s > 40) & (time_s < 160), pressure_mmhg, 0.0)),
+        }
+        for n, (limb, side, pressure_mmhg) in enumerate(cuffs)
+    ]
+    worked = pd.DataFrame(
+        [
+            {
+                **{"session_id": "ses-1", "trial_type": "set", "exercise": "squat", "bout": 1},
+                **{"condition": "target", "limb": "leg", "side": "right"},
+                **{"onset_s": 50.0, "duration_s": 100.0, "cuff_pressure_mmhg": 120.0},
+            }
+        ]
+    )
+    settings = settings_with()
+    table = check_table(worked, worked, recorded, settings.segment_oxygenation, settings.protocol)
+    return table.to_dict("records")
+
+
+def test_a_recording_that_names_no_limb_is_that_of_the_set_where_it_is_the_only_one():
+    (row,) = checks_of_a_set((None, None, 121.0))
+    assert (row["status"], row["file"]) == ("ok", "0.csv")
+    assert row["actual_mmhg"] == pytest.approx(121.0, abs=0.1)
+    (row,) = checks_of_a_set((None, None, 60.0), ("leg", "right", 120.0))
+    assert (row["status"], row["file"]) == ("ok", "1.csv")
+
+
+def test_of_several_recordings_that_name_no_limb_none_is_taken():
+    (row,) = checks_of_a_set((None, None, 120.0), (None, None, 60.0))
+    assert row["status"] == "missing"
+    assert row["reason"] == "several pressures were recorded and none names its limb or side"
+
+
+def test_a_set_whose_own_limb_was_not_recorded_says_where_pressure_was():
+    (row,) = checks_of_a_set(("arm", "left", 0.0))
+    assert (row["status"], row["reason"]) == (
+        *("missing", "pressure was recorded on the left arm only"),
+    )

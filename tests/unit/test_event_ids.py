@@ -2,9 +2,8 @@
 
 import pytest
 
-from project import write_tiny_study, write_tsv
+from project import change, message_of, write_tiny_study, write_tsv
 from study.loading import Study
-from study.problems import StudyError
 from study.session_sheet import events_of, with_supplied_times
 
 VISIT = {"participant_id": "sub-01", "session_id": "ses-1"}
@@ -13,13 +12,6 @@ VISIT = {"participant_id": "sub-01", "session_id": "ses-1"}
 @pytest.fixture
 def study(tmp_path):
     return write_tiny_study(tmp_path / "tiny", participants=("sub-01",))
-
-
-def change(study, old, new):
-    path = study / "events.tsv"
-    text = path.read_text(encoding="utf-8")
-    assert old in text
-    path.write_text(text.replace(old, new, 1), encoding="utf-8")
 
 
 def write_edit(study, **edit):
@@ -35,12 +27,6 @@ def write_edit(study, **edit):
 def first_visit(study):
     events = events_of(study)
     return events[events["session_id"] == "ses-1"].set_index("event_id")
-
-
-def message_of(study):
-    with pytest.raises(StudyError) as raised:
-        Study(study)
-    return str(raised.value)
 
 
 def test_an_event_without_a_name_is_called_by_its_kind_and_its_order_in_the_session(study):
@@ -75,7 +61,7 @@ def test_a_set_that_a_decision_moves_or_leaves_out_keeps_its_name_and_so_do_its_
 
 
 def test_a_set_without_a_time_is_numbered_after_the_row_above_it(study):
-    change(study, "\t160.0\t40.0\tset", "\tn/a\tn/a\tset")
+    change(study, "events.tsv", "\t160.0\t40.0\tset", "\tn/a\tn/a\tset")
     events = first_visit(study)
     assert events["exercise"]["sub-01_ses-1_set-01"] == "curtsy"
     assert events["exercise"]["sub-01_ses-1_set-02"] == "pull"
@@ -84,7 +70,7 @@ def test_a_set_without_a_time_is_numbered_after_the_row_above_it(study):
 def test_a_time_from_the_recording_goes_to_the_set_that_it_was_found_for(study):
     import pandas as pd
 
-    change(study, "\t300.0\t40.0\tset", "\tn/a\tn/a\tset")
+    change(study, "events.tsv", "\t300.0\t40.0\tset", "\tn/a\tn/a\tset")
     found = {"supplied": "start and end", "supplied_se_s": 0.4, "untimed": None}
     place = {"session_id": "ses-1", "event_id": "sub-01_ses-1_set-02"}
     segments = pd.DataFrame([place | {"event_onset_s": 302.0, "duration_s": 39.0} | found])

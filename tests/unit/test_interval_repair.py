@@ -415,6 +415,7 @@ def test_what_a_person_added_is_never_dropped_and_what_they_removed_never_used()
     table = repaired_after(beats, edits)
     added = table[table["kind"] == "added"].iloc[0]
     assert added["time_s"] == added["nn_time_s"] == odd_s
+    assert np.isnan(added["rr_ms"]), "no recorder saw an interval that ends there"
     assert (added["source"], added["reason"]) == ("edit", "added by hand: seen by eye")
     removed = table[table["kind"] == "removed"].iloc[0]
     assert removed["time_s"] == beats[40]

@@ -6,7 +6,7 @@ import zipfile
 import pytest
 
 from find_private_text import find_private_text
-from project import write_tiny_study
+from project import change, write_tiny_study
 from report.methods import without_tags
 from results.private_text import places_of, private_texts
 from sessions.packing import packed_texts
@@ -20,13 +20,6 @@ from study.tables import TABLES
 @pytest.fixture
 def study(tmp_path):
     return write_tiny_study(tmp_path / "tiny", participants=("sub-01",))
-
-
-def change(study, table, old, new):
-    path = study / table
-    text = path.read_text(encoding="utf-8")
-    assert old in text
-    path.write_text(text.replace(old, new, 1), encoding="utf-8")
 
 
 def add_column(study, table, column, value):

@@ -54,8 +54,8 @@ def test_recovery_is_refused_where_beats_are_missing_after_the_set():
         recovery_of(np.full(120, 500.0), after_s=60.0)
 
 
-def differences_of(beats_s):
-    beats = pd.DataFrame(
+def normal_beats(beats_s):
+    return pd.DataFrame(
         {
             "session_id": "ses-1",
             "time_s": beats_s,
@@ -64,7 +64,10 @@ def differences_of(beats_s):
             "kind": "normal",
         }
     )
-    series = with_differences(with_beginnings(beats))
+
+
+def differences_of(beats_s):
+    series = with_differences(with_beginnings(normal_beats(beats_s)))
     return series["nn_time_s"].to_numpy(), series["difference_ms"].to_numpy()
 
 
@@ -101,16 +104,7 @@ def test_thirty_seconds_with_fewer_than_ten_differences_are_left_out():
 
 
 def test_no_difference_is_formed_at_a_repaired_beat_or_across_a_gap():
-    beats_s = np.array([1.0, 1.8, 2.6, 3.5, 4.3, 5.1, 9.0, 9.8, 10.6])
-    beats = pd.DataFrame(
-        {
-            "session_id": "ses-1",
-            "time_s": beats_s,
-            "nn_time_s": beats_s,
-            "nn_ms": 1000 * np.diff(beats_s, prepend=np.nan),
-            "kind": "normal",
-        }
-    )
+    beats = normal_beats(np.array([1.0, 1.8, 2.6, 3.5, 4.3, 5.1, 9.0, 9.8, 10.6]))
     beats.loc[3, "kind"] = "ectopic"
     beats.loc[6, "nn_ms"] = np.nan
     series = with_differences(with_beginnings(beats)).set_index("time_s")["difference_ms"]

@@ -97,6 +97,14 @@ def test_every_kind_of_finding_is_told_with_its_place(finding, said):
     assert safety_findings(table[1:], NO_HARMS) == []
 
 
+@pytest.mark.parametrize("scope", ["event", "titration"])
+def test_an_inflation_or_a_step_that_reaches_occlusion_is_told_without_a_set(scope):
+    reached = {"scope": scope, "findings": "at or above occlusion pressure: 200 of 155 mmHg"}
+    assert safety_findings(safety(reached), NO_HARMS) == [
+        "a pressure at or above an occlusion pressure of its limb (sub-01 ses-1)"
+    ]
+
+
 def test_a_finding_without_a_short_name_is_told_all_the_same():
     table = safety({"findings": "a finding that nobody named"})
     assert safety_findings(table, NO_HARMS) == ["a finding of another kind (sub-01 ses-1)"]
@@ -141,6 +149,7 @@ def test_sets_that_do_not_count_are_told_by_verdict_and_only_where_there_are_som
         "3 of 4 sets with a cuff not at a pressure that counts as that of the condition: 1 above "
         "limit and 2 other day"
     )
+    assert safety_findings(mixed, NO_HARMS) == [not_counting(mixed)]
     assert not_counting(safety(*sets("within", "by titration", "overridden"))) == ""
     assert not_counting(safety(*sets(None))) == ""
 

@@ -214,6 +214,15 @@ def test_a_posture_that_was_not_noted_gives_no_share():
     )
 
 
+def test_a_visit_is_judged_by_its_highest_pressure():
+    seated = BLANK_SET | {"limb": "leg", "posture": "seated"}
+    row = row_of_visit(
+        [seated | {"cuff_pressure_mmhg": pressure_mmhg} for pressure_mmhg in (60.0, 96.0, 80.0)],
+        occlusion=[OCCLUSION],
+    )
+    assert (row["highest_pressure_mmhg"], row["share_pct"]) == (96.0, 60.0)
+
+
 def test_a_visit_without_sets_says_so():
     rest = BLANK_SET | {"trial_type": "baseline"}
     assert row_of_visit([rest]) == {
@@ -240,12 +249,21 @@ def test_a_sign_at_which_a_cuff_is_released_is_told_and_a_mild_one_is_not(column
     assert row_of_visit([BLANK_SET | {column: value}])["symptoms"] == said
 
 
-@pytest.mark.parametrize(("systolic_mmhg", "told"), [(180.0, True), (179.0, False)])
-def test_a_blood_pressure_is_held_against_the_limit_at_which_the_study_stops(systolic_mmhg, told):
-    event = events_of([BLANK_SET | {"systolic_mmhg": systolic_mmhg, "diastolic_mmhg": 90.0}])
-    stops = settings_with(check_safety={"stop_systolic_mmhg": 180.0}).check_safety
-    said = ["systolic blood pressure 180 mmHg, the study stops at 180 (squat)"] if told else []
-    assert list(above_stop_limits(event, stops)) == said
+@pytest.mark.parametrize(
+    ("systolic_mmhg", "diastolic_mmhg", "said"),
+    [
+        (180.0, 109.0, ["systolic blood pressure 180 mmHg, the study stops at 180 (squat)"]),
+        (179.0, 110.0, ["diastolic blood pressure 110 mmHg, the study stops at 110 (squat)"]),
+        (179.0, 109.0, []),
+    ],
+)
+def test_a_blood_pressure_is_held_against_the_limit_at_which_the_study_stops(
+    systolic_mmhg, diastolic_mmhg, said
+):
+    noted = {"systolic_mmhg": systolic_mmhg, "diastolic_mmhg": diastolic_mmhg}
+    event = events_of([BLANK_SET | noted])
+    limits = {"stop_systolic_mmhg": 180.0, "stop_diastolic_mmhg": 110.0}
+    assert list(above_stop_limits(event, settings_with(check_safety=limits).check_safety)) == said
     assert not list(above_stop_limits(event, settings_with().check_safety))
 
 

@@ -60,8 +60,10 @@ def test_blank_labels_stay_blank_through_the_store_quality_and_the_cleaned_trace
     traces = []
     for labels, (piece,) in by_recording(read_stretches(tmp_path / "signals.parquet")):
         cleaned = clean_saturation(piece.time_s, piece.value, **limits)
-        (quality,) = quality_of(cleaned, labels, {})
+        caution = "mostly fat is measured"
+        (quality,) = quality_of(cleaned, labels, {("ses-1", "a.csv", None): caution})
         assert quality["verdict"] == "accepted"
+        assert quality["reason"] == (caution if labels["file"] == "a.csv" else "")
         assert quality["site"] is None
         traces.append((labels | {"unit": piece.unit}, cleaned))
     write_traces(traces, tmp_path / "saturation.parquet")

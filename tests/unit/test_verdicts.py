@@ -7,7 +7,7 @@ import pytest
 
 from cuff.occlusion import Measured, Place
 from cuff.titration import against_titration, steps_by_participant, titration_table
-from cuff.verdicts import judged
+from cuff.verdicts import gravest, judged
 from project import settings_with
 from study.tables import TABLES
 
@@ -40,6 +40,14 @@ def test_a_pressure_is_judged_by_the_occlusion_pressure_of_its_own_place(
     assert one.verdict == verdict
     assert one.counts is counts
     assert bool(one.findings) == (verdict in ("above limit", "at or above occlusion"))
+
+
+def test_the_gravest_verdict_stands_for_several_sets():
+    assert gravest(["within", None, "at or above occlusion", "above limit"]) == (
+        "at or above occlusion"
+    )
+    assert gravest(["by titration", "unknown", "other day"]) == "unknown"
+    assert gravest([None]) is None
 
 
 def test_the_largest_share_is_that_of_the_study():
@@ -127,6 +135,11 @@ def test_a_set_that_does_not_tell_its_place_has_an_unknown_verdict(untold, reaso
     one = of(96.0, place=replace(PLACE, **untold))
     assert one.verdict == "unknown"
     assert one.reason.endswith(reason)
+
+
+def test_a_measurement_of_the_day_stands_before_one_of_no_day():
+    of_no_day = replace(MEASURED, place=replace(PLACE, session_id=None), occlusion_mmhg=140.0)
+    assert of(96.0, [of_no_day, MEASURED]).share["share_pct"] == 60.0
 
 
 def test_a_measurement_of_the_same_day_says_why_before_one_of_another_day():
