@@ -271,11 +271,16 @@ def trace(saturation_of_sensors, traces, segment):
     return saturation_of_sensors.get((segment["file"], channel), traces[:0])
 
 
-def concentrations(traces, segment):
+def haemoglobin_traces(traces):
+    """Traces of the session, by signal of haemoglobin."""
+    return {signal: traces[traces["signal"] == signal] for signal in HAEMOGLOBIN}
+
+
+def concentrations(haemoglobin_traces, segment):
     """Haemoglobin of the muscle that works in this set, by signal; why there is none instead."""
     return {
-        signal: of_working_muscle(traces[traces["signal"] == signal], segment)
-        for signal in HAEMOGLOBIN
+        signal: of_working_muscle(of_signal, segment)
+        for signal, of_signal in haemoglobin_traces.items()
     }
 
 
