@@ -424,7 +424,7 @@ def test_every_table_that_a_run_writes_is_declared_and_the_other_way_round(resul
     declared = {table.file or f"{name}.tsv" for name, table in TABLES.items()}
     written = {
         re.sub(r"sub-[A-Za-z0-9]+", "<participant>", path.relative_to(results).as_posix())
-        for path in [*results.rglob("*.tsv"), *results.rglob("*.parquet")]
+        for path in [*results.rglob("*.tsv*"), *results.rglob("*.parquet")]
     }
     assert {w for w in written if w.split("/")[0] not in not_listed} <= declared <= written
 
