@@ -93,7 +93,7 @@ def errors_of(simulated: SimulatedOxygen) -> Iterator[tuple[str, float]]:
         window = (truth.onset_s, truth.offset_s)
         cadence_hz = truth.contractions / (truth.offset_s - truth.onset_s)
         contractions = find_contractions(
-            *trace, *window, expected_rate_hz=cadence_hz, **CONTRACTIONS, **enough
+            *trace, *window, noted_rate_hz=cadence_hz, **CONTRACTIONS, **enough
         )
         yield "contraction_count", contractions.count.value - truth.contractions
         rippling = {"contraction_rate_hz": contractions.rate_hz.value} | enough

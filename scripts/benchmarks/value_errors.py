@@ -58,9 +58,7 @@ def of_sets(visit, muscle: str, time_s: np.ndarray, smo2_pct: np.ndarray) -> Ite
         working = fine_s <= planned.end_s
         window = planned.onset_s, planned.end_s
         cadence_hz = planned.reps_done / (planned.end_s - planned.onset_s)
-        ripple = find_contractions(
-            *trace, *window, expected_rate_hz=cadence_hz, **CADENCES, **ENOUGH
-        )
+        ripple = find_contractions(*trace, *window, noted_rate_hz=cadence_hz, **CADENCES, **ENOUGH)
         ripple_hz = ripple.rate_hz.value if ripple.rate_hz.usable else None
         nadir = levels.nadir(
             *trace, *window, window_s=5.0, contraction_rate_hz=ripple_hz, **options

@@ -82,10 +82,10 @@ def local_ripple(
     enough, first, count = enough[enough_s], first[enough_s], count[enough_s]
     if len(enough):
         # All moments at once: as many places as the fullest has readings, the surplus weighs 0.
-        samples = first[:, None] + np.arange(count.max())
-        real = samples < (first + count)[:, None]
-        samples = np.minimum(samples, len(time) - 1)
-        away = time[samples] - moment[enough, None]
+        place = first[:, None] + np.arange(count.max())
+        real = place < (first + count)[:, None]
+        place = np.minimum(place, len(time) - 1)
+        away = time[place] - moment[enough, None]
         root = np.sqrt(np.where(real, np.maximum(1 - np.abs(away) / reach_s, 0.0), 0.0))
         angle = 2 * np.pi * rate_hz * away
         columns = [np.ones_like(away), away, np.cos(angle), np.sin(angle)]
@@ -93,7 +93,7 @@ def local_ripple(
         normal = weighted @ weighted.transpose(0, 2, 1)
         scale = np.trace(normal, axis1=1, axis2=2) * 1e-9
         normal += scale[:, None, None] * np.eye(4)
-        weight = np.linalg.solve(normal, weighted @ (root * reading[samples])[:, :, None])[:, :, 0]
+        weight = np.linalg.solve(normal, weighted @ (root * reading[place])[:, :, None])[:, :, 0]
         amplitude[enough] = np.hypot(weight[:, 2], weight[:, 3])
         phase[enough] = np.arctan2(-weight[:, 3], weight[:, 2]) / (2 * np.pi)
     known = np.isfinite(phase)
@@ -131,33 +131,29 @@ def find_contractions(
     min_samples_per_contraction: float,
     min_usable_share: float,
     limits_error_s: float | tuple[float, float] = 2.0,
-    expected_rate_hz: float | None = None,
     noted_rate_hz: float = 0.0,
     false_alarm: float = 0.001,
 ) -> Contractions:
     """Find, time and count the contractions of a set from the ripple of saturation.
 
-    The cadence is searched between `slowest_hz` and `fastest_hz`, or within a third of
-    `expected_rate_hz` (a metronome's) where one is given. The count is the most probable whole
-    number of cycles between onset and offset of the ripple, given its phase, the noise and limits
-    of the set that are right within `limits_error_s` (SD of both, or of each); its error is that
-    of the distribution.
+    The cadence is searched between `slowest_hz` and `fastest_hz`. The count is the most probable
+    whole number of cycles between onset and offset of the ripple, given its phase, the noise and
+    limits of the set that are right within `limits_error_s` (SD of both, or of each); its error is
+    that of the distribution.
+
     Flagged when that number holds with a chance below 0.9, when a faster cadence of the search
     would look the same at this sampling (aliasing) and the cadence on the session sheet,
     `noted_rate_hz` (0 without one), does not settle it, or when a gap is longer than one and a half
     contractions. Refused, and said why, when sampling gives fewer than
-    `min_samples_per_contraction` (usually 2.5) readings per contraction of the expected, or
-    slowest, cadence, when too little is usable, or when noise makes such a ripple with a chance
+    `min_samples_per_contraction` (usually 2.5) readings per contraction of the noted, else
+    the slowest, cadence, when too little is usable, or when noise makes such a ripple with a chance
     above `false_alarm` (Scargle 1982 Astrophys J 263:835, for noise without memory).
     """
     time = np.asarray(time_s, dtype=float)
     reading = np.asarray(value, dtype=float)
     step_s = sampling_step_s(time)
-    low_hz, high_hz = slowest_hz, fastest_hz
-    if expected_rate_hz is not None:
-        low_hz, high_hz = expected_rate_hz * 2 / 3, expected_rate_hz * 4 / 3
     seen_hz = 1 / (step_s * min_samples_per_contraction)
-    needed_hz = low_hz if expected_rate_hz is None else expected_rate_hz
+    needed_hz = noted_rate_hz or slowest_hz
     if needed_hz > seen_hz * (1 + 1e-9):
         return _refused(
             f"one reading every {step_s:.2g} s is too slow for contractions at {needed_hz:.2g} Hz: "
@@ -166,32 +162,29 @@ def find_contractions(
     share = usable_share(time, reading, start_s, end_s)
     if share < min_usable_share:
         return _refused(f"{100 * share:.0f} % of the set is usable")
-    search_hz = _searchable(low_hz, high_hz, step_s, min_samples_per_contraction, end_s - start_s)
+    search_hz = _searchable(
+        slowest_hz, fastest_hz, step_s, min_samples_per_contraction, end_s - start_s
+    )
     if search_hz[0] >= search_hz[1]:
         return _refused(f"{end_s - start_s:.0f} s hold fewer than two contractions")
     inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
-    cadence = _cadence(time[inside], reading[inside], *search_hz)
-    if cadence.chance > false_alarm:
+    found = _cadence(time[inside], reading[inside], *search_hz)
+    if found.chance > false_alarm:
         return _refused("no ripple stands out of the noise")
-    caution, said, settled = "", "", is_about(cadence.rate_hz, noted_rate_hz)
-    folded_hz = 1 / step_s - cadence.rate_hz
-    if folded_hz <= high_hz:
-        alike = f"at this sampling {folded_hz:.2g} Hz would look like {cadence.rate_hz:.2g} Hz"
+    caution, said = "", ""
+    # few people keep a metronome better
+    settled = abs(found.rate_hz - noted_rate_hz) <= SAME_CADENCE * noted_rate_hz
+    folded_hz = 1 / step_s - found.rate_hz
+    if folded_hz <= fastest_hz:
+        alike = f"at this sampling {folded_hz:.2g} Hz would look like {found.rate_hz:.2g} Hz"
         noted = f"the cadence on the session sheet, {noted_rate_hz:.2g} Hz"
         if settled:
             said = f"by {noted}: {alike}"
-        elif is_about(folded_hz, noted_rate_hz):
-            caution = f"{alike}, and it is {noted}"
         else:
             caution = f"{alike}, and neither is {noted}" if noted_rate_hz else alike
     errors_s = limits_error_s if isinstance(limits_error_s, tuple) else (limits_error_s,) * 2
-    followed = _follow(time, reading, start_s, end_s, cadence.rate_hz, errors_s, caution, said)
+    followed = _follow(time, reading, start_s, end_s, found.rate_hz, errors_s, caution, said)
     return replace(followed, settled=settled)
-
-
-def is_about(rate_hz: float, noted_rate_hz: float) -> bool:
-    """Whether a cadence is the noted one; few people keep a metronome better (convention)."""
-    return abs(rate_hz - noted_rate_hz) <= SAME_CADENCE * noted_rate_hz
 
 
 def ripple_chance(
@@ -406,8 +399,8 @@ def _follow(
     support = np.where((sixteenths % 16 == 0) & (sixteenths > 0), support, -np.inf)
     chance = np.exp(support - support.max())
     chance /= chance.sum()
-    counts, slots = np.unique(sixteenths // 16, return_inverse=True)
-    chance_of_count = np.bincount(slots.ravel(), chance.ravel())
+    counts, place = np.unique(sixteenths // 16, return_inverse=True)
+    chance_of_count = np.bincount(place.ravel(), chance.ravel())
     best = int(np.argmax(chance_of_count))
     count = int(counts[best])
     count_se = float(np.sqrt(chance_of_count @ (counts - count) ** 2))

@@ -70,7 +70,7 @@ def test_rate_amplitude_and_limits_of_the_ripple_are_found():
 
 
 def test_sampling_too_slow_for_the_cadence_is_refused_and_said_so():
-    _, found = counted(1, samples_per_contraction=2.0, contraction_s=4.0, expected_rate_hz=0.25)
+    _, found = counted(1, samples_per_contraction=2.0, contraction_s=4.0, noted_rate_hz=0.25)
     assert found.count.status == "refused"
     assert "2.0 readings each, 2.5 needed" in found.count.reason
     assert np.isnan(found.count.value)
@@ -98,15 +98,19 @@ def test_the_cadence_on_the_session_sheet_settles_what_sampling_leaves_open():
 
 
 @pytest.mark.parametrize(
-    ("noted_hz", "says"),
-    [(0.75, "and it is the cadence on the session sheet"), (0.5, "and neither is the cadence")],
+    ("noted_hz", "status", "says"),
+    [
+        (0.35, "flagged", "and neither is the cadence on the session sheet, 0.35 Hz"),
+        (0.75, "refused", "too slow for contractions at 0.75 Hz: 1.3 readings each, 2.5 needed"),
+    ],
 )
-def test_a_cadence_on_the_session_sheet_that_the_ripple_does_not_show_is_flagged(noted_hz, says):
+def test_a_cadence_on_the_session_sheet_that_the_ripple_does_not_show_is_never_ok(
+    noted_hz, status, says
+):
     _, found = counted(
         1, samples_per_contraction=4.0, contraction_s=4.0, fastest_hz=1.0, noted_rate_hz=noted_hz
     )
-    assert not found.settled
-    assert found.count.status == found.rate_hz.status == "flagged"
+    assert found.count.status == found.rate_hz.status == status
     assert says in found.rate_hz.reason
 
 
