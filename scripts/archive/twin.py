@@ -223,6 +223,24 @@ class Simulation:
             },
         }
 
+    def at_visit(self, person, rng):
+        """A person on one day: what differs from visit to visit and between conditions, with the
+        spreads of the demo study."""
+        conditions = self.conditions
+        return person | {
+            "resting_bpm": person["resting_bpm"]
+            + rng.normal(0.0, demo.RESTING_HR_DEVIATION_SD_BPM),
+            "rmssd_ms": person["rmssd_ms"] * np.exp(rng.normal(0.0, demo.LOG_RMSSD_DEVIATION_SD)),
+            "smo2_pct": person["smo2_pct"] + rng.normal(0.0, demo.SMO2_BASELINE_DEVIATION_SD_PCT),
+            "rise_shift_bpm": {
+                c: rng.normal(0.0, demo.MEAN_HR_DEVIATION_SD_BPM) for c in conditions
+            },
+            "nadir_shift_pct": {
+                c: person["nadir_shift_pct"] + rng.normal(0.0, demo.SMO2_NADIR_DEVIATION_SD_PCT)
+                for c in conditions
+            },
+        }
+
     def bouts_of(self, visit, person):
         """Sets of a visit in order, and the time at which the last rest ends."""
         has_baseline = (self.events["trial_type"] == "baseline").any()
@@ -367,6 +385,7 @@ class Simulation:
             name = f"mean_hr_bpm at {bout.condition}, {bout.exercise}"
             bpm = self.group.mean(name, 66.0 + 22.0 + 6.0 * self.level(bout.condition))
             rise = bpm - self.group.mean("mean_hr_bpm at baseline", 66.0)
+            rise += person["rise_shift_bpm"][bout.condition]
             steps += [
                 signals.Step(bout.onset_s, rest_bpm + rise, 15.0),
                 signals.Step(bout.end_s, rest_bpm, 35.0),
@@ -443,7 +462,8 @@ class Simulation:
             works = muscle_of.get(bout.exercise, site) == site
             level = self.level(bout.condition)
             name = f"smo2_nadir_pct at {bout.condition}, {bout.exercise}"
-            nadir_pct = self.group.mean(name, 50.0 - 32.0 * level) + person["nadir_shift_pct"]
+            nadir_pct = self.group.mean(name, 50.0 - 32.0 * level)
+            nadir_pct += person["nadir_shift_pct"][bout.condition]
             muscle_sets.append(
                 signals.MuscleSet(
                     *(bout.cuff_s[0], bout.onset_s, bout.end_s, bout.cuff_s[1]),
@@ -485,8 +505,8 @@ def build_twin(study, folder, *, settings, stated, outcomes=None, seed=SEED):
         place = made[folder]
         writer, events, occlusion = RecordingsWriter(place), [], []
         for visit in simulation.visits:
-            person = drawn[visit.person]
             rng = np.random.default_rng([seed, int(visit.person.partition("-")[2]), visit.visit])
+            person = simulation.at_visit(drawn[visit.person], rng)
             rows, bouts, end_s = simulation.events_of_visit(visit, person, rng)
             events += rows
             occlusion += simulation.occlusion_of(visit, person)

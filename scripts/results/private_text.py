@@ -223,6 +223,7 @@ def places_of(texts, folder, codes=None):
         if path.is_file() and not any(part.startswith(".") for part in path.parts[-2:]):
             name = path.relative_to(folder).as_posix()
             yield from ((name, "its name", place) for _, place in _in_text(name, by_word))
+            yield from ((name, "its name", codes[found]) for found in code.findall(name) if codes)
             for content in contents_of(path):
                 for line, place in _in_text(content, by_word):
                     yield name, f"line {line}", place

@@ -97,6 +97,5 @@ def refuse_large(table):
             if len(cell) > LONGEST_CELL:
                 raise TableFault(
                     f"row {number}",
-                    f"a cell holds {len(cell)} signs, beginning with {cell[:20]!r}; up to "
-                    f"{LONGEST_CELL} are read: shorten it",
+                    f"a cell holds {len(cell)} signs; up to {LONGEST_CELL} are read: shorten it",
                 )

@@ -8,6 +8,9 @@ MOST_SHOWN = 20
 
 LONGEST_SHOWN = 80
 
+# a text of more words may be a note that stands in a wrong place, and is not quoted
+MOST_WORDS_SHOWN = 3
+
 
 class StudyError(Exception):
     """Something that a person can mend: where it is, what was found, what to do."""
@@ -63,7 +66,11 @@ class Problems:
 
 
 def shown(value):
-    """What was found, as a person may look for it; a long one by its beginning."""
+    """What was found, as a person may look for it; a long one by its beginning, a sentence by its
+    number of words: messages reach logs, and notes stay inside."""
+    words = len(re.findall(r"[^\W\d_]{2,}", value)) if isinstance(value, str) else 0
+    if words > MOST_WORDS_SHOWN:
+        return f"a text of {words} words"
     text = repr(value)
     return text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]} ..."
 

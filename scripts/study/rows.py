@@ -16,7 +16,7 @@ from study.clock_times import place_by_clock_time
 from study.event_ids import name_events
 from study.outside import Refused
 from study.own_names import own_names, with_own_names
-from study.privacy import free_text_leaves, tell_files_by_label, withhold
+from study.privacy import free_text_columns, free_text_leaves, tell_files_by_label, withhold
 from study.problems import Problems, shown
 from study.table_forms import cells_of_file, files_of_table, shown_name, state_of_table
 from study.tables import COLUMN_REFUSED, REQUIRED, TABLES, allowed_in, choices_of, meant_by
@@ -277,4 +277,7 @@ def _place_and_message(problem, number, model):
         hint = f"; did you mean {near!r}?" if near else ""
     elif kind in ("float_parsing", "int_parsing") and "," in str(value):
         hint = "; write a point as decimal mark and no thousands mark"
-    return f"row {number}, column {column}", f"found {shown(value)}, allowed: {allowed}{hint}"
+    # what a person wrote about somebody is not quoted
+    is_private = column in free_text_columns(model)
+    found = f"a text of {len(str(value))} signs" if is_private else shown(value)
+    return f"row {number}, column {column}", f"found {found}, allowed: {allowed}{hint}"

@@ -13,6 +13,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_core import PydanticCustomError
 
 from study.clock_times import ClockTimeError, moment_of
+from study.problems import shown
 from study.units import SPELLINGS, allowed_units
 
 HEART = ("ecg", "rr")
@@ -147,7 +148,7 @@ def _description(metadata, annotation):
 
 def refused(column, value, allowed):
     """The error of a value that does not go with the rest of its row."""
-    parts = {"column": column, "value": repr(value), "allowed": allowed}
+    parts = {"column": column, "value": shown(value), "allowed": allowed}
     return PydanticCustomError(COLUMN_REFUSED, "found {value}, allowed: {allowed}", parts)
 
 

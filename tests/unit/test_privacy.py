@@ -6,13 +6,16 @@ import zipfile
 import pytest
 
 from find_private_text import find_private_text
-from project import change, write_tiny_study
+from project import change, write_tiny_study, write_tsv
+from recordings.declared import declared_by
+from recordings.readers.any_file import read_recording
+from recordings.recording import ReadingError
 from report.methods import without_tags
-from results.private_text import places_of, private_texts
+from results.private_text import places_of, private_codes, private_texts
 from sessions.packing import packed_texts
 from study.privacy import LEAVES, free_text_columns, is_made_of_labels
-from study.problems import StudyError
-from study.rows import rows_of
+from study.problems import Problems, StudyError
+from study.rows import read_table, rows_of
 from study.session_sheet import events_of
 from study.tables import TABLES
 
@@ -121,6 +124,89 @@ def test_lines_around_a_table_and_fields_of_an_edf_header_are_private(study):
     assert {"Smith_Jane", "H123456", "04-MAR-1961"} <= {*texts}
     # an author of the references: the program writes the name itself
     assert "Smith" not in texts
+
+
+@pytest.mark.parametrize(
+    ("columns", "told"),
+    [
+        # a row that slipped by a column: the note stands where a limb is asked for
+        ({"limb": "sister of Mrs Smithers called"}, "column limb: found a text of 5 words"),
+        ({"limb": "tail"}, "column limb: found 'tail'"),
+        ({"reps_done": "phoned Dr Obermeier at noon"}, "column reps_done: found a text of 5 words"),
+    ],
+)
+def test_a_message_quotes_a_word_and_no_note_that_stands_in_a_wrong_place(tmp_path, columns, told):
+    row = {"participant_id": "sub-01", "session_id": "ses-1", "onset_s": 0, "duration_s": 9}
+    write_tsv(tmp_path / "events.tsv", [row | {"trial_type": "rest"} | columns])
+    problems = Problems()
+    read_table(tmp_path / "events.tsv", problems)
+    with pytest.raises(StudyError) as refused:
+        problems.stop()
+    assert told in str(refused.value)
+    assert "Smithers" not in str(refused.value) and "Obermeier" not in str(refused.value)
+
+
+def test_a_message_names_the_place_of_a_name_of_a_person_and_not_the_name(tmp_path):
+    row = {"review_id": 1, "reviewer": "Prof Zuckmayer " * 9, "seed": 1, "recordings": 1}
+    row |= {"decisions": 0, "frozen_at": "2031-05-24T10:00:00", "decisions_sha256": "0" * 64}
+    write_tsv(tmp_path / "reviews.tsv", [row])
+    problems = Problems()
+    read_table(tmp_path / "reviews.tsv", problems)
+    with pytest.raises(StudyError, match="column reviewer: found a text of 134 signs") as refused:
+        problems.stop()
+    assert "Zuckmayer" not in str(refused.value)
+
+
+def test_a_line_of_a_recording_that_is_no_reading_is_told_by_its_row(study):
+    path = study / "raw" / "sub-01_ses-1_saturation.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    lines[600] = "300,0;asked Dr Obermeier about her knee"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    declared = declared_by(rows_of(study, "recordings")[1].model_dump(), ())
+    with pytest.raises(ReadingError, match="row 601") as refused:
+        read_recording(path, declared, study)
+    assert "Obermeier" not in str(refused.value)
+
+
+def test_what_a_study_calls_its_people_is_sought_in_its_own_case_and_as_a_whole(study, tmp_path):
+    with (study / "study.yaml").open("a") as file:
+        file.write('names:\n  participants: {"Q7x": sub-01, "sub-02": sub-02, "12": sub-03}\n')
+    codes = private_codes(study)
+    assert codes == {"Q7x": "study.yaml, names.participants"}
+    results = tmp_path / "results"
+    results.mkdir()
+    (results / "a.tsv").write_text("person\nQ7x\n")
+    (results / "b.tsv").write_text("person\nq7x aQ7x Q7xb\n")
+    (results / "c.html").write_text("A" * 200 + "/Q7x/" + "B" * 200)
+    (results / "d_Q7x.svg").write_text("<text>n_Q7x</text>")
+    assert list(places_of({}, results, codes)) == [
+        ("a.tsv", "line 2", codes["Q7x"]),
+        ("d_Q7x.svg", "its name", codes["Q7x"]),
+        ("d_Q7x.svg", "line 1", codes["Q7x"]),
+    ]
+
+
+@pytest.mark.parametrize("kind", ["matplotlib", "typst"])
+def test_a_private_text_that_is_set_in_a_pdf_is_found(tmp_path, kind):
+    text = "felt like at Zanzibar (beach)"
+    path = tmp_path / "figure.pdf"
+    if kind == "typst":
+        import typst
+
+        (tmp_path / "book.typ").write_text(f"= A book\n\n{text}\n", encoding="utf-8")
+        path.write_bytes(typst.compile(str(tmp_path / "book.typ")))
+        (tmp_path / "book.typ").unlink()
+    else:
+        from matplotlib import rc_context
+        from matplotlib.figure import Figure
+
+        with rc_context({"pdf.fonttype": 42}):
+            figure = Figure()
+            figure.text(0.5, 0.5, text)
+            figure.savefig(path)
+    assert text.encode() not in path.read_bytes()
+    found = set(places_of({text: "events.tsv, row 2, column note"}, tmp_path))
+    assert found == {("figure.pdf", "line 1", "events.tsv, row 2, column note")}
 
 
 def test_a_title_that_reads_as_a_tag_is_text_in_the_methods():

@@ -29,6 +29,7 @@ from recordings.dialect import (
 from recordings.recording import FloatArray, ReadingError, Recording, cut_at_gaps, even_stretch
 from study.clock_times import Moment
 from study.outside import OutsideFile
+from study.problems import shown
 
 # Seconds in the unit of a numeric time column, by the word in `time_format`.
 _TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "min": 60.0}
@@ -289,7 +290,7 @@ def _read_row_by_row(
             raise ReadingError(
                 path,
                 f"row {row}",
-                f"{len(cells)} cells: '{line.strip()[:60]}'",
+                f"{len(cells)} cells: {shown(line.strip()[:60])}",
                 f"{n_named} cells with separator {SEPARATOR_NAMES[dialect.separator]}",
                 "mend the row in a copy of the file; a table that begins lower: first_row",
             )
@@ -316,10 +317,10 @@ def _not_a_number(path: Path, row: int, dialect: Dialect, at: int, cell: str) ->
     where = f"row {row}, column {dialect.columns[at]}"
     allowed = f"numbers with decimal {DECIMAL_NAMES[dialect.decimal]}; n/a for none"
     if kind_of_cell(cell, dialect.decimal) == "S":
-        found = f"'{cell}' is a clock time or date"
+        found = f"{shown(cell)} is a clock time or date"
         todo = "fill in time_format in recordings.tsv, for example %H:%M:%S"
     else:
-        found = f"'{cell}' is not a number"
+        found = f"{shown(cell)} is not a number"
         todo = "correct the column's name or first_row in recordings.tsv, or the cell in a copy"
     return ReadingError(path, where, found, allowed, todo)
 
@@ -368,7 +369,7 @@ def _clock_seconds(
         raise ReadingError(
             path,
             f"row {rows[at]}, {where}",
-            f"'{cells.iloc[at]}' is not written as time_format '{pattern}'",
+            f"{shown(cells.iloc[at])} is not written as time_format '{pattern}'",
             "s, ms, min or one pattern for every row: %d day %m month %Y year %H:%M:%S %f fraction",
             "correct time_format in recordings.tsv",
         )
