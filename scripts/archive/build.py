@@ -25,6 +25,7 @@ from archive.dataset import (
     write_descriptions,
 )
 from archive.labels import KEY, labels_of
+from archive.readme import paragraphs
 from archive.recordings import RecordingsWriter, intervals_of_beats
 from archive.tables import archived_edits, event_ids, result_tables, study_tables
 from engine.outputs import whole_or_not
@@ -39,32 +40,7 @@ from study.problems import StudyError
 from study.rows import participants_of
 from study.session_sheet import table_of
 
-ABOUT = (
-    "{people}, {visits}, recorded at exercise with inflatable limb cuffs; conditions: "
-    "{conditions}.",
-    "How to read it: `participants.tsv`, `sub-*/sub-*_sessions.tsv` and `*_events.tsv` are those "
-    "of BIDS; saturation, cuff pressure and other even samples are BIDS physiology "
-    "(`*_physio.tsv.gz` with its JSON) on the clock of the events. They stand in `beh/`, because "
-    "the exercise is a task and nothing of the brain was recorded: `nirs/` asks for light "
-    "intensities or concentrations in SNIRF, which saturation is not. Beat intervals and uneven "
-    "readings have no form in BIDS and stand in `sourcedata/` as time and value.",
-    "How to run it again: this folder is a study of cuffstudy as it lies, with `study.yaml`, "
-    "`recordings.tsv`, `events.tsv` and further tables beside those of BIDS. Outcomes and "
-    "contrasts of the original run are in `derivatives/`.",
-    "What was changed: labels of people and sessions are new. Dates are arbitrary: those of a "
-    "person are moved by the same number of days, to before 1925, and clock times stand to the "
-    "hour. Ages are in bands of five years, told by their middle, 90 standing for all above: "
-    "`hr_above_intrinsic_bpm`, which rests on age, moves by up to 1.4 bpm when it is measured "
-    "again. Mass and stature are rounded. Notes, reasons, names of persons and of files, and "
-    "columns of the study's own are left out. {heart}",
-    "What this does not promise: that nobody can be recognised. Few people, rare values and "
-    "knowledge of who took part may tell; an ethics committee or a data protection officer "
-    "decides what may be shared.",
-)
-
 LAST_ARBITRARY_YEAR = 1925
-
-WITHOUT_ECG = "Where an electrocardiogram was recorded, the intervals of its beats stand for it."
 
 
 def build_archive(run, folder, *, licence=None, raw_ecg=False, seed=None, today=None):
@@ -81,42 +57,39 @@ def build_archive(run, folder, *, licence=None, raw_ecg=False, seed=None, today=
     labels = labels_of(study, sessions, people, today=today or date.today().isoformat(), seed=seed)
     conditions = run.settings.study.conditions
     with whole_or_not([folder]) as made:
-        place = made[folder]
+        unfinished = made[folder]
         tables = study_tables(study, labels, conditions)
-        writer = RecordingsWriter(place)
+        writer = RecordingsWriter(unfinished)
         _write_recordings(writer, run, labels, raw_ecg)
         edits = archived_edits(
             study,
             labels,
             writer.made_of,
-            lambda file: hashlib.sha256((place / file).read_bytes()).hexdigest(),
+            lambda file: hashlib.sha256((unfinished / file).read_bytes()).hexdigest(),
             {sha256: file for file, sha256 in run.checksums.items()},
         )
         if len(edits):
             tables["edits"] = edits
-        writer.rows.sort(key=lambda row: (row["participant_id"], row["session_id"]))
+        writer.entries.sort(key=lambda row: (row["participant_id"], row["session_id"]))
         write_dataset(
-            place, tables, writer.rows, settings_that_differ(run.default_settings, run.settings)
+            unfinished,
+            tables,
+            writer.entries,
+            settings_that_differ(run.default_settings, run.settings),
         )
         title = run.settings.study.title
         derived = result_tables(run.results, labels, event_ids(study, labels))
-        write_derived(place, derived, title)
-        about = [
-            text.format(
-                people=counted(len(tables["participants"]), "person", "people"),
-                visits=counted(len(sessions), "visit"),
-                conditions=", ".join(conditions) or "none named",
-                heart="" if raw_ecg else WITHOUT_ECG,
-            ).strip()
-            for text in ABOUT
-        ]
-        has_ecg = any(row["signal"] == "ecg" for row in writer.rows)
+        write_derived(unfinished, derived, title)
+        about = paragraphs(
+            tables, writer.entries, ecg_recorded="ecg" in set(run.table("sync")["signal"])
+        )
+        has_ecg = any(row["signal"] == "ecg" for row in writer.entries)
         told = {"title": title, "licence": licence, "made_on": labels.made_on}
-        write_descriptions(place, about=about, raw_ecg=has_ecg, **told)
-        write_crate(place, description=about[0], **told)
+        write_descriptions(unfinished, about=about, raw_ecg=has_ecg, **told)
+        write_crate(unfinished, description=about[0], **told)
         sought = refuse_private(
             study,
-            place,
+            unfinished,
             "The archive was not made, because it would hold {count} of the study; take it out of "
             "the title, labels and settings, or leave free text inside and run the study again:",
             leaves=False,
@@ -149,20 +122,20 @@ def _write_recordings(writer, run, labels, raw_ecg):
         if not raw_ecg:
             stretches = _with_intervals(stretches, run.results / "beats" / f"{person}.tsv")
         former = {labels.sessions[person, s]: s for s in {p.session_id for p in stretches}}
-        own = recordings[recordings["participant_id"] == person]
+        of_person = recordings[recordings["participant_id"] == person]
 
-        def place_of(recording, first_s, last_s, person=person, former=former, own=own):
+        def place_of(recording, first_s, last_s, person=person, former=former, of_person=of_person):
             session = former[recording["session_id"]]
             signals = ("ecg", "rr") if recording["signal"] == "rr" else (recording["signal"],)
             keys = [(person, session, signal, recording["file"]) for signal in signals]
             row = next(synced[key] for key in keys if key in synced)
-            return _placed(row, own, marks, first_s, last_s)
+            return _placed(row, of_person, marks, first_s, last_s)
 
-        def beside(recording, former=former, own=own):
-            same = own[
-                (own["session_id"] == former[recording["session_id"]])
-                & (own["file"] == recording["file"])
-                & (own["signal"] == recording["signal"])
+        def beside(recording, former=former, of_person=of_person):
+            same = of_person[
+                (of_person["session_id"] == former[recording["session_id"]])
+                & (of_person["file"] == recording["file"])
+                & (of_person["signal"] == recording["signal"])
             ]
             same = same[same["channel"].isna() | (same["channel"] == recording["channel"])]
             columns = ("limb", "adipose_thickness_mm", "source_detector_mm")
@@ -234,16 +207,19 @@ def dates_and_paths(study, sessions):
 
     Dates before 1925 were arbitrary already, as BIDS marks them.
     """
-    found = {str(study.resolve()): "path of the study", str(Path.home()): "path of this machine"}
-    found.pop("/", None)
+    sought_too = {
+        str(study.resolve()): "path of the study",
+        str(Path.home()): "path of this machine",
+    }
+    sought_too.pop("/", None)
     for row in sessions.itertuples():
         for column in ("date_shifted", "session_start"):
             day = re.match(r"(\d{4})-(\d{2})-(\d{2})", str(getattr(row, column)))
             if day and int(day[1]) >= LAST_ARBITRARY_YEAR:
                 y, m, d = day.groups()
                 for text in (day[0], f"{d}.{m}.{y}", f"{d}/{m}/{y}", f"{m}/{d}/{y}", y + m + d):
-                    found[text] = f"sessions.tsv, row {row.row_number}, column {column}"
-    return found
+                    sought_too[text] = f"sessions.tsv, row {row.row_number}, column {column}"
+    return sought_too
 
 
 def _refuse_changed_study(run):

@@ -10,7 +10,6 @@ import yaml
 from archive.recordings import TASK
 from archive.tables import BANDS
 from archive.writing import write_json, write_text
-from cuff.cautions import CAUTION
 from results.columns import TABLES as RESULT_TABLES
 from results.provenance import own_version
 from results.tables import number
@@ -66,11 +65,15 @@ def write_dataset(folder, tables, recordings, settings, *, heading=""):
     )
     of_sessions = tables["sessions"]
     write_json(_dictionary("sessions", of_sessions), folder / "sessions.json")
-    for person, own in of_sessions.groupby("participant_id"):
+    for person, of_group in of_sessions.groupby("participant_id"):
         (folder / person).mkdir(exist_ok=True)
-        _write_table(own.drop(columns="participant_id"), folder / person / f"{person}_sessions.tsv")
-    for (person, session), own in events.groupby([*_KEYS]):
-        timed = own.dropna(subset=["onset_s", "duration_s"]).sort_values("onset_s", kind="stable")
+        _write_table(
+            of_group.drop(columns="participant_id"), folder / person / f"{person}_sessions.tsv"
+        )
+    for (person, session), of_group in events.groupby([*_KEYS]):
+        timed = of_group.dropna(subset=["onset_s", "duration_s"]).sort_values(
+            "onset_s", kind="stable"
+        )
         table = timed.drop(columns=[*_KEYS]).rename(columns=_BIDS_COLUMN)
         first = [*_BIDS_COLUMN.values()]
         table = table[[*first, *(c for c in table if c not in first)]]
@@ -97,7 +100,7 @@ def write_descriptions(
         **({"Caution": RECOGNISED} if raw_ecg else {}),
     }
     write_json(description, folder / "dataset_description.json")
-    write_text("\n\n".join([f"# {title}", *said, *about, CAUTION]) + "\n", folder / "README.md")
+    write_text("\n\n".join([f"# {title}", *said, *about]) + "\n", folder / "README.md")
     if made_on:
         write_text(f"1.0.0 {made_on}\n  - First release.\n", folder / "CHANGES")
     granted = (
@@ -113,13 +116,13 @@ def write_derived(folder, tables, title):
 
     tables : (name, columns, rows as text) of each
     """
-    place = folder / DERIVED
+    derived = folder / DERIVED
     listed = []
-    for name, columns, rows in tables:
-        _write_rows(columns, rows, place / f"{name}.tsv")
+    for name, columns, lines in tables:
+        _write_rows(columns, lines, derived / f"{name}.tsv")
         declared = RESULT_TABLES[name].columns
         said = {c: declared.get(c, declared.get("<outcome>", "")) for c in columns}
-        write_json({c: {"Description": str(d)} for c, d in said.items()}, place / f"{name}.json")
+        write_json({c: {"Description": str(d)} for c, d in said.items()}, derived / f"{name}.json")
         listed.append(f"- `{name}.tsv`: {RESULT_TABLES[name].row}")
     description = {
         "Name": f"{title}: outcomes and contrasts",
@@ -128,10 +131,10 @@ def write_derived(folder, tables, title):
         "GeneratedBy": [{"Name": "cuffstudy", "Version": own_version()}],
         "SourceDatasets": [{"URL": "../.."}],
     }
-    write_json(description, place / "dataset_description.json")
-    write_text("*.tsv\n*.json\n", place / ".bidsignore")
+    write_json(description, derived / "dataset_description.json")
+    write_text("*.tsv\n*.json\n", derived / ".bidsignore")
     text = "# Outcomes and contrasts\n\nA JSON beside each table says what its columns are.\n\n"
-    write_text(text + "\n".join(listed) + "\n", place / "README.md")
+    write_text(text + "\n".join(listed) + "\n", derived / "README.md")
 
 
 def write_crate(folder, *, title, description, licence, made_on):
@@ -173,11 +176,11 @@ def _dictionary(name, table):
 
 
 def _write_table(table, path):
-    rows = [
+    lines = [
         [_cell(value, column) for column, value in zip(table.columns, row, strict=True)]
         for row in table.itertuples(index=False)
     ]
-    _write_rows(table.columns, rows, path)
+    _write_rows(table.columns, lines, path)
 
 
 def _cell(value, column):
@@ -190,10 +193,10 @@ def _cell(value, column):
     return repr(float(value)).removesuffix(".0") if value == value else number(value, column)
 
 
-def _write_rows(columns, rows, path):
+def _write_rows(columns, lines, path):
     text = io.StringIO()
     writer = csv.writer(
         text, delimiter="\t", quoting=csv.QUOTE_NONE, quotechar=None, lineterminator="\n"
     )
-    writer.writerows([columns, *rows])
+    writer.writerows([columns, *lines])
     write_text(text.getvalue(), path)

@@ -79,20 +79,20 @@ def labels_of(study, sessions, people, *, today, seed=None):
     """
     path = Path(study) / KEY
     known = read_table(path).to_dict("records") if path.exists() else []
-    rows = [*known, *_dealt(known, sessions, people, today, seed)]
-    if len(rows) > len(known):
+    entries = [*known, *_dealt(known, sessions, people, today, seed)]
+    if len(entries) > len(known):
         import pandas as pd
 
-        write_table(pd.DataFrame(rows), path)
+        write_table(pd.DataFrame(entries), path)
         path.chmod(0o600)
     return Labels(
-        people={row["participant_id"]: row["archived_as"] for row in rows},
-        days={row["participant_id"]: int(row["days_moved"]) for row in rows},
+        people={row["participant_id"]: row["archived_as"] for row in entries},
+        days={row["participant_id"]: int(row["days_moved"]) for row in entries},
         sessions={
             (row.participant_id, row.session_id): f"ses-{row.visit}"
             for row in sessions.itertuples()
         },
-        made_on=str(rows[0]["made_on"]),
+        made_on=str(entries[0]["made_on"]),
     )
 
 

@@ -78,14 +78,14 @@ def intervals_of_beats(beats, session, file):
 class RecordingsWriter:
     """Writes recordings into an archive and gathers what its tables say of them.
 
-    rows : rows of recordings.tsv
+    entries : rows of recordings.tsv, as dictionaries
     made_of : (participant, session, signal, former file) to the files made of it, each with its
         first and last time in s
     """
 
     def __init__(self, folder):
         self.folder = folder
-        self.rows = []
+        self.entries = []
         self.made_of = {}
 
     def add(self, participant, stretches, place_of, beside=lambda labels: {}):
@@ -99,11 +99,11 @@ class RecordingsWriter:
         for labels, pieces in by_recording(stretches):
             session, signal, file = (labels[name] for name in ("session_id", "signal", "file"))
             piece = pieces[0] if len(pieces) == 1 else _as_one(pieces)
-            place = place_of(labels, piece.time_s[0], piece.time_s[-1])
+            placed = place_of(labels, piece.time_s[0], piece.time_s[-1])
             row = {"participant_id": participant, **labels, "unit": piece.unit}
-            row |= beside(labels) | place
+            row |= beside(labels) | placed
             # without a place BIDS would take the start of the recording for that of the session
-            if signal == "rr" or not place or piece.step_s is None:
+            if signal == "rr" or not placed or piece.step_s is None:
                 tables[session, KINDS[signal], len(tables)] = [(row, _as_one([piece]))]
             else:
                 grid = (file, piece.start_s, piece.step_s, len(piece.value))
@@ -152,7 +152,7 @@ class RecordingsWriter:
             span = (piece.time_s[0], piece.time_s[-1])
             self.made_of.setdefault(former, {})[inside] = span
             written = row | {"file": inside} | how
-            self.rows.append({c: v for c, v in written.items() if c in Recording.model_fields})
+            self.entries.append({c: v for c, v in written.items() if c in Recording.model_fields})
 
 
 def _as_one(pieces):
@@ -171,9 +171,9 @@ def _in_digits(value):
     return np.where(np.isnan(value), "n/a", text).tolist()
 
 
-def _column_names(rows):
+def _column_names(entries):
     names = []
-    for row in rows:
+    for row in entries:
         parts = [
             _COLUMN.get(row["signal"], row["signal"]),
             row.get("limb"),
@@ -188,9 +188,9 @@ def _column_names(rows):
 
 def _described(row):
     where = [row["site"], row["side"], row["position"] and f"{row['position']} to the cuff"]
-    place = ", ".join(filter(None, where))
+    placed = ", ".join(filter(None, where))
     said = _DESCRIPTION[row["signal"]]
     return {
-        "Description": f"{said}: {place}" if place else said,
+        "Description": f"{said}: {placed}" if placed else said,
         "Units": _UNIT.get(row["unit"], row["unit"]),
     }

@@ -70,10 +70,10 @@ def archived_edits(study, labels, made_of, sha256_of_file, file_of_sha256):
     file_of_sha256 : what results call the file of the study with a checksum
     """
     edits = _copied(study, "edits", labels).assign(edited_at="not told")
-    rows = []
+    records = []
     for edit in edits.to_dict("records"):
         if edit["file_sha256"] is None:
-            rows.append(edit)
+            records.append(edit)
             continue
         former = file_of_sha256.get(edit["file_sha256"].lower())
         visit = edit["participant_id"], edit["session_id"]
@@ -85,8 +85,8 @@ def archived_edits(study, labels, made_of, sha256_of_file, file_of_sha256):
         for file, (start_s, end_s) in made.items():
             # of several pieces those that the decision meets
             if len(made) == 1 or not at_s or (start_s <= max(at_s) and min(at_s) <= end_s):
-                rows.append(edit | {"signal": signal, "file_sha256": sha256_of_file(file)})
-    table = pd.DataFrame(rows, columns=edits.columns)
+                records.append(edit | {"signal": signal, "file_sha256": sha256_of_file(file)})
+    table = pd.DataFrame(records, columns=edits.columns)
     return table.assign(edit_id=range(1, len(table) + 1))
 
 
@@ -99,7 +99,7 @@ def _copied(study, name, labels):
     for column in free_text_columns(model):
         table[column] = table[column].where(table[column].isna(), INSTEAD.get(column))
     events = event_ids(study, labels) if "event_id" in table and name != "events" else {}
-    rows = []
+    records = []
     for row in table.to_dict("records"):
         person, session = row["participant_id"], row.get("session_id")
         row["participant_id"] = labels.people[person]
@@ -110,24 +110,24 @@ def _copied(study, name, labels):
         for column in ("date_shifted", "session_start"):
             if column in row:
                 row[column] = labels.shifted(row[column], person)
-        rows.append(row)
+        records.append(row)
     of_visit = [c for c in ("participant_id", "session_id") if c in table]
-    made = pd.DataFrame(rows, columns=table.columns, dtype=object)
+    made = pd.DataFrame(records, columns=table.columns, dtype=object)
     return made.sort_values(of_visit, kind="stable", ignore_index=True)
 
 
 def event_ids(study, labels):
     """What an archive calls each event, by participant, session and event_id in the study."""
     events = table_of(study, "events")
-    rows = [SimpleNamespace(**row) for row in events.to_dict("records")]
-    given = [row.event_id for row in rows]
-    for row in rows:
+    records = [SimpleNamespace(**row) for row in events.to_dict("records")]
+    given = [row.event_id for row in records]
+    for row in records:
         row.event_id = None
         row.onset_s = None if pd.isna(row.onset_s) else row.onset_s
-    name_events(rows)
+    name_events(records)
     return {
         (row.participant_id, row.session_id, former): labels.relabelled(row.event_id)
-        for row, former in zip(rows, given, strict=True)
+        for row, former in zip(records, given, strict=True)
     }
 
 
@@ -138,12 +138,12 @@ def result_tables(results, labels, events):
         if name in _LEFT_OUT_RESULTS or declared.file or not path.exists():
             continue
         with path.open(encoding="utf-8", newline="") as lines:
-            header, *rows = csv.reader(lines, delimiter="\t", quoting=csv.QUOTE_NONE)
+            header, *records = csv.reader(lines, delimiter="\t", quoting=csv.QUOTE_NONE)
         kept = [c for c in header if c not in _LEFT_OUT_COLUMNS]
         made = [
             [row[c] for c in kept]
             for row in (
-                _relabelled(dict(zip(header, r, strict=True)), labels, events) for r in rows
+                _relabelled(dict(zip(header, r, strict=True)), labels, events) for r in records
             )
         ]
         yield name, kept, _in_new_order(kept, made)
@@ -156,13 +156,13 @@ def _relabelled(row, labels, events):
     return row | {"event_id": event} if event else row
 
 
-def _in_new_order(columns, rows):
+def _in_new_order(columns, records):
     """Rows in the order of the new labels, within what stands in the columns before them."""
     label = next((c for c in ("participant_id", "left_out") if c in columns), None)
     if label is None:
-        return rows
+        return records
     at = columns.index(label)
     first = {}
-    for row in rows:
+    for row in records:
         first.setdefault(tuple(row[:at]), len(first))
-    return sorted(rows, key=lambda row: (first[tuple(row[:at])], row[at]))
+    return sorted(records, key=lambda row: (first[tuple(row[:at])], row[at]))

@@ -20,6 +20,7 @@ import pandas as pd
 from archive.build import refuse_other_folder, settings_that_differ
 from archive.dataset import write_dataset, write_descriptions
 from archive.recordings import RecordingsWriter
+from cuff.cautions import CAUTION
 from demo import signals
 from demo import study as demo
 from demo.heart_period import simulate_beats
@@ -110,25 +111,27 @@ def group_values(study, outcomes):
     for kind in TIMES_S:
         given.append((f"duration of {kind}, s", events[events["trial_type"] == kind], "duration_s"))
     occlusion = table_of(study, "occlusion")
-    for limb, own in occlusion.groupby("limb"):
-        given.append((f"occlusion pressure of the {limb}, mmHg", own, "occlusion_pressure_mmhg"))
-    for (condition, limb), own in sets.groupby(["condition", "limb"]):
-        given.append((f"pressure at {condition}, {limb}, mmHg", own, "cuff_pressure_mmhg"))
-    for condition, own in sets.assign(to_failure=sets["to_failure"].astype(float)).groupby(
+    for limb, of_group in occlusion.groupby("limb"):
+        given.append(
+            (f"occlusion pressure of the {limb}, mmHg", of_group, "occlusion_pressure_mmhg")
+        )
+    for (condition, limb), of_group in sets.groupby(["condition", "limb"]):
+        given.append((f"pressure at {condition}, {limb}, mmHg", of_group, "cuff_pressure_mmhg"))
+    for condition, of_group in sets.assign(to_failure=sets["to_failure"].astype(float)).groupby(
         "condition"
     ):
-        given += [(f"{name} at {condition}", own, name) for name in (*ANSWERS, "to_failure")]
-    for (condition, exercise), own in sets.groupby(["condition", "exercise"]):
-        given.append((f"reps_done at {condition}, {exercise}", own, "reps_done"))
+        given += [(f"{name} at {condition}", of_group, name) for name in (*ANSWERS, "to_failure")]
+    for (condition, exercise), of_group in sets.groupby(["condition", "exercise"]):
+        given.append((f"reps_done at {condition}, {exercise}", of_group, "reps_done"))
     if outcomes is not None:
         known = outcomes[outcomes["value"].notna()]
         for name, window in (("mean_hr_bpm", "baseline"), ("rmssd_ms", "baseline"),
                              ("smo2_baseline_pct", "baseline")):  # fmt: skip
-            own = known[(known["outcome"] == name) & (known["window"] == window)]
-            given.append((f"{name} at {window}", own, "value"))
+            of_group = known[(known["outcome"] == name) & (known["window"] == window)]
+            given.append((f"{name} at {window}", of_group, "value"))
         for name in ("mean_hr_bpm", "smo2_nadir_pct"):
-            own = known[(known["outcome"] == name) & (known["window"] == "set")]
-            for (condition, exercise), cell in own.groupby(["condition", "exercise"]):
+            of_group = known[(known["outcome"] == name) & (known["window"] == "set")]
+            for (condition, exercise), cell in of_group.groupby(["condition", "exercise"]):
                 given.append((f"{name} at {condition}, {exercise}", cell, "value"))
     values = {}
     for name, table, column in given:
@@ -154,10 +157,10 @@ def visits_of(study, seed):
     label = {p: f"sub-{n:0{width}d}" for p, n in zip(people, numbers, strict=True)}
     visits = []
     for row in sessions.itertuples():
-        own = sets[
+        of_group = sets[
             (sets["participant_id"] == row.participant_id) & (sets["session_id"] == row.session_id)
         ]
-        done = tuple(dict.fromkeys(own["condition"]))
+        done = tuple(dict.fromkeys(of_group["condition"]))
         sequence = row.sequence if isinstance(row.sequence, str) else None
         visits.append(
             Visit(label[row.participant_id], f"ses-{row.visit}", row.visit, sequence, done)
@@ -183,10 +186,12 @@ class Simulation:
         first = done["onset_s"].median().sort_values(kind="stable")
         self.exercises = {
             name: {
-                "bouts": int(own["bout"].max()) if own["bout"].notna().any() else 1,
-                **{c: most_common(own[c]) for c in ("limb", "side", "posture", "reps_planned")},
+                "bouts": int(of_group["bout"].max()) if of_group["bout"].notna().any() else 1,
+                **{
+                    c: most_common(of_group[c]) for c in ("limb", "side", "posture", "reps_planned")
+                },
             }
-            for name, own in ((name, done.get_group(name)) for name in first.index)
+            for name, of_group in ((name, done.get_group(name)) for name in first.index)
         }
 
     def level(self, condition):
@@ -267,10 +272,10 @@ class Simulation:
                  if self.sets[c].notna().any()}  # fmt: skip
         key = {"participant_id": visit.person, "session_id": visit.session}
         posture = most_common(self.sets["posture"])
-        rows = []
+        entries = []
 
         def add(kind, start_s, stop_s, **more):
-            rows.append(
+            entries.append(
                 key
                 | {
                     "onset_s": round(start_s, 1),
@@ -306,24 +311,24 @@ class Simulation:
         if "sync" in kinds:
             add("sync", SYNC_S, SYNC_S)
             add("sync", end_s - SYNC_S, end_s - SYNC_S)
-        return rows, bouts, end_s
+        return entries, bouts, end_s
 
     def occlusion_of(self, visit, person):
         """Rows of occlusion.tsv of one visit, measured as most of the study's were."""
-        rows = []
-        for limb, own in self.occlusion.groupby("limb"):
+        entries = []
+        for limb, of_group in self.occlusion.groupby("limb"):
             common = {
-                c: most_common(own[c])
+                c: most_common(of_group[c])
                 for c in ("side", "posture", "cuff_width_cm", "method", "cuff")
             }
-            rows.append(
+            entries.append(
                 {
                     **{"participant_id": visit.person, "session_id": visit.session, "limb": limb},
                     **{c: v for c, v in common.items() if v is not None},
                     "occlusion_pressure_mmhg": person["occlusion_mmhg"][limb],
                 }
             )
-        return rows
+        return entries
 
     def answers(self, bout, planned, rng):
         """What was asked and counted after a set, drawn about the group."""
@@ -502,15 +507,15 @@ def build_twin(study, folder, *, settings, stated, outcomes=None, seed=SEED):
     people = sorted({visit.person for visit in simulation.visits})
     drawn = {name: simulation.person_of(name) for name in people}
     with whole_or_not([folder]) as made:
-        place = made[folder]
-        writer, events, occlusion = RecordingsWriter(place), [], []
+        unfinished = made[folder]
+        writer, events, occlusion = RecordingsWriter(unfinished), [], []
         for visit in simulation.visits:
             rng = np.random.default_rng([seed, int(visit.person.partition("-")[2]), visit.visit])
             person = simulation.at_visit(drawn[visit.person], rng)
-            rows, bouts, end_s = simulation.events_of_visit(visit, person, rng)
-            events += rows
+            entries, bouts, end_s = simulation.events_of_visit(visit, person, rng)
+            events += entries
             occlusion += simulation.occlusion_of(visit, person)
-            marks = [row["onset_s"] for row in rows if row["trial_type"] == "sync"]
+            marks = [row["onset_s"] for row in entries if row["trial_type"] == "sync"]
             placed = {"sync_marks_s": ";".join(f"{m:g}" for m in sorted(marks))}
             writer.add(
                 visit.person,
@@ -536,12 +541,14 @@ def build_twin(study, folder, *, settings, stated, outcomes=None, seed=SEED):
             "occlusion": pd.DataFrame(occlusion),
         }
         tables = {name: table for name, table in tables.items() if len(table)}
-        write_dataset(place, tables, writer.rows, stated, heading=f"# {NOBODY}\n")
+        write_dataset(unfinished, tables, writer.entries, stated, heading=f"# {NOBODY}\n")
         about = [NOBODY, DESIGN, entered(group)]
-        write_descriptions(place, title=title, about=about, simulated=True)
+        if "cuff_pressure_mmhg" in tables.get("events", {}):
+            about.append(CAUTION)
+        write_descriptions(unfinished, title=title, about=about, simulated=True)
         refuse_private(
             study,
-            place,
+            unfinished,
             "The twin was not made, because it would hold {count} of the "
             "study; take it out of the title, labels and settings:",
             leaves=False,

@@ -12,12 +12,16 @@ import pandas as pd
 import pytest
 
 from archive.build import build_archive
+from archive.dataset import write_descriptions
 from archive.labels import KEY, Labels
-from archive.recordings import intervals_of_beats
+from archive.readme import AGES, DATES, IN_BEH, IN_SOURCEDATA, WITHOUT_ECG, paragraphs
+from archive.recordings import RecordingsWriter, intervals_of_beats
 from archive.tables import age_band
+from cuff.cautions import CAUTION
 from engine.code import SCRIPTS
 from finished_run import finished_run
 from project import settings_with, write_tiny_study
+from recordings.store import SessionStretch
 from results.private_text import contents_of
 from results.tables import read_table
 from study.problems import Problems, StudyError
@@ -211,6 +215,58 @@ def test_intervals_stand_for_an_electrocardiogram_as_the_detector_saw_its_beats(
     np.testing.assert_allclose(made.time_s, [0.0, 0.8, 2.5, 9.7])
     np.testing.assert_allclose(made.value, [np.nan, 800, 1700, 700])
     assert intervals_of_beats(beats[:1], "ses-1", "raw.edf") is None
+
+
+def test_the_readme_says_only_what_is_true_of_the_archive():
+    sets = {"trial_type": ["set"], "condition": ["low"], "cuff_pressure_mmhg": [40.0]}
+    rich = {
+        "participants": pd.DataFrame({"participant_id": ["sub-01"], "age_years": [22]}),
+        "sessions": pd.DataFrame({"session_id": ["ses-1"], "date_shifted": ["1921-01-01"]}),
+        "events": pd.DataFrame(sets),
+    }
+    poor = {name: rich[name][[rich[name].columns[0]]] for name in ("participants", "sessions")}
+    rr = {"signal": "rr", "file": "sourcedata/a_readings.tsv"}
+    smo2 = {"signal": "muscle_oxygen", "file": "sub-01/a_physio.tsv.gz"}
+    told = " ".join(paragraphs(rich, [rr], ecg_recorded=True))
+    plain = " ".join(paragraphs(poor, [smo2], ecg_recorded=False))
+    for sentence in (DATES, AGES, IN_SOURCEDATA, WITHOUT_ECG, CAUTION, "the conditions low."):
+        assert sentence in told and sentence not in plain
+    assert IN_BEH in plain and IN_BEH not in told
+    assert plain.startswith("1 person, 1 visit. ")
+    with_ecg = [rr, {"signal": "ecg", "file": "sub-01/b_physio.tsv.gz"}]
+    assert WITHOUT_ECG not in " ".join(paragraphs(rich, with_ecg, ecg_recorded=True))
+
+
+def stretch_of(signal, **labels):
+    """Four samples of a signal from 2 s on, 0.1 s apart."""
+    labels = dict.fromkeys(("channel", "site", "side", "position")) | labels
+    value = np.array([1.5, np.nan, 0.1, -2.0])
+    return SessionStretch(
+        **labels,
+        **{"session_id": "ses-1", "signal": signal, "file": "a", "unit": "mV", "number": 0},
+        **{"start_s": 2.0, "step_s": 0.1, "time_s": 2.0 + 0.1 * np.arange(4), "value": value},
+    )
+
+
+def test_even_samples_are_bids_physiology_and_one_without_a_known_place_stays_without(tmp_path):
+    for placed in ({"clock_offset_s": 0}, {}):
+        writer = RecordingsWriter(tmp_path / str(len(placed)))
+        writer.add("sub-01", [stretch_of("ecg")], lambda *_, placed=placed: placed)
+        (entry,) = writer.entries
+        text = next(contents_of(writer.folder / entry["file"]))
+        values = [line.split("\t")[-1] for line in text.splitlines()]
+        assert values[-4:] == ["1.5", "n/a", "0.1", "-2.0"]
+        assert ("clock_offset_s" in entry) == entry["file"].endswith("_physio.tsv.gz")
+    described = json.loads(next((tmp_path / "1").rglob("*_physio.json")).read_text())
+    assert (described["StartTime"], described["SamplingFrequency"]) == (2.0, 10.0)
+    assert "a person can be recognised" in described["cardiac"]["Description"]
+
+
+def test_an_archive_with_electrocardiograms_never_calls_itself_anonymous(tmp_path):
+    write_descriptions(tmp_path, title="A study", about=["Text."], raw_ecg=True)
+    for name in ("README.md", "dataset_description.json"):
+        assert "so it is not anonymous" in (tmp_path / name).read_text()
+    assert "No licence is granted" in (tmp_path / "LICENSE").read_text()
 
 
 def validator():
