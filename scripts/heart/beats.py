@@ -87,6 +87,8 @@ def beats_of_ecg(ecg, detector, quality_span_s):
         other_s = detect_with(detector, time_s, value)
         beats = pd.DataFrame({"time_s": other_s, "template_correlation": np.nan, "shape": "normal"})
     beats = beats.assign(amplitude=beat_amplitudes(time_s, value, beats["time_s"]))
+    if parted_s := beats.attrs.get("parted_s"):
+        beats.attrs["reason"] = parting_said(parted_s)
     spans = pd.DataFrame(
         {
             "segment": "span",
@@ -98,6 +100,18 @@ def beats_of_ecg(ecg, detector, quality_span_s):
         }
     )
     return beats, spans
+
+
+def parting_said(parted_s):
+    """What became of an ECG whose electrode moved so that one point of the beat cannot be followed.
+
+    >>> parting_said([151.2])
+    'the ECG shows the beat from another side from 151 s on: no interval is formed there'
+    """
+    moments = ", ".join(f"{moment_s:.0f}" for moment_s in parted_s)
+    return (
+        f"the ECG shows the beat from another side from {moments} s on: no interval is formed there"
+    )
 
 
 def first_channel(ecg):
@@ -130,7 +144,10 @@ def with_edits(detected, edits, settings):
         origin_reason=listed["reason"].to_numpy(),
         shape=_beside(detected, listed, "shape"),
         correlation=_beside(detected, listed, "template_correlation"),
-        breaks_s=excluded_spans_s(edits),
+        breaks_s=[
+            *excluded_spans_s(edits),
+            *((moment_s, moment_s) for moment_s in detected.attrs.get("parted_s", ())),
+        ],
         gate_correlation=settings.gate_correlation,
         gate_deviation=settings.gate_deviation,
     )

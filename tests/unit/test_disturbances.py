@@ -1,11 +1,15 @@
 """Hum, steps of an electrode and stamps of arrival are taken out of an ECG, and nothing else is."""
 
+from types import SimpleNamespace
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from benchmarks.scoring import score_beats
 from demo.disturbed_ecg import electrode_steps, height_of, mains_hum, packet_stamps
 from demo.exercise_ecg import LEADS, beat_times, exercise_ecg
+from heart.beats import parting_said, with_edits
 from heart.detection.detector import detect_beats
 from heart.detection.disturbances import (
     folded_hz,
@@ -15,6 +19,7 @@ from heart.detection.disturbances import (
 )
 from heart.detection.even_pieces import EvenPiece, even_pieces
 from heart.quality import ACCEPTED, quality_by_span
+from unit.sinus_rhythm import sinus_beats
 
 
 def recorded(seed=1, lead="lateral", rate_hz=250, seconds=120.0):
@@ -125,3 +130,43 @@ def test_a_loss_among_stamps_of_arrival_parts_the_recording():
     first, second = even_pieces(stamps_s[kept], ecg_mv[kept])
     assert first.samples.size + second.samples.size == kept.sum()
     assert second.start_s == pytest.approx(62.0 + 0.02, abs=0.01)
+
+
+# a lead whose QRS, turned over, looks like itself at another deflection
+BIPHASIC = (
+    (0.10, -0.160, 0.022),
+    (0.90, -0.022, 0.012),
+    (-1.00, 0.022, 0.012),
+    (0.30, 0.240, 0.045),
+)
+
+
+def turned_over(seed, lead):
+    """Time (s), ECG (mV) and beats (s) of 90 s, of which 45 are seen upside down and smaller."""
+    generator = np.random.default_rng(seed)
+    beats = beat_times(90.0, heart_rate_bpm=[75, 130], generator=generator)
+    time_s, ecg_mv = exercise_ecg(beats, rate_hz=250, snr_db=24.0, generator=generator, lead=lead)
+    return time_s, np.where(time_s >= 45.0, -0.3 * ecg_mv, ecg_mv), beats
+
+
+@pytest.mark.parametrize("lead", ["lateral", "septal", BIPHASIC])
+def test_a_mark_stays_at_its_point_of_the_beat_when_an_electrode_moves(lead):
+    time_s, ecg_mv, beats = turned_over(3, lead)
+    found = detect_beats(time_s, ecg_mv)
+    late_s = found["time_s"].to_numpy() - beats[: len(found)]
+    assert len(found) == len(beats)
+    before, after = (np.median(late_s[side]) for side in (beats < 44, beats > 46))
+    assert abs(after - before) < 0.004
+
+
+def test_where_the_same_point_is_unknown_no_interval_is_formed_and_that_is_said():
+    detected = pd.DataFrame({"time_s": sinus_beats(5)})
+    parted_s = detected["time_s"][40] - 0.01
+    detected.attrs["parted_s"] = [parted_s]
+    rules = SimpleNamespace(gate_correlation=0.8, gate_deviation=0.25)
+    no_edits = pd.DataFrame({"action": [], "time_s": [], "new_time_s": [], "end_s": []})
+    repaired = with_edits(detected, no_edits, rules)
+    first_after = repaired[repaired["time_s"] > parted_s].iloc[0]
+    assert np.isnan(first_after["rr_ms"])
+    assert np.isnan(first_after["nn_ms"])
+    assert "from 45, 60 s on: no interval is formed there" in parting_said([45.0, 60.2])

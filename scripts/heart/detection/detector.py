@@ -65,8 +65,9 @@ def detect_beats(
     recording's own QRS), `template_correlation` (-1 to 1, with the own normal QRS), `margin`
     (evidence that the best chain of beats loses without this beat, see `chain_margins`; of a wide
     beat in a long interval how far it stands out; 0 of a beat that may be a footfall) and `shape`
-    (`normal`, or `other` for a waveform unlike the own QRS). Signals that are empty, constant or
-    shorter than 3 s give an empty table. Raises ValueError on unequal lengths.
+    (`normal`, or `other` for a waveform unlike the own QRS). `attrs` hold as `parted_s` the moments
+    (s) from which beats are marked at a point that may be another one than before. Signals that are
+    empty, constant or shorter than 3 s give an empty table. Raises ValueError on unequal lengths.
     """
     pieces = undisturbed_pieces(time_s, ecg_mv) if pieces is None else pieces
     pieces = [piece for piece in pieces if np.ptp(piece.samples) > 0]
@@ -102,15 +103,18 @@ def detect_beats(
     )
     wide, wide_evidence = wide_beats(traces, beats, settings)
     between = np.searchsorted(beats, wide)
-    beat_s, correlation = place_beats(
+    beat_s, correlation, parted_s = place_beats(
         traces, np.insert(beats, between, wide), second.shapes, settings
     )
-    return _table(
+    table = _table(
         beat_s,
         correlation,
         np.insert(margin, between, wide_evidence),
         correlation >= np.insert(normal_from, between, settings.normal_correlation[0]),
     )
+    if parted_s:
+        table.attrs["parted_s"] = parted_s
+    return table
 
 
 def _candidates(

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from heart.detection.arrays import Floats
-from heart.detection.same_point import shifts_to_the_same_point
+from heart.detection.same_point import to_the_same_point
 from heart.detection.settings import DetectorSettings
 from heart.detection.traces import Traces, unit_norm, windows
 
@@ -17,14 +17,15 @@ ALIKE = 0.6
 
 def place_beats(
     traces: Traces, beats: NDArray[np.int64], shapes: list[Floats], settings: DetectorSettings
-) -> tuple[Floats, Floats]:
-    """Times (s) between samples and correlation with the normal QRS.
+) -> tuple[Floats, Floats, list[float]]:
+    """Times (s) between samples, correlation with the normal QRS, and times (s) at which the
+    recording is parted, because the same point of the beat is unknown from there on.
 
     A beat like one of the recurring shapes is placed by correlation with the mean of its like, at
     that shape's main deflection; any other at its own largest deflection.
     """
     if beats.size == 0:
-        return np.empty(0), np.empty(0)
+        return np.empty(0), np.empty(0), []
     reach, shift = shapes[0].size // 2, int(round(0.03 * traces.rate_hz))
     wide = windows(traces.waveform, beats, reach + shift)
     lagged = np.lib.stride_tricks.sliding_window_view(wide, 2 * reach + 1, axis=1)
@@ -54,14 +55,17 @@ def place_beats(
     offset = place[kind, row] + np.asarray(mark)[kind]
     like_usual = np.flatnonzero(likeness[usual].max(axis=0) >= ALIKE)
     marks = np.rint(beats + offset).astype(np.int64)[like_usual]
-    offset[like_usual] += shifts_to_the_same_point(traces, marks)
+    moved, parted = to_the_same_point(traces, marks)
+    offset[like_usual] += moved
     unlike = likeness.max(axis=0) < ALIKE
     if unlike.any():
         height = np.abs(windows(traces.waveform, beats[unlike], 2 * shift))
         top = np.clip(np.argmax(height, axis=1), 1, 4 * shift - 1)
         offset[unlike] = top - 2 * shift + _vertex(height, top)
     beat_s = np.interp(beats + offset, np.arange(traces.time_s.size), traces.time_s)
-    return beat_s, np.clip(likeness[usual].max(axis=0), -1.0, 1.0)
+    first_after = beat_s[like_usual[parted]]
+    parted_s = [float(moment_s) for moment_s in first_after - 0.01]
+    return beat_s, np.clip(likeness[usual].max(axis=0), -1.0, 1.0), parted_s
 
 
 def _in_time(beat_s: Floats, present: NDArray[np.bool_]) -> bool:

@@ -2,7 +2,9 @@
 
 A moved electrode turns the QRS over or shows it from another side, and the deflection that looks
 like the earlier main one may lie elsewhere in the beat. The whole beat, with its T wave, tells: the
-mean beats before and after a change are laid over each other, with either sign.
+mean beats before and after a change are laid over each other, with either sign. The rhythm must
+agree, or the two must be the same beat beyond doubt; else the recording is parted there, and no
+interval is formed across.
 """
 
 from __future__ import annotations
@@ -28,8 +30,11 @@ FARTHEST_S = 0.1
 UNCHANGED = 0.8
 LAID_OVER, BETTER_BY = 0.85, 0.1
 
+# a mark that may be off by less is no reason to part a recording
+LEAST_SHIFT_S = 0.01
+
 # without the word of the rhythm, which a gap or an ectopic beat may hide, by so much
-CERTAIN, CERTAIN_BY = 0.95, 0.3
+CERTAIN, CERTAIN_BY = 0.93, 0.3
 
 
 def laid_over(before: Floats, after: Floats, farthest: int) -> tuple[float, float, float]:
@@ -47,6 +52,10 @@ def laid_over(before: Floats, after: Floats, farthest: int) -> tuple[float, floa
         left, middle, right = size[best - 1 : best + 2]
         lag += 0.5 * (left - right) / min(left - 2 * middle + right, -1e-12)
     return lag, float(size[best]), float(correlation[farthest])
+
+
+def _alike(before: Floats, after: Floats) -> float:
+    return float(unit_norm(before) @ unit_norm(after))
 
 
 def _between(windows_of: Floats, before: Floats, after: Floats) -> int:
@@ -70,46 +79,52 @@ def _off_the_rhythm(marks: NDArray[np.int64], parting: int, lag: float) -> float
     return float(np.median(np.abs(apart - usual * np.maximum(np.rint(apart / usual), 1))))
 
 
-def shifts_to_the_same_point(traces: Traces, marks: NDArray[np.int64]) -> Floats:
-    """By how many samples each mark is moved, so that all stand at one point of the beat.
+def to_the_same_point(traces: Traces, marks: NDArray[np.int64]) -> tuple[Floats, NDArray[np.int64]]:
+    """By how many samples each mark is moved, so that all stand at one point of the beat, and the
+    marks before which the recording is parted, because the point there is unknown.
 
     `marks` are sample numbers of beats of the own shapes, sorted. The first ones stay.
     """
-    shift = np.zeros(marks.size)
+    shift, parted = np.zeros(marks.size), []
     n_means = marks.size // BEATS_OF_A_MEAN
-    rate_hz = traces.rate_hz
     before, after, farthest = (
-        int(round(seconds * rate_hz)) for seconds in (BEFORE_S, AFTER_S, FARTHEST_S)
+        int(round(seconds * traces.rate_hz)) for seconds in (BEFORE_S, AFTER_S, FARTHEST_S)
     )
     reach = max(before, after) + farthest
     if n_means < 2:
-        return shift
+        return shift, np.empty(0, np.int64)
     within = np.clip(marks, reach, traces.waveform.size - reach - 1)
     beats = windows(traces.waveform, within, reach)
-    means = np.median(
-        beats[: n_means * BEATS_OF_A_MEAN].reshape(n_means, BEATS_OF_A_MEAN, -1), axis=1
-    )
-    near = unit_norm(means[:, reach - before : reach + after + 1])
-    changed = np.flatnonzero((near[1:] * near[:-1]).sum(axis=1) < UNCHANGED) + 1
-    done = 0
-    for number in changed:
-        # a change may lie within a mean: the next one is whole
-        last = min(number + 1, n_means - 1)
+    groups = beats[: n_means * BEATS_OF_A_MEAN].reshape(n_means, BEATS_OF_A_MEAN, -1)
+    near = unit_norm(groups[:, :, reach - before : reach + after + 1].mean(axis=1))
+    done, view_before, shift_before = 0, None, 0.0
+    for number in np.flatnonzero((near[1:] * near[:-1]).sum(axis=1) < UNCHANGED) + 1:
         if number <= done:
             continue
-        first, stop = (number - 1) * BEATS_OF_A_MEAN, (last + 1) * BEATS_OF_A_MEAN
+        # a change may lie within one of the two means: those before and after them are whole
+        whole, last = max(number - 2, done), min(number + 1, n_means - 1)
+        first, stop = whole * BEATS_OF_A_MEAN, (last + 1) * BEATS_OF_A_MEAN
         interval = np.median(np.diff(marks[first:stop]))
         own = slice(
             reach - int(min(before, BEFORE_SHARE * interval)),
             reach + int(min(after, AFTER_SHARE * interval)) + 1,
         )
         wide = slice(own.start - farthest, own.stop + farthest)
-        lag, over, standing = laid_over(means[number - 1, own], means[last, wide], farthest)
+        earlier, later = np.median(groups[[whole, last]], axis=1)
+        parting = first + _between(beats[first:stop, own], earlier[own], later[own])
+        if view_before is not None and _alike(view_before[own], later[own]) > LAID_OVER:
+            # back to what was seen before the recording was parted
+            done, view_before, shift[parting:] = last, None, shift_before
+            parted.append(parting)
+            continue
+        lag, over, standing = laid_over(earlier[own], later[wide], farthest)
         if over < LAID_OVER or over < standing + BETTER_BY or abs(lag) > farthest - 1:
             continue
-        parting = first + _between(beats[first:stop, own], means[number - 1, own], means[last, own])
         done = last
         in_step = _off_the_rhythm(marks, parting, lag) < 0.5 * _off_the_rhythm(marks, parting, 0.0)
         if in_step or (over >= CERTAIN and over >= standing + CERTAIN_BY):
             shift[parting:] += lag
-    return shift
+        elif 0 < parting < marks.size and abs(lag) > LEAST_SHIFT_S * traces.rate_hz:
+            view_before, shift_before = earlier, shift[parting - 1]
+            parted.append(parting)
+    return shift, np.array(parted, np.int64)

@@ -141,8 +141,20 @@ def filtered_traces(recording: PreparedRecording, settings: DetectorSettings) ->
 
 def local_maxima(trace: Trace, reach: int) -> NDArray[np.int64]:
     """Samples that are the largest, and above zero, within `reach` samples on either side."""
-    largest = ndimage.maximum_filter1d(trace, 2 * reach + 1)
-    found = np.flatnonzero((trace == largest) & (trace > 0))
+    rises = trace[1:] >= trace[:-1]
+    falls = np.append(trace[:-1] >= trace[1:], True)
+    peaks = np.flatnonzero(np.concatenate(([True], rises)) & falls & (trace > 0))
+    # Of a window, the largest sample is one of its peaks or lies at its rim.
+    last, height = trace.size - 1, trace[peaks]
+    highest = height >= trace[np.maximum(peaks - reach, 0)]
+    highest &= height >= trace[np.minimum(peaks + reach, last)]
+    for apart in range(1, peaks.size):
+        near = peaks[apart:] - peaks[:-apart] <= reach
+        if not near.any():
+            break
+        highest[apart:] &= ~(near & (height[:-apart] > height[apart:]))
+        highest[:-apart] &= ~(near & (height[apart:] > height[:-apart]))
+    found = peaks[highest]
     # Of equal neighbours on a plateau only the first counts.
     return found[np.diff(found, prepend=-reach - 1) > reach]
 
