@@ -227,14 +227,15 @@ def _impacts(n: int, rate_hz: float, every_hz: float, generator) -> Floats:
 def footfalls(
     time_s: Floats,
     *,
-    every_hz: float,
+    every_hz: ArrayLike,
     alternating: bool = True,
     generator: np.random.Generator,
 ) -> Floats:
     """Electrode motion by footfalls, largest value 1: a damped oscillation of one shape a foot.
 
-    `every_hz` is the step rate. Steps vary by 2 % in time and 15 % in size. Convention of this
-    project: strong footfalls have a shape of their own, which a person's shoes and gait give them.
+    `every_hz` is the step rate, or its course, evenly spread. Steps vary by 2 % in time and 15 % in
+    size. Convention of this project: strong footfalls have a shape of their own, which a person's
+    shoes and gait give them.
     """
     feet = []
     for _ in range(2 if alternating else 1):
@@ -242,6 +243,8 @@ def footfalls(
         phase, sign = generator.uniform(0.0, np.pi), generator.choice([-1.0, 1.0])
         feet.append((tone_hz, decay_s, phase, sign * generator.uniform(0.7, 1.0)))
     moved = np.zeros(time_s.size)
+    course_hz = np.atleast_1d(np.asarray(every_hz, float))
+    course_s = np.linspace(time_s[0], time_s[-1], course_hz.size)
     at_s, step = time_s[0] + 0.2, 0
     while at_s < time_s[-1] - 0.6:
         tone_hz, decay_s, phase, size = feet[step % len(feet)]
@@ -250,7 +253,7 @@ def footfalls(
         rise = 1.0 - np.exp(-delay_s / 0.008)
         tone = np.sin(2 * np.pi * tone_hz * delay_s + phase) * np.exp(-delay_s / decay_s)
         moved[first:stop] += size * (1.0 + 0.15 * generator.standard_normal()) * rise * tone
-        at_s += (1.0 + 0.02 * generator.standard_normal()) / every_hz
+        at_s += (1.0 + 0.02 * generator.standard_normal()) / np.interp(at_s, course_s, course_hz)
         step += 1
     return moved / np.abs(moved).max()
 
