@@ -25,6 +25,9 @@ from heart.detection.other_detectors import SECOND_DETECTOR, detect_in
 
 ACCEPTED, DOUBTFUL, REJECTED = "accepted", "doubtful", "rejected"
 
+# after an ectopic beat the next one is where it was due, within this share of two intervals
+FULL_PAUSE_WITHIN = 0.1
+
 # of beats due one after the other, the longest distance in usual intervals
 LONGEST_DUE = 1.2
 
@@ -105,7 +108,7 @@ def quality_by_span(
         {
             "agreement": agreement_by_span(beat_s, detect_in(SECOND_DETECTOR, pieces), edges_s),
             "margin": _by_span(beat_s, beats["margin"], edges_s, "min"),
-            "change": _largest_change(beat_s, edges_s),
+            "change": _largest_change(beat_s, (beats["shape"] == "other").to_numpy(), edges_s),
             "between": _beats_between(beat_s, edges_s),
             "fast": _fast_between_beats(pieces, beat_s, edges_s),
         }
@@ -176,12 +179,23 @@ def _by_span(beat_s: Floats, value: ArrayLike, edges_s: Floats, summary: str) ->
     return by_span.reindex(np.arange(edges_s.size - 1), fill_value=0.0).to_numpy(dtype=float)
 
 
-def _largest_change(beat_s: Floats, edges_s: Floats) -> Floats:
-    """Largest logarithm, without sign, of an interval over the last one that begins in the span."""
-    if beat_s.size < 3:
+def _largest_change(beat_s: Floats, other_shape: NDArray[np.bool_], edges_s: Floats) -> Floats:
+    """Largest logarithm, without sign, of an interval over the last one that begins in the span.
+
+    An early beat of another shape with its full pause after it is an ectopic beat: the heart is on
+    time without it, and its two intervals are not compared.
+    """
+    if beat_s.size < 5:
         return np.zeros(edges_s.size - 1)
-    change = np.abs(np.diff(np.log(np.maximum(np.diff(beat_s), 1e-3))))
-    return _by_span(beat_s[1:-1], change, edges_s, "max")
+    intervals_s = np.diff(beat_s)
+    change = np.abs(np.diff(np.log(np.maximum(intervals_s, 1e-3))))
+    usual_s = ndimage.median_filter(intervals_s, 9, mode="nearest")
+    around = (beat_s[2:] - beat_s[:-2]) / (2 * usual_s[:-1])
+    ectopic = other_shape[1:-1] & (np.abs(around - 1) < FULL_PAUSE_WITHIN)
+    near = ectopic.copy()
+    near[1:] |= ectopic[:-1]
+    near[:-1] |= ectopic[1:]
+    return _by_span(beat_s[1:-1], np.where(near, 0.0, change), edges_s, "max")
 
 
 def _beats_between(beat_s: Floats, edges_s: Floats) -> Floats:

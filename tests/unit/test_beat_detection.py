@@ -138,6 +138,12 @@ def test_wide_ectopic_beats_are_found_and_told_by_their_shape_in_every_lead(
     assert np.mean(np.array(shape_of_normal) == "normal") >= 0.99
 
 
+def test_ectopic_beats_with_their_full_pause_cast_no_doubt_on_a_span():
+    for time_s, ecg_mv, _, _ in list(with_wide_beats(18.0))[:4]:
+        spans = quality_by_span(time_s, ecg_mv, detect_beats(time_s, ecg_mv))
+        assert (spans["verdict"] == ACCEPTED).mean() > 0.85
+
+
 def test_with_one_percent_of_ectopic_beats_hardly_a_beat_is_lost_at_any_rate():
     for rate_hz in (130, 250, 500):
         records = [
