@@ -52,10 +52,8 @@ PYTHON = ENVIRONMENT / ("Scripts/python.exe" if os.name == "nt" else "bin/python
 LOCK = PROJECT / "requirements.lock"
 SCRIPTS = PROJECT / "scripts"
 
-# the lock resolves to the same versions for each; the tests ran with the first
+# the lock resolves to the same versions for each
 PYTHONS = ((3, 11), (3, 12), (3, 13))
-
-TRIED = PYTHONS[0]
 
 # words that call a module of scripts/ with the words after them
 TOOLS = {
@@ -189,8 +187,6 @@ def set_up_environment(wheels=None):
             f".venv is a link to {ENVIRONMENT.readlink()} and not built from this lock: "
             "remove the link and run this again, or call .venv/bin/snakemake yourself."
         )
-    if sys.version_info[:2] != TRIED:
-        print("This release was tried with Python 3.11; its lock holds for 3.12 and 3.13 as well.")
     packages = sum("==" in line for line in LOCK.read_text().splitlines())
     source = f"taken from {wheels}" if wheels else "downloaded from the package index"
     print(

@@ -8,7 +8,7 @@ import pytest
 
 from engine.listings import figure_modules, header, names_in, outcome_modules
 from engine.rules import command
-from project import PROJECT
+from project import PARTS, PROJECT
 from report.page import sections
 from results.columns import TABLES as RESULT_TABLES
 from study.reference_pages import results_page, settings_page
@@ -88,6 +88,13 @@ def test_a_rule_calls_its_step_by_the_names_of_its_function():
     assert text.startswith("python -m find_beats --signals {input.signals:q}")
     assert "--settings {params.settings:q}" in text
     assert text.endswith("> {log:q} 2>&1")
+
+
+def test_the_container_gets_everything_that_a_run_needs_and_an_unprivileged_user():
+    recipe = (PROJECT / ".ci" / "Containerfile").read_text()
+    copied = re.findall(r"^COPY --chown=researcher (.+) \S+$", recipe, flags=re.M)
+    assert {*PARTS, "data_demo", "tests"} <= set(" ".join(copied).split())
+    assert recipe.index("USER researcher") < recipe.index("COPY")
 
 
 def test_the_lock_names_no_address_of_a_registry():
