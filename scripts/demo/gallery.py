@@ -28,16 +28,14 @@ def without_cuff_log(folder):
     """Four people of the demo study whose cuffs nobody noted or recorded beside the sets."""
     folder.mkdir(parents=True)
     shutil.copy(DEMO / "study.yaml", folder)
+    for person in PEOPLE_WITHOUT_LOG:
+        shutil.copytree(DEMO / "raw" / person, folder / "raw" / person)
     for name in ("participants", "sessions", "occlusion", "recordings", "events"):
         with (DEMO / f"{name}.tsv").open(encoding="utf-8", newline="") as file:
             header, *rows = csv.reader(file, "excel-tab")
         whose = header.index("participant_id")
         kept = [row for row in rows if row[whose] in PEOPLE_WITHOUT_LOG]
         kept = [row for row in kept if not {"cuff", "cuff_pressure"} & set(row)]
-        if name == "recordings":
-            for file in sorted({row[header.index("file")] for row in kept}):
-                (folder / file).parent.mkdir(parents=True, exist_ok=True)
-                shutil.copy(DEMO / file, folder / file)
         lines = ["\t".join(row) for row in [header, *kept]]
         (folder / f"{name}.tsv").write_text("\n".join(lines) + "\n", encoding="utf-8")
 

@@ -17,6 +17,9 @@ def test_each_study_of_the_gallery_passes_the_checks_of_its_tables(entry, tmp_pa
     assert len(study.participants) == n_people
     kinds = {row.trial_type for row in study.tables["events"]}
     assert ("cuff" in kinds) == (name == "one_person")
+    for physio in (tmp_path / name).rglob("*.tsv.gz"):
+        # a file of BIDS is read with what stands beside it
+        assert physio.with_name(physio.name.replace(".tsv.gz", ".json")).exists()
 
 
 def test_the_page_leads_to_the_results_of_each():
