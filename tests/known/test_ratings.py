@@ -132,7 +132,7 @@ def tables_of(outcomes, primary):
     settings = settings_with(study={"conditions": CONDITIONS, "primary_outcomes": planned})
     plan = Plan.of(settings.compare_conditions, CONDITIONS, primary, 1, settings.plan)
     sessions = outcomes[["participant_id", "session_id", "visit"]].drop_duplicates()
-    sessions = sessions.assign(sequence=None, date_shifted=None)
+    sessions = sessions.assign(sequence=None, date_shifted=None, session_start=None)
     quality = pd.DataFrame(columns=columns_of("quality"))
     found = compare(outcomes, sessions, quality, plan)
     return {name: stack(parts, name) for name, parts in found.items()}
