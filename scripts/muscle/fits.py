@@ -134,6 +134,8 @@ def extreme(
 ) -> Estimate:
     """Lowest or highest centred mean that lies within a window, and where.
 
+    The error is that of the lowest or highest moment: it holds how far the mean may miss it.
+
     `at_rest`: the slow variation (`muscle.resting_variation`), which the error holds as well.
     """
     length_s = whole_contractions_s(window_s, contraction_rate_hz)
@@ -152,7 +154,10 @@ def extreme(
     if not np.isfinite(se):
         # Too few readings for a parabola: no better known than a single one.
         se = reading_noise(time, reading, start_s, end_s)
-    se = float(np.hypot(se, at_rest.of_mean(length_s)))
+    # up to as far as it moved in half a mean the course may go beyond it: evenly spread
+    before = float(np.interp(time[at] - length_s / 2, time, mean))
+    beyond = abs(before - mean[at]) / np.sqrt(3) if np.isfinite(before) else 0.0
+    se = float(np.linalg.norm([se, at_rest.of_mean(length_s), beyond]))
     return Estimate(float(mean[at]), se, at_s=float(time[at]))
 
 
