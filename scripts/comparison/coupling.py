@@ -4,7 +4,6 @@ from itertools import product
 
 import numpy as np
 
-from comparison.agreement import bland_altman
 from comparison.correlation_by_level import WITHIN_CONDITION, WITHIN_SESSION, by_level
 from comparison.failure import codes
 from comparison.jackknife import why_no_interval
@@ -109,13 +108,16 @@ def agreements(counted):
     for name, counts in (("all counts", counted), ("counts without a flag", unflagged)):
         if len(counts) < FEWEST_SETS:
             continue
-        agreement = bland_altman(counts["counted"].to_list(), counts["noted"].to_list())
         yield {
             "of": name,
             "n_sets": len(counts),
-            "bias": agreement.bias,
-            "sd": agreement.sd,
-            "lower_limit": agreement.lower_limit,
-            "upper_limit": agreement.upper_limit,
+            **limits_of_agreement(counts["difference"].to_numpy()),
             "differing_sets": int((counts["difference"].abs() >= 1).sum()),
         }
+
+
+def limits_of_agreement(differences, *, sds=1.96):
+    """Bias, SD and bias -+ `sds` SD of differences (Bland and Altman 1986, Lancet i:307)."""
+    bias, sd = float(differences.mean()), float(differences.std(ddof=1))
+    limits = {"lower_limit": bias - sds * sd, "upper_limit": bias + sds * sd}
+    return {"bias": bias, "sd": sd} | limits

@@ -21,9 +21,6 @@ PARTICIPANT, SESSION, EXERCISE = "participant", "participant:condition", "partic
 # the convention of R's qr().
 ALIAS_TOLERANCE = 1e-7
 
-# share of a basis that is left without somebody, below which a coefficient went with them
-BASIS_TOLERANCE = 1e-10
-
 # beyond rounding, in units of the largest value
 RESIDUAL_TOLERANCE = 1e-9
 

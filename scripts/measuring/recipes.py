@@ -14,14 +14,6 @@ from study.settings import MeasureOutcomes, Protocol, by_name
 
 SETTINGS = frozenset(chain(MeasureOutcomes.model_fields, Protocol.model_fields))
 
-# steps behind what outcomes ask for, by what they make
-MADE_BEFORE = {
-    "beats": "find_beats",
-    "respiration": "find_beats",
-    "traces": "segment_oxygenation",
-    "segment": "segment_oxygenation",
-}
-
 # recordings that an outcome rests on, by what it asks for
 RECORDED = {
     "beats": ("ecg", "rr"),

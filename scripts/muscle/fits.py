@@ -19,7 +19,6 @@ class _Line:
     mean_se: float
     slope: float
     slope_se: float
-    residual_sd: float
 
 
 def too_little(
@@ -82,7 +81,7 @@ def straight_fit(
     n = len(clock)
     if n < order + 1:
         nothing = float("nan")
-        return _Line(n, nothing, nothing, nothing, nothing, nothing, nothing)
+        return _Line(n, nothing, nothing, nothing, nothing, nothing)
     middle = float(clock.mean())
     clock = clock - middle
     columns = [clock**power for power in range(order + 1)]
@@ -117,7 +116,6 @@ def straight_fit(
         float(mean_se),
         float(weight[1]) if order else 0.0,
         slope_se,
-        spread,
     )
 
 

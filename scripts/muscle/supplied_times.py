@@ -8,8 +8,6 @@ Convention of this project.
 import numpy as np
 import pandas as pd
 
-SUPPLIED_COLUMNS = ["onset_s", "duration_s", "supplied", "se_s", "reason"]
-
 
 def supply_times(
     sets: pd.DataFrame,

@@ -12,8 +12,6 @@ import pandas as pd
 from report.sentences import SAME_ORDER_CLAIM, basis_of_all, is_comparison, size_of, verdict_of
 from results.words import in_words
 
-TIERS = ("none", "vagal", "beyond vagal")
-
 NO_CLAIM = {
     "same": "no difference in size that matters",
     "not shown": "no difference was shown",
