@@ -150,6 +150,15 @@ def differences_in_words(cases, outcome, window, conditions):
     return module.LABEL, said[:1].upper() + said[1:]
 
 
+def single_error_in_words(sets, outcome, window):
+    """The error of one value, beside which small differences are to be read; empty without one."""
+    errors = values_of(sets, outcome, window)["se"].dropna()
+    if errors.empty:
+        return ""
+    size = in_unit(shown(errors.median()), described(outcome).UNIT)
+    return f" The standard error of a single value is {size} (median)."
+
+
 def against(row, module):
     """`32.6 percentage points lower than with none (46.2)`, or `1.02 times that with none`."""
     reference = row.contrast.split(" - ")[1]

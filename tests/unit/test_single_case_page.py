@@ -22,6 +22,7 @@ from report.single_case import (
     order_in_words,
     pressures_of_person,
     sets_of,
+    single_error_in_words,
     work_in_words,
 )
 from results.tables import as_read
@@ -92,6 +93,15 @@ def test_differences_are_told_exercise_by_exercise_with_the_overlap_of_bouts():
 
 def test_an_outcome_that_the_person_does_not_have_is_not_told():
     assert differences_in_words(cases_of(outcomes_of()), "hrr_60_bpm", "set", CONDITIONS) is None
+
+
+def test_the_error_of_a_single_value_stands_beside_the_differences_where_there_is_one():
+    sets = sets_of(outcomes_of().assign(se=np.nan), "sub-01", CONDITIONS)
+    assert single_error_in_words(sets, "smo2_nadir_pct", "set") == ""
+    known = sets.assign(se=sets["se"].mask(sets["outcome"] == "smo2_nadir_pct", 0.44))
+    assert single_error_in_words(known, "smo2_nadir_pct", "set") == (
+        " The standard error of a single value is 0.44 percentage points (median)."
+    )
 
 
 def test_single_bouts_have_a_difference_and_no_overlap():

@@ -16,6 +16,7 @@ from report.single_case import (
     pressures_of_person,
     rest_in_words,
     sets_of,
+    single_error_in_words,
     values_of,
     work_in_words,
 )
@@ -52,7 +53,7 @@ def person_of(results, participant):
         ("Rest", rest_in_words(outcomes, sets, participant)),
         ("Cuff pressure", pressures_of_person(results.safety, participant, conditions)),
         ("Repetitions", work_in_words(sets, conditions)),
-        *filter(None, [differences_in_words(cases, *key, conditions) for key in IN_WORDS]),
+        *differences(cases, sets, conditions),
         ("Randomisation test", chance_in_words(cases)),
     ]
     return {
@@ -70,6 +71,15 @@ def person_of(results, participant):
         ),
         "against": against_it(sets, cases, baselines["event_id"].nunique()),
     }
+
+
+def differences(cases, sets, conditions):
+    """Name of each outcome told, and its differences with the error of a single value."""
+    for key in IN_WORDS:
+        told = differences_in_words(cases, *key, conditions)
+        if told:
+            name, said = told
+            yield name, said + single_error_in_words(sets, *key)
 
 
 def drawing_of(results, sets, participant):
