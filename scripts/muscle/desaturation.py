@@ -17,6 +17,7 @@ def desaturation_slope(
     window_s: float,
     min_usable_share: float,
     contraction_rate_hz: float | None = None,
+    at_rest: RestingVariation = STEADY,
 ) -> Estimate:
     """Slope of a straight line over the first `window_s` of a set, %/s, negative when falling.
 
@@ -28,7 +29,8 @@ def desaturation_slope(
     verdict = too_little(time, reading, start_s, start_s + window_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
-    fit = straight_fit(time, reading, start_s, start_s + window_s, contraction_rate_hz, order=1)
+    end_s = start_s + window_s
+    fit = straight_fit(time, reading, start_s, end_s, contraction_rate_hz, at_rest, order=1)
     if not np.isfinite(fit.slope_se):
         return Estimate.refused(f"{fit.n} readings in {window_s:g} s are too few for a slope")
     return Estimate(fit.slope, fit.slope_se)

@@ -72,10 +72,14 @@ def straight_fit(
     start_s: float,
     end_s: float,
     contraction_rate_hz: float | None,
+    at_rest=None,
     *,
     order: int,
 ) -> _Line:
-    """Least-squares polynomial over a window beside the contraction ripple, with honest errors."""
+    """Least-squares polynomial over a window beside the contraction ripple, with honest errors.
+
+    `at_rest`: slow variation (`muscle.resting_variation`) that the error of the slope holds.
+    """
     inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
     clock, level = time[inside], reading[inside]
     n = len(clock)
@@ -108,7 +112,20 @@ def straight_fit(
     slope_se = float("nan")
     if order >= 1 and freedom >= 2:
         unscaled = np.linalg.pinv(design.T @ design)
-        slope_se = float(max(spread, rounding) * np.sqrt(factor * unscaled[1, 1]))
+        between_readings = 0.0
+        if freedom >= 6:
+            # a bend of the course is no error of the line through it, but where readings lie in
+            # it is chance: the middle of the window is known to part of a step
+            bent = np.column_stack([design, clock**2, clock**3])
+            curve = np.linalg.lstsq(bent, level, rcond=None)[0]
+            residual = level - bent @ curve
+            spread = float(np.sqrt(np.sum(residual**2) / (freedom - 2)))
+            factor = correlation_factor(residual)
+            between_readings = (2 * curve[-2] * sampling_step_s(time)) ** 2 / 12
+        variance = max(spread, rounding) ** 2 * factor * unscaled[1, 1] + between_readings
+        if at_rest is not None:
+            variance += at_rest.covariance(clock, (unscaled @ design.T)[1:2])[0, 0]
+        slope_se = float(np.sqrt(variance))
     return _Line(
         n,
         middle,

@@ -10,6 +10,7 @@ from muscle.resting_variation import STEADY, resting_variation
 BASELINE_S, SET_S, RECOVERY_S = 300.0, 40.0, 60.0
 RESTING_PCT, NADIR_PCT, TAU_S = 65.0, 35.0, 15.0
 ENOUGH = {"min_usable_share": 0.8}
+QUANTITIES = ("baseline", "nadir", "end", "drop", "area", "slope", "half", "tau")
 RARELY = 0.08
 
 
@@ -32,7 +33,7 @@ def standardised_errors(*, counted, wander_pct, stretches=150):
     """Error over stated error by quantity; `counted`: the baseline's slow variation is used."""
     rng = np.random.default_rng(11)
     time_s = np.arange(-BASELINE_S, SET_S + RECOVERY_S, 0.5)
-    errors = {name: [] for name in ("baseline", "nadir", "end", "drop", "area", "half", "tau")}
+    errors = {name: [] for name in QUANTITIES}
     for _ in range(stretches):
         memory_s = rng.uniform(10.0, 40.0)
         readings = course_pct(time_s) + rng.normal(0.0, 0.35, len(time_s))
@@ -52,6 +53,10 @@ def standardised_errors(*, counted, wander_pct, stretches=150):
             "area": (
                 desaturation.area_below(*trace, 0.0, SET_S, level_pct=rest, **options),
                 (RESTING_PCT - NADIR_PCT) * (SET_S - (SET_S - 10.0) / 2),
+            ),
+            "slope": (
+                desaturation.desaturation_slope(*trace, 0.0, window_s=15.0, **options),
+                (NADIR_PCT - RESTING_PCT) / (SET_S - 10.0),
             ),
             "half": (
                 recovery.half_time(
