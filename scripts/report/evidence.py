@@ -96,17 +96,18 @@ def sentence_above_intrinsic(values: pd.DataFrame, conditions: list[str]) -> str
         alone = values["participant_id"].nunique() == 1
         whose = "" if alone else " of the one participant with all conditions"
         return _one_above_intrinsic(float(margins.iloc[0]), whose)
-    people = f"{n} participants with all conditions"
     if not above:
         return (
-            f"Over all conditions, the mean heart rate in sets of none of {people} exceeded the "
-            f"upper limit of the intrinsic rate for the age (the nearest lay {-margins.max():.0f} "
-            "bpm below), so that vagal withdrawal alone may account for it."
+            f"Over all conditions, nobody of the {n} participants with all of them had a mean "
+            "heart rate in sets above the upper limit of the intrinsic rate for the age (the "
+            f"nearest lay {-margins.max():.0f} bpm below), so that vagal withdrawal alone may "
+            "account for it."
         )
+    had = f"{above} of the {n} participants with all of them had"
     return (
-        f"Over all conditions, the mean heart rate in sets of {above} of {people} exceeded the "
-        f"upper limit of the intrinsic rate for the age, by up to {margins.max():.0f} bpm: there, "
-        "adrenergic or other drive may contribute. This compares no conditions."
+        f"Over all conditions, {had} a mean heart rate in sets above the upper limit of the "
+        f"intrinsic rate for the age, by up to {margins.max():.0f} bpm: there, adrenergic or other "
+        "drive may contribute. This compares no conditions."
     )
 
 

@@ -120,10 +120,7 @@ def sentence_of_claim(claim, rows: pd.DataFrame, label: str, *, same_order: bool
         if same_order:
             said += f" {SAME_ORDER_CLAIM}"
     elif claim.verdict == "not shown":
-        said = (
-            f"that {claim.claim} was not shown{behind}; this does not show that there is no "
-            "difference."
-        )
+        said = f"that {claim.claim} was not shown{behind}; {_instead(claim, rows)}."
     elif claim.verdict == "described":
         said = f"that {claim.claim} is not claimed, only described: {claim.note}{behind}."
     else:
@@ -133,6 +130,17 @@ def sentence_of_claim(claim, rows: pd.DataFrame, label: str, *, same_order: bool
     elif claim.plan != NOT_FROZEN:
         said += " Not as planned."
     return f"{label}: {said}"
+
+
+def _instead(claim, rows) -> str:
+    """What stands in the place of a claim that was not shown: small differences, or nothing."""
+    condition = claim.claim.partition(" differs from ")[0]
+    parts = [row for row in rows.itertuples() if condition in row.contrast.split(" - ")]
+    if parts and all(verdict_of(row) == "same" for row in parts):
+        return (
+            "each of its differences was shown to be smaller than the smallest effect of interest"
+        )
+    return "this does not show that there is no difference"
 
 
 def _directions(claim, rows) -> str:

@@ -230,6 +230,14 @@ def test_one_sentence_says_whether_the_target_differed_from_both_controls(
 def test_a_claim_that_is_not_shown_is_never_called_evidence_of_sameness():
     text = sentence_of_claim(claim(verdict="not shown"), contrasts(*BOTH), "Nadir")
     assert "this does not show that there is no difference" in text
+    small = {"claim": "no", "reading": "equivalent"}
+    one_small = contrasts(small, {"contrast": "target - low", "claim": "no"})
+    text = sentence_of_claim(claim(verdict="not shown"), one_small, "Nadir")
+    assert "this does not show that there is no difference" in text
+    both_small = contrasts(small, small | {"contrast": "target - low"})
+    text = sentence_of_claim(claim(verdict="not shown"), both_small, "Nadir")
+    assert "shown to be smaller than the smallest effect of interest" in text
+    assert "does not show" not in text
 
 
 def test_a_claim_says_what_differs_from_the_frozen_plan():
@@ -282,8 +290,11 @@ def test_only_a_rate_above_the_intrinsic_limit_speaks_of_another_drive():
     of_one = higher["participant_id"] == "a"
     two = pd.concat([higher[of_one], values[of_one].assign(participant_id="b")])
     said = sentence_above_intrinsic(two, ["none", "low", "target"])
-    assert "of 1 of 2 participants with all conditions exceeded" in said
+    assert "1 of the 2 participants with all of them had" in said
     assert "by up to 9 bpm" in said
+    below = pd.concat([values[of_one], values[of_one].assign(participant_id="b")])
+    said = sentence_above_intrinsic(below, ["none", "low", "target"])
+    assert "nobody of the 2 participants with all of them had" in said
     assert sentence_above_intrinsic(values[:2], ["none", "low", "target"]) == ""
 
 
