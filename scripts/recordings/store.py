@@ -1,8 +1,7 @@
 """Signals of one person in one Parquet file: a row is one unbroken stretch on the session clock.
 
 Evenly sampled stretches keep their start and step, so that time has no rounding and no cost; the
-others keep a time per value. A recorder knows few levels: where values repeat, each is kept once,
-in rising order, and for every value the number of its level, in a quarter less room.
+others keep a time per value.
 """
 
 from dataclasses import dataclass
@@ -28,21 +27,19 @@ SCHEMA = pa.schema(
         ("step_s", pa.float64()),
         ("time_s", pa.list_(pa.float64())),
         ("value", pa.list_(pa.float32())),
-        ("level", pa.list_(pa.float32())),
-        ("level_number", pa.list_(pa.int32())),
     ]
 )
-
-FEWEST_VALUES_PER_LEVEL = 8
-
-# columns in which neighbours share most bytes of each place
-_BY_PLACE = {
-    f"{name}.list.element": "BYTE_STREAM_SPLIT" for name in ("time_s", "level", "level_number")
-}
 
 TRACE_COLUMNS = ["session_id", "signal", "file", "channel", "site", "side", "position"]
 
 LABELS = (*TRACE_COLUMNS, "unit")
+
+# times share most bytes with their neighbours; a recorder knows few levels, each is kept once
+_ENCODED = {
+    "column_encoding": {"time_s.list.element": "BYTE_STREAM_SPLIT"},
+    "use_dictionary": [*LABELS, "value.list.element"],
+    "dictionary_pagesize_limit": 1 << 24,
+}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -69,34 +66,13 @@ def write_stretches(stretches, path):
     for s in stretches:
         labels = (getattr(s, name) for name in LABELS)
         times = np.asarray(s.time_s, float) if s.step_s is None else None
-        value = s.value.astype(np.float32)
-        level, level_number = levels_of(value)
-        few = len(level) * FEWEST_VALUES_PER_LEVEL <= len(value)
-        kept = (None, level, level_number) if few else (value, None, None)
-        rows.append((*labels, s.number, s.start_s, s.step_s, times, *kept))
+        rows.append((*labels, s.number, s.start_s, s.step_s, times, s.value.astype(np.float32)))
     columns = list(zip(*rows, strict=True)) or [()] * len(SCHEMA)
     table = pa.table(
         [pa.array(column, field.type) for column, field in zip(columns, SCHEMA, strict=True)],
         schema=SCHEMA,
     )
-    pq.write_table(
-        table,
-        path,
-        compression="zstd",
-        compression_level=6,
-        use_dictionary=[*LABELS, "value.list.element"],
-        column_encoding=_BY_PLACE,
-    )
-
-
-def levels_of(value):
-    """Every different value once, rising, NaN last; and of each value the number of its level."""
-    encoded = pa.array(value).dictionary_encode()
-    met = encoded.dictionary.to_numpy()
-    order = np.argsort(met, kind="stable")
-    number = np.empty(len(met), dtype=np.int32)
-    number[order] = np.arange(len(met))
-    return met[order], number[encoded.indices.to_numpy()]
+    pq.write_table(table, path, compression="zstd", compression_level=6, **_ENCODED)
 
 
 def read_stretches(path, signals=None, session_id=None):
@@ -109,10 +85,7 @@ def read_stretches(path, signals=None, session_id=None):
             continue
         if session_id is not None and row["session_id"].as_py() != session_id:
             continue
-        if row["level_number"].is_valid:
-            value = _array(row["level"])[_array(row["level_number"])].astype(float)
-        else:
-            value = _array(row["value"]).astype(float)
+        value = _array(row["value"]).astype(float)
         start_s, step_s = row["start_s"].as_py(), row["step_s"].as_py()
         if step_s is None:
             time_s = _array(row["time_s"])

@@ -1047,10 +1047,8 @@ TABLES = {
             ),
             "value": Number(
                 "list: the values; the first of beat intervals is no number and stands for "
-                "the beat that begins them; empty where `level` holds them"
+                "the beat that begins them"
             ),
-            "level": Number("list: every different value once, rising; empty where `value` is not"),
-            "level_number": Number("list: of every value the number of its level, from 0"),
         },
         "signals/<participant>.parquet",
     ),

@@ -94,6 +94,9 @@ def test_signals_keep_their_clock_and_every_value_through_the_store(tmp_path):
     write_stretches([even, uneven, of_few_levels], tmp_path / "s.parquet")
     first, second, third = read_stretches(tmp_path / "s.parquet")
     np.testing.assert_array_equal(third.value, of_few_levels.value)
+    # whoever opens the file without this project finds every value in its place
+    values = pd.read_parquet(tmp_path / "s.parquet")["value"]
+    np.testing.assert_array_equal(values[2], of_few_levels.value.astype(np.float32))
     np.testing.assert_allclose(first.time_s, even.time_s, rtol=0, atol=1e-12)
     np.testing.assert_array_equal(second.time_s, uneven.time_s)
     np.testing.assert_array_equal(second.value, uneven.value)
