@@ -58,15 +58,16 @@ def listed(of: str = "") -> list[Mutant]:
         return [Mutant(**row) for row in rows if row["file"].startswith(of)]
 
 
-def out_of_date(mutants: Iterable[Mutant]) -> list[str]:
-    """What is wrong with mutants that cannot be made, a line each."""
-    faults = []
+def apart(mutants: Iterable[Mutant]) -> tuple[list[Mutant], list[str]]:
+    """Mutants that can be made, and what is wrong with the others, a line each."""
+    sound, faults = [], []
     for mutant in mutants:
         try:
             mutant.applied((PROJECT / "scripts" / mutant.file).read_text(encoding="utf-8"))
+            sound.append(mutant)
         except (OSError, ValueError) as why:
             faults.append(f"{mutant.file}, {mutant.fault}: {why}")
-    return faults
+    return sound, faults
 
 
 def copy_of_project(folder: Path) -> Path:
@@ -123,10 +124,10 @@ def survives(mutant: Mutant, folder: Path) -> bool:
 def main() -> None:
     words = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     words.add_argument("--of", default="", help="only files of scripts/ that begin so, as cuff/")
-    mutants = listed(words.parse_args().of)
-    stale = out_of_date(mutants)
-    if stale or not mutants:
-        sys.exit("\n".join(["No mutants, or out of date in mutants.tsv:", *stale]))
+    asked = listed(words.parse_args().of)
+    mutants, stale = apart(asked)
+    if not mutants:
+        sys.exit("No fault of mutants.tsv can be made there.")
     for name in SHARED:
         importlib.import_module(name)
     alive = 0
@@ -139,8 +140,9 @@ def main() -> None:
             alive += lives
             said = "SURVIVED" if lives else "noticed "
             print(f"{said}  {mutant.file}: {mutant.fault}", flush=True)
-    print(f"{len(mutants) - alive} of {len(mutants)} faults noticed.")
-    sys.exit(bool(alive))
+    print(*(f"OUT OF DATE  {why}" for why in stale), sep="\n")
+    print(f"{len(mutants) - alive} of {len(asked)} faults noticed.")
+    sys.exit(bool(alive or stale))
 
 
 if __name__ == "__main__":

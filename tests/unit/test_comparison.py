@@ -1095,9 +1095,11 @@ def test_a_difference_planned_for_is_found_with_the_power_wanted():
     fitted = marginal(comparison).loc[own["contrast"]]
     assert own["df"] == pytest.approx(fitted["df"])
     assert own["se"] == pytest.approx(fitted["se"])
-    # with four times the people half the error
+    # with four times the people half the error, and a degree of freedom for each of them
     more = planning(comparison, participants=[32], fewest_participants=4, **wanted)
-    assert more["se"].iloc[-1] == pytest.approx(table[table["this_study"]]["se"].iloc[-1] / 2)
+    here = table[table["this_study"]].iloc[-1]
+    assert more["se"].iloc[-1] == pytest.approx(here["se"] / 2)
+    assert more["df"].iloc[-1] == pytest.approx(here["df"] + 32 - here["n_participants"])
     # variances of fewer people than a test needs are no ground to plan on
     too_few = planning(comparison, participants=[6, 20], fewest_participants=9, **wanted)
     assert too_few["detectable"].isna().all()

@@ -1,71 +1,61 @@
 """A run that fails or is killed loses nothing, and says what happened in words."""
 
 import os
-import random
 import re
+import signal
 import subprocess
 import sys
+import time
 
-import pytest
-
-from benchmarks.kills import bytes_of, killed_run
-from project import copy_of_project, run_study, snakemake, write_tiny_study
-
-pytestmark = pytest.mark.engine
+from benchmarks.kills import bytes_of
+from project import SNAKEMAKE, snakemake
 
 
-@pytest.fixture(scope="module")
-def finished(tmp_path_factory):
-    """A study of one person, finished."""
-    folder = copy_of_project(tmp_path_factory.mktemp("whole") / "project")
-    write_tiny_study(folder / "tiny", ("sub-01",))
-    run_study(folder, "tiny", cores=1)
-    return folder
-
-
-def test_three_kills_at_random_moments_end_in_the_same_bytes(finished, monkeypatch):
-    monkeypatch.chdir(finished)
-    nothing_else = finished / "nothing.yaml"
-    nothing_else.write_text("measure_outcomes: {}\n")
-    chance, results = random.Random(7), finished / "killed"
-    for _ in range(3):
-        after_s = chance.uniform(1.0, 20.0)
-        killed_run("tiny", results, nothing_else, after_s, whole_group=chance.random() < 0.5)
-    # a bare command, without a profile and without --unlock or --rerun-incomplete
-    printed, status = snakemake(
-        *(finished, "--config", "study=tiny", f"results={results}"), cores=1
+def test_a_kill_in_the_middle_of_a_run_ends_in_the_same_bytes(finished):
+    results = finished / "killed"
+    words = ("--config", "study=tiny", f"results={results}")
+    started = subprocess.Popen(
+        [SNAKEMAKE, "--cores", "1", *words],
+        cwd=finished,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
     )
+    while started.poll() is None and not (results / "beats" / "sub-01.tsv").exists():
+        time.sleep(0.1)
+    os.killpg(started.pid, signal.SIGKILL)
+    assert started.wait() == -signal.SIGKILL
+    assert not (results / "manifest.tsv").exists()
+    # a bare command, without a profile and without --unlock or --rerun-incomplete
+    printed, status = snakemake(finished, *words, cores=1)
     assert status == 0, printed[-3000:]
     assert bytes_of(results) == bytes_of(finished / "results" / "tiny")
 
 
-def test_results_that_were_altered_or_removed_are_named_and_made_again(finished):
+def test_what_was_altered_or_removed_since_is_named_and_made_again(finished):
+    """Results by hand, and a recording whose time was kept."""
     results = finished / "results" / "tiny"
     contrasts, beats = results / "contrasts.tsv", results / "beats" / "sub-01.tsv"
-    before, at = contrasts.read_bytes(), contrasts.stat()
-    contrasts.write_bytes(before.replace(b"0", b"1", 1))
-    os.utime(contrasts, ns=(at.st_atime_ns, at.st_mtime_ns))
+    recording = finished / "tiny" / "raw" / "sub-02_ses-2_intervals.txt"
+    before = {path: path.read_bytes() for path in (contrasts, recording)}
+    for path, content in before.items():
+        at = path.stat()
+        path.write_bytes(content.replace(b"0", b"1", 1))
+        os.utime(path, ns=(at.st_atime_ns, at.st_mtime_ns))
     aside = beats.rename(results / "aside.tsv")
     printed, status = snakemake(finished, "-n", "--config", "study=tiny")
+    aside.rename(beats)
+    for path, content in before.items():
+        path.write_bytes(content)
     assert status == 0
     assert "altered since made and made again: contrasts.tsv" in printed
     assert "gone since made and made again: beats/sub-01.tsv" in printed
+    assert "recordings changed since the results were made: tiny/raw/sub-02_ses-2" in printed
+    assert "sub-02 will be measured again" in printed
+    again = re.findall(r"rule measure_participant:.*?wildcards: participant=(\S+)", printed, re.S)
+    assert set(again) == {"sub-01", "sub-02"}
     planned = set(re.findall(r"^(?:local)?rule (\w+):", printed, flags=re.M))
-    assert {"compare_conditions", "measure_participant", "write_report"} <= planned
-    contrasts.write_bytes(before)
-    aside.rename(beats)
-
-
-def test_a_recording_altered_with_its_time_kept_is_told_and_measured_again(finished):
-    recording = finished / "tiny" / "raw" / "sub-01_ses-2_intervals.txt"
-    before, at = recording.read_bytes(), recording.stat()
-    recording.write_bytes(before + b"800\n")
-    os.utime(recording, ns=(at.st_atime_ns, at.st_mtime_ns))
-    printed, _ = snakemake(finished, "-n", "--config", "study=tiny")
-    recording.write_bytes(before)
-    assert "recordings changed since the results were made: tiny/raw/sub-01_ses-2" in printed
-    assert "sub-01 will be measured again" in printed
-    assert "rule measure_participant:" in printed
+    assert {"compare_conditions", "write_report"} <= planned
 
 
 def test_a_run_that_fails_gives_back_the_results_before_and_the_next_goes_on(finished):
@@ -73,7 +63,7 @@ def test_a_run_that_fails_gives_back_the_results_before_and_the_next_goes_on(fin
     before, works = bytes_of(results), step.read_text(encoding="utf-8")
     step.write_text(works.replace("    files = [", '    raise OSError(28, "full")\n    files = ['))
     settings = finished / "tiny" / "study.yaml"
-    settings.write_text(settings.read_text().replace("20.0", "21.0"))
+    settings.write_text(settings.read_text() + "compare_conditions:\n  confidence: 0.9\n")
     printed, status = snakemake(finished, "--config", "study=tiny", cores=1)
     assert status != 0
     assert "holds the results of the run before" in printed
@@ -83,8 +73,8 @@ def test_a_run_that_fails_gives_back_the_results_before_and_the_next_goes_on(fin
     step.write_text(works, encoding="utf-8")
     printed, status = snakemake(finished, "--config", "study=tiny", cores=1)
     assert status == 0, printed[-3000:]
-    assert "rule measure_participant:" not in printed
-    assert "baseline_settle_s: 21.0" in (results / "provenance" / "settings.yaml").read_text()
+    assert "rule compare_conditions:" not in printed
+    assert "confidence: 0.9\n" in (results / "provenance" / "settings.yaml").read_text()
     assert bytes_of(results).keys() == before.keys()
     assert bytes_of(results)["manifest.tsv"] != before["manifest.tsv"]
 
@@ -107,6 +97,3 @@ def test_a_second_run_is_stopped_with_process_and_host_of_the_first(finished):
     assert status == 1
     assert f"results/tiny is being made by another run (process {first.pid} on " in printed
     assert "Traceback" not in printed
-    printed, status = snakemake(finished, "--config", "study=tiny")
-    assert status == 0
-    assert "Nothing to be done" in printed

@@ -4,17 +4,8 @@ import re
 
 import pytest
 
-from project import copy_of_project, run_study, snakemake, write_tiny_study
+from project import run_study, snakemake
 from verifying.verify import main as verify
-
-
-@pytest.fixture(scope="module")
-def finished(tmp_path_factory):
-    """A tiny study, finished with two cores in one folder."""
-    folder = copy_of_project(tmp_path_factory.mktemp("two") / "project")
-    write_tiny_study(folder / "tiny")
-    run_study(folder, "tiny", cores=2)
-    return folder
 
 
 def planned(folder):
@@ -45,11 +36,7 @@ def test_another_folder_and_one_core_give_the_same_bytes_and_verify_says_so(fini
     assert moved.read_text().count("\n") == 1
 
 
-def test_a_second_run_has_nothing_to_do(finished):
-    assert planned(finished) == set()
-
-
-def test_a_comment_or_docstring_reruns_nothing(finished):
+def test_a_second_run_has_nothing_to_do_also_after_a_comment(finished):
     path = finished / "scripts" / "outcomes" / "rmssd_ms.py"
     before = edited(path, "def measure(", "# a remark\n\n\ndef measure(")
     assert planned(finished) == set()
