@@ -42,7 +42,7 @@ rule draw_figures:
     log:
         "<results>/logs/draw_figures.log",
     resources:
-        mem_mb=400,
+        mem_mb=550,
         runtime=5,
     params:
         **patterns_of(DRAWN),
