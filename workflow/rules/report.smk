@@ -173,7 +173,7 @@ rule write_book:
     log:
         "<results>/logs/write_book.log",
     resources:
-        mem_mb=300,
+        mem_mb=800,
         runtime=5,
     params:
         about=parameter(SETTINGS.study),
