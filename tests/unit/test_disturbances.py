@@ -157,6 +157,7 @@ def test_a_mark_stays_at_its_point_of_the_beat_when_an_electrode_moves(lead):
     assert len(found) == len(beats)
     before, after = (np.median(late_s[side]) for side in (beats < 44, beats > 46))
     assert abs(after - before) < 0.004
+    assert abs(before) < 0.004  # and is the main deflection
 
 
 def test_where_the_same_point_is_unknown_no_interval_is_formed_and_that_is_said():

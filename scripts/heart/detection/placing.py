@@ -56,6 +56,9 @@ def place_beats(
     like_usual = np.flatnonzero(likeness[usual].max(axis=0) >= ALIKE)
     marks = np.rint(beats + offset).astype(np.int64)[like_usual]
     moved, parted = to_the_same_point(traces, marks)
+    if moved.any():
+        # the commonest shape is marked at its own main deflection
+        moved -= np.median(moved[kind[like_usual] == 0])
     offset[like_usual] += moved
     unlike = likeness.max(axis=0) < ALIKE
     if unlike.any():
