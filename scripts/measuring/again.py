@@ -31,11 +31,15 @@ SEGMENTING = {"slowest_cadence_hz", "fastest_cadence_hz", "samples_per_contracti
 
 @dataclass(frozen=True)
 class Change:
-    """Settings of the main analysis and of an alternative, which may leave out edits.tsv."""
+    """Settings of the main analysis and of an alternative, which may leave out edits.tsv.
+
+    `remade`: steps to do again although no setting of theirs differs.
+    """
 
     settings: Settings
     changed: Settings
     with_edits: bool = True
+    remade: tuple = ()
 
     @property
     def is_main(self):
@@ -53,7 +57,7 @@ class Change:
             for name, value in self.settings.protocol
             if value != getattr(self.changed.protocol, name)
         }
-        return steps | ({"segment_oxygenation"} if facts & SEGMENTING else set())
+        return steps.union(self.remade, ["segment_oxygenation"] if facts & SEGMENTING else [])
 
     def reaches(self, outcome, window):
         """Whether an outcome, its window or a rule that judges it asks for what changed."""
@@ -125,7 +129,7 @@ class Recorded:
             outcomes = [pair for pair in outcomes if change.reaches(*pair)]
         if not outcomes:
             return pd.DataFrame()
-        person = self._under(change, without_edits)
+        person = self.under(change, without_edits)
         settings, rules = change.changed.measure_outcomes, change.changed.quality_rules
         default_rules = rules if rules == default_rules else default_rules
         rows = []
@@ -140,7 +144,7 @@ class Recorded:
                     rows.append(labels | kind | value)
         return as_read(pd.DataFrame(rows), "outcomes")
 
-    def _under(self, change, without_edits):
+    def under(self, change, without_edits=False):
         """The person with beats and saturation made again where the change reaches them."""
         again = {}
         edits = self.edits[:0] if without_edits else self.edits

@@ -5,6 +5,7 @@ it is made from, see measuring/inputs.py.
 """
 
 import numpy as np
+import pandas as pd
 
 from heart.modulation import cadence_in_band as rhythm_in_band
 from heart.repair.series import corrected_pct as share_corrected
@@ -15,6 +16,10 @@ from recordings import time_axis
 from recordings.clock import NOTHING, WITHOUT_MARKS
 from recordings.coverage import CAUTION
 from recordings.doubtful_times import TIMES
+from recordings.doubtful_values import VALUES
+
+# less than this is no fall of a working muscle (convention)
+LEAST_FALL_PCT = 2.0
 
 
 def always():
@@ -115,6 +120,24 @@ def haemoglobin_times_doubtful(clocks):
     return _times_doubtful(_of_haemoglobin(clocks))
 
 
+def heart_values_doubtful(clocks):
+    """1 where values of a heart recording cannot all be those that were measured."""
+    return _values_doubtful(_of_heart(clocks))
+
+
+def sensor_values_doubtful(clocks, segment):
+    """1 where values of the sensor that counts cannot all be those measured; None without one."""
+    of_sensor = _of_sensor(clocks, segment)
+    if of_sensor is None:
+        return None
+    return _values_doubtful(of_sensor[of_sensor["signal"] == "muscle_oxygen"])
+
+
+def haemoglobin_values_doubtful(clocks):
+    """1 where values of a recording of haemoglobin cannot all be those that were measured."""
+    return _values_doubtful(_of_haemoglobin(clocks))
+
+
 def ecg_drift_ppm(clocks):
     """Size of the largest drift among the clocks of the ECG; None without one."""
     return _drift_ppm(clocks[clocks["signal"] == "ecg"])
@@ -161,6 +184,48 @@ def sensor_covered_pct(trace, window):
     return 100 * share
 
 
+def slip_in_window(trace, window):
+    """1 where the sensor slipped within the window."""
+    inside = trace["time_s"].between(window.start_s, window.end_s)
+    return float(trace.loc[inside, "level_segment"].nunique() > 1)
+
+
+def slip_before_window(trace, window):
+    """1 where the sensor slipped between the begin of its recording and that of the window."""
+    before = trace.loc[trace["time_s"] <= window.start_s, "level_segment"]
+    return float(before.nunique() > 1)
+
+
+def rise_in_set_pct(time_s, smo2_pct, set_start_s, set_end_s):
+    """By how much saturation rose from the ten seconds before a set to its last ten."""
+    return _change_in_set(time_s, smo2_pct, set_start_s, set_end_s)
+
+
+def fall_of_other_sensor_pct(saturation_of_sensors, segment, set_start_s, set_end_s):
+    """The largest fall of another sensor where that of the working muscle does not fall; else 0."""
+    falls = {
+        sensor: -_change_in_set(*_readings(of_sensor), set_start_s, set_end_s)
+        for sensor, of_sensor in saturation_of_sensors.items()
+    }
+    channel = None if segment is None or pd.isna(segment["channel"]) else segment["channel"]
+    own = None if segment is None else falls.pop((segment["file"], channel), None)
+    if own is None or own > LEAST_FALL_PCT or not falls:
+        return 0.0
+    return max(0.0, *falls.values())
+
+
+def _readings(of_sensor):
+    return of_sensor["time_s"].to_numpy(), of_sensor["value"].to_numpy()
+
+
+def _change_in_set(time_s, smo2_pct, set_start_s, set_end_s):
+    means = [
+        smo2_pct[(time_s >= end_s - 10.0) & (time_s < end_s)] for end_s in (set_start_s, set_end_s)
+    ]
+    before, at_end = (m[np.isfinite(m)] for m in means)
+    return float(at_end.mean() - before.mean()) if len(before) and len(at_end) else 0.0
+
+
 def _of_heart(clocks):
     return clocks[clocks["signal"].isin(["ecg", "rr"])]
 
@@ -180,12 +245,16 @@ def _parts(clocks):
 
 
 def _clock_flagged(clocks):
-    others = (CAUTION, TIMES, WITHOUT_MARKS[NOTHING])
+    others = (CAUTION, TIMES, VALUES, WITHOUT_MARKS[NOTHING])
     return float(any("flagged" in p and not p.startswith(others) for p in _parts(clocks)))
 
 
 def _times_doubtful(clocks):
     return float(any(part.startswith(TIMES) for part in _parts(clocks)))
+
+
+def _values_doubtful(clocks):
+    return float(any(part.startswith(VALUES) for part in _parts(clocks)))
 
 
 def _place_unknown(clocks):

@@ -12,6 +12,7 @@ from recordings.clock import JOINED, Clock, fit_clock
 from recordings.coverage import coverage_caution, events_measured_in
 from recordings.declared import declared_by
 from recordings.doubtful_times import times_caution
+from recordings.doubtful_values import values_caution
 from recordings.placing import place_of
 from recordings.raw_files import forget_opened
 from recordings.readers.any_file import read_recording
@@ -118,7 +119,8 @@ def sync_table(read, series, events, settings):
         )
         joined = f"one of {len(spans)} {JOINED}" if len(spans) > 1 else ""
         times = times_caution(row.signal, recording, clock, of_session)
-        said = [caution, times, joined, compared.get(row.row_number, "")]
+        values = values_caution(row.signal, recording)
+        said = [caution, times, values, joined, compared.get(row.row_number, "")]
         rows.append(
             sync_row(
                 row,

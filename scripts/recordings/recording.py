@@ -80,7 +80,8 @@ class StampMoves(NamedTuple):
 class Recording:
     """One signal of one file: its stretches, canonical unit, text dialect and notes in words.
 
-    `cut_off` says in words that the file holds less than it announces; empty where it does not.
+    `cut_off` says in words that the file holds less than it announces, `misfit` that it holds more,
+    so that its samples may stand elsewhere; empty where it does not.
     `zero_at` is the clock time of the file's zero where the file tells it, `zero_is_acquisition`
     that the zero is the start of the acquisition to which the events belong (BIDS). `stamp_moves`
     is None where the file has no stamps of single samples, or where they were overruled.
@@ -91,6 +92,7 @@ class Recording:
     dialect: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     cut_off: str = ""
+    misfit: str = ""
     zero_at: Moment | None = None
     zero_is_acquisition: bool = False
     stamp_moves: StampMoves | None = None

@@ -2,6 +2,7 @@
 
 import secrets
 import webbrowser
+from contextlib import suppress
 from functools import partial
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -85,8 +86,10 @@ class LocalHandler(BaseHTTPRequestHandler):
             self.send_header(name, value)
         self.send_header("Content-Type", f"{kind}; charset=utf-8" if "text" in kind else kind)
         self.send_header("Content-Length", str(len(body)))
-        self.end_headers()
-        self.wfile.write(body)
+        # a page that was closed meanwhile waits for nothing
+        with suppress(ConnectionError):
+            self.end_headers()
+            self.wfile.write(body)
 
     def log_message(self, *_):
         """Nothing: what was looked at is nobody's business."""

@@ -66,6 +66,10 @@ class BlindPages(Pages):
             file.write("".join(f"{line}\n" for line in lines))
         return "Kept aside until the review is frozen."
 
+    def effects(self, decisions):
+        """Nothing: what a decision does to an outcome would tell the outcome."""
+        return []
+
     def freeze(self, reviewer):
         """End the blind review: its decisions get a checksum and become rows of edits.tsv.
 
@@ -149,10 +153,11 @@ class BlindPages(Pages):
             no_cuff_condition="",
             outcome_headers={},
         )
+        says = {name: text for name, text in content["says"].items() if name not in HIDDEN_PANELS}
         order = list(self.visits)
         at = order.index(label)
         return page_of(
-            content | {"hidden": HIDDEN_PANELS},
+            content | {"hidden": HIDDEN_PANELS, "says": says},
             arrays,
             self.templates,
             title="Blind review",

@@ -486,7 +486,7 @@ def heart_windows(session):
     limits = {(row["event_id"], row["segment"]): row for row in session.windows}
     asked = [row for row in session.outcomes if row["outcome"] == "mean_hr_bpm"]
     return [
-        [f"{_event_of(row)}: {words_of(row['window'])}", float(of["start_s"]), float(of["end_s"])]
+        [f"{event_of(row)}: {words_of(row['window'])}", float(of["start_s"]), float(of["end_s"])]
         for row in asked
         if (of := limits.get((row["event_id"], row["window"]))) and of["start_s"] and of["end_s"]
     ]
@@ -501,7 +501,7 @@ def outcome_table(session, outcome_headers):
 
     printed = [
         [
-            nth(_event_of(row)),
+            nth(event_of(row)),
             nth(words_of(row["window"])),
             nth(outcome_headers[row["outcome"]]["LABEL"]),
             row["value"] or "",
@@ -515,7 +515,8 @@ def outcome_table(session, outcome_headers):
     return {"words": list(words), "statuses": VERDICTS, "rows": printed}
 
 
-def _event_of(row):
+def event_of(row):
+    """The event of a row of outcomes in words."""
     name = words_of(row["exercise"] or row["trial_type"])
     bout = f", bout {row['bout']}" if row["bout"] else ""
     return f"{name}{bout}, from {row['event_onset_s']} s" if row["event_onset_s"] else name

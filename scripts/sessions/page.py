@@ -115,7 +115,7 @@ def page_of(content, arrays, templates, *, blind=False, **facts):
 
 
 def with_saving(page, address, token):
-    """A page that may send decisions to `address`, with the token that the server wants."""
+    """A page that may send decisions below `address`, with the token that the server wants."""
     meta = f'<meta name="save-to" content="{escape(address)}" data-token="{escape(token)}">'
     page = page.replace("; base-uri 'none'", "; connect-src 'self'; base-uri 'none'", 1)
     return page.replace("<title>", f"{meta}\n<title>", 1)

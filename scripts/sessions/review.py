@@ -12,6 +12,7 @@ study: it shows invented recordings whose truth is known.
 import argparse
 import csv
 import io
+import json
 import sys
 from pathlib import Path
 
@@ -47,6 +48,12 @@ class Pages:
         stand = "1 decision stands" if len(decisions) == 1 else f"{len(decisions)} decisions stand"
         return f"{stand} in edits.tsv. The next run of the workflow carries them out."
 
+    def effects(self, decisions):
+        """What decisions about beats of one session would change, see sessions/effects.py."""
+        from sessions.effects import effects_of
+
+        return effects_of(self.study, self.results, decisions)
+
     def freeze(self, reviewer):
         raise StudyError("Only a blind review is frozen.")
 
@@ -65,13 +72,14 @@ class Handler(LocalHandler):
         html = self.pages.page(path or self.pages.start)
         if html is None:
             return None
-        return with_saving(html, f"/{self.token}/decisions", self.token), "text/html"
+        return with_saving(html, f"/{self.token}/", self.token), "text/html"
 
     def post(self, path):
-        return {"decisions": self._decide, "freeze": self.pages.freeze}.get(path)
-
-    def _decide(self, text):
-        return self.pages.save(decisions_in(text))
+        return {
+            "decisions": lambda text: self.pages.save(decisions_in(text)),
+            "effects": lambda text: json.dumps(self.pages.effects(decisions_in(text))),
+            "freeze": self.pages.freeze,
+        }.get(path)
 
 
 def server(pages, port=0):

@@ -24,6 +24,9 @@ document.addEventListener("course-drawn", ({ detail: course }) => {
   const PANEL_SIGNALS = { saturation: "muscle_oxygen" };
   const heartSignal = content.review.files.some(({ signal }) => signal === "ecg") ? "ecg" : "rr";
 
+  const place = `decisions ${content.participant} ${content.session} ${content.review.files.map(({ sha256 }) => sha256).join(" ")}`;
+  const server = document.querySelector('meta[name="save-to"]');
+
   // ---- beats as the workflow has them, and as they would be ------------------------------------
 
   const seen = course.beatRows;
@@ -276,15 +279,37 @@ document.addEventListener("course-drawn", ({ detail: course }) => {
     });
     byId("decided").hidden = decisions.length === 0;
     byId("decided_count").textContent = decisions.length === 1 ? "One decision" : `${decisions.length} decisions`;
-    const changes = byId("effects");
-    changes.textContent = "";
-    for (const { name, was, is } of effects(decisions)) {
-      const row = changes.insertRow();
-      cell(row, name);
-      for (const value of [was.bpm, is.bpm, was.rmssd, is.rmssd]) cell(row, shown(value), true);
-    }
-    byId("effect").hidden = !changes.rows.length;
+    showEffects();
+  }
+
+  // Served, the page asks the workflow, which judges beats near a decision anew; alone it forms the
+  // intervals of the beats that it was given
+  async function showEffects() {
+    tabulate(effects(decisions).map(({ name, was, is }) =>
+      [name, ...[was.bpm, is.bpm, was.rmssd, is.rmssd].map(shown)]));
     byId("effect_caution").hidden = !uncertain(decisions);
+    if (!server || content.hidden || !decisions.length) return;
+    const asked = table();
+    const answer = await send("effects", asked);
+    if (asked !== table()) return; // another decision came meanwhile
+    const text = await answer.text();
+    if (answer.ok) {
+      tabulate(JSON.parse(text));
+      byId("effect_caution").hidden = true;
+    }
+    byId("effect").dataset.by = answer.ok ? "workflow" : "page";
+    if (!answer.ok) say(`The workflow cannot carry this out: ${text}`);
+  }
+
+  function tabulate(changes) {
+    const body = byId("effects");
+    body.textContent = "";
+    for (const [name, ...values] of changes) {
+      const row = body.insertRow();
+      cell(row, name);
+      for (const value of values) cell(row, value, true);
+    }
+    byId("effect").hidden = !changes.length;
   }
 
   // ---- by hand at the panels --------------------------------------------------------------------
@@ -375,13 +400,16 @@ document.addEventListener("course-drawn", ({ detail: course }) => {
       + (left.length ? `Look again at ${left.join(", ")}.` : "All are right."));
   }
 
+  const send = (what, body) => fetch(server.content + what, {
+    method: "POST", body, headers: { "X-Review-Token": server.dataset.token },
+  }).catch((error) => ({ ok: false, text: async () => String(error) }));
+
   async function save() {
     if (content.practice) {
       compare();
       return;
     }
-    const to = document.querySelector('meta[name="save-to"]');
-    if (!to) {
+    if (!server) {
       const link = document.createElement("a");
       link.href = URL.createObjectURL(new Blob([table()], { type: "text/tab-separated-values" }));
       link.download = `edits_${content.participant}_${content.session}.tsv`;
@@ -390,15 +418,11 @@ document.addEventListener("course-drawn", ({ detail: course }) => {
       say("Saved as a file. Put its rows below those of edits.tsv in the study folder and run the workflow again.");
       return;
     }
-    const answer = await fetch(to.content, {
-      method: "POST", body: table(), headers: { "X-Review-Token": to.dataset.token },
-    }).catch((error) => ({ ok: false, text: async () => String(error) }));
+    const answer = await send("decisions", table());
     const sentence = await answer.text();
     if (answer.ok) decisions = [];
     changed(answer.ok ? sentence : `Not saved: ${sentence}`);
   }
-
-  const place = `decisions ${content.participant} ${content.session} ${content.review.files.map(({ sha256 }) => sha256).join(" ")}`;
 
   function remembered() {
     try {

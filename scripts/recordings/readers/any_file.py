@@ -25,6 +25,9 @@ _RATE_TOLERANCE = 0.05
 
 _RATE_NOTED = 0.001
 
+# an R wave lasts some 50 ms: slower sampling misses it (convention)
+_SLOWEST_ECG_HZ = 25.0
+
 __all__ = ["ReadingError", "Recording", "Stretch", "read_recording"]
 
 
@@ -76,6 +79,8 @@ def read_recording(path: Path, declared: Declared, study: Path | None = None) ->
         read = read_intervals if signal == "rr" else read_delimited
         recording = read(file, declared)
     recording, rate_notes = _as_declared(path, recording, declared)
+    if signal == "ecg":
+        _refuse_slow_ecg(path, recording)
     return _in_canonical_unit(path, recording, signal, rate_notes)
 
 
@@ -142,6 +147,19 @@ def _check_rate(path: Path, recording: Recording, declared_hz: float | None) -> 
     if abs(of_file_hz / declared_hz - 1) > _RATE_NOTED:
         return (f"declared {declared_hz:g} Hz; the file's own {of_file_hz:.6g} Hz are used",)
     return ()
+
+
+def _refuse_slow_ecg(path: Path, recording: Recording) -> None:
+    longest = max(recording.stretches, key=lambda stretch: len(stretch.time_s))
+    steps_s = np.diff(longest.time_s)
+    if len(steps_s) and np.median(steps_s) > 1 / _SLOWEST_ECG_HZ:
+        raise ReadingError(
+            path,
+            "",
+            f"an ECG sampled at {1 / np.median(steps_s):.3g} Hz",
+            f"at least {_SLOWEST_ECG_HZ:g} Hz; 100 Hz and more to place beats",
+            "see channel and sampling_rate_hz, or export the ECG at its own rate",
+        )
 
 
 def _cure_of_unit(signal: str) -> str:

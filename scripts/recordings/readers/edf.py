@@ -51,7 +51,8 @@ def read_edf_channel(
         _check_unit(path, signal, unit)
     value = _values(path, signal, scale_overruled="scale" in overruled)
     rate_hz = float(signal.sampling_frequency)
-    onset_s, notes, cut_off = file.onset_s, file.notes, file.cut_off
+    onset_s, notes = file.onset_s, file.notes
+    of_file = {"cut_off": file.cut_off, "misfit": file.misfit, "zero_at": file.zero_at}
     if onset_s is None and file.edf.reserved.startswith("EDF+D"):
         raise ReadingError(
             path,
@@ -62,10 +63,10 @@ def read_edf_channel(
         )
     if onset_s is None:
         whole = even_stretch(value, start_s=0.0, sampling_rate_hz=rate_hz)
-        return Recording((whole,), unit, notes=notes, cut_off=cut_off, zero_at=file.zero_at)
+        return Recording((whole,), unit, notes=notes, **of_file)
     record_s = float(file.edf.data_record_duration)
     stretches, cuts = _cut_at_records(path, value, onset_s, rate_hz=rate_hz, record_s=record_s)
-    return Recording(stretches, unit, notes=notes + cuts, cut_off=cut_off, zero_at=file.zero_at)
+    return Recording(stretches, unit, notes=notes + cuts, **of_file)
 
 
 def channels_written(file: OutsideFile) -> list[tuple[str, str]]:
@@ -81,13 +82,14 @@ class _File(NamedTuple):
     labels: list[str]
     notes: tuple[str, ...]
     cut_off: str
+    misfit: str
     onset_s: FloatArray | None
     zero_at: Moment | None
 
 
 def _opened(raw: OutsideFile) -> _File:
     header = _header(raw)
-    content, notes, cut_off = _promised(raw.content, header)
+    content, notes, cut_off, misfit = _promised(raw.content, header)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         try:
@@ -100,7 +102,7 @@ def _opened(raw: OutsideFile) -> _File:
     messages = [text for text in messages if "data record" not in text]
     notes += tuple(dict.fromkeys(messages))
     onset_s = _record_onsets(content, header)
-    return _File(edf, labels, notes, cut_off, onset_s, _started_at(edf))
+    return _File(edf, labels, notes, cut_off, misfit, onset_s, _started_at(edf))
 
 
 def _started_at(edf: Edf) -> Moment | None:
@@ -178,8 +180,8 @@ def _header(raw: OutsideFile) -> _Header:
     return _Header(labels, samples, data_at, promised, record_s)
 
 
-def _promised(content: bytes, header: _Header) -> tuple[bytes, tuple[str, ...], str]:
-    """The bytes that the header promises, notes on what follows, and what lacks of them.
+def _promised(content: bytes, header: _Header) -> tuple[bytes, tuple[str, ...], str, str]:
+    """The bytes that the header promises, notes on what follows, what lacks, and what is too much.
 
     A header of a recording that was never closed promises nothing (-1 records).
     """
@@ -191,11 +193,19 @@ def _promised(content: bytes, header: _Header) -> tuple[bytes, tuple[str, ...], 
             (),
             f"the file is cut off: its header promises {promised * header.record_s:g} s in "
             f"{promised} data records, it holds {held * header.record_s:g} s in {held}",
+            "",
         )
     if held == promised and not extra:
-        return content, (), ""
+        return content, (), "", ""
     end = header.data_at + promised * header.record_bytes
-    return content[:end], (f"{len(content) - end} bytes behind the last data record left out",), ""
+    note = f"{len(content) - end} bytes behind the last data record left out"
+    misfit = (
+        f"the header promises {promised} data records of {header.record_bytes} bytes, the file "
+        f"holds {held}"
+        if held > promised
+        else ""
+    )
+    return content[:end], (note,), "", misfit
 
 
 def _not_edf(path: Path, why: str) -> ReadingError:
