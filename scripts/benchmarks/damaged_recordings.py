@@ -56,6 +56,7 @@ LEAST_MOVED = {
     "% s": 60.0,
     "ms2": 60.0,
     "": 2.0,
+    "pNN50": 5.0,
 }
 
 
@@ -641,7 +642,8 @@ def _declared_otherwise(folder):
 def moved(value, sound, module):
     """Whether an outcome is another finding than in the sound recording."""
     share = 3 * MOVED if module.FAMILY == "spectrum" else MOVED
-    return abs(value - sound) > max(share * abs(sound), LEAST_MOVED.get(module.UNIT, 0.0))
+    least = LEAST_MOVED.get(module.LABEL, LEAST_MOVED.get(module.UNIT, 0.0))
+    return abs(value - sound) > max(share * abs(sound), least)
 
 
 def what_came(damage, whole, sound, folder):

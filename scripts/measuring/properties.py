@@ -42,6 +42,23 @@ def longest_repaired_run(beats, window, beat_count):
     return longest_run(beats, window.start_s, window.end_s)
 
 
+def intervals_halved_by_hand(beats, window):
+    """Beats added by hand in the window with an interval beside them under 0.6 of those around.
+
+    The share is a convention; a beat where none was missed leaves two halves.
+    """
+    used = beats[beats["nn_time_s"].notna()].sort_values("nn_time_s")
+    time_s, length_ms = used["nn_time_s"].to_numpy(), used["nn_ms"].to_numpy(float)
+    inside = (time_s >= window.start_s) & (time_s <= window.end_s)
+    halved = 0
+    for at in np.flatnonzero((used["kind"] == "added").to_numpy() & inside):
+        around = np.concatenate([length_ms[max(0, at - 6) : at], length_ms[at + 2 : at + 8]])
+        beside = length_ms[at : at + 2]
+        if np.isfinite(around).any() and np.isfinite(beside).any():
+            halved += bool(np.nanmin(beside) < 0.6 * np.nanmedian(around))
+    return float(halved)
+
+
 def covered_pct(nn_ms, window):
     """Share of the window that its intervals cover; a part of a beat at each end does not count."""
     ends_s = 2 * nn_ms.mean() / 1000
@@ -182,6 +199,14 @@ def sensor_covered_pct(trace, window):
     """Share of the window in which neighbouring usable readings of the sensor follow each other."""
     share = time_axis.usable_share(trace["time_s"], trace["value"], window.start_s, window.end_s)
     return 100 * share
+
+
+def doubtful_behind_window_s(ecg_spans, window, recovery_rate_window_s):
+    """How much of the half window behind the end of the window lies in spans in doubt."""
+    begin_s, end_s = window.end_s, window.end_s + recovery_rate_window_s / 2
+    doubtful = ecg_spans[ecg_spans["verdict"] != "accepted"]
+    shared = np.minimum(doubtful["end_s"], end_s) - np.maximum(doubtful["start_s"], begin_s)
+    return float(shared.clip(lower=0).sum())
 
 
 def slip_in_window(trace, window):

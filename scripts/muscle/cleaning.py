@@ -53,7 +53,8 @@ def clean_saturation(
     - a step is a difference between the medians of the second before and the second after of more
       than `slip_pct_per_s` times 1 s (or times the sampling step where that is longer) and of more
       than three times what is usual within 15 s, so that contractions are none. A step that stays
-      is a slip, one that comes back within `leak_longest_s` is a light leak.
+      is a slip, one that comes back within `leak_longest_s` is a light leak, as is a single reading
+      twice as far from neighbours that agree.
 
     Raises ValueError for a time axis that does not rise.
     """
@@ -72,6 +73,7 @@ def clean_saturation(
     for first, last in slips:
         reason[usable[first:last]] = SLIP
         level_segment[usable[first] :] += 1
+    leaks += [(at, at + 1) for at in _lone(time[usable], reading[usable], slip_pct_per_s)]
     for first, last in leaks:
         reason[usable[first:last]] = LIGHT_LEAK
     return pd.DataFrame(
@@ -222,6 +224,17 @@ def _steps(
             slips.append((at, at + 1))
         number += 1
     return slips, leaks
+
+
+def _lone(time: np.ndarray, reading: np.ndarray, slip_pct_per_s: float) -> np.ndarray:
+    """Single readings twice a slip away from two neighbours either side that agree."""
+    if len(time) < 5:
+        return np.empty(0, dtype=int)
+    beside = np.sort([reading[:-4], reading[1:-3], reading[3:-1], reading[4:]], axis=0)
+    away = np.abs(reading[2:-2] - beside[1:3].mean(axis=0))
+    near = time[4:] - time[:-4] < 4.0
+    lone = near & (away > 2 * slip_pct_per_s) & (away > 2 * (beside[3] - beside[0]))
+    return np.flatnonzero(lone) + 2
 
 
 def _steep_places(

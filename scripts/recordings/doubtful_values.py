@@ -55,7 +55,8 @@ def values_caution(signal: str, recording: Recording) -> str:
 
 
 def _intervals_caution(time_s: FloatArray, value_ms: FloatArray) -> str:
-    """Intervals that no heart makes: all alike, or twice or half as long from one beat to the next.
+    """Intervals that no heart makes: all alike, twice or half as long from one beat to the next, or
+    two in a row that are much shorter than those around them.
 
     A recorder that sees every second beat halves the rate at once. Limits: conventions.
     """
@@ -72,6 +73,15 @@ def _intervals_caution(time_s: FloatArray, value_ms: FloatArray) -> str:
     if len(value_ms) < 2 * _BEATS_EITHER_SIDE:
         return ""
     typical = np.median(sliding_window_view(value_ms, _BEATS_EITHER_SIDE), axis=1)
+    wide = np.median(sliding_window_view(value_ms, 2 * _BEATS_EITHER_SIDE), axis=1)
+    around = np.pad(wide, (_BEATS_EITHER_SIDE, _BEATS_EITHER_SIDE - 1), mode="edge")
+    short = value_ms < 0.45 * np.maximum(around, np.median(value_ms) / 2)
+    pairs = np.flatnonzero(short[1:] & short[:-1])
+    if pairs.size:
+        return (
+            f"{VALUES}are twice in a row less than half of those around them at "
+            f"{time_s[pairs[0]]:.1f} s, as where beats were put in"
+        )
     before, after = typical[:-_BEATS_EITHER_SIDE], typical[_BEATS_EITHER_SIDE:]
     at = np.arange(len(before)) + _BEATS_EITHER_SIDE
     ratio = np.abs(np.log2(after / before))

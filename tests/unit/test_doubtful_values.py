@@ -1,9 +1,14 @@
 """Values that cannot be those that were measured, as far as a recording shows it."""
 
+from types import SimpleNamespace
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from benchmarks.damaged_recordings import EDF_FIELDS, run_cases, write_sound_study
+from measuring.properties import intervals_halved_by_hand
+from muscle.cleaning import clean_saturation
 from recordings.declared import Declared
 from recordings.doubtful_values import repeated_span, values_caution
 from recordings.readers.any_file import ReadingError, read_recording
@@ -105,3 +110,37 @@ def test_of_damaged_recordings_none_is_wrong_in_silence():
     counts, faults = run_cases(n=8)
     assert faults == []
     assert {*counts} <= {"refused", "told", "same"}
+
+
+def test_an_interval_in_three_parts_is_doubted_and_one_in_two_is_left_to_the_repair():
+    value = intervals()
+    thirds = np.concatenate([value[:100], [260, 270, 270], value[101:]])
+    halves = np.concatenate([value[:100], [400, 410], value[101:]])
+    assert "put in" in values_caution("rr", recording(thirds))
+    assert values_caution("rr", recording(halves)) == ""
+
+
+def test_a_single_reading_far_from_its_neighbours_is_no_muscle_and_a_ripple_is():
+    time_s = np.arange(0, 120, 0.5)
+    saturation = 50 + 8 * np.sin(2 * np.pi * 0.4 * time_s)
+    spoiled = saturation.copy()
+    spoiled[[60, 131]] = 100.0
+    limits = {"stuck_s": 10.0, "slip_pct_per_s": 10.0, "dropout_jump_pct": 10.0}
+    cleaned = clean_saturation(time_s, spoiled, **limits, leak_longest_s=30.0)
+    assert cleaned.index[cleaned["reason"] != ""].tolist() == [60, 131]
+    whole = clean_saturation(time_s, saturation, **limits, leak_longest_s=30.0)
+    assert (whole["reason"] == "").all()
+
+
+def test_a_beat_added_by_hand_where_none_was_missed_is_counted_and_one_in_a_gap_is_not():
+    times = np.cumsum(np.r_[0.0, np.full(60, 0.8)])
+
+    def halved(times_s, added_s):
+        beats = pd.DataFrame({"time_s": np.sort(np.append(times_s, added_s))})
+        beats["nn_time_s"] = beats["time_s"]
+        beats["nn_ms"] = 1000 * beats["time_s"].diff()
+        beats["kind"] = np.where(beats["time_s"] == added_s, "added", "normal")
+        return intervals_halved_by_hand(beats, SimpleNamespace(start_s=0.0, end_s=40.0))
+
+    assert halved(times, times[20] + 0.4) == 1
+    assert halved(np.delete(times, 20), times[20]) == 0
