@@ -7,7 +7,7 @@ from engine.listings import outcome_modules
 from explaining.run import as_declared, cells_of
 from heart.variability import NotEnough
 from measuring.inputs import MAKERS, Intervals, parameters_of
-from measuring.person import Person, read_tables
+from measuring.person import FILES, Person, read_tables
 from measuring.quality_rules import rules_that_judge
 from measuring.recipes import (
     SETTINGS,
@@ -23,16 +23,6 @@ from measuring.values import measured
 from muscle.contractions import Contractions
 from results.estimate import Estimate
 from results.tables import as_read, number
-
-# what the earlier steps left of one person, by the names that `measuring.person` asks for
-FILES = {
-    "beats": "beats/{}.tsv",
-    "respiration": "participants/{}/respiration.tsv.gz",
-    "saturation": "signals/{}_oxygenation.parquet",
-    "segments": "participants/{}/segments.tsv",
-    "beat_quality": "participants/{}/beat_quality.tsv",
-    "sync": "participants/{}/sync.tsv",
-}
 
 DECLARED_AS = {"beat_quality": "quality"}
 

@@ -17,6 +17,16 @@ TRACE = [
     *("time_s", "value", "level_segment"),
 ]
 
+# what the earlier steps left of one person, in a folder of results
+FILES = {
+    "beats": "beats/{}.tsv",
+    "respiration": "participants/{}/respiration.tsv.gz",
+    "saturation": "signals/{}_oxygenation.parquet",
+    "segments": "participants/{}/segments.tsv",
+    "beat_quality": "participants/{}/beat_quality.tsv",
+    "sync": "participants/{}/sync.tsv",
+}
+
 
 class Person:
     """What the earlier steps made of one person's recordings, cut into sessions.

@@ -295,7 +295,9 @@ def _stays(time: np.ndarray, reading: np.ndarray, at: int, jump: float) -> bool:
         for begin, end in zip(marks[:-1], marks[1:], strict=True)
     ]
     trend, step, later = np.diff(levels) * np.sign(jump)
-    steepest = np.nanmax([0.0, trend, later])
+    # a trend on both sides against the step hides part of it
+    beside = [known for known in (trend, later) if not np.isnan(known)]
+    steepest = max(beside) if len(beside) == 2 else max([0.0, *beside])
     return bool(step - steepest >= 0.7 * abs(jump))
 
 

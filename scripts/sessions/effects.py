@@ -12,6 +12,7 @@ import pandas as pd
 from engine.listings import outcome_modules
 from measuring.again import Change, Recorded
 from measuring.cutting import asked_in
+from measuring.person import FILES
 from measuring.values import measured
 from results.words import words_of
 from sessions.content import event_of
@@ -20,14 +21,6 @@ from study.problems import Problems
 from study.rows import rows_of_cells
 
 SHOWN = ("mean_hr_bpm", "rmssd_ms")
-
-FILES = {"signals": "signals/{}.parquet", "beats": "beats/{}.tsv"} | {
-    "saturation": "signals/{}_oxygenation.parquet",
-    **{
-        name: f"participants/{{}}/{name}.tsv"
-        for name in ("respiration", "segments", "beat_quality", "sync")
-    },
-}
 
 
 def effects_of(study, results, decisions):
@@ -42,7 +35,8 @@ def effects_of(study, results, decisions):
     participant, session = decisions[0]["participant_id"], decisions[0]["session_id"]
     settings = load_study({"study": str(study)}).settings
     files = {name: results / path.format(participant) for name, path in FILES.items()}
-    recorded = Recorded(study, participant, **files)
+    signals = results / "signals" / f"{participant}.parquet"
+    recorded = Recorded(study, participant, signals, **files)
     before = heart_of(recorded.unchanged, session, settings)
     stand = [table for table in (recorded.edits, as_edits(decisions)) if len(table)]
     recorded.edits = pd.concat(stand, ignore_index=True)

@@ -1,24 +1,19 @@
 """The report in a real browser, from disk: contents, folds, marks, tables, small screens, print."""
 
 import html
-import os
 import re
-from pathlib import Path
 
 import pandas as pd
 import pytest
 from markupsafe import Markup
 
-from chromium import ABSENT, BROWSER, after, opened, page_from
+from chromium import ABSENT, AXE, BROWSER, after, opened, page_from
 from project import PROJECT
 from report.drawn import across_conditions, interval_scale
 from report.origins import Origin, Told
 from report.page import framed, shown_table, templates_of
 
 pytestmark = [pytest.mark.browser, pytest.mark.skipif(BROWSER is None, reason=ABSENT)]
-
-# a checker of accessibility, where somebody has put it: npm install --prefix tests/browser axe-core
-AXE = Path(os.environ.get("AXE_CORE", PROJECT / "tests/browser/node_modules/axe-core/axe.min.js"))
 
 NAMES = ["sub-10", "sub-2", "sub-1"]
 

@@ -36,6 +36,8 @@ def run_steps(study, results):
         "signals": results / "signals" / f"{PERSON}.parquet",
         "saturation": results / "signals" / f"{PERSON}_oxygenation.parquet",
         "beats": results / "beats" / f"{PERSON}.tsv",
+        "respiration": of_person / "respiration.tsv.gz",
+        "outcomes": of_person / "outcomes.tsv.gz",
         "pages": results / "sessions" / PERSON,
         "templates": [PROJECT / "workflow" / "templates" / name for name in TEMPLATES],
         "study": str(study),
@@ -89,7 +91,7 @@ def address(study):
 
 def heart_of(results, window):
     """Mean heart rate and RMSSD of the first window of a name, to the printed digit."""
-    outcomes = read_table(results / "participants" / PERSON / "outcomes.tsv")
+    outcomes = read_table(results / "participants" / PERSON / "outcomes.tsv.gz")
     rows = outcomes[outcomes["window"] == window].drop_duplicates("outcome").set_index("outcome")
     return [f"{rows.loc[name, 'value']:.2f}" for name in ("mean_hr_bpm", "rmssd_ms")]
 
@@ -176,7 +178,7 @@ def test_a_blind_page_holds_no_word_or_number_of_condition_pressure_person_or_mu
     serving, address = served(pages)
     try:
         with Page(f"{address}{label}.html") as page:
-            content = page.run("return document.getElementById('content').textContent;")
+            content = page.run("return unpacked.content;")
             shown = page.run("return document.body.innerText + document.title;")
             panels = page.run("return [...document.querySelectorAll('.panel')].map((p) => p.id);")
             assert page.complaints() == []

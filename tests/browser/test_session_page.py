@@ -6,7 +6,7 @@ import re
 import numpy as np
 import pytest
 
-from chromium import ABSENT, BROWSER, HANDS, Page, after, opened, page_from
+from chromium import ABSENT, AXE, BROWSER, HANDS, Page, after, opened, page_from
 from session_example import BASELINE, SQUAT, beats, ecg, page, sensor, session, sheet
 
 pytestmark = [pytest.mark.browser, pytest.mark.skipif(BROWSER is None, reason=ABSENT)]
@@ -170,3 +170,64 @@ def test_forty_minutes_of_ecg_at_1000_hz_are_ready_in_a_second_and_redrawn_in_a_
         assert np.median(drawn_ms) < 16
         assert np.quantile(drawn_ms, 0.9) < 16
         assert shown.complaints() == []
+
+
+def reviewed_page():
+    """A page with everything that a page can have, its review open and everything unfolded."""
+    return page(
+        session(
+            beats=beats(kinds={100: "misplaced", 180: "ectopic"}),
+            files=[{"signal": "ecg", "sha256": "a" * 64, "from_s": 0.0, "to_s": 200.0}],
+            spans=[
+                {"start_s": "20", "end_s": "30", "verdict": "doubtful"}
+                | {"reason": "noise", "usable_pct": "50"}
+            ],
+        ),
+        previous="ses-0",
+        following="ses-2",
+    )
+
+
+UNFOLD = """
+document.querySelectorAll("details").forEach((part) => {
+  part.open = true; part.dispatchEvent(new Event("toggle"));
+});
+"""
+
+
+@pytest.mark.skipif(not AXE.exists(), reason="no axe-core: accessibility was NOT checked")
+def test_nothing_on_the_page_is_closed_to_people_who_read_it_otherwise(tmp_path):
+    """Rules of WCAG 2.2 as axe-core checks them."""
+    seen = after(
+        tmp_path,
+        reviewed_page(),
+        f"""click("#review_toggle"); {UNFOLD} await settled();
+        const checked = await axe.run();
+        seen.violations = checked.violations.map((v) => [v.id, v.nodes[0].html]);
+        seen.passes = checked.passes.length;
+        """,
+        script=AXE.read_text(encoding="utf-8"),
+    )
+    assert seen["violations"] == []
+    assert seen["passes"] > 30
+
+
+def test_a_narrow_screen_shows_everything_without_moving_sideways(tmp_path):
+    deeds = f"""click("#review_toggle"); {UNFOLD} await settled();
+    seen.wider = document.documentElement.scrollWidth - document.documentElement.clientWidth;
+    seen.plots = document.getElementById("plots").clientWidth;
+    """
+    seen = after(tmp_path, reviewed_page(), deeds, width=360)
+    assert seen["wider"] <= 0
+    assert seen["plots"] > 300
+
+
+def test_a_printed_page_holds_its_panels_and_tables_and_none_of_its_buttons(tmp_path):
+    with page_from(tmp_path, reviewed_page()) as shown:
+        shown.ask("Emulation.setEmulatedMedia", media="print")
+        seen = shown.run(
+            "const shown = (s) => document.querySelector(s).getBoundingClientRect().height > 0;"
+            "return ['.buttons', '#panels', '#moving', '#panel_ecg', '#events table'].map(shown);"
+        )
+        assert seen == [False, False, False, True, True]
+        assert len(re.findall(rb"/Type\s*/Page\b", shown.pdf())) <= 5

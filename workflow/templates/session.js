@@ -929,7 +929,7 @@
     const element = document.createElement("div");
     element.className = "panel";
     element.id = `panel_${panel.id}`;
-    const heading = document.createElement("h3");
+    const heading = document.createElement("h2");
     heading.textContent = panel.title;
     element.append(heading);
     if (panel.full && panel.keys?.length) {
