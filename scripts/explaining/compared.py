@@ -85,6 +85,53 @@ def spans(numbers):
         first = last = n
 
 
+# tables that are made again row by row, in their order, from outcomes.tsv and the study
+REMADE = ("failure", "dose", "coupling", "repetitions", "repetition_agreement", "safety")
+
+
+def remade(finished, name, number_of_row):
+    """The same row of one of REMADE made again; None where there is none."""
+    table = finished.kept(("remade", name), lambda: as_read(_made_again(finished, name), name))
+    return table.iloc[number_of_row - 2] if number_of_row - 2 < len(table) else None
+
+
+def _made_again(finished, name):
+    from study.session_sheet import events_of, table_of
+
+    settings, study = finished.settings, finished.study
+    values = finished.table("outcomes")
+    sets = values[(values["trial_type"] == "set") & values["value"].notna()]
+    band_pct = settings.protocol.failure_band_pct
+    if name == "failure":
+        from comparison.failure_table import failure_rows
+
+        asked = {"conditions": settings.study.conditions, "seed": settings.study.seed}
+        return pd.DataFrame(failure_rows(values, band_pct=band_pct, **asked))
+    if name == "dose":
+        from comparison.dose_table import dose_rows, doses_of
+
+        noted = finished.table("safety"), finished.table("cuff_checks")
+        doses = doses_of(events_of(study), *noted, settings.protocol)
+        return pd.DataFrame(
+            dose_rows(values, doses, primary=settings.study.primary, band_pct=band_pct)
+        )
+    if name == "safety":
+        from cuff.safety import Known, safety_table
+
+        known = Known.of_study(
+            table_of(study, "occlusion"), table_of(study, "titration"), settings.check_safety
+        )
+        noted = table_of(study, "sessions"), events_of(study), known
+        checks = finished.table("cuff_checks")
+        return safety_table(*noted, checks, settings.check_safety, settings.protocol)
+    from comparison.coupling import agreements, counts_beside_log, couplings
+
+    if name == "coupling":
+        return pd.DataFrame(couplings(sets))
+    counted = counts_beside_log(sets)
+    return counted if name == "repetitions" else pd.DataFrame(agreements(counted))
+
+
 def compared_again(finished, name, row):
     """The same row of a table compared again from outcomes.tsv; None where there is none."""
     from comparison.outcome_tables import Plan, compare

@@ -67,10 +67,13 @@ def _row(finished, name, number, row):
     from explaining.value import differences
 
     blocks = list(compared.chain(finished, name, number, row))
-    if name not in compared.RECOMPUTED:
+    if name in compared.REMADE:
+        again = compared.remade(finished, name, number)
+    elif name in compared.RECOMPUTED:
+        again = compared.compared_again(finished, name, row)
+    else:
         blocks.append(("Made again", ["this table is not made again here"]))
         return as_text(blocks), True
-    again = compared.compared_again(finished, name, row)
     if again is None:
         blocks.append(("Compared again from outcomes.tsv", ["no such row comes out"]))
         return as_text(blocks), False

@@ -45,12 +45,14 @@ def draw(results):
         axes.set_title(wrapped(title_of(outcome, window), width_in(results) / columns - 0.5))
     for axes in panels.flat[len(parts) :]:
         axes.axis("off")
-    legend_above(figure, condition_legend(results.conditions, conditions) + person_mark())
+    flagged = any(cells["flagged"].any() for cells in parts.values())
+    marks = condition_legend(results.conditions, conditions) + person_mark(flagged)
+    legend_above(figure, marks)
     numbers = [
         cells.assign(outcome=outcome, window=window) for (outcome, window), cells in parts.items()
     ]
     return figure, pd.concat(numbers, ignore_index=True)[
-        ["outcome", "window", "participant_id", "condition", "mean", "n"]
+        ["outcome", "window", "participant_id", "condition", "mean", "n", "flagged"]
     ]
 
 
@@ -64,15 +66,17 @@ def finding(numbers):
 
 
 def person_means(outcomes, outcome, window, conditions):
-    """Mean over exercises and bouts per participant and condition, with the number of values."""
+    """Mean over exercises and bouts per participant and condition; how many values, how many of
+    them flagged."""
     of_outcome = outcomes[
         (outcomes["outcome"] == outcome)
         & (outcomes["window"] == window)
         & outcomes["value"].notna()
         & outcomes["condition"].isin(conditions)
     ]
+    of_outcome = of_outcome.assign(flagged=of_outcome["status"] == "flagged")
     means = of_outcome.groupby(["participant_id", "condition"], as_index=False).agg(
-        mean=("value", "mean"), n=("value", "size")
+        mean=("value", "mean"), n=("value", "size"), flagged=("flagged", "sum")
     )
     order = means["condition"].map({c: n for n, c in enumerate(conditions)})
     return means.assign(order=order).sort_values(["participant_id", "order"]).drop(columns="order")

@@ -57,9 +57,11 @@ def by_exercise(results, outcomes):
         axes.set_title(wrapped(title_of(outcome, window), width_in(results) - 0.6))
     drawn = {name for cells in parts.values() for name in cells["condition"]}
     conditions = [name for name in results.conditions if name in drawn]
-    legend_above(figure, condition_legend(results.conditions, conditions) + person_mark())
+    flagged = any(cells["flagged"].any() for cells in parts.values())
+    marks = condition_legend(results.conditions, conditions) + person_mark(flagged)
+    legend_above(figure, marks)
     numbers = [cells.assign(outcome=o, window=w) for (o, w), cells in parts.items()]
-    columns = ["outcome", "window", "exercise", "condition", "participant_id", "value"]
+    columns = ["outcome", "window", "exercise", "condition", "participant_id", "value", "flagged"]
     return figure, pd.concat(numbers, ignore_index=True)[columns]
 
 
@@ -92,7 +94,7 @@ def means_of(people, outcome):
 
 
 def person_cells(results, outcome, window):
-    """Mean over bouts for every participant, exercise and condition."""
+    """Mean over bouts for every participant, exercise and condition, and how many are flagged."""
     of_outcome = results.outcomes[
         (results.outcomes["outcome"] == outcome)
         & (results.outcomes["window"] == window)
@@ -101,7 +103,9 @@ def person_cells(results, outcome, window):
         & results.outcomes["condition"].isin(results.conditions)
     ]
     labels = ["exercise", "condition", "participant_id"]
-    cells = of_outcome.groupby(labels, as_index=False, sort=False)["value"].mean()
+    of_outcome = of_outcome.assign(flagged=of_outcome["status"] == "flagged")
+    of_each = of_outcome.groupby(labels, as_index=False, sort=False)
+    cells = of_each.agg(value=("value", "mean"), flagged=("flagged", "sum"))
     names = [*dict.fromkeys(cells["exercise"]), *results.conditions]
     ranks = {name: n for n, name in enumerate(names)}
     order = cells["exercise"].map(ranks) * len(ranks) + cells["condition"].map(ranks)
@@ -128,7 +132,8 @@ def draw_exercises(axes, cells, results):
 def draw_people(axes, drawn, conditions, *, reach):
     """A thin line for every person of `line`, a mark for each of their values, a bar for the mean.
 
-    drawn : columns place (on the x axis), value, condition, line
+    drawn : columns place (on the x axis), value, condition, line, flagged; the mark of a mean with
+        a flagged value in it is open
     reach : half of the width of a bar
     """
     n_people = drawn["participant_id"].nunique()
@@ -140,23 +145,28 @@ def draw_people(axes, drawn, conditions, *, reach):
     )
     for condition, of_condition in drawn.groupby("condition", sort=False):
         style = style_of(condition, conditions)
-        seaborn.scatterplot(
-            *(of_condition,),
-            **{"x": "place", "y": "value", "s": 10, "linewidth": 0, "legend": False, "ax": axes},
-            **{"alpha": max(0.15, 0.75 * strength), "zorder": 2} | style,
-        )
+        for is_flagged, part in of_condition.groupby(of_condition["flagged"] > 0):
+            face = ("white", 0.8) if is_flagged else (style["color"], 0)
+            axes.scatter(
+                *(part["place"], part["value"]),
+                **{"s": 10, "alpha": max(0.15, 0.75 * strength), "zorder": 2},
+                **{"edgecolor": style["color"], "marker": style["marker"]},
+                **dict(zip(("facecolor", "linewidth"), face, strict=True)),
+            )
         for place, values in of_condition.groupby("place")["value"]:
             ends = place - reach, place + reach
             axes.hlines(values.mean(), *ends, style["color"], lw=2, zorder=3)
     axes.set(xlabel="")
 
 
-def person_mark():
-    """Handles of a legend for the lines and the bars."""
+def person_mark(flagged):
+    """Handles of a legend for the lines and the bars, and for open marks where there are any."""
+    mark = {"marker": "o", "mfc": "white", "mec": "#333333", "ls": "", "ms": 4}
+    open_mark = pyplot.Line2D([], [], **mark, label="open: flagged")
     return [
         pyplot.Line2D([], [], color=FAINTER, lw=0.8, label="one participant"),
         pyplot.Line2D([], [], color="#333333", lw=2, label="mean"),
-    ]
+    ] + [open_mark] * flagged
 
 
 def n_in_words(cells, conditions):

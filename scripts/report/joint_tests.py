@@ -8,7 +8,10 @@ from results.format import p_in_words
 
 
 def interaction_of(tests, outcome, window):
-    """The test of condition by exercise of one outcome as a row of joint_tests.tsv, or None."""
+    """The test of condition by exercise of one outcome as a row of joint_tests.tsv, or None.
+
+    `tests`: the whole table, whose rows are numbered.
+    """
     chosen = tests[
         (tests["outcome"] == outcome) & (tests["window"] == window) & (tests["term"] == INTERACTION)
     ]

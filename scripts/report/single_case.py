@@ -7,6 +7,7 @@ import pandas as pd
 
 from engine.listings import described
 from report.heart import FALLS
+from report.origins import Origin, Told
 from report.sentences import in_unit
 from report.words import label_of
 from results.words import counted, in_words, words_of
@@ -285,7 +286,7 @@ def in_order_of_bouts(sets, outcome, window):
     return ", ".join("\N{EN DASH}" if pd.isna(value) else shown(value) for value in asked["value"])
 
 
-def differences_table(cases, conditions):
+def differences_table(cases):
     """Differences of the told outcomes within each exercise, a column for each contrast."""
     rows = {}
     for outcome, window in TOLD:
@@ -303,7 +304,9 @@ def differences_table(cases, conditions):
                 f" (NAP {row.nap:.2f}, n {row.n_comparisons:.0f})" if pd.notna(row.nap) else ""
             )
             labels = (label_of(outcome), exercise)
-            rows.setdefault(labels, {})[row.contrast] = size + overlap
+            rows.setdefault(labels, {})[row.contrast] = Told(
+                size + overlap, Origin.of("single_case", row)
+            )
     table = [{"outcome": o, "exercise": e} | sizes for (o, e), sizes in rows.items()]
     return pd.DataFrame(table).fillna("")
 

@@ -110,7 +110,7 @@ def test_single_bouts_have_a_difference_and_no_overlap():
     _, said = differences_in_words(cases, "smo2_nadir_pct", "set", CONDITIONS)
     assert "30 percentage points lower than with none (50)" in said
     assert "pairs" not in said
-    assert not differences_table(cases, CONDITIONS).astype(str).stack().str.contains("NAP").any()
+    assert not differences_table(cases).astype(str).stack().str.contains("NAP").any()
 
 
 def test_work_is_told_bout_by_bout_and_failure_only_where_a_set_failed():

@@ -4,6 +4,7 @@ import pandas as pd
 
 from comparison.coupling import ONE_BY_DESIGN
 from comparison.jackknife import why_no_interval
+from report.origins import Origin
 from report.page import shown_table
 from report.words import label_of
 from results.words import counted
@@ -21,16 +22,25 @@ def section(results):
     told = boundaries_in_words(boundaries, tolerance_s=tolerance_s)
     if results.coupling["r"].isna().all() and results.repetition_agreement.empty and not told:
         return None
+    differing = boundaries_that_differ(boundaries, tolerance_s=tolerance_s)
+    pairs = coupling_of(results.coupling)
     return {
         "coupling_in_words": coupling_in_words(results.coupling),
-        "coupling": shown_table(coupling_of(results.coupling), "Saturation and the heart"),
+        "coupling": shown_table(
+            pairs.drop(columns="row", errors="ignore"),
+            "Saturation and the heart",
+            [Origin("coupling", row) for row in pairs.get("row", [])],
+        ),
         "repetitions": shown_table(
-            results.repetition_agreement.round(2), "Contractions counted against those noted"
+            results.repetition_agreement.round(2),
+            "Contractions counted against those noted",
+            Origin.of_each("repetition_agreement", results.repetition_agreement),
         ),
         "boundaries_in_words": told,
         "boundaries": shown_table(
-            boundaries_that_differ(boundaries, tolerance_s=tolerance_s),
+            differing,
             "Boundaries that differ from the log, or that the recordings place unsurely",
+            Origin.of_each("boundaries", differing),
         ),
     }
 
@@ -70,13 +80,17 @@ def coupling_in_words(coupling):
 
 
 def coupling_of(coupling):
-    """A row for each pair of outcomes, a column for each level that is one of its own."""
+    """A row for each pair of outcomes, a column for each level that is one of its own.
+
+    `row` is that of the first level in coupling.tsv.
+    """
     by_design = coupling["note"].fillna("").str.contains(ONE_BY_DESIGN, regex=False)
     shown = coupling[coupling["r"].notna() & ~by_design]
     shown = shown.assign(text=[correlation_in_words(row) for row in shown.itertuples()])
     rows = []
     for (saturation, heart), levels in shown.groupby(["saturation", "heart"], sort=False):
         pair = {"saturation": label_of(saturation), "heart": label_of(heart)}
+        pair["row"] = levels.index[0] + 2
         rows.append(
             pair
             | {"people": levels["n_participants"].max(), "sets": levels["n_sets"].max()}

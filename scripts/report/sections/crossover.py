@@ -12,6 +12,7 @@ from comparison.crossover import (
     ONE_VISIT,
     VISIT,
 )
+from report.origins import Origin
 from report.page import shown_table
 from report.single_case import is_one_participant
 from report.words import label_of
@@ -44,17 +45,24 @@ def section(results):
     days = days_in_words(rows[rows["part"] == DAYS])
     if of_outcomes.empty and not days:
         return None
-    stepped = steps(of_outcomes)
+    stepped = list(steps(of_outcomes))
+    first = of_outcomes[of_outcomes["part"] == FIRST_VISIT]
     return {
         "one_visit": bool((of_outcomes["note"] == ONE_VISIT).any()),
         "days": days,
         "by_sequence": [
-            shown_table(table, f"{label}: mean (SD), people")
-            for label, table in by_sequence(of_outcomes)
+            shown_table(table, f"{label}: mean (SD), people", [origin] * len(table))
+            for label, table, origin in by_sequence(of_outcomes)
         ],
         "letters": letters_in_words(results.conditions),
-        "first_visit": shown_table(first_visit(of_outcomes), "The first visit alone"),
-        "steps": shown_table(stepped, "Steps between visits, and after another condition"),
+        "first_visit": shown_table(
+            first_visit(first), "The first visit alone", Origin.of_each("crossover", first)
+        ),
+        "steps": shown_table(
+            pd.DataFrame([row for row, _ in stepped]).fillna(""),
+            "Steps between visits, and after another condition",
+            [origin for _, origin in stepped],
+        ),
         "power_pct": 100 * results.settings.compare_conditions.power,
         "weak": WEAK if of_outcomes["F"].notna().any() else "",
     }
@@ -87,7 +95,7 @@ def letters_in_words(conditions):
 
 
 def by_sequence(rows):
-    """(label, table) of each outcome: a row per sequence, a column per visit."""
+    """(label, table, origin) of each outcome: a row per sequence, a column per visit."""
     chosen = rows[(rows["part"] == BY_SEQUENCE) & rows["mean"].notna()]
     for (outcome, window), group in chosen.groupby(["outcome", "window"], sort=False):
         cells = group.assign(
@@ -101,6 +109,7 @@ def by_sequence(rows):
         yield (
             f"{label_of(outcome)}, {words_of(window)}",
             joined.unstack("visit").fillna("").reset_index(),
+            Origin("crossover", 0, outcome, window),
         )
 
 
@@ -108,9 +117,8 @@ def _mean_and_sd(row):
     return f"{row.mean:.3g}" + ("" if pd.isna(row.sd) else f" ({row.sd:.2g})")
 
 
-def first_visit(rows):
+def first_visit(chosen):
     """Contrasts of the first visit, which compare people."""
-    chosen = rows[rows["part"] == FIRST_VISIT]
     return pd.DataFrame(
         {
             "outcome": [label_of(name) for name in chosen["outcome"]],
@@ -124,8 +132,10 @@ def first_visit(rows):
 
 
 def steps(rows):
-    """Steps between visits and after another condition, with the test of all of an outcome."""
-    told = []
+    """Steps between visits and after another condition, with the test of all of an outcome.
+
+    Each as cells and the row that they come from.
+    """
     for part, kind in ((VISIT, "visit"), (CARRY_OVER, "after")):
         of_part = rows[rows["part"] == part]
         for (outcome, window), group in of_part.groupby(["outcome", "window"], sort=False):
@@ -135,20 +145,19 @@ def steps(rows):
             note = "" if pd.isna(together["note"]) else together["note"]
             for row in single.itertuples():
                 first, second = row.contrast.split(" - ")
-                told.append(
-                    {
-                        "outcome": label,
-                        "step": f"{kind} {first} against {kind} {second}",
-                        "estimate": _size(row),
-                        "would be found": three_digits(row.detectable),
-                        "p, all steps": p_value(together["p"]),
-                        "note": row.note if isinstance(row.note, str) and row.note else note,
-                    }
-                )
+                cells = {
+                    "outcome": label,
+                    "step": f"{kind} {first} against {kind} {second}",
+                    "estimate": _size(row),
+                    "would be found": three_digits(row.detectable),
+                    "p, all steps": p_value(together["p"]),
+                    "note": row.note if isinstance(row.note, str) and row.note else note,
+                }
+                yield cells, Origin.of("crossover", row)
             if single.empty:
                 what = "from visit to visit" if part == VISIT else "after another condition"
-                told.append({"outcome": label, "step": what, "estimate": "", "note": note})
-    return pd.DataFrame(told).fillna("")
+                cells = {"outcome": label, "step": what, "estimate": "", "note": note}
+                yield cells, Origin("crossover", group.index[0] + 2, outcome, window)
 
 
 def _size(row):

@@ -93,7 +93,8 @@ def findings(outcomes, compared, claims, tests, settings):
                 for claim in of_outcome.itertuples()
             ]
         if (test := interaction_of(tests, outcome, window)) and all(comparable):
-            single.append(sentence_of_interaction(test, label))
+            said = sentence_of_interaction(test, label)
+            single.append(Told(said, Origin.of("joint_tests", test)))
         if single:
             told.append((whole, single))
     return told

@@ -109,7 +109,7 @@ def heart_interactions(tests, by_exercise):
     of_table = {_label(name, window): (name, window) for name, window in BY_EXERCISE}
     tested = {label: interaction_of(tests, *key) for label, key in of_table.items()}
     return [
-        sentence_of_interaction(test, label)
+        Told(sentence_of_interaction(test, label), Origin.of("joint_tests", test))
         for label, test in tested.items()
         if test and label in shown
     ]

@@ -1,5 +1,6 @@
 """Clocks and quality of the recordings."""
 
+from report.origins import Origin
 from report.page import shown_table
 from results.words import counted, words_of
 
@@ -13,11 +14,14 @@ NEEDS = ("sync", "quality")
 def section(results):
     clocks = clocks_of(results.sync)
     flagged = clocks[~clocks["status"].str.match(CLOCK_IS_FINE)]
+    whole = quality_of(results.quality)
     return {
         "stamps": moved_stamps(results.sync),
-        "flagged_clocks": shown_table(flagged, "Clocks and files to be read with care"),
-        "clocks": shown_table(clocks, "Clocks of the recordings"),
-        "quality": shown_table(quality_of(results.quality), "Whole recordings"),
+        "flagged_clocks": shown_table(
+            flagged, "Clocks and files to be read with care", Origin.of_each("sync", flagged)
+        ),
+        "clocks": shown_table(clocks, "Clocks of the recordings", Origin.of_each("sync", clocks)),
+        "quality": shown_table(whole, "Whole recordings", Origin.of_each("quality", whole)),
         "blind": blind_reviews(results.reviews, results.edits),
     }
 

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from report.origins import Origin
 from report.page import shown_table
 from report.words import label_of
 from results.format import decimals, estimate_and_interval, p_value, three_digits
@@ -26,18 +27,32 @@ def section(results):
     repeats = repeatability(results.repeatability, results.primary)
     if sizes.empty and repeats.empty:
         return None
+    of_sizes = Origin.of_each("effect_sizes", sizes)
+    asked = results.models, results.primary
+    tests, parts = tested(*asked), components(*asked)
+    of_parts = dict.fromkeys(zip(parts["outcome"], parts["window"], strict=True))
     return {
-        "sizes": shown_table(named_sizes(sizes), "Effect sizes (95 % interval)"),
-        "for_meta_analysis": shown_table(for_meta_analysis(sizes), "Rows for meta-analysis"),
-        "tests": shown_table(f_tests(results.models, results.primary), "F tests"),
+        "sizes": shown_table(named_sizes(sizes), "Effect sizes (95 % interval)", of_sizes),
+        "for_meta_analysis": shown_table(
+            for_meta_analysis(sizes), "Rows for meta-analysis", of_sizes
+        ),
+        "tests": shown_table(f_tests(*asked), "F tests", Origin.of_each("models", tests)),
         "variances": shown_table(
-            variances(results.models, results.primary), "Variances (95 % interval)"
+            variances(*asked),
+            "Variances (95 % interval)",
+            [Origin("models", 0, *key) for key in of_parts],
         ),
         "responses": shown_table(
-            responses(sizes), "Spread of true differences between people (95 % interval)"
+            responses(sizes),
+            "Spread of true differences between people (95 % interval)",
+            Origin.of_each("effect_sizes", sizes[sizes["bout_sd"].notna()]),
         ),
         "one_visit": one_visit_each(results.outcomes, results.conditions),
-        "repeatability": shown_table(repeats, "Repeatability (95 % interval)"),
+        "repeatability": shown_table(
+            repeats,
+            "Repeatability (95 % interval)",
+            Origin.of_each("repeatability", read_most(results.repeatability, results.primary)),
+        ),
     }
 
 
@@ -98,10 +113,15 @@ def for_meta_analysis(sizes):
     )
 
 
+def tested(models, primary):
+    """Rows of models.tsv with F tests of the primary outcomes."""
+    tests = of_primary(models, primary)
+    return tests[tests["F"].notna()]
+
+
 def f_tests(models, primary):
     """F tests of the mixed model, type III, with their degrees of freedom."""
-    tests = of_primary(models, primary)
-    tests = tests[tests["F"].notna()]
+    tests = tested(models, primary)
     return pd.DataFrame(
         {
             "outcome": [label(row) for row in tests.itertuples()],
@@ -113,10 +133,15 @@ def f_tests(models, primary):
     )
 
 
+def components(models, primary):
+    """Rows of models.tsv with variances of the primary outcomes."""
+    terms = of_primary(models, primary)
+    return terms[terms["term"].str.startswith(VARIANCE) & terms["estimate"].notna()]
+
+
 def variances(models, primary):
     """Variance components of the mixed model by outcome, on the scale of the analysis."""
-    terms = of_primary(models, primary)
-    terms = terms[terms["term"].str.startswith(VARIANCE) & terms["estimate"].notna()]
+    terms = components(models, primary)
     wide = {}
     for row in terms.itertuples():
         part = row.term.removeprefix(VARIANCE).removesuffix(" Intercept")
@@ -162,15 +187,19 @@ def one_visit_each(outcomes, conditions):
     return not visits.duplicated(["participant_id", "condition"]).any()
 
 
-def repeatability(table, primary):
-    """Correlation, error of measurement and detectable change of what is read most."""
+def read_most(table, primary):
+    """Rows of repeatability.tsv of what is read most."""
     chosen = {*(outcome for outcome, _ in primary), *ALSO}
     windows = {"set", "baseline", *(window for _, window in primary)}
-    of_primary_outcomes = table[
+    return table[
         table["outcome"].isin(chosen) & table["window"].isin(windows) & table["icc"].notna()
     ]
+
+
+def repeatability(table, primary):
+    """Correlation, error of measurement and detectable change of what is read most."""
     rows = []
-    for row in of_primary_outcomes.itertuples():
+    for row in read_most(table, primary).itertuples():
         sign = "\N{MULTIPLICATION SIGN} " if row.scale == "ratio" else ""
         rows.append(
             {

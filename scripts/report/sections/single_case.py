@@ -66,9 +66,7 @@ def person_of(results, participant):
             bouts_table(sets, results.events, participant, conditions),
             "Every bout, in the order done",
         ),
-        "differences": shown_table(
-            differences_table(cases, conditions), "Differences between conditions"
-        ),
+        "differences": shown_table(differences_table(cases), "Differences between conditions"),
         "against": against_it(sets, cases, baselines["event_id"].nunique()),
     }
 

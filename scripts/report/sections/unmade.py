@@ -1,5 +1,8 @@
 """Who and what could not be made, so that the report stands without."""
 
+import pandas as pd
+
+from results.tables import read_table
 from results.words import counted
 
 ORDER = 3
@@ -10,7 +13,8 @@ NEEDS = ("unmade",)
 
 
 def section(results):
-    unmade = results.unmade
+    undrawn = read_table(results.path("figures/undrawn.tsv"))
+    unmade = pd.concat([part for part in (results.unmade, undrawn) if len(part)] or [undrawn])
     if unmade.empty:
         return None
     people = unmade[unmade["kind"] == "person"]
