@@ -103,7 +103,11 @@ def outcomes_of(folder, participant):
     series = join_pieces(read)
     stretches = list(series.stretches)
     beats, breathing, quality = beats_of_person(
-        [s for s in stretches if s.signal in HEART_SIGNALS], edits, participant, settings.find_beats
+        [s for s in stretches if s.signal in HEART_SIGNALS],
+        edits,
+        events_of(folder, participant),
+        participant,
+        settings.find_beats,
     )
     muscle = segmentation_of_person(
         [s for s in stretches if s.signal in MUSCLE_SIGNALS],
