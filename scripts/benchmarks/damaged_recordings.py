@@ -645,7 +645,7 @@ def _declared_otherwise(folder):
 
 def moved(value, sound, module):
     """Whether an outcome is another finding than in the sound recording."""
-    share = 3 * MOVED if module.FAMILY == "spectrum" else MOVED
+    share = 3 * MOVED if module.FAMILY in ("spectrum", "breathing") else MOVED
     least = LEAST_MOVED.get(module.LABEL, LEAST_MOVED.get(module.UNIT, 0.0))
     return abs(value - sound) > max(share * abs(sound), least)
 
