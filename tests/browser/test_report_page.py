@@ -69,7 +69,8 @@ def test_contents_stand_beside_the_text_on_wide_screens_and_under_a_touch_on_nar
     """
     wide = after(tmp_path, page(), deeds, width=1300)
     assert wide == {"open": True, "beside": True, "after": True, "wider": False}
-    narrow = after(tmp_path, page(), deeds, width=500)
+    # as wide as a small phone, with a word that is longer
+    narrow = after(tmp_path, page("sub-" + "1" * 80), deeds, width=360)
     assert narrow == {"open": False, "beside": False, "after": False, "wider": False}
 
 
