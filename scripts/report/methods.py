@@ -4,6 +4,7 @@ import re
 from importlib.metadata import version
 
 from comparison.conditions import METHOD, MODEL
+from comparison.correlation_by_level import BETWEEN_PEOPLE, BETWEEN_SESSIONS, WITHIN_SESSION
 from comparison.sensitivity import (
     BASELINE,
     CHANGE,
@@ -78,6 +79,12 @@ OTHER_ASSUMPTIONS = (
         "with missing values at the worst that anybody had (Horowitz and Manski 2000)",
     ),
 )
+
+LEVELS_IN_WORDS = {
+    WITHIN_SESSION: "sets about the mean of their session",
+    BETWEEN_SESSIONS: "session means about the mean of their person",
+    BETWEEN_PEOPLE: "people about each other",
+}
 
 # how an offset came about, as a sentence goes on
 PLACED = {
@@ -173,7 +180,7 @@ def what_is_said(results):
         "other_assumptions": other_assumptions(results.sensitivity),
         "power_pct": 100 * settings.compare_conditions.power,
         "planned": bool(results.planning["detectable"].notna().any()),
-        "related": bool(results.coupling["r"].notna().any()),
+        "related": related_in_words(results.coupling),
         "dosed": bool(results.dose["value"].notna().any()),
         "failed": bool((results.failure["n_failed"] > 0).any()),
         "agreed": bool(len(results.repetition_agreement)),
@@ -194,6 +201,27 @@ def what_is_said(results):
         "rule_sources": rule_sources(rules),
         "seed": settings.study.seed,
     }
+
+
+def related_in_words(coupling):
+    """By which levels saturation and the heart were related, and where their errors come from."""
+    given = coupling[coupling["r"].notna()]
+    levels = [said for level, said in LEVELS_IN_WORDS.items() if (given["level"] == level).any()]
+    if not levels:
+        return ""
+    said = (
+        "Saturation and heart outcomes were related level by level: "
+        f"{', '.join(levels)} (Snijders and Bosker 2012)"
+    )
+    with_error = given[given["ci_low"].notna()]
+    if with_error.empty:
+        return f"{said}, without an interval."
+    between = with_error["level"] == BETWEEN_PEOPLE
+    if not between.all():
+        said += ", each with an error from leaving one person out at a time"
+    if between.any():
+        said += "; between people the interval is that of Fisher (1921)"
+    return f"{said}."
 
 
 def clocks_in_words(clocks):

@@ -26,6 +26,7 @@ from report.methods import (
     declared_over_header,
     measured,
     recordings_in_words,
+    related_in_words,
     size_in_words,
     software_in_words,
 )
@@ -430,3 +431,16 @@ def test_a_smallest_effect_is_named_on_the_scale_of_its_outcome():
         ("identity", "1.2 percentage points"),
     ):
         assert size_in_words(1.2, SimpleNamespace(SCALE=scale, UNIT="%")) == said
+
+
+def test_levels_of_coupling_and_their_errors_are_told_where_the_study_has_them():
+    rows = [("within session", 0.5, 0.3), ("between people", 0.2, -0.3)]
+    many = pd.DataFrame(rows, columns=["level", "r", "ci_low"])
+    told = related_in_words(many)
+    assert "sets about the mean of their session, people about each other" in told
+    assert "session means" not in told
+    assert "leaving one person out" in told
+    assert "Fisher" in told
+    alone = related_in_words(many[:1].assign(ci_low=NOTHING))
+    assert alone.endswith("(Snijders and Bosker 2012), without an interval.")
+    assert related_in_words(many.assign(r=NOTHING)) == ""
