@@ -50,7 +50,7 @@ def tables_of(outcomes):
     )
     plan = Plan.of(settings.compare_conditions, CONDITIONS, PRIMARY, 1, settings.plan)
     sessions = outcomes[["participant_id", "session_id", "visit"]].drop_duplicates()
-    sessions = sessions.assign(sequence=None, date_shifted=None)
+    sessions = sessions.assign(sequence=None, date_shifted=None, session_start=None)
     parts = compare(outcomes, sessions, pd.DataFrame(columns=columns_of("quality")), plan)
     return {name: stack(tables, name) for name, tables in parts.items()}
 

@@ -376,14 +376,30 @@ def test_a_blind_review_tells_the_decisions_that_were_made_with_sight_of_conditi
     assert blind_reviews(pd.DataFrame([vars(REVIEW)])[:0], edits) == []
 
 
-def test_what_could_not_be_made_is_a_section_of_studies_in_which_something_failed():
-    recordings = pd.DataFrame({"participant_id": ["sub-01", "sub-02"]})
-    lost = pd.DataFrame(
-        {"kind": ["person"], "participant_id": ["sub-02"], "reason": ["the disk is full"]}
+COLUMNS_OF_UNMADE = ["kind", "participant_id", "name", "reason"]
+
+
+@pytest.mark.parametrize(
+    ("person", "figure"), [(True, True), (True, False), (False, True), (False, False)]
+)
+def test_what_could_not_be_made_is_told_of_studies_in_which_something_failed(
+    person, figure, tmp_path
+):
+    (tmp_path / "figures").mkdir()
+    lost = [("person", "sub-02", None, "the disk is full")] if person else []
+    drawn = [("figure", None, "11_work", "no memory")] if figure else []
+    undrawn = pd.DataFrame(drawn, columns=COLUMNS_OF_UNMADE)
+    undrawn.to_csv(tmp_path / "figures" / "undrawn.tsv", sep="\t", index=False)
+    results = SimpleNamespace(
+        unmade=pd.DataFrame(lost, columns=COLUMNS_OF_UNMADE),
+        recordings=pd.DataFrame({"participant_id": ["sub-01", "sub-02"]}),
+        path=tmp_path.joinpath,
     )
-    failed = SimpleNamespace(unmade=lost, recordings=recordings)
-    assert "sub-02" in str(unmade.section(failed))
-    assert unmade.section(SimpleNamespace(unmade=lost[:0], recordings=recordings)) is None
+    told = unmade.section(results)
+    assert bool(told) == (person or figure)
+    if told:
+        assert ("1 participant of 2 could not be measured" in told["said"]) == person
+        assert any(row["name"] == "11_work" for row in told["rows"]) == figure
 
 
 # --- methods --------------------------------------------------------------------------------------
