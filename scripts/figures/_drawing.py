@@ -36,6 +36,15 @@ FAINTER = "#b8b8b8"
 SHADE = "#e4e4e4"
 BAND = "#D55E00"
 
+# an axes with more marks than this holds them as a picture, words and scales stay as they are:
+# each mark of a vector graphic costs memory in whatever reads it
+MOST_MARKS = 1500
+
+# below it lie marks and lines, above it scales and words (of matplotlib)
+_MARKS_BELOW = 2.005
+
+PICTURE_DPI = 200
+
 # where an SVG says places, and numbers finer than any eye or printer
 _PLACES = re.compile(r'\b(?:d|x|y)="[^"]*"|translate\([^)]*\)')
 _FINE = re.compile(r"-?\d+\.\d{3,}")
@@ -297,6 +306,7 @@ def save(figure, *paths, title, heading, alt, png_dpi):
     heading, alt : name of the figure and what it shows in words, for those who cannot see it
     """
     freeze_layout(figure, title)
+    draw_many_marks_as_picture(figure)
     said = {"Title": heading, "Description": alt}
     undated = dict.fromkeys(("CreationDate", "Creator", "Producer"))
     metadata = {
@@ -307,10 +317,19 @@ def save(figure, *paths, title, heading, alt, png_dpi):
         if path.suffix == ".png":
             _save_png(figure, path, png_dpi, said)
         else:
-            figure.savefig(path, metadata=metadata[path.suffix])
+            figure.savefig(path, metadata=metadata[path.suffix], dpi=PICTURE_DPI)
         if path.suffix == ".svg":
             path.write_text(shortened(path.read_text(encoding="utf-8")), encoding="utf-8")
     pyplot.close(figure)
+
+
+def draw_many_marks_as_picture(figure):
+    """Marks of a study of many people as pixels, as thousands of them cannot be told apart."""
+    for axes in figure.axes:
+        marks = sum(len(line.get_xdata()) for line in axes.lines)
+        marks += sum(len(drawn.get_offsets()) for drawn in axes.collections)
+        if marks > MOST_MARKS:
+            axes.set_rasterization_zorder(_MARKS_BELOW)
 
 
 def shortened(svg):

@@ -19,6 +19,7 @@ from figures._drawing import (
     levels_without_collision,
     power_of_ten,
     pyplot,
+    save,
     shortened,
     style_of,
     unit_with_power,
@@ -222,3 +223,17 @@ def test_a_figure_in_the_report_is_the_drawn_one_to_a_hundredth_of_a_point():
     assert title.text == said.replace("\n", " ")
     assert group.attrib["transform"] == "translate(1.23 7) scale(0.12345 -0.12345)"
     assert group[0].attrib["d"].split() == ["M", "10.00", "-0.00", "L", "20.46", "3"]
+
+
+@pytest.mark.parametrize(("people", "as_picture"), [(10, False), (2000, True)])
+def test_marks_of_a_thousand_people_are_a_picture_among_words_that_stay_words(
+    people, as_picture, tmp_path
+):
+    figure, axes = pyplot.subplots(layout="constrained")
+    axes.plot(np.arange(people), np.sin(np.arange(people)), ls="", marker="o")
+    axes.set_xlabel("people")
+    svg = tmp_path / "marks.svg"
+    save(figure, svg, title="a study", heading="Marks", alt="", png_dpi=100)
+    drawn = svg.read_text(encoding="utf-8")
+    assert ("<image" in drawn) == as_picture
+    assert "#DejaVuSans" in drawn
