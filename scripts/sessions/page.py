@@ -12,6 +12,7 @@ from html import escape
 import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from cuff.cautions import SHORT_CAUTION
 from report.policy import checksum
 from sessions.content import content_of
 from sessions.packing import PackedArrays, packed_texts
@@ -108,6 +109,8 @@ def page_of(content, arrays, templates, *, blind=False, **facts):
         scripts=checksums([unpacking, *scripts]),
         styles=checksums([uplot_style, style]),
         content=content,
+        # plain text, so that it stands where no script runs
+        caution=SHORT_CAUTION if SHORT_CAUTION in content["says"].get("pressure", "") else "",
         arrays=arrays.text(),
         blind=blind,
         **facts,
