@@ -16,6 +16,7 @@ import argparse
 import gzip
 import random
 import shutil
+import sys
 import tempfile
 import warnings
 from collections import Counter
@@ -703,6 +704,7 @@ def main():
         print(f"  {name}: {came}")
         for event, window, outcome, was, now in wrong[:4]:
             print(f"      {outcome} in {window} of {event}: {was:.4g}, now {now:.4g}")
+    sys.exit(bool(faults))
 
 
 if __name__ == "__main__":

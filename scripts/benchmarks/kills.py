@@ -1,4 +1,4 @@
-"""Kill runs at random moments and see whether the next run ends in the same bytes.
+"""Kill runs at random moments, fill the disk, start two at once, set the clock back.
 
 python3.11 scripts/launch.py benchmark kills --study folder --kills 50
 
@@ -6,6 +6,10 @@ The study is run undisturbed under two values of a setting. Then, again and agai
 changed, so that everything has to be made again, the run is killed up to three times (SIGKILL, to
 Snakemake alone or to its jobs too), and taken up. Every file must then have the bytes of the
 undisturbed run under that setting, without a word to unlock.
+
+Before that come a limit of file sizes, a full disk (where a small one can be mounted), a second run
+while one is alive, and results from the future: the run says in plain words what is wrong, what
+stood there before is whole, and the next run ends right.
 """
 
 import argparse
@@ -17,6 +21,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import contextmanager
 from pathlib import Path
 
 # the time of a run, and what the engine notes for itself
@@ -33,14 +38,13 @@ def main():
     words.add_argument("--seed", type=int, default=1)
     asked = words.parse_args()
     with tempfile.TemporaryDirectory() as temporary:
-        faults = killed_runs(asked.study, asked.kills, asked.seed, Path(temporary))
+        faults = faults_of(asked.study, asked.kills, asked.seed, Path(temporary))
     print("\n".join(faults) or f"{asked.kills} kills: every run ended in the same bytes.")
     sys.exit(bool(faults))
 
 
-def killed_runs(study, kills, seed, folder):
+def faults_of(study, kills, seed, folder):
     """What went wrong, a line each; empty where every run that was taken up ended the same."""
-    chance, faults, done = random.Random(seed), [], 0
     began = time.monotonic()
     settings = {s: folder / f"{s:g}.yaml" for s in SETTLED_S}
     for settled_s, path in settings.items():
@@ -49,7 +53,104 @@ def killed_runs(study, kills, seed, folder):
     length_s = (time.monotonic() - began) / len(settings)
     results = folder / "killed"
     run(study, results, settings[SETTLED_S[0]])
-    number = 0
+    faults = adversities(study, results, settings, undisturbed, length_s)
+    return faults + killed_runs(study, results, settings, undisturbed, length_s, kills, seed)
+
+
+def adversities(study, results, settings, undisturbed, length_s):
+    """Faults under a limit of file sizes, a full disk, two runs at once and results of tomorrow.
+
+    `results` are whole under the first setting at the start and at the end of each.
+    """
+    first, second = SETTLED_S
+    faults = []
+
+    def expect(name, is_so):
+        print(f"{name}: {'as it should be' if is_so else 'FAULT'}", flush=True)
+        if not is_so:
+            faults.append(name)
+
+    def failed_plainly(done):
+        said = done.stdout + done.stderr
+        return done.returncode != 0 and "Traceback" not in said
+
+    def expect_right(name, place, settled_s):
+        expect(name, bytes_of(run(study, place, settings[settled_s])) == undisturbed[settled_s])
+
+    limited = attempt(study, results, settings[second], preexec_fn=limit_file_sizes)
+    expect("a limit of file sizes is told in plain words", failed_plainly(limited))
+    expect("results before it are whole", bytes_of(results) == undisturbed[first])
+    expect_right("the run after it ends right", results, second)
+
+    with small_disk(results.parent / "disk") as disk:
+        if disk is None:
+            print("a full disk: not tried, none can be mounted here", flush=True)
+        else:
+            place = disk / "results"
+            run(study, place, settings[first])
+            filler = disk / "filler"
+            free = os.statvfs(disk)
+            filler.write_bytes(bytes(max(0, free.f_bavail * free.f_frsize - FREE_BYTES)))
+            full = attempt(study, place, settings[second])
+            expect("a full disk is told in plain words", failed_plainly(full))
+            expect("results before it are whole", bytes_of(place) == undisturbed[first])
+            filler.unlink()
+            expect_right("the run after it ends right", place, second)
+
+    alive = subprocess.Popen(
+        command(study, results, settings[first]),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    time.sleep(length_s / 2)
+    beside = attempt(study, results, settings[first])
+    expect(
+        "a second run is stopped",
+        failed_plainly(beside) and "another run" in beside.stdout + beside.stderr,
+    )
+    expect(
+        "the first of two ends right", alive.wait() == 0 and bytes_of(results) == undisturbed[first]
+    )
+
+    tomorrow = time.time() + 86_400
+    for path in results.rglob("*"):
+        os.utime(path, (tomorrow, tomorrow))
+    expect_right("results from the future are made again under another setting", results, second)
+    expect_right("and back", results, first)
+    return faults
+
+
+FREE_BYTES = 200_000
+
+LARGEST_FILE_BYTES = 100_000
+
+
+def limit_file_sizes():
+    """No file of this process may grow beyond a limit that its results exceed."""
+    import resource
+
+    resource.setrlimit(resource.RLIMIT_FSIZE, (LARGEST_FILE_BYTES, LARGEST_FILE_BYTES))
+
+
+@contextmanager
+def small_disk(place):
+    """A disk of 200 MB in memory at a place, or None where this user cannot mount one."""
+    place.mkdir()
+    words = ["mount", "-t", "tmpfs", "-o", "size=200m", "tmpfs", str(place)]
+    try:
+        mounted = subprocess.run(words, capture_output=True).returncode == 0  # noqa: S603
+    except OSError:
+        mounted = False
+    try:
+        yield place if mounted else None
+    finally:
+        if mounted:
+            subprocess.run(["umount", str(place)], check=True)  # noqa: S603, S607
+
+
+def killed_runs(study, results, settings, undisturbed, length_s, kills, seed):
+    """Faults after kills at random moments, a line each."""
+    chance, faults, done, number = random.Random(seed), [], 0, 0
     while done < kills:
         number += 1
         now = SETTLED_S[number % 2]
@@ -82,9 +183,15 @@ def command(study, results, settings):
     ]
 
 
+def attempt(study, results, settings, **more):
+    """A run, whatever becomes of it."""
+    words = command(study, results, settings)
+    return subprocess.run(words, capture_output=True, text=True, **more)
+
+
 def run(study, results, settings):
     """A run to its end; its folder of results."""
-    done = subprocess.run(command(study, results, settings), capture_output=True, text=True)
+    done = attempt(study, results, settings)
     if done.returncode:
         raise RuntimeError((done.stdout + done.stderr)[-3000:])
     return results

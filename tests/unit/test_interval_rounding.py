@@ -15,6 +15,8 @@ from unit.sinus_rhythm import sinus_beats
         (4.0, "4 ms"),
         (1000 / 128, "1/128 s"),
         (10.0, "10 ms"),
+        (25.0, "25 ms"),
+        (50.0, "50 ms"),
     ],
 )
 def test_the_rounding_of_intervals_is_found(step_ms, name):

@@ -1,11 +1,13 @@
 """Results of the run before come back when a run fails, and what it made waits for the next."""
 
 import shutil
+from types import SimpleNamespace
 
 import pytest
 
 from engine.remembered import changed_since, remembered
 from engine.transaction import Transaction
+from engine.whole_run import WholeRun
 from results.manifest import sha256_of
 
 
@@ -151,3 +153,13 @@ def test_the_same_bytes_at_another_time_are_no_change(tmp_path):
     assert changed_since(entries) == ([], [])
     file.write_text("Same")
     assert changed_since(entries) == ([], [str(file)])
+
+
+@pytest.mark.parametrize("told", [True, False])
+def test_a_run_that_snakemake_ends_without_a_word_gives_back_what_stood_there(told, capsys):
+    ended, run = [], WholeRun.__new__(WholeRun)
+    run._transaction = SimpleNamespace(failed=lambda: ended.append("given back"))
+    run._is_open = not told
+    run._ended()
+    assert ended == ([] if told else ["given back"])
+    assert ("Snakemake could not go on" in capsys.readouterr().err) is not told

@@ -24,6 +24,10 @@ FEWEST_INTERVALS = 30
 
 # sampling rates and decimal steps met in interval files, coarsest first
 ROUNDING_STEPS = (
+    ("100 ms", 100.0),
+    ("50 ms", 50.0),
+    ("40 ms (25 Hz)", 40.0),
+    ("25 ms (40 Hz)", 25.0),
     ("20 ms", 20.0),
     ("10 ms", 10.0),
     ("8 ms (125 Hz)", 8.0),
