@@ -102,7 +102,8 @@ def adversities(study, results, settings, undisturbed, length_s):
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
-    time.sleep(length_s / 2)
+    # so that the first is under way and has not ended, however busy the machine was before
+    time.sleep(min(length_s / 4, 5.0))
     beside = attempt(study, results, settings[first])
     expect(
         "a second run is stopped",
