@@ -3,8 +3,6 @@
 import json
 import shutil
 import threading
-import urllib.error
-import urllib.request
 
 import numpy as np
 import pandas as pd
@@ -26,6 +24,7 @@ from sessions.packing import texts_within
 from sessions.review import Pages, decisions_in, server
 from study.edit_log import EDIT_COLUMNS, append_edits
 from study.problems import StudyError
+from unit.http_answer import answer
 
 EDITS = pd.DataFrame(columns=["participant_id", "session_id", "action", "time_s", "end_s"])
 
@@ -179,16 +178,6 @@ def served(study, tmp_path):
     threading.Thread(target=serving.serve_forever, daemon=True).start()
     yield folder, row, address
     serving.shutdown()
-
-
-def answer(address, body=None, **headers):
-    """Status and text of an answer."""
-    request = urllib.request.Request(address, body, headers)
-    try:
-        with urllib.request.urlopen(request) as response:
-            return response.status, response.read().decode()
-    except urllib.error.HTTPError as error:
-        return error.code, error.read().decode()
 
 
 def table(*rows):

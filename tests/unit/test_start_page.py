@@ -4,8 +4,6 @@ import json
 import re
 import threading
 import time
-import urllib.error
-import urllib.request
 
 import pytest
 
@@ -15,6 +13,7 @@ from project import PROJECT
 from serving import start
 from serving.start import StartPages, command_of_deed, serve
 from study.problems import StudyError
+from unit.http_answer import answer
 
 
 @pytest.fixture
@@ -36,15 +35,6 @@ def served(project):
     threading.Thread(target=serving.serve_forever, daemon=True).start()
     yield pages, address
     serving.shutdown()
-
-
-def answer(address, body=None, **headers):
-    request = urllib.request.Request(address, body, headers)
-    try:
-        with urllib.request.urlopen(request) as response:
-            return response.status, response.read().decode()
-    except urllib.error.HTTPError as error:
-        return error.code, error.read().decode()
 
 
 def begin(address, **asked):
