@@ -203,7 +203,7 @@ def set_up_environment(wheels=None):
         call(PYTHON, "-m", "pip", "install", "--quiet", *hashed, "-r", installer)
     call(
         *(PYTHON, "-m", "uv", "pip", "install", "--python", PYTHON),
-        *(*hashed, "--compile-bytecode", "-r", LOCK),
+        *(*hashed, "--no-deps", "--compile-bytecode", "-r", LOCK),
     )
     stamp.write_text(wanted)
 

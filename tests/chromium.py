@@ -13,15 +13,13 @@ import shutil
 import signal
 import tempfile
 from functools import cache
+from importlib.resources import files
 from pathlib import Path
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 
-# a checker of accessibility, where it was put: npm install --prefix tests/browser axe-core
-AXE = Path(
-    os.environ.get("AXE_CORE")
-    or Path(__file__).with_name("browser") / "node_modules" / "axe-core" / "axe.min.js"
-)
+# axe-core, which checks accessibility
+AXE = files("axe_playwright_python") / "axe.min.js"
 
 ABSENT = "no chromium on the path: pages were NOT opened in a browser"
 

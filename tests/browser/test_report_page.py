@@ -157,7 +157,6 @@ def test_hostile_names_are_shown_as_text(tmp_path):
     assert html.escape(hostile, quote=False) in dom
 
 
-@pytest.mark.skipif(not AXE.exists(), reason="no axe-core: accessibility was NOT checked")
 def test_nothing_on_the_page_is_closed_to_people_who_read_it_otherwise(tmp_path):
     """Rules of WCAG 2.2 as axe-core checks them, with everything unfolded."""
     seen = after(

@@ -195,7 +195,6 @@ document.querySelectorAll("details").forEach((part) => {
 """
 
 
-@pytest.mark.skipif(not AXE.exists(), reason="no axe-core: accessibility was NOT checked")
 def test_nothing_on_the_page_is_closed_to_people_who_read_it_otherwise(tmp_path):
     """Rules of WCAG 2.2 as axe-core checks them."""
     seen = after(
