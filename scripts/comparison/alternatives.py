@@ -9,14 +9,17 @@ from comparison.outcome_tables import (
     comparisons_of,
     declared,
     outcome_contrasts,
+    rest_of,
     rows_of,
     shares_of,
     with_shares,
 )
 from comparison.planned_claims import shown_pairs
+from measuring.again import Change
 from results.columns import columns_of
 from results.tables import number, stack
-from study.settings_files import changed_settings
+from results.words import words_of
+from study.settings_files import changed_settings, under_alternative
 
 KEYS = ["participant_id", "session_id", "event_id", "window", "outcome"]
 
@@ -27,6 +30,31 @@ TAKEN = (
     *("estimate", "ci_low", "ci_high", "p", "p_adjusted", "claim", "n_participants", "n_pairs"),
     *("flagged_pct", "withheld_pct"),
 )
+
+
+def outcomes_asked(settings):
+    """Outcomes and windows that an alternative measures again: the primary ones, and their value at
+    rest where the plan adjusts for it."""
+    primary, adjusted = settings.study.primary, settings.plan.baseline_adjusted
+    at_rest = [rest_of(key) for key in primary if key[0] in adjusted and key[1] != "baseline"]
+    return list(dict.fromkeys([*primary, *at_rest]))
+
+
+def changes_asked(settings):
+    """The `Change` of every alternative that the settings ask for, by name, in order."""
+    asked = settings.try_alternatives.alternatives
+    return {
+        name: Change(settings, under_alternative(settings, name), asked[name].edits == "used")
+        for name in sorted(asked)
+        if asked[name]
+    }
+
+
+def rows_of_alternative(name, change, outcomes, again, contrasts, settings):
+    """Rows of alternatives.tsv of one alternative; arguments as in `rows_under`."""
+    says = settings.try_alternatives.alternatives[name].says or words_of(name)
+    rows = rows_under(change, outcomes, again, contrasts, settings.study.primary)
+    return rows.assign(alternative=name, says=says)
 
 
 def main_rows(contrasts):

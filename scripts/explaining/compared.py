@@ -4,13 +4,8 @@ import pandas as pd
 
 from engine.listings import described
 from measuring.recipes import meaning_of_window, recipe_of
-from results.columns import TABLES, columns_of
-from results.tables import as_read, number, stack
-
-# tables that the comparison of conditions makes of outcomes.tsv
-RECOMPUTED = (
-    *("contrasts", "claims", "joint_tests", "crossover", "models", "sensitivity", "planning"),
-)
+from results.columns import TABLES
+from results.tables import number
 
 
 def chain(finished, name, number_of_row, row):
@@ -59,14 +54,14 @@ def values_behind(finished, row):
 
 def values_in_words(finished, row):
     """What each person contributes in each condition, with the rows of outcomes.tsv."""
-    own = values_behind(finished, row)
-    given = own[own["value"].notna()]
-    flagged, withheld = int((own["status"] == "flagged").sum()), len(own) - len(given)
+    asked = values_behind(finished, row)
+    given = asked[asked["value"].notna()]
+    flagged, withheld = int((asked["status"] == "flagged").sum()), len(asked) - len(given)
     yield (
-        f"{len(own)} values asked in outcomes.tsv, {len(given)} given, {flagged} of them flagged, "
-        f"{withheld} withheld"
+        f"{len(asked)} values asked in outcomes.tsv, {len(given)} given, {flagged} of them "
+        f"flagged, {withheld} withheld"
     )
-    for (participant, condition), values in own.groupby(["participant_id", "condition"]):
+    for (participant, condition), values in asked.groupby(["participant_id", "condition"]):
         known = values["value"].dropna()
         mean = "no value" if known.empty else f"mean {known.mean():.6g} of {len(known)}"
         lines = ", ".join(spans([n + 2 for n in values.index]))
@@ -83,91 +78,3 @@ def spans(numbers):
         if last is not None:
             yield str(first) if first == last else f"{first} to {last}"
         first = last = n
-
-
-# tables that are made again row by row, in their order, from outcomes.tsv and the study
-REMADE = ("failure", "dose", "coupling", "repetitions", "repetition_agreement", "safety")
-
-
-def remade(finished, name, number_of_row):
-    """The same row of one of REMADE made again; None where there is none."""
-    table = finished.kept(("remade", name), lambda: as_read(_made_again(finished, name), name))
-    return table.iloc[number_of_row - 2] if number_of_row - 2 < len(table) else None
-
-
-def _made_again(finished, name):
-    from study.session_sheet import events_of, table_of
-
-    settings, study = finished.settings, finished.study
-    values = finished.table("outcomes")
-    sets = values[(values["trial_type"] == "set") & values["value"].notna()]
-    band_pct = settings.protocol.failure_band_pct
-    if name == "failure":
-        from comparison.failure_table import failure_rows
-
-        asked = {"conditions": settings.study.conditions, "seed": settings.study.seed}
-        return pd.DataFrame(failure_rows(values, band_pct=band_pct, **asked))
-    if name == "dose":
-        from comparison.dose_table import dose_rows, doses_of
-
-        noted = finished.table("safety"), finished.table("cuff_checks")
-        doses = doses_of(events_of(study), *noted, settings.protocol)
-        return pd.DataFrame(
-            dose_rows(values, doses, primary=settings.study.primary, band_pct=band_pct)
-        )
-    if name == "safety":
-        from cuff.safety import Known, safety_table
-
-        known = Known.of_study(
-            table_of(study, "occlusion"), table_of(study, "titration"), settings.check_safety
-        )
-        noted = table_of(study, "sessions"), events_of(study), known
-        checks = finished.table("cuff_checks")
-        return safety_table(*noted, checks, settings.check_safety, settings.protocol)
-    from comparison.coupling import agreements, counts_beside_log, couplings
-
-    if name == "coupling":
-        return pd.DataFrame(couplings(sets))
-    counted = counts_beside_log(sets)
-    return counted if name == "repetitions" else pd.DataFrame(agreements(counted))
-
-
-def compared_again(finished, name, row):
-    """The same row of a table compared again from outcomes.tsv; None where there is none."""
-    from comparison.outcome_tables import Plan, compare
-    from study.plan import changed_after_freezing, excluded_after_freezing
-    from study.rows import rows_of
-    from study.session_sheet import table_of
-
-    settings, study = finished.settings, finished.study
-    departures = [
-        *changed_after_freezing(study, settings),
-        *excluded_after_freezing(settings.plan, rows_of(study, "edits")),
-    ]
-    plan = Plan.of(
-        settings.compare_conditions,
-        settings.study.conditions,
-        settings.study.primary,
-        settings.study.seed,
-        settings.plan,
-        departures,
-    )
-    made_from = finished.table("outcomes"), table_of(study, "sessions"), finished.table("quality")
-    again = as_read(stack(compare(*made_from, plan)[name], name), name)
-    labels = [c for c in columns_of(name) if isinstance(row.get(c), str) and c in LABELS]
-    same = again
-    for column in labels:
-        same = same[same[column] == row[column]]
-    number = {"planning": "n_participants", "crossover": "visit"}.get(name)
-    if number is not None and pd.notna(row[number]):
-        same = same[same[number] == row[number]]
-    return same.iloc[0] if len(same) else None
-
-
-# columns that name a row of these tables
-LABELS = frozenset(
-    (
-        *("claim", "outcome", "window", "exercise", "contrast", "term", "method", "analysis"),
-        *("left_out", "part", "sequence", "condition"),
-    )
-)

@@ -64,21 +64,19 @@ def _value(finished, number, row, samples):
 
 
 def _row(finished, name, number, row):
+    from explaining.made_again import FROM_RECORDINGS, MADE_AGAIN, row_again
     from explaining.value import differences
 
     blocks = list(compared.chain(finished, name, number, row))
-    if name in compared.REMADE:
-        again = compared.remade(finished, name, number)
-    elif name in compared.RECOMPUTED:
-        again = compared.compared_again(finished, name, row)
-    else:
-        blocks.append(("Made again", ["this table is not made again here"]))
+    if name not in MADE_AGAIN:
+        blocks.append(("Made again", [FROM_RECORDINGS]))
         return as_text(blocks), True
+    again = row_again(finished, name, number)
     if again is None:
-        blocks.append(("Compared again from outcomes.tsv", ["no such row comes out"]))
+        blocks.append(("Made again", ["no such row comes out"]))
         return as_text(blocks), False
     differing = differences(name, row, again)
-    blocks.append(("Compared again from outcomes.tsv", _verdict(differing, list(row.index))))
+    blocks.append(("Made again", _verdict(differing, list(row.index))))
     return as_text(blocks), not differing
 
 
