@@ -42,21 +42,10 @@ def longest_repaired_run(beats, window, beat_count):
     return longest_run(beats, window.start_s, window.end_s)
 
 
-def intervals_halved_by_hand(beats, window):
-    """Beats added by hand in the window with an interval beside them under 0.6 of those around.
-
-    The share is a convention; a beat where none was missed leaves two halves.
-    """
-    used = beats[beats["nn_time_s"].notna()].sort_values("nn_time_s")
-    time_s, length_ms = used["nn_time_s"].to_numpy(), used["nn_ms"].to_numpy(float)
-    inside = (time_s >= window.start_s) & (time_s <= window.end_s)
-    halved = 0
-    for at in np.flatnonzero((used["kind"] == "added").to_numpy() & inside):
-        around = np.concatenate([length_ms[max(0, at - 6) : at], length_ms[at + 2 : at + 8]])
-        beside = length_ms[at : at + 2]
-        if np.isfinite(around).any() and np.isfinite(beside).any():
-            halved += bool(np.nanmin(beside) < 0.6 * np.nanmedian(around))
-    return float(halved)
+def intervals_halved_by_hand(halving_beats_s, window):
+    """Beats added by hand in the window that leave two halves."""
+    inside = (halving_beats_s >= window.start_s) & (halving_beats_s <= window.end_s)
+    return float(inside.sum())
 
 
 def covered_pct(nn_ms, window):
@@ -75,9 +64,13 @@ def rejected_pct(rejected_spans, window):
 
 
 def _share_of_window(spans, window):
-    starts_s, ends_s = np.maximum(spans[0], window.start_s), np.minimum(spans[1], window.end_s)
-    inside_s = np.maximum(ends_s - starts_s, 0.0).sum()
+    inside_s = _seconds_within(spans, window.start_s, window.end_s)
     return 100 * inside_s / max(window.duration_s, 1e-9)
+
+
+def _seconds_within(spans, start_s, end_s):
+    shared_s = np.minimum(spans[1], end_s) - np.maximum(spans[0], start_s)
+    return float(np.maximum(shared_s, 0.0).sum())
 
 
 def heart_rate_slope_bpm_per_min(nn_time_s, nn_ms):
@@ -195,30 +188,26 @@ def sensor_place_unknown(clocks, segment):
     return None if of_sensor is None else _place_unknown(of_sensor)
 
 
-def sensor_covered_pct(trace, window):
+def sensor_covered_pct(time_s, smo2_pct, window):
     """Share of the window in which neighbouring usable readings of the sensor follow each other."""
-    share = time_axis.usable_share(trace["time_s"], trace["value"], window.start_s, window.end_s)
-    return 100 * share
+    return 100 * time_axis.usable_share(time_s, smo2_pct, window.start_s, window.end_s)
 
 
-def doubtful_behind_window_s(ecg_spans, window, recovery_rate_window_s):
+def doubtful_behind_window_s(doubtful_spans, window, recovery_rate_window_s):
     """How much of the half window behind the end of the window lies in spans in doubt."""
-    begin_s, end_s = window.end_s, window.end_s + recovery_rate_window_s / 2
-    doubtful = ecg_spans[ecg_spans["verdict"] != "accepted"]
-    shared = np.minimum(doubtful["end_s"], end_s) - np.maximum(doubtful["start_s"], begin_s)
-    return float(shared.clip(lower=0).sum())
+    return _seconds_within(doubtful_spans, window.end_s, window.end_s + recovery_rate_window_s / 2)
 
 
-def slip_in_window(trace, window):
+def slip_in_window(time_s, level_segment, window):
     """1 where the sensor slipped within the window."""
-    inside = trace["time_s"].between(window.start_s, window.end_s)
-    return float(trace.loc[inside, "level_segment"].nunique() > 1)
+    inside = (time_s >= window.start_s) & (time_s <= window.end_s)
+    return float(np.ptp(level_segment[inside]) > 0) if inside.any() else 0.0
 
 
-def slip_before_window(trace, window):
+def slip_before_window(time_s, level_segment, window):
     """1 where the sensor slipped between the begin of its recording and that of the window."""
-    before = trace.loc[trace["time_s"] <= window.start_s, "level_segment"]
-    return float(before.nunique() > 1)
+    before = time_s <= window.start_s
+    return float(np.ptp(level_segment[before]) > 0) if before.any() else 0.0
 
 
 def rise_in_set_pct(time_s, smo2_pct, set_start_s, set_end_s):

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from recordings.time_axis import sampling_step_s, trace_of
+from recordings.time_axis import kept_for_same, sampling_step_s, trace_of
 
 MISSING = "missing reading"
 
@@ -19,6 +19,7 @@ SLIP = "sensor slip"
 LIGHT_LEAK = "light leak"
 
 
+@kept_for_same
 def resolution(value: ArrayLike) -> float:
     """Smallest difference between two different readings: the rounding step of the sensor.
 

@@ -5,7 +5,7 @@ from numpy.typing import ArrayLike
 
 from muscle.fits import flag_if_incomplete, reading_noise, straight_fit, too_little
 from muscle.resting_variation import STEADY, RestingVariation
-from recordings.time_axis import StraightLines, sampling_step_s, trace_of
+from recordings.time_axis import sampling_step_s, straight_lines_of, trace_of
 from results.estimate import Estimate
 
 
@@ -90,7 +90,7 @@ def area_below(
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
-    lines = StraightLines(time, reading).within(start_s, end_s)
+    lines = straight_lines_of(time, reading).within(start_s, end_s)
     first = level_pct.value - lines.first
     last = level_pct.value - lines.last
     deep, shallow = np.maximum(first, last), np.minimum(first, last)
@@ -128,7 +128,7 @@ def _seconds_in_band(
     hysteresis: float,
 ) -> float:
     """Time in a band that is entered at its edge and left `hysteresis` beyond it."""
-    lines = StraightLines(time, reading).within(start_s, end_s)
+    lines = straight_lines_of(time, reading).within(start_s, end_s)
     ends_s = lines.start_s + lines.step_s
     lowest, highest = np.minimum(lines.first, lines.last), np.maximum(lines.first, lines.last)
     # a line that lies wholly outside adds nothing and leaves the band

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike
 
 from muscle.fits import extreme, reading_noise, straight_fit, too_little
 from muscle.resting_variation import STEADY, RestingVariation
-from recordings.time_axis import StraightLines, trace_of, whole_contractions_s
+from recordings.time_axis import straight_lines_of, trace_of, whole_contractions_s
 from results.estimate import Estimate
 
 
@@ -31,7 +31,7 @@ def window_mean(
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
-    covered, area = StraightLines(time, reading).until([start_s, end_s])
+    covered, area = straight_lines_of(time, reading).until([start_s, end_s])
     mean = float((area[1] - area[0]) / (covered[1] - covered[0]))
     se = straight_fit(time, reading, start_s, end_s, contraction_rate_hz, order=0).mean_se
     if not np.isfinite(se):

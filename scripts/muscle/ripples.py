@@ -5,7 +5,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from muscle.contractions import Contractions, binned, find_contractions, local_ripple, ripple_chance
-from recordings.time_axis import sampling_step_s, usable_readings
+from recordings.time_axis import sampling_step_s, unalterable, usable_readings
 
 # SD of a limit of which nothing is known
 FREE_S = 1000.0
@@ -37,6 +37,7 @@ def find_ripples(
         return pd.DataFrame(columns=RIPPLE_COLUMNS, dtype=float)
     if sampling_step_s(time) < 1 / (5 * fastest_hz):
         time, reading = binned(time, reading, 1 / (5 * fastest_hz))
+    time, reading = unalterable(time), unalterable(reading)
     hop_s = window_s / 10
     middle = np.arange(time[0] + window_s / 2, time[-1] - window_s / 2, hop_s)
     limits = {

@@ -1,11 +1,46 @@
 """Time axis of a recorded trace: step, usable stretches, means over windows and contractions."""
 
+import operator
+from functools import wraps
+
 import numpy as np
 from numpy.typing import ArrayLike
 
 from recordings.gaps import BRIDGED_STEPS
 
+# traces whose lines, steps and levels are kept: those of one session
+MOST_KEPT = 8
 
+
+def kept_for_same(function):
+    """A function of arrays that answers again for the very same ones, if nobody can alter them.
+
+    Many outcomes ask the same of one trace; `unalterable` makes an array to which this applies.
+    """
+    answers = []
+
+    @wraps(function)
+    def ask(*arrays):
+        for known, answer in answers:
+            if len(known) == len(arrays) and all(map(operator.is_, known, arrays)):
+                return answer
+        answer = function(*arrays)
+        if all(isinstance(a, np.ndarray) and not a.flags.writeable for a in arrays):
+            answers.insert(0, (arrays, answer))
+            del answers[MOST_KEPT:]
+        return answer
+
+    return ask
+
+
+def unalterable(values: ArrayLike) -> np.ndarray:
+    """The values as floats that nobody can alter; those of the argument stay as they are."""
+    array = np.asarray(values, dtype=float).view()
+    array.flags.writeable = False
+    return array
+
+
+@kept_for_same
 def trace_of(time_s: ArrayLike, value: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     """Both as float arrays, checked: same length, times finite and rising."""
     time = np.asarray(time_s, dtype=float)
@@ -17,6 +52,7 @@ def trace_of(time_s: ArrayLike, value: ArrayLike) -> tuple[np.ndarray, np.ndarra
     return time, reading
 
 
+@kept_for_same
 def sampling_step_s(time_s: ArrayLike) -> float:
     """Typical time between readings: the median step of the time axis, in seconds.
 
@@ -69,11 +105,14 @@ class StraightLines:
         return part
 
 
+straight_lines_of = kept_for_same(StraightLines)
+
+
 def usable_share(time_s: ArrayLike, value: ArrayLike, start_s: float, end_s: float) -> float:
     """Share of a window, 0 to 1, in which neighbouring usable readings follow each other."""
     if end_s <= start_s:
         return 0.0
-    covered, _ = StraightLines(time_s, value).until([start_s, end_s])
+    covered, _ = straight_lines_of(time_s, value).until([start_s, end_s])
     return float((covered[1] - covered[0]) / (end_s - start_s))
 
 
@@ -90,7 +129,7 @@ def centred_mean(
     time, _ = trace_of(time_s, value)
     if window_s <= 0:
         raise ValueError("the window must be longer than 0 s")
-    lines = StraightLines(time_s, value)
+    lines = straight_lines_of(time_s, value)
     covered_before, area_before = lines.until(time - window_s / 2)
     covered_after, area_after = lines.until(time + window_s / 2)
     covered = covered_after - covered_before

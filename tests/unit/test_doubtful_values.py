@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from benchmarks.damaged_recordings import EDF_FIELDS, run_cases, write_sound_study
+from measuring.inputs import halving_beats_s
 from measuring.properties import intervals_halved_by_hand
 from muscle.cleaning import clean_saturation
 from recordings.declared import Declared
@@ -140,7 +141,8 @@ def test_a_beat_added_by_hand_where_none_was_missed_is_counted_and_one_in_a_gap_
         beats["nn_time_s"] = beats["time_s"]
         beats["nn_ms"] = 1000 * beats["time_s"].diff()
         beats["kind"] = np.where(beats["time_s"] == added_s, "added", "normal")
-        return intervals_halved_by_hand(beats, SimpleNamespace(start_s=0.0, end_s=40.0))
+        window = SimpleNamespace(start_s=0.0, end_s=40.0)
+        return intervals_halved_by_hand(halving_beats_s(beats), window)
 
     assert halved(times, times[20] + 0.4) == 1
     assert halved(np.delete(times, 20), times[20]) == 0
