@@ -7,6 +7,7 @@ way and how it counts, and the summary.
 import numpy as np
 
 from engine.listings import described
+from report.origins import Origin, Told
 from report.words import window_of_set
 from results.words import counted, in_words, words_of
 
@@ -18,17 +19,20 @@ def estimand(results):
         return []
     outcomes, conditions = results.outcomes, results.conditions
     done = outcomes[outcomes["condition"].isin(conditions)]
+    values = Origin("outcomes", 0)
     parts = {
         "Effect of": effect_of(conditions),
         "On": outcomes_in_words(results.primary),
-        "In": people_in_words(done, compared, results.primary),
+        "In": Told(people_in_words(done, compared, results.primary), Origin("contrasts", 0)),
         "Over": exercises_in_words(done),
         "Size": sizes_in_words(compared, results.primary),
         "Visits": visits_in_words(compared, results.primary),
         "Resting values": baseline_in_words(results.settings.plan.baseline_adjusted),
-        "Sets stopped early or taken to failure": stopped_in_words(results.events, conditions),
-        "Unequal work": work_in_words(done, conditions),
-        "Missing visits and values": missing_in_words(done, conditions),
+        "Sets stopped early or taken to failure": Told(
+            stopped_in_words(results.events, conditions), values
+        ),
+        "Unequal work": Told(work_in_words(done, conditions), values),
+        "Missing visits and values": Told(missing_in_words(done, conditions), values),
     }
     return [(part, said) for part, said in parts.items() if said]
 

@@ -51,8 +51,8 @@ def templates_of(folder):
 
 
 def begun(sentence):
-    """A sentence with a capital letter at its beginning."""
-    return f"{sentence[:1].upper()}{sentence[1:]}"
+    """A sentence with a capital letter at its beginning, and the rows that it came from."""
+    return Told(f"{sentence[:1].upper()}{sentence[1:]}", *getattr(sentence, "origins", ()))
 
 
 def framed(page, told, title, unstated=()):
@@ -106,7 +106,7 @@ def read_text_table(path):
 def shown_table(table, caption, origins=()):
     """What the template needs to show a table; a missing value is an empty cell.
 
-    origins : where each row comes from, which its first cell is marked with
+    origins : where each row comes from, which its first cell with anything in it is marked with
     """
     rows = [
         ["" if cell in ("n/a", "") or cell is None else _as_shown(cell) for cell in row]
@@ -116,7 +116,8 @@ def shown_table(table, caption, origins=()):
     numbers = [n for n in range(len(columns)) if _holds_numbers([row[n] for row in rows])]
     if origins:
         for row, origin in zip(rows, origins, strict=True):
-            row[0] = Told(row[0], origin)
+            first = next((n for n, cell in enumerate(row) if cell), 0)
+            row[first] = Told(row[first], origin)
     return {"caption": caption, "columns": columns, "rows": rows, "numbers": numbers}
 
 

@@ -8,6 +8,7 @@ import pandas as pd
 from cuff.cautions import CAUTION
 from cuff.verdicts import COUNTING
 from engine.listings import described, names_in
+from report.origins import Origin
 from report.words import basis_in_columns, label_of, with_interval
 from results.format import decimals, p_value, three_digits
 from results.words import in_words, words_of
@@ -113,6 +114,31 @@ def printed_tables(results):
     captions = CAPTIONS | FURTHER_CAPTIONS
     printed = [Printed(name, captions[name], tables[name], NOTES[name]) for name in tables]
     return printed + by_family(results)
+
+
+def origins_of(name, results):
+    """The row of a result table behind each row of a table for print that the report shows.
+
+    Empty for the participants, who stand in the study and not in its results.
+    """
+    if name == PRESSURES:
+        return Origin.of_each("safety", results.safety[results.safety["scope"] == "visit"])
+    if name == HARMS:
+        return Origin.of_each("harms", results.harms)
+    if name == CONTRASTS:
+        compared = results.contrasts
+        of_outcomes = [
+            compared[(compared["outcome"] == outcome) & (compared["window"] == window)]
+            for outcome, window in results.primary
+        ]
+        return [origin for part in of_outcomes for origin in Origin.of_each("contrasts", part)]
+    if name == OUTCOMES:
+        given = results.outcomes.loc[results.outcomes["condition"].isin(results.conditions)]
+        keys = given.loc[given["value"].notna(), ["outcome", "window"]].drop_duplicates()
+        ranks = {outcome: n for n, outcome in enumerate(names_in("outcomes"))}
+        keys = sorted(keys.itertuples(index=False), key=lambda key: ranks[key.outcome])
+        return [Origin("outcomes", 0, *key) for key in keys]
+    return []
 
 
 def contents_of(printed):

@@ -25,6 +25,13 @@ def test_a_told_number_carries_a_mark_that_names_table_and_row():
     assert page.from_string("{{ told }}").render(told="plain") == "plain"
 
 
+def test_a_row_that_begins_with_an_empty_cell_is_marked_at_the_first_that_holds_anything():
+    table = pd.DataFrame({"participant_id": [None], "rule": ["refused"]})
+    shown = shown_table(table, "A table", [Origin("exclusions", 5)])
+    assert shown["rows"][0][1].origins == (Origin("exclusions", 5),)
+    assert "exclusions.tsv, row 5" in marked(shown["rows"][0][1])
+
+
 def test_an_empty_cell_has_no_mark():
     assert marked(Told("", Origin("contrasts", 14))) == ""
 

@@ -91,6 +91,25 @@ def test_every_link_of_the_report_leads_somewhere_and_the_page_stays_small(resul
         assert (results / page).exists()
 
 
+# made of the session sheet and of settings alone, which are no results
+NOT_OF_RESULTS = {
+    *("Participants", "Settings that differ from the defaults"),
+    "As noted before the visits, mean and range",
+}
+
+
+def test_every_row_of_numbers_in_a_table_of_the_report_leads_to_its_rows(results):
+    report = (results / "report.html").read_text(encoding="utf-8")
+    without = {}
+    for caption, body in re.findall(r"<caption>(.*?)</caption>(.*?)</table>", report, re.S):
+        rows = re.findall(r"<tr>(?:(?!</tr>).)*<td.*?</tr>", body, re.S)
+        if not caption.endswith("by person") and caption not in NOT_OF_RESULTS:
+            bare = [row for row in rows if 'class="source"' not in row and re.search(r"\d", row)]
+            without[caption] = len(bare)
+    assert len(without) > 20
+    assert not {caption: n for caption, n in without.items() if n}
+
+
 @pytest.mark.browser
 @pytest.mark.skipif(BROWSER is None, reason=ABSENT)
 def test_the_report_opens_in_a_browser_without_a_complaint(results, tmp_path):

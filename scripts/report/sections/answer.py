@@ -36,8 +36,11 @@ def section(results):
     return {
         "alone": alone,
         "done": what_was_done(results.recordings, results.events, results.conditions),
-        "pressures": pressures_in_words(
-            results.safety, results.conditions, settings.protocol.no_cuff_condition
+        "pressures": Told(
+            pressures_in_words(
+                results.safety, results.conditions, settings.protocol.no_cuff_condition
+            ),
+            Origin("safety", 0),
         ),
         "findings": safety_findings(results.safety, results.harms),
         "claims": [] if alone else claims_shown(results.claims, results.contrasts),
@@ -79,10 +82,19 @@ def claim_shown(claim, contrasts):
         ),
         "verdict": claim.verdict,
         "drawing": drawing,
-        "parts": told,
+        "parts": marked_parts(parts, told, rows),
         "matters": matters(smallest, module),
         "plan": "not frozen" if claim.plan == NOT_FROZEN else claim.plan,
     }
+
+
+def marked_parts(parts, told, contrasts):
+    """The differences of a claim in words, each with its row of contrasts.tsv."""
+    origins = {row.contrast: Origin.of("contrasts", row) for row in contrasts.itertuples()}
+    return [
+        Told(said, *filter(None, [origins.get(part["name"])]))
+        for part, said in zip(parts, told, strict=True)
+    ]
 
 
 def matters(smallest, outcome):

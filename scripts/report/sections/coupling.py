@@ -4,7 +4,7 @@ import pandas as pd
 
 from comparison.coupling import ONE_BY_DESIGN
 from comparison.jackknife import why_no_interval
-from report.origins import Origin
+from report.origins import Origin, Told
 from report.page import shown_table
 from report.words import label_of
 from results.words import counted
@@ -36,7 +36,7 @@ def section(results):
             "Contractions counted against those noted",
             Origin.of_each("repetition_agreement", results.repetition_agreement),
         ),
-        "boundaries_in_words": told,
+        "boundaries_in_words": [Told(sentence, Origin("boundaries", 0)) for sentence in told],
         "boundaries": shown_table(
             differing,
             "Boundaries that differ from the log, or that the recordings place unsurely",

@@ -45,11 +45,13 @@ def doses_in_words(dose):
     ]
     for note, without in first[first["value"].isna()].groupby("note", sort=False):
         names = "; ".join(name_of(row) for row in without.to_dict("records"))
-        sentences.append(f"Not related to the pressure, because {note}: {names}.")
+        said = f"Not related to the pressure, because {note}: {names}."
+        sentences.append(Told(said, *(Origin("dose", index + 2) for index in without.index)))
     left_out = [part for part in parts_of(given.iloc[0]) if part.startswith("left out")]
     if left_out:
         listed = left_out[0].removeprefix("left out: ")
-        sentences.append(f"Left out of {name_of(given.iloc[0])}: {listed}.")
+        said = f"Left out of {name_of(given.iloc[0])}: {listed}."
+        sentences.append(Told(said, Origin("dose", given.index[0] + 2)))
     few = why_no_interval(given["n_participants"].max())
     if few:
         sentences.append(f"{few.capitalize()}.")

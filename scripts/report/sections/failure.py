@@ -149,19 +149,25 @@ def area_sentences(areas):
 
 def hazard_sentences(hazards):
     of_exercise = hazards[hazards["stratum"] == WITHIN_EXERCISE]
-    for row in of_exercise[of_exercise["value"].notna()].to_dict("records"):
-        yield (
+    for number, row in with_numbers(of_exercise[of_exercise["value"].notna()]):
+        yield Told(
             "Within a person and exercise, one percentage point more of the nadir multiplied the "
             f"hazard of failing at the next repetition by {row['value']:.2f}"
-            f"{limits(row, '{:.2f}')}; sets that did not fail are censored at their repetitions."
+            f"{limits(row, '{:.2f}')}; sets that did not fail are censored at their repetitions.",
+            Origin("failure", number, NADIR, "set"),
         )
+
+
+def with_numbers(failure):
+    """Each row with its number in failure.tsv."""
+    return zip(failure.index + 2, failure.to_dict("records"), strict=True)
 
 
 def threshold_sentences(of_nadir, band_pct):
     """What the band and the threshold catch in each condition in which sets failed."""
     low, high = band_pct
     best = of_nadir.loc[of_nadir["measure"] == BEST_THRESHOLD, "value"].iloc[0]
-    by_place = of_nadir.set_index(["stratum", "measure"])
+    by_place = of_nadir.assign(number=of_nadir.index + 2).set_index(["stratum", "measure"])
     judged = of_nadir.loc[of_nadir["measure"] == f"sensitivity of {BAND}", "stratum"]
     for stratum in judged[judged != ALL_SETS]:
         for name, begin in (
@@ -179,22 +185,24 @@ def threshold_sentences(of_nadir, band_pct):
                 if pd.notna(spared["value"])
                 else "and no other set was there to be spared"
             )
-            yield (
+            yield Told(
                 f"Condition {stratum}: {begin[0].lower()}{begin[1:]} caught {in_percent(caught)} "
-                f"of {counted(int(caught['n_failed']), 'set')} to failure {others}."
+                f"of {counted(int(caught['n_failed']), 'set')} to failure {others}.",
+                *(Origin("failure", row["number"], NADIR, "set") for row in (caught, spared)),
             )
     if pd.notna(best):
         whole = of_nadir[of_nadir["measure"] == BEST_THRESHOLD].iloc[0]
         if whole["n_participants"] == 1:
-            yield (
+            said = (
                 f"The best threshold of this person is {best:.0f} %, chosen from the sets that "
                 "it would judge."
             )
         else:
-            yield (
+            said = (
                 f"Chosen over all people, the best threshold is {best:.0f} %; above, each person "
                 "is judged by the threshold of the others."
             )
+        yield Told(said, Origin("failure", whole.name + 2, NADIR, "set"))
 
 
 def rates(failure, conditions):
@@ -206,9 +214,10 @@ def rates(failure, conditions):
     told = [
         f"{shares.loc[c, 'n_failed']:.0f} of {shares.loc[c, 'n_sets']:.0f} with {c}" for c in known
     ]
-    sentences = [f"Sets to failure: {in_words(told)}."]
+    counts = Origin("outcomes", 0, "to_failure", "set")
+    sentences = [Told(f"Sets to failure: {in_words(told)}.", counts)]
     differences = failure[(failure["measure"] == DIFFERENCE) & failure["value"].notna()]
-    for row in differences.to_dict("records"):
+    for number, row in with_numbers(differences):
         told, test = row["note"].split(";")[0], ""
         if told.startswith("0 pairs") and ", 0 in " in told:
             told = "every pair ended alike, which leaves nothing to test"
@@ -219,11 +228,11 @@ def rates(failure, conditions):
                 "independent"
             )
         contrast = row["stratum"].replace(" - ", " against ")
-        sentences.append(
+        said = (
             f"{contrast[0].upper()}{contrast[1:]}, "
-            f"{counted(int(row['n_sets']), 'matched pair')} of sets: "
-            f"{told}{test}."
+            f"{counted(int(row['n_sets']), 'matched pair')} of sets: {told}{test}."
         )
+        sentences.append(Told(said, Origin("failure", number, "to_failure", "set")))
     return sentences
 
 

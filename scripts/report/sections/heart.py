@@ -43,7 +43,7 @@ def section(results):
     return {
         "absent": "",
         "sentences": list(heart_in_words(results)),
-        "delays": delays_in_words(delays, results.settings),
+        "delays": Told(delays_in_words(delays, results.settings), Origin("quality", 0)),
         "interactions": heart_interactions(results.joint_tests, by_exercise),
         "by_exercise": shown_table(by_exercise, "Contrasts of the heart within each exercise"),
     }
@@ -81,7 +81,9 @@ def heart_in_words(results):
         if name in FALLS and stated:
             equal = [rate_in_sets_is_equal(compared, contrast) for contrast in rows["contrast"]]
             if not all(equal):
-                yield not_comparable(label, rows["contrast"][[not e for e in equal]])
+                unequal = rows[[not e for e in equal]]
+                said = not_comparable(label, unequal["contrast"])
+                yield Told(said, *Origin.of_each("contrasts", unequal))
             rows = rows[equal]
             if rows.empty:
                 continue
@@ -92,7 +94,8 @@ def heart_in_words(results):
             described(name).UNIT,
             same_order=same_order(compared),
         )
-        yield said if name not in FALLS or stated else f"{said} {RESERVATION}"
+        said = said if name not in FALLS or stated else f"{said} {RESERVATION}"
+        yield Told(said, *Origin.of_each("contrasts", rows))
     outcomes = results.outcomes
     above = outcomes[
         (outcomes["outcome"] == "hr_above_intrinsic_bpm")
@@ -100,7 +103,7 @@ def heart_in_words(results):
         & outcomes["value"].notna()
     ]
     if said := sentence_above_intrinsic(above, results.conditions):
-        yield said
+        yield Told(said, Origin("outcomes", 0, "hr_above_intrinsic_bpm", "set"))
 
 
 def heart_interactions(tests, by_exercise):

@@ -3,6 +3,7 @@
 from collections import Counter
 
 from report.flow import flow_of
+from report.origins import Origin, Told
 from report.page import read_text_table, shown_table
 from results.words import counted, in_words
 
@@ -22,14 +23,26 @@ def section(results):
         results.primary,
         results.conditions,
     )
-    table = read_text_table(results.path("exclusions.tsv"))
+    decided, table = (
+        read_text_table(results.path(name)) for name in ("decisions.tsv", "exclusions.tsv")
+    )
     return {
-        "flow": shown_table(flow, "Flow of people, visits, sets and values"),
-        "decisions": decisions_in_words(results.decisions),
-        "decided": shown_table(
-            read_text_table(results.path("decisions.tsv")), "Decisions of people, carried out"
+        "flow": shown_table(
+            flow,
+            "Flow of people, visits, sets and values",
+            [Origin("exclusions", 0)] * len(flow),
         ),
-        "exclusions": shown_table(table, "Everything that was left out, by rule"),
+        "decisions": Told(decisions_in_words(results.decisions), Origin("decisions", 0)),
+        "decided": shown_table(
+            decided,
+            "Decisions of people, carried out",
+            Origin.of_each("decisions", results.decisions),
+        ),
+        "exclusions": shown_table(
+            table,
+            "Everything that was left out, by rule",
+            Origin.of_each("exclusions", results.exclusions),
+        ),
     }
 
 

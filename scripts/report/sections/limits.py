@@ -5,6 +5,7 @@ import pandas as pd
 from comparison.window_lengths import UNEQUAL
 from engine.listings import described, header
 from measuring.recipes import recordings_behind
+from report.origins import Origin, Told
 from report.sentences import same_order
 from report.words import label_of
 from results.words import counted, in_words
@@ -87,10 +88,11 @@ def limits(outcomes, compared, settings):
             rest = len(missing) - int(reasons.head(3).sum())
             listed += f"; other reasons ({counted(rest, 'value')})" if rest else ""
             where = header("windows", window)["WHERE"]
-            sentences.append(
+            said = (
                 f"{label_of(outcome)} {where}: {len(missing)} of {len(of_outcome)} values "
                 f"{'is' if len(missing) == 1 else 'are'} absent: {listed}."
             )
+            sentences.append(Told(said, Origin("outcomes", 0, outcome, window)))
     return sentences
 
 
@@ -141,9 +143,10 @@ def of_whole_windows(outcomes):
         for windows, labels in alike.items():
             where = in_words([header("windows", window)["WHERE"] for window in windows])
             is_or_are = "is" if len(labels) == 1 else "are"
-            yield (
+            yield Told(
                 f"{where[0].upper()}{where[1:]}, {in_words(labels)} {is_or_are} "
-                f"{VERDICTS[status]}: {reason}."
+                f"{VERDICTS[status]}: {reason}.",
+                Origin("outcomes", 0),
             )
 
 
@@ -162,4 +165,7 @@ def of_unequal_windows(compared):
     told = notes.dropna(subset="remark").drop_duplicates(["outcome", "window", "remark"])
     for (window, remark), rows in told.groupby(["window", "remark"], sort=False):
         labels = in_words([described(name).LABEL for name in rows["outcome"]])
-        yield f"{labels} {header('windows', window)['WHERE']}: {remark}."
+        yield Told(
+            f"{labels} {header('windows', window)['WHERE']}: {remark}.",
+            *Origin.of_each("contrasts", rows[:1]),
+        )

@@ -33,10 +33,15 @@ def section(results):
         "alternatives": shown_table(
             other_settings(results.alternatives, primary), "Under other settings"
         ),
-        "unchanged": without_a_change(results.alternatives),
+        "unchanged": [
+            Told(sentence, Origin("alternatives", 0))
+            for sentence in without_a_change(results.alternatives)
+        ],
         "work": shown_table(work(results.contrasts), "Work done: later minus earlier condition"),
         "missing": shown_table(
-            primary_missing(results.missing), "Missing values of the primary outcomes"
+            primary_missing(results.missing),
+            "Missing values of the primary outcomes",
+            Origin.of_each("missing", results.missing[results.missing["primary"] == "yes"]),
         ),
         "planning": shown_table(
             detectable(results.planning, primary),
@@ -102,7 +107,10 @@ def other_assumptions(contrasts, sensitivity, primary):
             notes = [n for note in part["note"].dropna() for n in note.split("; ")]
             note = in_plain_words("; ".join(dict.fromkeys(notes)))
             behind = basis | {"pairs": span_of(part["n_pairs"]), "note": note}
-            rows.append(_labels(outcome, window) | {"analysis": analysis} | by_contrast | behind)
+            # without an estimate of its own, the rows of its p-values
+            origins = () if any(by_contrast.values()) else Origin.of_each("sensitivity", part[:1])
+            named = {"analysis": Told(analysis, *origins)}
+            rows.append(_labels(outcome, window) | named | by_contrast | behind)
     return _with_columns(rows, [*marginal["contrast"].unique(), *BASIS, "note"])
 
 
@@ -220,7 +228,7 @@ def detectable(planning, primary):
     return by_size(
         planning[planning["claim"].notna() & planning["detectable_adjusted"].notna()],
         primary,
-        lambda row: three_digits(row.detectable_adjusted),
+        lambda row: Told(three_digits(row.detectable_adjusted), Origin.of("planning", row)),
     )
 
 
@@ -229,7 +237,10 @@ def chances(planning, primary):
     return by_size(
         planning[planning["claim"].notna() & planning["assurance"].notna()],
         primary,
-        lambda row: f"{100 * row.power_at_smallest_effect:.0f} ({100 * row.assurance:.0f})",
+        lambda row: Told(
+            f"{100 * row.power_at_smallest_effect:.0f} ({100 * row.assurance:.0f})",
+            Origin.of("planning", row),
+        ),
     )
 
 

@@ -2,6 +2,7 @@
 
 from engine.listings import described
 from report.drawn_bouts import across_bouts
+from report.origins import Origin, Told
 from report.page import shown_table
 from report.single_case import (
     DRAWN,
@@ -49,23 +50,23 @@ def person_of(results, participant):
     baselines = outcomes[
         (outcomes["participant_id"] == participant) & (outcomes["trial_type"] == "baseline")
     ]
+    values, tests = Origin("outcomes", 0), Origin("single_case", 0)
+    pressures = pressures_of_person(results.safety, participant, conditions)
     said = [
-        ("Rest", rest_in_words(outcomes, sets, participant)),
-        ("Cuff pressure", pressures_of_person(results.safety, participant, conditions)),
-        ("Repetitions", work_in_words(sets, conditions)),
+        ("Rest", Told(rest_in_words(outcomes, sets, participant), values)),
+        ("Cuff pressure", Told(pressures, Origin("safety", 0))),
+        ("Repetitions", Told(work_in_words(sets, conditions), values)),
         *differences(cases, sets, conditions),
-        ("Randomisation test", chance_in_words(cases)),
+        ("Randomisation test", Told(chance_in_words(cases), tests)),
     ]
+    bouts = bouts_table(sets, results.events, participant, conditions)
     return {
         "name": participant,
         "order": order_in_words(sets, conditions),
         "said": [(about, sentences) for about, sentences in said if sentences],
         "drawing": drawing_of(results, sets, participant),
         "shaded": len(values_of(sets, "smo2_nadir_pct")) > 0,
-        "bouts": shown_table(
-            bouts_table(sets, results.events, participant, conditions),
-            "Every bout, in the order done",
-        ),
+        "bouts": shown_table(bouts, "Every bout, in the order done", [values] * len(bouts)),
         "differences": shown_table(differences_table(cases), "Differences between conditions"),
         "against": against_it(sets, cases, baselines["event_id"].nunique()),
     }
@@ -77,7 +78,8 @@ def differences(cases, sets, conditions):
         told = differences_in_words(cases, *key, conditions)
         if told:
             name, said = told
-            yield name, said + single_error_in_words(sets, *key)
+            said += single_error_in_words(sets, *key)
+            yield name, Told(said, Origin("single_case", 0, *key))
 
 
 def drawing_of(results, sets, participant):

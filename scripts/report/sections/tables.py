@@ -1,7 +1,7 @@
 """The publication tables."""
 
 from report.page import read_text_table, shown_table
-from report.print_tables import CAPTIONS, CONTRASTS, PRESSURES
+from report.print_tables import CAPTIONS, CONTRASTS, PRESSURES, origins_of
 from report.single_case import is_one_participant
 
 ORDER = 65
@@ -17,10 +17,14 @@ def section(results):
     if is_one_participant(results.outcomes, results.conditions):
         left_out.add(CONTRASTS)
     tables = {
-        caption: read_text_table(results.path(f"tables/{name}.tsv"))
-        for name, caption in CAPTIONS.items()
+        name: read_text_table(results.path(f"tables/{name}.tsv"))
+        for name in CAPTIONS
         if name not in left_out
     }
     return {
-        "tables": [shown_table(table, caption) for caption, table in tables.items() if len(table)]
+        "tables": [
+            shown_table(table, CAPTIONS[name], origins_of(name, results))
+            for name, table in tables.items()
+            if len(table)
+        ]
     }
