@@ -98,7 +98,7 @@ def page_of(content, arrays, templates, *, blind=False, **facts):
         return " ".join(f"'sha256-{checksum(text)}'" for text in texts)
 
     content_json = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    scripts = inlined("vendor/uplot/uPlot.iife.min.js", "review.js", "session.js")
+    scripts = inlined("vendor/uplot/uPlot.iife.min.js", "review.js", "vector.js", "session.js")
     (unpacking,) = inlined("unpack.js")
     uplot_style, style = inlined("vendor/uplot/uPlot.min.css", "session.css")
     return templates.get_template("session.html.jinja").render(

@@ -215,7 +215,9 @@ def test_the_keyboard_reaches_every_part_of_a_page_and_moves_along(study, addres
             )
             if "plots" in reached:
                 break
-        assert {"whole", "closer", "later", "picture", "review_toggle", "plots"} <= {*reached}
+        assert {"whole", "closer", "later", "png", "svg", "pdf", "review_toggle", "plots"} <= {
+            *reached
+        }
         start = page.run(f"{HANDS} return middle();")
         page.press("+", "ArrowRight")
         moved = page.run(f"{HANDS} await settled(); return middle();")

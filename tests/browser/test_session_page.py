@@ -2,9 +2,12 @@
 
 import html
 import re
+import time
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from matplotlib import pyplot
 
 from chromium import ABSENT, AXE, BROWSER, HANDS, Page, after, opened, page_from
 from session_example import BASELINE, SQUAT, beats, ecg, page, sensor, session, sheet
@@ -103,6 +106,67 @@ def test_a_panel_can_be_hidden_and_outcomes_are_told_when_asked_for(tmp_path):
     assert seen["rows"] == 4
     assert "flagged" in seen["told"]
     assert "heart rate is not steady here" in seen["told"]
+
+
+def saved(folder, text, address, form):
+    """The file that a button of the page saves."""
+    with page_from(folder, text, address, downloads=folder) as shown:
+        shown.run(f"{HANDS} click('[data-do={form}]');")
+        for _ in range(500):
+            time.sleep(0.02)
+            if files := [*folder.glob(f"*_s.{form}")]:
+                assert shown.complaints() + shown.requests() == []
+                return files[0]
+    raise TimeoutError(f"no {form} was saved")
+
+
+def test_what_is_in_view_is_saved_as_vectors_with_panels_axes_and_events(tmp_path):
+    """The set of the example begins at 100 s; 90 to 130 s are in view."""
+    hostile = "</text><script>alert(1)</script>"
+    text = page(session(traces=[sensor(hostile)], events=sheet(BASELINE, SQUAT)))
+    path = saved(tmp_path, text, "#t=90,130", "svg")
+    assert path.name == "sub-01_ses-1_90_130_s.svg"
+    drawing = ElementTree.parse(path).getroot()
+    svg = "{http://www.w3.org/2000/svg}"
+    texts = [element.text for element in drawing.iter(f"{svg}text")]
+    assert "sub-01 ses-1, 1:30.0 to 2:10.0" in texts
+    assert {"Muscle oxygen saturation (%)", "Heart rate (per min)", "1:40", hostile} <= {*texts}
+    assert any("squat" in told for told in texts)
+    assert not any(element.tag.endswith(("image", "script")) for element in drawing.iter())
+
+    # in each panel curves begin at or before its left edge and end at or beyond its right one
+    panels = [part for part in drawing if part.tag == f"{svg}svg"]
+    curves = [
+        np.array(re.findall(r"[ML](-?[\d.]+) ", line.get("d")), float)
+        for part in panels
+        for line in part.iter(f"{svg}path")
+        if line.get("d").count("L") > 30
+    ]
+    left, _, width, _ = map(float, panels[0].get("viewBox").split())
+    assert len(curves) >= 2
+    assert all(x.min() <= left + 0.05 * width for x in curves)
+    assert all(x.max() >= left + 0.95 * width for x in curves)
+
+
+def test_a_picture_of_what_is_in_view_has_the_pixels_of_the_panels(tmp_path):
+    path = saved(tmp_path, page(session()), "#t=90,130", "png")
+    pixels = pyplot.imread(path)
+    assert path.name == "sub-01_ses-1_90_130_s.png"
+    assert pixels.shape[0] > 900
+    assert pixels.shape[1] > 1000
+    assert pixels[..., :3].std() > 0.05
+
+
+def test_what_is_in_view_prints_alone_on_one_page_and_the_session_page_comes_back(tmp_path):
+    with page_from(tmp_path, page(session())) as shown:
+        before = len(re.findall(rb"/Type\s*/Page\b", shown.pdf()))
+        shown.run(f"window.print = () => null; {HANDS} click('[data-do=pdf]');")
+        assert shown.run("return document.title;") == "sub-01_ses-1_0_200_s"
+        alone = len(re.findall(rb"/Type\s*/Page\b", shown.pdf()))
+        assert (before > 1, alone) == (True, 1)
+        shown.run("dispatchEvent(new Event('afterprint'));")
+        assert shown.run("return document.title;").startswith("sub-01 ses-1:")
+        assert len(re.findall(rb"/Type\s*/Page\b", shown.pdf())) == before
 
 
 def test_the_next_marked_beat_comes_into_view_with_its_reason(tmp_path):

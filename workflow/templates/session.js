@@ -232,21 +232,25 @@
 
   const patterns = {};
   function pattern(ctx, kind, back, front) {
+    const crossed = kind === "crossed";
+    if (ctx instanceof VectorSheet) return ctx.hatching(crossed, back, front, ratio());
     const key = `${kind}${back}${front}${ratio()}`;
     if (!patterns[key]) {
       const side = Math.round(7 * ratio());
       const tile = document.createElement("canvas");
       tile.width = tile.height = side;
       const brush = tile.getContext("2d");
-      brush.fillStyle = back;
-      brush.fillRect(0, 0, side, side);
+      if (back) {
+        brush.fillStyle = back;
+        brush.fillRect(0, 0, side, side);
+      }
       brush.strokeStyle = front;
       brush.lineWidth = ratio();
       brush.beginPath();
       for (const shift of [-side, 0, side]) {
         brush.moveTo(shift, side);
         brush.lineTo(shift + side, 0);
-        if (kind === "crossed") {
+        if (crossed) {
           brush.moveTo(shift, 0);
           brush.lineTo(shift + side, side);
         }
@@ -360,7 +364,7 @@
     for (const [from, to] of content.pressure.unknown) {
       const area = box(u, from, to, u.scales.y.min, u.scales.y.max);
       if (area) {
-        ctx.fillStyle = pattern(ctx, "striped", "rgba(0,0,0,0)", "#8a9296");
+        ctx.fillStyle = pattern(ctx, "striped", "", "#8a9296");
         ctx.fillRect(...area);
       }
     }
@@ -443,13 +447,15 @@
       }
     }
     brush.putImageData(picture, 0, 0);
-    return { limits_s, top_hz, canvas };
+    return { limits_s, top_hz, canvas, picture };
   });
 
   function drawMap(u) {
-    for (const { limits_s: [from, to], top_hz, canvas } of maps) {
+    for (const { limits_s: [from, to], top_hz, canvas, picture } of maps) {
       const left = xOf(u, from), top = yOf(u, top_hz);
-      u.ctx.drawImage(canvas, left, top, xOf(u, to) - left, yOf(u, 0) - top);
+      const area = [left, top, xOf(u, to) - left, yOf(u, 0) - top];
+      if (u.ctx instanceof VectorSheet) u.ctx.drawShades(picture, ...area);
+      else u.ctx.drawImage(canvas, ...area);
     }
   }
 
@@ -730,36 +736,131 @@
     if (beyond) around(beyond.t, 5);
   }
 
-  // what is in view as one picture; titles stand over their panels
-  function picture() {
-    const shown = PANELS.filter((panel) => panel.chart && !panel.hidden);
-    const title = 22 * ratio();
-    const sheet = document.createElement("canvas");
-    sheet.width = Math.max(...shown.map(({ chart }) => chart.ctx.canvas.width));
-    sheet.height = shown.reduce((sum, { chart }) => sum + title + chart.ctx.canvas.height, title);
-    const brush = sheet.getContext("2d");
-    brush.fillStyle = "#ffffff";
-    brush.fillRect(0, 0, sheet.width, sheet.height);
-    brush.fillStyle = INK;
-    brush.font = `${13 * ratio()}px ${FONT}`;
-    const name = `${content.participant} ${content.session}`;
-    brush.fillText(`${name}, ${clock(view.from, 1)} to ${clock(view.to, 1)}`, 6 * ratio(), 0.7 * title);
-    let y = title;
-    for (const panel of shown) {
-      brush.fillText(panel.title, 6 * ratio(), y + 0.7 * title);
-      brush.drawImage(panel.chart.ctx.canvas, 0, y + title);
-      y += title + panel.chart.ctx.canvas.height;
+  // ---- what is in view, to keep ----------------------------------------------------------------
+
+  const NAME = `${content.participant} ${content.session}`.trim();
+
+  // the size of what is in view, and each panel with the height at which it begins
+  function sheetOfPanels() {
+    const heading = 22 * ratio();
+    let height = heading;
+    const placed = PANELS.filter((panel) => panel.chart && !panel.hidden).map((panel) => {
+      const top = height + heading;
+      height = top + panel.chart.ctx.canvas.height;
+      return { panel, top };
+    });
+    return { placed, height, width: Math.max(...placed.map(({ panel }) => panel.chart.ctx.canvas.width)) };
+  }
+
+  // whose session it is, which part, and over each panel its title and its keys
+  function drawHeadings(surface, placed) {
+    surface.textAlign = "left";
+    surface.textBaseline = "middle";
+    surface.fillStyle = INK;
+    surface.font = `${13 * ratio()}px ${FONT}`;
+    surface.fillText(`${NAME}, ${clock(view.from, 1)} to ${clock(view.to, 1)}`, 6 * ratio(), 12 * ratio());
+    for (const { panel, top } of placed) {
+      const y = top - 8 * ratio();
+      let x = 6 * ratio();
+      for (const { mark, name, colour } of [{ name: panel.title, colour: INK }, ...(panel.keys ?? [])]) {
+        surface.font = `${(mark ? 11 : 12) * ratio()}px ${FONT}`;
+        for (const [text, ink] of [[mark ? `${mark} ` : "", colour], [name, INK]]) {
+          surface.fillStyle = ink;
+          if (text) surface.fillText(text, x, y);
+          x += surface.measureText(text).width;
+        }
+        x += 14 * ratio();
+      }
     }
-    sheet.toBlob((blob) => {
-      const link = document.createElement("a");
-      link.href = URL.createObjectURL(blob);
-      link.download = `${name.replace(" ", "_")}_${view.from.toFixed(0)}_${view.to.toFixed(0)}_s.png`;
-      link.click();
+  }
+
+  // axes and grid, which uPlot draws on its own canvas alone
+  function drawAxes(u) {
+    const { ctx, bbox: { left, top, width, height } } = u;
+    const [bottom, right] = [top + height, left + width];
+    u.axes.forEach((axis, n) => {
+      axis._splits?.forEach((split, i) => {
+        const at = n ? yOf(u, split) : xOf(u, split);
+        const strokes = [
+          [axis.grid.show, axis.grid, n ? [left, at, right, at] : [at, top, at, bottom]],
+          [n || axis.size(u, axis._values, n) > 0, axis.ticks, n ? [left - 4 * ratio(), at, left, at] : [at, bottom, at, bottom + 4 * ratio()]],
+        ];
+        for (const [shown, { stroke, width: thick }, [x, y, toX, toY]] of strokes) {
+          if (!shown) continue;
+          ctx.strokeStyle = stroke(u, n);
+          ctx.lineWidth = thick * ratio();
+          ctx.beginPath();
+          ctx.moveTo(x, y);
+          ctx.lineTo(toX, toY);
+          ctx.stroke();
+        }
+        ctx.font = `${11 * ratio()}px ${FONT}`;
+        ctx.fillStyle = INK;
+        ctx.textBaseline = "middle";
+        ctx.textAlign = n ? "right" : "center";
+        const text = axis._values?.[i];
+        if (text) ctx.fillText(text, n ? left - 7 * ratio() : at, n ? at : bottom + 13 * ratio());
+      });
     });
   }
 
+  function vectorSheet() {
+    const { placed, width, height } = sheetOfPanels();
+    const sheet = new VectorSheet(width, height, ratio());
+    drawHeadings(sheet, placed);
+    for (const { panel, top } of placed) {
+      const drawn = Object.create(panel.chart, { ctx: { value: sheet } });
+      sheet.goTo(top, drawn.bbox);
+      panel.back?.(drawn);
+      sheet.goTo(top);
+      drawAxes(drawn);
+      sheet.goTo(top, drawn.bbox);
+      panel.front(drawn);
+      for (const overlay of course.overlays) overlay(drawn, panel.id);
+    }
+    return sheet.svg;
+  }
+
+  function savePng() {
+    const { placed, width, height } = sheetOfPanels();
+    const sheet = document.createElement("canvas");
+    [sheet.width, sheet.height] = [width, height];
+    const brush = sheet.getContext("2d");
+    brush.fillStyle = "#ffffff";
+    brush.fillRect(0, 0, width, height);
+    drawHeadings(brush, placed);
+    for (const { panel, top } of placed) brush.drawImage(panel.chart.ctx.canvas, 0, top);
+    sheet.toBlob((blob) => save(blob, "png"));
+  }
+
+  const partInView = () => `${NAME.replace(" ", "_")}_${view.from.toFixed(0)}_${view.to.toFixed(0)}_s`;
+
+  function save(blob, form) {
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(blob);
+    link.download = `${partInView()}.${form}`;
+    link.click();
+  }
+
+  const saveSvg = () =>
+    save(new Blob([new XMLSerializer().serializeToString(vectorSheet())], { type: "image/svg+xml" }), "svg");
+
+  // browsers make PDF where they print: what is in view is put on a page of its own
+  function printView() {
+    const { title } = document;
+    byId("sheet").replaceChildren(vectorSheet());
+    document.documentElement.classList.add("printing-view");
+    document.title = partInView();
+    addEventListener("afterprint", () => {
+      byId("sheet").replaceChildren();
+      document.documentElement.classList.remove("printing-view");
+      document.title = title;
+    }, { once: true });
+    print();
+  }
+
   const DEEDS = {
-    picture, whole, closer: () => zoom(0.5), wider: () => zoom(2), earlier: () => pan(-0.25),
+    png: savePng, svg: saveSvg, pdf: printView, whole, closer: () => zoom(0.5), wider: () => zoom(2), earlier: () => pan(-0.25),
     later: () => pan(0.25), beat_before: () => toMarkedBeat(-1), beat_after: () => toMarkedBeat(1),
   };
   const KEYS = {
@@ -1037,7 +1138,7 @@
     hatch: (u, from, to, colour) => {
       const area = box(u, from, to, u.scales.y.min, u.scales.y.max);
       if (!area) return;
-      u.ctx.fillStyle = pattern(u.ctx, "striped", "rgba(0,0,0,0)", colour);
+      u.ctx.fillStyle = pattern(u.ctx, "striped", "", colour);
       u.ctx.fillRect(...area);
     },
     upright: (u, t, colour) => {
