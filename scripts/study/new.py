@@ -18,6 +18,7 @@ import yaml
 from results.words import counted
 from study.orders import METHODS, drawn_orders, sealed_record, write_record
 from study.session_forms import VISITS, write_sheets
+from study.table_changes import needed_columns
 from study.tables import TABLES, allowed_in
 
 LIMBS = ("leg", "arm")
@@ -210,9 +211,7 @@ def write_study(folder, plan):
 def columns_of(name):
     """Columns of a table in a new study."""
     model = TABLES[name]
-    required = [c for c, f in model.model_fields.items() if f.is_required() or c in model.needed]
-    offered = OFFERED[name]
-    wanted = {*required, *offered}
+    wanted = {*needed_columns(model), *OFFERED[name]}
     return [column for column in model.model_fields if column in wanted]
 
 

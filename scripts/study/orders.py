@@ -17,7 +17,8 @@ from datetime import datetime
 from itertools import permutations
 from pathlib import Path
 
-from study.problems import did_you_mean
+from study.problems import StudyError, did_you_mean
+from study.table_changes import TableChanges
 
 RECORD = "allocation.tsv"
 
@@ -125,22 +126,6 @@ def open_order(study, person, now):
     return order, row["opened_at"]
 
 
-def note_in_sessions(study, person, order):
-    """Write an opened order into sessions.tsv; False where that was not possible."""
-    path = study / "sessions.tsv"
-    if not path.exists():
-        return False
-    header, *rows = [line.split("\t") for line in path.read_text(encoding="utf-8").splitlines()]
-    if "sequence" not in header:
-        return False
-    at, whose = header.index("sequence"), header.index("participant_id")
-    for row in rows:
-        if row[whose] == person:
-            row[at] = order
-    path.write_text("\n".join("\t".join(row) for row in [header, *rows]) + "\n", encoding="utf-8")
-    return True
-
-
 def main(words):
     """The command."""
     if len(words) != 2 or not Path(words[0]).is_dir():
@@ -153,8 +138,12 @@ def main(words):
     except ValueError as fault:
         sys.exit(f"{study}: {fault}.")
     print(f"{person}: {order}, opened {opened_at}.")
-    if not note_in_sessions(study, person, order):
-        print("sessions.tsv has no column sequence to write it to: note it there yourself.")
+    try:
+        changes = TableChanges(study)
+        changes.change_rows("sessions", {"participant_id": person}, {"sequence": order})
+        changes.write()
+    except StudyError as fault:
+        print(f"{fault}; note the order there yourself, in column sequence.")
     for path in write_sheets(study, [person]):
         print(f"Written again with the conditions: {path}")
 

@@ -131,7 +131,8 @@ def with_own_names(cells, model, names, add, *, is_local=False):
     """
     if not cells:
         return cells
-    header = _renamed(cells[0], model, names, add)
+    header = renamed(cells[0], model, names)
+    _refuse_twice(cells[0], header, names, add)
     body = [list(row) for row in cells[1:]]
     of_column = {column: part for part, columns in COLUMNS_OF.items() for column in columns}
     for at, column in enumerate(header):
@@ -148,23 +149,36 @@ def with_own_names(cells, model, names, add, *, is_local=False):
     return [header, *body]
 
 
-def _renamed(header, model, names, add):
+def renamed(header, model, names):
     """The header with own names of columns replaced, where the column is one of this table."""
-    renamed = []
-    for name in header:
-        ours = names.columns.get(name)
-        renamed.append(ours if ours in model.model_fields else name)
-    for column, times in Counter(renamed).items():
+    meant = [(name, names.columns.get(name)) for name in header]
+    return [ours if ours in model.model_fields else name for name, ours in meant]
+
+
+def _refuse_twice(header, ours, names, add):
+    for column, times in Counter(ours).items():
         if times > 1 and column not in header:
             own = [name for name in header if names.columns.get(name) == column]
             add("row 1", f"{' and '.join(own)} both stand for {column} in study.yaml; keep one")
-    return renamed
+
+
+def writes_commas(header, body, model, names, *, is_local):
+    """Whether a number in a new row of a table has a decimal comma, as its other numbers have."""
+    if names.decimal:
+        return names.decimal == "comma"
+    held = [row[at] for row, at in _numbers(header, body, model)]
+    return any(map(_COMMA.fullmatch, held)) or (is_local and not any(map(_POINT.fullmatch, held)))
+
+
+def _numbers(header, body, model):
+    """(row, column) of every cell in a column of numbers."""
+    numeric = [at for at, name in enumerate(header) if holds_numbers(model, name)]
+    return [(row, at) for row in body for at in numeric if at < len(row)]
 
 
 def _write_points(header, body, model, names, add, is_local):
     """Numbers with a decimal comma get a point, where the whole table writes them so."""
-    numeric = [at for at, name in enumerate(header) if _holds_numbers(model, name)]
-    held = [(row, at) for row in body for at in numeric if at < len(row)]
+    held = _numbers(header, body, model)
     commas = [(row, at) for row, at in held if _COMMA.fullmatch(row[at])]
     points = [row[at] for row, at in held if _POINT.fullmatch(row[at])]
     if names.decimal == "point":
@@ -205,7 +219,8 @@ def _asked(example, decimal):
     )
 
 
-def _holds_numbers(model, column):
+def holds_numbers(model, column):
+    """Whether a column of a table holds numbers."""
     declared = model.model_fields.get(column)
     return declared is not None and re.search(r"\b(int|float)\b", str(declared.annotation))
 

@@ -4,6 +4,7 @@ Whatever the form, what comes out is the cells of every row as text, the header 
 spreadsheet at n - 1; study/own_names.py then turns own words into those of the tables.
 """
 
+import codecs
 import datetime
 import io
 import zipfile
@@ -19,7 +20,7 @@ WORKBOOKS = ("study.xlsx", "study.ods")
 
 SEPARATORS = (";", "\t", ",")
 
-_UTF_16 = (b"\xff\xfe", b"\xfe\xff")
+_UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 
 
 def files_of_table(folder, name):
@@ -47,41 +48,42 @@ def state_of_table(folder, name):
     return tuple((name, state.st_mtime_ns, state.st_size) for name, state in states)
 
 
-def cells_of_file(path, name):
+def cells_of_file(path, name, content=None):
     """Cells of a table as text, and whether its numbers may be written as those of a country.
 
-    That is so of semicolons between cells and of the Unicode text of a spreadsheet. Raises
-    TableFault, Refused or OSError.
+    That is so of semicolons between cells and of the Unicode text of a spreadsheet. `content`: the
+    bytes, where they are not those of the file. Raises TableFault, Refused or OSError.
     """
-    content = open_outside(path, path.parent, LARGEST_TABLE_BYTES).content
-    if path.suffix == ".tsv":
-        return cells_of_text(_in_utf8(content)), content.startswith(_UTF_16)
-    if path.suffix == ".csv":
-        text = _in_utf8(content, otherwise="cp1252")
-        separator = _separator(text)
-        return cells_of_text(text, separator), separator == ";"
-    return _cells_of_sheet(content, name, of_all=path.name in WORKBOOKS), False
-
-
-def _in_utf8(content, otherwise=None):
-    """A text in UTF-8; one with the mark of UTF-16 is turned into it."""
-    if content.startswith(_UTF_16):
+    if content is None:
+        content = open_outside(path, path.parent, LARGEST_TABLE_BYTES).content
+    if path.suffix not in (".tsv", ".csv"):
+        return _cells_of_sheet(content, name, of_all=path.name in WORKBOOKS), False
+    encoding = encoding_of(content, path.suffix)
+    if encoding in ("utf-16", "cp1252"):
         try:
-            return content.decode("utf-16").encode()
+            content = content.decode(encoding, "strict" if encoding == "utf-16" else "replace")
         except UnicodeDecodeError as fault:
             raise TableFault("", f"is not UTF-16 text ({fault.reason}); save it again") from None
-    if otherwise is not None:
-        try:
-            content.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            return content.decode(otherwise, errors="replace").encode()
-    return content
+        content = content.encode()
+    separator = separator_of(content.decode("utf-8-sig", errors="replace"), path.suffix)
+    is_local = separator == ";" or encoding == "utf-16"
+    return cells_of_text(content, separator), is_local
 
 
-def _separator(content):
-    """The separator that gives the header most columns."""
-    header = content.split(b"\n", 1)[0].decode("utf-8-sig", errors="replace")
-    return max(SEPARATORS, key=header.count)
+def encoding_of(content, suffix):
+    """Encoding of a table of text: UTF-8, UTF-16 with its mark, or what a .csv may be in else."""
+    if content.startswith(_UTF_16):
+        return "utf-16"
+    try:
+        content.decode("utf-8")
+    except UnicodeDecodeError:
+        return "cp1252" if suffix == ".csv" else "utf-8"
+    return "utf-8-sig" if content.startswith(codecs.BOM_UTF8) else "utf-8"
+
+
+def separator_of(text, suffix):
+    """The tab of a .tsv; of a .csv the separator that gives the header most columns."""
+    return "\t" if suffix == ".tsv" else max(SEPARATORS, key=text.partition("\n")[0].count)
 
 
 def sheets_of(path):
@@ -114,9 +116,22 @@ def _workbook(content):
 
 def _cells_of_sheet(content, name, *, of_all):
     """Cells of the sheet of a table; of a workbook of one table the only one that is seen."""
-    from python_calamine import CalamineError, SheetVisibleEnum
+    from python_calamine import CalamineError
 
     workbook = _workbook(content)
+    sheet = _named_sheet(workbook, name, of_all=of_all)
+    try:
+        rows = workbook.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
+    except CalamineError as fault:
+        raise TableFault("", f"cannot be read ({fault}); save it again") from None
+    cells = [[as_text(cell) for cell in row] for row in rows]
+    refuse_large(cells)
+    return cells
+
+
+def _named_sheet(workbook, name, *, of_all):
+    from python_calamine import SheetVisibleEnum
+
     named = [sheet for sheet in workbook.sheet_names if sheet.strip().lower() == name]
     all_sheets = workbook.sheets_metadata
     seen = [sheet.name for sheet in all_sheets if sheet.visible == SheetVisibleEnum.Visible]
@@ -125,13 +140,12 @@ def _cells_of_sheet(content, name, *, of_all):
     if len(named) != 1:
         sheets = ", ".join(map(repr, seen))
         raise TableFault("", f"holds sheets {sheets}; name the sheet of the table {name!r}")
-    try:
-        rows = workbook.get_sheet_by_name(named[0]).to_python(skip_empty_area=False)
-    except CalamineError as fault:
-        raise TableFault("", f"cannot be read ({fault}); save it again") from None
-    cells = [[as_text(cell) for cell in row] for row in rows]
-    refuse_large(cells)
-    return cells
+    return named[0]
+
+
+def sheet_of_table(path, name, content):
+    """Name of the sheet of a workbook that holds a table. Raises TableFault."""
+    return _named_sheet(_workbook(content), name, of_all=path.name in WORKBOOKS)
 
 
 def cells_of_sheets(path, names):

@@ -15,6 +15,7 @@ from study.own_names import own_names, with_own_names
 from study.problems import Problems, StudyError
 from study.rows import read_table, rows_of, rows_of_cells
 from study.session_forms import CUFF_TIMES, STATE
+from study.table_changes import TableChanges
 from study.table_forms import cells_of_sheets
 from study.tables import TABLES
 
@@ -62,13 +63,17 @@ def take_in(study, path):
     }
     _refuse_twice(study, visit, taken, path)
     _refuse_faults(study, taken, path)
+    changes, lines = TableChanges(study), []
     for name, rows in taken.items():
         if rows:
             rows = [*rows.values(), *(cuffs if name == "events" else [])]
-            _append(study / f"{name}.tsv", rows)
-            yield f"{name}.tsv: {counted(len(rows), 'row')} of {' '.join(visit)}"
-    _write_state(study / "sessions.tsv", visit, state)
-    yield f"sessions.tsv: state of {' '.join(visit)}"
+            table = changes.add_rows(name, rows)
+            lines.append(f"{table}: {counted(len(rows), 'row')} of {' '.join(visit)}")
+    noted = {c: v for c, v in state.items() if c in STATE and v not in ("", "n/a")}
+    meant = dict(zip(("participant_id", "session_id"), visit, strict=True))
+    table = changes.change_rows("sessions", meant, noted)
+    changes.write()
+    return [*lines, f"{table}: state of {' '.join(visit)}"]
 
 
 def _in_own_words(study, path):
@@ -131,11 +136,12 @@ def _duration(onset, end):
 
 def _refuse_twice(study, visit, taken, path):
     for name in TAKEN_IN:
-        there = read_table(study / f"{name}.tsv", Problems())
+        problems = Problems()
+        there = read_table(study / f"{name}.tsv", problems)
         if taken[name] and any((r.participant_id, r.session_id) == visit for r in there):
             raise StudyError(
-                f"{path.name}: {name}.tsv holds rows of {' '.join(visit)} already; a visit is "
-                "taken in once, correct the table instead"
+                f"{path.name}: {problems.files_named[f'{name}.tsv']} holds rows of "
+                f"{' '.join(visit)} already; a visit is taken in once, correct the table instead"
             )
 
 
@@ -152,38 +158,6 @@ def _refuse_faults(study, taken, path):
         # onsets are placed on the session clock with the tables, where the start is written
         rows_of_cells(study / f"{name}.tsv", cells, problems, placed=False)
     problems.stop()
-
-
-def _append(path, rows):
-    """Add rows to a table, and the columns that it does not have yet."""
-    text = path.read_text(encoding="utf-8-sig") if path.exists() else ""
-    header, *there = [line.split("\t") for line in text.splitlines()] or [[]]
-    columns = list(dict.fromkeys([*header, *(column for row in rows for column in row)]))
-    columns += [c for c in TABLES[path.stem].needed if c not in columns]
-    lines = [line + ["n/a"] * (len(columns) - len(line)) for line in there if any(line)]
-    lines += [[row.get(column, "n/a") for column in columns] for row in rows]
-    _write_whole(path, [columns, *lines])
-
-
-def _write_state(path, visit, state):
-    header, *rows = [line.split("\t") for line in path.read_text(encoding="utf-8-sig").splitlines()]
-    noted = {c: v for c, v in state.items() if c in STATE and v not in ("", "n/a")}
-    header += [column for column in noted if column not in header]
-    whose = header.index("participant_id"), header.index("session_id")
-    for row in rows:
-        row += ["n/a"] * (len(header) - len(row))
-        if tuple(row[at] for at in whose) == visit:
-            for column, value in noted.items():
-                row[header.index(column)] = value
-    _write_whole(path, [header, *rows])
-
-
-def _write_whole(path, lines):
-    """A table written beside the old one and put in its place."""
-    beside = path.with_suffix(".tsv.new")
-    text = "\n".join("\t".join(cell.replace("\t", " ") for cell in line) for line in lines)
-    beside.write_text(text + "\n", encoding="utf-8")
-    beside.replace(path)
 
 
 if __name__ == "__main__":

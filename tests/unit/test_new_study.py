@@ -2,12 +2,14 @@
 
 import re
 import shutil
+import zipfile
 from collections import Counter
 from datetime import datetime
 from itertools import pairwise
 
 import pytest
 
+from project import PROJECT
 from results.typesetting import TEMPLATES, set_pdfs
 from study.check import main as check
 from study.loading import load_study
@@ -33,6 +35,7 @@ from study.session_forms import (
     sheets_of,
     target_pressures,
 )
+from study.table_changes import TableChanges, changed_workbook
 from study.table_forms import cells_of_sheets, write_workbook
 from study.tables import TABLES
 from study.take_in import take_in
@@ -264,3 +267,88 @@ def test_a_workbook_with_a_fault_changes_no_table(study):
     with pytest.raises(StudyError, match="sheet events, row 4, column rpe: found '40'"):
         list(take_in(study, filled(study, rpe=40)))
     assert {path.name: path.read_bytes() for path in study.glob("*.tsv")} == before
+
+
+def in_one_workbook(study):
+    """The tables of a study as sheets of study.xlsx, as a spreadsheet program would keep them."""
+    paths = [path for path in sorted(study.glob("*.tsv")) if path.stem in TABLES]
+    sheets = {p.stem: [r.split("\t") for r in p.read_text().splitlines()] for p in paths}
+    write_workbook(study / "study.xlsx", {"Notizen": [["Formel", "=A1"]]} | sheets)
+    for path in paths:
+        path.unlink()
+
+
+def test_a_study_kept_in_one_workbook_gets_its_rows_into_its_sheets(study):
+    sheet = filled(study)
+    in_one_workbook(study)
+    assert list(take_in(study, sheet)) == [
+        "study.xlsx, sheet events: 2 rows of sub-01 ses-1",
+        "study.xlsx, sheet occlusion: 1 row of sub-01 ses-1",
+        "study.xlsx, sheet sessions: state of sub-01 ses-1",
+    ]
+    assert {path.name for path in study.glob("*.tsv")} == {"allocation.tsv"}
+    assert [row.onset_s for row in rows_of(study, "events")] == [60.0, 600.0]
+    visits = rows_of(study, "sessions")
+    assert [row.session_start for row in visits] == ["09:30:00", *[None] * 5]
+    assert [row.sleep_h for row in visits][:2] == [7.5, None]
+    with pytest.raises(StudyError, match="study.xlsx, sheet events holds rows of sub-01 ses-1"):
+        list(take_in(study, sheet))
+
+
+def test_an_order_is_written_into_the_workbook_of_the_study(study, capsys):
+    in_one_workbook(study)
+    open_order_command([str(study), "sub-02"])
+    order = unsealed(read_record(study)[1])
+    assert [row.sequence for row in rows_of(study, "sessions", "sub-02")] == [order] * 3
+
+
+def test_only_the_cells_concerned_change_in_a_workbook_that_a_spreadsheet_wrote(study, tmp_path):
+    known = PROJECT / "tests" / "known" / "spreadsheets" / "study.xlsx"
+    sheet = "events"
+    before = cells_of_sheets(known, [sheet])[sheet]
+    beyond = len(before[0]) + 27
+    cells = {(len(before), beyond): "x & <y>", (1, 0): "sub-99", (len(before) + 1, 2): "7.5"}
+    changed = tmp_path / "study.xlsx"
+    changed.write_bytes(changed_workbook(known.read_bytes(), sheet, cells))
+    after = cells_of_sheets(changed, [sheet])[sheet]
+    assert (after[len(before)][beyond], after[len(before) + 1][2]) == ("x & <y>", "7.5")
+    assert after[1][0] == "sub-99"
+    assert [row[1 : len(before[0])] for row in after[: len(before)]] == [r[1:] for r in before]
+    with zipfile.ZipFile(known) as old, zipfile.ZipFile(changed) as new:
+        parts = [n for n in old.namelist() if old.read(n) != new.read(n)]
+        assert new.namelist() == old.namelist()
+    assert len(parts) == 1
+
+
+def test_a_table_of_another_country_stays_one(study):
+    names = "names: {columns: {Person: participant_id}, participants: {MK04: sub-01, ÄB: sub-02}}\n"
+    with (study / "study.yaml").open("a", encoding="utf-8") as settings:
+        settings.write(names)
+    sheet = filled(study, rpe=4.5, note="drückt; sehr")
+    for name in ("events", "sessions", "participants"):
+        text = (study / f"{name}.tsv").read_text().replace("participant_id", "Person", 1)
+        text = text.replace("sub-01", "MK04").replace("sub-02", "ÄB").replace("\t", ";")
+        (study / f"{name}.csv").write_bytes(text.replace("\n", "\r\n").encode("cp1252"))
+        (study / f"{name}.tsv").unlink()
+    assert list(take_in(study, sheet))[0] == "events.csv: 2 rows of sub-01 ses-1"
+    # a spreadsheet tells signs beyond ASCII by the mark
+    text = (study / "events.csv").read_bytes().decode("utf-8-sig")
+    assert text.startswith("Person;session_id;") and text.count("\r\n") == 3
+    assert text.count("MK04") == 2 and ";4,5;" in text and '"drückt; sehr"' in text
+    assert [row.rpe for row in rows_of(study, "events", "sub-01")] == [None, 4.5]
+    sessions = (study / "sessions.csv").read_bytes().decode("cp1252")
+    assert ";7,5;" in sessions and "\r\nÄB;" in sessions
+
+
+def test_what_cannot_be_written_to_is_told_and_nothing_is_changed(study):
+    sheet = filled(study)
+    in_one_workbook(study)
+    (study / ".~lock.study.xlsx#").write_text("")
+    before = (study / "study.xlsx").read_bytes()
+    with pytest.raises(StudyError, match="study.xlsx: is open in a spreadsheet"):
+        take_in(study, sheet)
+    assert (study / "study.xlsx").read_bytes() == before
+    (study / "study.xlsx").unlink()
+    shutil.copy(PROJECT / "tests" / "known" / "spreadsheets" / "study.ods", study)
+    with pytest.raises(StudyError, match="save it as study.xlsx in its place"):
+        TableChanges(study).change_rows("sessions", {}, {})
