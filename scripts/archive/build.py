@@ -36,6 +36,7 @@ from results.private_text import refuse_private
 from results.provenance import inputs_of
 from results.tables import read_table
 from results.words import counted
+from study.plan import RECORD_OF_FREEZING, SETTINGS_FILE
 from study.problems import StudyError
 from study.rows import participants_of
 from study.session_sheet import table_of
@@ -67,21 +68,29 @@ def build_archive(run, folder, *, licence=None, raw_ecg=False, seed=None, today=
             writer.made_of,
             lambda file: hashlib.sha256((unfinished / file).read_bytes()).hexdigest(),
             {sha256: file for file, sha256 in run.checksums.items()},
+            run.settings.plan.frozen_at,
         )
+        frozen_on_a_visit = frozen_on_day_of_a_visit(run.settings.plan, sessions)
+        keeps_freezing = run.settings.plan.frozen_at is not None and not frozen_on_a_visit
         if len(edits):
             tables["edits"] = edits
+        if keeps_freezing and (study / SETTINGS_FILE).exists():
+            (unfinished / SETTINGS_FILE).write_bytes((study / SETTINGS_FILE).read_bytes())
         writer.entries.sort(key=lambda row: (row["participant_id"], row["session_id"]))
         write_dataset(
             unfinished,
             tables,
             writer.entries,
-            settings_that_differ(run.default_settings, run.settings),
+            settings_that_differ(run.default_settings, run.settings, keeps_freezing=keeps_freezing),
         )
         title = run.settings.study.title
         derived = result_tables(run.results, labels, event_ids(study, labels))
         write_derived(unfinished, derived, title)
         about = paragraphs(
-            tables, writer.entries, ecg_recorded="ecg" in set(run.table("sync")["signal"])
+            tables,
+            writer.entries,
+            ecg_recorded="ecg" in set(run.table("sync")["signal"]),
+            frozen="on a visit" if frozen_on_a_visit else "kept" if keeps_freezing else "",
         )
         has_ecg = any(row["signal"] == "ecg" for row in writer.entries)
         told = {"title": title, "licence": licence, "made_on": labels.made_on}
@@ -179,16 +188,28 @@ def _with_intervals(stretches, beats):
     return [*filter(None, made), *kept]
 
 
-def settings_that_differ(default_settings, settings):
-    """What study.yaml of an archive states: what the study is, and what is not default."""
+def frozen_on_day_of_a_visit(plan, sessions):
+    """Whether the date of the freezing would tell the day of a visit."""
+    if plan.frozen_at is None:
+        return False
+    moments = [*sessions["date_shifted"].dropna(), *sessions["session_start"].dropna()]
+    return any(str(moment)[:10] == plan.frozen_at[:10] for moment in moments)
+
+
+def settings_that_differ(default_settings, settings, *, keeps_freezing=False):
+    """What study.yaml of an archive states: what the study is, and what is not default.
+
+    keeps_freezing : whether the plan keeps the record of its freezing
+    """
     default, ran = (s.model_dump(mode="json") for s in (default_settings, settings))
     stated = _that_differ(default, ran)
     always = ("title", "conditions", "exercises", "primary_outcomes")
     stated["study"] = {name: ran["study"][name] for name in always} | stated.get("study", {})
     stated.pop("privacy", None)
-    # a frozen plan is bound to its date and to the study
-    plan = {k: v for k, v in stated.get("plan", {}).items() if not k.startswith("frozen")}
-    return {**stated, "plan": plan} if plan else {k: v for k, v in stated.items() if k != "plan"}
+    plan = stated.pop("plan", {})
+    if not keeps_freezing:
+        plan = {name: value for name, value in plan.items() if name not in RECORD_OF_FREEZING}
+    return {**stated, "plan": plan} if plan else stated
 
 
 def _that_differ(default, ran):

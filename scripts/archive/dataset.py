@@ -13,6 +13,7 @@ from archive.writing import write_json, write_text
 from results.columns import TABLES as RESULT_TABLES
 from results.provenance import own_version
 from results.tables import number
+from study.plan import SETTINGS_FILE
 from study.tables import TABLES, allowed_in, choices_of
 
 BIDS_VERSION = "1.10.0"
@@ -40,7 +41,7 @@ _KEYS = ("participant_id", "session_id")
 
 # tables of the study that BIDS does not know; with them the archive is run again as it lies
 _BESIDE_BIDS = ("study.yaml", "recordings.tsv", "sessions.tsv", "events.tsv", "occlusion.tsv",
-    "titration.tsv", "edits.tsv", "harms.tsv", "ro-crate-metadata.json")  # fmt: skip
+    "titration.tsv", "edits.tsv", "harms.tsv", SETTINGS_FILE, "ro-crate-metadata.json")  # fmt: skip
 
 
 def write_dataset(folder, tables, recordings, settings, *, heading=""):

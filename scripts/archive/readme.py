@@ -41,6 +41,17 @@ LEFT_OUT = (
     "Notes, reasons, names of persons and of files, and columns of the study's own are left out."
 )
 
+FROZEN = (
+    "The plan keeps the time at which it was frozen, its checksum and that of the settings then; "
+    "it holds no label of a person, so that the checksum is that of the study. A decision of "
+    "edits.tsv made no later bears that time, any other none."
+)
+
+FROZEN_ON_A_VISIT = (
+    "The plan was frozen on the day of a visit, which its record would tell: the record is left "
+    "out, and a run of this folder calls the plan not frozen. `derivatives/` say what was planned."
+)
+
 WITHOUT_ECG = "Intervals of beats stand for the electrocardiograms that were recorded."
 
 NOT_PROMISED = (
@@ -50,11 +61,12 @@ NOT_PROMISED = (
 )
 
 
-def paragraphs(tables, entries, *, ecg_recorded):
+def paragraphs(tables, entries, *, ecg_recorded, frozen=""):
     """Paragraphs of the README, each sentence only where it is true of the archive.
 
     tables : those of the archive; entries : rows of recordings.tsv; ecg_recorded : whether the
-    study has an electrocardiogram
+    study has an electrocardiogram; frozen : `kept` where the archive holds the record of a frozen
+    plan, `on a visit` where it would tell the day of one, empty without a frozen plan
     """
     files = [entry["file"] for entry in entries]
     columns = {column for table in tables.values() for column in table}
@@ -69,6 +81,8 @@ def paragraphs(tables, entries, *, ecg_recorded):
         AGES: "age_years" in columns,
         SIZES: columns & {"body_mass_kg", "stature_cm"},
         LEFT_OUT: True,
+        FROZEN: frozen == "kept",
+        FROZEN_ON_A_VISIT: frozen == "on a visit",
         WITHOUT_ECG: ecg_recorded and not has_ecg,
     }
     parts = [what_it_is(tables), _true_of(BIDS, said), AGAIN, _true_of("", changed), NOT_PROMISED]

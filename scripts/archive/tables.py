@@ -7,6 +7,7 @@ import pandas as pd
 
 from results.columns import TABLES as RESULT_TABLES
 from study.event_ids import name_events
+from study.plan import is_no_later
 from study.privacy import INSTEAD, free_text_columns
 from study.session_sheet import table_of
 from study.tables import TABLES
@@ -62,14 +63,19 @@ def age_band(years):
     return min(int(years // AGE_BAND_YEARS * AGE_BAND_YEARS + AGE_BAND_YEARS // 2), OLDEST_YEARS)
 
 
-def archived_edits(study, labels, made_of, sha256_of_file, file_of_sha256):
+def archived_edits(study, labels, made_of, sha256_of_file, file_of_sha256, frozen_at=None):
     """Decisions of people, each bound to the file of the archive that it concerns.
 
     made_of : see RecordingsWriter
     sha256_of_file : gives the checksum of a file of the archive
     file_of_sha256 : what results call the file of the study with a checksum
+    frozen_at : when the plan was frozen; a decision no later bears this time, any other none
     """
-    edits = _copied(study, "edits", labels).assign(edited_at="not told")
+    edits = _copied(study, "edits", labels)
+    edits["edited_at"] = [
+        frozen_at if is_no_later(edited_at, frozen_at) else "not told"
+        for edited_at in edits["edited_at"]
+    ]
     records = []
     for edit in edits.to_dict("records"):
         if edit["file_sha256"] is None:

@@ -135,12 +135,10 @@ def excluded_after_freezing(plan: PlanSection, edits: Sequence[Edit]) -> list[st
     """
     if plan.frozen_at is None:
         return []
-    frozen_at = _time_of(plan.frozen_at)
     later = Counter(
         edit.action.removeprefix("exclude_")
         for edit in edits
-        if edit.action.startswith("exclude_")
-        and not (_time_of(edit.edited_at) or LATEST) <= frozen_at
+        if edit.action.startswith("exclude_") and not is_no_later(edit.edited_at, plan.frozen_at)
     )
     if not later:
         return []
@@ -148,6 +146,11 @@ def excluded_after_freezing(plan: PlanSection, edits: Sequence[Edit]) -> list[st
     stated = plan.exclusions.replace("; ", ", ")
     planned = f"the plan says: {stated}" if stated else "the plan names none"
     return [f"{listed} left out by hand after the plan was frozen ({planned})"]
+
+
+def is_no_later(edited_at: str, frozen_at: str | None) -> bool:
+    """Whether a decision was made before the plan was frozen, or at that time."""
+    return frozen_at is not None and (_time_of(edited_at) or LATEST) <= _time_of(frozen_at)
 
 
 def _time_of(text: str) -> datetime | None:

@@ -1,5 +1,6 @@
 """An archive holds a study that is run again, and nothing that tells who took part."""
 
+import hashlib
 import json
 import shutil
 import subprocess
@@ -10,11 +11,21 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import yaml
 
 from archive.build import build_archive
 from archive.dataset import write_descriptions
 from archive.labels import KEY, Labels
-from archive.readme import AGES, DATES, IN_BEH, IN_SOURCEDATA, WITHOUT_ECG, paragraphs
+from archive.readme import (
+    AGES,
+    DATES,
+    FROZEN,
+    FROZEN_ON_A_VISIT,
+    IN_BEH,
+    IN_SOURCEDATA,
+    WITHOUT_ECG,
+    paragraphs,
+)
 from archive.recordings import RecordingsWriter, intervals_of_beats
 from archive.tables import age_band
 from cuff.cautions import CAUTION
@@ -23,10 +34,20 @@ from finished_run import finished_run
 from project import settings_with, write_tiny_study
 from recordings.store import SessionStretch
 from results.private_text import contents_of
-from results.tables import read_table
+from results.tables import read_table, write_table
+from study.plan import (
+    SETTINGS_FILE,
+    changed_after_freezing,
+    checksum,
+    excluded_after_freezing,
+    settings_that_decide,
+)
 from study.problems import Problems, StudyError
+from study.registration import complete_plan
+from study.rows import rows_of
 from study.session_sheet import table_of
 from study.settings_files import read_settings
+from study.tables import TABLES
 
 PEOPLE = ("sub-01", "sub-02")
 RUN = settings_with(
@@ -71,6 +92,66 @@ def archive(finished):
     told = build_archive(finished, folder, licence="CC-BY-4.0", seed=1, today="2031-07-01")
     assert told[1].endswith("none found.")
     return folder
+
+
+def frozen_run(finished, folder, when):
+    """The same run of a study whose plan was frozen at a time, with two people left out by hand."""
+    study = shutil.copytree(finished.study, folder / "study")
+    edits = pd.DataFrame({column: [None, None] for column in TABLES["edits"].model_fields})
+    edits = edits.assign(
+        edit_id=["1", "2"],
+        participant_id="sub-02",
+        session_id=["ses-1", "ses-2"],
+        action="exclude_session",
+        editor="JS",
+        edited_at=["2044-01-01T08:00:00Z", "2046-01-01T08:00:00Z"],
+        reason="felt unwell",
+    )
+    write_table(edits, study / "edits.tsv")
+    plan = complete_plan(RUN).model_copy(update={"exclusions": "visits with fever"})
+    decide = yaml.safe_dump(settings_that_decide(RUN), sort_keys=False).encode()
+    (study / SETTINGS_FILE).write_bytes(decide)
+    record = {"frozen_at": when, "frozen_sha256": checksum(plan)}
+    record["frozen_settings_sha256"] = hashlib.sha256(decide).hexdigest()
+    settings = RUN.model_copy(update={"plan": plan.model_copy(update=record)})
+    return finished_run(study, folder / "results", settings, people=["sub-01"])
+
+
+def settings_of(folder):
+    problems = Problems()
+    *_, settings, _ = read_settings(folder, {}, problems)
+    problems.stop()
+    return settings
+
+
+def test_a_frozen_plan_is_as_planned_in_the_archive_as_well(finished, tmp_path):
+    run = frozen_run(finished, tmp_path, "2045-01-01T08:00:00Z")
+    build_archive(run, tmp_path / "archive", seed=1, today="2045-07-01")
+    settings = settings_of(tmp_path / "archive")
+    assert settings.plan == run.settings.plan
+    assert checksum(settings.plan) == settings.plan.frozen_sha256
+    assert changed_after_freezing(tmp_path / "archive", settings) == []
+    # of two decisions the later one counts as made with sight of the values, there as here
+    once, again = (
+        excluded_after_freezing(run.settings.plan, rows_of(study, "edits"))
+        for study in (run.study, tmp_path / "archive")
+    )
+    assert (
+        once
+        == again
+        == [
+            "1 session left out by hand after the plan was frozen (the plan says: visits with fever)"
+        ]
+    )
+    assert FROZEN in (tmp_path / "archive" / "README.md").read_text()
+
+
+def test_a_plan_frozen_on_the_day_of_a_visit_does_not_tell_that_day(finished, tmp_path):
+    run = frozen_run(finished, tmp_path, "2044-05-19T08:00:00Z")
+    build_archive(run, tmp_path / "archive", seed=1, today="2045-07-01")
+    assert settings_of(tmp_path / "archive").plan.frozen_at is None
+    readme = (tmp_path / "archive" / "README.md").read_text()
+    assert FROZEN_ON_A_VISIT in readme and FROZEN not in readme
 
 
 def bytes_in(folder):
