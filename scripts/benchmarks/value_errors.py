@@ -11,6 +11,7 @@ over which a nadir is averaged count as error. Settings are the default ones. Ru
     nadir              462       0.024  0.84
     drop               462       0.015  0.78
     area               462       0.002  0.53
+    time in band        78       0.038  0.94
     slope              464       0.022  0.87
     half-time          462       0.045  0.98
     overshoot          464       0.024  0.83
@@ -48,6 +49,8 @@ COURSE = {
 
 SLOPE_WINDOW_S = 15.0
 
+BAND_PCT, HYSTERESIS_PCT = (0.0, 15.0), 2.0
+
 # farther from a limit lies the limit of something else
 FARTHEST_S = 20.0
 
@@ -84,6 +87,17 @@ def of_sets(visit, muscle: str, time_s: np.ndarray, smo2_pct: np.ndarray) -> Ite
         below_pct_s = float(np.maximum(resting_pct - course_pct[working], 0.0).sum() * 0.01)
         area = desaturation.area_below(*trace, *window, level_pct=rest, **options)
         yield "area below baseline", area, below_pct_s
+        if nadir_pct < BAND_PCT[1] + HYSTERESIS_PCT:
+            in_band = desaturation.time_in_band_s(
+                *trace,
+                *window,
+                low_pct=BAND_PCT[0],
+                high_pct=BAND_PCT[1],
+                hysteresis_pct=HYSTERESIS_PCT,
+                **options,
+            )
+            inside = (course_pct[working] >= BAND_PCT[0]) & (course_pct[working] <= BAND_PCT[1])
+            yield "time in band", in_band, float(inside.sum() * 0.01)
         slope = desaturation.desaturation_slope(
             *trace, window[0], window_s=SLOPE_WINDOW_S, contraction_rate_hz=ripple_hz, **options
         )
@@ -149,7 +163,8 @@ def main(repeats: int) -> None:
         for number, visit in enumerate(study.plan_study()):
             for quantity, found, truth in of_visit(visit, np.random.default_rng([seed, number])):
                 if found.usable:
-                    z[quantity].append((found.value - truth) / found.se)
+                    error = abs(found.value - truth)
+                    z[quantity].append(np.divide(error, found.se) if error else 0.0)
     rows = [
         {
             "quantity": quantity,

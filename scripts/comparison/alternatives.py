@@ -11,10 +11,9 @@ from comparison.outcome_tables import (
     outcome_contrasts,
     rest_of,
     rows_of,
-    shares_of,
-    with_shares,
 )
 from comparison.planned_claims import shown_pairs
+from comparison.shares import shares_of, with_shares
 from measuring.again import Change
 from results.columns import columns_of
 from results.tables import number, stack

@@ -39,6 +39,7 @@ from comparison.sensitivity import (
     work_matched,
     worst_case,
 )
+from comparison.shares import shares_of, with_shares
 from comparison.single_case_table import FEW_PEOPLE, single_case_table
 from comparison.window_lengths import lengths_of, unequal_lengths, with_lengths
 from engine.listings import header, names_in
@@ -180,9 +181,8 @@ def compare(
         if key in plan.primary:
             spreads = {pair: spread_of_responses(noted, pair) for pair in noted.pairs}
             tables["individual_responses"].append(responses_table(noted, spreads))
-        tables["effect_sizes"].append(
-            effect_size_table(noted, spreads, by_exercise=key in plan.primary)
-        )
+        sizes = effect_size_table(noted, spreads, by_exercise=key in plan.primary)
+        tables["effect_sizes"].append(with_shares(sizes, shares.get(key)))
         logging.info("%s in %s: %s", *key, comparison.formula or "not modelled")
     tables["repeatability"] = repeatability_tables(outcomes, plan.conditions)
     if people <= FEW_PEOPLE:
@@ -282,44 +282,6 @@ def claims_of(comparisons: Mapping[Key, Comparison], plan: Plan) -> list[Tested]
         if declared("SCALE")[claim.planned.outcome] == YES_OR_NO:
             claim.why = RATES
     return claims
-
-
-def shares_of(outcomes: pd.DataFrame, conditions: Sequence[str]) -> dict[Key, pd.DataFrame]:
-    """How many values of each outcome were asked, flagged and withheld, by condition and exercise.
-
-    As in the comparison, what belongs to sets counts alone where there is any.
-    """
-    asked = outcomes[outcomes["condition"].isin(conditions)]
-    counted = asked.assign(
-        exercise=asked["exercise"].fillna("").astype(str),
-        flagged=asked["status"] == "flagged",
-        withheld=asked["status"].isin(["refused", "missing"]),
-        asked=True,
-    )
-    keys = ["outcome", "window", "condition", "exercise"]
-    sums = counted.groupby(keys)[["asked", "flagged", "withheld"]].sum().reset_index()
-    return dict(list(sums.groupby(["outcome", "window"])))
-
-
-def with_shares(contrasts: pd.DataFrame, counts: pd.DataFrame | None) -> pd.DataFrame:
-    """Contrasts with the share of their values that is flagged and that is withheld, in percent."""
-    if counts is None:
-        return contrasts
-    if (counts["exercise"] != "").any():
-        counts = counts[counts["exercise"] != ""]
-    rows = []
-    for row in contrasts.itertuples():
-        of_pair = counts[counts["condition"].isin(row.contrast.split(" - "))]
-        if row.exercise != "all":
-            of_pair = of_pair[of_pair["exercise"] == row.exercise]
-        asked = of_pair["asked"].sum()
-        rows.append(
-            {
-                f"{name}_pct": 100 * of_pair[name].sum() / asked if asked else None
-                for name in ("flagged", "withheld")
-            }
-        )
-    return contrasts.join(pd.DataFrame(rows, index=contrasts.index))
 
 
 def rows_of(table: pd.DataFrame, outcomes: Collection[Key]) -> pd.DataFrame:

@@ -50,22 +50,26 @@ def time_in_band_s(
 ) -> Estimate:
     """Seconds between `low_pct` and `high_pct`, left only once `hysteresis_pct` outside.
 
-    Crossings are interpolated between readings. The error is half the difference between the
-    times found with the band widened and narrowed by one SD of the trace's noise
-    and slow variation. Unusable time
-    is not counted: flagged when there is any, refused beyond `min_usable_share`. Convention.
+    Crossings are interpolated between readings. The error is half the difference between the times
+    with the band widened and narrowed by one SD of the trace's noise and slow variation, and half
+    of the time that counts although it lies beyond an edge, since it may belong to the ripple that
+    entered the band. Unusable time is not counted: flagged when there is any, refused beyond
+    `min_usable_share`. Convention; held in simulated sets.
     """
     time, reading = trace_of(time_s, value)
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
 
-    def seconds(margin_pct: float) -> float:
+    def seconds(margin_pct: float, beyond_pct: float = hysteresis_pct) -> float:
         low, high = low_pct - margin_pct, high_pct + margin_pct
-        return _seconds_in_band(time, reading, start_s, end_s, low, high, hysteresis_pct)
+        return _seconds_in_band(time, reading, start_s, end_s, low, high, beyond_pct)
 
     noise = float(np.hypot(reading_noise(time, reading, start_s, end_s), at_rest.sd))
-    estimate = Estimate(seconds(0.0), abs(seconds(noise) - seconds(-noise)) / 2)
+    in_band_s = seconds(0.0)
+    beyond_edges_s = in_band_s - seconds(0.0, beyond_pct=0.0)
+    se = float(np.hypot(seconds(noise) - seconds(-noise), beyond_edges_s)) / 2
+    estimate = Estimate(in_band_s, se)
     return flag_if_incomplete(estimate, time, reading, start_s, end_s)
 
 

@@ -28,13 +28,16 @@ def span_of(numbers):
     return " to ".join(f"{n}" for n in dict.fromkeys([known[0], known[-1]])) if known else ""
 
 
+# what stands beside every contrast that is shown, by its column in results
+COLUMNS_OF_BASIS = {"pairs": "n_pairs", "flagged, %": "flagged_pct", "withheld, %": "withheld_pct"}
+
+
 def basis_in_columns(rows):
     """Pairs and shares flagged and withheld behind rows of contrasts, from fewest to most."""
     rows = list(rows)
-    wanted = {"pairs": "n_pairs", "flagged, %": "flagged_pct", "withheld, %": "withheld_pct"}
     return {
         column: span_of([getattr(row, name, None) for row in rows])
-        for column, name in wanted.items()
+        for column, name in COLUMNS_OF_BASIS.items()
     }
 
 

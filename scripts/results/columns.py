@@ -398,6 +398,8 @@ TABLES = {
             "contrast": CONTRAST,
             "scale": SCALE,
             "n_pairs": Number("participants with values in both conditions"),
+            "flagged_pct": Number("share of the values of both conditions that is flagged, %"),
+            "withheld_pct": Number("share of them that is refused or missing, %"),
             "condition_mean": Number("mean of A over these participants"),
             "condition_sd": Number("its standard deviation between participants"),
             "reference_mean": Number("mean of B"),

@@ -364,6 +364,17 @@ def test_hysteresis_keeps_a_rippling_trace_inside_the_band():
     assert kept.value == pytest.approx(58.0, abs=1.0)
 
 
+def test_seconds_that_a_ripple_alone_brings_into_the_band_lie_within_twice_their_error():
+    # A muscle at 15.9 % that ripples by 1 is never in the band itself; its readings enter it.
+    time_s = np.arange(0.0, 60.0, 0.1)
+    trace = 15.9 + np.sin(2 * np.pi * 0.5 * time_s)
+    counted = desaturation.time_in_band_s(time_s, trace, 1.0, 59.0, hysteresis_pct=2.0, **ENOUGH)
+    strict = desaturation.time_in_band_s(time_s, trace, 1.0, 59.0, hysteresis_pct=0.0, **ENOUGH)
+    assert counted.value > 50.0
+    assert strict.value < 25.0
+    assert counted.value - strict.value <= 2 * counted.se
+
+
 def test_area_below_a_level_is_exact_for_a_triangle():
     time_s = np.arange(0.0, 61.0, 7.5)
     trace = 60.0 - 2.0 * (20.0 - np.abs(time_s - 30.0))

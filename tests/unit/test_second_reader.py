@@ -25,6 +25,7 @@ SIZES = pd.DataFrame(
         {
             **{"outcome": "rmssd_ms", "window": "recovery_steady", "exercise": "all"},
             **{"contrast": "target - none", "scale": "ratio", "n_pairs": 9.0},
+            **{"flagged_pct": 5.2, "withheld_pct": 0.0},
             **{"difference": -0.2, "difference_low": -0.3, "difference_high": -0.1},
             **{f"{name}{end}": v for name, v in (("d_av", 1.0), ("d_z", 2.0)) for end in ENDS},
             **{f"{name}{end}": v for name, v in (("g_av", 0.9), ("g_z", 1.8)) for end in ENDS},
@@ -44,6 +45,11 @@ def test_every_effect_size_stands_under_its_own_name_and_none_is_called_d():
     assert {"raw", "d_av", "g_av", "d_z", "g_z"} <= set(shown)
     assert "d" not in shown
     assert shown["raw"].item() == "-0.2 (-0.3 to -0.1)"
+
+
+def test_pairs_and_shares_flagged_and_withheld_stand_beside_every_effect_size():
+    shown = named_sizes(SIZES)
+    assert shown[["pairs", "flagged, %", "withheld, %"]].iloc[0].to_list() == ["9", "5", "0"]
 
 
 def test_the_spread_of_true_responses_of_a_ratio_is_a_factor():

@@ -5,7 +5,7 @@ import pandas as pd
 
 from report.origins import Origin
 from report.page import shown_table
-from report.words import label_of
+from report.words import COLUMNS_OF_BASIS, label_of
 from results.format import decimals, estimate_and_interval, p_value, three_digits
 from results.words import words_of
 
@@ -90,9 +90,10 @@ def named_sizes(sizes):
         ]
         for name, parts in columns.items()
     }
-    return pd.DataFrame(
-        named(sizes) | {"pairs": [decimals(n, 0) for n in sizes["n_pairs"]]} | shown
-    )
+    basis = {
+        column: [decimals(n, 0) for n in sizes[name]] for column, name in COLUMNS_OF_BASIS.items()
+    }
+    return pd.DataFrame(named(sizes) | basis | shown)
 
 
 def for_meta_analysis(sizes):
