@@ -188,7 +188,7 @@ YesNo = Annotated[bool, BeforeValidator(_yes_no), Field(description="yes or no")
 class Row(BaseModel):
     """A row of a table; columns that are not declared are kept and passed through."""
 
-    model_config = ConfigDict(extra="allow", allow_inf_nan=False)
+    model_config = ConfigDict(extra="allow", allow_inf_nan=False, defer_build=True)
     # columns whose header must stand, though not every row needs a value
     needed: ClassVar[tuple[str, ...]] = ()
     # columns beside which earlier studies may keep one of nearly the same name for themselves
