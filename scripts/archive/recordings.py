@@ -181,7 +181,7 @@ def _column_names(entries):
             row["site"],
         ]
         name = re.sub(r"\W+", "_", "_".join(filter(None, parts)).lower())
-        same = sum(re.fullmatch(rf"{name}(_\d+)?", other) is not None for other in names)
+        same = sum(re.fullmatch(rf"{name}(_\d+)?", taken) is not None for taken in names)
         names.append(f"{name}_{same + 1}" if same else name)
     return names
 

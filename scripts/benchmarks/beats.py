@@ -114,12 +114,12 @@ def changing_records(seconds=180.0, rate_hz=250):
         time_s, ecg_mv = exercise_ecg(
             beats, rate_hz=rate_hz, snr_db=18, generator=generator, lead=lead
         )
-        other = list(LEADS)[(n + 1) % len(LEADS)]
+        next_lead = list(LEADS)[(n + 1) % len(LEADS)]
         there = time_s // 20 % 2 == 1
-        from_there_mv = ecg_mv + noise_free_ecg(time_s, beats, lead=other)
+        from_there_mv = ecg_mv + noise_free_ecg(time_s, beats, lead=next_lead)
         from_there_mv -= noise_free_ecg(time_s, beats, lead=lead)
         two_views = np.where(there, from_there_mv, ecg_mv)
-        yield "two QRS shapes by turns", f"{lead}, {other}", time_s, two_views, beats, []
+        yield "two QRS shapes by turns", f"{lead}, {next_lead}", time_s, two_views, beats, []
         steps = footfalls(time_s, every_hz=(2.0, 2.4, 2.9, 2.5), generator=generator)
         shaken_mv = ecg_mv + 0.5 * height_of(ecg_mv) * steps
         yield "cadence that drifts through the rate", lead, time_s, shaken_mv, beats, []
@@ -173,14 +173,14 @@ def accuracy(records):
     for group, name, time_s, ecg_mv, beats, excluded in records:
         for detector in DETECTORS:
             try:
-                found = detect_with(detector, time_s, ecg_mv)
+                detected = detect_with(detector, time_s, ecg_mv)
             except Exception as failure:  # another library's crash is a result, too
                 note = f"stopped with {type(failure).__name__}"
                 yield {"group": group, "record": name, "detector": detector, "note": note}
                 continue
-            score = score_beats(beats, found, excluded_s=excluded)
+            score = score_beats(beats, detected, excluded_s=excluded)
             # whichever point of a beat a detector marks, at 50 ms it must keep to it
-            at_own_point = found - np.nan_to_num(score.offset_ms) / 1000
+            at_own_point = detected - np.nan_to_num(score.offset_ms) / 1000
             near = score_beats(beats, at_own_point, excluded_s=excluded, match_s=0.05)
             row = {"group": group, "record": name, "detector": detector}
             yield (
@@ -210,9 +210,9 @@ def _shown(score):
 def gross(table):
     """Counts added up per group and detector, timing as the median over records."""
     timing = ["offset_ms", "mad_ms", "rms_ms"]
-    for (group, detector), own in table.groupby(["group", "detector"], sort=False):
-        total = Score(*own[list(COUNTS)].sum().astype(int), *own[timing].median())
-        near = Score(*own[[name for _, name in NEAR]].sum().astype(int), 0.0, 0.0, 0.0)
+    for (group, detector), of_detector in table.groupby(["group", "detector"], sort=False):
+        total = Score(*of_detector[list(COUNTS)].sum().astype(int), *of_detector[timing].median())
+        near = Score(*of_detector[[name for _, name in NEAR]].sum().astype(int), 0.0, 0.0, 0.0)
         row = {"group": group, "record": "gross", "detector": detector}
         yield row | _shown(total) | {"f1_50_ms_pct": near.f1_pct}
 
@@ -223,36 +223,36 @@ def reliability(records):
     Wrong are missed and false beats, over true beats. Quality is the expected share of faultless
     spans, so that the two columns beside each other are the reliability curve.
     """
-    rows = []
+    judged = []
     for group, _, time_s, ecg_mv, beats, excluded in records:
-        found = detect_beats(time_s, ecg_mv)
-        spans = quality_by_span(time_s, ecg_mv, found)
+        detected = detect_beats(time_s, ecg_mv)
+        spans = quality_by_span(time_s, ecg_mv, detected)
         for span in spans.itertuples():
             middle = (span.start_s + span.end_s) / 2
             if span.start_s < 5 or any(a <= middle <= b for a, b in excluded):
                 continue
-            near = found["time_s"].between(span.start_s, span.end_s)
+            near = detected["time_s"].between(span.start_s, span.end_s)
             true = beats[(beats >= span.start_s) & (beats <= span.end_s)]
-            score = score_beats(true, found["time_s"][near], learning_s=0.0)
+            score = score_beats(true, detected["time_s"][near], learning_s=0.0)
             wrong = score.false_negatives + score.false_positives
-            rows.append((group, span.verdict, span.quality, len(true), wrong))
-    table = pd.DataFrame(rows, columns=["group", "verdict", "quality", "beats", "wrong"])
+            judged.append((group, span.verdict, span.quality, len(true), wrong))
+    table = pd.DataFrame(judged, columns=["group", "verdict", "quality", "beats", "wrong"])
     classes = pd.cut(table["quality"], [-0.01, 0.2, 0.5, 0.7, 0.9, 0.95, 0.98, 1.0])
     first_word = table["group"].str.split(r"[ ,]", n=1).str[0]
     by_class = [*table.groupby([first_word, classes], observed=True)]
-    for group, own in table.groupby("group", sort=False):
-        accepted = own["verdict"] == ACCEPTED
+    for group, of_group in table.groupby("group", sort=False):
+        accepted = of_group["verdict"] == ACCEPTED
         share_pct = 100 * accepted.mean()
-        by_class.append(((group, f"{share_pct:.1f} % accepted"), own[accepted]))
-    for (group, name), own in by_class:
+        by_class.append(((group, f"{share_pct:.1f} % accepted"), of_group[accepted]))
+    for (group, name), of_group in by_class:
         yield {
             "group": f"quality, {group}",
             "record": f"{name}",
             "detector": "own",
-            "spans": len(own),
-            "wrong_beats_pct": 100 * own["wrong"].sum() / max(own["beats"].sum(), 1),
-            "expected_faultless_pct": 100 * own["quality"].mean(),
-            "faultless_spans_pct": 100 * (own["wrong"] == 0).mean(),
+            "spans": len(of_group),
+            "wrong_beats_pct": 100 * of_group["wrong"].sum() / max(of_group["beats"].sum(), 1),
+            "expected_faultless_pct": 100 * of_group["quality"].mean(),
+            "faultless_spans_pct": 100 * (of_group["wrong"] == 0).mean(),
         }
 
 

@@ -85,9 +85,9 @@ class Study:
             *("--cores", str(self.cores), "--scheduler", "greedy"),
             *("--config", f"study={self.folder}", f"results={self.results}"),
         ]
-        with metered_jobs() as (environment, rows):
+        with metered_jobs() as (environment, metered):
             run = measured(command, self.checkout, environment)
-            run.jobs = rows()
+            run.jobs = metered()
         return run
 
 
@@ -96,13 +96,13 @@ def metered_jobs() -> Iterator[tuple]:
     """An environment in which every shell job writes down what it used, and a way to read that."""
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary)
-        meter, start, rows = folder / "meter.py", folder / "start.sh", folder / "jobs.jsonl"
+        meter, start, metered = folder / "meter.py", folder / "start.sh", folder / "jobs.jsonl"
         meter.write_text(JOB_METER_PYTHON)
         start.write_text(JOB_METER % {"python": sys.executable, "meter": meter})
-        environment = os.environ | {"BASH_ENV": str(start), "COST_OF_JOBS": str(rows)}
+        environment = os.environ | {"BASH_ENV": str(start), "COST_OF_JOBS": str(metered)}
 
         def read():
-            lines = rows.read_text().splitlines() if rows.exists() else []
+            lines = metered.read_text().splitlines() if metered.exists() else []
             return [json.loads(line) for line in lines]
 
         yield environment, read

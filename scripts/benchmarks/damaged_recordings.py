@@ -97,10 +97,10 @@ def outcomes_of(folder, participant):
 
     settings = load_study({"study": str(folder)}).settings
     events, edits = (table_of(folder, name, participant) for name in ("events", "edits"))
-    rows = rows_of(folder, "recordings", participant)
+    recordings = rows_of(folder, "recordings", participant)
     starts = {row.session_id: row.session_start for row in rows_of(folder, "sessions", participant)}
     limit_ppm = settings.read_recordings.largest_drift_ppm
-    read = read_all(folder, rows, events, starts, largest_drift_ppm=limit_ppm)
+    read = read_all(folder, recordings, events, starts, largest_drift_ppm=limit_ppm)
     series = join_pieces(read)
     stretches = list(series.stretches)
     beats, breathing, quality = beats_of_person(

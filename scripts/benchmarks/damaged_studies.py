@@ -154,32 +154,32 @@ def _of_cell(table, cells, row, at, column):
 
         return damage
 
-    place = f"{table}, row {row + 1}, {column}"
+    cell = f"{table}, row {row + 1}, {column}"
     for sign in CONTROL_SIGNS:
-        yield Case(f"{place} with {sign!r}", with_value(value + sign + "1"), "refused")
-    yield Case(f"{place} too long", with_value("9" * 20_000), "refused")
+        yield Case(f"{cell} with {sign!r}", with_value(value + sign + "1"), "refused")
+    yield Case(f"{cell} too long", with_value("9" * 20_000), "refused")
     if field.is_required():
-        yield Case(f"{place} empty", with_value(""), "refused")
+        yield Case(f"{cell} empty", with_value(""), "refused")
     if "float" in str(field.annotation) or "int" in str(field.annotation):
         for text in NO_NUMBERS:
-            yield Case(f"{place} = {text}", with_value(text), "refused")
+            yield Case(f"{cell} = {text}", with_value(text), "refused")
     if column in ("participant_id", "session_id"):
         for text in ODD_LABELS:
-            yield Case(f"{place} = {text[:20]}", with_value(text), "refused")
+            yield Case(f"{cell} = {text[:20]}", with_value(text), "refused")
     if column == "file":
         for text in ODD_FILES:
-            yield Case(f"{place} = {text[:20]}", with_value(text), "refused")
+            yield Case(f"{cell} = {text[:20]}", with_value(text), "refused")
     trial_type = cells.rows[row][cells.rows[0].index("trial_type")] if table == "events" else ""
     if trial_type in ("set", "baseline", "recovery"):
         for text in ODD_TIMES.get(column, ()):
-            yield Case(f"{place} = {text}", with_value(text), "refused")
+            yield Case(f"{cell} = {text}", with_value(text), "refused")
 
 
 def _writes(name, text):
     return lambda study: (study / name).write_text(text, encoding="utf-8")
 
 
-def outcome_of(case, whole, rows, folder):
+def outcome_of(case, whole, sound_rows, folder):
     """What came of one case: its expected class, or the fault in words."""
     study = folder / "study"
     shutil.rmtree(study, ignore_errors=True)
@@ -200,7 +200,7 @@ def outcome_of(case, whole, rows, folder):
     except Exception as fault:  # noqa: BLE001 a traceback is what is looked for
         came = f"traceback {type(fault).__name__}"
     else:
-        came = "identical" if read == rows else "accepted"
+        came = "identical" if read == sound_rows else "accepted"
     return came
 
 
@@ -224,11 +224,11 @@ def run_cases(whole, n=None, seed=1):
     if n is not None and n < len(chosen):
         chosen = random.Random(seed).sample(chosen, n)
     before = checksums(whole)
-    rows = rows_of_study(Study(whole))
+    sound_rows = rows_of_study(Study(whole))
     counts, faults = Counter(), []
     with tempfile.TemporaryDirectory() as folder:
         for case in chosen:
-            came = outcome_of(case, whole, rows, Path(folder))
+            came = outcome_of(case, whole, sound_rows, Path(folder))
             counts[came] += 1
             if came != case.expected:
                 faults.append((case.name, came))

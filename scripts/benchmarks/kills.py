@@ -74,8 +74,8 @@ def adversities(study, results, settings, undisturbed, length_s):
         said = done.stdout + done.stderr
         return done.returncode != 0 and "Traceback" not in said
 
-    def expect_right(name, place, settled_s):
-        expect(name, bytes_of(run(study, place, settings[settled_s])) == undisturbed[settled_s])
+    def expect_right(name, results, settled_s):
+        expect(name, bytes_of(run(study, results, settings[settled_s])) == undisturbed[settled_s])
 
     limited = attempt(study, results, settings[second], preexec_fn=limit_file_sizes)
     expect("a limit of file sizes is told in plain words", failed_plainly(limited))
@@ -134,19 +134,19 @@ def limit_file_sizes():
 
 
 @contextmanager
-def small_disk(place):
+def small_disk(mount):
     """A disk of 200 MB in memory at a place, or None where this user cannot mount one."""
-    place.mkdir()
-    words = ["mount", "-t", "tmpfs", "-o", "size=200m", "tmpfs", str(place)]
+    mount.mkdir()
+    words = ["mount", "-t", "tmpfs", "-o", "size=200m", "tmpfs", str(mount)]
     try:
         mounted = subprocess.run(words, capture_output=True).returncode == 0  # noqa: S603
     except OSError:
         mounted = False
     try:
-        yield place if mounted else None
+        yield mount if mounted else None
     finally:
         if mounted:
-            subprocess.run(["umount", str(place)], check=True)  # noqa: S603, S607
+            subprocess.run(["umount", str(mount)], check=True)  # noqa: S603, S607
 
 
 def killed_runs(study, results, settings, undisturbed, length_s, kills, seed):

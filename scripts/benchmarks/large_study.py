@@ -96,25 +96,25 @@ class Person:
 
 def write_study(folder: Path, *, people: int, seed: int) -> None:
     """Write the study folder: tables, settings and raw files of so many people."""
-    rows: dict[str, list[dict]] = {
+    tables: dict[str, list[dict]] = {
         name: [] for name in ("participants", "sessions", "occlusion", "recordings", "events")
     }
     (folder / "raw").mkdir(parents=True, exist_ok=True)
     for number in range(1, people + 1):
         rng = np.random.default_rng([seed, number])
         person = draw_person(number, rng)
-        rows["participants"].append(
+        tables["participants"].append(
             {"participant_id": person.name, "age_years": int(rng.integers(19, 41))}
         )
         for visit, which in enumerate(person.order, start=1):
             key = {"participant_id": person.name, "session_id": f"ses-{visit}"}
             sequence = "".join("ABC"[at] for at in person.order)
-            rows["sessions"].append(key | {"visit": visit, "sequence": sequence})
-            rows["occlusion"] += occlusion_rows(person, key)
-            rows["events"] += event_rows(person, CONDITIONS[which], key, rng)
+            tables["sessions"].append(key | {"visit": visit, "sequence": sequence})
+            tables["occlusion"] += occlusion_rows(person, key)
+            tables["events"] += event_rows(person, CONDITIONS[which], key, rng)
             recordings = write_recordings(folder, person, CONDITIONS[which], visit, rng)
-            rows["recordings"] += [key | recording for recording in recordings]
-    for name, table in rows.items():
+            tables["recordings"] += [key | recording for recording in recordings]
+    for name, table in tables.items():
         text = pd.DataFrame(table).to_csv(sep="\t", index=False, na_rep="n/a", lineterminator="\n")
         (folder / f"{name}.tsv").write_text(text, encoding="utf-8")
     (folder / "study.yaml").write_text(study_yaml(people), encoding="utf-8")
@@ -154,8 +154,8 @@ def event_rows(person: Person, condition: str, key: dict, rng: np.random.Generat
         onset = {"onset_s": start_s, "duration_s": end_s - start_s, "trial_type": trial_type}
         return seated | onset | more
 
-    rows = [key | {"onset_s": m, "duration_s": 0.0, "trial_type": "sync"} for m in MARKS_S]
-    rows.append(span("baseline", *BASELINE_S))
+    events = [key | {"onset_s": m, "duration_s": 0.0, "trial_type": "sync"} for m in MARKS_S]
+    events.append(span("baseline", *BASELINE_S))
     for exercise in EXERCISES:
         limb = {"exercise": exercise.name, "limb": exercise.limb, "side": "right", "bout": 1}
         limb["cuff_pressure_mmhg"] = pressure_mmhg(person, exercise, condition)
@@ -171,11 +171,11 @@ def event_rows(person: Person, condition: str, key: dict, rng: np.random.Generat
             "stopped_early": "no",
         }
         if condition != "none":
-            rows.append(span("cuff", *exercise.cuff_s, **limb))
-        rows.append(span("set", exercise.onset_s, exercise.end_s, **limb, **answers))
-    rows.append(span("rest", EXERCISES[0].end_s, EXERCISES[1].onset_s))
-    rows.append(span("recovery", *RECOVERY_S))
-    return sorted(rows, key=lambda row: row["onset_s"])
+            events.append(span("cuff", *exercise.cuff_s, **limb))
+        events.append(span("set", exercise.onset_s, exercise.end_s, **limb, **answers))
+    events.append(span("rest", EXERCISES[0].end_s, EXERCISES[1].onset_s))
+    events.append(span("recovery", *RECOVERY_S))
+    return sorted(events, key=lambda row: row["onset_s"])
 
 
 def pressure_mmhg(person: Person, exercise: Exercise, condition: str) -> int:

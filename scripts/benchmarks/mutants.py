@@ -54,8 +54,8 @@ class Mutant:
 def listed(of: str = "") -> list[Mutant]:
     """Mutants of files that begin with `of`, in the order of mutants.tsv."""
     with MUTANTS.open(encoding="utf-8", newline="") as file:
-        rows = csv.DictReader(file, delimiter="\t", quoting=csv.QUOTE_NONE)
-        return [Mutant(**row) for row in rows if row["file"].startswith(of)]
+        mutants = csv.DictReader(file, delimiter="\t", quoting=csv.QUOTE_NONE)
+        return [Mutant(**row) for row in mutants if row["file"].startswith(of)]
 
 
 def apart(mutants: Iterable[Mutant]) -> tuple[list[Mutant], list[str]]:
@@ -103,7 +103,7 @@ def _tested(tests: list[str], folder: Path) -> int:
     os.dup2(log, 1)
     os.dup2(log, 2)
     here = str(PROJECT / "scripts")
-    sys.path[:] = [place for place in sys.path if place not in ("", here)]
+    sys.path[:] = [entry for entry in sys.path if entry not in ("", here)]
     os.environ["PYTHONPATH"] = str(folder / "scripts")
     sys.dont_write_bytecode = True
     pytest = importlib.import_module("pytest")

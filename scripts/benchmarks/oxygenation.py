@@ -135,7 +135,7 @@ def error_table(repeats: int) -> pd.DataFrame:
     """Bias, scatter and largest error of every quantity in every setting."""
     settings = [(rate_hz, noise_pct, 2.0) for rate_hz in RATES_HZ for noise_pct in (0.5, 1.0, 2.0)]
     settings += [(rate_hz, 1.0, 4.0) for rate_hz in RATES_HZ]
-    rows = []
+    summaries = []
     for rate_hz, noise_pct, ripple_pct in settings:
         errors = defaultdict(list)
         for seed in range(repeats):
@@ -148,7 +148,7 @@ def error_table(repeats: int) -> pd.DataFrame:
             for quantity, error in errors_of(simulated):
                 errors[quantity].append(error)
         for quantity, of_quantity in errors.items():
-            rows.append(
+            summaries.append(
                 {
                     "sampling_rate_hz": rate_hz,
                     "noise_pct": noise_pct,
@@ -161,7 +161,7 @@ def error_table(repeats: int) -> pd.DataFrame:
                     else float("nan"),
                 }
             )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(summaries)
 
 
 def least_error_of_set_end_s(rate_hz: float, noise_pct: float, ripple_pct: float) -> float:

@@ -127,7 +127,7 @@ def compare(
             repaired = repair(disturbed)
             cpu_s[method] += time.process_time() - started
             errors[method].append(100 * np.abs(variability(repaired) / truth - 1))
-    rows = []
+    scores = []
     for method in METHODS:
         table = np.array(errors[method])
         row = {
@@ -140,8 +140,8 @@ def compare(
             row[f"{index}_median_pct"] = np.median(table[:, column])
             row[f"{index}_p90_pct"] = np.quantile(table[:, column], 0.9)
         row["cpu_ms_per_series"] = 1000 * cpu_s[method] / len(series)
-        rows.append(row)
-    return rows
+        scores.append(row)
+    return scores
 
 
 def main() -> None:
@@ -161,11 +161,11 @@ def main() -> None:
     if chosen.beats:
         files = sorted(path for path in chosen.beats.iterdir() if path.suffix in (".tsv", ".txt"))
         materials["real"] = [np.loadtxt(path) / chosen.rate_hz for path in files]
-    rows = []
+    scores = []
     for material, series in materials.items():
         for share in (0.0, 0.005, 0.01, 0.02, 0.05):
-            rows += compare(material, series, share=share, rng=rng)
-    table = pd.DataFrame(rows)
+            scores += compare(material, series, share=share, rng=rng)
+    table = pd.DataFrame(scores)
     text = table.to_csv(chosen.out, sep="\t", index=False, float_format="%.3g")
     if text:
         print(text, end="")

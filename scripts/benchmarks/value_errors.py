@@ -142,10 +142,10 @@ def of_visit(visit, rng: np.random.Generator) -> Iterator[Found]:
         # a silent sensor is another matter
         smo2_pct = np.where(smo2_pct == 0, np.nan, smo2_pct)
         yield from of_sets(visit, muscle, times_s[0], smo2_pct)
-        own = [planned for planned in visit.sets if planned.exercise.muscle == muscle]
+        of_muscle = [planned for planned in visit.sets if planned.exercise.muscle == muscle]
         yield from of_limits(
             propose_boundaries(times_s[0], smo2_pct, **CADENCES, **COURSE),
-            {"set_start": [p.onset_s for p in own], "set_end": [p.end_s for p in own]},
+            {"set_start": [p.onset_s for p in of_muscle], "set_end": [p.end_s for p in of_muscle]},
         )
     pressure_mmhg = study.recorded_cuff_pressure(visit, times_s[1], rng)
     yield from of_limits(
@@ -161,11 +161,11 @@ def main(repeats: int) -> None:
     z = defaultdict(list)
     for seed in range(repeats):
         for number, visit in enumerate(study.plan_study()):
-            for quantity, found, truth in of_visit(visit, np.random.default_rng([seed, number])):
-                if found.usable:
-                    error = abs(found.value - truth)
-                    z[quantity].append(np.divide(error, found.se) if error else 0.0)
-    rows = [
+            for quantity, estimate, truth in of_visit(visit, np.random.default_rng([seed, number])):
+                if estimate.usable:
+                    error = abs(estimate.value - truth)
+                    z[quantity].append(np.divide(error, estimate.se) if error else 0.0)
+    errors = [
         {
             "quantity": quantity,
             "n": len(values),
@@ -174,7 +174,7 @@ def main(repeats: int) -> None:
         }
         for quantity, values in z.items()
     ]
-    print(pd.DataFrame(rows).to_csv(sep="\t", index=False, lineterminator="\n"), end="")
+    print(pd.DataFrame(errors).to_csv(sep="\t", index=False, lineterminator="\n"), end="")
 
 
 if __name__ == "__main__":

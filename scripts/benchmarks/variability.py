@@ -85,21 +85,21 @@ def speed_rows() -> list[dict[str, object]]:
             lambda: theirs(nk.hrv_frequency, normalize=False),
         ),
     }
-    rows, totals = [], [0.0, 0.0]
+    speeds, totals = [], [0.0, 0.0]
     for what, (ours, of_library) in measured.items():
         ours()
         quick, slow = processor_s(ours, repeats=9), processor_s(of_library, repeats=1)
         totals = [totals[0] + quick, totals[1] + slow]
-        rows.append(_speed_row(what, quick, slow))
-    rows.append(_speed_row("200 x 60 s, both", *totals))
+        speeds.append(_speed_row(what, quick, slow))
+    speeds.append(_speed_row("200 x 60 s, both", *totals))
     course = processor_s(
         lambda: modulation.respiratory_modulation(
             beats, beats[::9], np.full(beats[::9].size, 0.25)
         ),
         repeats=3,
     )
-    rows.append({"what": "respiratory modulation, 40 min", "ours": f"{1000 * course:.1f} ms"})
-    return rows
+    speeds.append({"what": "respiratory modulation, 40 min", "ours": f"{1000 * course:.1f} ms"})
+    return speeds
 
 
 def _speed_row(what: str, quick: float, slow: float) -> dict[str, object]:
@@ -113,7 +113,7 @@ def _speed_row(what: str, quick: float, slow: float) -> dict[str, object]:
 
 def truth_rows() -> list[dict[str, object]]:
     """Measured over true power, LF / HF, of every estimator; mean over eight phases."""
-    rows = []
+    errors = []
     for duration_s in (60.0, 120.0, 300.0):
         for hr_bpm in (60.0, 90.0, 120.0, 180.0):
             for method in ("multitaper", "welch", "autoregressive", "lomb_scargle"):
@@ -132,13 +132,13 @@ def truth_rows() -> list[dict[str, object]]:
                         ]
                     )
                 low, high = np.mean(shares, axis=0)
-                rows.append(
+                errors.append(
                     {
                         "what": f"{method}, {duration_s:.0f} s, {hr_bpm:.0f} per min",
                         "ours": f"LF {low:.3f} HF {high:.3f}",
                     }
                 )
-    return rows
+    return errors
 
 
 def main() -> None:

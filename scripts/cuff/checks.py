@@ -14,7 +14,7 @@ def check_table(events, sets, cuffs, settings, protocol):
 
     `events`: the session sheet; `sets`: its sets with their times; `cuffs`: recordings of pressure.
     """
-    rows = []
+    checked = []
     for session_id in sorted({cuff["session_id"] for cuff in cuffs}):
         of_session = [
             cuff | {"held": held_pressure(*cuff["trace"], smooth_s=settings.pressure_smooth_s)}
@@ -28,8 +28,8 @@ def check_table(events, sets, cuffs, settings, protocol):
         done = done.assign(planned_mmhg=planned_pressure(done, protocol.no_cuff_condition))
         spans = sorted([*noted, *done.to_dict("records")], key=lambda span: span["onset_s"])
         for span in spans:
-            rows += checked_span(span, of_session, noted, settings, protocol)
-    return pd.DataFrame(rows)
+            checked += checked_span(span, of_session, noted, settings, protocol)
+    return pd.DataFrame(checked)
 
 
 def checked_span(span, cuffs, noted, settings, protocol):
@@ -44,21 +44,21 @@ def checked_span(span, cuffs, noted, settings, protocol):
         reason = f"pressure was recorded on the {where} only"
     elif not named and len(unnamed) > 1:
         reason = "several pressures were recorded and none names its limb or side"
-    rows = [
+    checked = [
         _against_plan(cuff, span, span["planned_mmhg"], settings, protocol) | {"file": cuff["file"]}
         for cuff in named or unnamed
     ]
     if reason:
-        rows = [{"status": "missing", "reason": reason}]
+        checked = [{"status": "missing", "reason": reason}]
     cautions = list(cautions_of_set(span, elsewhere, noted, settings, protocol))
     if cautions:
-        rows = [
+        checked = [
             row
             | {"status": "flagged", "reason": "; ".join(filter(None, [row["reason"], *cautions]))}
-            for row in rows
+            for row in checked
         ]
     labels = {name: span[name] for name in (*LABELS, "onset_s", "duration_s", "planned_mmhg")}
-    return [labels | row for row in rows]
+    return [labels | row for row in checked]
 
 
 def _against_plan(cuff, span, planned_mmhg, settings, protocol):

@@ -21,7 +21,7 @@ def harms_table(harms, sets, conditions, *, kept):
     in_order = [name for name in conditions if (sets["condition"] == name).any()]
     if (harms["condition"] == UNATTRIBUTED).any():
         in_order.append(UNATTRIBUTED)
-    rows = []
+    counted = []
     for condition in in_order:
         done = sets if condition == UNATTRIBUTED else sets[sets["condition"] == condition]
         at_risk = {
@@ -30,14 +30,14 @@ def harms_table(harms, sets, conditions, *, kept):
             "sets_at_risk": len(done),
         }
         if not kept:
-            rows.append(at_risk | {"what": ALL, "note": NO_TABLE})
+            counted.append(at_risk | {"what": ALL, "note": NO_TABLE})
             continue
         of_condition = harms[harms["condition"] == condition]
-        rows.append(at_risk | {"what": ALL} | counts(of_condition, at_risk["people_at_risk"]))
+        counted.append(at_risk | {"what": ALL} | counts(of_condition, at_risk["people_at_risk"]))
         for (what, grade), alike in of_condition.groupby(["what", "grade"]):
             labels = {"what": what, "grade": grade}
-            rows.append(at_risk | labels | counts(alike, at_risk["people_at_risk"]))
-    return pd.DataFrame(rows)
+            counted.append(at_risk | labels | counts(alike, at_risk["people_at_risk"]))
+    return pd.DataFrame(counted)
 
 
 def condition_of(harm, sets):

@@ -24,7 +24,7 @@ LIMB, POSTURE, CUFF, DAY = ("limb", "posture", "cuff", "day")
 
 
 @dataclass(frozen=True)
-class Place:
+class Placement:
     """Where and when a pressure acts or was measured; None is what was not noted."""
 
     session_id: str | None
@@ -43,7 +43,7 @@ class Place:
         return f"the cuff {self.cuff!r}" if self.cuff else f"a cuff of {self.cuff_width_cm:g} cm"
 
     def of_each_side(self):
-        """The left and the right place of one of both sides."""
+        """The placements at the left and at the right of one of both sides."""
         if self.side != "both":
             return [self]
         return [replace(self, side=side) for side in ("left", "right")]
@@ -53,14 +53,14 @@ class Place:
 class Measured:
     """An occlusion pressure in mmHg, where and how it was found."""
 
-    place: Place
+    placement: Placement
     occlusion_mmhg: float
     method: str
     override: bool = False
 
 
-def place_of(row, widths_cm=None):
-    """The place of a row of a table; the width of a named cuff from `widths_cm` where known."""
+def placement_of(row, widths_cm=None):
+    """The placement of a row of a table; the width of a named cuff from `widths_cm` where known."""
 
     def noted(column):
         value = getattr(row, column, None)
@@ -69,15 +69,15 @@ def place_of(row, widths_cm=None):
     cuff = noted("cuff")
     width_cm = noted("cuff_width_cm") or (widths_cm or {}).get(cuff)
     places = (noted(column) for column in ("session_id", "limb", "side", "posture"))
-    return Place(*places, cuff, width_cm)
+    return Placement(*places, cuff, width_cm)
 
 
 def measured_by_participant(occlusion, widths_cm=None):
-    """Rows of occlusion.tsv as `Measured`, by participant; `widths_cm` as in `place_of`."""
+    """Rows of occlusion.tsv as `Measured`, by participant; `widths_cm` as in `placement_of`."""
     of_each = {}
     for row in occlusion.itertuples():
         found = Measured(
-            place_of(row, widths_cm),
+            placement_of(row, widths_cm),
             row.occlusion_pressure_mmhg,
             row.method,
             getattr(row, "override", None) is True,
@@ -86,62 +86,62 @@ def measured_by_participant(occlusion, widths_cm=None):
     return of_each
 
 
-def difference(place, other):
-    """In what another place differs from the place of a set, and what the set does not tell."""
+def difference(placement, measured_at):
+    """In what another placement differs from that of a set, and what the set does not tell."""
     differs, untold = [], []
-    if place.limb is None:
+    if placement.limb is None:
         untold.append(LIMB)
-    elif other.limb not in (None, place.limb):
+    elif measured_at.limb not in (None, placement.limb):
         differs.append(LIMB)
-    elif other.side not in (None, "both", place.side):
-        (untold if place.side is None else differs).append(LIMB)
-    if place.posture is None:
+    elif measured_at.side not in (None, "both", placement.side):
+        (untold if placement.side is None else differs).append(LIMB)
+    if placement.posture is None:
         untold.append(POSTURE)
-    elif other.posture not in (None, place.posture):
+    elif measured_at.posture not in (None, placement.posture):
         differs.append(POSTURE)
-    if other_cuff(place, other):
+    if other_cuff(placement, measured_at):
         differs.append(CUFF)
-    if other.session_id not in (None, place.session_id):
+    if measured_at.session_id not in (None, placement.session_id):
         differs.append(DAY)
     return differs, untold
 
 
-def other_cuff(place, other):
-    """Whether two places name different cuffs, or cuffs of different widths."""
-    if place.cuff and other.cuff:
-        return place.cuff != other.cuff
-    return None not in (place.cuff_width_cm, other.cuff_width_cm) and (
-        place.cuff_width_cm != other.cuff_width_cm
+def other_cuff(placement, measured_at):
+    """Whether two placements name different cuffs, or cuffs of different widths."""
+    if placement.cuff and measured_at.cuff:
+        return placement.cuff != measured_at.cuff
+    return None not in (placement.cuff_width_cm, measured_at.cuff_width_cm) and (
+        placement.cuff_width_cm != measured_at.cuff_width_cm
     )
 
 
-def fitting(place, measured):
+def fitting(placement, measured):
     """Occlusion pressures that fit a set; those of the day before those of no day.
 
     An estimate counts only where nothing was measured; those left aside come second.
     """
-    fit = [m for m in measured if difference(place, m.place) == ([], [])]
-    dated = [m for m in fit if m.place.session_id is not None]
+    fit = [m for m in measured if difference(placement, m.placement) == ([], [])]
+    dated = [m for m in fit if m.placement.session_id is not None]
     fit = dated or fit
     counting = [m for m in fit if m.method != ESTIMATED]
     return (counting, [m for m in fit if m.method == ESTIMATED]) if counting else (fit, [])
 
 
-def nearest(place, measured):
+def nearest(placement, measured):
     """The occlusion pressure that fits a set in most, those of the limb and of its day first."""
 
     def distance(candidate):
-        differs, untold = difference(place, candidate.place)
+        differs, untold = difference(placement, candidate.placement)
         apart = LIMB in differs, DAY in differs
         return *apart, len(differs) + len(untold), candidate.method == ESTIMATED
 
     return min(measured, key=distance, default=None)
 
 
-def why_it_does_not_fit(place, other):
-    """Why an occlusion pressure that was measured at another place is not that of a set."""
-    differs, untold = difference(place, other)
-    if place.limb is None:
+def why_it_does_not_fit(placement, measured_at):
+    """Why an occlusion pressure that was measured at another placement is not that of a set."""
+    differs, untold = difference(placement, measured_at)
+    if placement.limb is None:
         return "the sets name no limb"
     there, here = [], []
     for name in differs:
@@ -151,44 +151,44 @@ def why_it_does_not_fit(place, other):
             CUFF: lambda at: f"with {at.cuff_in_words}",
             DAY: lambda at: f"in {at.session_id}",
         }[name]
-        there.append(words(other))
-        here.append(words(place))
+        there.append(words(measured_at))
+        here.append(words(placement))
     reasons = []
     if differs:
         reasons.append(f"measured {in_words(there)}, the exercise was {in_words(here)}")
     for name in untold:
         what, at = {
-            LIMB: ("side", f"on the {other.limb_in_words}"),
-            POSTURE: ("posture", other.posture),
+            LIMB: ("side", f"on the {measured_at.limb_in_words}"),
+            POSTURE: ("posture", measured_at.posture),
         }[name]
         reasons.append(f"measured {at}, the {what} of the exercise was not noted")
     return f"occlusion pressure was {' and '.join(reasons)}"
 
 
-def share_of_occlusion(pressure_mmhg, place, measured):
-    """A pressure as a share of the occlusion pressure that fits its place, on one side.
+def share_of_occlusion(pressure_mmhg, placement, measured):
+    """A pressure as a share of the occlusion pressure that fits its placement, on one side.
 
-    `pressure_mmhg`: None where not noted; `place`: of the set; `measured`: occlusion pressures of
-    the participant. Without one that fits there is no share, only the reason. Repeated measurements
-    are averaged; where they differ, or were not made by Doppler ultrasound, the share is flagged
-    with the range that they allow.
+    `pressure_mmhg`: None where not noted; `placement`: of the set; `measured`: occlusion pressures
+    of the participant. Without one that fits there is no share, only the reason. Repeated
+    measurements are averaged; where they differ, or were not made by Doppler ultrasound, the share
+    is flagged with the range that they allow.
     """
     row = {"highest_pressure_mmhg": pressure_mmhg, "share_pct": None}
     if pressure_mmhg is None or pd.isna(pressure_mmhg):
         return row | {"share_status": "n/a", "share_reason": "no cuff pressure was noted"}
     if pressure_mmhg == 0:
         return row | {"share_status": "n/a", "share_reason": "no cuff pressure"}
-    counting, left_aside = fitting(place, measured)
+    counting, left_aside = fitting(placement, measured)
     if not counting:
-        return row | {"share_status": "refused", "share_reason": why_none(place, measured)}
-    if len({m.place.cuff_width_cm for m in counting}) > 1:
+        return row | {"share_status": "refused", "share_reason": why_none(placement, measured)}
+    if len({m.placement.cuff_width_cm for m in counting}) > 1:
         refusal = "occlusion pressures of several cuff widths"
         return row | {"share_status": "refused", "share_reason": refusal}
-    cautions = list(cautions_of_share(pressure_mmhg, place.limb, counting))
+    cautions = list(cautions_of_share(pressure_mmhg, placement.limb, counting))
     aside = [f"an estimate of {m.occlusion_mmhg:g} mmHg was left aside" for m in left_aside]
     occlusion_mmhg = mean_of(counting)
     return row | {
-        "cuff_width_cm": counting[0].place.cuff_width_cm,
+        "cuff_width_cm": counting[0].placement.cuff_width_cm,
         "occlusion_pressure_mmhg": occlusion_mmhg,
         "occlusion_method": "; ".join(dict.fromkeys(m.method for m in counting)),
         "share_pct": 100 * pressure_mmhg / occlusion_mmhg,
@@ -197,14 +197,14 @@ def share_of_occlusion(pressure_mmhg, place, measured):
     }
 
 
-def why_none(place, measured):
+def why_none(placement, measured):
     """Why no occlusion pressure fits a set."""
-    if place.limb is None:
+    if placement.limb is None:
         return "the sets name no limb"
-    of_limb = [m for m in measured if m.place.limb == place.limb]
+    of_limb = [m for m in measured if m.placement.limb == placement.limb]
     if not of_limb:
-        return f"no occlusion pressure of the {place.limb} was measured"
-    return why_it_does_not_fit(place, nearest(place, of_limb).place)
+        return f"no occlusion pressure of the {placement.limb} was measured"
+    return why_it_does_not_fit(placement, nearest(placement, of_limb).placement)
 
 
 def mean_of(measured):

@@ -29,18 +29,18 @@ def find_inflations(
     time, pressure = usable_readings(time_s, pressure_mmhg)
     high = pressure > inflated_mmhg
     edges = np.flatnonzero(np.diff(np.concatenate([[0], high.astype(int), [0]])))
-    rows = []
+    inflations = []
     for first, last in zip(edges[::2], edges[1::2], strict=True):
         if time[last - 1] - time[first] >= shortest_s:
             held = float(np.median(pressure[first:last]))
-            rows.append(
+            inflations.append(
                 {
                     "start_s": _left_level_s(time, pressure, first, held),
                     "end_s": _left_level_s(time, pressure, last, 0.0),
                     "pressure_mmhg": held,
                 }
             )
-    return pd.DataFrame(rows, columns=INFLATION_COLUMNS, dtype=float)
+    return pd.DataFrame(inflations, columns=INFLATION_COLUMNS, dtype=float)
 
 
 def propose_cuff_boundaries(
@@ -131,7 +131,7 @@ def _verdict(
     if not inside.any():
         return {"status": "missing", "reason": "no pressure was recorded in this span"}
     clock, held = time[inside], smooth[inside]
-    found = {
+    faults = {
         "actual_mmhg": float(np.median(held)),
         "lowest_mmhg": float(held.min()),
         "highest_mmhg": float(held.max()),
@@ -139,18 +139,18 @@ def _verdict(
     if not np.isfinite(planned_mmhg):
         seen = f"{held.max():.0f} mmHg" if held.max() > inflated_mmhg else "no inflation"
         reason = f"no pressure was noted for this span; {seen} recorded"
-        return found | {"status": "missing", "reason": reason}
+        return faults | {"status": "missing", "reason": reason}
     if planned_mmhg <= 0:
         reason = ""
         if held.max() > inflated_mmhg:
             reason = f"inflated to {held.max():.0f} mmHg where no cuff is planned"
-        return found | {"status": "flagged" if reason else "ok", "reason": reason}
+        return faults | {"status": "flagged" if reason else "ok", "reason": reason}
     at_first = smooth[(time >= begin_s) & (time < begin_s + settle_s)].max(initial=0.0)
     reasons, leak_from_s = _departures(
         clock, held, at_first, end_s, planned_mmhg, tolerance_mmhg, inflated_mmhg
     )
     status = "flagged" if reasons else "ok"
-    return found | {"leak_from_s": leak_from_s, "status": status, "reason": "; ".join(reasons)}
+    return faults | {"leak_from_s": leak_from_s, "status": status, "reason": "; ".join(reasons)}
 
 
 def _departures(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from cuff.blood_pressure import above_stop_limits
-from cuff.occlusion import measured_by_participant, place_of
+from cuff.occlusion import measured_by_participant, placement_of
 from cuff.signs import CHECKS, missing_checks, signs_of, symptoms
 from cuff.titration import against_titration, passed_of, steps_by_participant
 from cuff.verdicts import at_occlusion_in_words, gravest, judged, lowest_known
@@ -114,14 +114,14 @@ def rows_of_visit(events, note, known, checks, settings, protocol):
     sets = [planned(event, protocol) for event in events if event.trial_type == SET]
     if not sets:
         yield {"scope": VISIT, "findings": note or "no set was noted"}
-    for limb_sets in by_place(sets):
+    for limb_sets in by_placement(sets):
         limb = limb_sets[0].limb
         cuffs, own_checks = of_limb(noted, limb), of_limb(checks, limb)
-        rows = [
+        rows_of_sets = [
             row_of_set(event, cuffs, own_checks, known, settings, protocol) for event in limb_sets
         ]
-        yield row_of_limb(limb_sets, rows, noted, own_checks, known, settings, protocol)
-        yield from rows
+        yield row_of_limb(limb_sets, rows_of_sets, noted, own_checks, known, settings, protocol)
+        yield from rows_of_sets
     yield from rows_of_other_events(events, sets, checks, known, settings)
 
 
@@ -132,24 +132,24 @@ def planned(event, protocol):
     return event
 
 
-def by_place(sets):
+def by_placement(sets):
     """Sets of one limb, side and posture together, those that name none last."""
     of_each = {}
     for event in sets:
-        place = (event.limb, event.side, event.posture)
-        key = tuple((pd.isna(name), "" if pd.isna(name) else name) for name in place)
+        placement = (event.limb, event.side, event.posture)
+        key = tuple((pd.isna(name), "" if pd.isna(name) else name) for name in placement)
         of_each.setdefault(key, []).append(event)
     return [of_each[key] for key in sorted(of_each)]
 
 
-def row_of_limb(sets, rows, noted, checks, known, settings, protocol):
-    """All sets of a visit on one limb, side and posture; `rows` are those of the single sets."""
+def row_of_limb(sets, rows_of_sets, noted, checks, known, settings, protocol):
+    """All sets of a visit on one limb, side and posture; `rows_of_sets`: of the single sets."""
     highest = max(sets, key=lambda event: _or_less(event.cuff_pressure_mmhg))
-    place = place_of(highest, known.widths_cm)
+    placement = placement_of(highest, known.widths_cm)
     person = highest.participant_id
     cuffs = of_limb(noted, highest.limb)
-    one = judgement(highest.cuff_pressure_mmhg, place, person, known, settings)
-    verdicts = [row["verdict"] for row in rows]
+    of_highest = judgement(highest.cuff_pressure_mmhg, placement, person, known, settings)
+    verdicts = [row["verdict"] for row in rows_of_sets]
     row = {
         "scope": VISIT,
         "condition": "; ".join(dict.fromkeys(event.condition for event in sets)),
@@ -158,7 +158,7 @@ def row_of_limb(sets, rows, noted, checks, known, settings, protocol):
         "posture": highest.posture,
         "cuff": "; ".join(dict.fromkeys(e.cuff for e in sets if pd.notna(e.cuff))) or None,
         "sets": len(sets),
-        **one.share,
+        **of_highest.share,
         "verdict": gravest(verdicts),
         "verdict_reason": verdicts_in_words(verdicts),
         **restriction(cuffs),
@@ -169,7 +169,7 @@ def row_of_limb(sets, rows, noted, checks, known, settings, protocol):
         "diastolic_mmhg": highest_of(event.diastolic_mmhg for event in sets),
     }
     findings = [
-        *one.findings,
+        *of_highest.findings,
         *without_release(row, settings),
         *misplaced(sets, noted),
         *above_noted(cuffs, sets, protocol.pressure_tolerance_mmhg),
@@ -177,10 +177,10 @@ def row_of_limb(sets, rows, noted, checks, known, settings, protocol):
         *above_stop_limits(sets, settings),
         *against_titration(
             highest.cuff_pressure_mmhg,
-            place,
+            placement,
             known.steps_of(person),
         ),
-        *(finding for found in rows for finding in found.pop("only_of_set")),
+        *(finding for found in rows_of_sets for finding in found.pop("only_of_set")),
     ]
     return row | {"findings": "; ".join(dict.fromkeys(findings)) or "none"}
 
@@ -197,26 +197,28 @@ def highest_of(values):
 def row_of_set(event, cuffs, checks, known, settings, protocol):
     """The row of one set; `only_of_set` holds what its limb's row does not find by itself."""
     pressure_mmhg, source = applied_pressure(event, cuffs, checks, protocol)
-    place = place_of(event, known.widths_cm)
+    placement = placement_of(event, known.widths_cm)
     peak_mmhg = recorded_peak(event, checks)
-    if reaches_occlusion(peak_mmhg, pressure_mmhg, place, event.participant_id, known, protocol):
+    if reaches_occlusion(
+        peak_mmhg, pressure_mmhg, placement, event.participant_id, known, protocol
+    ):
         pressure_mmhg, source = peak_mmhg, PEAK
-    one = judgement(pressure_mmhg, place, event.participant_id, known, settings)
+    of_set = judgement(pressure_mmhg, placement, event.participant_id, known, settings)
     in_no_cuff = []
     if event.condition == protocol.no_cuff_condition and pressure_mmhg:
         in_no_cuff = [f"{pressure_mmhg:.0f} mmHg {source} in condition {event.condition}"]
-    findings = [*one.findings, *in_no_cuff, *above_stop_limits([event], settings)]
-    beyond_noted = one.findings if source != NOTED else ()
+    findings = [*of_set.findings, *in_no_cuff, *above_stop_limits([event], settings)]
+    beyond_noted = of_set.findings if source != NOTED else ()
     return {
         "scope": SET,
         **labels_of(event),
         "exercise": event.exercise,
         "bout": event.bout,
-        **one.share,
+        **of_set.share,
         "pressure_source": source,
-        "verdict": one.verdict,
-        "verdict_reason": one.reason,
-        "pressure_counts": one.counts,
+        "verdict": of_set.verdict,
+        "verdict_reason": of_set.reason,
+        "pressure_counts": of_set.counts,
         "symptoms": symptoms([event], settings),
         "missing_checks": "; ".join(n for n in CHECKS if pd.isna(getattr(event, n))) or "none",
         "systolic_mmhg": event.systolic_mmhg,
@@ -240,10 +242,10 @@ def labels_of(event):
     }
 
 
-def judgement(pressure_mmhg, place, participant, known, settings):
+def judgement(pressure_mmhg, placement, participant, known, settings):
     return judged(
         None if pressure_mmhg is None or pd.isna(pressure_mmhg) else float(pressure_mmhg),
-        place,
+        placement,
         known.occlusion_of(participant),
         passed_of(known.steps_of(participant)),
         highest_share_pct=settings.highest_share_pct,
@@ -273,11 +275,11 @@ def applied_pressure(event, cuffs, checks, protocol):
         for check in checks
         if check.trial_type == SET and check.onset_s == event.onset_s
     ]
-    for other_mmhg, other in others:
+    for other_mmhg, stage in others:
         if pd.isna(other_mmhg):
             continue
         if pressure_mmhg is None or other_mmhg > pressure_mmhg + protocol.pressure_tolerance_mmhg:
-            pressure_mmhg, source = float(other_mmhg), other
+            pressure_mmhg, source = float(other_mmhg), stage
     return pressure_mmhg, source
 
 
@@ -290,9 +292,9 @@ def recorded_peak(event, checks):
     )
 
 
-def reaches_occlusion(peak_mmhg, held_mmhg, place, participant, known, protocol):
+def reaches_occlusion(peak_mmhg, held_mmhg, placement, participant, known, protocol):
     """Whether a recorded peak, beyond the tolerance of what was held, reaches occlusion."""
-    reached = lowest_known(place, known.occlusion_of(participant))
+    reached = lowest_known(placement, known.occlusion_of(participant))
     if None in (peak_mmhg, reached):
         return False
     beyond = peak_mmhg > (held_mmhg or 0.0) + protocol.pressure_tolerance_mmhg
@@ -351,18 +353,18 @@ def occluding(event, peak_mmhg, sets, known):
         same_limb(event.limb, event.side, worked.limb, worked.side) is not False
         for worked in during(event, sets)
     )
-    place = place_of(event, known.widths_cm)
-    reached = lowest_known(place, known.occlusion_of(event.participant_id))
+    placement = placement_of(event, known.widths_cm)
+    reached = lowest_known(placement, known.occlusion_of(event.participant_id))
     if reached is not None and pressure_mmhg >= reached.occlusion_mmhg and not told:
         said = at_occlusion_in_words(pressure_mmhg, reached)
         yield f"at or above occlusion pressure: {said} ({event.trial_type})"
 
 
-def of_limb(rows, limb):
+def of_limb(of_person, limb):
     """Rows that may be of a limb: those of it, and those that name none."""
     if pd.isna(limb):
-        return rows
-    return [row for row in rows if pd.isna(row.limb) or row.limb == limb]
+        return of_person
+    return [row for row in of_person if pd.isna(row.limb) or row.limb == limb]
 
 
 def restriction(cuffs):

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from cuff.occlusion import Place, difference, place_of
+from cuff.occlusion import Placement, difference, placement_of
 from cuff.signs import signs_of
 from cuff.verdicts import SAME_PRESSURE_MMHG, at_occlusion_in_words, lowest_known
 
@@ -19,7 +19,7 @@ class Step:
     """A pressure that was tried, and why it was not passed."""
 
     row: tuple
-    place: Place
+    placement: Placement
     pressure_mmhg: float
     signs: tuple[str, ...]
     occluding: tuple[str, ...]
@@ -29,10 +29,10 @@ class Step:
     def passed(self):
         return not self.reasons
 
-    def is_at(self, pressure_mmhg, place):
-        """Whether a set was done at the pressure and place of the step."""
+    def is_at(self, pressure_mmhg, placement):
+        """Whether a set was done at the pressure and placement of the step."""
         near = abs(pressure_mmhg - self.pressure_mmhg) <= SAME_PRESSURE_MMHG
-        return bool(near and difference(place, self.place) == ([], []))
+        return bool(near and difference(placement, self.placement) == ([], []))
 
 
 def steps_by_participant(titration, measured, settings, widths_cm):
@@ -44,17 +44,17 @@ def steps_by_participant(titration, measured, settings, widths_cm):
     of_each = {}
     for row in titration.itertuples():
         known = measured.get(row.participant_id, [])
-        step = step_of(row, place_of(row, widths_cm), known, settings)
+        step = step_of(row, placement_of(row, widths_cm), known, settings)
         of_each.setdefault(row.participant_id, []).append(step)
     return {
         person: [beside_others(step, steps) for step in steps] for person, steps in of_each.items()
     }
 
 
-def step_of(row, place, measured, settings):
+def step_of(row, placement, measured, settings):
     """One step with what was noted against it."""
     signs = tuple(signs_of(row, settings))
-    reached = lowest_known(place, measured)
+    reached = lowest_known(placement, measured)
     occluding = ()
     if reached is not None and row.pressure_mmhg >= reached.occlusion_mmhg:
         said = at_occlusion_in_words(row.pressure_mmhg, reached)
@@ -65,16 +65,16 @@ def step_of(row, place, measured, settings):
         "refill was not noted": pd.isna(row.capillary_refill_s),
     }
     reasons = (*(words for words, lacks in unnoted.items() if lacks), *signs, *occluding)
-    return Step(row, place, row.pressure_mmhg, signs, occluding, reasons)
+    return Step(row, placement, row.pressure_mmhg, signs, occluding, reasons)
 
 
 def beside_others(step, steps):
-    """A step with a stop sign that another row notes at its pressure and place."""
+    """A step with a stop sign that another row notes at its pressure and placement."""
     told = dict.fromkeys(
         sign
-        for other in steps
-        if other.is_at(step.pressure_mmhg, step.place)
-        for sign in other.signs
+        for beside in steps
+        if beside.is_at(step.pressure_mmhg, step.placement)
+        for sign in beside.signs
     )
     beyond = tuple(f"{sign} in another row" for sign in told if sign not in step.signs)
     return replace(step, reasons=(*step.reasons, *beyond))
@@ -92,12 +92,12 @@ def titration_table(steps, sets, widths_cm):
 
     `steps`: judged steps by participant; `sets`: sets of the sheet.
     """
-    of_person, rows = {}, []
+    of_person, verdicts = {}, []
     for event in sets.itertuples():
-        at = event.cuff_pressure_mmhg, place_of(event, widths_cm)
+        at = event.cuff_pressure_mmhg, placement_of(event, widths_cm)
         of_person.setdefault(event.participant_id, []).append(at)
     for person, of_each in steps.items():
-        rows += [
+        verdicts += [
             {
                 **{name: getattr(step.row, name) for name in NOTED},
                 "passed": step.passed,
@@ -106,23 +106,23 @@ def titration_table(steps, sets, widths_cm):
             }
             for step in of_each
         ]
-    return pd.DataFrame(rows)
+    return pd.DataFrame(verdicts)
 
 
 def passed_of(steps):
-    """(place, pressure in mmHg) of the steps that were passed."""
-    return [(step.place, step.pressure_mmhg) for step in steps if step.passed]
+    """(placement, pressure in mmHg) of the steps that were passed."""
+    return [(step.placement, step.pressure_mmhg) for step in steps if step.passed]
 
 
-def against_titration(pressure_mmhg, place, steps):
+def against_titration(pressure_mmhg, placement, steps):
     """The finding about a visit's highest pressure on a limb that was titrated and not passed.
 
     `steps`: judged steps of the participant.
     """
     if not pressure_mmhg or pd.isna(pressure_mmhg):
         return
-    of_day = [step for step in steps if difference(place, step.place) == ([], [])]
-    if not of_day or any(s.passed and s.is_at(pressure_mmhg, place) for s in of_day):
+    of_day = [step for step in steps if difference(placement, step.placement) == ([], [])]
+    if not of_day or any(s.passed and s.is_at(pressure_mmhg, placement) for s in of_day):
         return
     passed = [step.pressure_mmhg for step in of_day if step.passed]
     highest = f"the highest passed is {max(passed):g} mmHg" if passed else "none was passed"

@@ -57,15 +57,15 @@ class Judged:
         return None if self.verdict is None else self.verdict in COUNTING
 
 
-def judged(pressure_mmhg, place, measured, passed_steps, *, highest_share_pct):
+def judged(pressure_mmhg, placement, measured, passed_steps, *, highest_share_pct):
     """The verdict on a pressure; on both sides the graver of the two.
 
     pressure_mmhg : None where not known
-    place : of the set, `cuff.occlusion.Place`
+    placement : of the set, `cuff.occlusion.Placement`
     measured : occlusion pressures of the participant, `cuff.occlusion.Measured`
-    passed_steps : (place, pressure in mmHg) of the steps of a titration that were passed
+    passed_steps : (placement, pressure in mmHg) of the steps of a titration that were passed
     """
-    sides = place.of_each_side()
+    sides = placement.of_each_side()
     of_sides = [
         _judged(pressure_mmhg, side, measured, passed_steps, highest_share_pct) for side in sides
     ]
@@ -82,40 +82,42 @@ def gravest(verdicts):
     return min(known, key=GRAVEST_FIRST.index, default=None)
 
 
-def _gravity(one):
-    rank = len(GRAVEST_FIRST) if one.verdict is None else GRAVEST_FIRST.index(one.verdict)
-    return rank, -(one.share["share_pct"] or 0.0)
+def _gravity(judgement):
+    rank = (
+        len(GRAVEST_FIRST) if judgement.verdict is None else GRAVEST_FIRST.index(judgement.verdict)
+    )
+    return rank, -(judgement.share["share_pct"] or 0.0)
 
 
-def _judged(pressure_mmhg, place, measured, passed_steps, highest_share_pct):
-    share = share_of_occlusion(pressure_mmhg, place, measured)
+def _judged(pressure_mmhg, placement, measured, passed_steps, highest_share_pct):
+    share = share_of_occlusion(pressure_mmhg, placement, measured)
     if share["share_status"] == "n/a":
         # a pressure that nobody noted is not known to be none
         verdict = UNKNOWN if pressure_mmhg != 0 else None
         return Judged(verdict, share["share_reason"], share)
     verdict, reason, findings = _against_occlusion(
-        pressure_mmhg, place, measured, share, highest_share_pct
+        pressure_mmhg, placement, measured, share, highest_share_pct
     )
     if verdict not in (WITHIN, ABOVE_LIMIT, AT_OCCLUSION):
-        step_mmhg = step_passed(pressure_mmhg, place, passed_steps)
+        step_mmhg = step_passed(pressure_mmhg, placement, passed_steps)
         if step_mmhg is not None:
             reason = f"a step of {step_mmhg:g} mmHg was passed; {reason}"
             verdict = BY_TITRATION
-    if verdict not in COUNTING and is_overridden(place, measured):
+    if verdict not in COUNTING and is_overridden(placement, measured):
         verdict, reason = OVERRIDDEN, f"overridden in occlusion.tsv; {verdict}: {reason}"
     return Judged(verdict, reason, share, tuple(findings))
 
 
-def _against_occlusion(pressure_mmhg, place, measured, share, highest_share_pct):
+def _against_occlusion(pressure_mmhg, placement, measured, share, highest_share_pct):
     """Verdict, reason and findings from occlusion pressures alone."""
-    reached = lowest_known(place, measured)
+    reached = lowest_known(placement, measured)
     if reached is not None and pressure_mmhg >= reached.occlusion_mmhg:
         said = at_occlusion_in_words(pressure_mmhg, reached)
         return AT_OCCLUSION, said, [f"at or above occlusion pressure: {said}"]
     if share["share_status"] == "refused":
-        verdict = verdict_of_misfit(place, measured)
+        verdict = verdict_of_misfit(placement, measured)
         return verdict, share["share_reason"], _nearly(pressure_mmhg, reached, highest_share_pct)
-    findings = list(may_occlude(pressure_mmhg, place, measured))
+    findings = list(may_occlude(pressure_mmhg, placement, measured))
     share_pct = share["share_pct"]
     estimated = share["occlusion_method"] == ESTIMATED
     of_what = "an estimated occlusion pressure" if estimated else "the occlusion pressure"
@@ -123,22 +125,22 @@ def _against_occlusion(pressure_mmhg, place, measured, share, highest_share_pct)
     if share_pct > highest_share_pct:
         findings = [f"share above {highest_share_pct:g} %", *findings]
         return ABOVE_LIMIT, f"{said}; the study allows {highest_share_pct:g} %", findings
-    if not any(m.place.session_id for m in fitting(place, measured)[0]):
+    if not any(m.placement.session_id for m in fitting(placement, measured)[0]):
         said += ", of which the day is not noted"
     return (ESTIMATED if estimated else WITHIN), said, findings
 
 
-def lowest_known(place, measured):
+def lowest_known(placement, measured):
     """The lowest occlusion pressure known of the limb; of any limb where the set names none.
 
     Estimates count unless a measurement fits the set.
     """
-    counting, _ = fitting(place, measured)
+    counting, _ = fitting(placement, measured)
     settled = any(m.method != ESTIMATED for m in counting)
     known = [
         m
         for m in measured
-        if (place.limb is None or m.place.limb == place.limb)
+        if (placement.limb is None or m.placement.limb == placement.limb)
         and not (settled and m.method == ESTIMATED)
     ]
     return min(known, key=lambda m: m.occlusion_mmhg, default=None)
@@ -146,7 +148,7 @@ def lowest_known(place, measured):
 
 def at_occlusion_in_words(pressure_mmhg, reached):
     """A pressure beside the occlusion pressure that it reaches, and how that was found."""
-    at = reached.place
+    at = reached.placement
     how = [reached.method, at.limb_in_words, at.posture, at.session_id]
     return f"{pressure_mmhg:g} of {reached.occlusion_mmhg:g} mmHg ({', '.join(filter(None, how))})"
 
@@ -159,40 +161,41 @@ def _nearly(pressure_mmhg, known, highest_share_pct):
     return [f"share above {highest_share_pct:g} % of another occlusion pressure: {said}"]
 
 
-def may_occlude(pressure_mmhg, place, measured):
+def may_occlude(pressure_mmhg, placement, measured):
     """Where what is uncertain about the occlusion pressure lets the share reach 100 %."""
-    counting, _ = fitting(place, measured)
+    counting, _ = fitting(placement, measured)
     if 100 * pressure_mmhg / mean_of(counting) >= 100:
         return
-    for reason, limits_pct, _ in ranges_of_share(pressure_mmhg, place.limb, counting):
+    for reason, limits_pct, _ in ranges_of_share(pressure_mmhg, placement.limb, counting):
         if limits_pct and limits_pct[1] >= 100:
             low_pct, high_pct = limits_pct
             yield f"may be at or above occlusion, {low_pct:.0f} to {high_pct:.0f} %: {reason}"
 
 
-def verdict_of_misfit(place, measured):
+def verdict_of_misfit(placement, measured):
     """Why no occlusion pressure fits, as a verdict: by the one that fits in most."""
-    candidate = nearest(place, measured)
-    if candidate is None or place.limb is None:
+    candidate = nearest(placement, measured)
+    if candidate is None or placement.limb is None:
         return UNKNOWN
-    differs, _ = difference(place, candidate.place)
+    differs, _ = difference(placement, candidate.placement)
     # several cuff widths fit a set that names no cuff
     return OTHER[differs[0]] if differs else UNKNOWN
 
 
-def step_passed(pressure_mmhg, place, passed_steps):
+def step_passed(pressure_mmhg, placement, passed_steps):
     """Pressure of the passed step of a titration that a set used, or None."""
     for at, step_mmhg in passed_steps:
         near = abs(step_mmhg - pressure_mmhg) <= SAME_PRESSURE_MMHG
-        if near and difference(place, at) == ([], []):
+        if near and difference(placement, at) == ([], []):
             return step_mmhg
     return None
 
 
-def is_overridden(place, measured):
+def is_overridden(placement, measured):
     """Whether the study lets pressures outside the limits count on this limb and day."""
     return any(
         m.override
-        and not {LIMB, DAY} & {name for names in difference(place, m.place) for name in names}
+        and not {LIMB, DAY}
+        & {name for names in difference(placement, m.placement) for name in names}
         for m in measured
     )

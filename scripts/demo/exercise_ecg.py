@@ -105,9 +105,9 @@ def noise_free_ecg(
     intervals_s = np.diff(beat_s, prepend=2 * beat_s[0] - beat_s[min(1, beat_s.size - 1)])
     stretch = np.clip(np.sqrt(np.maximum(intervals_s, 0.2) / 0.85), 0.6, 1.2)
     normal = LEADS[lead] if isinstance(lead, str) else lead
-    other = ECTOPIC[ectopic_shape] if isinstance(ectopic_shape, str) else ectopic_shape
+    ectopic_waves = ECTOPIC[ectopic_shape] if isinstance(ectopic_shape, str) else ectopic_shape
     ecg_mv = np.zeros(time_s.size)
-    for waves, chosen in ((normal, ~wide), (other, wide)):
+    for waves, chosen in ((normal, ~wide), (ectopic_waves, wide)):
         zero_s = _main_deflection_s(waves)
         for at_s, factor in zip(beat_s[chosen], stretch[chosen], strict=True):
             first, stop = np.searchsorted(time_s, (at_s - 0.4, at_s + 0.6))

@@ -32,9 +32,9 @@ def without_cuff_log(folder):
         shutil.copytree(DEMO / "raw" / person, folder / "raw" / person)
     for name in ("participants", "sessions", "occlusion", "recordings", "events"):
         with (DEMO / f"{name}.tsv").open(encoding="utf-8", newline="") as file:
-            header, *rows = csv.reader(file, "excel-tab")
+            header, *recordings = csv.reader(file, "excel-tab")
         whose = header.index("participant_id")
-        kept = [row for row in rows if row[whose] in PEOPLE_WITHOUT_LOG]
+        kept = [row for row in recordings if row[whose] in PEOPLE_WITHOUT_LOG]
         kept = [row for row in kept if not {"cuff", "cuff_pressure"} & set(row)]
         lines = ["\t".join(row) for row in [header, *kept]]
         (folder / f"{name}.tsv").write_text("\n".join(lines) + "\n", encoding="utf-8")

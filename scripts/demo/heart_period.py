@@ -168,14 +168,14 @@ def inject_errors(
     for candidate in rng.permutation(np.arange(3, beats.size - 3)):
         if len(chosen) == wanted:
             break
-        if all(abs(int(candidate) - other) > beats_between for other in chosen):
+        if all(abs(int(candidate) - placed) > beats_between for placed in chosen):
             chosen.append(int(candidate))
     if len(chosen) < wanted:
         raise ValueError(f"{wanted} errors do not fit into {beats.size} beats")
     kept = np.ones(beats.size, dtype=bool)
     disturbed = beats.copy()
     extra_s: list[float] = []
-    rows = []
+    errors = []
     for number, index in enumerate(chosen):
         kind = kinds[number % len(kinds)]
         interval_s = beats[index] - beats[index - 1]
@@ -192,7 +192,7 @@ def inject_errors(
             seen_s = beats[index - 1] + rng.uniform(0.25, 0.75) * interval_s
             true_s = np.nan
             extra_s.append(seen_s)
-        rows.append((kind, seen_s, true_s))
-    truth = pd.DataFrame(rows, columns=["kind", "time_s", "true_time_s"])
+        errors.append((kind, seen_s, true_s))
+    truth = pd.DataFrame(errors, columns=["kind", "time_s", "true_time_s"])
     together = np.sort(np.concatenate([disturbed[kept], extra_s]))
     return together, truth.sort_values("time_s", ignore_index=True)

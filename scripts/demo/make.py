@@ -108,9 +108,9 @@ def write_recordings(
         "physio": write_physio_and_saturation,
         "intervals": write_intervals_and_saturation,
     }
-    rows = writers[heart](folder, stem, visit, simulated)
+    recordings = writers[heart](folder, stem, visit, simulated)
     key = {"participant_id": visit.participant_id, "session_id": visit.session_id}
-    return [key | row for row in rows]
+    return [key | row for row in recordings]
 
 
 def write_edf(
@@ -178,8 +178,8 @@ def write_physio_and_saturation(
 ) -> list[dict[str, object]]:
     """Write the electrocardiogram as BIDS physiology and the saturations as delimited text."""
     name = f"{stem}_task-cuff_recording-ecg_physio"
-    rows = np.rint(simulated.ecg_uv).astype(int)
-    write_gzip("\n".join(map(str, rows.tolist())) + "\n", folder / f"{name}.tsv.gz")
+    samples_uv = np.rint(simulated.ecg_uv).astype(int)
+    write_gzip("\n".join(map(str, samples_uv.tolist())) + "\n", folder / f"{name}.tsv.gz")
     sidecar = {
         "SamplingFrequency": EQUIPMENT[visit.participant_id].ecg_rate_hz,
         "StartTime": 0,
@@ -259,14 +259,14 @@ def write_saturation(
         "sync_marks_s": marks(simulated.oxygen_marks_s),
     }
     unit = "fraction" if equipment.fraction else "pct"
-    rows = [
+    recordings = [
         shared | sensor(muscle) | {"channel": COLUMNS[muscle], "unit": unit}
         for muscle in simulated.saturation_pct
     ]
     if simulated.haemoglobin_g_dl is not None:
-        place = sensor(EXERCISES[0].muscle) | {"signal": "total_haemoglobin"}
-        rows.append(shared | place | {"channel": HAEMOGLOBIN_COLUMN, "unit": "g_dl"})
-    return rows
+        haemoglobin = sensor(EXERCISES[0].muscle) | {"signal": "total_haemoglobin"}
+        recordings.append(shared | haemoglobin | {"channel": HAEMOGLOBIN_COLUMN, "unit": "g_dl"})
+    return recordings
 
 
 def sensor(muscle: str) -> dict[str, object]:
@@ -322,11 +322,11 @@ def clock_rows(
     visit: PlannedVisit, simulated: SimulatedVisit, files: Sequence[Mapping[str, object]]
 ) -> list[dict[str, object]]:
     """Return the true clock of every file of a visit."""
-    rows = {}
+    clocks = {}
     for recording in files:
         heart = recording["signal"] in ("ecg", "rr")
         clock = simulated.heart_clock if heart else visit.oxygen_clock
-        rows.setdefault(
+        clocks.setdefault(
             recording["file"],
             {
                 "participant_id": visit.participant_id,
@@ -337,14 +337,14 @@ def clock_rows(
                 "n_marks": len(visit.sync_s),
             },
         )
-    return list(rows.values())
+    return list(clocks.values())
 
 
 def trouble_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
     """Return every deliberate fault with its place, times on the session clock."""
-    rows = [row for visit in visits for row in visit_trouble(visit)]
+    troubles = [row for visit in visits for row in visit_trouble(visit)]
     columns = ["participant_id", "session_id", "start_s", "end_s", "trouble", "what_it_is"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(troubles, columns=columns)
 
 
 def visit_trouble(visit: PlannedVisit) -> list[dict[str, object]]:

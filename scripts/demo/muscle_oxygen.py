@@ -277,13 +277,13 @@ def _line_slope(fine_s: np.ndarray, fine_pct: np.ndarray, start_s: float, window
 
 def _boundary_truth(sets: Sequence[SimulatedSet], cuffs: Sequence[SimulatedCuff]) -> pd.DataFrame:
     """Every limit of a set or a cuff as a row: time_s, boundary."""
-    rows = [(span.start_s, "set_start") for span in sets] + [
+    boundaries = [(span.start_s, "set_start") for span in sets] + [
         (span.end_s, "set_end") for span in sets
     ]
-    rows += [(span.start_s, "cuff_on") for span in cuffs] + [
+    boundaries += [(span.start_s, "cuff_on") for span in cuffs] + [
         (span.end_s, "cuff_off") for span in cuffs
     ]
-    return pd.DataFrame(sorted(rows), columns=["time_s", "boundary"])
+    return pd.DataFrame(sorted(boundaries), columns=["time_s", "boundary"])
 
 
 def _with_faults(

@@ -247,9 +247,9 @@ def occlusion_rows() -> list[dict[str, object]]:
 def events_table(bouts: tuple[Bout, ...], visit: PlannedVisit) -> pd.DataFrame:
     """events.tsv: one baseline, cuffs, sets and rests, one recovery at the end."""
     key = {"participant_id": PARTICIPANT, "session_id": SESSION, "posture": "seated"}
-    rows = [key | study.span("sync", at_s, at_s) for at_s in visit.sync_s]
+    events = [key | study.span("sync", at_s, at_s) for at_s in visit.sync_s]
     baseline_s = study.BASELINE_ONSET_S, study.BASELINE_ONSET_S + BASELINE_S
-    rows.append(key | study.span("baseline", *baseline_s) | {"cuff_pressure_mmhg": 0})
+    events.append(key | study.span("baseline", *baseline_s) | {"cuff_pressure_mmhg": 0})
     for bout in bouts:
         planned = bout.planned
         here = key | {
@@ -258,15 +258,15 @@ def events_table(bouts: tuple[Bout, ...], visit: PlannedVisit) -> pd.DataFrame:
         }
         pressure = {"cuff_pressure_mmhg": planned.cuff_pressure_mmhg}
         if bout.condition != "none":
-            rows.append(
+            events.append(
                 here | pressure | study.span("cuff", planned.inflation_s, planned.release_s)
             )
         marks = study.set_marks(visit, planned)
         marks["reps_planned"] = REPS[bout.exercise.name, "none"][0]
-        rows.append(here | pressure | marks)
-        rows.append(here | study.span("rest", planned.end_s, planned.rest_end_s))
-    rows[-1] = key | study.span("recovery", *visit.recovery_s)
-    table = pd.DataFrame(rows, columns=list(study.EVENT_COLUMNS))
+        events.append(here | pressure | marks)
+        events.append(here | study.span("rest", planned.end_s, planned.rest_end_s))
+    events[-1] = key | study.span("recovery", *visit.recovery_s)
+    table = pd.DataFrame(events, columns=list(study.EVENT_COLUMNS))
     whole = ["bout", "cuff_pressure_mmhg", "reps_planned", "reps_done", "pain"]
     return table.astype(dict.fromkeys(whole, "Int64")).sort_values("onset_s", kind="stable")
 

@@ -89,8 +89,8 @@ def write_practice(folder, *, with_mistakes=True):
     (folder / "study.yaml").write_text(SETTINGS, encoding="utf-8")
 
 
-def _write(path, rows):
-    path.write_text("\n".join("\t".join(row) for row in rows) + "\n", encoding="utf-8")
+def _write(path, lines):
+    path.write_text("\n".join("\t".join(row) for row in lines) + "\n", encoding="utf-8")
 
 
 def main(words=None):

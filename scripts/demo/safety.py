@@ -123,7 +123,7 @@ def titration_table(visits: Sequence[PlannedVisit], seed: int) -> pd.DataFrame:
 
     Nothing where the occlusion pressure was estimated or measured in another posture.
     """
-    rows = []
+    steps = []
     for visit in visits:
         if visit.condition != "target":
             continue
@@ -134,7 +134,7 @@ def titration_table(visits: Sequence[PlannedVisit], seed: int) -> pd.DataFrame:
                 continue
             for n, share in enumerate(TITRATED_SHARES):
                 beyond = share > study.SHARE_OF_OCCLUSION_PRESSURE["target"]
-                rows.append(
+                steps.append(
                     {
                         "participant_id": visit.participant_id,
                         "session_id": visit.session_id,
@@ -154,12 +154,12 @@ def titration_table(visits: Sequence[PlannedVisit], seed: int) -> pd.DataFrame:
                         "note": None,
                     }
                 )
-    return pd.DataFrame(rows, columns=list(TITRATION_COLUMNS))
+    return pd.DataFrame(steps, columns=list(TITRATION_COLUMNS))
 
 
 def harms_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
     """Return harms.tsv: one mild harm, seen a day after its visit."""
-    rows = [
+    harms = [
         {
             "participant_id": visit.participant_id,
             "session_id": visit.session_id,
@@ -173,7 +173,7 @@ def harms_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
         for visit in visits
         if (visit.participant_id, visit.condition) == HARM
     ]
-    return pd.DataFrame(rows, columns=list(HARM_COLUMNS))
+    return pd.DataFrame(harms, columns=list(HARM_COLUMNS))
 
 
 def settings_of_safety() -> str:

@@ -969,7 +969,7 @@ def true_sets(visit: PlannedVisit, beats: pd.DataFrame) -> pd.DataFrame:
     Saturations are those of the noise-free course without contraction ripple; the mean heart rate
     is 60 / the mean interval between beats that lie both inside the set.
     """
-    rows = []
+    sets = []
     for planned in visit.sets:
         times_s = np.arange(planned.onset_s, planned.release_s + 60.0, 0.01)
         baseline_pct = visit.resting_smo2_pct[planned.exercise.muscle]
@@ -980,7 +980,7 @@ def true_sets(visit: PlannedVisit, beats: pd.DataFrame) -> pd.DataFrame:
         )
         nadir_pct = float(course_pct[times_s <= planned.end_s].min())
         inside_s = beats["time_s"][beats["time_s"].between(planned.onset_s, planned.end_s)]
-        rows.append(
+        sets.append(
             {
                 "participant_id": visit.participant_id,
                 "session_id": visit.session_id,
@@ -1009,7 +1009,7 @@ def true_sets(visit: PlannedVisit, beats: pd.DataFrame) -> pd.DataFrame:
                 "mean_hr_bpm": round(60.0 / float(np.diff(inside_s).mean()), 2),
             }
         )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(sets)
 
 
 def true_visit(
@@ -1061,11 +1061,11 @@ def participants_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
 def sessions_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
     """Return sessions.tsv: one row per visit that took place."""
     missing_participant, missing_visit = MISSING_VISIT
-    rows = []
+    sessions = []
     for visit in visits:
         key = (visit.participant_id, visit.visit)
         note = f"invented: visit {missing_visit} did not take place (moved away)"
-        rows.append(
+        sessions.append(
             {
                 "participant_id": visit.participant_id,
                 "session_id": visit.session_id,
@@ -1075,7 +1075,7 @@ def sessions_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
                 "note": note if key == (missing_participant, missing_visit - 1) else None,
             }
         )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(sessions)
 
 
 def occlusion_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
@@ -1108,10 +1108,10 @@ EVENT_COLUMNS = (
 
 def events_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
     """Return events.tsv: the session sheets, in order of onset within a visit."""
-    rows = []
+    listed = []
     for visit in visits:
-        rows += sorted(visit_events(visit), key=lambda row: row["onset_s"])
-    events = pd.DataFrame(rows, columns=list(EVENT_COLUMNS))
+        listed += sorted(visit_events(visit), key=lambda row: row["onset_s"])
+    events = pd.DataFrame(listed, columns=list(EVENT_COLUMNS))
     whole = ["bout", "cuff_pressure_mmhg", "reps_planned", "reps_done", "pain"]
     return events.astype(dict.fromkeys(whole, "Int64"))
 
@@ -1120,11 +1120,11 @@ def visit_events(visit: PlannedVisit) -> list[dict[str, object]]:
     """Return the rows of one visit's session sheet."""
     visit_key = {"participant_id": visit.participant_id, "session_id": visit.session_id}
     state = visit_key | {"condition": visit.condition, "posture": "seated"}
-    rows: list[dict[str, object]] = [
+    events: list[dict[str, object]] = [
         visit_key | {"onset_s": sync_s, "duration_s": 0, "trial_type": "sync"}
         for sync_s in visit.sync_s
     ]
-    rows.append(
+    events.append(
         state
         | {
             "onset_s": BASELINE_ONSET_S,
@@ -1147,14 +1147,14 @@ def visit_events(visit: PlannedVisit) -> list[dict[str, object]]:
         }
         pressure = {"cuff_pressure_mmhg": planned.cuff_pressure_mmhg}
         if visit.condition != "none":
-            rows.append(here | pressure | span("cuff", planned.inflation_s, planned.release_s))
-        rows.append(here | pressure | set_marks(visit, planned))
+            events.append(here | pressure | span("cuff", planned.inflation_s, planned.release_s))
+        events.append(here | pressure | set_marks(visit, planned))
         if number < len(visit.sets):
-            rows.append(here | span("rest", planned.end_s, planned.rest_end_s))
-    rows.append(state | span("recovery", *visit.recovery_s))
+            events.append(here | span("rest", planned.end_s, planned.rest_end_s))
+    events.append(state | span("recovery", *visit.recovery_s))
     for onset_s, text in visit_notes(visit):
-        rows.append(visit_key | span("note", onset_s, onset_s) | {"note": text})
-    return rows
+        events.append(visit_key | span("note", onset_s, onset_s) | {"note": text})
+    return events
 
 
 def span(trial_type: str, start_s: float, stop_s: float) -> dict[str, object]:
@@ -1221,11 +1221,11 @@ def effects_table() -> pd.DataFrame:
         ("mean_hr_bpm", "baseline", "identity", no_effect, "bpm"),
         ("smo2_baseline_pct", "baseline", "identity", no_effect, "percentage points"),
     ]
-    rows = []
+    effects = []
     for outcome, window, scale, level, unit in built_in:
         for above, below in (("low", "none"), ("target", "none"), ("target", "low")):
             difference = level[above] - level[below]
-            rows.append(
+            effects.append(
                 {
                     "outcome": outcome,
                     "window": window,
@@ -1235,4 +1235,4 @@ def effects_table() -> pd.DataFrame:
                     "unit": unit,
                 }
             )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(effects)

@@ -33,13 +33,13 @@ def say_what_is_missing(results):
 
 def unmade(results):
     """What a run went on without: rows of the tables named unmade, as dictionaries."""
-    folder, rows = Path(results), []
+    folder, not_made = Path(results), []
     for path in (*folder.glob("participants/*/unmade.tsv"), folder / "figures" / "undrawn.tsv"):
         if path.exists():
             header, *lines = path.read_text(encoding="utf-8").splitlines()
             columns = header.split("\t")
-            rows += [dict(zip(columns, line.split("\t"), strict=True)) for line in lines]
-    return rows
+            not_made += [dict(zip(columns, line.split("\t"), strict=True)) for line in lines]
+    return not_made
 
 
 def problems(logs, heading="Why this run stopped:"):

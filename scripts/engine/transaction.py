@@ -186,11 +186,11 @@ class Transaction:
 
     def _unmade(self):
         """What the last run went on without: people, pages and figures are tried again."""
-        rows = unmade(self.results)
-        people = {row["participant_id"] for row in rows}
+        not_made = unmade(self.results)
+        people = {row["participant_id"] for row in not_made}
         figures = self.results / "figures" / "undrawn.tsv"
         tried = [file for file, person in self._made.items() if person and person in people]
-        return tried + [figures for row in rows if row["kind"] == "figure"]
+        return tried + [figures for row in not_made if row["kind"] == "figure"]
 
     def _unit(self, file):
         """The output of a rule that a file is, or in whose folder it stands."""

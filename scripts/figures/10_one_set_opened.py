@@ -129,7 +129,7 @@ def open_set(results, participant, session_id, event_id):
     marks = {"set ends": end_s}
     if released_s > end_s:
         marks["cuff released"] = released_s
-    rows = [
+    drawn = [
         line.assign(panel=panel)[["panel", "series", "time_s", "value"]]
         for panel, line in courses.items()
     ]
@@ -143,8 +143,8 @@ def open_set(results, participant, session_id, event_id):
         ("contraction", "low point", at_s, np.nan)
         for at_s in contractions_of(trace, event.onset_s, end_s, values)
     ]
-    rows.append(pd.DataFrame(points, columns=["panel", "series", "time_s", "value"]))
-    numbers = pd.concat([part for part in rows if len(part)], ignore_index=True)
+    drawn.append(pd.DataFrame(points, columns=["panel", "series", "time_s", "value"]))
+    numbers = pd.concat([part for part in drawn if len(part)], ignore_index=True)
     numbers["time_s"] -= event.onset_s
     labels = {"participant_id": participant, "session_id": session_id, "event_id": event_id}
     return {

@@ -144,7 +144,7 @@ def left_out(exclusions):
 
 def pairs_compared(contrasts, primary):
     """Pairs of each contrast over all exercises."""
-    rows = []
+    pairs = []
     for outcome, window in primary:
         of_outcome = contrasts[
             (contrasts["outcome"] == outcome)
@@ -162,8 +162,8 @@ def pairs_compared(contrasts, primary):
                 int(of_outcome["n_pairs"].max()),
                 f"{title_of(outcome, window)}: {', '.join(parts)}",
             )
-            rows.append(("Pairs compared", "", "pairs", n, says))
-    return rows
+            pairs.append(("Pairs compared", "", "pairs", n, says))
+    return pairs
 
 
 def boxes_of(rows, conditions, width_pt):

@@ -131,12 +131,12 @@ def mean_steps(time_s, value, window):
 
 def part_of(panel, window, steps):
     """Rows of one set; none where nothing was recorded after it."""
-    rows = [
+    estimates = [
         (panel, window.participant_id, window.condition, at_s, value)
         for at_s, value in steps.items()
     ]
     columns = ["panel", "participant_id", "condition", "after_s", "value"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(estimates, columns=columns)
 
 
 def means_over_people(courses, conditions):

@@ -132,7 +132,7 @@ class Recorded:
         person = self.under(change, without_edits)
         settings, rules = change.changed.measure_outcomes, change.changed.quality_rules
         default_rules = rules if rules == default_rules else default_rules
-        rows = []
+        outcome_rows = []
         names = {window_name for _, window_name in outcomes}
         for window, inputs in person.windows(settings, change.changed.protocol, names):
             for outcome, window_name in outcomes:
@@ -141,8 +141,8 @@ class Recorded:
                     value = measured(outcome, module, window, inputs, rules, default_rules)
                     labels = person.labels(inputs["event"])
                     kind = {"window": window_name, "outcome": outcome, "unit": module.UNIT}
-                    rows.append(labels | kind | value)
-        return as_read(pd.DataFrame(rows), "outcomes")
+                    outcome_rows.append(labels | kind | value)
+        return as_read(pd.DataFrame(outcome_rows), "outcomes")
 
     def under(self, change, without_edits=False):
         """The person with beats and saturation made again where the change reaches them."""

@@ -222,8 +222,8 @@ def fall_of_other_sensor_pct(saturation_of_sensors, segment, set_start_s, set_en
         for sensor, of_sensor in saturation_of_sensors.items()
     }
     channel = None if segment is None or pd.isna(segment["channel"]) else segment["channel"]
-    own = None if segment is None else falls.pop((segment["file"], channel), None)
-    if own is None or own > LEAST_FALL_PCT or not falls:
+    fall_of_sensor = None if segment is None else falls.pop((segment["file"], channel), None)
+    if fall_of_sensor is None or fall_of_sensor > LEAST_FALL_PCT or not falls:
         return 0.0
     return max(0.0, *falls.values())
 

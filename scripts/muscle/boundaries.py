@@ -79,21 +79,21 @@ def propose_boundaries(
         window_s=ripple_window_s,
         likely_sets=shown.dropna(),
     )
-    rows: list[tuple[float, str, float, float, str]] = []
+    proposed: list[tuple[float, str, float, float, str]] = []
     for ripple in ripples.itertuples():
         for at_s, se_s, boundary in (
             (ripple.start_s, ripple.start_se_s, "set_start"),
             (ripple.end_s, ripple.end_se_s, "set_end"),
         ):
-            rows.append((at_s, boundary, se_s, within_a_second(se_s), "ripple"))
+            proposed.append((at_s, boundary, se_s, within_a_second(se_s), "ripple"))
     for (fall, rise), (end_s, se_s) in zip(falls, ends, strict=True):
         until_s = rise.time_s if rise else np.inf
         if ((ripples["start_s"] < until_s) & (ripples["end_s"] > fall.time_s)).any():
             continue
-        rows.append((fall.time_s, "set_start", fall.se_s, fall.confidence, "saturation"))
+        proposed.append((fall.time_s, "set_start", fall.se_s, fall.confidence, "saturation"))
         if rise:
-            rows.append((end_s, "set_end", se_s, within_a_second(se_s), "saturation"))
-    proposals = pd.DataFrame(sorted(rows), columns=PROPOSAL_COLUMNS)
+            proposed.append((end_s, "set_end", se_s, within_a_second(se_s), "saturation"))
+    proposals = pd.DataFrame(sorted(proposed), columns=PROPOSAL_COLUMNS)
     unseen = _near_gap(time_s, smo2_pct, proposals["time_s"])
     return proposals[~unseen].reset_index(drop=True)
 

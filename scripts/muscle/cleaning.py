@@ -95,7 +95,7 @@ def unusable_spans(cleaned: pd.DataFrame) -> pd.DataFrame:
     """
     reason = cleaned["reason"].to_numpy()
     time = cleaned["time_s"].to_numpy()
-    rows = [
+    spans = [
         {
             "start_s": time[first],
             "end_s": time[min(last, len(time) - 1)],
@@ -105,7 +105,7 @@ def unusable_spans(cleaned: pd.DataFrame) -> pd.DataFrame:
         for first, last in _runs(reason)
         if reason[first]
     ]
-    return pd.DataFrame(rows, columns=["start_s", "end_s", "n_readings", "reason"])
+    return pd.DataFrame(spans, columns=["start_s", "end_s", "n_readings", "reason"])
 
 
 def levels_comparable(cleaned: pd.DataFrame, start_s: float, end_s: float) -> bool:

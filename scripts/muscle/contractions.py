@@ -82,10 +82,10 @@ def local_ripple(
     enough, first, count = enough[enough_s], first[enough_s], count[enough_s]
     if len(enough):
         # All moments at once: as many places as the fullest has readings, the surplus weighs 0.
-        place = first[:, None] + np.arange(count.max())
-        real = place < (first + count)[:, None]
-        place = np.minimum(place, len(time) - 1)
-        away = time[place] - moment[enough, None]
+        at = first[:, None] + np.arange(count.max())
+        real = at < (first + count)[:, None]
+        at = np.minimum(at, len(time) - 1)
+        away = time[at] - moment[enough, None]
         root = np.sqrt(np.where(real, np.maximum(1 - np.abs(away) / reach_s, 0.0), 0.0))
         angle = 2 * np.pi * rate_hz * away
         columns = [np.ones_like(away), away, np.cos(angle), np.sin(angle)]
@@ -93,7 +93,7 @@ def local_ripple(
         normal = weighted @ weighted.transpose(0, 2, 1)
         scale = np.trace(normal, axis1=1, axis2=2) * 1e-9
         normal += scale[:, None, None] * np.eye(4)
-        weight = np.linalg.solve(normal, weighted @ (root * reading[place])[:, :, None])[:, :, 0]
+        weight = np.linalg.solve(normal, weighted @ (root * reading[at])[:, :, None])[:, :, 0]
         amplitude[enough] = np.hypot(weight[:, 2], weight[:, 3])
         phase[enough] = np.arctan2(-weight[:, 3], weight[:, 2]) / (2 * np.pi)
     known = np.isfinite(phase)
@@ -168,22 +168,22 @@ def find_contractions(
     if search_hz[0] >= search_hz[1]:
         return _refused(f"{end_s - start_s:.0f} s hold fewer than two contractions")
     inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
-    found = _cadence(time[inside], reading[inside], *search_hz)
-    if found.chance > false_alarm:
+    cadence = _cadence(time[inside], reading[inside], *search_hz)
+    if cadence.chance > false_alarm:
         return _refused("no ripple stands out of the noise")
     caution, said = "", ""
     # few people keep a metronome better
-    settled = abs(found.rate_hz - noted_rate_hz) <= SAME_CADENCE * noted_rate_hz
-    folded_hz = 1 / step_s - found.rate_hz
+    settled = abs(cadence.rate_hz - noted_rate_hz) <= SAME_CADENCE * noted_rate_hz
+    folded_hz = 1 / step_s - cadence.rate_hz
     if folded_hz <= fastest_hz:
-        alike = f"at this sampling {folded_hz:.2g} Hz would look like {found.rate_hz:.2g} Hz"
+        alike = f"at this sampling {folded_hz:.2g} Hz would look like {cadence.rate_hz:.2g} Hz"
         noted = f"the cadence on the session sheet, {noted_rate_hz:.2g} Hz"
         if settled:
             said = f"by {noted}: {alike}"
         else:
             caution = f"{alike}, and neither is {noted}" if noted_rate_hz else alike
     errors_s = limits_error_s if isinstance(limits_error_s, tuple) else (limits_error_s,) * 2
-    followed = _follow(time, reading, start_s, end_s, found.rate_hz, errors_s, caution, said)
+    followed = _follow(time, reading, start_s, end_s, cadence.rate_hz, errors_s, caution, said)
     return replace(followed, settled=settled)
 
 
@@ -399,8 +399,8 @@ def _follow(
     support = np.where((sixteenths % 16 == 0) & (sixteenths > 0), support, -np.inf)
     chance = np.exp(support - support.max())
     chance /= chance.sum()
-    counts, place = np.unique(sixteenths // 16, return_inverse=True)
-    chance_of_count = np.bincount(place.ravel(), chance.ravel())
+    counts, number_of_count = np.unique(sixteenths // 16, return_inverse=True)
+    chance_of_count = np.bincount(number_of_count.ravel(), chance.ravel())
     best = int(np.argmax(chance_of_count))
     count = int(counts[best])
     count_se = float(np.sqrt(chance_of_count @ (counts - count) ** 2))

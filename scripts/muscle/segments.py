@@ -91,21 +91,21 @@ def compared_sets(sets, labels, proposals, settings):
         for boundary, times_s in limits_s.items()
         for time_s in times_s[~supplied[boundary]].dropna()
     ]
-    rows = compare_boundaries(
+    compared = compare_boundaries(
         pd.DataFrame(noted, columns=["time_s", "boundary"]).sort_values("time_s"),
         proposals,
         tolerance_s=settings.boundary_tolerance_s,
         farthest_s=settings.farthest_boundary_s,
     )
     taken_s = {name: set(limits_s[name][supplied[name]]) for name in LIMITS}
-    for row in rows:
+    for row in compared:
         if np.isnan(row["log_s"]) and row["proposed_s"] in taken_s.get(row["boundary"], ()):
             reason = f"supplied: the sheet has no {LIMITS[row['boundary']]} of it"
             row |= {"status": "flagged", "reason": reason}
     untimed = of_sensor[of_sensor["untimed"] != ""]
     if len(untimed):
-        rows += [_without_time(row) for row in untimed.itertuples()]
-    return rows
+        compared += [_without_time(row) for row in untimed.itertuples()]
+    return compared
 
 
 def _without_time(event):

@@ -108,10 +108,10 @@ def _shown_whole(proposals: pd.DataFrame) -> pd.DataFrame:
     """Sets of which the recording shows a start and, next to it, an end."""
     limits = proposals[proposals["boundary"].isin(["set_start", "set_end"])]
     limits = limits.sort_values("time_s", ignore_index=True)
-    rows = []
+    shown = []
     for start, end in zip(limits.itertuples(), limits.iloc[1:].itertuples(), strict=False):
         if (start.boundary, end.boundary) == ("set_start", "set_end"):
-            rows.append(
+            shown.append(
                 {
                     "start_s": start.time_s,
                     "start_se_s": start.se_s,
@@ -122,7 +122,7 @@ def _shown_whole(proposals: pd.DataFrame) -> pd.DataFrame:
                 }
             )
     columns = ["start_s", "start_se_s", "start_confidence", "end_s", "end_se_s", "end_confidence"]
-    return pd.DataFrame(rows, columns=columns, dtype=float)
+    return pd.DataFrame(shown, columns=columns, dtype=float)
 
 
 def _end_s(row) -> float:

@@ -76,13 +76,13 @@ def without_excluded_spans(cleaned, edits, session_id):
 
 def quality_table(traces, cautions, participant):
     """Of every recording of saturation a row on the whole and one per span that cannot be used."""
-    rows = [
+    qualities = [
         row
         for labels, trace in traces
         if labels["signal"] == "muscle_oxygen"
         for row in quality_of(trace, labels, cautions)
     ]
-    return pd.DataFrame(rows).assign(participant_id=participant)
+    return pd.DataFrame(qualities).assign(participant_id=participant)
 
 
 def quality_of(cleaned, labels, cautions):

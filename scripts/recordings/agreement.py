@@ -75,13 +75,13 @@ def checked_clocks(read):
             checked, reference = ranked
             if checked[0].clock.n_marks >= 2 or checked[0].row.file == reference[0].row.file:
                 continue
-            course, other = _course(checked), _course(reference)
-            if course is None or other is None:
+            course, beside = _course(checked), _course(reference)
+            if course is None or beside is None:
                 continue
-            found = agreement(*other, *course)
-            if found is None or found.r < method.least_r:
+            agreed = agreement(*beside, *course)
+            if agreed is None or agreed.r < method.least_r:
                 continue
-            said = sentence(found, method, reference[0].row.file, checked[0].clock)
+            said = sentence(agreed, method, reference[0].row.file, checked[0].clock)
             told |= {timed.row.row_number: said for timed in checked}
     return told
 
@@ -102,18 +102,18 @@ def _pairs(of_session):
         yield from ((SATURATION, cuff, muscle) for muscle in of("muscle_oxygen"))
 
 
-def sentence(found, method, file, clock: Clock):
+def sentence(agreed, method, file, clock: Clock):
     """An agreement in words: a caution where it is farther off than the method tells."""
     placed = {"stated offset": f"stated offset {clock.offset_s:g} s"}
     placed = placed.get(clock.placed_by, f"placed by {clock.placed_by}")
-    if abs(found.shift_s) <= method.tells_s or found.r - found.r_as_placed < CLEARLY:
+    if abs(agreed.shift_s) <= method.tells_s or agreed.r - agreed.r_as_placed < CLEARLY:
         return (
-            f"compared: {method.says} {file} {found.shift_s:+.1f} s from where it is (r "
-            f"{found.r:.2f}), within the {method.tells_s:g} s that this tells"
+            f"compared: {method.says} {file} {agreed.shift_s:+.1f} s from where it is (r "
+            f"{agreed.r:.2f}), within the {method.tells_s:g} s that this tells"
         )
     return (
-        f"{DISAGREES}{placed}, but {method.says} {file} {found.shift_s:+.1f} s from there (r "
-        f"{found.r:.2f} instead of {found.r_as_placed:.2f}), see which clock is right"
+        f"{DISAGREES}{placed}, but {method.says} {file} {agreed.shift_s:+.1f} s from there (r "
+        f"{agreed.r:.2f} instead of {agreed.r_as_placed:.2f}), see which clock is right"
     )
 
 

@@ -22,16 +22,16 @@ def compare_boundaries(
     """
     noted = log[["boundary", "time_s"]].to_dict("records")
     offered = proposals.to_dict("records")
-    rows = []
+    compared = []
     for boundary in dict.fromkeys(each["boundary"] for each in [*noted, *offered]):
         logged_s = [each["time_s"] for each in noted if each["boundary"] == boundary]
         offers = [each for each in offered if each["boundary"] == boundary]
         pairs = _nearest_pairs(logged_s, [offer["time_s"] for offer in offers], farthest_s)
-        rows += [
+        compared += [
             _BLANK | _compared(logged_s[at], offers[partner], tolerance_s)
             for at, partner in pairs.items()
         ]
-        rows += [
+        compared += [
             _BLANK
             | {
                 "boundary": boundary,
@@ -41,7 +41,7 @@ def compare_boundaries(
             for at, time_s in enumerate(logged_s)
             if at not in pairs
         ]
-        rows += [
+        compared += [
             _BLANK
             | {name: offer[name] for name in ("boundary", "se_s", "confidence", "source")}
             | {
@@ -51,7 +51,7 @@ def compare_boundaries(
             for at, offer in enumerate(offers)
             if at not in pairs.values()
         ]
-    return sorted(rows, key=_moment_s)
+    return sorted(compared, key=_moment_s)
 
 
 # of a row that has no partner

@@ -187,10 +187,10 @@ def _time_column(file, text, dialect, kinds) -> tuple[int | None, str | None, st
     if len(dialect.columns) < 2:
         return None, None, ""
     for at in dict.fromkeys([*stamped, *named, 0]):
-        other = next(n for n in range(len(dialect.columns)) if n != at)
+        value_column = next(n for n in range(len(dialect.columns)) if n != at)
         try:
             read = read_columns(
-                file.path, text, dialect, value_at=other, time_at=at, time_format=None
+                file.path, text, dialect, value_at=value_column, time_at=at, time_format=None
             )
         except ReadingError as fault:
             if at in stamped:
@@ -255,8 +255,8 @@ def _unread(name: str, fault: ReadingError) -> ChannelSeen:
 
 def written_unit(name: str) -> str:
     """The unit that stands behind the name of a column; empty where none does."""
-    found = _WRITTEN_UNIT.search(name)
-    return next(filter(None, found.groups()), "") if found else ""
+    written = _WRITTEN_UNIT.search(name)
+    return next(filter(None, written.groups()), "") if written else ""
 
 
 def signal_named(name: str | None) -> str | None:

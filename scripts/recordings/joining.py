@@ -134,8 +134,8 @@ def _fault(chain: list[_Piece]) -> str:
     if len(chain) == 1:
         return ""
     first = chain[0].row
-    rows = in_words([str(piece.row.row_number) for piece in chain])
-    where = f"recordings.tsv, rows {rows}: "
+    row_numbers = in_words([str(piece.row.row_number) for piece in chain])
+    where = f"recordings.tsv, rows {row_numbers}: "
     named = f"{first.signal} of {first.participant_id} {first.session_id}"
     lost = [str(piece.row.row_number) for piece in chain if piece.placed_by == NOTHING]
     if lost:

@@ -54,8 +54,8 @@ def read_all(study, recordings, events, session_starts, *, largest_drift_ppm):
             faults.append((row, fault_in_words(row.file, fault)))
             continue
         try:
-            place = place_of(row, recording, session_starts.get(row.session_id))
-            clock = clock_of(row, events, place, largest_drift_ppm=largest_drift_ppm)
+            placing = place_of(row, recording, session_starts.get(row.session_id))
+            clock = clock_of(row, events, placing, largest_drift_ppm=largest_drift_ppm)
         except ValueError as fault:
             where = "sync_marks_s" if row.sync_marks() else "clock_offset_s"
             faults.append((row, f"{row.file}, {where}: {fault}"))
@@ -78,8 +78,8 @@ def recording_of(row, study, events):
     return recording
 
 
-def clock_of(row, events, place, *, largest_drift_ppm):
-    """The clock of one row's file; `place` holds where no mark was taken.
+def clock_of(row, events, placing, *, largest_drift_ppm):
+    """The clock of one row's file; `placing` holds where no mark was taken.
 
     Raises ValueError for marks that cannot be fitted.
     """
@@ -87,13 +87,13 @@ def clock_of(row, events, place, *, largest_drift_ppm):
     clock = fit_clock(
         marks_s,
         sync_marks_of(events, row.session_id) if marks_s else [],
-        given_offset_s=place.offset_s,
-        given_by=place.given_by,
+        given_offset_s=placing.offset_s,
+        given_by=placing.given_by,
         max_drift_ppm=largest_drift_ppm,
     )
-    if marks_s or not place.caution:
+    if marks_s or not placing.caution:
         return clock
-    return replace(clock, status=f"{clock.status}; {place.caution}")
+    return replace(clock, status=f"{clock.status}; {placing.caution}")
 
 
 def sync_table(read, series, events, settings):
@@ -101,12 +101,12 @@ def sync_table(read, series, events, settings):
 
     `series`: the pieces joined, see recordings/joining.py.
     """
-    rows = []
+    clocks = []
     compared = checked_clocks(read)
     for row, recording, clock in read:
         reason = series.unused.get(row.row_number)
         if reason:
-            rows.append(unused_row(row, recording, clock, reason))
+            clocks.append(unused_row(row, recording, clock, reason))
             continue
         span = span_of(recording, clock)
         spans = series.spans.get(row.row_number, [span])
@@ -121,7 +121,7 @@ def sync_table(read, series, events, settings):
         times = times_caution(row.signal, recording, clock, of_session)
         values = values_caution(row.signal, recording)
         said = [caution, times, values, joined, compared.get(row.row_number, "")]
-        rows.append(
+        clocks.append(
             sync_row(
                 row,
                 recording,
@@ -130,7 +130,7 @@ def sync_table(read, series, events, settings):
                 settings.lost_time_s_per_5_min,
             )
         )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(clocks)
 
 
 def fault_in_words(file, fault):

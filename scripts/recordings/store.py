@@ -62,12 +62,12 @@ class SessionStretch(Stretch):
 
 def write_stretches(stretches, path):
     """Write stretches to a Parquet file that depends on nothing but its content."""
-    rows = []
+    tables = []
     for s in stretches:
         labels = (getattr(s, name) for name in LABELS)
         times = np.asarray(s.time_s, float) if s.step_s is None else None
-        rows.append((*labels, s.number, s.start_s, s.step_s, times, s.value.astype(np.float32)))
-    columns = list(zip(*rows, strict=True)) or [()] * len(SCHEMA)
+        tables.append((*labels, s.number, s.start_s, s.step_s, times, s.value.astype(np.float32)))
+    columns = list(zip(*tables, strict=True)) or [()] * len(SCHEMA)
     table = pa.table(
         [pa.array(column, field.type) for column, field in zip(columns, SCHEMA, strict=True)],
         schema=SCHEMA,

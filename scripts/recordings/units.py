@@ -110,13 +110,13 @@ def _check_ecg(declared: FloatArray, canonical: FloatArray, unit: str) -> str | 
     size_mv = np.abs(canonical - np.median(canonical))
     typical = float(np.median(np.abs(declared - np.median(declared))))
     if np.median(size_mv) > POSSIBLE["ecg", "mV"][1]:
-        other = "uV" if unit == "mV" else "a wrong scale"
-        return f"median deflection {typical:.4g} {unit}: declared {unit}, looks like {other}"
+        likely = "uV" if unit == "mV" else "a wrong scale"
+        return f"median deflection {typical:.4g} {unit}: declared {unit}, looks like {likely}"
     largest = float(np.percentile(size_mv, 99))
     if 0 < largest < _SMALLEST_ECG_MV:
-        other = "V or a wrong scale" if unit == "mV" else "mV or a wrong scale"
+        likely = "V or a wrong scale" if unit == "mV" else "mV or a wrong scale"
         return (
-            f"99 % of deflections are below {largest:.2g} mV: declared {unit}, looks like {other}"
+            f"99 % of deflections are below {largest:.2g} mV: declared {unit}, looks like {likely}"
         )
     return None
 

@@ -78,8 +78,8 @@ class Causes:
                     yield made_by
 
 
-def _results(rows):
-    return {row["file"]: row for row in rows if row["kind"] == "result"}
+def _results(listed):
+    return {row["file"]: row for row in listed if row["kind"] == "result"}
 
 
 def _nodes(old, new):
@@ -94,6 +94,6 @@ def _nodes(old, new):
 def _differing(old, new, kind):
     """Names of inputs or code of which only one run has, or that have other checksums."""
     first, then = (
-        {r["file"]: r["sha256"] for r in rows if r["kind"] == kind} for rows in (old, new)
+        {r["file"]: r["sha256"] for r in listed if r["kind"] == kind} for listed in (old, new)
     )
     return sorted(name for name in first | then if first.get(name) != then.get(name))

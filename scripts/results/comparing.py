@@ -92,15 +92,15 @@ def _files(folder):
 def _count_cells(path):
     if not path.name.endswith(TABLES):
         return 0
-    header, rows = read_cells(path)
-    return len(header) * len(rows)
+    header, records = read_cells(path)
+    return len(header) * len(records)
 
 
 def read_cells(path):
     """Header and rows of a result table as text."""
     with lines_of(Path(path)) as lines:
-        header, *rows = [line.rstrip("\n").split("\t") for line in lines] or [[]]
-    return header, rows
+        header, *records = [line.rstrip("\n").split("\t") for line in lines] or [[]]
+    return header, records
 
 
 def compare_tables(first, second, file, comparison, tolerance=TOLERANCE):
@@ -131,10 +131,10 @@ def compare_tables(first, second, file, comparison, tolerance=TOLERANCE):
                 comparison.moved.append(Moved(file, number, said, column, old[column], new[column]))
 
 
-def _keyed(columns, rows, labels):
+def _keyed(columns, records, labels):
     """(row of the spreadsheet, cells by column) by labels and the number among equal ones."""
     times, by_key = Counter(), {}
-    for number, row in enumerate(rows, start=2):
+    for number, row in enumerate(records, start=2):
         cells = dict(zip(columns, row, strict=True))
         labelled = tuple(cells[label] for label in labels)
         times[labelled] += 1

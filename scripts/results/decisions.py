@@ -35,7 +35,7 @@ def decisions_of(study, participant, beats, quality):
     `beats` and `quality` are the person's tables of these names, as steps left them.
     """
     noted = events_of(study, participant, with_edits=False)
-    rows = []
+    decisions = []
     for edit in table_of(study, "edits", participant).itertuples():
         if edit.action in OF_EVENTS:
             on, changed = _of_events(edit, noted)
@@ -48,7 +48,7 @@ def decisions_of(study, participant, beats, quality):
             on, changed = _excluded_saturation(edit, quality)
         else:
             on, changed = _of_beats(edit, beats)
-        rows.append(
+        decisions.append(
             {
                 "edit_id": edit.edit_id,
                 "participant_id": participant,
@@ -59,7 +59,7 @@ def decisions_of(study, participant, beats, quality):
                 "changed": changed,
             }
         )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(decisions)
 
 
 def _of_events(edit, noted):

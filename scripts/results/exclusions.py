@@ -144,7 +144,7 @@ def conditions_not_done(study):
         did = set(sets.loc[sets["condition"] == condition, "participant_id"])
         absent = [participant for participant in everybody if participant not in did]
         notes_of = [f"; noted: {noted[name]}" if name in noted else "" for name in absent]
-        rows = pd.DataFrame(
+        not_done = pd.DataFrame(
             {
                 "participant_id": absent,
                 "scope": "condition",
@@ -152,7 +152,7 @@ def conditions_not_done(study):
                 "reason": [f"no set in condition {condition}{note}" for note in notes_of],
             }
         )
-        tables.append(counted_down(rows, len(everybody), "participants"))
+        tables.append(counted_down(not_done, len(everybody), "participants"))
     return pd.concat(tables) if tables else pd.DataFrame()
 
 
@@ -160,7 +160,7 @@ def excluded_events(study):
     """Events that a person excluded."""
     events = events_of(study)
     dropped = events[events["excluded"].notna()]
-    rows = pd.DataFrame(
+    excluded = pd.DataFrame(
         {
             "participant_id": dropped["participant_id"],
             "session_id": dropped["session_id"],
@@ -171,7 +171,7 @@ def excluded_events(study):
             "reason": dropped["excluded"],
         }
     )
-    return counted_down(rows, len(events), "events")
+    return counted_down(excluded, len(events), "events")
 
 
 def edits(study):
@@ -230,7 +230,7 @@ class WithheldValues:
 
     def table(self):
         """Per outcome, window and reason how many values were asked for and how many given."""
-        rows, of_outcome = [], {}
+        parts, of_outcome = [], {}
         for (outcome, window, status, _kind), reasons in sorted(self._reasons.items()):
             n = reasons.total()
             row = {
@@ -244,8 +244,8 @@ class WithheldValues:
         for key, withheld in of_outcome.items():
             table = pd.DataFrame([row for row, _ in withheld])
             left = [n for _, n in withheld]
-            rows.append(counted_down(table, self._asked[key], "values", left))
-        return pd.concat(rows) if rows else pd.DataFrame()
+            parts.append(counted_down(table, self._asked[key], "values", left))
+        return pd.concat(parts) if parts else pd.DataFrame()
 
 
 def with_ranges(reasons):

@@ -62,12 +62,12 @@ def files_of(pattern, folder, participants):
 
 def results_of(origins, folder, participants):
     """A row per result that exists: participant, file, bytes, sha256, and the rule that made it."""
-    rows = []
+    files = []
     for origin in origins:
         for pattern in origin.files:
             for participant, file in files_of(pattern, folder, participants):
                 timed = file in NAMES_TIMES
-                rows.append(
+                files.append(
                     {
                         "kind": "result",
                         "file": file,
@@ -77,20 +77,20 @@ def results_of(origins, folder, participants):
                         "participant": participant,
                     }
                 )
-    return rows
+    return files
 
 
-def with_origins(rows, origins, recordings: Callable, rows_digest: Callable, code: dict):
+def with_origins(files, origins, recordings: Callable, rows_digest: Callable, code: dict):
     """Rows of results with what each was made from.
 
     recordings : (participant or None) -> [(file, sha256)] of recordings
     rows_digest : (table, participant or None) -> digest of the rows that are read
     code : digest of the code of each rule
     """
-    sha256 = {row["file"]: row["sha256"] for row in rows if row["sha256"]}
+    sha256 = {row["file"]: row["sha256"] for row in files if row["sha256"]}
     by_rule = {origin.rule: origin for origin in origins}
     read = {}
-    for row in rows:
+    for row in files:
         origin, participant = by_rule[row["rule"]], row["participant"]
         if (origin.rule, participant) not in read:
             pairs = _inputs(origin, participant, sha256)

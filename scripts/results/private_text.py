@@ -66,26 +66,26 @@ def private_texts(study, *, leaves=None):
     """
     folder = Path(study)
     tables = read_tables(folder)
-    found = {}
+    told_in = {}
     leaves = free_text_leaves(folder) if leaves is None else leaves
     for name, rows in tables.items():
         for row in rows:
             private = {} if leaves else {c: getattr(row, c) for c in free_text_columns(type(row))}
             for column, value in {**private, **(row.model_extra or {})}.items():
-                found.setdefault(value, f"{name}.tsv, row {row.row_number}, column {column}")
+                told_in.setdefault(value, f"{name}.tsv, row {row.row_number}, column {column}")
     told = read_told_names(folder)
     for row in tables["recordings"]:
-        place = f"recordings.tsv, row {row.row_number}"
+        cell = f"recordings.tsv, row {row.row_number}"
         if told.get(row.row_number) != row.file:
-            found.setdefault(Path(row.file).name, f"{place}, column file")
+            told_in.setdefault(Path(row.file).name, f"{cell}, column file")
             for word in re.findall(r"[^\W\d_]{4,}|\d{6,}", Path(row.file).stem):
-                found.setdefault(word, f"{place}, column file")
+                told_in.setdefault(word, f"{cell}, column file")
         for text in texts_of_file(folder, row):
-            found.setdefault(text, f"{place}, in the file")
+            told_in.setdefault(text, f"{cell}, in the file")
     public = leaving_values(tables)
     return {
-        text: place
-        for text, place in ((plain(value).strip(".,;:()"), place) for value, place in found.items())
+        text: cell
+        for text, cell in ((plain(value).strip(".,;:()"), cell) for value, cell in told_in.items())
         if is_sought(text) and text.lower() not in public
     }
 
@@ -98,7 +98,7 @@ def private_codes(study):
     folder = Path(study)
     labels = own_names(folder).labels
     tables = read_tables(folder)
-    found = {
+    told_in = {
         code: f"study.yaml, names.{part}"
         for part in ("participants", "sessions")
         for code in labels.get(part, {})
@@ -108,12 +108,12 @@ def private_codes(study):
     for name, rows in tables.items():
         for row in rows:
             for column in NAMES_OF_PERSONS & {*type(row).model_fields}:
-                place = f"{name}.tsv, row {row.row_number}, column {column}"
-                found.setdefault(str(getattr(row, column) or ""), place)
+                cell = f"{name}.tsv, row {row.row_number}, column {column}"
+                told_in.setdefault(str(getattr(row, column) or ""), cell)
     public, words = leaving_values(tables), of_program()[2]
     return {
-        code: place
-        for code, place in found.items()
+        code: cell
+        for code, cell in told_in.items()
         if len(code) > 1
         and not code.isdigit()
         and code.lower() not in public
@@ -196,8 +196,8 @@ def refuse_private(study, folder, message, *, leaves=None, further=None, skipped
     texts = private_texts(study, leaves=leaves) | (further or {})
     codes = private_codes(study)
     places = [
-        f"{file}, {where}: {place}"
-        for file, where, place in dict.fromkeys(places_of(texts, folder, codes))
+        f"{file}, {where}: {told_in}"
+        for file, where, told_in in dict.fromkeys(places_of(texts, folder, codes))
         if not skipped or not file.startswith(skipped)
     ]
     if places:
@@ -213,27 +213,29 @@ def places_of(texts, folder, codes=None):
     codes : as `private_codes`, sought in their own case
     """
     by_word = {}
-    for text, place in texts.items():
+    for text, told_in in texts.items():
         begun = text[:BEGINNING].rpartition(" ")[0] if len(text) > BEGINNING else ""
         for part in {text, begun or text}:
             words = _WORD.findall(part.lower())
-            by_word.setdefault(max(words, key=len, default=part.lower()), []).append((part, place))
+            by_word.setdefault(max(words, key=len, default=part.lower()), []).append(
+                (part, told_in)
+            )
     code = re.compile(rf"(?<![A-Za-z0-9])({'|'.join(map(re.escape, codes or ()))})(?![A-Za-z0-9])")
     for path in sorted(Path(folder).rglob("*")):
         if path.is_file() and not any(part.startswith(".") for part in path.parts[-2:]):
             name = path.relative_to(folder).as_posix()
-            yield from ((name, "its name", place) for _, place in _in_text(name, by_word))
-            yield from ((name, "its name", codes[found]) for found in code.findall(name) if codes)
+            yield from ((name, "its name", told_in) for _, told_in in _in_text(name, by_word))
+            yield from ((name, "its name", codes[match]) for match in code.findall(name) if codes)
             for content in contents_of(path):
-                for line, place in _in_text(content, by_word):
-                    yield name, f"line {line}", place
+                for line, told_in in _in_text(content, by_word):
+                    yield name, f"line {line}", told_in
                 if codes:
                     plain = _PACKED_LETTERS.sub("", content)
-                    for found in code.finditer(plain):
+                    for match in code.finditer(plain):
                         yield (
                             name,
-                            f"line {plain.count(chr(10), 0, found.start()) + 1}",
-                            codes[found[1]],
+                            f"line {plain.count(chr(10), 0, match.start()) + 1}",
+                            codes[match[1]],
                         )
 
 
@@ -246,10 +248,10 @@ def _in_text(content, by_word):
     if not hits:
         return
     readable = " ".join(html.unescape(lower).split(" "))
-    for part, place in sorted(pair for word in hits for pair in by_word[word]):
+    for part, told_in in sorted(pair for word in hits for pair in by_word[word]):
         match = re.search(rf"(?<!\w){re.escape(part.lower())}(?!\w)", readable)
         if match:
-            yield readable.count("\n", 0, match.start()) + 1, place
+            yield readable.count("\n", 0, match.start()) + 1, told_in
 
 
 def contents_of(path):

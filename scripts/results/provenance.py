@@ -31,19 +31,19 @@ def own_version():
 
 def inputs_of(study):
     """Every input with its size and checksum, by its path inside the study folder."""
-    rows = []
+    inputs = []
     recordings = rows_of(study, "recordings")
     told = _told_names(study, recordings)
     for path in [*table_files(study), *raw_files(study, recordings)]:
         content = path.read_bytes()
-        rows.append(
+        inputs.append(
             {
                 "file": told.get(path, path.relative_to(study).as_posix()),
                 "bytes": len(content),
                 "sha256": hashlib.sha256(content).hexdigest(),
             }
         )
-    return pd.DataFrame(rows).sort_values("file", ignore_index=True)
+    return pd.DataFrame(inputs).sort_values("file", ignore_index=True)
 
 
 def _told_names(study, recordings):
@@ -73,8 +73,8 @@ def software_of(lock):
     """Name and version of everything installed, and the checksum of the lock it came from."""
     installed = sorted({(d.metadata["Name"].lower(), d.version) for d in distributions()})
     digest = hashlib.sha256(lock.read_bytes()).hexdigest()
-    rows = [("cuffstudy", own_version()), *installed, ("requirements.lock", digest)]
-    return pd.DataFrame(rows, columns=["name", "version"])
+    software = [("cuffstudy", own_version()), *installed, ("requirements.lock", digest)]
+    return pd.DataFrame(software, columns=["name", "version"])
 
 
 def name_by_content(sha256):
@@ -83,10 +83,10 @@ def name_by_content(sha256):
     return f"ni:///sha-256;{code}"
 
 
-def write_crate(path, own, listed, report, citation, *, title):
+def write_crate(path, project, listed, report, citation, *, title):
     """The run as a research object after the Workflow Run Crate profile 0.5.
 
-    Its payload is the folder it stands in: `own` maps those files to their names, the workflow
+    Its payload is the folder it stands in: `project` maps those files to their names, the workflow
     first. Recordings and report stay where they are and are named by their content.
     """
     from rocrate.model.computationalworkflow import ComputationalWorkflow
@@ -121,18 +121,18 @@ def write_crate(path, own, listed, report, citation, *, title):
             },
         )
     )
-    main_file, *beside = own
+    main_file, *beside = project
     workflow = package.add(
         ComputationalWorkflow(
             package,
             dest_path=main_file.name,
-            properties={"name": own[main_file], "version": own_version()},
+            properties={"name": project[main_file], "version": own_version()},
         )
     )
     workflow["programmingLanguage"] = language
     package.mainEntity = workflow
     for file in beside:
-        package.add_file(dest_path=file.name, properties={"name": own[file]})
+        package.add_file(dest_path=file.name, properties={"name": project[file]})
 
     def elsewhere(name, size, sha256):
         return package.add_file(

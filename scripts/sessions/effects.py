@@ -54,9 +54,9 @@ def as_edits(decisions):
     columns = list(decisions[0])
     problems = Problems()
     cells = [columns, *([row[name] for name in columns] for row in decisions)]
-    rows = rows_of_cells(SimpleNamespace(stem="edits", name="edits.tsv"), cells, problems)
+    edits = rows_of_cells(SimpleNamespace(stem="edits", name="edits.tsv"), cells, problems)
     problems.stop()
-    return pd.DataFrame([row.model_dump() for row in rows])
+    return pd.DataFrame([row.model_dump() for row in edits])
 
 
 def heart_of(person, session, settings):

@@ -66,11 +66,11 @@ def cells_of_line(line, separator):
     quoted = re.compile(f' *"((?:[^"]|"")*)" *(?:{re.escape(separator)}|$)')
     cells, is_open, at = [], False, 0
     while at <= len(line):
-        found = quoted.match(line, at)
-        if found:
-            cells.append(found[1].replace('""', '"').strip())
-            at = found.end()
-            if not found[0].endswith(separator):
+        in_quotes = quoted.match(line, at)
+        if in_quotes:
+            cells.append(in_quotes[1].replace('""', '"').strip())
+            at = in_quotes.end()
+            if not in_quotes[0].endswith(separator):
                 break
         else:
             cell, _, _ = line[at:].partition(separator)

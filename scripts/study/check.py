@@ -105,9 +105,11 @@ def faults_of_files(folder, study):
         events = table_of(study.folder, "events", participant)
         sessions = rows_of(study.folder, "sessions", participant)
         starts = {row.session_id: row.session_start for row in sessions}
-        rows = rows_of(study.folder, "recordings", participant)
+        recordings = rows_of(study.folder, "recordings", participant)
         try:
-            read = read_all(study.folder, rows, events, starts, largest_drift_ppm=largest_drift_ppm)
+            read = read_all(
+                study.folder, recordings, events, starts, largest_drift_ppm=largest_drift_ppm
+            )
             series = join_pieces(read)
         except StudyError as fault:
             faults += separate(str(fault))
@@ -164,8 +166,8 @@ def by_cause(faults):
 
 
 def _cause_of(fault):
-    found = fault.split(": ", 2)[-1]
-    return _DETAIL.sub("#", found)
+    cause = fault.split(": ", 2)[-1]
+    return _DETAIL.sub("#", cause)
 
 
 def _place(fault):

@@ -242,8 +242,8 @@ class Study:
         for row in self.tables["recordings"]:
             of_each.setdefault(row.participant_id, []).append(row)
         return {
-            participant: [str(path) for path in raw_files(self.folder, rows)]
-            for participant, rows in of_each.items()
+            participant: [str(path) for path in raw_files(self.folder, recordings)]
+            for participant, recordings in of_each.items()
         }
 
     def table_files(self):

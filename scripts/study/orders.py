@@ -38,10 +38,10 @@ def williams(n):
     zigzag = [0]
     for step in range(1, n):
         zigzag.append((zigzag[-1] + (step if step % 2 else -step)) % n)
-    square = [[(place + row) % n for place in zigzag] for row in range(n)]
+    square = [[(position + row) % n for position in zigzag] for row in range(n)]
     if n % 2:
         square += [list(reversed(row)) for row in square]
-    return ["".join(LETTERS[place] for place in row) for row in square]
+    return ["".join(LETTERS[position] for position in row) for row in square]
 
 
 def drawn_orders(participants, n_conditions, method, seed):
@@ -93,9 +93,9 @@ def read_record(study):
         return list(csv.DictReader(file, delimiter="\t"))
 
 
-def write_record(study, rows):
+def write_record(study, record):
     """Write the record."""
-    lines = ["\t".join(COLUMNS), *("\t".join(row[c] for c in COLUMNS) for row in rows)]
+    lines = ["\t".join(COLUMNS), *("\t".join(row[c] for c in COLUMNS) for row in record)]
     (study / RECORD).write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
@@ -114,15 +114,15 @@ def open_order(study, person, now):
     `now` is noted where nobody opened it before. Raises ValueError for a person without an order
     and for a record that was changed.
     """
-    rows = read_record(study)
-    people = [row["participant_id"] for row in rows]
+    record = read_record(study)
+    people = [row["participant_id"] for row in record]
     if person not in people:
         raise ValueError(f"{RECORD} holds no order of {person}{did_you_mean(person, people)}")
-    row = rows[people.index(person)]
+    row = record[people.index(person)]
     order = unsealed(row)
     if row["opened_at"] == "n/a":
         row["opened_at"] = now.isoformat(timespec="seconds")
-        write_record(study, rows)
+        write_record(study, record)
     return order, row["opened_at"]
 
 

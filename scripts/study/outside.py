@@ -119,8 +119,8 @@ def _refuse_kind(mode):
         stat.S_IFBLK: "is a device",
     }
     if not stat.S_ISREG(mode):
-        found = kinds.get(stat.S_IFMT(mode), "is no regular file")
-        raise Refused(found, "a regular file", "put the file itself in its place")
+        kind = kinds.get(stat.S_IFMT(mode), "is no regular file")
+        raise Refused(kind, "a regular file", "put the file itself in its place")
 
 
 def _too_large(size, largest_bytes):

@@ -77,10 +77,10 @@ def _own_names(path, _modified, _size):
 def names_of_section(section):
     """A section without faults as OwnNames; every own word is compared without outer spaces."""
     labels = {
-        part: {str(own).strip(): ours for own, ours in section.get(part, {}).items()}
+        part: {str(word).strip(): ours for word, ours in section.get(part, {}).items()}
         for part in COLUMNS_OF
     }
-    columns = {str(own).strip(): ours for own, ours in section.get("columns", {}).items()}
+    columns = {str(word).strip(): ours for word, ours in section.get("columns", {}).items()}
     return OwnNames(columns, labels, section.get("date_order"), section.get("decimal"))
 
 
@@ -91,35 +91,38 @@ def faults_of_section(section):
     faults = []
     known = (*COLUMNS_OF, "columns", "date_order", "decimal")
     for part, entry in section.items():
-        place = (SECTION, str(part))
+        setting = (SECTION, str(part))
         if part not in known:
             hint = did_you_mean(part, known)
-            faults.append((place, f"is not one of {', '.join(known)}{hint}"))
+            faults.append((setting, f"is not one of {', '.join(known)}{hint}"))
         elif part in ("date_order", "decimal"):
             allowed = DATE_ORDERS if part == "date_order" else DECIMALS
             if entry not in allowed:
-                faults.append((place, f"found {entry!r}, allowed: {' or '.join(allowed)}"))
+                faults.append((setting, f"found {entry!r}, allowed: {' or '.join(allowed)}"))
         elif not isinstance(entry, dict):
-            faults.append((place, "maps own words to those of the tables, as {ohne: none}"))
+            faults.append((setting, "maps own words to those of the tables, as {ohne: none}"))
         else:
-            faults += _faults_of_map(part, place, entry)
+            faults += _faults_of_map(part, setting, entry)
     return faults
 
 
-def _faults_of_map(part, place, entry):
+def _faults_of_map(part, setting, entry):
     columns = {column for model in TABLES.values() for column in model.model_fields}
-    for own, ours in entry.items():
+    for word, ours in entry.items():
         if not isinstance(ours, str):
-            yield (*place, str(own)), f"found {ours!r}, allowed: text; quote it, as 'no'"
+            yield (*setting, str(word)), f"found {ours!r}, allowed: text; quote it, as 'no'"
         elif part == "columns" and ours not in columns:
             hint = did_you_mean(ours, columns)
-            yield (*place, str(own)), f"{ours!r} is a column of no table{hint}"
+            yield (*setting, str(word)), f"{ours!r} is a column of no table{hint}"
     if part in ("columns", "participants"):
         twice = [ours for ours, n in Counter(map(str, entry.values())).items() if n > 1]
         for ours in twice:
-            own = [str(name) for name, meant in entry.items() if meant == ours]
+            word = [str(name) for name, meant in entry.items() if meant == ours]
             if part == "participants":
-                yield place, f"{' and '.join(own)} both stand for {ours}; give each their own label"
+                yield (
+                    setting,
+                    f"{' and '.join(word)} both stand for {ours}; give each their own label",
+                )
 
 
 def with_own_names(cells, model, names, add, *, is_local=False):
@@ -158,8 +161,8 @@ def renamed(header, model, names):
 def _refuse_twice(header, ours, names, add):
     for column, times in Counter(ours).items():
         if times > 1 and column not in header:
-            own = [name for name in header if names.columns.get(name) == column]
-            add("row 1", f"{' and '.join(own)} both stand for {column} in study.yaml; keep one")
+            alike = [name for name in header if names.columns.get(name) == column]
+            add("row 1", f"{' and '.join(alike)} both stand for {column} in study.yaml; keep one")
 
 
 def writes_commas(header, body, model, names, *, is_local):
@@ -212,10 +215,10 @@ def _write_points(header, body, model, names, add, is_local):
 
 
 def _asked(example, decimal):
-    other = {"point": "comma", "comma": "point"}[decimal]
+    mark = {"point": "comma", "comma": "point"}[decimal]
     return (
         f"{example!r} may be a fraction or thousands, in every row; state names: {{decimal: "
-        f"{decimal}}} or {other} in study.yaml, or take the marks of thousands out"
+        f"{decimal}}} or {mark} in study.yaml, or take the marks of thousands out"
     )
 
 
@@ -232,22 +235,22 @@ def _write_dates(at, column, body, names, add):
     if short:
         add(f"column {column}", f"holds {short!r}; write the year with four digits")
         return
-    found = [(row, _LOCAL_DATE.fullmatch(row[at])) for row in dated]
-    found = [(row, match) for row, match in found if match]
+    dates = [(row, _LOCAL_DATE.fullmatch(row[at])) for row in dated]
+    dates = [(row, match) for row, match in dates if match]
     order = names.date_order
     if order is None:
         # a date with points has the day first wherever it is in use
-        firsts = [int(match[1]) for _, match in found if match[2] != "."]
-        seconds = [int(match[3]) for _, match in found if match[2] != "."]
+        firsts = [int(match[1]) for _, match in dates if match[2] != "."]
+        seconds = [int(match[3]) for _, match in dates if match[2] != "."]
         if firsts and max(firsts) <= 12 and max(seconds) <= 12:
             add(
                 f"column {column}",
-                f"{found[0][0][at]!r} may be read with the day or the month first, in every row; "
+                f"{dates[0][0][at]!r} may be read with the day or the month first, in every row; "
                 "state names: {date_order: day_first} or month_first in study.yaml",
             )
             return
         order = "month_first" if seconds and max(seconds) > 12 else "day_first"
-    for row, match in found:
+    for row, match in dates:
         month_first = order == "month_first" and match[2] != "."
         day, month = (match[3], match[1]) if month_first else (match[1], match[3])
         try:

@@ -87,7 +87,7 @@ def against_plan(
     differs = []
     if checksum(plan) != plan.frozen_sha256:
         differs.append("the plan was changed after it was frozen")
-    named = [(one.outcome, one.window) for one in plan.primary_outcomes]
+    named = [(outcome.outcome, outcome.window) for outcome in plan.primary_outcomes]
     if named and named != list(primary):
         differs.append("primary outcomes or their order are not those of the plan")
     planned, used = (sizes.get(claim.outcome) for sizes in (plan.smallest_effect, smallest_effect))

@@ -67,8 +67,8 @@ def complete_plan(settings) -> PlanSection:
 
 def with_plan(text: str, plan: PlanSection) -> str:
     """The text of study.yaml with this plan as its last section; other sections stay as written."""
-    own = re.compile(r"^plan:.*?(?=^\S|\Z)", flags=re.M | re.S)
-    others = own.sub("", text).rstrip("\n")
+    plan_section = re.compile(r"^plan:.*?(?=^\S|\Z)", flags=re.M | re.S)
+    others = plan_section.sub("", text).rstrip("\n")
     section = yaml.safe_dump({"plan": plan.model_dump()}, sort_keys=False, allow_unicode=True)
     return f"{others}\n\n{section}" if others else section
 
@@ -92,11 +92,14 @@ def registration(plan: PlanSection, settings) -> str:
         "",
         "## Primary outcomes, in order",
         "",
-        *(f"{n}. {one.outcome}, {one.window}" for n, one in enumerate(plan.primary_outcomes, 1)),
+        *(
+            f"{n}. {planned.outcome}, {planned.window}"
+            for n, planned in enumerate(plan.primary_outcomes, 1)
+        ),
         "",
         "## Claims",
         "",
-        *(f"{n}. {_claim(one)}" for n, one in enumerate(plan.claims, 1)),
+        *(f"{n}. {_claim(planned)}" for n, planned in enumerate(plan.claims, 1)),
         "",
         f"A claim about one condition is made only where each of its differences is shown at "
         f"{error:.3g} %. {across} With fewer than "

@@ -60,8 +60,8 @@ def _checked_rows(path, _, leaves):
 
 def digest_of_rows(study_folder, table, participant=None):
     """SHA-256 of the rows of one table, as read: of one participant or of everybody."""
-    rows = [row.model_dump(mode="json") for row in rows_of(study_folder, table, participant)]
-    return hashlib.sha256(json.dumps(rows, sort_keys=True).encode()).hexdigest()
+    contents = [row.model_dump(mode="json") for row in rows_of(study_folder, table, participant)]
+    return hashlib.sha256(json.dumps(contents, sort_keys=True).encode()).hexdigest()
 
 
 def participants_of(study_folder):

@@ -59,7 +59,7 @@ def with_supplied_times(events, segments):
     `supplied` says what of a set's times comes from the recording, `untimed` why it has none.
     """
     of_event = segments.set_index(["session_id", "event_id"]).to_dict("index")
-    rows = []
+    with_times = []
     for event in events.to_dict("records"):
         segment = of_event.get((event["session_id"], event["event_id"]), {})
         supplied, untimed = segment.get("supplied"), segment.get("untimed")
@@ -71,8 +71,8 @@ def with_supplied_times(events, segments):
                 "supplied": f"{supplied} of the set supplied by the recording, standard error "
                 f"{segment['supplied_se_s']:.1f} s",
             }
-        rows.append(event)
-    timed = pd.DataFrame(rows, columns=[*events.columns, "supplied", "untimed"])
+        with_times.append(event)
+    timed = pd.DataFrame(with_times, columns=[*events.columns, "supplied", "untimed"])
     keys = ["participant_id", "session_id", "onset_s"]
     return timed.sort_values(keys, kind="stable", ignore_index=True)
 

@@ -69,7 +69,9 @@ SmallestEffect = Annotated[Any, PlainValidator(_size_or_size_by_window)]
 class Section(BaseModel):
     """Settings that belong together; a value is read by its name and cannot be altered."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False, defer_build=True)
+    model_config = ConfigDict(
+        extra="forbid", strict=True, frozen=True, allow_inf_nan=False, defer_build=True
+    )
 
     @field_validator("*", mode="after")
     @classmethod

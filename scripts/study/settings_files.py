@@ -72,9 +72,9 @@ def read_settings(folder, overrides, problems):
     if None in (complete, rules, of_study):
         return None, None, None, written
     # the map of own words is no setting: it stays in the study
-    own = of_study.pop(SECTION, None)
-    for place, message in faults_of_section(own) if own is not None else []:
-        problems.add_setting(written, place, message)
+    names = of_study.pop(SECTION, None)
+    for setting, message in faults_of_section(names) if names is not None else []:
+        problems.add_setting(written, setting, message)
     complete = complete | {"quality_rules": rules}
     default = _checked(complete, "config.yaml", Written({}), problems)
     both = [_in_present_sections(values, written, problems) for values in (of_study, overrides)]
@@ -178,9 +178,9 @@ def _in_present_sections(values, written, problems, within=()):
     if not within and isinstance(alternatives, dict):
         named = alternatives.get("alternatives")
         if isinstance(named, dict):
-            place = ("try_alternatives", "alternatives")
+            path_of_all = ("try_alternatives", "alternatives")
             alternatives["alternatives"] = {
-                name: _in_present_sections(changes, written, problems, (*place, str(name)))
+                name: _in_present_sections(changes, written, problems, (*path_of_all, str(name)))
                 if isinstance(changes, dict)
                 else changes
                 for name, changes in named.items()
@@ -198,8 +198,8 @@ def _move_former_rules(values, written, within):
         if isinstance(stated, dict) and "outcomes" in stated:
             stated = {"families": [], "without": [], **stated}
         rules[name] = merged(stated, rules[name]) if name in rules else stated
-        place = (*within, "measure_outcomes", "gates", name)
-        written.stated_formerly((*within, "quality_rules", name), place)
+        stated_at = (*within, "measure_outcomes", "gates", name)
+        written.stated_formerly((*within, "quality_rules", name), stated_at)
 
 
 CUFFS = ("check_safety", "cuffs"), ("cuffs",)
@@ -222,8 +222,8 @@ def _checked(values, file, written, problems):
         return Settings.model_validate(values)
     except ValidationError as error:
         for problem in error.errors():
-            place, _ = written.place(tuple(str(part) for part in problem["loc"]))
-            problems.add(file, place, _message_of(problem, values))
+            line, _ = written.place(tuple(str(part) for part in problem["loc"]))
+            problems.add(file, line, _message_of(problem, values))
         return None
 
 

@@ -102,8 +102,10 @@ def main(words=None):
     except (StudyError, FileNotFoundError) as problem:
         sys.exit(str(problem))
     values = sum(cell.column == "value" for cell in moved.moved)
-    _, rows = read_cells(asked.results / "outcomes.tsv")
-    print(f"{', '.join(asked.settings)}: {values:,} of {len(rows):,} outcomes take another value")
+    _, records = read_cells(asked.results / "outcomes.tsv")
+    print(
+        f"{', '.join(asked.settings)}: {values:,} of {len(records):,} outcomes take another value"
+    )
     print(f"(relative tolerance {TOLERANCE:g}). The results were not touched.")
     print("\n".join(lines_of(table)))
     if asked.moved:

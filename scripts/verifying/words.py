@@ -50,10 +50,10 @@ def lines_of(cells):
 
 def write_moved(comparison, causes, path):
     """Every moved cell with its causes as a table."""
-    rows = [["file", "row", "labels", "column", "old", "new", "because"]]
+    lines = [["file", "row", "labels", "column", "old", "new", "because"]]
     for cell in comparison.moved:
         reasons = "; ".join(causes.of(cell.file)) or "n/a"
         row = str(cell.row) if cell.row else "n/a"
-        rows.append([cell.file, row, cell.labels, cell.column, cell.old, cell.new, reasons])
-    text = "".join("\t".join(row) + "\n" for row in rows)
+        lines.append([cell.file, row, cell.labels, cell.column, cell.old, cell.new, reasons])
+    text = "".join("\t".join(row) + "\n" for row in lines)
     path.write_text(text, encoding="utf-8")

@@ -148,3 +148,10 @@ def imported_by(path):
         elif isinstance(node, ast.ImportFrom) and node.module:
             names.add(node.module)
     return names
+
+
+def test_every_fault_of_the_benchmark_of_mutants_can_be_put_into_the_code():
+    from benchmarks.mutants import apart, listed
+
+    stale = apart(listed())[1]
+    assert not stale, f"follow the code in scripts/benchmarks/mutants.tsv: {stale}"

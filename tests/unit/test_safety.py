@@ -6,7 +6,7 @@ import pytest
 from check_safety import check_safety
 from cuff.blood_pressure import above_stop_limits
 from cuff.log import planned_pressure
-from cuff.occlusion import Measured, Place, share_of_occlusion
+from cuff.occlusion import Measured, Placement, share_of_occlusion
 from cuff.safety import (
     Known,
     above_noted,
@@ -118,8 +118,8 @@ def test_the_longest_restriction_is_that_of_one_inflation_and_pressures_of_zero_
 
 
 def test_the_share_is_that_of_the_pressure_in_the_occlusion_pressure():
-    place = Place("ses-1", "leg", None, "seated", None, None)
-    measured = [Measured(Place(None, "leg", None, "seated", None, None), 160.0, "doppler")]
+    place = Placement("ses-1", "leg", None, "seated", None, None)
+    measured = [Measured(Placement(None, "leg", None, "seated", None, None), 160.0, "doppler")]
     assert share_of_occlusion(120.0, place, measured)["share_pct"] == pytest.approx(75.0)
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cuff.occlusion import Place, measured_by_participant, share_of_occlusion
+from cuff.occlusion import Placement, measured_by_participant, share_of_occlusion
 from recordings.store import SessionStretch, read_stretches, write_stretches
 from report.evidence import sentence_above_intrinsic, sentence_of_evidence
 from report.methods import occlusion_in_words, smallest_effects
@@ -349,7 +349,7 @@ OCCLUSION = pd.DataFrame(
 
 def share_of(pressure_mmhg, session, limb="leg", side="right", occlusion=OCCLUSION):
     """Share of a seated set of a visit, beside the rows of occlusion.tsv."""
-    place = Place(session, limb, side, "seated", None, None)
+    place = Placement(session, limb, side, "seated", None, None)
     return share_of_occlusion(pressure_mmhg, place, measured_by_participant(occlusion)["sub-01"])
 
 

@@ -5,19 +5,21 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from cuff.occlusion import Measured, Place
+from cuff.occlusion import Measured, Placement
 from cuff.titration import against_titration, steps_by_participant, titration_table
 from cuff.verdicts import gravest, judged
 from project import settings_with
 from study.tables import TABLES
 
-PLACE = Place("ses-2", "leg", "right", "seated", "wide", 13.0)
+PLACEMENT = Placement("ses-2", "leg", "right", "seated", "wide", 13.0)
 
-MEASURED = Measured(PLACE, 160.0, "doppler")
+MEASURED = Measured(PLACEMENT, 160.0, "doppler")
 
 
-def of(pressure_mmhg, measured=(MEASURED,), *, place=PLACE, passed=(), highest_share_pct=80.0):
-    return judged(pressure_mmhg, place, measured, passed, highest_share_pct=highest_share_pct)
+def of(
+    pressure_mmhg, measured=(MEASURED,), *, placement=PLACEMENT, passed=(), highest_share_pct=80.0
+):
+    return judged(pressure_mmhg, placement, measured, passed, highest_share_pct=highest_share_pct)
 
 
 @pytest.mark.parametrize(
@@ -100,7 +102,7 @@ def test_the_largest_share_is_that_of_the_study():
 def test_an_occlusion_pressure_of_another_place_does_not_count_and_is_named(
     changed, verdict, reason
 ):
-    elsewhere = replace(MEASURED, place=replace(PLACE, **changed))
+    elsewhere = replace(MEASURED, placement=replace(PLACEMENT, **changed))
     one = of(96.0, [elsewhere])
     assert (one.verdict, one.reason, one.counts) == (verdict, reason, False)
     assert one.share["share_pct"] is None
@@ -118,7 +120,7 @@ def test_an_occlusion_pressure_of_another_place_does_not_count_and_is_named(
     ],
 )
 def test_what_was_not_noted_of_a_measurement_does_not_make_it_another(changed):
-    one = of(96.0, [replace(MEASURED, place=replace(PLACE, **changed))])
+    one = of(96.0, [replace(MEASURED, placement=replace(PLACEMENT, **changed))])
     assert one.verdict == "within"
     assert ("of which the day is not noted" in one.reason) == ("session_id" in changed)
 
@@ -132,19 +134,21 @@ def test_what_was_not_noted_of_a_measurement_does_not_make_it_another(changed):
     ],
 )
 def test_a_set_that_does_not_tell_its_place_has_an_unknown_verdict(untold, reason):
-    one = of(96.0, place=replace(PLACE, **untold))
+    one = of(96.0, placement=replace(PLACEMENT, **untold))
     assert one.verdict == "unknown"
     assert one.reason.endswith(reason)
 
 
 def test_a_measurement_of_the_day_stands_before_one_of_no_day():
-    of_no_day = replace(MEASURED, place=replace(PLACE, session_id=None), occlusion_mmhg=140.0)
+    of_no_day = replace(
+        MEASURED, placement=replace(PLACEMENT, session_id=None), occlusion_mmhg=140.0
+    )
     assert of(96.0, [of_no_day, MEASURED]).share["share_pct"] == 60.0
 
 
 def test_a_measurement_of_the_same_day_says_why_before_one_of_another_day():
-    supine = replace(MEASURED, place=replace(PLACE, posture="supine"))
-    of_ses_1 = replace(MEASURED, place=replace(PLACE, session_id="ses-1"))
+    supine = replace(MEASURED, placement=replace(PLACEMENT, posture="supine"))
+    of_ses_1 = replace(MEASURED, placement=replace(PLACEMENT, session_id="ses-1"))
     for measured in ([supine, of_ses_1], [of_ses_1, supine]):
         assert of(96.0, measured).verdict == "other posture"
 
@@ -166,7 +170,7 @@ def test_a_person_without_any_occlusion_pressure_has_an_unknown_verdict():
     ],
 )
 def test_a_pressure_that_reaches_any_known_occlusion_pressure_of_the_limb_is_a_finding(changed):
-    elsewhere = replace(MEASURED, place=replace(PLACE, **changed), occlusion_mmhg=155.0)
+    elsewhere = replace(MEASURED, placement=replace(PLACEMENT, **changed), occlusion_mmhg=155.0)
     higher = replace(MEASURED, occlusion_mmhg=260.0)
     for measured in ([elsewhere], [elsewhere, higher]):
         one = of(200.0, measured)
@@ -176,20 +180,20 @@ def test_a_pressure_that_reaches_any_known_occlusion_pressure_of_the_limb_is_a_f
 
 
 def test_an_occlusion_pressure_of_the_arm_says_nothing_of_the_leg():
-    of_arm = Measured(replace(PLACE, limb="arm"), 120.0, "doppler")
+    of_arm = Measured(replace(PLACEMENT, limb="arm"), 120.0, "doppler")
     assert of(125.0, [of_arm, MEASURED]).verdict == "within"
     assert of(125.0, [of_arm]).verdict == "other limb"
 
 
 def test_a_set_without_a_limb_reaches_the_lowest_occlusion_pressure_of_any():
-    of_arm = Measured(replace(PLACE, limb="arm"), 120.0, "doppler")
-    nowhere = replace(PLACE, limb=None, side=None)
-    assert of(125.0, [of_arm, MEASURED], place=nowhere).verdict == "at or above occlusion"
-    assert of(90.0, [of_arm, MEASURED], place=nowhere).verdict == "unknown"
+    of_arm = Measured(replace(PLACEMENT, limb="arm"), 120.0, "doppler")
+    nowhere = replace(PLACEMENT, limb=None, side=None)
+    assert of(125.0, [of_arm, MEASURED], placement=nowhere).verdict == "at or above occlusion"
+    assert of(90.0, [of_arm, MEASURED], placement=nowhere).verdict == "unknown"
 
 
 def test_a_high_pressure_for_a_measurement_of_another_day_is_a_finding_beside_the_verdict():
-    elsewhere = replace(MEASURED, place=replace(PLACE, session_id="ses-1"))
+    elsewhere = replace(MEASURED, placement=replace(PLACEMENT, session_id="ses-1"))
     one = of(150.0, [elsewhere])
     assert one.verdict == "other day"
     assert one.findings == (
@@ -217,29 +221,29 @@ def test_an_estimate_below_a_measurement_of_the_same_place_is_left_aside():
 
 
 def test_both_sides_take_the_graver_verdict_and_need_a_measurement_each():
-    both = replace(PLACE, side="both")
-    left = replace(MEASURED, place=replace(PLACE, side="left"), occlusion_mmhg=110.0)
-    assert of(80.0, [MEASURED], place=both).verdict == "other limb"
-    one = of(90.0, [MEASURED, left], place=both)
+    both = replace(PLACEMENT, side="both")
+    left = replace(MEASURED, placement=replace(PLACEMENT, side="left"), occlusion_mmhg=110.0)
+    assert of(80.0, [MEASURED], placement=both).verdict == "other limb"
+    one = of(90.0, [MEASURED, left], placement=both)
     assert one.verdict == "above limit"
     assert one.share["occlusion_pressure_mmhg"] == 110.0
-    assert of(80.0, [MEASURED, left], place=both).verdict == "within"
+    assert of(80.0, [MEASURED, left], placement=both).verdict == "within"
 
 
 def test_cuff_widths_that_differ_say_nothing_of_a_set_without_a_named_cuff():
-    unnamed = replace(PLACE, cuff=None, cuff_width_cm=None)
-    wider = replace(MEASURED, place=replace(PLACE, cuff=None, cuff_width_cm=18.0))
-    one = of(96.0, [MEASURED, wider], place=unnamed)
+    unnamed = replace(PLACEMENT, cuff=None, cuff_width_cm=None)
+    wider = replace(MEASURED, placement=replace(PLACEMENT, cuff=None, cuff_width_cm=18.0))
+    one = of(96.0, [MEASURED, wider], placement=unnamed)
     assert (one.verdict, one.reason) == ("unknown", "occlusion pressures of several cuff widths")
 
 
-PASSED = [(PLACE, 96.0)]
+PASSED = [(PLACEMENT, 96.0)]
 
 
 def test_a_passed_step_stands_for_an_occlusion_pressure_that_is_not_known():
     one = of(96.0, [], passed=PASSED)
     assert (one.verdict, one.counts) == ("by titration", True)
-    elsewhere = replace(MEASURED, place=replace(PLACE, posture="supine"))
+    elsewhere = replace(MEASURED, placement=replace(PLACEMENT, posture="supine"))
     assert of(96.0, [elsewhere], passed=PASSED).verdict == "by titration"
     assert of(96.0, passed=PASSED).verdict == "within"
 
@@ -257,11 +261,11 @@ def test_a_passed_step_stands_for_an_occlusion_pressure_that_is_not_known():
     ],
 )
 def test_a_step_of_another_pressure_day_posture_limb_or_cuff_does_not_count(changed, step_mmhg):
-    assert of(96.0, [], passed=[(replace(PLACE, **changed), step_mmhg)]).verdict == "unknown"
+    assert of(96.0, [], passed=[(replace(PLACEMENT, **changed), step_mmhg)]).verdict == "unknown"
 
 
 def test_a_passed_step_does_not_overrule_a_measured_limit():
-    passed = [(PLACE, 150.0), (PLACE, 200.0)]
+    passed = [(PLACEMENT, 150.0), (PLACEMENT, 200.0)]
     assert of(150.0, passed=passed).verdict == "above limit"
     assert of(200.0, passed=passed).verdict == "at or above occlusion"
 
@@ -286,7 +290,7 @@ def test_an_override_counts_and_keeps_the_finding():
     ],
 )
 def test_an_override_holds_for_its_own_limb_and_visit(changed, verdict):
-    elsewhere = Measured(replace(PLACE, **changed), 110.0, "doppler", override=True)
+    elsewhere = Measured(replace(PLACEMENT, **changed), 110.0, "doppler", override=True)
     assert of(100.0, [elsewhere]).verdict == verdict
 
 
@@ -355,11 +359,11 @@ def test_a_step_at_an_occlusion_pressure_of_the_limb_is_not_passed():
 def test_a_pressure_that_was_titrated_and_not_passed_is_a_finding():
     tried = [STEP | {"pressure_mmhg": mmhg, "accepted": mmhg < 100} for mmhg in (80.0, 96.0, 110.0)]
     steps = steps_of(*tried)["sub-01"]
-    assert list(against_titration(96.0, PLACE, steps)) == []
-    assert list(against_titration(110.0, PLACE, steps)) == [
+    assert list(against_titration(96.0, PLACEMENT, steps)) == []
+    assert list(against_titration(110.0, PLACEMENT, steps)) == [
         "110 mmHg is no passed step of the titration: the highest passed is 96 mmHg"
     ]
-    assert list(against_titration(110.0, PLACE, steps[2:])) == [
+    assert list(against_titration(110.0, PLACEMENT, steps[2:])) == [
         "110 mmHg is no passed step of the titration: none was passed"
     ]
-    assert list(against_titration(110.0, replace(PLACE, session_id="ses-3"), steps)) == []
+    assert list(against_titration(110.0, replace(PLACEMENT, session_id="ses-3"), steps)) == []

@@ -333,9 +333,9 @@ def _recognised_stamp(body: str, dialect: Dialect, time_at: int) -> str | None:
     if _ISO_STAMP.fullmatch(cell):
         return _ISO
     for stamp, pattern in ((_CLOCK_STAMP, "%H:%M:%S"), (_DATED_STAMP, "%d.%m.%Y %H:%M:%S")):
-        found = stamp.fullmatch(cell)
-        if found:
-            return pattern + (f"{found[1]}%f" if found[1] else "")
+        recognised = stamp.fullmatch(cell)
+        if recognised:
+            return pattern + (f"{recognised[1]}%f" if recognised[1] else "")
     return None
 
 

@@ -77,9 +77,9 @@ def check_pressures_are_mmhg(study, problems):
             told.setdefault("beside the other rows of its condition", []).append(row)
         elif looks_like_kpa(row, study.tables["occlusion"], noted):
             told.setdefault(f"in condition {row.condition}", []).append(row)
-    for where, rows in told.items():
-        first = rows[0]
-        further = f" and {len(rows) - 1} further rows" if len(rows) > 1 else ""
+    for where, low in told.items():
+        first = low[0]
+        further = f" and {len(low) - 1} further rows" if len(low) > 1 else ""
         problems.remarks.append(
             f"events.tsv, row {first.row_number}{further}, column cuff_pressure_mmhg: "
             f"{first.cuff_pressure_mmhg:g} mmHg {where} is little; noted in kPa it would be "
@@ -97,7 +97,7 @@ def looks_like_kpa(row, occlusion, noted):
     if known:
         share = row.cuff_pressure_mmhg / min(known)
         return share < LEAST_SHARE <= share * KPA_IN_MMHG
-    return max(other.cuff_pressure_mmhg for other in noted) < LOWEST_HIGHEST_MMHG
+    return max(event.cuff_pressure_mmhg for event in noted) < LOWEST_HIGHEST_MMHG
 
 
 def check_harms_name_events(study, problems):

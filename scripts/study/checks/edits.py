@@ -28,8 +28,8 @@ def check_events_can_be_moved(study, problems):
         event = _event_meant(row, here, problems)
         if event is not None and row.action in MOVES and _move(event, row, problems):
             moved.setdefault((row.participant_id, row.session_id), []).append(row)
-    for visit, rows in moved.items():
-        _check_moved(visits[visit], rows, problems)
+    for visit, moves in moved.items():
+        _check_moved(visits[visit], moves, problems)
 
 
 class _Moved:
@@ -93,7 +93,7 @@ def _move(event, row, problems):
     return True
 
 
-def _check_moved(here, rows, problems):
+def _check_moved(here, moves, problems):
     """Moved events exclude others as noted ones do."""
     timed = [e for e in here if None not in (e.onset_s, e.duration_s) and e.trial_type in LASTING]
     timed.sort(key=lambda event: (event.onset_s, event.row_number))

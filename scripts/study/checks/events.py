@@ -74,14 +74,14 @@ def _misspelt_in_settings(study, problems, column, names):
             of_name = sessions.setdefault(getattr(row, column), Counter())
             of_name[row.participant_id, row.session_id] += 1
     unused = [name for name in names if name not in sessions]
-    for value, rows in sessions.items():
+    for value, events in sessions.items():
         near = difflib.get_close_matches(value, unused, 1)
-        if value not in names and len(rows) > 1 and near:
+        if value not in names and len(events) > 1 and near:
             problems.add_setting(
                 study.written,
                 ("study", f"{column}s", str(names.index(near[0]))),
-                f"found {near[0]!r}, which no row of events.tsv has; {rows.total()} rows in "
-                f"{len(rows)} sessions have {value!r}: write the same name in both",
+                f"found {near[0]!r}, which no row of events.tsv has; {events.total()} rows in "
+                f"{len(events)} sessions have {value!r}: write the same name in both",
             )
             yield value, near[0]
 

@@ -8,16 +8,16 @@ from study.problems import did_you_mean
 def check_names(study, problems):
     """Outcomes named in the settings exist, primary ones in the window that they are named for."""
     for number, (outcome, window) in enumerate(study.settings.study.primary):
-        place = ("study", "primary_outcomes", str(number))
+        setting = ("study", "primary_outcomes", str(number))
         if outcome not in study.outcomes:
             hint = did_you_mean(outcome, study.outcomes)
-            problems.add_setting(study.written, place, f"{outcome!r} is not an outcome{hint}")
+            problems.add_setting(study.written, setting, f"{outcome!r} is not an outcome{hint}")
             continue
         needed = header("outcomes", outcome).get("RECORDED")
         if needed and needed not in study.recorded:
             problems.add_setting(
                 study.written,
-                place,
+                setting,
                 f"{outcome} is measured in {needed}, which no row of recordings.tsv holds; add the "
                 "recordings, or name another outcome",
             )
@@ -25,28 +25,28 @@ def check_names(study, problems):
         if measured_in is not None and window not in measured_in:
             problems.add_setting(
                 study.written,
-                place,
+                setting,
                 f"{outcome} is not measured in window {window!r}, allowed: "
                 f"{', '.join(measured_in)}",
             )
     for outcome in study.settings.plan.baseline_adjusted:
         if outcome not in study.outcomes:
             hint = did_you_mean(outcome, study.outcomes)
-            place = ("plan", "baseline_adjusted")
-            problems.add_setting(study.written, place, f"{outcome!r} is not an outcome{hint}")
+            setting = ("plan", "baseline_adjusted")
+            problems.add_setting(study.written, setting, f"{outcome!r} is not an outcome{hint}")
     known = set(families().values())
     for name, rule in study.settings.quality_rules.items():
-        place = ("quality_rules", name)
+        setting = ("quality_rules", name)
         for family in sorted(set(rule.families) - known):
             problems.add_setting(
                 study.written,
-                place,
+                setting,
                 f"{family!r} is not a family of outcomes, allowed: {', '.join(sorted(known))}"
                 f"{did_you_mean(family, known)}",
             )
         for outcome in sorted({*rule.outcomes, *rule.without} - set(study.outcomes)):
             hint = did_you_mean(outcome, study.outcomes)
-            problems.add_setting(study.written, place, f"{outcome!r} is not an outcome{hint}")
+            problems.add_setting(study.written, setting, f"{outcome!r} is not an outcome{hint}")
 
 
 def check_stated_names(study, problems):
@@ -58,15 +58,15 @@ def check_stated_names(study, problems):
             outcome = entry.get("outcome") if isinstance(entry, dict) else None
             if isinstance(outcome, str) and outcome not in study.outcomes:
                 hint = did_you_mean(outcome, study.outcomes)
-                place = (section, "primary_outcomes", str(number))
-                problems.add_setting(study.written, place, f"{outcome!r} is not an outcome{hint}")
+                setting = (section, "primary_outcomes", str(number))
+                problems.add_setting(study.written, setting, f"{outcome!r} is not an outcome{hint}")
 
 
 def check_claims(study, problems):
     """Claims of the plan name outcomes, windows and conditions of the study."""
     conditions = study.settings.study.conditions
     for number, claim in enumerate(study.settings.plan.claims):
-        place = ("plan", "claims", str(number))
+        setting = ("plan", "claims", str(number))
         message = ""
         if claim.outcome not in study.outcomes:
             hint = did_you_mean(claim.outcome, study.outcomes)
@@ -79,7 +79,7 @@ def check_claims(study, problems):
         elif claim.condition and claim.condition not in conditions:
             message = f"{claim.condition!r} is not a condition, allowed: {', '.join(conditions)}"
         if message:
-            problems.add_setting(study.written, place, message)
+            problems.add_setting(study.written, setting, message)
 
 
 def check_smallest_effects(study, problems):
@@ -88,11 +88,11 @@ def check_smallest_effects(study, problems):
         sizes = settings.get("smallest_effect")
         # anything else is a problem already
         for outcome, size in sizes.items() if isinstance(sizes, dict) else ():
-            place = (*section, "smallest_effect", outcome)
+            setting = (*section, "smallest_effect", outcome)
             if outcome not in study.outcomes:
                 hint = did_you_mean(outcome, study.outcomes)
                 problems.add_setting(
-                    study.written, place[:-1], f"{outcome!r} is not an outcome{hint}"
+                    study.written, setting[:-1], f"{outcome!r} is not an outcome{hint}"
                 )
                 continue
             by_window = size if isinstance(size, dict) else {}
@@ -101,7 +101,7 @@ def check_smallest_effects(study, problems):
                 hint = did_you_mean(window, measured_in)
                 problems.add_setting(
                     study.written,
-                    (*place, window),
+                    (*setting, window),
                     f"{outcome} is not measured in window {window!r}, allowed: "
                     f"{', '.join(measured_in)}{hint}",
                 )
@@ -109,14 +109,14 @@ def check_smallest_effects(study, problems):
             if study.scale_of(outcome) == "ordinal" and any(s >= 1 for s in sizes_given):
                 problems.add_setting(
                     study.written,
-                    place,
+                    setting,
                     f"{outcome} is compared by ranks: the smallest difference of relative effects "
                     "lies between 0 and 1, as 0.2, and is not in points",
                 )
             if study.scale_of(outcome) == "ratio" and 1 in (size, *by_window.values()):
                 problems.add_setting(
                     study.written,
-                    place,
+                    setting,
                     f"{outcome} is compared as a ratio: a ratio of 1 is no effect; write the "
                     "smallest one that matters, as 1.2",
                 )

@@ -39,10 +39,10 @@ def _check_unique(rows, columns, file, problems):
         seen.setdefault(key, row.row_number)
 
 
-def _check_labels_differ_by_more_than_case(rows, problems):
+def _check_labels_differ_by_more_than_case(people, problems):
     """Two labels that differ in capitals only would be one file on many disks."""
     known = {}
-    for row in rows:
+    for row in people:
         for column in ("participant_id", "session_id"):
             label = getattr(row, column, None)
             if label is None:

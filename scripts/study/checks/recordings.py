@@ -11,14 +11,14 @@ from study.outside import LARGEST_RECORDING_BYTES, Refused, refuse_outside
 
 def check_files_and_marks(study, problems):
     """Every file is there, and gives a mark for each sync event of its session."""
-    rows = study.tables["recordings"]
+    recordings = study.tables["recordings"]
     marks_in_session = Counter(
         (row.participant_id, row.session_id)
         for row in study.tables["events"]
         if row.trial_type == "sync"
     )
-    named = {study.folder / row.file for row in rows}
-    for row in rows:
+    named = {study.folder / row.file for row in recordings}
+    for row in recordings:
         place = f"row {row.row_number}"
         path = study.folder / row.file
         fault = _fault_of(path, study, row, named)
@@ -58,9 +58,9 @@ def check_one_session_each(study, problems):
 
     A copy under another name counts as the same file.
     """
-    rows = study.tables["recordings"]
+    recordings = study.tables["recordings"]
     claims = {}
-    for row, same in zip(rows, _same_files(study.folder, rows), strict=True):
+    for row, same in zip(recordings, _same_files(study.folder, recordings), strict=True):
         visit = (row.participant_id, row.session_id)
         earlier = claims.setdefault(same, {})
         for (participant, session), claimed in earlier.items():
@@ -80,18 +80,18 @@ def check_one_session_each(study, problems):
         earlier.setdefault(visit, []).append(row)
 
 
-def _same_files(folder, rows):
+def _same_files(folder, recordings):
     """For every row the first named file of the same content.
 
     Bytes are read only where files are of one size; recordings of one length often are.
     """
     # what is refused is told as such
     sizes = {}
-    for name in {row.file for row in rows}:
+    for name in {row.file for row in recordings}:
         with suppress(Refused, OSError):
             path = folder / name
             sizes[path.resolve()] = refuse_outside(path, folder, LARGEST_RECORDING_BYTES)
-    paths = [_resolved(folder / row.file) for row in rows]
+    paths = [_resolved(folder / row.file) for row in recordings]
     of_size = Counter(sizes.values())
     alike, first = {}, {}
     for path in paths:

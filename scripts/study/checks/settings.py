@@ -24,10 +24,10 @@ def check_working_muscles(study, problems):
         return
     done = list(dict.fromkeys(row.exercise for row in sets))
     declared = [*study.settings.study.exercises, *done]
-    for place, settings in stated_settings(study, "segment_oxygenation"):
+    for section, settings in stated_settings(study, "segment_oxygenation"):
         named = settings.get("working_muscle", {})
         for exercise, site in named.items():
-            path = (*place, "working_muscle", exercise)
+            path = (*section, "working_muscle", exercise)
             visits = {(r.participant_id, r.session_id) for r in sets if r.exercise == exercise}
             there = {r.site for r in sensors if (r.participant_id, r.session_id) in visits}
             sites = sorted(filter(None, there))
@@ -62,12 +62,12 @@ def check_no_cuff_condition(study, problems):
     stated = "no_cuff_condition" in study.stated.get("protocol", {})
     if default not in conditions and not stated:
         _ask_for_no_cuff_condition(study, problems, default, conditions)
-    for place, settings in stated_settings(study, "protocol"):
+    for section, settings in stated_settings(study, "protocol"):
         name = settings.get("no_cuff_condition")
         if name is not None and name not in conditions:
             problems.add_setting(
                 study.written,
-                (*place, "no_cuff_condition"),
+                (*section, "no_cuff_condition"),
                 f"found {name!r}, allowed: {', '.join(conditions)}{did_you_mean(name, conditions)}",
             )
 

@@ -121,7 +121,7 @@ def _note_odd_order(timed, odd):
 def check_values_against_other_sessions(study, problems):
     """Lengths, repetitions and loads that are far from all others of their kind are told."""
     odd = _Odd("events.tsv")
-    rows = study.tables["events"]
+    events = study.tables["events"]
     kinds = {
         "duration_s": lambda row: (
             (row.trial_type, row.exercise) if row.trial_type in LASTING else None
@@ -132,7 +132,7 @@ def check_values_against_other_sessions(study, problems):
     }
     for column, kind_of in kinds.items():
         of_kind = {}
-        for row in rows:
+        for row in events:
             # none done and no load are values of their own
             if getattr(row, column) and (kind := kind_of(row)):
                 of_kind.setdefault(kind, []).append(row)
@@ -229,29 +229,31 @@ def _note_repeated(single, of_sessions, odd):
 def _check_sequence(study, single, problems):
     """The letter of a visit in the allotted order stands for one condition in the whole study."""
     odd = _Odd("sessions.tsv")
-    rows = [row for row in study.tables["sessions"] if row.sequence]
-    letters = Counter(letter for row in rows for letter in set(row.sequence))
-    for participant, of_person in groupby(sorted(rows, key=_person), key=_person):
+    in_sequence = [row for row in study.tables["sessions"] if row.sequence]
+    letters = Counter(letter for row in in_sequence for letter in set(row.sequence))
+    for participant, of_person in groupby(sorted(in_sequence, key=_person), key=_person):
         of_person = list(of_person)
         given = sorted({row.sequence for row in of_person})
         if len(given) > 1:
             odd.note(
                 f"{participant} has the sequences {in_words(given)}; one was allotted", *of_person
             )
-    n_repeating = sum(len(set(row.sequence)) < len(row.sequence) for row in rows)
+    n_repeating = sum(len(set(row.sequence)) < len(row.sequence) for row in in_sequence)
     stands_for = {}
-    for row in rows:
+    for row in in_sequence:
         condition = single.get((row.participant_id, row.session_id))
         if condition and row.visit <= len(row.sequence):
             of_letter = stands_for.setdefault(row.sequence[row.visit - 1], Counter())
             of_letter[condition] += 1
-    for row in rows:
-        rare = [letter for letter in sorted(set(row.sequence)) if letters[letter] < len(rows) / 4]
+    for row in in_sequence:
+        rare = [
+            letter for letter in sorted(set(row.sequence)) if letters[letter] < len(in_sequence) / 4
+        ]
         if rare:
             odd.note(
                 f"the sequence {row.sequence} has {in_words(rare)}, which few others have", row
             )
-        if len(set(row.sequence)) < len(row.sequence) and n_repeating < len(rows) / 4:
+        if len(set(row.sequence)) < len(row.sequence) and n_repeating < len(in_sequence) / 4:
             odd.note(f"the sequence {row.sequence} repeats a letter, others have each once", row)
         condition = single.get((row.participant_id, row.session_id))
         if not condition or row.visit > len(row.sequence):
@@ -297,5 +299,5 @@ def _visit(row):
 
 def _sessions(events):
     """Rows of each session, by person and session."""
-    for visit, rows in groupby(sorted(events, key=_visit), key=_visit):
-        yield visit, list(rows)
+    for visit, events_of_visit in groupby(sorted(events, key=_visit), key=_visit):
+        yield visit, list(events_of_visit)
