@@ -27,6 +27,14 @@ ALT = (
 )
 NEEDS = ("diagnostics", "sensitivity", "contrasts")
 LEFT_OUT = "one participant left out"
+
+# of a panel's share of the width, in inches: what stands beside it, and a letter of its names
+BESIDE_PANEL_IN = 0.5
+LETTER_IN = 0.047
+
+# height of one name of the legend, as a share of what is drawn
+LEGEND_SHARE = 0.12
+
 NUMBERS = [
     *("outcome", "window", "part", "participant_id", "condition", "exercise", "term", "contrast"),
     *("fitted", "value", "quantile", "ci_low", "ci_high"),
@@ -63,9 +71,10 @@ def draw(results):
             legend_place = {"loc": "upper right", "ncols": len(marks), "fontsize": 7}
             block.legend(handles=marks, **legend_place)
         draw_quantiles(axes[1], residuals, "residual")
-        draw_spread(axes[2], residuals, "condition", results.conditions)
+        panel_in = width_in(results) / (2 if narrow else 3) - BESIDE_PANEL_IN
+        draw_spread(axes[2], residuals, "condition", results.conditions, panel_in)
         exercises = list(dict.fromkeys(residuals["exercise"].dropna()))
-        draw_spread(axes[3], residuals, "exercise", exercises)
+        draw_spread(axes[3], residuals, "exercise", exercises, panel_in)
         draw_effects(axes[4], values[values["part"] == "random effect"])
         draw_left_out(
             axes[5], again, most_of(results.contrasts, outcome, window), results.conditions
@@ -114,8 +123,11 @@ def draw_quantiles(axes, values, name, **style):
     axes.set(xlabel="normal quantile", ylabel=name)
 
 
-def draw_spread(axes, residuals, by, names):
-    """Residuals of each level beside each other, with a bar of one SD either side."""
+def draw_spread(axes, residuals, by, names, panel_in):
+    """Residuals of each level beside each other, with a bar of one SD either side.
+
+    panel_in : width of the panel in inches; names too long for it are turned
+    """
     if not names:
         axes.axis("off")
         axes.text(0.5, 0.5, f"no {by} to tell apart", ha="center", va="center")
@@ -127,8 +139,13 @@ def draw_spread(axes, residuals, by, names):
         if len(of_name) > 1:
             axes.vlines(height, -of_name.std(), of_name.std(), COLOURS[0], lw=2)
     axes.axhline(0, color=FAINT, lw=0.7, ls="--")
-    # long names stand on lines of their own
-    axes.set_xticks(range(len(names)), [words_of(n).replace(" ", "\n") for n in names], fontsize=6)
+    # long names stand on lines of their own, or turned
+    labels = [words_of(name).replace(" ", "\n") for name in names]
+    longest = max(len(line) for label in labels for line in label.split("\n"))
+    turned = longest * LETTER_IN > panel_in / len(names)
+    if turned:
+        labels = [label.replace("\n", " ") for label in labels]
+    axes.set_xticks(range(len(names)), labels, fontsize=6, rotation=90 if turned else 0)
     axes.set_ylabel("residual and SD")
 
 
@@ -138,7 +155,11 @@ def draw_effects(axes, effects):
         style = {"color": COLOURS[n % len(COLOURS)], "marker": MARKS[n % len(MARKS)]}
         label = str(term).replace("participant:", "by ")
         draw_quantiles(axes, of_term, "random effect", label=label, **style)
-    axes.legend(fontsize=6, handletextpad=0.1)
+    # room for the names above what is drawn
+    low, high = axes.get_ylim()
+    axes.set_ylim(low, high + LEGEND_SHARE * effects["term"].nunique() * (high - low))
+    place = {"loc": "upper left", "borderaxespad": 0.1, "labelspacing": 0.2}
+    axes.legend(fontsize=6, handletextpad=0.1, **place)
 
 
 def most_of(contrasts, outcome, window):

@@ -45,6 +45,9 @@ def draw(results):
             wrapped(title_of(condition, of_condition), width_in(results) / columns - 0.55)
         )
         axes.xaxis.get_major_locator().set_params(integer=True)
+    if sets["reps_done"].nunique() == 1:
+        # else the axis shows fractions of a repetition
+        panels[0, 0].set_xlim(sets["reps_done"].min() - 2.5, sets["reps_done"].max() + 2.5)
     for axes in panels[-1]:
         axes.set_xlabel("Repetitions done")
     panels[0, 0].set_ylim(bottom=0)
@@ -53,7 +56,8 @@ def draw(results):
         wrapped(area_in_words(results.failure), width_in(results)), fontsize=8, x=0.01, ha="left"
     )
     columns = ["participant_id", "session_id", "event_id", "exercise", "condition", "bout"]
-    return figure, sets[[*columns, "reps_done", NADIR, FAILED]]
+    in_order = sets.sort_values("condition", key=lambda c: c.map(conditions.index), kind="stable")
+    return figure, in_order[[*columns, "reps_done", NADIR, FAILED]]
 
 
 def finding(numbers):

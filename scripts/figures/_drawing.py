@@ -197,12 +197,12 @@ def scaled_axis(axis, power):
 
 
 def unit_with_power(unit, power):
-    """`10⁻⁴` or `10³ ms²`: a unit with the power of ten that was taken out of its numbers."""
+    """`× 10⁻⁴` or `10³ ms²`: a unit with the power of ten that was taken out of its numbers."""
     unit = {"ms2": "ms\N{SUPERSCRIPT TWO}", "dimensionless": ""}.get(unit, unit or "")
     if not power:
         return unit or "dimensionless"
     small = str(power).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
-    return f"10{small} {unit}".strip()
+    return f"10{small} {unit}" if unit else f"\N{MULTIPLICATION SIGN} 10{small}"
 
 
 def mark_failure_band(axes, band_pct, *, named=False):

@@ -147,7 +147,8 @@ def course_in_words(cells, conditions, label, unit):
     n = len(sizes)
     if n in (lower, higher):
         direction = "lower" if lower else "higher"
-        where = f"in {words_of(sizes.index[0])}" if n == 1 else f"in all {n} exercises"
+        several = "both" if n == 2 else f"all {n}"
+        where = f"in {words_of(sizes.index[0])}" if n == 1 else f"in {several} exercises"
         span = sizes.abs()
         ends = dict.fromkeys(f"{size:.3g}" for size in (span.min(), span.max()))
         by = " to ".join(ends)

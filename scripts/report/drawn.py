@@ -196,7 +196,10 @@ def ticks(low, high, *, ratio=False):
         inside = [r for r in candidates if even[0] <= r <= even[1]]
         while len(inside) > 6:
             inside = [r for n, r in enumerate(inside) if r == 1 or n % 2 == inside.index(1) % 2]
-        return inside
+        if len(inside) > 1:
+            return inside
+        # so close to no difference that round ratios are equally far from each other
+        low, high = even
     rough = (high - low) / 4
     power = 10.0 ** math.floor(math.log10(rough))
     step = min((factor * power for factor in (1, 2, 5, 10)), key=lambda size: abs(size - rough))

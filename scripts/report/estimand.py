@@ -122,7 +122,8 @@ def stopped_in_words(events, conditions):
     }
     counts = [f"{int(chosen.sum())} {name}" for name, chosen in noted.items() if chosen.any()]
     if not counts:
-        return f"None of {counted(len(sets), 'set')} was noted as one."
+        none = "The only set was not" if len(sets) == 1 else f"None of {len(sets)} sets was"
+        return f"{none} noted as one."
     return f"They count as they were done: {in_words(counts)}, of {counted(len(sets), 'set')}."
 
 

@@ -342,7 +342,7 @@ def test_the_estimand_says_people_exercises_weights_visits_and_size():
 
 def test_stopped_sets_are_counted_only_where_there_are_any():
     key = "Sets stopped early or taken to failure"
-    assert estimated(study(ORDERS))[key] == "None of 1 set was noted as one."
+    assert estimated(study(ORDERS))[key] == "The only set was not noted as one."
     stopped = [{"stopped_early": True, "to_failure": False}, {"to_failure": True}]
     said = estimated(study(ORDERS), events=stopped)[key]
     assert said == "They count as they were done: 1 stopped early and 1 to failure, of 2 sets."

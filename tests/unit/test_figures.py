@@ -56,7 +56,7 @@ def test_contrasts_are_told_apart_without_colour():
 @pytest.mark.parametrize(
     ("values", "unit", "label"),
     [
-        ([0.00007, 0.00044], "dimensionless", "10⁻⁴"),
+        ([0.00007, 0.00044], "dimensionless", "× 10⁻⁴"),
         ([250000.0, -3e6], "ms2", "10⁶ ms²"),
         ([0.0, 0.0], "s", "s"),
         ([48.8, 17.3], "%", "%"),

@@ -87,7 +87,7 @@ def test_a_picture_says_its_finding_from_people_who_have_both_conditions():
     )
     said = course_in_words(found, ["none", "target"], "Saturation nadir", "%")
     assert said == (
-        "Saturation nadir was on average lower with target than with none in all 2 exercises, by "
+        "Saturation nadir was on average lower with target than with none in both exercises, by "
         "20 to 30 percentage points."
     )
     mixed = found.assign(value=[50.0, 20.0, 45.0, 50.0, 60.0])

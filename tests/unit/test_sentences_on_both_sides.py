@@ -91,7 +91,7 @@ def test_a_course_compares_nothing_where_nobody_has_both_conditions():
 @pytest.mark.parametrize(
     ("second", "said"),
     [
-        (30.0, "Nadir was on average lower with low than with none in all 2 exercises"),
+        (30.0, "Nadir was on average lower with low than with none in both exercises"),
         (60.0, "Nadir, mean difference low - none by exercise: calf raise -10"),
     ],
 )
@@ -185,7 +185,7 @@ def test_sets_stopped_or_to_failure_are_counted_where_one_was_noted():
         {"trial_type": "set", "condition": "low", "stopped_early": [False, True], "to_failure": 0}
     )
     assert stopped_in_words(sets, CONDITIONS).endswith("1 stopped early, of 2 sets.")
-    assert stopped_in_words(sets[:1], CONDITIONS) == "None of 1 set was noted as one."
+    assert stopped_in_words(sets[:1], CONDITIONS) == "The only set was not noted as one."
 
 
 def test_mean_repetitions_are_given_where_they_were_noted():

@@ -78,17 +78,21 @@ def depth(outcomes, settings, default_settings):
         whole = f"{sum(reached.values())} of {counted(n_sets, 'set')} reached {band}"
         first = f"{whole}: {each}." if len(by_condition) > 1 else f"{whole}."
     else:
-        first = f"None of {counted(n_sets, 'set')} reached {band}."
-    lowest = in_words(
-        [
+        none = "The only set did not reach" if n_sets == 1 else f"None of {n_sets} sets reached"
+        first = f"{none} {band}."
+    if n_sets == 1:
+        ((condition, values),) = by_condition.items()
+        deepest = f"Its nadir was {values.min():.0f} %, with {condition}."
+    else:
+        lowest = [
             f"{values.min():.0f} % with {c} (median {values.median():.0f} %)"
             for c, values in by_condition.items()
         ]
-    )
+        deepest = f"The lowest nadir of any set was {in_words(lowest)}."
     origin = Origin("outcomes", 0, NADIR, "set")
     return [
         Told(first, origin),
-        Told(f"The lowest nadir of any set was {lowest}.", origin),
+        Told(deepest, origin),
         "A set reached the band when its nadir lay in it. Time in the band is an outcome of its "
         "own: it counts single readings, of which some may lie in the band where the nadir does "
         "not.",
