@@ -38,6 +38,16 @@ from none; `power` that of this claim where target lies .4 below both.
     ordinal           8   0.043  0.051  0.351
     ordinal          12   0.050  0.050  0.641
     ordinal          20   0.050  0.050  0.914
+    any false claim over three primary outcomes
+    claims            n   holm  in order
+    all false         5  0.033  0.040
+    all false         8  0.048  0.053
+    all false        12  0.047  0.049
+    all false        20  0.048  0.050
+    the first true    5  0.036  0.044
+    the first true    8  0.046  0.047
+    the first true   12  0.048  0.048
+    the first true   20  0.048  0.050
 """
 
 from __future__ import annotations
@@ -49,7 +59,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from comparison.claims import shaffer_steps
+from comparison.claims import in_order, shaffer_steps, stepwise
 from comparison.within_person import Estimator, WithinPerson, difference
 
 ALPHA = 0.05
@@ -66,6 +76,8 @@ PAIRS = ((1, 0), (2, 0), (2, 1))
 FAR = (-1.0, 0.0, 0.0)
 
 PLANNED_FOR = (0.0, 0.0, -0.4)
+
+CERTAIN = (0.0, 0.0, -4.0)
 
 
 @dataclass(frozen=True)
@@ -166,6 +178,35 @@ def rates(
     return dict(zip(("any", "size", "power"), counts / n, strict=True))
 
 
+def study_wise(
+    people: int,
+    scenario: Scenario,
+    *,
+    outcomes: int,
+    first_is_true: bool,
+    studies: int,
+    rng: np.random.Generator,
+) -> dict[str, float]:
+    """Chance of any false claim over several primary outcomes, by Holm's steps and in order.
+
+    The claim is false of every outcome, or of every one but the first; outcomes are unrelated.
+    """
+    p_of_claims = []
+    for n in range(outcomes):
+        effect = CERTAIN if first_is_true and n == 0 else FAR
+        p = [
+            p_values(layout, session_means(shared, visits, effect, scenario, rng))
+            for layout, visits, shared in layouts(people, studies, scenario, rng)
+        ]
+        p_of_claims.append(np.maximum(*np.hstack(p)[1:]))
+    false, steps = slice(int(first_is_true), None), range(outcomes, 0, -1)
+    of_studies = np.transpose(p_of_claims)
+    return {
+        "holm": float(np.mean([(stepwise(p, steps)[false] < ALPHA).any() for p in of_studies])),
+        "in order": float(np.mean([(in_order(p)[false] < ALPHA).any() for p in of_studies])),
+    }
+
+
 def main(studies: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
     print(f"{studies} studies a cell, seed {seed}")
@@ -175,6 +216,19 @@ def main(studies: int, seed: int) -> None:
             rates_shown = rates(people, scenario, studies=studies, rng=rng)
             shown = "".join(f"{rate:7.3f}" for rate in rates_shown.values())
             print(f"{name:16s} {people:2d} {shown}", flush=True)
+    print("any false claim over three primary outcomes")
+    print("claims            n   holm  in order")
+    for first_is_true, claims in ((False, "all false"), (True, "the first true")):
+        for people in (5, 8, 12, 20):
+            errors = study_wise(
+                people,
+                SCENARIOS["equal"],
+                outcomes=3,
+                first_is_true=first_is_true,
+                studies=studies,
+                rng=rng,
+            )
+            print(f"{claims:16s} {people:2d}  {errors['holm']:.3f}  {errors['in order']:.3f}")
 
 
 if __name__ == "__main__":

@@ -126,6 +126,18 @@ def best_threshold(saturation: np.ndarray, failed: np.ndarray) -> float:
     return float((value[index] + value[index + 1]) / 2)
 
 
+def best_threshold_with_interval(
+    saturation: np.ndarray, failed: np.ndarray, person: np.ndarray, seed: int
+) -> Interval:
+    """The best threshold, chosen again in every resample of people; arrays have shape (sets,)."""
+    resamples = [
+        best_threshold(np.repeat(saturation, times), np.repeat(failed, times))
+        for times in resampled(int(person.max()) + 1, seed).astype(int)[:, person]
+    ]
+    people = len(np.unique(person))
+    return with_interval(best_threshold(saturation, failed), np.array(resamples), people)
+
+
 def threshold_of_others(
     saturation: np.ndarray, failed: np.ndarray, person: np.ndarray
 ) -> np.ndarray:

@@ -10,7 +10,7 @@ import numpy as np
 
 from comparison.failure import (
     area_under_curve,
-    best_threshold,
+    best_threshold_with_interval,
     codes,
     exact_mcnemar,
     hazard_ratio,
@@ -126,10 +126,18 @@ def notes(*parts):
     return "; ".join(part for part in parts if part)
 
 
+def why_none(interval, n_people):
+    """Why a number has no interval; empty where it has one, or where there is no number."""
+    few = why_no_interval(n_people)
+    if few or np.isfinite(interval.low) or not np.isfinite(interval.value):
+        return few
+    return "no interval: too few people have sets to failure beside others"
+
+
 def why_no_interval_of_share(interval, n_people):
     if interval.value in (0, 1):
         return "all sets are alike: resampling gives no interval"
-    return why_no_interval(n_people)
+    return why_none(interval, n_people)
 
 
 def mixed(sets, labels):
@@ -164,11 +172,7 @@ def marker_rows(sets, marker, conditions, left_out, seed):
         yield (
             row
             | numbered(area)
-            | {
-                "note": notes(
-                    caution.get(stratum), left_out, why_no_interval(row["n_participants"])
-                )
-            }
+            | {"note": notes(caution.get(stratum), left_out, why_none(area, row["n_participants"]))}
         )
     if marker.endswith("_pct"):
         yield from hazard_rows(sets, marker, notes(helps, left_out), seed)
@@ -206,7 +210,7 @@ def hazard_rows(sets, marker, remark, seed):
                     "sets not to failure are censored at their repetitions",
                     separated,
                     remark,
-                    why_no_interval(row["n_participants"]),
+                    why_none(hazard, row["n_participants"]),
                 )
             }
         )
@@ -226,15 +230,12 @@ def band_rows(sets, conditions, band_pct, seed):
         thresholds = threshold_of_others(saturation, failed, people)
         hits[OTHERS] = (saturation < thresholds, np.isfinite(thresholds))
         chosen_in = "all people"
-    yield (
-        {"marker": NADIR, "measure": BEST_THRESHOLD, "stratum": ALL_SETS}
-        | counts(sets)
-        | {
-            "value": best_threshold(saturation, failed),
-            "note": f"chosen from the sets of {chosen_in}, which it would judge",
-        }
-    )
     person = codes(people)
+    row = {"marker": NADIR, "measure": BEST_THRESHOLD, "stratum": ALL_SETS} | counts(sets)
+    threshold = best_threshold_with_interval(saturation, failed, person, seed)
+    chosen = f"chosen from the sets of {chosen_in}, which it would judge"
+    why = why_none(threshold, row["n_participants"])
+    yield row | numbered(threshold) | {"note": notes(chosen, why)}
     for stratum in (ALL_SETS, *conditions):
         of_stratum = np.ones(len(sets), bool)
         if stratum != ALL_SETS:

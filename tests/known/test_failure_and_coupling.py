@@ -69,6 +69,27 @@ def test_the_best_threshold_is_levels_as_by_trying_all():
     assert youden(failure.best_threshold(saturation, failed)) == pytest.approx(best)
 
 
+def test_the_best_threshold_is_chosen_again_in_every_resample_of_people():
+    saturation, _, failed, person = sets(seed=2)
+    chosen = failure.best_threshold_with_interval(saturation, failed, person, 1)
+    rng = np.random.default_rng(5)
+    again = []
+    for _ in range(400):
+        drawn = rng.integers(person.max() + 1, size=person.max() + 1)
+        cells = np.concatenate([np.flatnonzero(person == p) for p in drawn])
+        again.append(failure.best_threshold(saturation[cells], failed[cells]))
+    spread = np.ptp(saturation)
+    assert chosen.value == failure.best_threshold(saturation, failed)
+    assert [chosen.low, chosen.high] == pytest.approx(
+        np.nanquantile(again, [0.025, 0.975]), abs=spread / 20
+    )
+
+
+def test_two_people_give_a_threshold_without_an_interval():
+    saturation, _, failed, person = sets(people=2)
+    assert np.isnan(failure.best_threshold_with_interval(saturation, failed, person, 1).low)
+
+
 def test_a_threshold_judged_in_other_people_is_not_chosen_in_them():
     saturation, _, failed, person = sets()
     saturation = np.where(person == 0, saturation + 1000, saturation)

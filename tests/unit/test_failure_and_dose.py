@@ -9,6 +9,7 @@ from comparison.dose_table import RATIO, SLOPE, TAU, dose_rows, doses_of
 from comparison.failure_table import (
     ALL_SETS,
     AREA,
+    BEST_THRESHOLD,
     DIFFERENCE,
     NADIR,
     SHARE,
@@ -126,6 +127,16 @@ def test_one_person_gets_values_and_no_interval():
     of_two = failure_of(outcomes_of(people=2))
     assert of_two["measure"].str.contains("other people").any()
     assert "One person" not in " ".join(map(str, marks(of_two, [0.0, 15.0])))
+
+
+def test_where_one_person_of_eight_failed_no_number_lacks_its_interval_without_a_reason():
+    outcomes = outcomes_of()
+    spared = (outcomes["outcome"] == "to_failure") & (outcomes["participant_id"] != "sub-00")
+    outcomes.loc[spared, "value"] = 0.0
+    rows = pd.DataFrame(failure_rows(outcomes, conditions=CONDITIONS, band_pct=[0.0, 15.0], seed=3))
+    rows = rows[rows["value"].notna() & rows["ci_low"].isna() & (rows["measure"] != DIFFERENCE)]
+    assert BEST_THRESHOLD in set(rows["measure"])
+    assert rows["note"].str.contains("no interval").all()
 
 
 def test_a_share_of_none_has_no_interval_of_nought():

@@ -203,8 +203,9 @@ def threshold_sentences(of_nadir, band_pct):
             )
         else:
             said = (
-                f"Chosen over all people, the best threshold is {best:.0f} %; above, each person "
-                "is judged by the threshold of the others."
+                f"Chosen over all people, the best threshold is {best:.0f} %"
+                f"{limits(whole, '{:.0f}')}; above, each person is judged by the threshold of the "
+                "others."
             )
         yield Told(said, Origin("failure", whole.name + 2, NADIR, "set"))
 
