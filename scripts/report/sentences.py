@@ -78,12 +78,18 @@ def basis_of(row) -> str:
     pairs = getattr(row, "n_pairs", None)
     if pairs is None or pd.isna(pairs):
         return ""
-    said = [f"{pairs:.0f} pairs" if pairs != 1 else "1 pair"]
+    said = f"{pairs:.0f} pairs" if pairs != 1 else "1 pair"
+    return ", ".join([said, *shares_in_words(row)])
+
+
+def shares_in_words(row) -> list[str]:
+    """The shares of the values of a contrast that are flagged and withheld, where known."""
+    said = []
     for name in ("flagged", "withheld"):
         share = getattr(row, f"{name}_pct", None)
         if share is not None and pd.notna(share):
             said.append(f"{share:.0f} % {name}" if not 0 < share < 0.5 else f"under 1 % {name}")
-    return ", ".join(said)
+    return said
 
 
 def basis_of_all(rows: pd.DataFrame) -> str:

@@ -12,6 +12,8 @@ from report.answer import (
     what_was_done,
 )
 from report.drawn import across_conditions, interval_scale
+from report.sections.answer import claims_shown
+from results.columns import columns_of
 
 NOTHING = float("nan")
 
@@ -70,6 +72,28 @@ def test_the_parts_of_a_claim_are_read_back_with_the_interval_that_belongs_to_th
         "target - none: -31.6 percentage points (98.3 % CI -34.5 to -28.7), 10 pairs"
     )
     assert parts_of(SimpleNamespace(parts=NOTHING)) == []
+
+
+def test_the_first_screen_tells_pairs_and_shares_behind_each_difference_of_a_claim():
+    labels = {"outcome": "smo2_nadir_pct", "window": "set"}
+    text = "target - none: -31.6 (95 % CI -34.5 to -28.7; 10 pairs)"
+    claims = pd.DataFrame(
+        [labels | {"claim": "target differs from none", "verdict": "shown", "parts": text}],
+        columns=columns_of("claims"),
+    )
+    behind = {"n_pairs": 10, "flagged_pct": 0.2, "withheld_pct": 12.5}
+    contrasts = pd.DataFrame(
+        [
+            labels
+            | behind
+            | {"exercise": "all", "contrast": "target - none", "estimate": -31.6}
+            | {"note": ""}
+        ],
+        columns=columns_of("contrasts"),
+    )
+    (shown,) = claims_shown(claims, contrasts)
+    (part,) = shown["parts"]
+    assert str(part).endswith("10 pairs, under 1 % flagged, 12 % withheld")
 
 
 def cells(*values):

@@ -14,7 +14,7 @@ from report.drawn import across_conditions, interval_scale
 from report.heart import contrasts_of
 from report.origins import Origin, Told
 from report.safety import safety_findings
-from report.sentences import in_unit, same_order, sentence_of_claim
+from report.sentences import in_unit, same_order, sentence_of_claim, shares_in_words
 from report.single_case import is_one_participant
 from report.words import label_of, window_of_set
 from results.words import counted
@@ -65,7 +65,11 @@ def claim_shown(claim, contrasts):
     ratio = module.SCALE == "ratio"
     smallest = rows["smallest_effect"].dropna()
     smallest = float(smallest.iloc[0]) if len(smallest) else None
-    told = [part_in_words(part, module.UNIT, ratio=ratio) for part in parts]
+    behind = {row.contrast: shares_in_words(row) for row in rows.itertuples()}
+    told = [
+        ", ".join([part_in_words(part, module.UNIT, ratio=ratio), *behind.get(part["name"], ())])
+        for part in parts
+    ]
     short = claim._replace(parts=None, plan=NOT_FROZEN)
     drawing = ""
     if parts:
