@@ -132,6 +132,8 @@ def test_what_is_in_view_is_saved_as_vectors_with_panels_axes_and_events(tmp_pat
     assert "sub-01 ses-1, 1:30.0 to 2:10.0" in texts
     assert {"Muscle oxygen saturation (%)", "Heart rate (per min)", "1:40", hostile} <= {*texts}
     assert any("squat" in told for told in texts)
+    # no pressure leaves the page without its caution
+    assert any("none is advised" in told for told in texts)
     assert not any(element.tag.endswith(("image", "script")) for element in drawing.iter())
 
     # in each panel curves begin at or before its left edge and end at or beyond its right one

@@ -740,7 +740,8 @@
 
   const NAME = `${content.participant} ${content.session}`.trim();
 
-  // the size of what is in view, and each panel with the height at which it begins
+  // the size of what is in view, each panel with the height at which it begins, and below all of
+  // them the caution that goes with pressures, which events show as well
   function sheetOfPanels() {
     const heading = 22 * ratio();
     let height = heading;
@@ -749,11 +750,26 @@
       height = top + panel.chart.ctx.canvas.height;
       return { panel, top };
     });
-    return { placed, height, width: Math.max(...placed.map(({ panel }) => panel.chart.ctx.canvas.width)) };
+    const width = Math.max(...placed.map(({ panel }) => panel.chart.ctx.canvas.width));
+    const caution = PANELS.some(({ id, chart }) => id === "pressure" && chart) ? content.says.pressure : "";
+    const foot = linesOf(caution, width - 12 * ratio()).map((text, n) => ({ text, y: height + (n + 0.6) * heading }));
+    return { placed, foot, width, height: height + foot.length * heading };
   }
 
-  // whose session it is, which part, and over each panel its title and its keys
-  function drawHeadings(surface, placed) {
+  function linesOf(text, width) {
+    const brush = document.createElement("canvas").getContext("2d");
+    brush.font = `${11 * ratio()}px ${FONT}`;
+    const lines = [];
+    for (const word of text.split(" ").filter(Boolean)) {
+      const longer = `${lines.at(-1) ?? ""} ${word}`.trim();
+      if (lines.length && brush.measureText(longer).width <= width) lines[lines.length - 1] = longer;
+      else lines.push(word);
+    }
+    return lines;
+  }
+
+  // whose session it is, which part, over each panel its title and its keys, and the foot
+  function drawTexts(surface, { placed, foot }) {
     surface.textAlign = "left";
     surface.textBaseline = "middle";
     surface.fillStyle = INK;
@@ -772,6 +788,8 @@
         x += 14 * ratio();
       }
     }
+    surface.fillStyle = INK;
+    for (const { text, y } of foot) surface.fillText(text, 6 * ratio(), y);
   }
 
   // axes and grid, which uPlot draws on its own canvas alone
@@ -805,10 +823,10 @@
   }
 
   function vectorSheet() {
-    const { placed, width, height } = sheetOfPanels();
-    const sheet = new VectorSheet(width, height, ratio());
-    drawHeadings(sheet, placed);
-    for (const { panel, top } of placed) {
+    const parts = sheetOfPanels();
+    const sheet = new VectorSheet(parts.width, parts.height, ratio());
+    drawTexts(sheet, parts);
+    for (const { panel, top } of parts.placed) {
       const drawn = Object.create(panel.chart, { ctx: { value: sheet } });
       sheet.goTo(top, drawn.bbox);
       panel.back?.(drawn);
@@ -822,14 +840,14 @@
   }
 
   function savePng() {
-    const { placed, width, height } = sheetOfPanels();
+    const parts = sheetOfPanels();
     const sheet = document.createElement("canvas");
-    [sheet.width, sheet.height] = [width, height];
+    [sheet.width, sheet.height] = [parts.width, parts.height];
     const brush = sheet.getContext("2d");
     brush.fillStyle = "#ffffff";
-    brush.fillRect(0, 0, width, height);
-    drawHeadings(brush, placed);
-    for (const { panel, top } of placed) brush.drawImage(panel.chart.ctx.canvas, 0, top);
+    brush.fillRect(0, 0, sheet.width, sheet.height);
+    drawTexts(brush, parts);
+    for (const { panel, top } of parts.placed) brush.drawImage(panel.chart.ctx.canvas, 0, top);
     sheet.toBlob((blob) => save(blob, "png"));
   }
 
