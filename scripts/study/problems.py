@@ -41,7 +41,7 @@ class Problems:
         self.add(
             f"{table}.tsv",
             f"row {row.row_number}, column {column}",
-            f"found {shown(value)}, allowed: {allowed}{did_you_mean(value, names)}{remark}",
+            f"found {shown(value)}, allowed: {allowed}{remark}{did_you_mean(value, names)}",
         )
 
     def add_setting(self, written, path, message):

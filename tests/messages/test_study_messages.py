@@ -151,7 +151,7 @@ def test_an_unknown_session_is_named_with_the_nearest(study):
     change(study, "events.tsv", "ses-3", "ses-4")
     text = message_of(study)
     assert "column session_id: found 'ses-4'" in text
-    assert "ses-3" in text
+    assert "ses-3, or a visit that you add to sessions.tsv; did you mean 'ses-3'?" in text
 
 
 def test_a_row_that_stands_twice_is_found(study):

@@ -66,7 +66,18 @@ def test_a_study_in_order_is_opened_again_only_after_a_change(study):
 def test_a_condition_that_nobody_did_is_told(study):
     text = (study / "study.yaml").read_text()
     (study / "study.yaml").write_text(text.replace('"target"]', '"target", "high"]'))
-    assert "'high' has no set in events.tsv" in load_study({"study": str(study)}).notes()
+    notes = load_study({"study": str(study)}).notes()
+    assert "'high' has no set in events.tsv" in notes
+    assert "events.tsv has no set" not in notes
+
+
+def test_a_session_sheet_without_a_set_is_told_before_the_run(study):
+    sheet = study / "events.tsv"
+    lines = sheet.read_text().splitlines(keepends=True)
+    sheet.write_text("".join(line for line in lines if "\tset\t" not in line))
+    notes = load_study({"study": str(study)}).notes()
+    assert "events.tsv has no set" in notes
+    assert "has no set in events.tsv" not in notes
 
 
 def test_a_wrong_outcome_and_a_wrong_window_are_told_together(study):

@@ -48,12 +48,15 @@ def check_sheet(study, problems):
 
 
 def check_every_condition_is_done(study, problems):
-    """A condition that the study states and nobody did is told; the study may not be over."""
+    """No sets, or a condition that nobody did, is told; the study may not be over."""
+    done = {row.condition for row in study.tables["events"] if row.trial_type == "set"}
+    if not done:
+        problems.remarks.append("events.tsv has no set: no outcome of a set will be measured.")
+        return
     if "conditions" not in study.stated["study"]:
         return
-    done = {row.condition for row in study.tables["events"] if row.trial_type == "set"}
     absent = [name for name in study.settings.study.conditions if name not in done]
-    if done and absent:
+    if absent:
         verb = "has" if len(absent) == 1 else "have"
         problems.remarks.append(
             f"study.conditions: {' and '.join(map(repr, absent))} {verb} no set in events.tsv."

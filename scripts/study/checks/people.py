@@ -76,7 +76,9 @@ def check_labels_are_declared(study, problems):
             visit = (row.participant_id, getattr(row, "session_id", None))
             if row.participant_id not in people:
                 if "participants" not in problems.unread_tables:
-                    problems.add_unknown(name, row, "participant_id", people)
+                    remark = ", or a person whom you add to participants.tsv"
+                    problems.add_unknown(name, row, "participant_id", people, remark)
             elif visit[1] and visit not in visits and "sessions" not in problems.unread_tables:
                 declared = {s for p, s in visits if p == row.participant_id}
-                problems.add_unknown(name, row, "session_id", declared)
+                remark = ", or a visit that you add to sessions.tsv"
+                problems.add_unknown(name, row, "session_id", declared, remark)
