@@ -2,11 +2,12 @@
 
 Witnesses are joined to the probability that every beat of a span is right: agreement with a second
 detector of another kind (agreement of detectors as a quality index: Li, Mark & Clifford 2008,
-Physiol Meas 29:15-32), the least margin among its beats (`chain_margins`), and three that do not
-share the band of the detectors: the largest change from one interval to the next, a beat between
-two that are due one after the other, and what moves between beats faster than a QRS. Likeness to
-the own QRS (Orphanidou et al. 2015, IEEE J Biomed Health Inform 19:832-838) adds nothing beside
-these and is only shown. Faults of the raw trace are named by their cause.
+Physiol Meas 29:15-32), beats that only this one sees in pauses, the least margin among its beats
+(`chain_margins`), and three that do not share the band of the detectors: the largest change from
+one interval to the next, a beat between two that are due one after the other, and what moves
+between beats faster than a QRS. Likeness to the own QRS (Orphanidou et al. 2015, IEEE J Biomed
+Health Inform 19:832-838) and likeness of whole beats to their neighbours add nothing beside these;
+the first is only shown. Faults of the raw trace are named by their cause.
 """
 
 from __future__ import annotations
@@ -37,10 +38,17 @@ LONGEST_LEVEL_S, LONGEST_TIP_S = 1.5, 0.3
 # of a span, the largest share without a signal
 MOST_MISSING = 0.2
 
-# Where tips are lost, a wave beside the QRS may look like it. Beats that are all alike to this mean
-# correlation are right: of 11,600 in clipped spans of exercise and arrhythmia 0.1 % are not, of
-# 28,000 less alike 1.4 % are missed or false and up to 40 % stand on another wave.
-ALIKE_THOUGH_CLIPPED = 0.99
+# In an interval longer than this another detector may see a beat of another shape, so far from the
+# beats on either side.
+PAUSE_S, BESIDE_BEATS_S = 1.1, 0.25
+
+# Where tips are lost, a wave beside the QRS may look like it. Of beats that are alike to this mean
+# correlation 0.03 % are wrong and 0.5 % stand on another wave (clipped exercise and arrhythmia, as
+# accepted); of those from 0.97 to it, 10 % do.
+ALIKE_THOUGH_CLIPPED = 0.98
+
+# A beat that may as well be a footfall has no margin: alone it takes a span below acceptance.
+FOR_WHICH_NOTHING_SPEAKS = 1.6
 
 CLIPPING, READABLE = "clipping", "clipping, beats readable"
 
@@ -82,8 +90,8 @@ def quality_by_span(
     beats: pd.DataFrame,
     *,
     pieces: Sequence[EvenPiece] | None = None,
-    span_s: float = 10.0,
-    accepted_from: float = 0.7,
+    span_s: float = 5.0,
+    accepted_from: float = 0.9,
     doubtful_from: float = 0.5,
 ) -> pd.DataFrame:
     """Judge each span of an ECG by what its beats and its raw trace look like.
@@ -94,8 +102,8 @@ def quality_by_span(
     margin (least of the beats), quality (`probability_all_right`, 0 under a fault), verdict
     (`accepted`, `doubtful`, `rejected`) and reason (blank where accepted, but for clipped tips
     beside which beats are readable). The last span takes the remainder, so it is between a half and
-    one and a half spans long. Limits: convention; with `accepted_from` 0.7, of the beats in
-    accepted spans of disturbed exercise 0.05 % and of disturbed arrhythmia 0.4 % are wrong.
+    one and a half spans long. Limits: convention; with `accepted_from` 0.9, of the beats in
+    accepted spans of disturbed exercise 0.03 % and of disturbed arrhythmia 0.2 % are wrong.
     """
     time_s = np.asarray(time_s, dtype=float)
     ecg_mv = np.asarray(ecg_mv, dtype=float)
@@ -104,13 +112,15 @@ def quality_by_span(
     edges_s = _edges(time_s, span_s)
     beat_s = beats["time_s"].to_numpy(float)
     pieces = undisturbed_pieces(time_s, ecg_mv) if pieces is None else pieces
+    second_s = detect_in(SECOND_DETECTOR, pieces)
     witnesses = pd.DataFrame(
         {
-            "agreement": agreement_by_span(beat_s, detect_in(SECOND_DETECTOR, pieces), edges_s),
+            "agreement": agreement_by_span(beat_s, second_s, edges_s),
             "margin": _by_span(beat_s, beats["margin"], edges_s, "min"),
             "change": _largest_change(beat_s, (beats["shape"] == "other").to_numpy(), edges_s),
             "between": _beats_between(beat_s, edges_s),
             "fast": _fast_between_beats(pieces, beat_s, edges_s),
+            "in_pauses": seen_in_pauses(beat_s, second_s, edges_s),
         }
     )
     correlation = _by_span(beat_s, beats["template_correlation"], edges_s, "mean")
@@ -208,6 +218,16 @@ def _beats_between(beat_s: Floats, edges_s: Floats) -> Floats:
     return _by_span(beat_s[1:-1], between, edges_s, "sum")
 
 
+def seen_in_pauses(beat_s: Floats, second_s: Floats, edges_s: Floats) -> NDArray[np.int64]:
+    """Beats of the second detector amid intervals longer than PAUSE_S."""
+    after = np.searchsorted(beat_s, second_s)
+    amid = (after > 0) & (after < beat_s.size)
+    second_s, after = second_s[amid], after[amid]
+    since_s, until_s = second_s - beat_s[after - 1], beat_s[after] - second_s
+    seen = (since_s + until_s > PAUSE_S) & (np.minimum(since_s, until_s) > BESIDE_BEATS_S)
+    return np.diff(np.searchsorted(second_s[seen], edges_s))
+
+
 def _fast_between_beats(
     pieces: Sequence[EvenPiece], beat_s: Floats, edges_s: Floats
 ) -> NDArray[np.float64]:
@@ -252,18 +272,25 @@ def _fast_between_beats(
 
 
 def _doubts(
-    agreement: ArrayLike, margin: ArrayLike, change: ArrayLike, between: ArrayLike, fast: ArrayLike
+    agreement: ArrayLike,
+    margin: ArrayLike,
+    change: ArrayLike,
+    between: ArrayLike,
+    fast: ArrayLike,
+    in_pauses: ArrayLike,
 ) -> Floats:
     """What each witness takes from the log odds that all is right, one row each."""
     disagreement = 1.0 - np.asarray(agreement, dtype=float)
     unsure = 1.0 - np.clip(np.asarray(margin, dtype=float), 0.0, 3.0) / 3.0
+    unsure = np.where(unsure == 1.0, FOR_WHICH_NOTHING_SPEAKS, unsure)
     return np.array(
         [
-            1.7 * disagreement,
-            3.4 * unsure,
-            2.2 * np.minimum(change, 1.0),
-            1.6 * np.minimum(between, 1.0),
-            1.2 * np.minimum(fast, 1.5),
+            2.4 * disagreement,
+            3.1 * unsure,
+            3.1 * np.minimum(change, 1.0),
+            1.8 * np.minimum(between, 1.0),
+            1.4 * np.minimum(fast, 1.5),
+            0.85 * np.minimum(in_pauses, 2.0),
         ]
     )
 
@@ -274,23 +301,30 @@ _WEAKNESSES = (
     "intervals change abruptly",
     "a beat between two that are due",
     "fast noise between beats",
+    "another detector sees beats in pauses",
 )
 
 
 def probability_all_right(
-    agreement: ArrayLike, margin: ArrayLike, change: ArrayLike, between: ArrayLike, fast: ArrayLike
+    agreement: ArrayLike,
+    margin: ArrayLike,
+    change: ArrayLike,
+    between: ArrayLike,
+    fast: ArrayLike,
+    in_pauses: ArrayLike,
 ) -> Floats:
-    """Estimated probability (0-1) that a span of 10 s holds no missed and no false beat.
+    """Estimated probability (0-1) that a span of 5 s holds no missed and no false beat.
 
     A logistic curve in the agreement of two detectors (0-1), the least margin of the beats (counted
     up to 3), the largest change of interval (logarithm, up to 1), beats between two that are due
-    (up to one) and fast movement between beats over that at beats (up to 1.5). Convention of this
-    project, fitted to every second of 16 records of Moody & Mark 2001, IEEE Eng Med Biol
-    20(3):45-50, and of exercise ECG made of recorded intervals and waveforms, each under the
-    disturbances of `demo.disturbed_ecg` with recorded noise, and of generated ones.
+    (up to one), fast movement between beats over that at beats (up to 1.5) and beats that the
+    second detector sees in pauses (up to two). Convention of this project: means of four fits, each
+    to 12 of 16 records of Moody & Mark 2001, IEEE Eng Med Biol 20(3):45-50, under the disturbances
+    of `demo.disturbed_ecg` with recorded noise and to generated exercise ECG, and judged on the
+    other four.
     """
-    doubts = _doubts(agreement, margin, change, between, fast)
-    return 1.0 / (1.0 + np.exp(doubts.sum(axis=0) - 6.0))
+    doubts = _doubts(agreement, margin, change, between, fast, in_pauses)
+    return 1.0 / (1.0 + np.exp(doubts.sum(axis=0) - 6.8))
 
 
 def _weakest(witnesses: pd.Series) -> str:
@@ -316,6 +350,17 @@ def _spread(samples: Floats) -> float:
     return float(np.ptp(ordered[below] + (place - below) * (ordered[above] - ordered[below])))
 
 
+def _spread_by_span(pieces: Sequence[EvenPiece], edges_s: Floats) -> Floats:
+    """The largest spread of a piece in each span."""
+    spread = np.zeros(edges_s.size - 1)
+    for piece in pieces:
+        bounds = np.ceil((edges_s - piece.start_s) * piece.rate_hz)
+        bounds = np.clip(bounds, 0, piece.samples.size).astype(int)
+        for k in np.flatnonzero(np.diff(bounds)):
+            spread[k] = max(spread[k], _spread(piece.samples[bounds[k] : bounds[k + 1]]))
+    return spread
+
+
 def _lasting(present: NDArray[np.bool_], n: float) -> NDArray[np.bool_]:
     """What is present for more than `n` samples in a row."""
     runs = np.flatnonzero(np.diff(present, prepend=False, append=False)).reshape(-1, 2)
@@ -332,8 +377,8 @@ def _faults(
 
     A flat line is a lead that is off: a level that stays for longer than a pause between beats, or
     at a rail for longer than a wave, through more than a fifth of the span. Contact is lost where
-    the spread of the trace is a tenth or twenty times that of the usual span: too small to hold a
-    beat, or drowned (convention).
+    the spread of the trace without hum and steps is a tenth or twenty times that of the usual span:
+    too small to hold a beat, or drowned (convention).
     """
     finite = np.isfinite(time_s) & np.isfinite(ecg_mv)
     time_s, ecg_mv = time_s[finite], ecg_mv[finite]
@@ -346,9 +391,7 @@ def _faults(
     top, bottom = ecg_mv.max(), ecg_mv.min()
     at_rail = same & ((ecg_mv == top) | (ecg_mv == bottom))
     off = _lasting(same, LONGEST_LEVEL_S / step_s) | _lasting(at_rail, LONGEST_TIP_S / step_s)
-    spread = np.array(
-        [_spread(ecg_mv[first:stop]) for first, stop in zip(place[:-1], place[1:], strict=True)]
-    )
+    spread = _spread_by_span(pieces, edges_s)
     usual = np.median(spread[spread > 0]) if (spread > 0).any() else 0.0
     faults = []
     for k, (first, stop, start_s, end_s) in enumerate(
