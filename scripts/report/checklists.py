@@ -187,7 +187,6 @@ def harms(results, said):
     """Harms."""
     events = results.events
     asked = [name for name in SYMPTOMS if known(events, name)]
-    stops = events[events["stopped_early"].eq("yes")] if "stopped_early" in events else events[:0]
     items = (
         (
             "which symptoms were asked for, and when",
@@ -199,7 +198,9 @@ def harms(results, said):
         ("harms noted, by condition and grade", harms_said(said), "Harms"),
         (
             "sets stopped early",
-            counted(len(stops), "set") if known(events, "stopped_early") else "",
+            counted(int(events["stopped_early"].eq(True).sum()), "set")
+            if known(events, "stopped_early")
+            else "",
             "Harms and stops",
         ),
         ("participants who left the study because of a harm", "", ""),

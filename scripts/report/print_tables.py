@@ -203,10 +203,10 @@ def flow_by_order(sessions, events, conditions):
 
 
 def noted_sets(sets, column):
-    """How many sets say yes; empty where nobody noted it."""
+    """In how many sets a column of the session sheet is true; empty where nobody noted it."""
     if column not in sets or sets[column].isna().all():
         return ""
-    return str(int(sets[column].eq("yes").sum()))
+    return str(int(sets[column].eq(True).sum()))
 
 
 def ends_of_sets(events, conditions):
