@@ -90,7 +90,7 @@ class Comparison:
     @classmethod
     def of_rows(
         cls,
-        rows: pd.DataFrame,
+        values: pd.DataFrame,
         *,
         outcome: str,
         window: str,
@@ -101,26 +101,26 @@ class Comparison:
     ) -> Comparison:
         """From rows of `usable`: participant_id, condition, exercise, visit, y."""
         # what follows a set is compared apart from what follows a whole session
-        in_exercise = rows["exercise"].notna()
-        rows = rows[in_exercise] if in_exercise.any() else rows
-        present = set(rows["condition"])
+        in_exercise = values["exercise"].notna()
+        values = values[in_exercise] if in_exercise.any() else values
+        present = set(values["condition"])
         conditions = tuple(c for c in conditions if c in present)
-        exercises = tuple(rows["exercise"].dropna().unique())
-        people, of_person = np.unique(rows["participant_id"].to_numpy(str), return_inverse=True)
-        of_condition = pd.Index(conditions).get_indexer(rows["condition"])
-        of_exercise = np.zeros(len(rows), dtype=int)
+        exercises = tuple(values["exercise"].dropna().unique())
+        people, of_person = np.unique(values["participant_id"].to_numpy(str), return_inverse=True)
+        of_condition = pd.Index(conditions).get_indexer(values["condition"])
+        of_exercise = np.zeros(len(values), dtype=int)
         if len(exercises) > 1:
-            of_exercise = pd.Index(exercises).get_indexer(rows["exercise"])
+            of_exercise = pd.Index(exercises).get_indexer(values["exercise"])
         shape = (len(people), len(conditions), max(len(exercises), 1))
         at = np.ravel_multi_index((of_person, of_condition, of_exercise), shape)
         size = int(np.prod(shape))
         counts = np.bincount(at, minlength=size)
         # bouts are averaged within a cell: they are repeats of one randomised unit
-        sums = np.bincount(at, weights=rows["y"].to_numpy(float), minlength=size)
+        sums = np.bincount(at, weights=values["y"].to_numpy(float), minlength=size)
         y = np.where(counts, sums / np.maximum(counts, 1), np.nan).reshape(shape)
         visits = np.full(size, np.nan)
         # backwards, so that the first visit of a cell is the one that stays
-        visits[at[::-1]] = rows["visit"].to_numpy(float)[::-1]
+        visits[at[::-1]] = values["visit"].to_numpy(float)[::-1]
         return cls(
             outcome=outcome,
             window=window,
@@ -130,8 +130,8 @@ class Comparison:
             exercises=exercises,
             y=y,
             visits=visits.reshape(shape),
-            n_rows=len(rows),
-            single_rows=rows,
+            n_rows=len(values),
+            single_rows=values,
             designs={} if designs is None else designs,
             same_order=same_order,
         )

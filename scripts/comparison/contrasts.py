@@ -16,7 +16,6 @@ from comparison.claims import level_of_interval, shaffer_steps, stepwise
 from comparison.conditions import Comparison
 from comparison.effect_sizes import interpret_interval
 from comparison.paired import sign_flip
-from comparison.within_person import Contrast
 from results.decided import ALPHA
 from study.settings import CompareConditions
 
@@ -71,11 +70,10 @@ def contrast_table(
         _test([c for c in contrasts if c["exercise"] == "all"], comparison, claimed, rules)
         _adjust_exercises([c for c in contrasts if c["exercise"] != "all"])
     for contrast in contrasts:
-        found = contrast.pop("found")
+        paired = contrast.pop("paired")
         contrast["smallest_effect"] = smallest_effect
-        if isinstance(found, Contrast):
-            level = contrast["confidence"]
-            contrast["ci_low"], contrast["ci_high"] = found.interval(level)
+        if paired is not None:
+            contrast["ci_low"], contrast["ci_high"] = paired.interval(contrast["confidence"])
         contrast["reading"] = interpretation(contrast, comparison.scale, smallest_effect)
         if comparison.scale == "ratio":
             for name in BACK_TRANSFORMED:
@@ -89,27 +87,11 @@ def _contrast(comparison, pair, exercise, rules) -> dict:
 
     With fewer pairs than are tested it is described: estimate and interval, no p-value.
     """
-    first, second = comparison.pairs_of_values(pair, exercise)
-    differences = differences_of(first, second)
+    differences = differences_of(*comparison.pairs_of_values(pair, exercise))
     paired, left_out = comparison.within_person(pair, exercise)
-    notes = list(comparison.notes)
-    contrast = dict.fromkeys(("se", "df", "ci_low", "ci_high", "t", "p", "p_adjusted")) | {
-        "outcome": comparison.outcome,
-        "window": comparison.window,
-        "exercise": exercise,
-        "contrast": f"{pair[0]} - {pair[1]}",
-        "scale": comparison.scale,
-        "n_participants": comparison.n_participants,
-        "n_rows": comparison.n_rows,
-        "n_pairs": len(differences),
-        "estimate": float(differences.mean()) if len(differences) else None,
-        "sd_of_differences": sd_of(differences),
-        "method": comparison.method,
-        "note": notes,
-        "confidence": rules.confidence if paired else None,
-        "claim": "not tested",
-        "found": paired,
-    }
+    contrast = _untested(comparison, pair, exercise, differences)
+    contrast |= {"paired": paired, "confidence": rules.confidence if paired else None}
+    notes = contrast["note"]
     if left_out:
         notes.append(f"without {', '.join(left_out)}: too few people have both")
     tested = len(differences) >= rules.fewest_participants
@@ -136,6 +118,25 @@ def _contrast(comparison, pair, exercise, rules) -> dict:
     if comparison.scale == "ratio":
         notes.append("ratio of geometric means; se of its natural logarithm")
     return contrast
+
+
+def _untested(comparison, pair, exercise, differences) -> dict:
+    """What is known of a contrast from the people's differences, before their error."""
+    return dict.fromkeys(("se", "df", "ci_low", "ci_high", "t", "p", "p_adjusted")) | {
+        "outcome": comparison.outcome,
+        "window": comparison.window,
+        "exercise": exercise,
+        "contrast": f"{pair[0]} - {pair[1]}",
+        "scale": comparison.scale,
+        "n_participants": comparison.n_participants,
+        "n_rows": comparison.n_rows,
+        "n_pairs": len(differences),
+        "estimate": float(differences.mean()) if len(differences) else None,
+        "sd_of_differences": sd_of(differences),
+        "method": comparison.method,
+        "note": list(comparison.notes),
+        "claim": "not tested",
+    }
 
 
 def _in_points(comparison, pair, exercise) -> str:

@@ -100,17 +100,17 @@ def crossover_rows(comparison: Comparison, orders: Orders, rules: Rules) -> list
     }
     if not orders.in_visits:
         return [labels | {"part": BY_SEQUENCE, "note": ONE_VISIT}]
-    rows = [
+    parts = [
         *_by_sequence(comparison, orders),
         *_first_visit(comparison, rules),
         *_visit_steps(comparison, rules),
         *_carry_over(comparison, orders, rules),
     ]
-    for row in rows:
+    for row in parts:
         if comparison.scale == "ratio" and row["part"] != BY_SEQUENCE:
             for name in ("estimate", "ci_low", "ci_high", "detectable"):
                 row[name] = as_ratio(row.get(name))
-    return [labels | row for row in rows]
+    return [labels | row for row in parts]
 
 
 def _by_sequence(comparison, orders) -> list[dict]:
@@ -146,26 +146,28 @@ def _first_visit(comparison, rules) -> list[dict]:
     known = ~np.isnan(at_first)
     counts = known.sum(axis=2)
     means = np.where(known, at_first, 0.0).sum(axis=2) / np.maximum(counts, 1)
-    rows = []
+    contrasts = []
     for pair in comparison.pairs:
         row = {"part": FIRST_VISIT, "contrast": " - ".join(pair)}
         sides = [means[counts[:, n] > 0, n] for n in (comparison.conditions.index(c) for c in pair)]
         row["n_participants"] = sum(map(len, sides))
         if min(map(len, sides)) < 2:
-            rows.append(row | {"note": f"{_people(sides)}: too few to compare"})
+            contrasts.append(row | {"note": f"{_people(sides)}: too few to compare"})
             continue
         parts = [side.var(ddof=1) / len(side) for side in sides]
         se = float(np.sqrt(sum(parts)))
         if not se > 0:
-            rows.append(row | {"note": "people of a condition do not differ: no error"})
+            contrasts.append(row | {"note": "people of a condition do not differ: no error"})
             continue
         df = se**4 / sum(part**2 / (len(side) - 1) for part, side in zip(parts, sides, strict=True))
         difference = Contrast(float(sides[0].mean() - sides[1].mean()), se, float(df), 0)
         numbers = _numbers(difference, rules.confidence)
+        note = f"{BETWEEN_PEOPLE}; {_people(sides)}"
         if min(map(len, sides)) < rules.fewest_participants:
             numbers["p"] = None
-        rows.append(row | numbers | {"note": f"{BETWEEN_PEOPLE}; {_people(sides)}"})
-    return rows
+            note += f": no p-value with fewer than {rules.fewest_participants} on a side"
+        contrasts.append(row | numbers | {"note": note})
+    return contrasts
 
 
 def _people(sides) -> str:
@@ -210,12 +212,12 @@ def _rows_of_steps(part, names, steps: Steps, comparison, layout, rules) -> list
     people = len(np.unique(layout.cells[0]))
     row = {"part": part, "n_participants": people}
     few = people < rules.fewest_participants
-    rows = []
+    single_steps = []
     for name, estimator in zip(names[1:], steps.single, strict=True):
         contrast = estimator and estimator.of(values)
         single = row | {"contrast": f"{name} - {names[0]}"}
         if contrast is None:
-            rows.append(single | {"note": "too few people determine it"})
+            single_steps.append(single | {"note": "too few people determine it"})
             continue
         numbers = _numbers(contrast, rules.confidence)
         size = detectable_noncentrality(
@@ -223,14 +225,14 @@ def _rows_of_steps(part, names, steps: Steps, comparison, layout, rules) -> list
         )
         numbers["detectable"] = size * contrast.se
         if few:
-            numbers["p"] = None
-        rows.append(single | numbers)
+            numbers |= {"p": None, "note": f"{people} participants: no p-value"}
+        single_steps.append(single | numbers)
     test = None if few or steps.together is None else steps.together.of(values)
     if test is None:
         why = f"{people} participants" if few else "too few people determine it"
-        return [*rows, row | {"note": f"{why}: not tested"}]
+        return [*single_steps, row | {"note": f"{why}: not tested"}]
     together = {"F": test.F, "df_num": test.df_num, "df": test.df, "p": test.p}
-    return [*rows, row | together]
+    return [*single_steps, row | together]
 
 
 def _numbers(contrast: Contrast, confidence) -> dict:

@@ -32,20 +32,20 @@ def effect_size_table(
     `spreads` are the spreads of true responses by contrast. Columns as in effect_sizes.tsv, all on
     the scale of the analysis.
     """
-    rows = []
+    contrasts = []
     for exercise in comparison.levels if by_exercise else ["all"]:
         for pair in comparison.pairs:
             row = effect_size_row(*comparison.pairs_of_values(pair, exercise), level=level)
             row |= {"exercise": exercise, "contrast": f"{pair[0]} - {pair[1]}"}
             if exercise == "all" and pair in spreads:
                 row |= responses_of(spreads[pair], row["note"])
-            rows.append(row)
+            contrasts.append(row)
     labels = {
         "outcome": comparison.outcome,
         "window": comparison.window,
         "scale": comparison.scale,
     }
-    return pd.DataFrame(rows).assign(**labels).reindex(columns=columns_of("effect_sizes"))
+    return pd.DataFrame(contrasts).assign(**labels).reindex(columns=columns_of("effect_sizes"))
 
 
 def effect_size_row(condition: np.ndarray, reference: np.ndarray, *, level: float) -> dict:

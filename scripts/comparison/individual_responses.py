@@ -115,11 +115,11 @@ def spread_of_responses(
 
 def _differences_and_noise(comparison, pair):
     """Each person's difference, the variance that bouts add to it, its root mean and df."""
-    rows = comparison.single_rows
-    rows = rows[rows["condition"].isin(pair)].assign(exercise=rows["exercise"].fillna(""))
+    bouts = comparison.single_rows
+    bouts = bouts[bouts["condition"].isin(pair)].assign(exercise=bouts["exercise"].fillna(""))
     cell = ["participant_id", "condition", "exercise"]
-    rows = rows.assign(number=rows.groupby(cell).cumcount())
-    cells = rows.groupby(cell)["y"].agg(["mean", "size"]).unstack("condition").dropna()
+    bouts = bouts.assign(number=bouts.groupby(cell).cumcount())
+    cells = bouts.groupby(cell)["y"].agg(["mean", "size"]).unstack("condition").dropna()
     if cells.empty or not set(pair) <= set(cells["mean"]):
         return pd.Series(dtype=float), pd.Series(dtype=float), None, None
     mean, size = cells["mean"], cells["size"]
@@ -128,7 +128,7 @@ def _differences_and_noise(comparison, pair):
     n_exercises = pd.Series(1, index=cells.index).groupby(people).sum()
     parts, terms = [], []
     for condition in pair:
-        variance, df = bout_variance(rows[rows["condition"] == condition])
+        variance, df = bout_variance(bouts[bouts["condition"] == condition])
         if not df:
             return differences, pd.Series(np.nan, index=differences.index), None, None
         part = variance * (1 / size[condition]).groupby(people).sum() / n_exercises**2
@@ -150,7 +150,7 @@ def responses_table(
     Columns as in individual_responses.tsv. `expected` is mean plus share of the person's deviation,
     the share being that of true responses in its variance (best linear prediction; Robinson 1991).
     """
-    rows = []
+    responses = []
     for pair, spread in spreads.items():
         whole = float(spread.differences.mean()) if len(spread.differences) else np.nan
         for person, difference in spread.differences.items():
@@ -164,13 +164,15 @@ def responses_table(
                 true = spread.sd**2
                 share = true / (true + float(spread.noise[person])) if true else 0.0
                 row |= {"share": share, "expected": whole + share * (difference - whole)}
-            rows.append(row)
+            responses.append(row)
     labels = {
         "outcome": comparison.outcome,
         "window": comparison.window,
         "scale": comparison.scale,
     }
-    table = pd.DataFrame(rows).assign(**labels).reindex(columns=columns_of("individual_responses"))
+    table = (
+        pd.DataFrame(responses).assign(**labels).reindex(columns=columns_of("individual_responses"))
+    )
     if comparison.scale == "ratio":
         for name in ("difference", "ci_low", "ci_high", "expected"):
             table[name] = [as_ratio(value) for value in table[name]]

@@ -23,13 +23,13 @@ def joint_tests(comparison: Comparison, *, fewest_participants: int) -> list[dic
     names = comparison.exercises or ("",)
     left_out = [names[n] for n in range(shape[1]) if n not in held]
     without = f"without {', '.join(left_out)}: too few people have all conditions"
-    rows = [_row(comparison, CONDITION, held, fewest_participants)]
+    tests = [_row(comparison, CONDITION, held, fewest_participants)]
     if comparison.by_exercise:
-        rows.append(_row(comparison, INTERACTION, held, fewest_participants))
-    for row in rows:
+        tests.append(_row(comparison, INTERACTION, held, fewest_participants))
+    for row in tests:
         if held and left_out:
             row["note"] = "; ".join(filter(None, [without, row["note"]]))
-    return rows
+    return tests
 
 
 def exercises_held(comparison: Comparison) -> list[int]:

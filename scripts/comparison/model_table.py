@@ -32,11 +32,11 @@ def model_table(comparison: Comparison) -> pd.DataFrame:
     if fit is None:
         note = "; ".join([*comparison.notes, *comparison.notes_of_model])
         return pd.DataFrame([labels | {"term": "fit", "note": note}])
-    rows = [row | {"method": MODEL} for row in [*fit.coefficients(), *_means(comparison)]]
+    terms = [row | {"method": MODEL} for row in [*fit.coefficients(), *_means(comparison)]]
     for term, weights in hypotheses(fit.design.cell_means).items():
-        rows.append({"term": f"F test of {term}", "method": MODEL} | _f_test(fit, weights))
-    rows += [row | {"method": "REML"} for row in [*_variances(fit), *_facts(comparison)]]
-    return pd.DataFrame(rows).assign(**labels)
+        terms.append({"term": f"F test of {term}", "method": MODEL} | _f_test(fit, weights))
+    terms += [row | {"method": "REML"} for row in [*_variances(fit), *_facts(comparison)]]
+    return pd.DataFrame(terms).assign(**labels)
 
 
 def _means(comparison: Comparison) -> list[dict]:

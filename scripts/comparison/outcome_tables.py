@@ -142,12 +142,8 @@ def compare(
     values = usable(outcomes, declared("SCALE"), plan.conditions)
     comparisons = comparisons_of(values, plan, same_order=same_order(outcomes, plan.conditions))
     tables = {name: [] for name in WRITTEN}
-    shares_alone = {
-        key: compared for key, compared in comparisons.items() if compared.scale == YES_OR_NO
-    }
-    comparisons = {
-        key: compared for key, compared in comparisons.items() if key not in shares_alone
-    }
+    rates = {key: compared for key, compared in comparisons.items() if compared.scale == YES_OR_NO}
+    comparisons = {key: compared for key, compared in comparisons.items() if key not in rates}
     claims = claims_of(comparisons, plan)
     orders = crossover.Orders.of(outcomes, sessions, plan.conditions)
     tables["claims"].append(claim_rows(claims, plan, values, orders))
@@ -162,42 +158,54 @@ def compare(
             measured = rows_of(values, [key])
             remark = unequal_lengths(measured, lengths, plan.conditions)
             contrasts = with_lengths(contrasts, remark)
-        if key in plan.primary:
-            others = other_assumptions(comparison, contrasts, values, plan.rules)
-            contrasts = with_extremes(contrasts, others)
-            tables["sensitivity"].append(pd.DataFrame(others))
-            rules = crossover.Rules(
-                plan.rules.confidence, plan.power, plan.rules.fewest_participants
-            )
-            rows_of_order = crossover.crossover_rows(comparison, orders, rules)
-            tables["crossover"].append(pd.DataFrame(rows_of_order))
-            tables["planning"] += planning_tables(comparison, claims, plan)
-            tables["diagnostics"].append(diagnostic_table(comparison))
-        tables["contrasts"].append(contrasts)
-        together = joint_tests(comparison, fewest_participants=plan.rules.fewest_participants)
-        tables["joint_tests"].append(pd.DataFrame(together).assign(primary=key in plan.primary))
-        tables["models"].append(model_table(comparison))
         noted, spreads = in_numbers(comparison), {}
         if key in plan.primary:
             spreads = {pair: spread_of_responses(noted, pair) for pair in noted.pairs}
             tables["individual_responses"].append(responses_table(noted, spreads))
+            others = other_assumptions(comparison, contrasts, values, plan.rules)
+            contrasts = with_extremes(contrasts, others)
+            tables["sensitivity"].append(pd.DataFrame(others))
+            tables["crossover"].append(crossover_table(comparison, orders, plan))
+            tables["planning"] += planning_tables(comparison, claims, plan)
+            tables["diagnostics"].append(diagnostic_table(comparison))
+        tables["contrasts"].append(contrasts)
+        tables["joint_tests"].append(joint_test_table(comparison, plan))
+        tables["models"].append(model_table(comparison))
         sizes = effect_size_table(noted, spreads, by_exercise=key in plan.primary)
         tables["effect_sizes"].append(with_shares(sizes, shares.get(key)))
         logging.info("%s in %s: %s", *key, comparison.formula or "not modelled")
     tables["repeatability"] = repeatability_tables(outcomes, plan.conditions)
     if people <= FEW_PEOPLE:
-        tables["single_case"] += [
-            single_case_table(
-                in_numbers(comparison),
-                schedule=plan.planned.session_schedule,
-                conditions=len(plan.conditions),
-                seed=plan.rules.seed,
-            )
-            for _, comparison in sorted((comparisons | shares_alone).items())
-        ]
-    if comparisons or shares_alone:
+        tables["single_case"] = single_case_tables(comparisons | rates, plan)
+    if comparisons or rates:
         tables["contrasts"] += absent_contrasts(outcomes, values, plan.primary, plan.conditions)
     return tables
+
+
+def crossover_table(comparison: Comparison, orders: crossover.Orders, plan: Plan) -> pd.DataFrame:
+    """Rows of crossover.tsv of one outcome."""
+    rules = crossover.Rules(plan.rules.confidence, plan.power, plan.rules.fewest_participants)
+    return pd.DataFrame(crossover.crossover_rows(comparison, orders, rules))
+
+
+def joint_test_table(comparison: Comparison, plan: Plan) -> pd.DataFrame:
+    """Rows of joint_tests.tsv of one outcome."""
+    together = joint_tests(comparison, fewest_participants=plan.rules.fewest_participants)
+    is_primary = (comparison.outcome, comparison.window) in plan.primary
+    return pd.DataFrame(together).assign(primary=is_primary)
+
+
+def single_case_tables(comparisons: Mapping[Key, Comparison], plan: Plan) -> list[pd.DataFrame]:
+    """Every person of a study of few, outcome by outcome."""
+    return [
+        single_case_table(
+            in_numbers(comparison),
+            schedule=plan.planned.session_schedule,
+            conditions=len(plan.conditions),
+            seed=plan.rules.seed,
+        )
+        for _, comparison in sorted(comparisons.items())
+    ]
 
 
 def planning_tables(
@@ -240,9 +248,9 @@ def repeatability_tables(outcomes: pd.DataFrame, conditions: Sequence[str]) -> l
     tables = []
     for part, within in ((at_rest, ["rest"]), (in_bouts, conditions)):
         values = usable(part, scales, within)
-        for (outcome, window), rows in values.groupby(["outcome", "window"], sort=True):
+        for (outcome, window), of_outcome in values.groupby(["outcome", "window"], sort=True):
             labels = {"outcome": outcome, "window": window, "scale": scales[outcome]}
-            tables.append(repeatability_table(rows, **labels))
+            tables.append(repeatability_table(of_outcome, **labels))
     return tables
 
 
@@ -302,10 +310,10 @@ def comparisons_of(
     `values` come from `usable`. Outcomes that the plan adjusts carry their own baseline.
     """
     scales, designs, comparisons = declared("SCALE"), {}, {}
-    for key, rows in values.groupby(["outcome", "window"], sort=True):
-        if rows["condition"].nunique() > 1 and (only is None or key in only):
+    for key, of_outcome in values.groupby(["outcome", "window"], sort=True):
+        if of_outcome["condition"].nunique() > 1 and (only is None or key in only):
             comparisons[key] = Comparison.of_rows(
-                rows,
+                of_outcome,
                 outcome=key[0],
                 window=key[1],
                 scale=scales[key[0]],
@@ -361,7 +369,7 @@ def other_assumptions(
     marginal = contrasts[contrasts["exercise"] == "all"]
     confidence = rules.confidence
     intervals = ("mean_nn_ms", comparison.window)
-    rows = [
+    analyses = [
         *mixed_model(comparison, confidence=confidence),
         *own_differences(comparison, confidence=confidence, seed=rules.seed),
         *leave_one_out(comparison, confidence=confidence),
@@ -370,7 +378,7 @@ def other_assumptions(
         *at_prevailing_rate(comparison, rows_of(values, [intervals]), confidence=confidence),
         *worst_case(comparison, confidence=confidence),
     ]
-    return tabled(comparison, rows, marginal, fewest_participants=rules.fewest_participants)
+    return tabled(comparison, analyses, marginal, fewest_participants=rules.fewest_participants)
 
 
 def with_extremes(contrasts: pd.DataFrame, others: Sequence[dict]) -> pd.DataFrame:
@@ -395,10 +403,10 @@ def absent_contrasts(
         asked = rows_of(outcomes, [(outcome, window)])
         alike = outcomes[outcomes["window"] == window]
         given = set(rows_of(values, [(outcome, window)])["condition"])
-        rows = []
+        contrasts = []
         for reference, condition in combinations(conditions, 2):
             if declared("SCALE")[outcome] == YES_OR_NO:
-                rows.append({"contrast": f"{condition} - {reference}", "note": RATES})
+                contrasts.append({"contrast": f"{condition} - {reference}", "note": RATES})
                 continue
             absent = [name for name in (reference, condition) if name not in given]
             if not absent:
@@ -412,8 +420,9 @@ def absent_contrasts(
                 )
                 for name in absent
             ]
-            rows.append({"contrast": f"{condition} - {reference}", "note": "; ".join(reasons)})
-        if rows:
+            why = "; ".join(reasons)
+            contrasts.append({"contrast": f"{condition} - {reference}", "note": why})
+        if contrasts:
             labels = {
                 "outcome": outcome,
                 "window": window,
@@ -427,23 +436,23 @@ def absent_contrasts(
                 "primary": True,
                 "evidence": declared("EVIDENCE")[outcome],
             }
-            tables.append(pd.DataFrame(rows).assign(**labels))
+            tables.append(pd.DataFrame(contrasts).assign(**labels))
     return tables
 
 
-def why_absent(rows: pd.DataFrame, condition: str, *, done: bool, window_there: bool) -> str:
+def why_absent(values: pd.DataFrame, condition: str, *, done: bool, window_there: bool) -> str:
     """Why an outcome has no usable value in a condition.
 
-    `rows` are those of the outcome in the window and condition; `done` says whether anything was
+    `values` are those of the outcome in the window and condition; `done` says whether anything was
     done in the condition, `window_there` whether it offers the window to other outcomes.
     """
-    reasons = rows["reason"].dropna()
+    reasons = values["reason"].dropna()
     if not done:
         return f"{condition} was not done"
-    if rows.empty and window_there:
+    if values.empty and window_there:
         return f"is not measured in this window in {condition}"
-    if rows.empty:
+    if values.empty:
         return f"{condition} has no such window"
-    if rows["value"].notna().any():
+    if values["value"].notna().any():
         return f"no value above zero in {condition}, as a ratio needs"
     return f"no value in {condition}" + (f" ({reasons.mode().iloc[0]})" if len(reasons) else "")

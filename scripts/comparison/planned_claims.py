@@ -26,7 +26,7 @@ class Part:
     """One difference of a claim: condition and reference, the contrast, and who holds both."""
 
     pair: tuple[str, str]
-    found: Contrast | None
+    contrast: Contrast | None
     n_pairs: int
 
 
@@ -65,7 +65,7 @@ def judged_claims(
         fewest = min(part.n_pairs for part in judged.parts)
         if fewest < fewest_pairs:
             judged.verdict, judged.why = "described", f"{fewest} pairs in one of the differences"
-        elif any(part.found is None for part in judged.parts):
+        elif any(part.contrast is None for part in judged.parts):
             judged.why = "the error of one of the differences could not be estimated"
         else:
             judged.p = _p_of(judged, len(conditions))
@@ -111,7 +111,7 @@ def _parts_of(claim, comparison, conditions) -> Tested:
 
 def _p_of(claim: Tested, n_conditions: int) -> float:
     """The p-value of a claim: its largest, or of every difference the smallest by its steps."""
-    p = [part.found.p for part in claim.parts]
+    p = [part.contrast.p for part in claim.parts]
     if claim.planned.claim == DIFFERS:
         return max(p)
     return float(shaffer(p, n_conditions).min())
@@ -126,7 +126,7 @@ def _tested_in_order(tested: Sequence[Tested]) -> list[float]:
 def _levels_of_parts(claim: Tested, level: float, n_conditions: int) -> list[float]:
     if claim.planned.claim == DIFFERS:
         return [level] * len(claim.parts)
-    p = [part.found.p for part in claim.parts]
+    p = [part.contrast.p for part in claim.parts]
     return list(level_of_interval(p, shaffer_steps(n_conditions), level))
 
 
@@ -166,9 +166,9 @@ def row_of(claim: Tested, *, plan: str, confidence: float) -> dict:
 
 def _part_in_words(part: Part, level: float, scale: str) -> str:
     name = " - ".join(part.pair)
-    if part.found is None:
+    if part.contrast is None:
         return f"{name}: no estimate with an error ({part.n_pairs} pairs)"
-    numbers = [part.found.estimate, *part.found.interval(1 - level)]
+    numbers = [part.contrast.estimate, *part.contrast.interval(1 - level)]
     if scale == "ratio":
         with np.errstate(over="ignore"):
             numbers = [float(np.exp(number)) for number in numbers]

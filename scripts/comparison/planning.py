@@ -93,7 +93,7 @@ def planning(
         "smallest_effect": smallest_effect,
     }
     sizes = sorted({*participants, comparison.n_participants} - {0, 1})
-    rows = []
+    planned = []
     for pair in comparison.pairs:
         row = labels | {"contrast": f"{pair[0]} - {pair[1]}"}
         contrast, _ = comparison.within_person(pair, "all")
@@ -101,7 +101,7 @@ def planning(
             why = f"fewer than {fewest_participants} pairs to plan from"
             if comparison.n_participants >= fewest_participants and contrast is None:
                 why = "no error could be estimated"
-            rows.append(row | {"note": why})
+            planned.append(row | {"note": why})
             continue
         for n in sizes:
             se, df = planned_error(contrast, n)
@@ -113,8 +113,8 @@ def planning(
             )
             study = {"n_participants": n, "this_study": n == comparison.n_participants}
             note = f"error as {contrast.n_pairs} pairs gave it"
-            rows.append(row | study | {"df": df, "se": se, "note": note} | reach)
-    return pd.DataFrame(rows, columns=columns_of("planning"))
+            planned.append(row | study | {"df": df, "se": se, "note": note} | reach)
+    return pd.DataFrame(planned, columns=columns_of("planning"))
 
 
 def claim_planning(
@@ -151,9 +151,9 @@ def claim_planning(
         condition = comparison.conditions.index(claim.planned.condition)
     n_conditions = len(comparison.conditions)
     in_orders = all_orders(n_conditions) if comparison.layout.visit_in_model else ()
-    rows = []
+    sizes = []
     for n in sorted({*participants, comparison.n_participants} - {0, 1}):
-        simulated = {
+        needed = {
             assured: needed_effects(
                 *(n, Design(n_conditions, in_orders), variation),
                 condition=condition,
@@ -166,21 +166,28 @@ def claim_planning(
             )
             for assured in ((False, True) if smallest_effect is not None else (False,))
         }
-        row = {"n_participants": n, "this_study": n == comparison.n_participants}
-        row["note"] = f"spread as {variation.df + 1:.0f} pairs gave it; complete visits" + (
+        note = f"spread as {variation.df + 1:.0f} pairs gave it; complete visits" + (
             f", {people_by_order(n, in_orders)}" if in_orders else ", visit not in the model"
         )
-        for suffix, needed in zip(("", "_adjusted"), simulated[False], strict=True):
-            size = detectable(needed, power_wanted)
-            size = None if np.isinf(size) else size
-            row[f"detectable{suffix}"] = as_ratio(size) if comparison.scale == "ratio" else size
-            if smallest_effect is not None:
-                wanted = on_scale(smallest_effect, comparison.scale)
-                row[f"power_at_smallest_effect{suffix}"] = power_for(needed, wanted)
+        size = {"n_participants": n, "this_study": n == comparison.n_participants, "note": note}
+        reach = _reach_of_claim(needed, comparison.scale, power_wanted, smallest_effect)
+        sizes.append(labels | size | reach)
+    return pd.DataFrame(sizes, columns=columns_of("planning"))
+
+
+def _reach_of_claim(needed, scale, power_wanted, smallest_effect) -> dict:
+    """What simulated studies of one size show; `needed` by whether their spread was drawn too."""
+    reached = {}
+    for suffix, at_level in zip(("", "_adjusted"), needed[False], strict=True):
+        size = detectable(at_level, power_wanted)
+        size = None if np.isinf(size) else size
+        reached[f"detectable{suffix}"] = as_ratio(size) if scale == "ratio" else size
         if smallest_effect is not None:
-            row["assurance"] = power_for(simulated[True][0], wanted)
-        rows.append(labels | row)
-    return pd.DataFrame(rows, columns=columns_of("planning"))
+            wanted = on_scale(smallest_effect, scale)
+            reached[f"power_at_smallest_effect{suffix}"] = power_for(at_level, wanted)
+    if smallest_effect is not None:
+        reached["assurance"] = power_for(needed[True][0], wanted)
+    return reached
 
 
 def variation_of(comparison: Comparison, fewest_participants: int) -> tuple[Variation | None, str]:

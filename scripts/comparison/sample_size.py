@@ -157,7 +157,7 @@ def planned_sizes(
     """A row for each number of people: detectable difference, power, and power with uncertainty."""
     wanted = None if effect is None else on_scale(effect, "ratio" if ratio else "identity")
     level = options.alpha / options.claims
-    rows = []
+    sizes = []
     for people in sorted(set(options.people)):
         simulate = {
             "condition": design.conditions - 1,
@@ -177,8 +177,8 @@ def planned_sizes(
             if variation.df is not None:
                 (needed,) = needed_effects(people, design, variation, assured=True, **simulate)
                 row["assurance"] = power_for(needed, wanted)
-        rows.append(row)
-    return pd.DataFrame(rows)
+        sizes.append(row)
+    return pd.DataFrame(sizes)
 
 
 def in_words(table: pd.DataFrame, options: argparse.Namespace, effect, *, ratio: bool) -> list[str]:

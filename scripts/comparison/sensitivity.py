@@ -57,13 +57,13 @@ def mixed_model(comparison: Comparison, *, confidence: float) -> list[dict]:
     note = "; ".join(comparison.notes_of_model)
     if not pooled:
         return [_nothing(MODEL, note or "no contrast could be estimated")]
-    rows = []
+    contrasts = []
     for pair in comparison.pairs:
         held = _pairs_of(comparison, pair) > 1
         said = note if held else "; ".join(filter(None, [note, BETWEEN_PEOPLE]))
         numbers = pooled.get((pair, "all"), {}) if held else {}
-        rows.append(_row(comparison, pair, numbers, said) | {"analysis": MODEL})
-    return rows
+        contrasts.append(_row(comparison, pair, numbers, said) | {"analysis": MODEL})
+    return contrasts
 
 
 def _pairs_of(comparison, pair) -> int:
@@ -76,7 +76,7 @@ def own_differences(comparison: Comparison, *, confidence: float, seed: int) -> 
 
     Of everybody who holds both sides, over the exercises done in both; visits are not in them.
     """
-    rows = []
+    tests = []
     for pair in comparison.pairs:
         differences = differences_of(*comparison.pairs_of_values(pair, "all"))
         people = {"n_participants": len(differences), "n_pairs": len(differences)}
@@ -86,12 +86,12 @@ def own_differences(comparison: Comparison, *, confidence: float, seed: int) -> 
         numbers = {"estimate": test.mean, "se": test.se, "df": float(test.df), "p": test.p}
         if test.p is not None:
             numbers |= {"ci_low": test.ci_low, "ci_high": test.ci_high}
-        rows.append(_row(comparison, pair, numbers, test.reason) | people | {"analysis": PAIRED})
+        tests.append(_row(comparison, pair, numbers, test.reason) | people | {"analysis": PAIRED})
         flips = sign_flip(differences, rng=np.random.default_rng(seed))
         numbers = {"estimate": test.mean, "p": flips.p}
         note = f"smallest possible p {flips.attainable_minimum:.2g}"
-        rows.append(_row(comparison, pair, numbers, note) | people | {"analysis": SIGN_FLIP})
-    return rows
+        tests.append(_row(comparison, pair, numbers, note) | people | {"analysis": SIGN_FLIP})
+    return tests
 
 
 def leave_one_out(comparison: Comparison, *, confidence: float) -> list[dict]:
@@ -116,7 +116,7 @@ def _again(
     pairs: Sequence[tuple[str, str]] | None = None,
 ) -> list[dict]:
     """The marginal contrasts of other cells, or some of them, by the same estimator."""
-    rows = []
+    contrasts = []
     for pair in comparison.pairs if pairs is None else pairs:
         contrast, _ = comparison.within_person(pair, "all")
         numbers = {}
@@ -131,16 +131,16 @@ def _again(
             numbers |= {"ci_low": low, "ci_high": high, "n_pairs": contrast.n_pairs}
         reason = "" if contrast is not None else TOO_FEW
         said = "; ".join(filter(None, [note, reason]))
-        rows.append(_row(comparison, pair, numbers, said) | {"analysis": analysis})
-    return rows
+        contrasts.append(_row(comparison, pair, numbers, said) | {"analysis": analysis})
+    return contrasts
 
 
-def extremes(rows: Sequence[dict]) -> dict[str, dict[str, object]]:
+def extremes(results: Sequence[dict]) -> dict[str, dict[str, object]]:
     """Smallest and largest estimate without one participant, and who moves it most, by contrast.
 
-    `rows` come from `tabled`.
+    `results` come from `tabled`.
     """
-    table = pd.DataFrame(rows, columns=columns_of("sensitivity"))
+    table = pd.DataFrame(results, columns=columns_of("sensitivity"))
     left_out = table[(table["analysis"] == LEFT_OUT) & table["estimate"].notna()]
     ranges = {}
     for contrast, estimates in left_out.groupby("contrast", sort=False):
@@ -242,8 +242,8 @@ def _beside(comparison, covariate, analysis, what_goes, confidence, note) -> lis
     # the same cells without the covariate, so that only what it shares with the condition differs
     plain = replace(comparison, y=np.where(np.isnan(covariate), np.nan, comparison.y), designs={})
     beside = replace(plain, covariates=(*comparison.covariates, covariate))
-    rows = _again(beside, analysis, confidence, note)
-    for pair, row in zip(comparison.pairs, rows, strict=True):
+    contrasts = _again(beside, analysis, confidence, note)
+    for pair, row in zip(comparison.pairs, contrasts, strict=True):
         inflation = variance_inflation(plain, beside, pair)
         if inflation is not None and inflation > LARGEST_INFLATION:
             why = (
@@ -251,7 +251,7 @@ def _beside(comparison, covariate, analysis, what_goes, confidence, note) -> lis
                 f"{inflation:.3g} times as large, {LARGEST_INFLATION:g} at most"
             )
             row |= dict.fromkeys(SHOWN) | {"note": "; ".join(filter(None, [note, why]))}
-    return rows
+    return contrasts
 
 
 def variance_inflation(plain: Comparison, matched: Comparison, pair: tuple[str, str]):
@@ -321,7 +321,7 @@ def worst_case(comparison: Comparison, *, confidence: float) -> list[dict]:
         np.where(np.isinf(known_visit), np.nan, known_visit),
         comparison.visits,
     )
-    rows = []
+    bounds = []
     for analysis, *fillings in ((LOWEST, low, high), (HIGHEST, high, low)):
         for pair in comparison.pairs:
             y = comparison.y.copy()
@@ -336,12 +336,12 @@ def worst_case(comparison: Comparison, *, confidence: float) -> list[dict]:
             # people whose values are filled in are no pairs
             pairs_held = _pairs_of(comparison, pair)
             if pairs_held < 2:
-                rows.append(_row(comparison, pair, {}, TOO_FEW) | {"analysis": analysis})
+                bounds.append(_row(comparison, pair, {}, TOO_FEW) | {"analysis": analysis})
                 continue
             note = "; ".join(said)
             (row,) = _again(complete, analysis, confidence, note, pairs=[pair])
-            rows.append(row | {"n_pairs": pairs_held})
-    return rows
+            bounds.append(row | {"n_pairs": pairs_held})
+    return bounds
 
 
 def missing_values(
@@ -393,11 +393,11 @@ def _absent_values(outcomes: pd.DataFrame) -> pd.DataFrame:
     empty = outcomes.groupby(cell)["absent"].all().rename("empty")
     absent = outcomes[outcomes["absent"]].join(empty, on=cell)
     absent["cell"] = absent["participant_id"].astype(str) + "/" + absent["exercise"]
-    rows = []
+    reasons = []
     reason = ["outcome", "window", "condition", "status", "reason"]
     for keys, rows_of_reason in absent.groupby(reason):
         labels = dict(zip(reason, keys, strict=True))
-        rows.append(
+        reasons.append(
             labels
             | {
                 "n_values": len(rows_of_reason),
@@ -406,7 +406,7 @@ def _absent_values(outcomes: pd.DataFrame) -> pd.DataFrame:
                 "n_in_sets_to_failure": int(rows_of_reason["failed"].sum()),
             }
         )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(reasons)
 
 
 def _cells_not_done(outcomes: pd.DataFrame, conditions: Sequence[str]) -> pd.DataFrame:
@@ -414,7 +414,7 @@ def _cells_not_done(outcomes: pd.DataFrame, conditions: Sequence[str]) -> pd.Dat
     done = outcomes[
         ["outcome", "window", "condition", "participant_id", "exercise"]
     ].drop_duplicates()
-    rows = []
+    not_done = []
     for (outcome, window), part in done.groupby(["outcome", "window"]):
         people = part["participant_id"].unique()
         exercises = part["exercise"].unique()
@@ -423,7 +423,7 @@ def _cells_not_done(outcomes: pd.DataFrame, conditions: Sequence[str]) -> pd.Dat
             n_cells = len(people) * len(exercises) - len(there)
             per_person = there.groupby("participant_id").size().reindex(people, fill_value=0)
             if n_cells:
-                rows.append(
+                not_done.append(
                     {
                         "outcome": outcome,
                         "window": window,
@@ -434,7 +434,7 @@ def _cells_not_done(outcomes: pd.DataFrame, conditions: Sequence[str]) -> pd.Dat
                         "n_participants": int((per_person < len(exercises)).sum()),
                     }
                 )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(not_done)
 
 
 def _row(comparison, pair, contrast, note) -> dict:
@@ -453,7 +453,7 @@ def _nothing(analysis: str, reason: str) -> dict:
 
 
 def tabled(
-    comparison: Comparison, rows: Sequence[dict], main: pd.DataFrame, *, fewest_participants: int
+    comparison: Comparison, results: Sequence[dict], main: pd.DataFrame, *, fewest_participants: int
 ) -> list[dict]:
     """Rows as they stand in sensitivity.tsv, beside the estimate of the main analysis.
 
@@ -467,7 +467,7 @@ def tabled(
         "scale": comparison.scale,
     }
     shown = []
-    for result in rows:
+    for result in results:
         row = dict(result) | labels
         if row["contrast"] is not None:
             row["main_estimate"] = by_contrast.loc[row["contrast"], "estimate"]

@@ -109,18 +109,37 @@ def _arrangement_sums(values: np.ndarray, kinds: np.ndarray, n_kinds: int) -> np
     """Sum of the values under each condition, one row per arrangement of one block."""
     counts = np.bincount(kinds, minlength=n_kinds)
 
-    def place(free: tuple[int, ...], kind: int) -> list[list[float]]:
+    def arranged(free: tuple[int, ...], kind: int) -> list[list[float]]:
         if kind == n_kinds - 1:
             return [[float(values[list(free)].sum())]]
-        rows = []
+        sums = []
         for chosen in itertools.combinations(free, int(counts[kind])):
             taken = set(chosen)
             rest = tuple(i for i in free if i not in taken)
-            statistic = float(values[list(chosen)].sum())
-            rows.extend([statistic, *others] for others in place(rest, kind + 1))
-        return rows
+            of_kind = float(values[list(chosen)].sum())
+            sums.extend([of_kind, *of_rest] for of_rest in arranged(rest, kind + 1))
+        return sums
 
-    return np.array(place(tuple(range(len(values))), 0))
+    return np.array(arranged(tuple(range(len(values))), 0))
+
+
+def _sums_of_all(y, kinds, members, n_kinds) -> np.ndarray:
+    """Sum of the values under each condition in every schedule; `members` are those of a block."""
+    sums = np.zeros((1, n_kinds))
+    for m in members:
+        block = _arrangement_sums(y[m], kinds[m], n_kinds)
+        sums = (sums[:, None] + block[None]).reshape(-1, n_kinds)
+    return sums
+
+
+def _sums_of_draws(y, kinds, members, n_kinds, draws, rng) -> np.ndarray:
+    """The same in schedules drawn at random."""
+    sums = np.zeros((draws, n_kinds))
+    for m in members:
+        order = rng.permuted(np.broadcast_to(kinds[m], (draws, len(m))), axis=1)
+        for kind in range(n_kinds):
+            sums[:, kind] += (order == kind) @ y[m]
+    return sums
 
 
 def _n_arrangements(kinds: np.ndarray) -> int:
@@ -183,18 +202,11 @@ def schedule_test(
     observed = float(_separation(observed_sums, counts)[0])
     size = float(np.abs(y).max()) ** (1 if n_kinds == 2 else 2) * (1 if n_kinds == 2 else len(y))
     if total <= LARGEST_ENUMERATION:
-        sums = np.zeros((1, n_kinds))
-        for m in members:
-            block = _arrangement_sums(y[m], kinds[m], n_kinds)
-            sums = (sums[:, None] + block[None]).reshape(-1, n_kinds)
+        sums = _sums_of_all(y, kinds, members, n_kinds)
         return _placed(_separation(sums, counts), observed, size)
     if rng is None:
         raise ValueError(f"{total} schedules are too many to count: give rng to draw from them")
-    sums = np.zeros((draws, n_kinds))
-    for m in members:
-        order = rng.permuted(np.broadcast_to(kinds[m], (draws, len(m))), axis=1)
-        for kind in range(n_kinds):
-            sums[:, kind] += (order == kind) @ y[m]
+    sums = _sums_of_draws(y, kinds, members, n_kinds, draws, rng)
     drawn = _separation(np.vstack([observed_sums, sums]), counts)
     placed = _placed(drawn, observed, size)
     return RandomisationTest(observed, placed.p, placed.count, placed.total, False, 1 / (draws + 1))

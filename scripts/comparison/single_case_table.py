@@ -41,7 +41,7 @@ def single_case_table(
     single_case.tsv; without a person who has two conditions there is no row. On ratio scales the
     means are geometric and the difference is a ratio.
     """
-    rows = []
+    of_people = []
     for person in comparison.participants:
         of_person = comparison.single_rows["participant_id"] == person
         values = comparison.single_rows[of_person]
@@ -57,13 +57,13 @@ def single_case_table(
                     notes = [row["note"], drawn.pop("note", "")]
                     row |= drawn | {"note": "; ".join(filter(None, notes))}
                 labels = {"participant_id": person, "exercise": exercise}
-                rows.append(labels | {"contrast": f"{pair[0]} - {pair[1]}"} | row)
+                of_people.append(labels | {"contrast": f"{pair[0]} - {pair[1]}"} | row)
     labels = {
         "outcome": comparison.outcome,
         "window": comparison.window,
         "scale": comparison.scale,
     }
-    table = pd.DataFrame(rows).assign(**labels).reindex(columns=columns_of("single_case"))
+    table = pd.DataFrame(of_people).assign(**labels).reindex(columns=columns_of("single_case"))
     if comparison.scale == "ratio":
         for name in ("condition_mean", "reference_mean", "difference"):
             table[name] = [as_ratio(value) for value in table[name]]

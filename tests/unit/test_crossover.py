@@ -213,6 +213,7 @@ def test_a_first_visit_of_few_people_has_an_interval_and_no_p():
     rows = part(table(study(ORDERS)), FIRST_VISIT)
     assert rows["ci_low"].notna().all()
     assert rows["p"].isna().all()
+    assert rows["note"].str.contains("no p-value with fewer than 4 on a side").all()
     assert part(table(study(ORDERS * 2)), FIRST_VISIT)["p"].notna().all()
 
 
