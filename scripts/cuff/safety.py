@@ -10,7 +10,7 @@ import pandas as pd
 
 from cuff.blood_pressure import above_stop_limits
 from cuff.occlusion import measured_by_participant, placement_of
-from cuff.signs import CHECKS, missing_checks, signs_of, symptoms
+from cuff.signs import CHECKS, CUFF_TIMES, missing_checks, signs_of, symptoms
 from cuff.titration import against_titration, passed_of, steps_by_participant
 from cuff.verdicts import at_occlusion_in_words, gravest, judged, lowest_known
 from recordings.limbs import limb_in_words, same_limb
@@ -150,6 +150,7 @@ def row_of_limb(sets, rows_of_sets, noted, checks, known, settings, protocol):
     cuffs = of_limb(noted, highest.limb)
     of_highest = judgement(highest.cuff_pressure_mmhg, placement, person, known, settings)
     verdicts = [row["verdict"] for row in rows_of_sets]
+    n_untimed = sum(1 for _ in untimed(sets, cuffs))
     row = {
         "scope": VISIT,
         "condition": "; ".join(dict.fromkeys(event.condition for event in sets)),
@@ -161,16 +162,16 @@ def row_of_limb(sets, rows_of_sets, noted, checks, known, settings, protocol):
         **of_highest.share,
         "verdict": gravest(verdicts),
         "verdict_reason": verdicts_in_words(verdicts),
-        **restriction(cuffs),
+        **(restriction(cuffs) if not n_untimed else {}),
         "stopped_early": sum(event.stopped_early is True for event in sets),
         "symptoms": symptoms(sets, settings),
-        "missing_checks": missing_checks(sets),
+        "missing_checks": missing_checks(sets, n_untimed),
         "systolic_mmhg": highest_of(event.systolic_mmhg for event in sets),
         "diastolic_mmhg": highest_of(event.diastolic_mmhg for event in sets),
     }
     findings = [
         *of_highest.findings,
-        *without_release(row, settings),
+        *without_release(cuffs, settings),
         *misplaced(sets, noted),
         *above_noted(cuffs, sets, protocol.pressure_tolerance_mmhg),
         *recorded_otherwise(checks),
@@ -209,6 +210,8 @@ def row_of_set(event, cuffs, checks, known, settings, protocol):
         in_no_cuff = [f"{pressure_mmhg:.0f} mmHg {source} in condition {event.condition}"]
     findings = [*of_set.findings, *in_no_cuff, *above_stop_limits([event], settings)]
     beyond_noted = of_set.findings if source != NOTED else ()
+    lacking = [check for check in CHECKS if pd.isna(getattr(event, check))]
+    lacking += [CUFF_TIMES for _ in untimed([event], cuffs)]
     return {
         "scope": SET,
         **labels_of(event),
@@ -220,7 +223,7 @@ def row_of_set(event, cuffs, checks, known, settings, protocol):
         "verdict_reason": of_set.reason,
         "pressure_counts": of_set.counts,
         "symptoms": symptoms([event], settings),
-        "missing_checks": "; ".join(n for n in CHECKS if pd.isna(getattr(event, n))) or "none",
+        "missing_checks": "; ".join(lacking) or "none",
         "systolic_mmhg": event.systolic_mmhg,
         "diastolic_mmhg": event.diastolic_mmhg,
         "findings": "; ".join(findings) or "none",
@@ -377,10 +380,18 @@ def restriction(cuffs):
     }
 
 
-def without_release(row, settings):
+def untimed(sets, cuffs):
+    """Sets with a cuff of which nobody noted when it was inflated and released."""
+    for event in sets:
+        is_timed = pd.notna(event.onset_s + event.duration_s)
+        if event.cuff_pressure_mmhg != 0 and not (during(event, cuffs) if is_timed else cuffs):
+            yield event
+
+
+def without_release(cuffs, settings):
     """Unbroken restriction longer than the limit of the settings."""
-    if row["longest_restriction_min"] > settings.longest_restriction_min:
-        longest_min = settings.longest_restriction_min
+    longest_min = settings.longest_restriction_min
+    if restriction(cuffs)["longest_restriction_min"] > longest_min:
         yield f"cuff inflated for more than {longest_min:g} min without release"
 
 

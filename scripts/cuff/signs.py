@@ -12,6 +12,9 @@ CHECKS = (
     "skin_colour",
 )
 
+# that a cuff was noted with the times of inflation and release
+CUFF_TIMES = "cuff_times"
+
 
 def symptoms(events, settings):
     """Symptoms and signs of events, each with its exercise and bout."""
@@ -39,7 +42,11 @@ def signs_of(event, settings):
         yield f"stopped early: {event.reason or 'no reason noted'}"
 
 
-def missing_checks(sets):
-    """Checks that nobody noted, with the number of sets that lack them."""
+def missing_checks(sets, n_untimed):
+    """Checks that nobody noted, with the number of sets that lack them.
+
+    `n_untimed`: sets with a cuff of which nobody noted when it was inflated and released.
+    """
     lacking = {name: sum(pd.isna(getattr(row, name)) for row in sets) for name in CHECKS}
+    lacking[CUFF_TIMES] = n_untimed
     return "; ".join(f"{name} in {n} sets" for name, n in lacking.items() if n) or "none"

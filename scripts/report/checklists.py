@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from cuff.signs import CUFF_TIMES
 from engine.listings import described
 from report.sentences import same_order
 from results.words import counted, in_words, words_of
@@ -509,8 +510,12 @@ def repetitions(sets):
 
 def restriction(safety):
     """Longest time without release."""
-    longest = safety["longest_restriction_min"].dropna()
-    return f"at most {longest.max():.1f} min without release" if len(longest) else ""
+    untimed = safety["missing_checks"].str.contains(CUFF_TIMES, na=False)
+    where = " where inflation and release were noted" if untimed.any() else ""
+    longest = safety.loc[~untimed, "longest_restriction_min"].dropna()
+    if untimed.any() and not longest.gt(0).any():
+        return ""
+    return f"at most {longest.max():.1f} min without release{where}" if len(longest) else ""
 
 
 def cuffs_described(results):

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from cuff.signs import CHECKS
+from cuff.signs import CHECKS, CUFF_TIMES
 from cuff.verdicts import ABOVE_LIMIT, AT_OCCLUSION, COUNTING, GRAVEST_FIRST
 from report.print_tables import people_in_words
 from results.words import counted, in_words, words_of
@@ -197,7 +197,10 @@ def missing_in_words(safety):
     if sets.empty:
         return ""
     noted = sets["missing_checks"].fillna("none").str.split("; ")
-    lacking = {check: int(noted.map(lambda names, c=check: c in names).sum()) for check in CHECKS}
+    looked_for = (*CHECKS, CUFF_TIMES)
+    lacking = {
+        check: int(noted.map(lambda names, c=check: c in names).sum()) for check in looked_for
+    }
     told = [f"{words_of(check)} in {n}" for check, n in lacking.items() if n]
     every = counted(len(sets), "set")
     if not told:

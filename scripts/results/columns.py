@@ -753,12 +753,15 @@ TABLES = {
             "verdict_reason": "on what the verdict rests; of a visit how many sets have which",
             "pressure_counts": "of a set: `yes` where its pressure counts as that of its condition "
             "(`within`, `by titration`, `overridden`), else `no`; n/a without a cuff pressure",
-            "restriction_min": Number("time under cuffs, without those noted at 0 mmHg, sum, min"),
-            "longest_restriction_min": Number("longest cuff without release, min"),
+            "restriction_min": Number(
+                "time under cuffs, without those noted at 0 mmHg, sum, min; n/a where a set with a "
+                "cuff lacks `cuff_times`"
+            ),
+            "longest_restriction_min": Number("longest cuff without release, min; n/a likewise"),
             "stopped_early": Number("number of sets stopped early"),
             "symptoms": "symptoms and signs with exercise and bout, or `none noted`",
             "missing_checks": "checks that were not noted, of a visit with the number of sets, or "
-            "`none`",
+            "`none`; `cuff_times`: when the cuff of a set was inflated and released",
             "systolic_mmhg": Number("highest systolic blood pressure noted with the sets, mmHg"),
             "diastolic_mmhg": Number("highest diastolic blood pressure noted with them, mmHg"),
             "findings": "what a person should look at, or `none`; of a visit without sets its note",

@@ -102,10 +102,10 @@ def test_sets_of_the_condition_without_cuff_lack_no_pressure(tmp_path):
     ],
 )
 def test_a_limit_is_said_once_it_is_passed_and_not_when_it_is_met(longest_min, cuff_mmhg, said):
-    row = {"longest_restriction_min": longest_min}
-    cuffs = events_of([cuff("leg", "right", pressure_mmhg=cuff_mmhg)])
+    inflated = cuff("leg", "right", pressure_mmhg=cuff_mmhg) | {"duration_s": 60 * longest_min}
+    cuffs = events_of([inflated])
     limits = settings_with(check_safety={"longest_restriction_min": 20.0}).check_safety
-    found = [*without_release(row, limits), *above_noted(cuffs, events_of([SET]), 10.0)]
+    found = [*without_release(cuffs, limits), *above_noted(cuffs, events_of([SET]), 10.0)]
     assert found == said
 
 
@@ -115,6 +115,26 @@ def test_the_longest_restriction_is_that_of_one_inflation_and_pressures_of_zero_
         for duration_s, pressure_mmhg in ((300.0, 90.0), (420.0, None), (900.0, 0.0))
     )
     assert restriction(cuffs) == {"restriction_min": 12.0, "longest_restriction_min": 7.0}
+
+
+@pytest.mark.parametrize(
+    ("cuffs", "minutes", "lacking"),
+    [
+        ([], None, "; cuff_times in 1 sets"),
+        ([{"onset_s": 0.0, "duration_s": 50.0}], None, "; cuff_times in 1 sets"),
+        ([{"onset_s": 90.0, "duration_s": 90.0}], 1.5, ""),
+    ],
+)
+def test_without_the_times_of_a_cuff_the_time_under_it_is_unknown_and_not_zero(
+    cuffs, minutes, lacking
+):
+    set_ = BLANK_SET | SET
+    row = row_of_visit([set_, *(set_ | {"trial_type": "cuff"} | times for times in cuffs)])
+    assert (row.get("restriction_min"), row.get("longest_restriction_min")) == (minutes, minutes)
+    assert row["missing_checks"].endswith(f"skin_colour in 1 sets{lacking}")
+    without_cuff = row_of_visit([set_ | {"cuff_pressure_mmhg": 0.0}])
+    assert without_cuff["restriction_min"] == 0
+    assert "cuff_times" not in without_cuff["missing_checks"]
 
 
 def test_the_share_is_that_of_the_pressure_in_the_occlusion_pressure():

@@ -38,7 +38,7 @@ def test_recordings_without_a_session_sheet_still_give_beats_and_quality(tmp_pat
     keep_recordings(study, "rr")
     for name in ("events.tsv", "occlusion.tsv", "study.yaml"):
         (study / name).unlink()
-    results = made(study)
+    results = made(study, "report.html")
     assert len(read(results / "beats" / "sub-01.tsv")) > 2000
     assert "no ECG can confirm a beat" in read(results / "quality.tsv")["reason"].iloc[0]
     assert read(results / "contrasts.tsv").empty
@@ -53,7 +53,7 @@ def test_recordings_without_a_session_sheet_still_give_beats_and_quality(tmp_pat
 
 def test_one_person_in_one_visit_gets_a_page_of_every_bout_and_no_empty_comparison(tmp_path):
     write_one_person(tmp_path / "alone")
-    results = made(tmp_path / "alone")
+    results = made(tmp_path / "alone", "report.html")
     contrasts = read(results / "contrasts.tsv")
     assert contrasts["estimate"].notna().any()
     assert contrasts[["p", "ci_low"]].isna().all(axis=None)
@@ -85,7 +85,7 @@ def test_one_person_in_one_visit_gets_a_page_of_every_bout_and_no_empty_comparis
 def test_saturation_without_a_heart_recording_is_analysed(tmp_path):
     study = write_tiny_study(tmp_path / "no_heart", ("sub-01", "sub-02"))
     keep_recordings(study, "muscle_oxygen")
-    results = made(study)
+    results = made(study, "report.html")
     outcomes = read(results / "outcomes.tsv")
     heart = outcomes[outcomes["outcome"] == "rmssd_ms"]
     assert set(heart["status"]) <= {"missing", "refused"}
@@ -108,7 +108,7 @@ def test_a_study_with_one_condition_compares_nothing(tmp_path):
     path = study / "events.tsv"
     text = path.read_text().replace("\tnone\t", "\ttarget\t").replace("\tlow\t", "\ttarget\t")
     path.write_text(text)
-    results = made(study)
+    results = made(study, "contrasts.tsv")
     assert read(results / "contrasts.tsv").empty
     assert read(results / "outcomes.tsv")["value"].notna().any()
 
