@@ -7,6 +7,7 @@ each function of scripts/report/ gave, by file and function, each text once.
 import json
 import os
 import sys
+from dataclasses import is_dataclass
 from pathlib import Path
 
 import pandas as pd
@@ -28,6 +29,8 @@ def texts_in(value):
     elif isinstance(value, list | tuple | set):
         for part in value:
             yield from texts_in(part)
+    elif is_dataclass(value) and not isinstance(value, type):
+        yield from texts_in(vars(value))
     elif isinstance(value, pd.DataFrame):
         yield from texts_in([*value.columns, *value.astype(object).to_numpy().ravel().tolist()])
 

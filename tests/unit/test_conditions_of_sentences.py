@@ -11,6 +11,7 @@ import pytest
 from comparison.coupling import ONE_BY_DESIGN
 from comparison.dose_table import MEASURES, SLOPE
 from project import settings_with
+from report.checklists import crossover as crossover_items
 from report.checklists import harms, repetitions, restriction, statistics, variability
 from report.estimand import stopped_in_words
 from report.evidence import sentence_above_intrinsic, sentence_of_evidence
@@ -20,8 +21,10 @@ from report.print_tables import ends_of_sets
 from report.sections.answer import claim_shown, matters, pictures
 from report.sections.coupling import coupling_in_words
 from report.sections.crossover import by_sequence, days_in_words
+from report.sections.crossover import section as crossover
 from report.sections.dose import doses_in_words
 from report.sections.failure import depth
+from report.sections.findings import findings
 from report.sections.left_out import decisions_in_words
 from report.sections.limits import limits
 from report.sections.numbers import window_explained
@@ -34,6 +37,7 @@ from report.single_case import (
     rest_in_words,
 )
 from results.columns import columns_of
+from results.tables import as_read
 
 NOTHING = float("nan")
 
@@ -43,12 +47,12 @@ NADIR = ("smo2_nadir_pct", "set")
 
 
 def table(name, *rows):
-    """Rows of a result table with all its columns."""
-    return pd.DataFrame(rows, columns=columns_of(name)) if rows else empty(name)
+    """Rows of a result table with all its columns, as they are read from its file."""
+    return as_read(pd.DataFrame(rows, columns=columns_of(name)), name)
 
 
 def empty(name):
-    return pd.DataFrame({column: pd.Series(dtype=object) for column in columns_of(name)})
+    return table(name)
 
 
 def contrasts(*rows):
@@ -293,6 +297,38 @@ def test_days_between_visits_and_means_by_sequence_are_told_where_they_are_known
     assert list(by_sequence(table("crossover", cell))) == []
 
 
+def test_what_could_not_be_compared_is_said_of_its_outcome_and_of_no_other():
+    settings = settings_with(study={"conditions": CONDITIONS, "primary_outcomes": [PRIMARY]})
+    asked = person_values("smo2_nadir_pct"), empty("claims"), empty("joint_tests")
+
+    def told(row):
+        values, claims, tests = asked
+        ((_, single),) = findings(values, contrasts(row), claims, tests, settings)
+        return " ".join(single)
+
+    nothing = told({"estimate": NOTHING, "ci_low": NOTHING, "n_pairs": 0})
+    assert nothing.startswith("Saturation nadir (set): nothing could be compared")
+    assert "nothing could be compared" not in told({})
+
+
+def test_means_by_sequence_are_a_table_of_each_outcome_that_has_them():
+    cell = {
+        "part": "sequence and visit",
+        "outcome": "smo2_nadir_pct",
+        "window": "set",
+        "mean": 50.0,
+    }
+    cell |= {"sequence": "ABC", "visit": 1, "condition": "none", "n_participants": 2}
+    days = {"part": "days since the visit before", "visit": 2, "n_participants": 8, "mean": 6.5}
+    days |= {"lowest": 5, "highest": 9}
+    outcomes = person_values("smo2_nadir_pct")
+    with_means = crossover(study_of(outcomes, crossover=table("crossover", cell, days)))
+    (shown,) = with_means["by_sequence"]
+    assert shown["caption"] == "Saturation nadir (%), set: mean (SD), people"
+    assert crossover(study_of(outcomes, crossover=table("crossover", days)))["by_sequence"] == []
+    assert crossover(study_of(outcomes, crossover=empty("crossover"))) is None
+
+
 def test_decisions_are_counted_by_what_they_are_and_none_is_not_mentioned():
     made = table("decisions", {"action": "remove_beat"}, {"action": "exclude_span"})
     assert decisions_in_words(made) == (
@@ -501,3 +537,13 @@ def test_sets_stopped_early_and_to_failure_are_counted_as_the_session_sheet_is_r
     assert answers(harms(study, SAID))["sets stopped early"] == "1 set"
     (ended,) = ends_of_sets(sets, CONDITIONS).to_dict("records")
     assert (ended["to failure"], ended["stopped early"]) == ("2", "1")
+
+
+def test_a_checklist_names_the_day_of_the_freezing_where_there_was_one():
+    asked = "protocol and plan: where they can be read"
+    frozen = {"frozen_at": "2031-02-03T08:00:00Z", "frozen_sha256": "0" * 64}
+    assert (
+        answers(crossover_items(checked(plan=frozen)))[asked]
+        == f"plan frozen at {frozen['frozen_at']}"
+    )
+    assert answers(crossover_items(checked()))[asked] == ""

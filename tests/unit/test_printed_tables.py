@@ -87,7 +87,7 @@ def test_flow_counts_who_did_which_condition_in_which_order_and_visit():
         [("a", "ses-1", 1, "AB"), ("a", "ses-2", 2, "AB"), ("b", "ses-1", 1, "AB")],
         columns=["participant_id", "session_id", "visit", "sequence"],
     )
-    events = sets(("a", "ses-1", "none", "squat", "no"), ("b", "ses-1", "none", "squat", "yes"))
+    events = sets(("a", "ses-1", "none", "squat", False), ("b", "ses-1", "none", "squat", True))
     first, second = flow_by_order(visits, events, CONDITIONS).to_dict("records")
     assert (first["participants allotted"], first["conditions"]) == (2, "none 2")
     assert (first["to failure"], first["stopped early"]) == ("1", "")
@@ -95,7 +95,7 @@ def test_flow_counts_who_did_which_condition_in_which_order_and_visit():
 
 
 def test_what_nobody_noted_of_the_end_of_a_set_is_no_zero():
-    events = sets(("a", "ses-1", "target", "squat", None), ("a", "ses-2", "none", "squat", "no"))
+    events = sets(("a", "ses-1", "target", "squat", None), ("a", "ses-2", "none", "squat", False))
     rows = ends_of_sets(events, CONDITIONS).to_dict("records")
     assert [(row["condition"], row["to failure"]) for row in rows] == [
         ("none", "0"),
