@@ -229,16 +229,20 @@ def work_matched(
         return [_nothing(EQUAL_WORK, "repetitions were not noted")]
     in_exercises = bool(comparison.exercises)
     work = cells_of(comparison, repetitions, by_exercise=in_exercises, summed=not in_exercises)
-    known = np.where(comparison.filled, work, np.nan)
-    if not _varies(known):
-        return [_nothing(EQUAL_WORK, "repetitions did not differ within participants")]
-    missing = int((comparison.filled & np.isnan(work)).sum())
-    note = f"{missing} cells without repetitions left out" if missing else ""
-    return _beside(comparison, work, EQUAL_WORK, "repetitions go", confidence, note)
+    words = ("repetitions", "without repetitions", "repetitions go")
+    return _beside(comparison, work, EQUAL_WORK, words, confidence)
 
 
-def _beside(comparison, covariate, analysis, what_goes, confidence, note) -> list[dict]:
-    """Contrasts with a covariate that the condition moves, withheld where it tells little else."""
+def _beside(comparison, covariate, analysis, words, confidence) -> list[dict]:
+    """Contrasts with a covariate that the condition moves, withheld where it tells little else.
+
+    `words` name the covariate, cells without it, and that it goes with something.
+    """
+    what, without, what_goes = words
+    if not _varies(np.where(comparison.filled, covariate, np.nan)):
+        return [_nothing(analysis, f"{what} did not differ within participants")]
+    missing = int((comparison.filled & np.isnan(covariate)).sum())
+    note = f"{missing} cells {without} left out" if missing else ""
     # the same cells without the covariate, so that only what it shares with the condition differs
     plain = replace(comparison, y=np.where(np.isnan(covariate), np.nan, comparison.y), designs={})
     beside = replace(plain, covariates=(*comparison.covariates, covariate))
@@ -281,12 +285,8 @@ def at_prevailing_rate(
         return [_nothing(PREVAILING_RATE, "the mean interval was not measured in this window")]
     logs = intervals.assign(y=np.log(intervals["y"].astype(float)))
     level = cells_of(comparison, logs, by_exercise=bool(comparison.exercises))
-    known = np.where(comparison.filled, level, np.nan)
-    if not _varies(known):
-        return [_nothing(PREVAILING_RATE, "heart rate did not differ within participants")]
-    missing = int((comparison.filled & np.isnan(level)).sum())
-    note = f"{missing} cells without a mean interval left out" if missing else ""
-    return _beside(comparison, level, PREVAILING_RATE, "heart rate goes", confidence, note)
+    words = ("heart rate", "without a mean interval", "heart rate goes")
+    return _beside(comparison, level, PREVAILING_RATE, words, confidence)
 
 
 def _varies(cells: np.ndarray) -> bool:

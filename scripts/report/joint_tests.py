@@ -3,6 +3,7 @@
 import pandas as pd
 
 from comparison.joint_tests import INTERACTION
+from report.origins import Origin, Told
 from results.decided import ALPHA
 from results.format import p_in_words
 
@@ -16,6 +17,12 @@ def interaction_of(tests, outcome, window):
         (tests["outcome"] == outcome) & (tests["window"] == window) & (tests["term"] == INTERACTION)
     ]
     return next(chosen.itertuples(), None)
+
+
+def told_interaction(tests, outcome, window, label):
+    """The sentence of the test with its row, or None; `tests` as `interaction_of`."""
+    test = interaction_of(tests, outcome, window)
+    return test and Told(sentence_of_interaction(test, label), Origin.of("joint_tests", test))
 
 
 def sentence_of_interaction(test, label):

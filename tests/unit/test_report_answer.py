@@ -4,6 +4,7 @@ from types import SimpleNamespace
 
 import pandas as pd
 
+from project import PROJECT
 from report.answer import (
     course_in_words,
     part_in_words,
@@ -12,6 +13,7 @@ from report.answer import (
     what_was_done,
 )
 from report.drawn import across_conditions, interval_scale
+from report.page import shown_table, templates_of
 from report.sections.answer import claims_shown
 from results.columns import columns_of
 
@@ -126,6 +128,22 @@ def test_people_without_a_pair_are_not_compared_in_the_caption():
     assert said == (
         "Saturation nadir: nobody has values with both none and target in one exercise."
     )
+
+
+def test_whether_exercises_differ_stands_before_what_is_said_of_single_ones():
+    page = templates_of(PROJECT / "workflow" / "templates")
+    text = page.get_template("report/heart.html.jinja").render(
+        absent="",
+        by_exercise=shown_table(pd.DataFrame({"exercise": ["squat"]}), "Within each exercise"),
+        interactions=["They vary from exercise to exercise."],
+        delays="",
+        sentences=[],
+    )
+    assert text.index("They vary") < text.index("within each exercise") < text.index("<table")
+    picture = {"interaction": "They vary.", "said": "Lower in squat.", "drawing": "", "caption": ""}
+    nothing = dict.fromkeys(("done", "pressures", "findings", "claims", "alone", "plan"), "")
+    text = page.get_template("report/answer.html.jinja").render(nothing | {"pictures": [picture]})
+    assert text.index("They vary.") < text.index("Lower in squat.")
 
 
 def test_the_smallest_effect_is_shaded_only_where_one_was_stated():

@@ -12,6 +12,7 @@ from report.answer import (
 )
 from report.drawn import across_conditions, interval_scale
 from report.heart import contrasts_of
+from report.joint_tests import told_interaction
 from report.origins import Origin, Told
 from report.safety import safety_findings
 from report.sentences import in_unit, same_order, sentence_of_claim, shares_in_words
@@ -24,7 +25,7 @@ ORDER = 1
 
 TITLE = "The answer"
 
-NEEDS = ("outcomes", "contrasts", "claims", "safety", "harms")
+NEEDS = ("outcomes", "contrasts", "claims", "joint_tests", "safety", "harms")
 
 # the muscle, then the heart: one picture each, drawn where the study has the values
 PICTURES = (("smo2_nadir_pct", "set"), ("mean_hr_bpm", "set"))
@@ -123,6 +124,7 @@ def pictures(results):
         shaded = f" Shaded: the failure band, {band[0]:g} to {band[1]:g} %." if band else ""
         yield {
             "said": said,
+            "interaction": told_interaction(results.joint_tests, outcome, window, module.LABEL),
             "drawing": across_conditions(
                 cells, results.conditions, said=said, label=label_of(outcome), band=band
             ),

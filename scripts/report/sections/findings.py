@@ -10,7 +10,7 @@ from report.heart import (
     not_comparable,
     rate_has_smallest_effect,
 )
-from report.joint_tests import interaction_of, sentence_of_interaction
+from report.joint_tests import told_interaction
 from report.origins import Origin, Told
 from report.sentences import sentence_of_claim, sentence_of_contrast
 from report.single_case import is_one_participant
@@ -92,9 +92,8 @@ def findings(outcomes, compared, claims, tests, settings):
                 )
                 for claim in of_outcome.itertuples()
             ]
-        if (test := interaction_of(tests, outcome, window)) and all(comparable):
-            said = sentence_of_interaction(test, label)
-            single.append(Told(said, Origin.of("joint_tests", test)))
+        if all(comparable) and (said := told_interaction(tests, outcome, window, label)):
+            single.append(said)
         if single:
             told.append((whole, single))
     return told

@@ -15,7 +15,7 @@ from report.heart import (
     rate_has_smallest_effect,
     rate_in_sets_is_equal,
 )
-from report.joint_tests import interaction_of, sentence_of_interaction
+from report.joint_tests import told_interaction
 from report.origins import Origin, Told
 from report.page import shown_table
 from report.sentences import is_comparison, same_order
@@ -110,12 +110,10 @@ def heart_interactions(tests, by_exercise):
     """Whether the contrasts of each outcome of the table vary from exercise to exercise."""
     shown = set(by_exercise["outcome"]) if len(by_exercise) else set()
     of_table = {_label(name, window): (name, window) for name, window in BY_EXERCISE}
-    tested = {label: interaction_of(tests, *key) for label, key in of_table.items()}
-    return [
-        Told(sentence_of_interaction(test, label), Origin.of("joint_tests", test))
-        for label, test in tested.items()
-        if test and label in shown
+    told = [
+        told_interaction(tests, *key, label) for label, key in of_table.items() if label in shown
     ]
+    return [said for said in told if said]
 
 
 def heart_by_exercise(compared):
