@@ -8,7 +8,6 @@ stand for the electrocardiogram unless --raw-ecg is given. The archive is search
 of the study before it takes its place, and is not made where any is found.
 """
 
-import argparse
 import hashlib
 import re
 import sys
@@ -28,6 +27,7 @@ from archive.labels import KEY, labels_of
 from archive.readme import paragraphs
 from archive.recordings import RecordingsWriter, intervals_of_beats
 from archive.tables import archived_edits, event_ids, result_tables, study_tables
+from engine.command_line import parser_of
 from engine.outputs import whole_or_not
 from explaining.run import FinishedRun
 from recordings.clock import Clock, to_session_time
@@ -265,11 +265,7 @@ def refuse_other_folder(folder, study, results):
 
 
 def main(words=None):
-    parser = argparse.ArgumentParser(
-        prog="launch.py archive",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    parser = parser_of("archive", __doc__)
     parser.add_argument("results", type=Path, help="folder of the results of a finished run")
     parser.add_argument("--into", type=Path, help="its folder; default: results/my_study_archive")
     parser.add_argument("--study", type=Path, help="the study, where it is not known here")

@@ -8,7 +8,6 @@ people gave them; the demo study's stand for all others. A study folder in place
 twin of its tables alone. The twin is a BIDS dataset and a study, marked as simulated.
 """
 
-import argparse
 import random
 import sys
 from dataclasses import dataclass
@@ -24,6 +23,7 @@ from cuff.cautions import CAUTION
 from demo import signals
 from demo import study as demo
 from demo.heart_period import simulate_beats
+from engine.command_line import parser_of
 from engine.outputs import whole_or_not
 from explaining.run import FinishedRun
 from recordings.store import SessionStretch
@@ -592,11 +592,7 @@ def entered(group):
 
 
 def main(words=None):
-    parser = argparse.ArgumentParser(
-        prog="launch.py twin",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    parser = parser_of("twin", __doc__)
     parser.add_argument("source", type=Path, help="folder of results, or of a study")
     parser.add_argument("--into", type=Path, required=True, help="folder of the twin")
     parser.add_argument("--study", type=Path, help="the study, where it is not known here")

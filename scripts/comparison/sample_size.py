@@ -30,6 +30,7 @@ from comparison.claim_power import (
 )
 from comparison.contrasts import as_ratio
 from comparison.planning import on_scale
+from engine.command_line import parser_of
 from results.decided import ALPHA
 from results.tables import number, read_table, write_table
 
@@ -50,11 +51,7 @@ INVENTED = (
 
 def read_words(words: list[str] | None) -> argparse.Namespace:
     """The options of the command line."""
-    parser = argparse.ArgumentParser(
-        prog="launch.py sample-size",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    parser = parser_of("sample-size", __doc__)
     add = parser.add_argument
     add("--results", type=Path, help="results of a study, to take the spread from")
     add("--outcome", help="primary outcome of these results; the first without it")

@@ -11,11 +11,11 @@ not known which one the results were made from. The exit status is 1 where what 
 differs from the table.
 """
 
-import argparse
 import re
 import sys
 import textwrap
 
+from engine.command_line import parser_of
 from engine.listings import described, names_in, windows_of
 from explaining import compared
 from explaining.run import FinishedRun
@@ -134,11 +134,7 @@ def _wrapped(line):
 
 
 def main(words=None):
-    parser = argparse.ArgumentParser(
-        prog="launch.py explain",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    parser = parser_of("explain", __doc__)
     parser.add_argument("results", help="folder of the results of one study")
     parser.add_argument("what", nargs="+", help="table.tsv:row, or event outcome [window]")
     parser.add_argument("--study", help="folder of the study")

@@ -5,10 +5,10 @@
 The exit status is 0 where all cells are equal within the tolerance, 1 where some moved.
 """
 
-import argparse
 import sys
 from pathlib import Path
 
+from engine.command_line import parser_of
 from results.causes import Causes
 from results.comparing import TOLERANCE, compare_results
 from study.problems import StudyError
@@ -33,11 +33,7 @@ def told(comparison, causes, tolerance):
 
 
 def main(words=None):
-    parser = argparse.ArgumentParser(
-        prog="launch.py compare",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    parser = parser_of("compare", __doc__)
     parser.add_argument("first", type=Path, help="folder of the results of a finished run")
     parser.add_argument("second", type=Path, help="folder of the results of another")
     parser.add_argument("--tolerance", type=float, default=TOLERANCE, help="relative")

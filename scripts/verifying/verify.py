@@ -7,13 +7,13 @@ an independent check is written beside them, results/my_study_verified.md. The e
 where nothing was altered and every cell of every table came out again within the tolerance.
 """
 
-import argparse
 import platform
 import sys
 import tempfile
 from datetime import date
 from pathlib import Path
 
+from engine.command_line import parser_of
 from explaining.run import FinishedRun
 from results.comparing import TOLERANCE, compare_results
 from results.manifest import NAME, sha256_of
@@ -69,11 +69,7 @@ def certificate(results, manifest, wrong, complete, comparison, causes, toleranc
 
 
 def main(words=None):
-    parser = argparse.ArgumentParser(
-        prog="launch.py verify",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    parser = parser_of("verify", __doc__)
     parser.add_argument("results", type=Path, help="folder of the results of a finished run")
     parser.add_argument("--study", type=Path, help="the study, where it is not known here")
     parser.add_argument("--cores", type=int, default=2)

@@ -7,13 +7,13 @@ Settings are named as in config/SETTINGS.md. Contrasts of the primary outcomes a
 names others, or all.
 """
 
-import argparse
 import sys
 import tempfile
 from pathlib import Path
 
 import yaml
 
+from engine.command_line import parser_of
 from explaining.run import FinishedRun
 from results.comparing import TOLERANCE, Comparison, compare_tables, read_cells
 from results.tables import read_table
@@ -68,11 +68,7 @@ def _estimate(estimate, low, high, claim):
 
 
 def main(words=None):
-    parser = argparse.ArgumentParser(
-        prog="launch.py what-if",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    parser = parser_of("what-if", __doc__)
     parser.add_argument("results", type=Path, help="folder of the results of a finished run")
     parser.add_argument("settings", nargs="+", help="section.name=value")
     parser.add_argument("--outcome", action="append", help="an outcome to show, or all")
