@@ -3,6 +3,8 @@
 The template is workflow/templates/book.typ.
 """
 
+import pandas as pd
+
 from cuff.cautions import CAUTION
 from report.page import read_text_table
 from report.printing import cells_of, columns_of_numbers, heading, is_wide
@@ -17,6 +19,16 @@ LETTERS = {True: 190, False: 112}
 
 # a column of longer texts grows no wider
 LONG = 60
+
+# rows of one table: more of them nobody reads in print, and each takes a quarter of a MB to set
+MOST_ROWS = 800
+
+# what a row of the pressures says where there is nothing to see to
+NOTHING_TO_SEE_TO = {
+    "verdict": r"\d+ (within|without cuff pressure)(; \d+ (within|without cuff pressure))*",
+    "findings": "none",
+    "symptoms": "none noted",
+}
 
 
 def content_of(figures, tables, methods, checklists, *, title, conditions):
@@ -48,7 +60,8 @@ def content_of(figures, tables, methods, checklists, *, title, conditions):
 def printed_in(folder, conditions):
     """Tables of the folder in the order of its contents."""
     for entry in read_text_table(folder / "contents.tsv").itertuples():
-        table = read_text_table(folder / f"{entry.table}.tsv")
+        whole = read_text_table(folder / f"{entry.table}.tsv")
+        table, left_out = printable(whole, entry.table)
         rows = cells_of(table)
         names = [heading(name, conditions) for name in table.columns]
         yield {
@@ -58,8 +71,27 @@ def printed_in(folder, conditions):
             "widths": widths_of(names, rows, wide=is_wide(table)),
             "numbers": sorted(columns_of_numbers(rows)) if rows else [],
             "wide": is_wide(table),
-            "note": entry.note,
+            "note": f"{entry.note}{left_out}",
         }
+
+
+def printable(table, name):
+    """The rows of a table that are set, in their order, and a sentence where they are not all.
+
+    Rows with a finding, a symptom or a pressure that is not within come before others.
+    """
+    if len(table) <= MOST_ROWS:
+        return table, ""
+    is_quiet = pd.Series(True, index=table.index)
+    for column, nothing in NOTHING_TO_SEE_TO.items():
+        if column in table:
+            is_quiet &= table[column].fillna("").str.fullmatch(nothing)
+    kept = is_quiet.sort_values(kind="stable").index[:MOST_ROWS]
+    left_out = (
+        f" This book holds {MOST_ROWS} of {len(table)} rows, those with a finding, a symptom or a "
+        f"pressure that is not within before others; all stand in tables/{name}.tsv."
+    )
+    return table.loc[sorted(kept)], left_out
 
 
 def lists_in(markdown):

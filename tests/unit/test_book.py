@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from project import PROJECT
-from report.book import content_of, lists_in, widths_of
+from report.book import MOST_ROWS, content_of, lists_in, printable, widths_of
 from results.typesetting import set_pdfs
 
 TEMPLATE = PROJECT / "workflow" / "templates" / "book.typ"
@@ -92,3 +92,31 @@ def test_columns_take_what_they_need_where_they_fit_and_never_less_than_a_word()
 
 def test_a_page_without_lists_gives_none():
     assert list(lists_in("# Reporting checklists\n\nNothing.\n")) == []
+
+
+def test_a_long_table_keeps_the_rows_to_see_to_and_says_how_many_it_lacks():
+    rows = pd.DataFrame(
+        {
+            "verdict": "1 within; 1 without cuff pressure",
+            "findings": "none",
+            "symptoms": "none noted",
+        },
+        index=range(MOST_ROWS + 3),
+    )
+    last = [MOST_ROWS, MOST_ROWS + 1, MOST_ROWS + 2]
+    rows.loc[last] = [
+        ("1 at or above occlusion", "none", "none noted"),
+        ("1 within", "a finding", "none noted"),
+        ("1 within", "none", "numbness"),
+    ]
+    kept, said = printable(rows, "4_pressures")
+    assert kept.index.tolist() == [*range(MOST_ROWS - 3), *last]
+    assert f"{MOST_ROWS} of {MOST_ROWS + 3} rows" in said
+    assert "tables/4_pressures.tsv" in said
+
+
+def test_a_table_that_fits_is_set_whole_and_says_nothing():
+    rows = pd.DataFrame({"verdict": ["1 within"] * MOST_ROWS})
+    kept, said = printable(rows, "4_pressures")
+    assert kept is rows
+    assert said == ""
