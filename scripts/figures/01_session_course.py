@@ -156,10 +156,8 @@ def session_to_draw(results):
     """The session that the settings name, else the last condition's first one with everything."""
     if results.settings.draw_figures.course_of:
         return tuple(results.settings.draw_figures.course_of)
-    given = results.outcomes[
-        results.outcomes["value"].notna() & results.outcomes["condition"].notna()
-    ]
-    with_sets = given[given["outcome"].isin(["smo2_nadir_pct", "mean_hr_bpm"])]
+    of_both = results.outcomes[results.outcomes["outcome"].isin(["smo2_nadir_pct", "mean_hr_bpm"])]
+    with_sets = of_both[of_both["value"].notna() & of_both["condition"].notna()]
     if with_sets.empty:
         return None
     rank = with_sets["condition"].map({c: n for n, c in enumerate(results.conditions)})

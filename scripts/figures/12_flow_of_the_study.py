@@ -78,8 +78,10 @@ def flow(results):
     rows += orders(results.sessions)
     missing = left_out(exclusions)
     rows += [("Left out", "", "reasons", len(missing), text) for text in missing]
-    sets = outcomes[(outcomes["window"] == "set")]
-    done = outcomes[outcomes["condition"].isin(results.conditions)]
+    counted_by = ["participant_id", "session_id", "event_id", "condition", "window"]
+    of_conditions = outcomes["condition"].isin(results.conditions)
+    done = outcomes.loc[of_conditions, [*counted_by, "outcome", "value", "status"]]
+    sets = done[done["window"] == "set"]
     for condition in results.conditions:
         of_condition = done[done["condition"] == condition]
         if of_condition.empty:

@@ -76,8 +76,8 @@ def finding(numbers):
 
 def recoveries(outcomes, quality, conditions):
     """A row for each set with a known recovery: who, condition, start_s and end_s of it."""
-    sets = outcomes[(outcomes["window"] == "set") & outcomes["condition"].isin(conditions)]
-    sets = sets[[*SET, "condition"]].drop_duplicates(SET)
+    of_sets = (outcomes["window"] == "set") & outcomes["condition"].isin(conditions)
+    sets = outcomes.loc[of_sets, [*SET, "condition"]].drop_duplicates(SET)
     windows = quality[(quality["segment"] == "recovery_first_60_s") & quality["end_s"].notna()]
     windows = windows[[*SET, "start_s", "end_s"]].drop_duplicates(SET)
     return sets.merge(windows, on=SET)

@@ -13,6 +13,7 @@ import matplotlib
 import numpy as np
 import pandas as pd
 from matplotlib import pyplot, ticker
+from matplotlib.collections import LineCollection
 
 from results.condition_marks import colour_and_mark
 
@@ -43,7 +44,8 @@ MOST_MARKS = 1500
 # below it lie marks and lines, above it scales and words (of matplotlib)
 _MARKS_BELOW = 2.005
 
-PICTURE_DPI = 200
+# a PDF holds the picture of every axes until it is written: 5 MB each
+PICTURE_DPI = 150
 
 # where an SVG says places, and numbers finer than any eye or printer
 _PLACES = re.compile(r'\b(?:d|x|y)="[^"]*"|translate\([^)]*\)')
@@ -327,7 +329,10 @@ def draw_many_marks_as_picture(figure):
     """Marks of a study of many people as pixels, as thousands of them cannot be told apart."""
     for axes in figure.axes:
         marks = sum(len(line.get_xdata()) for line in axes.lines)
-        marks += sum(len(drawn.get_offsets()) for drawn in axes.collections)
+        for drawn_together in axes.collections:
+            vertices = sum(len(path.vertices) for path in drawn_together.get_paths())
+            is_lines = isinstance(drawn_together, LineCollection)
+            marks += vertices if is_lines else len(drawn_together.get_offsets())
         if marks > MOST_MARKS:
             axes.set_rasterization_zorder(_MARKS_BELOW)
 
