@@ -155,13 +155,16 @@ def killed_runs(study, results, settings, undisturbed, length_s, kills, seed):
     while done < kills:
         number += 1
         now = SETTLED_S[number % 2]
-        for _ in range(min(chance.randint(1, 3), kills - done)):
+        for again in range(min(chance.randint(1, 3), kills - done)):
             after_s, whole_group = chance.uniform(0.2, length_s), chance.random() < 0.5
-            killed = killed_run(study, results, settings[now], after_s, whole_group=whole_group)
+            ended_s = killed_run(study, results, settings[now], after_s, whole_group=whole_group)
+            if ended_s is not None:
+                # no kill; where everything had to be made, it tells how long a run takes by now
+                length_s = length_s if again else ended_s
+                break
             done += 1
             whom = "all processes" if whole_group else "snakemake alone"
-            told = f"kill {done}, after {after_s:.1f} s, of {whom}"
-            print(told if killed else f"{told}: had ended", flush=True)
+            print(f"kill {done}, after {after_s:.1f} s, of {whom}", flush=True)
         try:
             after = bytes_of(run(study, results, settings[now]))
         except RuntimeError as fault:
@@ -199,7 +202,8 @@ def run(study, results, settings):
 
 
 def killed_run(study, results, settings, after_s, *, whole_group):
-    """A run that is killed; whether it was still alive then."""
+    """A run that is killed. Where it ended by itself before, after how many seconds."""
+    began = time.monotonic()
     started = subprocess.Popen(
         command(study, results, settings),
         stdout=subprocess.DEVNULL,
@@ -214,8 +218,8 @@ def killed_run(study, results, settings, after_s, *, whole_group):
         else:
             started.kill()
         started.wait()
-        return True
-    return False
+        return None
+    return time.monotonic() - began
 
 
 def bytes_of(results):
