@@ -349,6 +349,49 @@ def _unwrap_cycles(phase: np.ndarray, moment: np.ndarray, rate_hz: float) -> np.
     return np.concatenate([[phase[0]], phase[0] + np.cumsum(jump)])
 
 
+@dataclass(frozen=True)
+class _Ends:
+    """The most probable whole number of cycles, its chance, and the ends of the ripple with it."""
+
+    count: int
+    count_se: float
+    chance: float
+    onset_s: float
+    offset_s: float
+    onset_se: float
+    offset_se: float
+
+
+def _most_probable_ends(begin, finish, begin_support, finish_support, step_s) -> _Ends:
+    """Among candidates for both ends those a whole number of cycles apart, by their support.
+
+    The supports are logarithms of likelihoods. Every contraction is a whole cycle: ends that leave
+    a fraction cannot both be right.
+    """
+    support = begin_support[:, None] + finish_support
+    sixteenths = finish.sixteenth - begin.sixteenth[:, None]
+    support = np.where((sixteenths % 16 == 0) & (sixteenths > 0), support, -np.inf)
+    chance = np.exp(support - support.max())
+    chance /= chance.sum()
+    counts, number_of_count = np.unique(sixteenths // 16, return_inverse=True)
+    chance_of_count = np.bincount(number_of_count.ravel(), chance.ravel())
+    best = int(np.argmax(chance_of_count))
+    count = int(counts[best])
+    agreed = np.where(sixteenths == 16 * count, chance, 0.0) / chance_of_count[best]
+    onset_s = float(agreed.sum(axis=1) @ begin.time_s)
+    offset_s = float(agreed.sum(axis=0) @ finish.time_s)
+    return _Ends(
+        count=count,
+        count_se=float(np.sqrt(chance_of_count @ (counts - count) ** 2)),
+        chance=float(chance_of_count[best]),
+        onset_s=onset_s,
+        offset_s=offset_s,
+        # errors hold for all counts; no limit is known better than rounding to a reading allows
+        onset_se=_spread_about(onset_s, begin.time_s, chance.sum(axis=1), step_s),
+        offset_se=_spread_about(offset_s, finish.time_s, chance.sum(axis=0), step_s),
+    )
+
+
 def _follow(
     time: np.ndarray,
     reading: np.ndarray,
@@ -393,34 +436,18 @@ def _follow(
     begin_support -= (begin.time_s - start_s) ** 2 / (2 * limits_error_s[0] ** 2)
     finish_support = -finish_misfit / (2 * noise**2)
     finish_support -= (finish.time_s - end_s) ** 2 / (2 * limits_error_s[1] ** 2)
-    # Every contraction is a whole cycle: ends that leave a fraction cannot both be right.
-    support = begin_support[:, None] + finish_support
-    sixteenths = finish.sixteenth - begin.sixteenth[:, None]
-    support = np.where((sixteenths % 16 == 0) & (sixteenths > 0), support, -np.inf)
-    chance = np.exp(support - support.max())
-    chance /= chance.sum()
-    counts, number_of_count = np.unique(sixteenths // 16, return_inverse=True)
-    chance_of_count = np.bincount(number_of_count.ravel(), chance.ravel())
-    best = int(np.argmax(chance_of_count))
-    count = int(counts[best])
-    count_se = float(np.sqrt(chance_of_count @ (counts - count) ** 2))
-    agreed = np.where(sixteenths == 16 * count, chance, 0.0) / chance_of_count[best]
-    onset_s = float(agreed.sum(axis=1) @ begin.time_s)
-    offset_s = float(agreed.sum(axis=0) @ finish.time_s)
-    # Errors hold for all counts; no limit is known better than rounding to a reading allows.
-    onset_se = _spread_about(onset_s, begin.time_s, chance.sum(axis=1), step_s)
-    offset_se = _spread_about(offset_s, finish.time_s, chance.sum(axis=0), step_s)
+    ends = _most_probable_ends(begin, finish, begin_support, finish_support, step_s)
 
     reasons = [caution] if caution else []
-    silent_s = _longest_silence(time, reading, onset_s, offset_s)
+    silent_s = _longest_silence(time, reading, ends.onset_s, ends.offset_s)
     if silent_s > 1.5 * period_s:
         reasons.append(f"counted on across a gap of {silent_s:.1f} s")
     course_status = "flagged" if reasons else "ok"
     count_reasons = list(reasons)
-    if chance_of_count[best] < 0.9:
-        share = f"{100 * chance_of_count[best]:.0f} %"
-        count_reasons.append(f"the ends of the ripple are blurred: {count} holds with {share}")
-    lasts_s = offset_s - onset_s
+    if ends.chance < 0.9:
+        share = f"{100 * ends.chance:.0f} %"
+        count_reasons.append(f"the ends of the ripple are blurred: {ends.count} holds with {share}")
+    lasts_s = ends.offset_s - ends.onset_s
     amplitude_se = noise * np.sqrt(2 * step_s / lasts_s)
     course = pd.DataFrame(
         {
@@ -429,24 +456,24 @@ def _follow(
             "amplitude_pct": ripple.amplitude_pct[core],
         }
     )
-    speed = count / lasts_s
-    speed_se = speed * float(np.hypot(onset_se, offset_se)) / lasts_s
+    speed = ends.count / lasts_s
+    speed_se = speed * float(np.hypot(ends.onset_se, ends.offset_se)) / lasts_s
     told = [said] if said else []
     reason = "; ".join(reasons + told)
     return Contractions(
         Estimate(
-            float(count),
-            count_se,
+            float(ends.count),
+            ends.count_se,
             "flagged" if count_reasons else "ok",
             "; ".join(count_reasons + told),
         ),
         Estimate(speed, speed_se, course_status, reason),
         Estimate(amplitude, float(amplitude_se), course_status, reason),
         course,
-        onset_s,
-        offset_s,
-        onset_se,
-        offset_se,
+        ends.onset_s,
+        ends.offset_s,
+        ends.onset_se,
+        ends.offset_se,
     )
 
 
