@@ -160,8 +160,14 @@ def command_of(what, *more):
 
 
 def from_project(word, is_written=False):
-    """A folder or file, or one to be written, as it is called from the project; else the word."""
-    return os.path.relpath(word, PROJECT) if is_written or Path(word).exists() else word
+    """A folder or file, or one to be written, as it is called from the project; else the word.
+
+    Outside of the project it is called by its whole path, which messages then show.
+    """
+    if not (is_written or Path(word).exists()):
+        return word
+    path = Path(word).resolve()
+    return os.path.relpath(path, PROJECT) if path.is_relative_to(PROJECT) else str(path)
 
 
 def named_module(what, folder, name="", *more):

@@ -133,6 +133,7 @@ def _columns_of_text(file: OutsideFile) -> list[ChannelSeen]:
     first = _first_cells(text, dialect)
     kinds = [kind_of_cell(cell, dialect.decimal) for cell in first]
     time_at, time_format, remark = _time_column(file, text, dialect, kinds)
+    stamped = dialect.columns[kinds.index(_STAMP)] if remark and _STAMP in kinds else None
     seen = []
     for at, name in enumerate(dialect.columns):
         if at == time_at or kinds[at] not in (_NUMBER, "M"):
@@ -142,7 +143,7 @@ def _columns_of_text(file: OutsideFile) -> list[ChannelSeen]:
                 read = read_columns(
                     file.path, text, dialect, value_at=at, time_at=None, time_format=None
                 )
-                seen.append(_without_times(name, read.value, dialect, remark))
+                seen.append(_without_times(name, read.value, dialect, remark, stamped))
                 continue
             declared = Declared(
                 "respiration",
@@ -205,7 +206,9 @@ def _time_column(file, text, dialect, kinds) -> tuple[int | None, str | None, st
     return None, None, ""
 
 
-def _without_times(name: str, value: FloatArray, dialect: Dialect, remark: str) -> ChannelSeen:
+def _without_times(
+    name: str, value: FloatArray, dialect: Dialect, remark: str, stamped: str | None
+) -> ChannelSeen:
     known = value[np.isfinite(value)]
     middle = float(np.median(known)) if len(known) else float("nan")
     single = len(dialect.columns) == 1
@@ -243,6 +246,7 @@ def _without_times(name: str, value: FloatArray, dialect: Dialect, remark: str) 
             None,
             None,
             None,
+            time_column=stamped,
             remarks=(remark,),
         )
     )

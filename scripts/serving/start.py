@@ -46,7 +46,7 @@ class Job:
     """A command of launch.py that was begun, and what it has said so far."""
 
     def __init__(self, deed, folder, command, project):
-        self.deed, self.folder, self.lines = deed, folder, []
+        self.deed, self.folder, self.lines, self.was_stopped = deed, folder, [], False
         # asked to stop, it stops with all that it started
         group = {"start_new_session": True}
         if os.name == "nt":
@@ -83,9 +83,12 @@ class Job:
         return None if self._listens.is_alive() else self._running.poll()
 
     def stop(self):
-        if self.status is None and os.name == "nt":
+        if self.status is not None:
+            return
+        self.was_stopped = True
+        if os.name == "nt":
             self._running.send_signal(signal.CTRL_BREAK_EVENT)
-        elif self.status is None:
+        else:
             os.killpg(self._running.pid, signal.SIGINT)
 
 
@@ -94,7 +97,8 @@ class StartPages:
 
     def __init__(self, project=PROJECT):
         self.project, self.job = project, None
-        self.asked_at, self.closed = time.monotonic(), False
+        # when each open page asked last, by a name that it gave itself
+        self.open, self.asked_at, self.was_left = {}, time.monotonic(), False
         self._beginning = threading.Lock()
 
     def begin(self, text):
@@ -110,9 +114,9 @@ class StartPages:
             self.job = Job(deed, folder, command, self.project)
         return f"{deed}: {folder}"
 
-    def progress(self):
+    def progress(self, page=""):
         """What the job said, its exit status, and which results there are to open."""
-        self.asked_at, self.closed = time.monotonic(), False
+        self.open[page] = self.asked_at = time.monotonic()
         job = self.job
         return json.dumps(
             {
@@ -120,6 +124,7 @@ class StartPages:
                 "folder": job.folder if job else "",
                 "lines": job.lines if job else [],
                 "status": job.status if job else 0,
+                "stopped": bool(job and job.was_stopped),
                 "results": self.to_open(),
             }
         )
@@ -153,14 +158,16 @@ class StartPages:
             self.job.stop()
         return "Asked to stop."
 
-    def leave(self, _):
-        self.closed, self.asked_at = True, time.monotonic()
+    def leave(self, page):
+        self.open.pop(page, None)
+        self.asked_at, self.was_left = time.monotonic(), True
         return "Closed."
 
     def is_left(self):
-        """Whether nobody has the page open and nothing runs."""
+        """Whether nobody has the page open in any window and nothing runs."""
         silent_s = time.monotonic() - self.asked_at
-        gone = silent_s > (CLOSED_AFTER_S if self.closed else GONE_AFTER_S)
+        closed = self.was_left and not self.open
+        gone = silent_s > (CLOSED_AFTER_S if closed else GONE_AFTER_S)
         return gone and (self.job is None or self.job.status is not None)
 
 
@@ -188,8 +195,8 @@ class Handler(LocalHandler):
     def get(self, path):
         if path == "":
             return start_page(self.token), "text/html"
-        if path == "progress":
-            return self.pages.progress(), "text/plain"
+        if path.startswith("progress"):
+            return self.pages.progress(path.partition("/")[2]), "text/plain"
         from urllib.parse import unquote
 
         return self.pages.file(unquote(path))

@@ -26,7 +26,8 @@ from study.check import by_cause
 from study.orders import RECORD
 from study.problems import Problems
 from study.rows import read_table
-from study.table_forms import SUFFIXES
+from study.session_forms import FOLDER as SHEETS
+from study.table_forms import SUFFIXES, WORKBOOKS
 from study.tables import TABLES
 
 SEEN_COLUMNS = (
@@ -45,6 +46,10 @@ PROPOSED_COLUMNS = (
 _NO_RECORDING = re.compile(
     r"(?i)\.(md|html?|pdf|docx?|xlsx|ods|ya?ml|json|png|jpe?g|svg|zip|py|R)$"
 )
+
+_UNREAD_KIND = re.compile(r"(?i)\.(xlsx|ods|docx?|pdf|zip)$")
+
+NO_KIND = "no kind of file that is read; save a recording as .csv, and unpack a .zip"
 
 # of a fast signal its first beats are shown, of a slow one its course
 SHOWN_OF_FAST_S, SHOWN_OF_SLOW_S, FAST_HZ = 8.0, 600.0, 30.0
@@ -71,14 +76,29 @@ def main(words):
     out = Path("results") / "look" / folder.resolve().name
     out.mkdir(parents=True, exist_ok=True)
     seen = [row for file in files for row in seen_rows(file, files, rows)]
+    unopened = not_opened(folder)
+    seen += [{"file": name, "kind": "not opened", "remarks": NO_KIND} for name in unopened]
     proposed = list(proposed_rows(files, rows))
     _write(out / "look.tsv", SEEN_COLUMNS, seen)
     _write(out / "recordings_proposed.tsv", PROPOSED_COLUMNS, proposed)
-    (out / "look.html").write_text(page_of(folder, files, rows), encoding="utf-8")
-    print("\n".join([*told(files, rows), *summary(files, proposed, out)]))
+    (out / "look.html").write_text(page_of(folder, files, rows, unopened), encoding="utf-8")
+    print("\n".join([*told(files, rows, unopened), *summary(files, proposed, out)]))
     faults = [f"recordings: {file.fault}" for file in files if file.fault]
     if faults:
         sys.exit("\n".join(["", *by_cause(faults)]))
+
+
+def not_opened(folder):
+    """Names of files that may hold a recording in a kind that is not read: workbooks, documents."""
+    tables = {f"{name}{suffix}" for name in TABLES for suffix in SUFFIXES} | {*WORKBOOKS}
+    return [
+        path.relative_to(folder).as_posix()
+        for path in sorted(folder.rglob("*"))
+        if _UNREAD_KIND.search(path.name)
+        and not any(part.startswith((".", "~$")) for part in path.relative_to(folder).parts)
+        and path.parent != folder / SHEETS
+        and not (path.parent == folder and path.name in tables)
+    ]
 
 
 def recordings_in(folder):
@@ -178,7 +198,9 @@ def _proposed(file, channel):
         open_ += ["limb"]
     if channel.kind == "text" and channel.time_column is None:
         open_.append("sampling_rate_hz")
-    if channel.zero_at is None and channel.kind != "bids_physio":
+    if channel.kind == "text" and channel.time_column and not len(channel.time_s):
+        open_.append("time_format")
+    elif channel.zero_at is None and channel.kind != "bids_physio":
         open_.append("clock_offset_s")
     said = [f"guessed: {', '.join(sorted(set(guessed)))}"] if guessed else []
     said += [f"to be said: {', '.join(open_)}"] if open_ else []
@@ -195,8 +217,8 @@ def _proposed(file, channel):
     }
 
 
-def told(files, rows):
-    """What was found, a line for each channel, as a person reads it on the screen."""
+def told(files, rows, unopened):
+    """What every file holds, a line for each channel, as a person reads it on the screen."""
     lines = []
     for file in files:
         lines.append(file.name)
@@ -209,7 +231,7 @@ def told(files, rows):
             lines.append(f"    the same content as {in_words(copies)}")
         if rows and not rows.get(file.name):
             lines.append("    no row of recordings.tsv names it")
-    return lines
+    return [*lines, *(f"{name}\n    not opened: {NO_KIND}" for name in unopened)]
 
 
 def line_of(channel):
@@ -266,7 +288,7 @@ def picture(channel):
     return " ".join(f"{x:.1f},{y:.1f}" for x, y in zip(across[keep], down[keep], strict=True))
 
 
-def page_of(folder, files, rows):
+def page_of(folder, files, rows, unopened):
     """The page look.html."""
     from report.page import templates_of
 
@@ -292,7 +314,11 @@ def page_of(folder, files, rows):
     ]
     page = templates_of(TEMPLATES).get_template("look.html.jinja")
     return page.render(
-        folder=folder.resolve().name, files=shown, n_faults=sum(bool(f.fault) for f in files)
+        folder=folder.resolve().name,
+        files=shown,
+        n_faults=sum(bool(f.fault) for f in files),
+        unopened=unopened,
+        no_kind=NO_KIND,
     )
 
 

@@ -81,7 +81,7 @@ def parser():
 QUESTIONS = (
     ("title", "Study with limb cuffs", "title on the report"),
     ("people", "10", "number of people planned"),
-    ("conditions", "none,low,target", "conditions, reference first, with , between"),
+    ("conditions", "none,low,target", "conditions, reference first, separated by commas"),
     ("no_cuff", "none", "the condition without a cuff; empty where every condition has one"),
     (
         "shares",

@@ -9,7 +9,7 @@ from edfio import Edf, EdfSignal
 
 from project import write_tiny_study, write_tsv
 from recordings.contents import channels_of, signal_named
-from study.look import main
+from study.look import main, not_opened
 from study.problems import Problems
 from study.rows import read_table
 
@@ -71,7 +71,27 @@ def test_stamps_of_a_country_with_the_day_first_tell_times_and_start(drawer):
 def test_stamps_that_may_be_read_in_two_ways_are_asked_for(drawer):
     rows = "".join(f"04/05/2031 09:30:{t:02d};{61 - t / 10:.0f}\n" for t in range(40))
     (smo2,) = seen(drawer, "a.csv", f"Zeit;SmO2 [%]\n{rows}")
-    assert "is a clock time or date; fill in time_format" in smo2.remarks[0]
+    (remark,) = smo2.remarks
+    assert remark.endswith(
+        "is a clock time or date; fill in time_format in recordings.tsv: "
+        "%d/%m/%Y %H:%M:%S or %m/%d/%Y %H:%M:%S"
+    )
+    assert smo2.time_column == "Zeit"
+
+
+def test_a_stamp_that_holds_a_day_beyond_twelve_is_asked_for_in_one_way(drawer):
+    rows = "".join(f"04/25/2031 09:30:{t:02d}.5;{61 - t / 10:.0f}\n" for t in range(40))
+    (smo2,) = seen(drawer, "a.csv", f"Zeit;SmO2 [%]\n{rows}")
+    assert smo2.remarks[0].endswith("time_format in recordings.tsv: %m/%d/%Y %H:%M:%S.%f")
+
+
+def test_workbooks_and_documents_of_a_drawer_are_named_and_not_passed_over(drawer, capsys):
+    (drawer / "a.txt").write_text("812\n" * 60)
+    for name in ("Sättigung.xlsx", "Notizen.docx", "events.xlsx"):
+        (drawer / name).write_bytes(b"PK")
+    assert not_opened(drawer) == ["Notizen.docx", "Sättigung.xlsx"]
+    main([str(drawer)])
+    assert "Sättigung.xlsx\n    not opened: no kind of file that is read" in capsys.readouterr().out
 
 
 def test_a_fraction_and_milliseconds_are_told_from_values(drawer):

@@ -86,7 +86,7 @@ def test_each_deed_is_a_command_of_the_launcher(project, tmp_path):
     assert "study=../study" in command_of_deed("run", study, {}, project)
     assert "study=data_demo" in command_of_deed("run", "", {}, project)
     words = command_of_deed("new", str(tmp_path / "neu"), {"no_cuff": "", "people": "3"}, project)
-    assert words == ["study.new", "../neu", "--no-cuff=", "--people=3"]
+    assert words == ["study.new", str(tmp_path / "neu"), "--no-cuff=", "--people=3"]
     with pytest.raises(StudyError, match="There is no folder"):
         command_of_deed("run", str(tmp_path / "absent"), {}, project)
     with pytest.raises(StudyError, match="not one of new, look, check, run"):
@@ -98,13 +98,16 @@ def test_the_server_ends_when_the_page_is_closed_and_not_when_it_is_loaded_again
 ):
     monkeypatch.setattr(start, "CLOSED_AFTER_S", 0.0)
     pages = StartPages(project)
-    pages.leave("")
-    pages.progress()
+    pages.progress("first")
+    pages.leave("first")
+    pages.progress("loaded again")
+    pages.progress("in another window")
+    pages.leave("loaded again")
     assert not pages.is_left()
     serving, _ = serve(pages)
     ends = threading.Thread(target=serving.serve_forever)
     ends.start()
-    pages.leave("")
+    pages.leave("in another window")
     ends.join(timeout=10)
     assert not ends.is_alive()
 
@@ -114,6 +117,17 @@ def test_what_is_double_clicked_names_the_versions_that_the_launcher_takes():
     for name in ("start.command", "start.bat"):
         text = (PROJECT / "workflow" / "start" / name).read_text()
         assert set(re.findall(r"3\.\d\d", text)) == wanted
+
+
+def test_what_a_person_stops_is_no_failure(served, drawer, monkeypatch):
+    pages, address = served
+    waits = ["timeit", "-n", "1", "-r", "1", "import time; time.sleep(60)"]
+    monkeypatch.setattr(start, "command_of_deed", lambda *_: waits)
+    assert begin(address, deed="run", folder=str(drawer))[0] == 200
+    pages.stop("")
+    while (seen := json.loads(pages.progress()))["status"] is None:
+        time.sleep(0.02)
+    assert (seen["stopped"], seen["status"] != 0) == (True, True)
 
 
 @pytest.mark.browser
@@ -133,4 +147,4 @@ def test_a_person_names_a_folder_presses_look_and_opens_what_was_found(served, d
         page.go(links[1], ready=False)
         assert "Files of Schublade" in page.text()
     # the page sent word that it was left
-    assert pages.closed
+    assert not pages.open

@@ -2,6 +2,7 @@
 
 import shutil
 from itertools import chain
+from pathlib import Path
 from types import SimpleNamespace
 
 import pandas as pd
@@ -192,8 +193,14 @@ def test_words_of_the_front_door_are_told_from_where_a_person_stands(tmp_path, m
     (tmp_path / "lab").mkdir()
     monkeypatch.chdir(tmp_path / "lab")
     command = launch.command_of("new", "Prüfung 1", "--people", "4")
-    assert command == ["study.new", "../lab/Prüfung 1", "--people", "4"]
+    assert command == ["study.new", str(tmp_path / "lab" / "Prüfung 1"), "--people", "4"]
     assert launch.command_of("new", "--help") == ["study.new", "--help"]
-    assert launch.command_of("open-order", ".", "sub-01") == ["study.orders", "../lab", "sub-01"]
+    assert launch.command_of("open-order", ".", "sub-01") == [
+        "study.orders",
+        str(Path.cwd()),
+        "sub-01",
+    ]
+    (tmp_path / "project" / "mine").mkdir(parents=True)
+    assert launch.command_of("look", "../project/mine") == ["study.look", "mine"]
     with pytest.raises(SystemExit, match="offline needs one folder"):
         launch.of_wheels("offline", "no_such_folder")

@@ -1,6 +1,7 @@
 "use strict";
 const byId = (id) => document.getElementById(id);
 const token = document.querySelector("meta[name=token]").content;
+const page = crypto.randomUUID();
 const buttons = [...document.querySelectorAll("button[data-deed]")];
 
 const send = (path, body = "") => fetch(path, {
@@ -26,7 +27,7 @@ async function begin(deed) {
 
 const DONE = /^\s*(\d+) of (\d+)  /;
 
-function show({ deed, folder, lines, status, results }) {
+function show({ deed, folder, lines, status, stopped, results }) {
   const runs = status === null;
   for (const button of buttons) button.disabled = (button.dataset.deed === "stop") !== runs;
   const progress = lines.map((line) => DONE.exec(line)).filter(Boolean).pop();
@@ -34,7 +35,8 @@ function show({ deed, folder, lines, status, results }) {
   if (progress) byId("done").value = progress[1] / progress[2];
   if (deed) {
     const where = folder || "the demo study";
-    const ends = status === 0 ? "is done" : `ended with status ${status}: what to mend stands below`;
+    const failed = `ended with status ${status}: what to mend stands below`;
+    const ends = status === 0 ? "is done" : stopped ? "was stopped" : failed;
     byId("state").textContent = `${deed}: ${where} ${runs ? "is running" : ends}.`;
     const said = byId("said"), atEnd = said.scrollTop + said.clientHeight >= said.scrollHeight - 20;
     const text = lines.join("\n") || "\u00a0";
@@ -63,7 +65,7 @@ async function ask() {
   clearTimeout(waiting);
   let runs = false;
   try {
-    runs = show(await (await fetch("progress")).json());
+    runs = show(await (await fetch(`progress/${page}`)).json());
   } catch {
     byId("state").textContent = "The program has ended. Start it again to go on.";
     for (const button of buttons) button.disabled = true;
@@ -73,5 +75,5 @@ async function ask() {
 }
 
 for (const button of buttons) button.addEventListener("click", () => begin(button.dataset.deed));
-addEventListener("pagehide", () => send("leave"));
+addEventListener("pagehide", () => send("leave", page));
 addEventListener("pageshow", ask);

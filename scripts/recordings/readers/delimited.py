@@ -318,11 +318,28 @@ def _not_a_number(path: Path, row: int, dialect: Dialect, at: int, cell: str) ->
     allowed = f"numbers with decimal {DECIMAL_NAMES[dialect.decimal]}; n/a for none"
     if kind_of_cell(cell, dialect.decimal) == "S":
         found = f"{shown(cell)} is a clock time or date"
-        todo = "fill in time_format in recordings.tsv, for example %H:%M:%S"
+        todo = f"fill in time_format in recordings.tsv: {' or '.join(_patterns_of(cell))}"
     else:
         found = f"{shown(cell)} is not a number"
         todo = "correct the column's name or first_row in recordings.tsv, or the cell in a copy"
     return ReadingError(path, where, found, allowed, todo)
+
+
+_LOCAL_STAMP = re.compile(
+    r"(\d{1,2})([/.-])(\d{1,2})\2\d{4}([ T])\d{1,2}:\d{2}(:\d{2})?(?:([.,])\d+)?"
+)
+
+
+def _patterns_of(cell: str) -> list[str]:
+    """Patterns that a stamp may be written in; both where day and month cannot be told apart."""
+    stamp = _LOCAL_STAMP.fullmatch(cell.strip())
+    if stamp is None:
+        return ["for example %H:%M:%S"]
+    first, mark, second, gap, seconds, fraction = stamp.groups()
+    clock = f"{gap}%H:%M{':%S' if seconds else ''}{f'{fraction}%f' if fraction else ''}"
+    days = [f"%d{mark}%m"] if int(second) <= 12 else []
+    months = [f"%m{mark}%d"] if int(first) <= 12 and mark != "." else []
+    return [f"{date}{mark}%Y{clock}" for date in (*days, *months)]
 
 
 def _recognised_stamp(body: str, dialect: Dialect, time_at: int) -> str | None:
