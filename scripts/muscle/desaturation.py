@@ -70,6 +70,9 @@ def time_in_band_s(
     beyond_edges_s = in_band_s - seconds(0.0, beyond_pct=0.0)
     se = float(np.hypot(seconds(noise) - seconds(-noise), beyond_edges_s)) / 2
     estimate = Estimate(in_band_s, se)
+    # no set lies in a band for less than no time, nor for longer than it lasts
+    low_s, high_s = np.clip([estimate.ci_low, estimate.ci_high], 0.0, end_s - start_s)
+    estimate = Estimate(in_band_s, se, ci_low=float(low_s), ci_high=float(high_s))
     return flag_if_incomplete(estimate, time, reading, start_s, end_s)
 
 

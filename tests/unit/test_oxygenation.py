@@ -373,6 +373,8 @@ def test_seconds_that_a_ripple_alone_brings_into_the_band_lie_within_twice_their
     assert counted.value > 50.0
     assert strict.value < 25.0
     assert counted.value - strict.value <= 2 * counted.se
+    assert counted.ci_low >= 0.0
+    assert counted.ci_high == 58.0
 
 
 def test_area_below_a_level_is_exact_for_a_triangle():
