@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from scipy.ndimage import uniform_filter1d
 
 from demo import signals
 from demo.signals import Step
@@ -38,6 +39,10 @@ CASES = {
     "ECG, no tilt": {"tilt": 0.0},
     "ECG, repetitions tilt the axis": {"tilt": 0.08, "movement": 0.10, "movement_s": 0.003},
     "ECG, breathing at the cadence": {"tilt": 0.08, "movement": 0.05, "at_cadence": True},
+    "intervals, uneven breaths": {"uneven": 0.2},
+    "intervals, breaths that last half to double": {"uneven": 0.4},
+    "ECG, uneven breaths": {"tilt": 0.08, "uneven": 0.2},
+    "ECG, breaths that last half to double": {"tilt": 0.08, "uneven": 0.4},
     "nothing breathes: intervals": {"swing": 0.0, "jitter_s": 0.002},
     "nothing breathes: intervals, broad slow rhythm": {"swing": 0.0, "slow_width_hz": 0.04},
     "nothing breathes: ECG, repetitions": {
@@ -73,8 +78,13 @@ def simulated_session(
     movement: float = 0.0,
     movement_s: float = 0.0,
     at_cadence: bool = False,
+    uneven: float = 0.0,
 ) -> Session:
-    """One session; `swing` and `slow` are amplitudes relative to heart rate, a fifth in sets."""
+    """One session; `swing` and `slow` are amplitudes relative to heart rate, a fifth in sets.
+
+    `uneven` is the standard deviation of the logarithm of how long breaths last; the true rate is
+    then the mean of ten seconds.
+    """
     cadence_hz = rng.uniform(0.22, 0.35)
     resting_hz, in_sets_hz = rng.uniform(0.2, 0.32), rng.uniform(0.35, 0.55)
     resting_bpm, in_sets_bpm = rng.uniform(55, 80), rng.uniform(95, 140)
@@ -100,7 +110,11 @@ def simulated_session(
 
     wander = 1 + 0.05 * band(rng, time_s.size, 0.0, 0.03)
     breathing_hz = course(resting_hz, in_sets_hz, 12.0, 20.0) * wander
-    breath = np.cos(rng.uniform(0, 6.28) + 2 * np.pi * np.cumsum(breathing_hz) * STEP_S)
+    breaths = np.cumsum(breathing_hz) * STEP_S
+    if uneven:
+        breaths = breaths_of_uneven_length(rng, breaths, uneven)
+        breathing_hz = uniform_filter1d(np.gradient(breaths, STEP_S), int(10 / STEP_S))
+    breath = np.cos(rng.uniform(0, 6.28) + 2 * np.pi * breaths)
     smaller = course(1.0, 0.2, 8.0, 60.0)
     slow_hz = rng.uniform(0.085, 0.11)
     modulation = (
@@ -130,6 +144,16 @@ def simulated_session(
     beat_time_s = np.sort(np.round(beat_time_s + movement_s * turning, 3))
     power = (swing * smaller) ** 2 / 2
     return Session(beat_time_s, amplitude, time_s, breathing_hz, sets, power)
+
+
+def breaths_of_uneven_length(
+    rng: np.random.Generator, breaths: np.ndarray, spread: float
+) -> np.ndarray:
+    """Count of breaths over time, from the even one, whose lengths have so wide a logarithm."""
+    length = np.exp(spread * rng.normal(size=2 * int(breaths[-1]) + 20))
+    return np.interp(
+        breaths, np.concatenate([[0.0], np.cumsum(length)]), np.arange(length.size + 1)
+    )
 
 
 def band(rng: np.random.Generator, size: int, centre_hz: float, width_hz: float) -> np.ndarray:
