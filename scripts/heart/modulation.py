@@ -27,6 +27,9 @@ FloatArray = NDArray[np.float64]
 
 _LEAST_BEATS = 20
 
+# two rhythms so far apart are two in windows of 20 s and to the low-pass of the demodulation
+TOLD_APART_HZ = 0.06
+
 
 class Modulation(NamedTuple):
     """Heart-rate modulation on an even grid.
@@ -332,15 +335,17 @@ def cadence_in_band(
     respiration_hz: ArrayLike,
     beat_rate_hz: ArrayLike,
     *,
-    half_width_hz: float = 0.125,
+    half_width_hz: float = TOLD_APART_HZ,
     harmonics: int = 2,
 ) -> NDArray[np.bool_]:
-    """Say where the rhythm of the movement falls into the band read as respiratory.
+    """Say where the rhythm of the movement cannot be told from breathing.
 
     True where the cadence, or one of its first `harmonics` multiples, folded at half the heart
     rate as a beat series folds it, lies within `half_width_hz` of the breathing rate: there the
     power may be mechanical, not vagal (cardio-locomotor coupling: Hernando et al. 2018, Med Biol
-    Eng Comput 56:781). Arguments broadcast; unknown (not finite) cadence gives False.
+    Eng Comput 56:781). Farther apart the rate of breathing is told beside movement, and
+    `respiratory_modulation` takes up less than an eighth of a movement as large as breathing.
+    Arguments broadcast; unknown (not finite) cadence gives False.
     """
     breathing = np.asarray(respiration_hz, dtype=float)
     beat = np.asarray(beat_rate_hz, dtype=float)

@@ -289,7 +289,7 @@ def respiration_unknown_pct(breathing):
 
 
 def cadence_in_band(logged_cadence_hz, breathing, nn_ms, contractions=None):
-    """Share of the window in which the repetitions, seen or noted, fall into the breathing band."""
+    """Share of the window in which the repetitions, seen or noted, are too close to breathing."""
     seen = contractions is not None and contractions.rate_hz.usable
     cadence_hz = contractions.rate_hz.value if seen else logged_cadence_hz
     if cadence_hz == 0 or not breathing.known.any():

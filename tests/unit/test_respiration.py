@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from benchmarks.breathing import simulated_session, told
 from demo.heart_period import simulate_beats
 from heart.beats import FROM_BEATS, breathing_of
 from heart.breathing import (
@@ -94,6 +95,18 @@ def test_the_confidence_of_a_rate_is_kept():
         known.append(told.sum())
     assert np.sum(known) > 12 * 100
     assert np.sum(near) >= 0.9 * np.sum(known)
+
+
+@pytest.mark.parametrize("tilt", [None, 0.08])
+def test_the_confidence_of_a_rate_is_kept_where_breaths_last_half_to_double_as_long(tilt):
+    near = known = 0
+    for seed in range(6):
+        session = simulated_session(np.random.default_rng(seed), tilt=tilt, uneven=0.4)
+        at_rest = told(session)["rest"]
+        known += at_rest[1]
+        near += at_rest[2]
+    assert known > 300
+    assert near >= 0.9 * known
 
 
 @pytest.mark.parametrize("slow", [0.015, 0.045])

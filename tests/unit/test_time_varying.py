@@ -149,6 +149,21 @@ def test_the_map_puts_the_power_of_a_tone_at_its_frequency():
     assert power[middle] == pytest.approx(2e-4, rel=0.01)
 
 
+@pytest.mark.parametrize(
+    ("apart_hz", "too_close", "least", "most"),
+    [(0.04, True, 1.4, 2.0), (0.062, False, 0.97, 1.125), (0.08, False, 0.97, 1.05)],
+)
+def test_movement_as_large_as_breathing_adds_an_eighth_where_the_two_are_told_apart(
+    apart_hz, too_close, least, most
+):
+    beats = tones(300.0, 120.0, (0.30, 0.01, 0.0), (0.30 + apart_hz, 0.01, 1.0))
+    course = modulation.respiratory_modulation(beats, [0.0, 300.0], [0.30, 0.30])
+    summary = modulation.summarise_modulation(course, start_s=60.0, end_s=240.0)
+    assert least < summary.power / 0.5e-4 < most
+    close = modulation.cadence_in_band(0.30 + apart_hz, 0.30, 2.0, harmonics=1)
+    assert bool(close) is too_close
+
+
 def test_a_cadence_at_the_breathing_rate_or_folded_onto_it_is_flagged():
     # 4 s per repetition is 0.25 Hz, in the middle of resting breathing.
     assert bool(modulation.cadence_in_band(0.25, 0.27, 2.0))

@@ -23,9 +23,9 @@ def seen(rate_hz):
     return SimpleNamespace(rate_hz=Estimate(rate_hz, 0.01))
 
 
-def test_repetitions_at_the_breathing_rate_lie_in_its_band():
-    assert inputs(contractions=seen(0.30))["cadence_in_band"] == 1.0
-    assert inputs(contractions=seen(0.55))["cadence_in_band"] == 0.0
+def test_repetitions_meet_breathing_only_where_the_two_cannot_be_told_apart():
+    for cadence_hz, too_close in ((0.30, 1.0), (0.33, 1.0), (0.15, 1.0), (0.38, 0.0), (0.55, 0.0)):
+        assert inputs(contractions=seen(cadence_hz))["cadence_in_band"] == too_close
 
 
 def test_the_noted_cadence_counts_where_no_saturation_shows_it():
