@@ -107,7 +107,7 @@ def quality_by_span(
     (`accepted`, `doubtful`, `rejected`) and reason (blank where accepted, but for clipped tips
     beside which beats are readable). The last span takes the remainder, so it is between a half and
     one and a half spans long. Limits: convention; with `accepted_from` 0.9, of the beats in
-    accepted spans of disturbed exercise 0.03 % and of disturbed arrhythmia 0.2 % are wrong.
+    accepted spans of disturbed exercise 0.03 % and of disturbed arrhythmia 0.1 % are wrong.
     """
     time_s = np.asarray(time_s, dtype=float)
     ecg_mv = np.asarray(ecg_mv, dtype=float)
