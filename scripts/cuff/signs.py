@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from results.words import counted
 from study.session_sheet import exercise_and_bout
 
 # of the skin distal to a cuff
@@ -49,4 +50,5 @@ def missing_checks(sets, n_untimed):
     """
     lacking = {name: sum(pd.isna(getattr(row, name)) for row in sets) for name in CHECKS}
     lacking[CUFF_TIMES] = n_untimed
-    return "; ".join(f"{name} in {n} sets" for name, n in lacking.items() if n) or "none"
+    told = [f"{name} in {counted(n, 'set')}" for name, n in lacking.items() if n]
+    return "; ".join(told) or "none"

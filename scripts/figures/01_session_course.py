@@ -1,5 +1,5 @@
-"""The course of one session: cuff pressure, saturation and heart rate on one time axis, sets in
-grey (a dashed line where the end of a set is unknown), the failure band (see Terms) in pale red.
+"""Cuff pressure, saturation and heart rate of one session on one time axis, sets in grey (a dashed
+line where the end of a set is unknown), the failure band (see Terms) in pale red.
 Pressure is dashed where it is only noted on the session sheet, solid where it was recorded; it is
 that of this study and no advice."""
 

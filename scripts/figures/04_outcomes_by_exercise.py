@@ -1,4 +1,4 @@
-"""Primary outcomes by exercise and condition: participants joined by lines, means as bars."""
+"""Participants are joined by lines across the conditions of an exercise; means are bars."""
 
 from figures._panels import by_exercise, finding_by_exercise
 

@@ -1,5 +1,5 @@
-"""Autonomic outcomes by exercise and condition: heart rate, its fall after the set, RMSSD, and the
-modulation of heart rate at the breathing rate, which follows breathing through the set."""
+"""Heart rate, its fall after the set, RMSSD, and the modulation of heart rate at the breathing
+rate, which follows breathing through the set."""
 
 from figures._panels import by_exercise, finding_by_exercise
 

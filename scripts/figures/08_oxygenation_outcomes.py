@@ -1,6 +1,6 @@
-"""Oxygenation by exercise and condition: how deep saturation fell, for how long single
-readings lay in the failure band (pale red in the uppermost panel, see Terms), and how fast it came
-back. A set reached the band when its nadir lay in it."""
+"""How deep saturation fell, for how long single readings lay in the failure band (pale red in the
+uppermost panel, see Terms), and how fast it came back. A set reached the band when its nadir lay in
+it."""
 
 from figures._drawing import mark_failure_band
 from figures._panels import by_exercise, finding_by_exercise

@@ -1,8 +1,8 @@
-"""One set opened: cuff pressure (dashed as noted, solid as recorded), saturation under the sensor
-of the working muscle with a tick for each contraction that its ripple shows, and heart rate. Grey
-is the set, the dotted line the release of the cuff. The nadir is the lowest centred mean and so
-lies above the lowest single reading. Pressures are those of this study and no advice: whoever
-applies a cuff follows local rules and licensed practice."""
+"""Cuff pressure (dashed as noted, solid as recorded), saturation under the sensor of the working
+muscle with a tick for each contraction that its ripple shows, and heart rate. Grey is the set, the
+dotted line the release of the cuff. The nadir is the lowest centred mean and so lies above the
+lowest single reading. Pressures are those of this study and no advice: whoever applies a cuff
+follows local rules and licensed practice."""
 
 import numpy as np
 import pandas as pd

@@ -1,4 +1,4 @@
-"""Work: repetitions of each set by exercise and bout, a panel for each exercise. A mark is one
+"""Repetitions of each set by exercise and bout, a panel for each exercise. A mark is one
 participant's set, filled where it was to failure, open where it was not, crossed where nobody noted
 it. The line joins the means of a condition, dotted lines are the repetitions planned."""
 

@@ -1,6 +1,6 @@
-"""Flow of the study: who took part, in which orders the conditions came, what was done in each
-condition, what of it gave a value of each primary outcome, and how many pairs were compared.
-Whoever or whatever was left out whole stands in a box of its own, with the reason."""
+"""Who took part, in which orders the conditions came, what was done in each condition, what of it
+gave a value of each primary outcome, and how many pairs were compared. Whoever or whatever was left
+out whole stands in a box of its own, with the reason."""
 
 import textwrap
 

@@ -1,7 +1,7 @@
-"""The course of recovery: heart rate, saturation of the muscle that worked, and RMSSD in the first
-60 s after sets, counted from the end of the set or the release of the cuff, whichever is later.
-Lines are means over participants, each participant's sets averaged first; bands are 95 % intervals
-of these means (t distribution) and so say nothing of differences within participants."""
+"""Heart rate, saturation of the muscle that worked, and RMSSD in the first 60 s after sets, counted
+from the end of the set or the release of the cuff, whichever is later. Lines are means over
+participants, each participant's sets averaged first; bands are 95 % intervals of these means (t
+distribution) and so say nothing of differences within participants."""
 
 import numpy as np
 import pandas as pd

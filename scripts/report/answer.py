@@ -32,7 +32,7 @@ def what_was_done(recordings, events, conditions):
     kind = "condition" if len(done) == 1 else "conditions"
     said = f"{begin} and did {counted(len(sets), 'set')}{of} under the {kind} {in_words(done)}."
     not_done = [name for name in conditions if name not in done]
-    return said + (f" Nobody did a set under {in_words(not_done)}." if not_done else "")
+    return said + (f" Nobody did a set under {in_words(not_done, 'or')}." if not_done else "")
 
 
 def pressures_in_words(safety, conditions, no_cuff):

@@ -39,8 +39,10 @@ def flow_of(exclusions, outcomes, events, recordings, primary, conditions):
             & exclusions["reason"].fillna("").str.contains(f"in condition {condition}", regex=False)
         ]
         people = part["participant_id"].nunique()
+        lacking = sorted({*done["participant_id"]} - {*part["participant_id"]})
+        who = named(without) or (f"{_some(lacking)}: no set" if lacking else "")
         label = f"people with sets under {condition} ({counted(len(part), 'set')} of {n_sets})"
-        rows.append(_row(label, done["participant_id"].nunique(), people, named(without)))
+        rows.append(_row(label, done["participant_id"].nunique(), people, who))
     for outcome, window in primary:
         part = outcomes[(outcomes["outcome"] == outcome) & (outcomes["window"] == window)]
         if len(part):
@@ -70,6 +72,11 @@ def named(rows):
         by_reason.setdefault(row["reason"], []).append(name)
     said = []
     for reason, names in by_reason.items():
-        more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
-        said.append(f"{', '.join(names[:MOST_NAMED])}{more}: {reason}")
+        said.append(f"{_some(names)}: {reason}")
     return "; ".join(said)
+
+
+def _some(names):
+    """Names, of many the first and how many more."""
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return f"{', '.join(names[:MOST_NAMED])}{more}"

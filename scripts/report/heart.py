@@ -43,12 +43,14 @@ def delays_in_words(delays, settings):
     named = [c for c in settings.study.conditions if c in means.index]
     if not named or means.max() < 0.05:
         return ""
+    differ = means.max() - means.min() >= 0.05
     listed = in_words([f"{means[name]:.1f} s with {name}" for name in named])
+    listed = listed if differ else f"{means.max():.1f} s"
     said = (
         "What follows a set counts from its end or from the release of its cuff, whichever is "
-        f"later: on average {listed} after exercise."
+        f"later: on average {listed} after exercise{'' if differ else ', whatever the condition'}."
     )
-    if means.max() - means.min() >= 0.05:
+    if differ:
         said += (
             " It therefore begins later in recovery with some conditions than with others, and a "
             "part of any contrast of it may be this delay."

@@ -290,9 +290,12 @@ def band(limits):
 
 
 def recordings_in_words(recordings):
-    """How many recordings of each signal there are."""
+    """How many recordings of each signal there are, in a sentence."""
     counts = recordings["signal"].value_counts().sort_index()
-    return ", ".join(f"{count} of {words_of(name)}" for name, count in counts.items())
+    (first, n), *others = counts.items()
+    parts = [f"{counted(n, 'recording')} of {words_of(first)}"]
+    parts += [f"{count} of {words_of(name)}" for name, count in others]
+    return f"There {'was' if n == 1 else 'were'} {in_words(parts)}"
 
 
 def occlusion_in_words(occlusion):

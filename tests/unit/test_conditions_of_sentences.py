@@ -172,6 +172,7 @@ def study_of(outcomes, **others):
         settings=settings,
         primary=[NADIR],
         contrasts=empty("contrasts"),
+        joint_tests=empty("joint_tests"),
         **others,
     )
 

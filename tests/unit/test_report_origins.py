@@ -98,6 +98,15 @@ def test_the_flow_names_people_visits_and_sets_that_were_left_out_with_the_reaso
     assert values.to_list() == ["2", "1", "set-02: too few beats"]
 
 
+def test_whoever_has_no_set_in_a_condition_is_named_where_no_rule_says_why():
+    table = flow_of(
+        exclusions(), outcomes(), EVENTS, RECORDINGS, [], ["none", "low", "target"]
+    ).set_index("step")["left out, and why"]
+    assert table["people with sets under none (2 sets of 3)"] == "nobody"
+    assert table["people with sets under low (1 set of 3)"] == "sub-02: no set"
+    assert table["people with sets under target (0 sets of 3)"] == "sub-01, sub-02: no set"
+
+
 def test_many_who_were_left_out_for_one_reason_are_counted_behind_the_first():
     rows = pd.DataFrame({"event_id": [f"set-{n}" for n in range(15)], "reason": "short"})
     assert named(rows).endswith("set-11 and 3 more: short")

@@ -243,6 +243,8 @@ def test_a_recovery_that_begins_at_cuff_release_is_said_to_begin_later_with_a_cu
     assert "on average 0.0 s with none and 5.0 s with target after exercise" in said
     assert "a part of any contrast of it may be this delay" in said
     assert delays_in_words(delays[delays["condition"] == "none"], SETTINGS) == ""
+    alike = delays_in_words(delays.assign(delay_s=2.0), SETTINGS)
+    assert alike.endswith("on average 2.0 s after exercise, whatever the condition.")
 
 
 def test_a_group_of_settings_is_shown_without_its_brackets():

@@ -90,7 +90,7 @@ def test_sets_of_the_condition_without_cuff_lack_no_pressure(tmp_path):
     table = read_table(tmp_path / "safety.tsv")
     lacking = table[table["scope"] == "visit"].set_index("condition")["missing_checks"]
     assert not lacking["none"].str.contains("cuff_pressure_mmhg").any()
-    assert lacking["low"].str.contains("cuff_pressure_mmhg in 1 sets").all()
+    assert lacking["low"].str.contains("cuff_pressure_mmhg in 1 set").all()
 
 
 @pytest.mark.parametrize(
@@ -120,8 +120,8 @@ def test_the_longest_restriction_is_that_of_one_inflation_and_pressures_of_zero_
 @pytest.mark.parametrize(
     ("cuffs", "minutes", "lacking"),
     [
-        ([], None, "; cuff_times in 1 sets"),
-        ([{"onset_s": 0.0, "duration_s": 50.0}], None, "; cuff_times in 1 sets"),
+        ([], None, "; cuff_times in 1 set"),
+        ([{"onset_s": 0.0, "duration_s": 50.0}], None, "; cuff_times in 1 set"),
         ([{"onset_s": 90.0, "duration_s": 90.0}], 1.5, ""),
     ],
 )
@@ -131,7 +131,7 @@ def test_without_the_times_of_a_cuff_the_time_under_it_is_unknown_and_not_zero(
     set_ = BLANK_SET | SET
     row = row_of_visit([set_, *(set_ | {"trial_type": "cuff"} | times for times in cuffs)])
     assert (row.get("restriction_min"), row.get("longest_restriction_min")) == (minutes, minutes)
-    assert row["missing_checks"].endswith(f"skin_colour in 1 sets{lacking}")
+    assert row["missing_checks"].endswith(f"skin_colour in 1 set{lacking}")
     without_cuff = row_of_visit([set_ | {"cuff_pressure_mmhg": 0.0}])
     assert without_cuff["restriction_min"] == 0
     assert "cuff_times" not in without_cuff["missing_checks"]

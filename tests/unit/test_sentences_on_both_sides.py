@@ -426,7 +426,7 @@ def test_a_declaration_over_a_header_is_told_with_its_reason():
     (told,) = declared_over_header(recordings)
     assert "In 1 file of ECG the study declared unit (uV) over the header" in told
     assert list(declared_over_header(recordings[1:])) == []
-    assert recordings_in_words(recordings) == "2 of ECG"
+    assert recordings_in_words(recordings) == "There were 2 recordings of ECG"
 
 
 def test_a_method_is_told_where_a_value_came_of_it():

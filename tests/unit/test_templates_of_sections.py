@@ -31,7 +31,9 @@ CASES = {
         {"done": TEXT, "pressures": NO_TEXT, "findings": [], "claims": [], "alone": False}
         | {"plan": TEXT, "pictures": []},
         {"done": TEXT, "pressures": NO_TEXT, "findings": [], "claims": [], "alone": True}
-        | {"plan": TEXT, "pictures": []},
+        | {"plan": TEXT, "pictures": [], "told_set_by_set": True},
+        {"done": TEXT, "pressures": NO_TEXT, "findings": [], "claims": [], "alone": True}
+        | {"plan": TEXT, "pictures": [], "told_set_by_set": False},
     ),
     "coupling": (
         {"coupling_in_words": [TEXT], "coupling": ROWS, "repetitions": ROWS}

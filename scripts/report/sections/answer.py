@@ -25,7 +25,7 @@ ORDER = 1
 
 TITLE = "The answer"
 
-NEEDS = ("outcomes", "contrasts", "claims", "joint_tests", "safety", "harms")
+NEEDS = ("outcomes", "contrasts", "claims", "joint_tests", "safety", "harms", "single_case")
 
 # the muscle, then the heart: one picture each, drawn where the study has the values
 PICTURES = (("smo2_nadir_pct", "set"), ("mean_hr_bpm", "set"))
@@ -36,6 +36,7 @@ def section(results):
     alone = is_one_participant(results.outcomes, results.conditions)
     return {
         "alone": alone,
+        "told_set_by_set": len(results.single_case) > 0,
         "done": what_was_done(results.recordings, results.events, results.conditions),
         "pressures": Told(
             pressures_in_words(
