@@ -48,9 +48,9 @@ def _value(finished, number, row, samples):
     from explaining.conventions import other_conventions
 
     again, window, inputs = value.measured_again(finished, row)
-    differing = value.differences("outcomes", row, again, value.FOUND)
+    differing = value.differences("outcomes", row, again, value.MEASURED)
     blocks = list(value.chain(finished, number, row, again, window, inputs))
-    blocks.append(("Measured again from what the run left", _verdict(differing, value.FOUND)))
+    blocks.append(("Measured again from what the run left", _verdict(differing, value.MEASURED)))
     others = [
         f"{result if isinstance(result, str) else format(result, '.6g')}: {says} ({source})"
         for says, source, result in other_conventions(row["outcome"], window, inputs)

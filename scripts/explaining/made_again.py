@@ -43,15 +43,15 @@ def row_again(finished, name, number):
 
     number : as a spreadsheet numbers it, the first row below the header is 2
     """
-    place = number - 2
+    position = number - 2
     if name == "alternatives":
         table = finished.table(name)
-        of_alternative = table.index[table["alternative"] == table.at[place, "alternative"]]
-        place = of_alternative.get_loc(place)
+        of_alternative = table.index[table["alternative"] == table.at[position, "alternative"]]
+        position = of_alternative.get_loc(position)
         again = _alternative(finished, table.at[number - 2, "alternative"])
     else:
         again = _table(finished, name)
-    return again.iloc[place] if place < len(again) else None
+    return again.iloc[position] if position < len(again) else None
 
 
 def _table(finished, name):

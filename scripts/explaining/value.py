@@ -26,8 +26,8 @@ from results.tables import as_read, number
 
 DECLARED_AS = {"beat_quality": "quality"}
 
-# columns that say what was found, not where
-FOUND = ("value", "status", "reason", "se", "ci_low", "ci_high")
+# columns of outcomes.tsv that say what was measured, not where
+MEASURED = ("value", "status", "reason", "se", "ci_low", "ci_high")
 
 
 def inputs_of(finished, row):
@@ -89,7 +89,7 @@ def chain(finished, number_of_row, row, again, window, inputs):
         "Value",
         [
             f"{outcome} of {row['event_id']}, {row['participant_id']} {row['session_id']}, "
-            f"window {row['window']}: {_found(row)}",
+            f"window {row['window']}: {_value_in_words(row)}",
             f"outcomes.tsv, row {number_of_row}",
         ],
     )
@@ -122,7 +122,7 @@ def chain(finished, number_of_row, row, again, window, inputs):
     yield "Samples", list(samples_in_words(samples(outcome, window, inputs))) or ["none"]
 
 
-def _found(row):
+def _value_in_words(row):
     value = "n/a" if pd.isna(row["value"]) else number(row["value"])
     unit = row["unit"] if isinstance(row["unit"], str) else ""
     reason = f": {row['reason']}" if isinstance(row["reason"], str) else ""

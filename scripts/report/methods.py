@@ -312,15 +312,15 @@ def smallest_effects(sizes):
 
     `Saturation nadir 5 percentage points, Mean heart rate 3 bpm (set) and 5 bpm (baseline)`.
     """
-    found = []
+    named = []
     for name, size in sizes.items():
         module = described(name)
         if isinstance(size, dict):
             of_each = [f"{size_in_words(s, module)} ({words_of(w)})" for w, s in size.items()]
-            found.append(f"{module.LABEL} {in_words(of_each)}")
+            named.append(f"{module.LABEL} {in_words(of_each)}")
         else:
-            found.append(f"{module.LABEL} {size_in_words(size, module)}")
-    return ", ".join(found)
+            named.append(f"{module.LABEL} {size_in_words(size, module)}")
+    return ", ".join(named)
 
 
 def size_in_words(size, outcome):
@@ -335,13 +335,13 @@ def size_in_words(size, outcome):
 def changed_rules(settings, default_settings):
     """Rules whose limits the study changed, with the default limit beside the one that ran."""
     default = default_settings.quality_rules
-    found = []
+    changes = []
     for name, rule in settings.quality_rules.items():
         for limit in ("flagged_below", "flagged_above", "refused_below", "refused_above"):
             before, now = getattr(default.get(name), limit, None), getattr(rule, limit)
             if now != before:
-                found.append(f"{words_of(name)}, {words_of(limit)} {before} to {now}")
-    return "; ".join(found)
+                changes.append(f"{words_of(name)}, {words_of(limit)} {before} to {now}")
+    return "; ".join(changes)
 
 
 def breathing_in_words(recordings):
@@ -382,15 +382,15 @@ def comparison(contrasts, settings):
     """How contrasts were estimated, by which outcomes took visit and baseline into account."""
     methods = {}
     for outcome, window in settings.study.primary:
-        own = contrasts[
+        of_outcome = contrasts[
             (contrasts["outcome"] == outcome)
             & (contrasts["window"] == window)
             & (contrasts["exercise"] == "all")
             & contrasts["se"].notna()
         ]
-        if len(own):
+        if len(of_outcome):
             label = f"{described(outcome).LABEL} ({words_of(window)})"
-            methods.setdefault(own["method"].iloc[0].split("; ")[0], []).append(label)
+            methods.setdefault(of_outcome["method"].iloc[0].split("; ")[0], []).append(label)
     if not methods:
         return "No contrast of a primary outcome could be estimated; the values are described only."
     taken = [

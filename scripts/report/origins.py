@@ -29,7 +29,7 @@ class Origin:
         return [cls.of(table, row) for row in rows.itertuples()]
 
     @property
-    def place(self):
+    def anchor(self):
         """Where on the page the number is explained."""
         known = self.outcome and self.window
         return f"from-{self.outcome}-{self.window}" if known else "numbers"
@@ -59,5 +59,5 @@ def _mark(origin):
     # in a table the number of the row alone is shown
     shown = Markup("<span>{} </span>{}").format(origin.table, origin.row)
     return Markup(' <a class="source" href="#{}" title="{}" aria-label="{}: {}">{}</a>').format(
-        origin.place, row, short, "where it comes from", shown if origin.row else short
+        origin.anchor, row, short, "where it comes from", shown if origin.row else short
     )

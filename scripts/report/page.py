@@ -9,6 +9,7 @@ from markupsafe import Markup
 from engine.listings import modules_of
 from report.origins import Told, marked
 from report.policy import checksum
+from report.printing import heading
 from results.tables import as_meant, number
 from results.words import words_of
 
@@ -112,13 +113,21 @@ def shown_table(table, caption, origins=()):
         ["" if cell in ("n/a", "") or cell is None else _as_shown(cell) for cell in row]
         for row in table.astype(object).to_numpy().tolist()
     ]
-    columns = [words_of(c) for c in table.columns]
+    columns = [column_in_words(name) for name in table.columns]
     numbers = [n for n in range(len(columns)) if _holds_numbers([row[n] for row in rows])]
     if origins:
         for row, origin in zip(rows, origins, strict=True):
             first = next((n for n, cell in enumerate(row) if cell), 0)
             row[first] = Told(row[first], origin)
     return {"caption": caption, "columns": columns, "rows": rows, "numbers": numbers}
+
+
+def column_in_words(name):
+    """A column of a result table with its unit in brackets; labels of the study as they stand."""
+    if "_" not in str(name):
+        return words_of(name)
+    text = heading(name)
+    return f"{text[:1].lower()}{text[1:]}"
 
 
 def _holds_numbers(cells):

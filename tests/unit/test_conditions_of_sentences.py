@@ -333,7 +333,7 @@ def test_means_by_sequence_are_a_table_of_each_outcome_that_has_them():
 def test_decisions_are_counted_by_what_they_are_and_none_is_not_mentioned():
     made = table("decisions", {"action": "remove_beat"}, {"action": "exclude_span"})
     assert decisions_in_words(made) == (
-        "2 decisions of edits.tsv were carried out: 1 exclude_span and 1 remove_beat."
+        "2 decisions of edits.tsv were carried out: 1 exclude span and 1 remove beat."
     )
     assert decisions_in_words(empty("decisions")) == ""
 

@@ -10,7 +10,7 @@ from engine.listings import described, names_in, windows_of
 from explaining.conventions import CONVENTIONS, other_conventions
 from explaining.explain import explained
 from explaining.run import FinishedRun
-from explaining.value import FOUND, differences, measured_again, samples
+from explaining.value import MEASURED, differences, measured_again, samples
 from finished_run import finished_run
 from measuring.recipes import (
     SETTINGS,
@@ -52,7 +52,7 @@ def test_every_outcome_comes_out_of_its_samples_again_to_the_last_digit(finished
     assert rows["value"].notna().sum() > 60
     for _, row in rows.iterrows():
         again, _, _ = measured_again(finished, row)
-        assert not differences("outcomes", row, again, FOUND), (row["outcome"], row["window"])
+        assert not differences("outcomes", row, again, MEASURED), (row["outcome"], row["window"])
 
 
 def test_the_first_of_the_conventions_is_that_of_the_run(finished):
@@ -122,7 +122,7 @@ def test_a_value_that_differs_from_its_samples_is_told_with_both(finished, tmp_p
     row = row_of(finished, "mean_hr_bpm", "set").copy()
     row["value"] += 1
     again, _, _ = measured_again(finished, row)
-    ((column, before, now),) = differences("outcomes", row, again, FOUND)
+    ((column, before, now),) = differences("outcomes", row, again, MEASURED)
     assert column == "value"
     assert float(before) == pytest.approx(float(now) + 1, abs=1e-3)
 

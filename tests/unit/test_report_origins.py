@@ -39,14 +39,14 @@ def test_an_empty_cell_has_no_mark():
 def test_a_row_of_a_table_is_numbered_as_a_spreadsheet_numbers_it():
     table = pd.DataFrame({"outcome": ["a", "b", "c"], "window": "set", "value": 1.0})
     origins = Origin.of_each("dose", table[table["outcome"] == "b"])
-    assert [(o.row, o.outcome, o.place) for o in origins] == [(3, "b", "from-b-set")]
+    assert [(o.row, o.outcome, o.anchor) for o in origins] == [(3, "b", "from-b-set")]
     shown = shown_table(table[1:2], "A table", origins)
     assert shown["rows"][0][0].origins == (origins[0],)
     assert marked(shown["rows"][0][1]) == escape("set")
 
 
 def test_a_number_without_outcome_leads_to_how_any_row_is_explained():
-    assert Origin("coupling", 7).place == "numbers"
+    assert Origin("coupling", 7).anchor == "numbers"
 
 
 def exclusions(*rows):

@@ -5,7 +5,7 @@ from collections import Counter
 from report.flow import flow_of
 from report.origins import Origin, Told
 from report.page import read_text_table, shown_table
-from results.words import counted, in_words
+from results.words import counted, in_words, words_of
 
 ORDER = 40
 
@@ -51,6 +51,6 @@ def decisions_in_words(decisions):
     if decisions.empty:
         return ""
     by_action = Counter(decisions["action"])
-    listed = in_words([f"{n} {action}" for action, n in sorted(by_action.items())])
+    listed = in_words([f"{n} {words_of(action)}" for action, n in sorted(by_action.items())])
     verb = "was" if len(decisions) == 1 else "were"
     return f"{counted(len(decisions), 'decision')} of edits.tsv {verb} carried out: {listed}."
