@@ -97,9 +97,16 @@ def _pairs(of_session):
 
     heart = of("ecg", "rr")
     for number, first in enumerate(heart):
-        yield from ((HEART_RATE, first, second) for second in heart[number + 1 :])
+        # files of one signal and sensor are its pieces, joined on the session clock
+        others = [second for second in heart[number + 1 :] if _sensor(first) != _sensor(second)]
+        yield from ((HEART_RATE, first, second) for second in others)
     for cuff in of("cuff_pressure"):
         yield from ((SATURATION, cuff, muscle) for muscle in of("muscle_oxygen"))
+
+
+def _sensor(group):
+    row = group[0].row
+    return row.signal, row.site, row.side, row.position
 
 
 def sentence(agreed, method, file, clock: Clock):
@@ -111,9 +118,12 @@ def sentence(agreed, method, file, clock: Clock):
             f"compared: {method.says} {file} {agreed.shift_s:+.1f} s from where it is (r "
             f"{agreed.r:.2f}), within the {method.tells_s:g} s that this tells"
         )
+    as_placed = f"{agreed.r_as_placed:.2f}"
+    if np.isnan(agreed.r_as_placed):
+        as_placed = "none, for want of a common stretch as placed"
     return (
         f"{DISAGREES}{placed}, but {method.says} {file} {agreed.shift_s:+.1f} s from there (r "
-        f"{agreed.r:.2f} instead of {agreed.r_as_placed:.2f}), see which clock is right"
+        f"{agreed.r:.2f} instead of {as_placed}), see which clock is right"
     )
 
 

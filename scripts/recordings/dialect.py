@@ -453,7 +453,7 @@ def _undecided(path: Path, chosen: _Fit, rival: _Fit) -> ReadingError:
         f"row {chosen.first}",
         f"'{chosen.separator.join(chosen.rows[0])}' reads with {ways}",
         "one way to read the numbers",
-        "fill in separator and decimal in recordings.tsv",
+        "fill in columns separator and decimal of recordings.tsv with one of the two",
     )
 
 

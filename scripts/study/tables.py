@@ -324,9 +324,13 @@ class Recording(Row):
         None, description="the file's own times of the sync events, ;-separated"
     )
     encoding: str | None = Field(None, description="encoding of a text file")
-    separator: str | None = Field(None, description="separator of a text file")
-    decimal: Literal[".", ","] | None = Field(
-        None, description="decimal mark of a text file, . or ,"
+    separator: str | None = Field(
+        None,
+        description="separator of a text file: semicolon, tab, comma, bar, space or none, or the "
+        "sign itself",
+    )
+    decimal: Literal["point", "comma", ".", ","] | None = Field(
+        None, description="decimal mark of a text file: its name or the sign itself"
     )
     first_row: int | None = Field(None, ge=1, description="first row of numbers in a text file")
     time_format: str | None = Field(None, description="how clock times are written, as %H:%M:%S.%f")

@@ -8,7 +8,7 @@ import pytest
 from recordings.agreement import agreement, checked_clocks, even, expected_saturation, heart_rate
 from recordings.clock import Clock
 from recordings.reading import TimedRecording
-from recordings.recording import Recording, even_stretch
+from recordings.recording import Recording, Stretch, even_stretch
 
 SETS_S = (300.0, 480.0, 700.0, 850.0)
 
@@ -107,3 +107,18 @@ def test_two_sync_marks_are_believed_and_not_compared():
         recorded(3, "muscle_oxygen", "muscle.csv", saturation, 2.0, marked),
     ]
     assert checked_clocks(read) == {}
+
+
+@pytest.mark.parametrize(("position", "compared"), [(None, False), ("chest", True)])
+def test_pieces_of_one_sensor_are_not_taken_for_two_recorders(position, compared):
+    stated = Clock(0.0, 0.0, None, 0, "unchecked", placed_by="stated offset")
+    read = []
+    for number, shift_s in ((2, 0.0), (3, 90.0)):
+        beats_s = np.cumsum(intervals_ms(1)) / 1000 - shift_s
+        stretch = Stretch(float(beats_s[0]), None, beats_s[1:], 1000 * np.diff(beats_s))
+        piece = recorded(number, "rr", f"{number}.txt", np.zeros(9), 1.0, stated)
+        read.append(TimedRecording(piece.row, Recording([stretch], "x"), stated))
+    read[1].row.position = position
+    told = checked_clocks(read)
+    assert bool(told) == compared
+    assert all("see which clock is right" in said for said in told.values())
