@@ -274,7 +274,9 @@ def saturation_of_sensors(traces):
     saturation = traces[traces["signal"] == "muscle_oxygen"]
     return {
         (file, None if pd.isna(channel) else channel): of_sensor
-        for (file, channel), of_sensor in saturation.groupby(["file", "channel"], dropna=False)
+        for (file, channel), of_sensor in saturation.groupby(
+            ["file", "channel"], dropna=False, observed=True
+        )
     }
 
 
@@ -389,17 +391,25 @@ def baseline_end_s(baseline_span_s):
     return baseline_span_s[1]
 
 
-def at_rest(trace, baseline_span_s=None):
+def at_rest(time_s, smo2_pct, level_segment, baseline_span_s=None):
     """Slow variation of the working muscle's saturation in the baseline, of one sensor level."""
     if baseline_span_s is None:
         return STEADY
-    rest = trace[trace["time_s"].between(*baseline_span_s)]
-    rest = rest[rest["level_segment"] == rest["level_segment"].max()]
-    return resting_variation(rest["time_s"], rest["value"])
+    inside = (time_s >= baseline_span_s[0]) & (time_s <= baseline_span_s[1])
+    last_level = level_segment[inside].max(initial=0)
+    rest = inside & (level_segment == last_level)
+    return resting_variation(time_s[rest], smo2_pct[rest])
 
 
 def smo2_baseline(
-    trace, time_s, smo2_pct, baseline_end_s, set_end_s, saturation_baseline_s, usable_share, at_rest
+    time_s,
+    smo2_pct,
+    level_segment,
+    baseline_end_s,
+    set_end_s,
+    saturation_baseline_s,
+    usable_share,
+    at_rest,
 ):
     """Resting saturation of the working muscle, refused where the sensor slipped since."""
     level = levels.baseline(
@@ -410,8 +420,7 @@ def smo2_baseline(
         min_usable_share=usable_share,
         at_rest=at_rest,
     )
-    cleaned = trace.rename(columns={"value": "smo2_pct"})
-    if not cleaning.levels_comparable(cleaned, baseline_end_s, set_end_s):
+    if not cleaning.levels_comparable(time_s, level_segment, baseline_end_s, set_end_s):
         return Estimate.refused("the sensor slipped between the baseline and this set")
     return level
 

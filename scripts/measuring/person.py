@@ -11,11 +11,10 @@ from results.tables import read_table
 from study.session_sheet import events_of, table_of, with_supplied_times
 from study.settings import by_name
 
-# what is asked of the cleaned traces
-TRACE = [
-    *("session_id", "signal", "file", "channel", "site", "side", "unit"),
-    *("time_s", "value", "level_segment"),
-]
+# what is asked of the cleaned traces: labels, which every reading repeats, and numbers
+TRACE_LABELS = ["session_id", "signal", "file", "channel", "site", "side", "unit"]
+
+TRACE = [*TRACE_LABELS, "time_s", "value", "level_segment"]
 
 # what the earlier steps left of one person, in a folder of results
 FILES = {
@@ -105,7 +104,7 @@ def _of(table, session_id):
 def read_tables(**files):
     """The tables of a person from the files of the earlier steps."""
     return {
-        name: read_parquet(path, TRACE).to_pandas()
+        name: read_parquet(path, TRACE, as_codes=TRACE_LABELS).to_pandas()
         if path.suffix == ".parquet"
         else read_table(path)
         for name, path in files.items()

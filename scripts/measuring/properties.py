@@ -11,6 +11,7 @@ from heart.modulation import cadence_in_band as rhythm_in_band
 from heart.repair.series import corrected_pct as share_corrected
 from heart.repair.series import longest_repaired_run as longest_run
 from heart.variability import NotEnough
+from muscle.cleaning import levels_comparable
 from muscle.concentration import HAEMOGLOBIN
 from recordings import time_axis
 from recordings.clock import NOTHING, WITHOUT_MARKS
@@ -200,14 +201,12 @@ def doubtful_behind_window_s(doubtful_spans, window, recovery_rate_window_s):
 
 def slip_in_window(time_s, level_segment, window):
     """1 where the sensor slipped within the window."""
-    inside = (time_s >= window.start_s) & (time_s <= window.end_s)
-    return float(np.ptp(level_segment[inside]) > 0) if inside.any() else 0.0
+    return float(not levels_comparable(time_s, level_segment, window.start_s, window.end_s))
 
 
 def slip_before_window(time_s, level_segment, window):
     """1 where the sensor slipped between the begin of its recording and that of the window."""
-    before = time_s <= window.start_s
-    return float(np.ptp(level_segment[before]) > 0) if before.any() else 0.0
+    return float(not levels_comparable(time_s, level_segment, -np.inf, window.start_s))
 
 
 def rise_in_set_pct(time_s, smo2_pct, set_start_s, set_end_s):

@@ -108,10 +108,13 @@ def unusable_spans(cleaned: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(spans, columns=["start_s", "end_s", "n_readings", "reason"])
 
 
-def levels_comparable(cleaned: pd.DataFrame, start_s: float, end_s: float) -> bool:
+def levels_comparable(
+    time_s: np.ndarray, level_segment: np.ndarray, start_s: float, end_s: float
+) -> bool:
     """False when the sensor slipped between two times, so that levels no longer compare."""
-    inside = cleaned["time_s"].between(start_s, end_s)
-    return cleaned.loc[inside, "level_segment"].nunique() <= 1
+    levels = level_segment[(time_s >= start_s) & (time_s <= end_s)]
+    # the count never falls
+    return not len(levels) or bool(levels[0] == levels[-1])
 
 
 def _runs(reading: np.ndarray) -> list[tuple[int, int]]:

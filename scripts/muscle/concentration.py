@@ -36,7 +36,8 @@ def of_working_muscle(of_signal: pd.DataFrame, segment) -> tuple[np.ndarray, np.
     in_unit = of_signal[of_signal["unit"] == UNIT]
     if in_unit.empty:
         return f"recorded in {of_signal['unit'].iloc[0]}, not in umol/l"
-    sensors = list(in_unit.groupby(["file", "channel", "site", "side"], dropna=False, sort=False))
+    told_by = ["file", "channel", "site", "side"]
+    sensors = list(in_unit.groupby(told_by, dropna=False, sort=False, observed=True))
     if len(sensors) > 1 and segment is not None and segment["status"] != "refused":
         on_muscle = [
             (labels, trace)

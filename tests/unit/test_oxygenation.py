@@ -90,11 +90,15 @@ def test_a_trace_that_never_changes_is_stuck_throughout():
     assert reasons(table) == {cleaning.STUCK}
 
 
+def levels_of(table):
+    return table["time_s"].to_numpy(), table["level_segment"].to_numpy()
+
+
 def test_a_slip_is_named_and_parts_the_levels():
     table = cleaned(recorded(faults=[SensorFault("slip", 200.0, 0.0, -18.0)]))
     assert reasons(table) == {cleaning.SLIP}
-    assert not cleaning.levels_comparable(table, 100.0, 300.0)
-    assert cleaning.levels_comparable(table, 201.0, 300.0)
+    assert not cleaning.levels_comparable(*levels_of(table), 100.0, 300.0)
+    assert cleaning.levels_comparable(*levels_of(table), 201.0, 300.0)
 
 
 def test_a_light_leak_is_left_out_and_parts_nothing():
@@ -102,7 +106,7 @@ def test_a_light_leak_is_left_out_and_parts_nothing():
     spans = cleaning.unusable_spans(table)
     assert spans["reason"].tolist() == [cleaning.LIGHT_LEAK]
     assert spans["end_s"][0] - spans["start_s"][0] == pytest.approx(6.0, abs=0.5)
-    assert cleaning.levels_comparable(table, 0.0, 400.0)
+    assert cleaning.levels_comparable(*levels_of(table), 0.0, 400.0)
 
 
 def test_impossible_and_missing_readings_are_named():
