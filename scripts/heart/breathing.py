@@ -159,11 +159,10 @@ def respiration_from_beats(
         tilt = Source(beats[usable], height[usable], RATES_HZ[0], 0.05, LEAST_OF_BEATS)
         by_height = evidence_of(tilt, grid_s, repetitions)
         sources.append(by_height)
-    table, place = _followed(sources, grid_s)
-    rows = np.arange(grid_s.size)
+    table, likeliest = _followed(sources, grid_s)
     height_shows = np.zeros(grid_s.size, dtype=bool)
     if amplitude is not None:
-        height_shows = by_height.log_odds[rows, place] > 0
+        height_shows = by_height.log_odds[np.arange(grid_s.size), likeliest] > 0
     known = (table["status"] == "known").to_numpy()
     low = known & ~height_shows & (table["rate_hz"].to_numpy() < BEYOND_SLOW_RHYTHMS_HZ)
     table.loc[low, ["rate_hz", "status", "reason"]] = [np.nan, "unknown", LOW_BY_INTERVALS]
@@ -294,12 +293,12 @@ def _followed(sources: Sequence[Evidence], grid_s: np.ndarray) -> tuple[pd.DataF
     reach = round(WITHIN_HZ / (RATES_HZ[1] - RATES_HZ[0]))
     around = np.pad(belief, ((0, 0), (reach, reach)))
     within = sliding_window_view(around, 2 * reach + 1, axis=1).sum(axis=2)
-    place = within.argmax(axis=1)
-    near = np.abs(np.arange(RATES_HZ.size) - place[:, None]) <= reach
+    likeliest = within.argmax(axis=1)
+    near = np.abs(np.arange(RATES_HZ.size) - likeliest[:, None]) <= reach
     believed = np.where(near, belief, 0.0)
     confidence = believed.sum(axis=1)
     rate_hz = (believed * RATES_HZ).sum(axis=1) / np.maximum(confidence, 1e-300)
-    reason = _why_unknown(sources, place, near, confidence, cadence_hz)
+    reason = _why_unknown(sources, likeliest, near, confidence, cadence_hz)
     no_values = np.all([source.few | source.still for source in sources], axis=0)
     table = pd.DataFrame(
         {
@@ -310,22 +309,22 @@ def _followed(sources: Sequence[Evidence], grid_s: np.ndarray) -> tuple[pd.DataF
             "reason": reason,
         }
     )
-    return table[RATE_COLUMNS], place
+    return table[RATE_COLUMNS], likeliest
 
 
 def _why_unknown(
     sources: Sequence[Evidence],
-    place: np.ndarray,
+    likeliest: np.ndarray,
     near: np.ndarray,
     confidence: np.ndarray,
     cadence_hz: np.ndarray,
 ) -> np.ndarray:
     """Why the rate is not known at each moment, empty where it is.
 
-    `place` numbers the likeliest rate, `near` says which rates are around it (moments, rates).
+    `likeliest` numbers the likeliest rate, `near` says which rates are around it (moments, rates).
     """
     reason = np.full(confidence.size, "", dtype=object)
-    reason[(place == 0) | (place == RATES_HZ.size - 1)] = (
+    reason[(likeliest == 0) | (likeliest == RATES_HZ.size - 1)] = (
         f"no rate between {RATES_HZ[0]:g} and {RATES_HZ[-1]:g} Hz stands out"
     )
     enough = np.any([source.enough for source in sources], axis=0)

@@ -228,9 +228,9 @@ def _like_a_footfall(
 ) -> NDArray[np.bool_]:
     """Samples more like a shape that recurs among `peaks` than like the own QRS."""
     near = 2 * int(round(0.05 * traces.rate_hz)) + 1
-    own = ndimage.maximum_filter1d(own_likeness, near)
-    others = peaks[own[peaks] < settings.unlike_own_below]
-    if others.size < settings.fewest_footfalls:
-        return np.zeros(own.size, bool)
-    _, likeness = learned_shapes(traces, others, settings)
-    return ndimage.maximum_filter1d(likeness, near) > own
+    like_own = ndimage.maximum_filter1d(own_likeness, near)
+    unlike = peaks[like_own[peaks] < settings.unlike_own_below]
+    if unlike.size < settings.fewest_footfalls:
+        return np.zeros(like_own.size, bool)
+    _, likeness = learned_shapes(traces, unlike, settings)
+    return ndimage.maximum_filter1d(likeness, near) > like_own

@@ -77,9 +77,35 @@ def detect_beats(
     if second is None:
         return _no_beats()
     traces = second.traces
+    beats, margin, normal_from = _chain(second, settings)
+    if beats.size == 0:
+        return _no_beats()
+    wide, wide_evidence = wide_beats(traces, beats, settings)
+    between = np.searchsorted(beats, wide)
+    beat_s, correlation, parted_s = place_beats(
+        traces, np.insert(beats, between, wide), second.shapes, settings
+    )
+    table = _table(
+        beat_s,
+        correlation,
+        np.insert(margin, between, wide_evidence),
+        correlation >= np.insert(normal_from, between, settings.normal_correlation[0]),
+    )
+    if parted_s:
+        table.attrs["parted_s"] = parted_s
+    return table
+
+
+def _chain(
+    second: SecondPass, settings: DetectorSettings
+) -> tuple[NDArray[np.int64], Floats, Floats]:
+    """Beats of the best chain (samples), their margins, and from which correlation on each is of
+    normal shape. Empty where no candidates stand out.
+    """
+    traces = second.traces
     candidates, by_likeness, strength = _candidates(second, settings)
     if candidates.size == 0:
-        return _no_beats()
+        return candidates, np.empty(0), np.empty(0)
     candidate_s = traces.time_s[candidates]
     usual, noise = usual_and_noise(traces, second.first.beats, candidate_s, settings)
     evidence = _evidence(second, candidates, by_likeness, strength, usual, noise, settings)
@@ -96,25 +122,10 @@ def detect_beats(
     # What is more like a footfall is in the chain to bridge it, and where the two cannot be told
     # apart any beat may be one: nothing speaks for it.
     unknown = second.like_a_footfall[candidates] | second.unsettled[candidates]
-    beats, margin = candidates[chosen], np.where(unknown, 0.0, margin)[chosen]
+    margin = np.where(unknown, 0.0, margin)
     # Noise makes normal beats look strange: the noisier, the stranger a beat must be.
-    normal_from = np.interp(
-        noise[chosen] / usual[chosen], settings.noise_ratio, settings.normal_correlation
-    )
-    wide, wide_evidence = wide_beats(traces, beats, settings)
-    between = np.searchsorted(beats, wide)
-    beat_s, correlation, parted_s = place_beats(
-        traces, np.insert(beats, between, wide), second.shapes, settings
-    )
-    table = _table(
-        beat_s,
-        correlation,
-        np.insert(margin, between, wide_evidence),
-        correlation >= np.insert(normal_from, between, settings.normal_correlation[0]),
-    )
-    if parted_s:
-        table.attrs["parted_s"] = parted_s
-    return table
+    normal_from = np.interp(noise / usual, settings.noise_ratio, settings.normal_correlation)
+    return candidates[chosen], margin[chosen], normal_from[chosen]
 
 
 def _candidates(

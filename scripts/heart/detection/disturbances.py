@@ -186,10 +186,10 @@ def level_steps(piece: EvenPiece) -> list[tuple[int, float]]:
         if group.size:
             best = at[group[np.argmax(np.abs(lasting[group]))]]
             near = np.arange(max(best - edge, 1), min(best + edge, samples.size))
-            place = int(near[np.argmax(np.abs(samples[near] - samples[near - 1]))])
-            height = _height(samples, place, edge, int(BESIDE_S * rate_hz))
+            edge_at = int(near[np.argmax(np.abs(samples[near] - samples[near - 1]))])
+            height = _height(samples, edge_at, edge, int(BESIDE_S * rate_hz))
             if abs(height) > STEP_OVER_HEART * least and height * lasting[group[0]] > 0:
-                steps.append((place, height))
+                steps.append((edge_at, height))
     return steps
 
 

@@ -134,8 +134,8 @@ def _count_before(times: Floats, shortest_s: float) -> NDArray[np.int64]:
     """For each candidate how many earlier ones lie at least `shortest_s` before it."""
     count = np.empty(times.shape, dtype=np.int64)
     for column in range(times.shape[1]):
-        own = times[:, column]
-        count[:, column] = np.searchsorted(own, own - shortest_s, side="right")
+        moments_s = times[:, column]
+        count[:, column] = np.searchsorted(moments_s, moments_s - shortest_s, side="right")
     return count
 
 
@@ -174,12 +174,14 @@ def _best_minus_avoiding(
     restart = np.float32(settings.restart_cost)
     step = np.arange(n_steps)
     for column in range(n_stretches):
-        own = times[:, column]
-        last = np.concatenate(([-1e6], own[:-1]))
-        following = np.concatenate((own[1:], [1e9]))
-        resume = np.maximum(np.searchsorted(own, last + settings.shortest_interval_s), step + 1)
+        moments_s = times[:, column]
+        last = np.concatenate(([-1e6], moments_s[:-1]))
+        following = np.concatenate((moments_s[1:], [1e9]))
+        resume = np.maximum(
+            np.searchsorted(moments_s, last + settings.shortest_interval_s), step + 1
+        )
         leave = np.minimum(
-            np.searchsorted(own, following - settings.shortest_interval_s, side="right"), step
+            np.searchsorted(moments_s, following - settings.shortest_interval_s, side="right"), step
         )
         broken = np.maximum(
             until[step, column] + since[resume, column],

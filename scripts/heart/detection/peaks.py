@@ -36,13 +36,13 @@ def learned_shapes(
             break
         if not shapes:
             height = local_norm(traces.waveform, shape.size)
-        own = ndimage.correlate1d(traces.waveform, shape) / height
+        like_shape = ndimage.correlate1d(traces.waveform, shape) / height
         if shapes:
-            alike = windows(own, left, near).max(axis=1) > 0.85
+            alike = windows(like_shape, left, near).max(axis=1) > 0.85
             if alike.sum() < enough or alike.mean() < 0.3:
                 break
         shapes.append(shape)
-        np.maximum(likeness, own, out=likeness)
+        np.maximum(likeness, like_shape, out=likeness)
         best = windows(likeness, strong, near).max(axis=1)
         left, enough = strong[best < settings.another_shape_below], max(8, 0.01 * beats.size)
     return shapes, likeness

@@ -26,22 +26,8 @@ def place_beats(
     """
     if beats.size == 0:
         return np.empty(0), np.empty(0), []
-    reach, shift = shapes[0].size // 2, int(round(0.03 * traces.rate_hz))
-    wide = windows(traces.waveform, beats, reach + shift)
-    lagged = np.lib.stride_tricks.sliding_window_view(wide, 2 * reach + 1, axis=1)
-    row = np.arange(beats.size)
-    likeness, place = np.zeros((2, len(shapes), beats.size))
-    templates = list(shapes)
-    for number in range(len(shapes)):
-        for _ in range(2):
-            product = lagged @ templates[number]
-            lag = np.clip(np.argmax(product, axis=1), 1, 2 * shift - 1)
-            aligned = unit_norm(lagged[row, lag])
-            likeness[number] = aligned @ templates[number]
-            like = likeness[number] >= ALIKE
-            if like.sum() >= 3:
-                templates[number] = unit_norm(np.median(aligned[like], axis=0))
-        place[number] = lag - shift - reach + _vertex(product, lag)
+    templates, likeness, shift_to = _laid_on_shapes(traces, beats, shapes)
+    row, shift = np.arange(beats.size), _farthest(traces)
     # The own QRS has the first claim on a beat.
     kind = np.argmax(likeness - np.where(np.arange(len(shapes)) > 0, 0.1, 0.0)[:, None], axis=0)
     usual, mark = [0], [_main_deflection(templates[0])]
@@ -50,9 +36,9 @@ def place_beats(
         if _in_time(traces.time_s[beats], kind == number):
             usual.append(number)
             # The same point of the beat as in the own QRS: where that fits best, on average.
-            between = np.median((place[0] - place[number])[kind == number])
+            between = np.median((shift_to[0] - shift_to[number])[kind == number])
             mark[number] = mark[0] + between
-    offset = place[kind, row] + np.asarray(mark)[kind]
+    offset = shift_to[kind, row] + np.asarray(mark)[kind]
     like_usual = np.flatnonzero(likeness[usual].max(axis=0) >= ALIKE)
     marks = np.rint(beats + offset).astype(np.int64)[like_usual]
     moved, parted = to_the_same_point(traces, marks)
@@ -69,6 +55,36 @@ def place_beats(
     first_after = beat_s[like_usual[parted]]
     parted_s = [float(moment_s) for moment_s in first_after - 0.01]
     return beat_s, np.clip(likeness[usual].max(axis=0), -1.0, 1.0), parted_s
+
+
+def _farthest(traces: Traces) -> int:
+    """By how many samples a beat is moved at most."""
+    return int(round(0.03 * traces.rate_hz))
+
+
+def _laid_on_shapes(
+    traces: Traces, beats: NDArray[np.int64], shapes: list[Floats]
+) -> tuple[list[Floats], Floats, Floats]:
+    """Mean waveform of the beats like each shape; likeness of each beat to it, and samples by which
+    the beat is moved for that (shapes, beats).
+    """
+    reach, shift = shapes[0].size // 2, _farthest(traces)
+    wide = windows(traces.waveform, beats, reach + shift)
+    lagged = np.lib.stride_tricks.sliding_window_view(wide, 2 * reach + 1, axis=1)
+    row = np.arange(beats.size)
+    likeness, shift_to = np.zeros((2, len(shapes), beats.size))
+    templates = list(shapes)
+    for number in range(len(shapes)):
+        for _ in range(2):
+            product = lagged @ templates[number]
+            lag = np.clip(np.argmax(product, axis=1), 1, 2 * shift - 1)
+            aligned = unit_norm(lagged[row, lag])
+            likeness[number] = aligned @ templates[number]
+            like = likeness[number] >= ALIKE
+            if like.sum() >= 3:
+                templates[number] = unit_norm(np.median(aligned[like], axis=0))
+        shift_to[number] = lag - shift - reach + _vertex(product, lag)
+    return templates, likeness, shift_to
 
 
 def _in_time(beat_s: Floats, present: NDArray[np.bool_]) -> bool:

@@ -105,19 +105,19 @@ def to_the_same_point(traces: Traces, marks: NDArray[np.int64]) -> tuple[Floats,
         whole, last = max(number - 2, done), min(number + 1, n_means - 1)
         first, stop = whole * BEATS_OF_A_MEAN, (last + 1) * BEATS_OF_A_MEAN
         interval = np.median(np.diff(marks[first:stop]))
-        own = slice(
+        of_beat = slice(
             reach - int(min(before, BEFORE_SHARE * interval)),
             reach + int(min(after, AFTER_SHARE * interval)) + 1,
         )
-        wide = slice(own.start - farthest, own.stop + farthest)
+        wide = slice(of_beat.start - farthest, of_beat.stop + farthest)
         earlier, later = np.median(groups[[whole, last]], axis=1)
-        parting = first + _between(beats[first:stop, own], earlier[own], later[own])
-        if view_before is not None and _alike(view_before[own], later[own]) > LAID_OVER:
+        parting = first + _between(beats[first:stop, of_beat], earlier[of_beat], later[of_beat])
+        if view_before is not None and _alike(view_before[of_beat], later[of_beat]) > LAID_OVER:
             # back to what was seen before the recording was parted
             done, view_before, shift[parting:] = last, None, shift_before
             parted.append(parting)
             continue
-        lag, over, standing = laid_over(earlier[own], later[wide], farthest)
+        lag, over, standing = laid_over(earlier[of_beat], later[wide], farthest)
         if over < LAID_OVER or over < standing + BETTER_BY or abs(lag) > farthest - 1:
             continue
         done = last

@@ -118,19 +118,19 @@ def qrs_envelope(recording: PreparedRecording, settings: DetectorSettings) -> Tr
     """Mean steepness in the band of the slope."""
     width = max(3, int(round(settings.envelope_s * recording.rate_hz)))
     envelope = np.zeros(recording.time_s.size, np.float32)
-    for place, spectrum in recording.spectra:
+    for part, spectrum in recording.spectra:
         band = _band(spectrum.frequency_hz, *settings.slope_band_hz)
         steepness = spectrum.through(np.complex64(2j * np.pi) * spectrum.frequency_hz * band)
         np.abs(steepness, out=steepness)
-        ndimage.uniform_filter1d(steepness, width, output=envelope[place])
+        ndimage.uniform_filter1d(steepness, width, output=envelope[part])
     return envelope
 
 
 def qrs_waveform(recording: PreparedRecording, settings: DetectorSettings) -> Trace:
     waveform = np.zeros(recording.time_s.size, np.float32)
-    for place, spectrum in recording.spectra:
+    for part, spectrum in recording.spectra:
         band = _band(spectrum.frequency_hz, *settings.waveform_band_hz)
-        waveform[place] = spectrum.through(band)
+        waveform[part] = spectrum.through(band)
     return waveform
 
 
@@ -154,9 +154,9 @@ def local_maxima(trace: Trace, reach: int) -> NDArray[np.int64]:
             break
         highest[apart:] &= ~(near & (height[:-apart] > height[apart:]))
         highest[:-apart] &= ~(near & (height[apart:] > height[:-apart]))
-    found = peaks[highest]
+    maxima = peaks[highest]
     # Of equal neighbours on a plateau only the first counts.
-    return found[np.diff(found, prepend=-reach - 1) > reach]
+    return maxima[np.diff(maxima, prepend=-reach - 1) > reach]
 
 
 def running_quantile(
@@ -173,11 +173,11 @@ def running_quantile(
     column = np.arange(count.max())
     window = value[np.minimum(first[:, None] + column, value.size - 1)]
     window = np.sort(np.where(column < count[:, None], window, np.inf), axis=1)
-    place = quantile * (count - 1)
-    below = place.astype(int)
+    rank = quantile * (count - 1)
+    below = rank.astype(int)
     row = np.arange(count.size)
     lower, upper = window[row, below], window[row, np.minimum(below + 1, count - 1)]
-    return np.interp(at_s, grid_s[known], lower + (place - below) * (upper - lower))
+    return np.interp(at_s, grid_s[known], lower + (rank - below) * (upper - lower))
 
 
 def windows(trace: Trace, centre: NDArray[np.int64], reach: int) -> Floats:
