@@ -41,7 +41,8 @@ def section(results):
         "exclusions": shown_table(
             table,
             "Everything that was left out, by rule",
-            Origin.of_each("exclusions", results.exclusions),
+            # most are of outcomes without a value in the window, which nothing explains
+            [Origin("exclusions", index + 2) for index in results.exclusions.index],
         ),
     }
 
