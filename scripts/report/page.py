@@ -16,6 +16,10 @@ from results.words import words_of
 # one number, as a p-value that may be too small to print
 NUMBER = re.compile(r"(?:< )?[-+]?\d*\.?\d+(?:e[-+]?\d+)?")
 
+# where numbers of an outcome are explained, and the marks that lead there
+ANCHOR = re.compile(r' id="(from-[^"]+)"')
+MARK = re.compile(r'href="#(from-[^"]+|numbers)"')
+
 # a longer table is folded
 LONGEST_OPEN = 25
 
@@ -29,8 +33,24 @@ def report_page(results, folder, unstated):
     """
     page = templates_of(folder)
     page.globals["folder"] = f"results/{results.name}"
-    told = [part for part in _all_rendered(page, results) if part]
+    told = with_reachable_marks([part for part in _all_rendered(page, results) if part])
     return framed(page, told, results.settings.study.title, unstated)
+
+
+def with_reachable_marks(sections):
+    """Sections whose marks lead somewhere on the page: an outcome without a value in its window is
+    explained nowhere, and its marks lead to how any row is explained."""
+    explained = {name for part in sections for name in ANCHOR.findall(part["text"])}
+    explained |= {part["id"] for part in sections}
+    elsewhere = "numbers" if any(part["id"] == "numbers" for part in sections) else "answer"
+
+    def target(match):
+        return match[0] if match[1] in explained else f'href="#{elsewhere}"'
+
+    return [
+        part | {"text": Markup(MARK.sub(target, part["text"]))}  # noqa: S704 rendered, escaped before
+        for part in sections
+    ]
 
 
 def templates_of(folder):

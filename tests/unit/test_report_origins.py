@@ -9,7 +9,7 @@ from markupsafe import escape
 from project import settings_with
 from report.flow import flow_of, named
 from report.origins import Origin, Told, marked
-from report.page import shown_table
+from report.page import shown_table, with_reachable_marks
 from report.sections.limits import limits, of_what_was_measured
 
 NOTHING = float("nan")
@@ -43,6 +43,17 @@ def test_a_row_of_a_table_is_numbered_as_a_spreadsheet_numbers_it():
     shown = shown_table(table[1:2], "A table", origins)
     assert shown["rows"][0][0].origins == (origins[0],)
     assert marked(shown["rows"][0][1]) == escape("set")
+
+
+def test_a_mark_of_what_is_explained_nowhere_leads_to_how_any_row_is_explained():
+    def marks(*ids):
+        text = '<a href="#from-rmssd_ms-set"></a><a href="#from-pain-set"></a><a href="#numbers">'
+        parts = [{"id": name, "text": ""} for name in ids] + [{"id": "dose", "text": text}]
+        parts[0]["text"] += '<dt id="from-pain-set">'
+        return re.findall(r'href="#([^"]+)"', with_reachable_marks(parts)[-1]["text"])
+
+    assert marks("numbers") == ["numbers", "from-pain-set", "numbers"]
+    assert marks("answer") == ["answer", "from-pain-set", "answer"]
 
 
 def test_a_number_without_outcome_leads_to_how_any_row_is_explained():
