@@ -4,6 +4,7 @@ A file is judged before its first byte is read, with all links resolved, so that
 a link out of the study cannot hold up a run or bring foreign text into it.
 """
 
+import errno
 import hashlib
 import os
 import stat
@@ -91,7 +92,10 @@ def refuse_outside(path, folder, largest_bytes):
     """Size of a file in bytes, judged without reading it. Raises Refused, or OSError."""
     try:
         resolved = Path(path).resolve(strict=True)
-    except RuntimeError:
+    except (RuntimeError, OSError) as fault:
+        # from Python 3.13 on the error of the system itself
+        if isinstance(fault, OSError) and fault.errno != errno.ELOOP:
+            raise
         raise Refused(
             "is a link that leads back to itself", "a file", "put the file itself in its place"
         ) from None
