@@ -219,7 +219,8 @@ def test_sixty_rows_of_one_cause_are_one_message(study):
     path.write_text("participant_id\tsex\n" + "".join(f"VP{n:02d}\tf\n" for n in range(60)))
     with pytest.raises(StudyError) as stopped:
         Study(study)
-    lines = [line for line in str(stopped.value).splitlines() if "participants.tsv" in line]
+    told = str(stopped.value).splitlines()
+    lines = [line for line in told if line.startswith("  participants.tsv")]
     assert len(lines) == 1
     assert "found 'VP00' (and 'VP01', 'VP02' and 57 others)" in lines[0]
     assert "(also in 59 further rows, the last is row 61)" in lines[0]
