@@ -48,7 +48,6 @@ from pathlib import Path
 
 PROJECT = Path(__file__).resolve().parents[1]
 ENVIRONMENT = PROJECT / ".venv"
-PYTHON = ENVIRONMENT / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 LOCK = PROJECT / "requirements.lock"
 SCRIPTS = PROJECT / "scripts"
 
@@ -89,6 +88,14 @@ TESTS = (
 NO_TOOLS = {"launch", "plain_session", "scoring"}
 
 
+def python_of(environment, system):
+    """Where an environment keeps its Python; `system` as in `os.name`."""
+    return environment / ("Scripts/python.exe" if system == "nt" else "bin/python")
+
+
+PYTHON = python_of(ENVIRONMENT, os.name)
+
+
 def main(words):
     if sys.version_info[:2] not in PYTHONS:
         sys.exit(f"Python 3.11 to 3.13 is needed, this is {sys.version.split()[0]}.")
@@ -105,7 +112,11 @@ def main(words):
         os.environ[name] = os.pathsep.join(filter(None, [str(first), os.environ.get(name)]))
     if command[0] == "snakemake":
         os.environ["CUFFSTUDY_PROGRESS"] = "yes"
-    os.execv(PYTHON, [str(PYTHON), "-m", *command])  # noqa: S606 words of the person who calls
+    words = [str(PYTHON), "-m", *command]
+    if os.name == "nt":
+        # execv there neither quotes words with blanks nor waits for the end
+        sys.exit(subprocess.run(words).returncode)
+    os.execv(PYTHON, words)  # noqa: S606 words of the person who calls
 
 
 def of_wheels(what, *more):
@@ -128,6 +139,8 @@ def command_of(what, *more):
     if what == "tests":
         return [*TESTS, *more]
     if what in TOOLS:
+        if not more and any(Path(what).glob("study.*")):
+            sys.exit(f"{what} is a command and here a study folder as well; run that as ./{what}")
         # named from where the person stands, while all else runs in the project
         # the folder of a new study is not there yet
         named = [before in ("--into", "new", "practice", "gallery") for before in (what, *more)]

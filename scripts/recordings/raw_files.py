@@ -17,11 +17,15 @@ def open_raw(path: Path, study: Path | None) -> OutsideFile:
     """A file that a row of recordings.tsv names, as it stands on the disk.
 
     `study`: the folder that it lies in with all links resolved; None is its own folder. Raises
-    ReadingError for a file that is not there or is refused unread, OSError for one that may not be
-    read.
+    ReadingError for a file that is not there, empty or refused unread, OSError for one that may not
+    be read.
     """
     with _faults_of(path):
         state = path.stat()
+        if path.is_file() and not state.st_size:
+            raise ReadingError(
+                path, "", "is empty (0 bytes)", "a recording", "copy it from the recorder again"
+            )
         return _opened(path, study or path.parent, (state.st_mtime_ns, state.st_size))
 
 

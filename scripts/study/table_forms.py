@@ -215,7 +215,8 @@ _TYPES = "application/vnd.openxmlformats-officedocument.spreadsheetml"
 # plain, and bold for the header
 _STYLES = (
     f"{_XML}<styleSheet {_MAIN}><fonts count='2'><font/><font><b/></font></fonts>"
-    "<fills count='1'><fill/></fills><borders count='1'><border/></borders>"
+    "<fills count='1'><fill><patternFill/></fill></fills>"
+    "<borders count='1'><border/></borders>"
     "<cellStyleXfs count='1'><xf/></cellStyleXfs>"
     "<cellXfs count='2'><xf/><xf fontId='1' applyFont='1'/></cellXfs></styleSheet>"
 )

@@ -1,6 +1,7 @@
 """What a study knows about outcomes and results before anything runs."""
 
 import shutil
+import sysconfig
 from itertools import chain
 from pathlib import Path
 from types import SimpleNamespace
@@ -163,6 +164,23 @@ def test_the_set_up_script_explains_itself_and_sets_nothing_up(capsys, monkeypat
     monkeypatch.setattr(launch, "set_up_environment", None)
     launch.main([word])
     assert "path/to/study    your own" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("system", ["nt", "posix"])
+def test_the_python_of_an_environment_is_where_each_system_keeps_it(system):
+    scripts = Path(sysconfig.get_path("scripts", f"{system}_venv", {"base": "environment"}))
+    found = launch.python_of(Path("environment"), system)
+    assert (found.parent, found.stem) == (scripts, "python")
+
+
+def test_a_study_folder_called_like_a_command_is_told(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "review").mkdir()
+    assert launch.command_of("review")[0] == "sessions.review"
+    (tmp_path / "review" / "study.yaml").touch()
+    with pytest.raises(SystemExit, match="study folder as well; run that as ./review"):
+        launch.command_of("review")
+    assert launch.command_of("./review")[0] == "snakemake"
 
 
 def test_the_set_up_script_never_empties_an_environment_behind_a_link(tmp_path, monkeypatch):

@@ -3,6 +3,8 @@
 import csv
 import datetime
 import io
+import zipfile
+from xml.etree import ElementTree
 
 import pytest
 
@@ -118,6 +120,14 @@ def test_the_same_workbook_is_the_same_bytes(tmp_path):
     for name in ("a.xlsx", "b.xlsx"):
         write_workbook(tmp_path / name, sheets)
     assert (tmp_path / "a.xlsx").read_bytes() == (tmp_path / "b.xlsx").read_bytes()
+
+
+def test_a_fill_of_a_workbook_is_not_empty_as_strict_programs_refuse_that(tmp_path):
+    # ECMA-376 part 1, 18.8.20: a fill is one pattern or one gradient
+    write_workbook(tmp_path / "a.xlsx", {"events": [["onset_s"], [1.5]]})
+    with zipfile.ZipFile(tmp_path / "a.xlsx") as parts:
+        fills = ElementTree.fromstring(parts.read("xl/styles.xml")).findall(".//{*}fill")  # noqa: S314
+    assert [len(fill) for fill in fills] == [1]
 
 
 @pytest.mark.parametrize(

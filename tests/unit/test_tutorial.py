@@ -5,6 +5,7 @@ import re
 import pytest
 
 from demo.practice import main as practice
+from launch import command_of
 from project import PROJECT
 from study.check import main as check
 
@@ -43,6 +44,23 @@ def test_the_planted_mistakes_are_told_in_the_words_of_the_page_and_mended(
     mend(recordings, "\tms\tn/a", "\tms\t0")
     check([str(study)])
     assert clock not in capsys.readouterr().out
+
+
+def test_every_command_of_the_page_does_what_the_page_says(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    page = (GUIDE / "tutorial.md").read_text()
+    commands = re.findall(r"^    python3.11 scripts/launch.py (.+)$", page, flags=re.M)
+    runs = []
+    for words in map(str.split, commands):
+        module = command_of(*words)[0]
+        if words[0] in ("practice", "new"):
+            (tmp_path / words[1]).mkdir()
+            (tmp_path / words[1] / "study.yaml").touch()
+        elif len(words) == 1:
+            assert module == "snakemake"
+            runs += words
+    assert runs == ["squats", "my_study"]
+    assert re.findall(r"`results/([^/`]+)/report.html`", page) == runs
 
 
 def test_the_glossary_is_a_table_of_words_each_once():
