@@ -23,9 +23,8 @@ def open_raw(path: Path, study: Path | None) -> OutsideFile:
     with _faults_of(path):
         state = path.stat()
         if path.is_file() and not state.st_size:
-            raise ReadingError(
-                path, "", "is empty (0 bytes)", "a recording", "copy it from the recorder again"
-            )
+            todo = "copy it from the recorder again"
+            raise ReadingError(path, "", "an empty file (0 bytes)", "a recording", todo)
         return _opened(path, study or path.parent, (state.st_mtime_ns, state.st_size))
 
 

@@ -318,7 +318,7 @@ def test_text_without_numbers_is_no_table(tmp_path):
         saturation(path)
     path.write_bytes(b"")
     with pytest.raises(
-        ReadingError, match=r"is empty \(0 bytes\)\n.*\n.*copy it from the recorder"
+        ReadingError, match=r"an empty file \(0 bytes\)\n.*\n.*copy it from the recorder"
     ):
         saturation(path)
 

@@ -12,6 +12,7 @@ from demo.one_person import PARTICIPANT, REPS, plan_bouts, write_one_person
 from engine.listings import figure_modules
 from figures._drawing import STYLE, pyplot
 from project import settings_with
+from report.sections.heart import why_nothing
 from report.single_case import (
     against_it,
     bouts_table,
@@ -227,3 +228,11 @@ def test_every_bout_is_drawn_for_one_participant_and_for_no_other_study():
     figure, numbers = draw(SimpleNamespace(outcomes=two, **of_study))
     pyplot.close(figure)
     assert numbers.empty
+
+
+def test_a_heart_section_without_a_contrast_says_so_and_one_with_any_does_not():
+    nothing, one = pd.DataFrame(), pd.DataFrame({"outcome": ["RMSSD"]})
+    assert why_nothing([], "", nothing).startswith("Nothing is compared between conditions here")
+    assert why_nothing(["RMSSD fell."], "", nothing) == ""
+    assert why_nothing([], "on average 2 s after exercise", nothing) == ""
+    assert why_nothing([], "", one) == ""

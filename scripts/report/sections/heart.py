@@ -32,6 +32,11 @@ NEEDS = ("outcomes", "contrasts", "joint_tests", "quality")
 
 NOT_RECORDED = "Neither an ECG nor beat intervals were recorded, so that this cannot be answered."
 
+NOTHING_COMPARED = (
+    "Nothing is compared between conditions here; what was measured of the heart, set by set, "
+    "stands in outcomes.tsv."
+)
+
 
 def section(results):
     if not (results.events["trial_type"] == "set").any():
@@ -39,14 +44,21 @@ def section(results):
     if not set(results.recordings["signal"]) & {"ecg", "rr"}:
         return {"absent": NOT_RECORDED}
     delays = delays_after_sets(results.events, results.quality)
+    delays = delays_in_words(delays, results.settings)
     by_exercise = heart_by_exercise(results.contrasts)
+    sentences = list(heart_in_words(results))
     return {
-        "absent": "",
-        "sentences": list(heart_in_words(results)),
-        "delays": Told(delays_in_words(delays, results.settings), Origin("quality", 0)),
+        "absent": why_nothing(sentences, delays, by_exercise),
+        "sentences": sentences,
+        "delays": Told(delays, Origin("quality", 0)),
         "interactions": heart_interactions(results.joint_tests, by_exercise),
         "by_exercise": shown_table(by_exercise, "Contrasts of the heart within each exercise"),
     }
+
+
+def why_nothing(sentences, delays, by_exercise):
+    """What stands in the section where it would be empty, as with one participant; else empty."""
+    return "" if sentences or delays or len(by_exercise) else NOTHING_COMPARED
 
 
 # outcomes whose evidence is spelt out beside the primary ones, in the windows where they are read
