@@ -203,7 +203,7 @@ def write_study(folder, plan):
             f"Orders of conditions were drawn ({plan['order']}, seed {plan['seed']}: note it apart "
             "from the study) and lie sealed in allocation.tsv."
         )
-    sheets = write_sheets(folder, people)
+    sheets, _ = write_sheets(folder, people)
     yield f"{len(sheets)} files of session sheets in {folder / 'sheets'}."
     yield f"Next: read {folder / 'README.md'}; python3.11 scripts/launch.py check {folder}"
 

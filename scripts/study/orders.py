@@ -130,7 +130,7 @@ def main(words):
     """The command."""
     if len(words) != 2 or not Path(words[0]).is_dir():
         sys.exit(__doc__.strip())
-    from study.session_forms import write_sheets
+    from study.session_forms import lines_of_written, write_sheets
 
     study, person = Path(words[0]), words[1]
     try:
@@ -144,8 +144,7 @@ def main(words):
         changes.write()
     except StudyError as fault:
         print(f"{fault}; note the order there yourself, in column sequence.")
-    for path in write_sheets(study, [person]):
-        print(f"Written again with the conditions: {path}")
+    print(*lines_of_written(*write_sheets(study, [person])), sep="\n")
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ from study.orders import LETTERS, opened_orders
 from study.problems import Problems
 from study.rows import rows_of
 from study.settings_files import read_settings
-from study.table_forms import write_workbook
+from study.table_forms import is_as_written, write_workbook
 from study.tables import SkinColour, StopReason, choices_of
 from study.yaml_files import read_yaml
 
@@ -106,18 +106,30 @@ def main(words):
     if len(words) != 1 or not Path(words[0]).is_dir():
         sys.exit(__doc__.strip())
     study = Path(words[0])
-    for path in write_sheets(study, {row.participant_id for row in rows_of(study, "sessions")}):
-        print(path)
+    people = {row.participant_id for row in rows_of(study, "sessions")}
+    print(*lines_of_written(*write_sheets(study, people)), sep="\n")
+
+
+def lines_of_written(written, kept):
+    """What a person is told of the sheets that `write_sheets` wrote and kept."""
+    return [
+        *(f"Written: {path}" for path in written),
+        *(f"Kept, as it may be filled in: {path}; to have it anew, move it away" for path in kept),
+    ]
 
 
 def write_sheets(study, people):
-    """Write page and workbook of every visit of some people; conditions where the order is open."""
+    """Write page and workbook of every visit of some people; conditions where the order is open.
+
+    Returns the paths that were written and those of workbooks that somebody saved, which are kept.
+    """
     pages, workbooks = sheets_of(study, people)
+    kept = [path for path in workbooks if path.exists() and not is_as_written(path)]
     (study / FOLDER).mkdir(exist_ok=True)
     set_pdfs(TEMPLATES / "sheets.typ", pages)
-    for path, sheets in workbooks.items():
-        write_workbook(path, sheets)
-    return sorted([*pages, *workbooks])
+    for path in workbooks.keys() - kept:
+        write_workbook(path, workbooks[path])
+    return sorted({*pages, *workbooks} - {*kept}), sorted(kept)
 
 
 def sheets_of(study, people):

@@ -204,6 +204,15 @@ def write_workbook(path, sheets):
             packed.writestr(entry, text)
 
 
+def is_as_written(path):
+    """Whether `write_workbook` wrote a workbook last: a program that saves has its own styles."""
+    try:
+        with zipfile.ZipFile(path) as parts:
+            return parts.read("xl/styles.xml") == _STYLES.encode()
+    except (zipfile.BadZipFile, KeyError):
+        return False
+
+
 _XML = '<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n'
 
 _MAIN = 'xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"'

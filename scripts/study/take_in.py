@@ -61,6 +61,11 @@ def take_in(study, path):
         "occlusion": _filled(sheets["occlusion"], ["occlusion_pressure_mmhg"]),
         "titration": _filled(sheets["titration"], ["pressure_mmhg"]),
     }
+    noted = {c: v for c, v in state.items() if c in STATE and v not in ("", "n/a")}
+    if not (noted or any(taken.values())):
+        raise StudyError(
+            f"{path.name}: nothing is filled in; write in it, save it, take it in again"
+        )
     _refuse_twice(study, visit, taken, path)
     _refuse_faults(study, taken, path)
     changes, lines = TableChanges(study), []
@@ -69,7 +74,6 @@ def take_in(study, path):
             rows = [*rows.values(), *(cuffs if name == "events" else [])]
             table = changes.add_rows(name, rows)
             lines.append(f"{table}: {counted(len(rows), 'row')} of {' '.join(visit)}")
-    noted = {c: v for c, v in state.items() if c in STATE and v not in ("", "n/a")}
     meant = dict(zip(("participant_id", "session_id"), visit, strict=True))
     table = changes.change_rows("sessions", meant, noted)
     changes.write()

@@ -146,6 +146,24 @@ def test_an_order_is_out_of_sight_until_it_is_opened_and_the_time_is_kept(study,
     assert "2031" not in first
 
 
+def test_a_workbook_that_somebody_saved_is_never_written_over(study, capsys):
+    blank, saved = study / "sheets" / "sub-02_ses-1.xlsx", study / "sheets" / "sub-02_ses-2.xlsx"
+    with zipfile.ZipFile(saved) as packed:
+        parts = {name: packed.read(name) for name in packed.namelist()}
+    # a program that saves writes its own styles
+    parts["xl/styles.xml"] = parts["xl/styles.xml"].replace(b"<b/>", b"<b val='1'/>")
+    with zipfile.ZipFile(saved, "w") as packed:
+        for name, text in parts.items():
+            packed.writestr(name, text)
+    before = {path: path.read_bytes() for path in (blank, saved)}
+    open_order_command([str(study), "sub-02"])
+    told = capsys.readouterr().out
+    assert saved.read_bytes() == before[saved]
+    assert f"Kept, as it may be filled in: {saved}; to have it anew, move it away" in told
+    assert blank.read_bytes() != before[blank]
+    assert f"Written: {blank}\n" in told
+
+
 def test_an_order_that_was_changed_is_not_opened(study):
     path = study / "allocation.tsv"
     lines = path.read_text().splitlines()
@@ -235,6 +253,11 @@ def test_a_filled_workbook_is_taken_into_the_tables_once(study):
     assert (visit.session_start, visit.sleep_h) == ("09:30:00", 7.5)
     with pytest.raises(StudyError, match="holds rows of sub-01 ses-1 already"):
         list(take_in(study, path))
+
+
+def test_a_blank_workbook_is_told_and_not_taken_in(study):
+    with pytest.raises(StudyError, match="sub-01_ses-1.xlsx: nothing is filled in"):
+        take_in(study, study / "sheets" / "sub-01_ses-1.xlsx")
 
 
 def test_times_of_a_cuff_and_clock_marks_become_rows_of_their_own(study):
