@@ -28,6 +28,8 @@ from study.session_sheet import noted_cadence_hz
 # filters of the time-varying estimates settle within this time
 MARGIN_S = 30.0
 
+NO_HEART = "no heart recording in this session"
+
 
 class Absent(NotEnough):
     """Nothing was recorded or noted that could be measured."""
@@ -81,6 +83,10 @@ class WindowInputs:
                 raise
             return parameter.default
 
+    def lacks_heart(self, function):
+        """Whether a function asks for beats in a session of which no heart was recorded."""
+        return asks_for_beats(function) and not self["session_series"].time_s.size
+
     def property_of_window(self, name):
         """A property that a quality rule compares with its limits; None where it is unknown."""
         try:
@@ -105,6 +111,12 @@ def needed_for(name):
     return frozenset().union(*(needed_for(part) for part in parts))
 
 
+@cache
+def asks_for_beats(function):
+    """Whether any parameter of a function is made from beats."""
+    return any("beats" in needed_for(parameter.name) for parameter in parameters_of(function))
+
+
 class Intervals(NamedTuple):
     """Intervals of a repaired series: end (s), length (ms), start (s), both beats normal."""
 
@@ -124,7 +136,7 @@ def session_series(beats):
 def nn(session_series, window):
     """Intervals of the repaired series that lie whole in the window."""
     if not session_series.time_s.size:
-        raise Absent("no heart recording in this session")
+        raise Absent(NO_HEART)
     inside = (session_series.begin_s >= window.start_s - SAME_BEAT_S) & (
         session_series.time_s <= window.end_s + SAME_BEAT_S
     )
@@ -145,7 +157,7 @@ def session_nn(beats):
     """Time and interval of the whole repaired series of the session."""
     used = beats[beats["nn_ms"].notna()]
     if used.empty:
-        raise Absent("no heart recording in this session")
+        raise Absent(NO_HEART)
     return used["nn_time_s"].to_numpy(), used["nn_ms"].to_numpy()
 
 
@@ -154,7 +166,7 @@ def session_differences(beats):
     where not both are normal or one does not follow the other."""
     used = beats[beats["nn_ms"].notna()]
     if used.empty:
-        raise Absent("no heart recording in this session")
+        raise Absent(NO_HEART)
     intervals = with_differences(used)
     return intervals["nn_time_s"].to_numpy(), intervals["difference_ms"].to_numpy()
 

@@ -3,7 +3,7 @@
 import pandas as pd
 
 from heart.variability import NotEnough
-from measuring.inputs import Absent
+from measuring.inputs import NO_HEART, Absent
 from measuring.quality_rules import WORSE, verdict
 from results.estimate import Estimate
 
@@ -19,6 +19,9 @@ def measured(name, module, window, inputs, rules, default_rules):
     judged = (name, module.FAMILY, window.name)
     status, reason = verdict(*judged, rules, inputs.property_of_window)
     if status == "refused":
+        # no rule is the reason where nothing was recorded
+        if inputs.lacks_heart(module.measure):
+            return refused | {"status": "missing", "reason": NO_HEART}
         return refused | {"reason": reason}
     if rules is not default_rules:
         default, by_default = verdict(*judged, default_rules, inputs.property_of_window)

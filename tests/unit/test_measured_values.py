@@ -26,11 +26,13 @@ def rules(**limits):
     return {"time": QualityRule(**RULE | limits)}
 
 
-def value_of(measure, *, judged=None, by_default=None, problem="", event=None, segment=None):
+def value_of(
+    measure, *, judged=None, by_default=None, problem="", event=None, segment=None, **recorded
+):
     outcome = SimpleNamespace(measure=measure, FAMILY="work")
     event = SimpleNamespace(**{"excluded": None, "supplied": ""} | (event or {}))
     window = Window("set", "set", 100.0, 140.0, problem)
-    inputs = WindowInputs(event=event, segment=segment, window=window)
+    inputs = WindowInputs(event=event, segment=segment, window=window, **recorded)
     judged = judged or rules()
     return measured("effort", outcome, window, inputs, judged, by_default or judged)
 
@@ -70,6 +72,22 @@ def test_what_was_not_recorded_is_missing_and_what_is_too_little_is_refused():
     assert value_of(absent)["status"] == "missing"
     assert value_of(too_little)["status"] == "refused"
     assert value_of(too_little)["reason"] == "fewer than three intervals"
+
+
+@pytest.mark.parametrize("ends_s", [[], [110.0, 110.8]])
+def test_an_outcome_of_the_heart_is_missing_without_a_recording_whatever_the_rules_say(ends_s):
+    beats = pd.DataFrame({"nn_time_s": ends_s, "nn_ms": 800.0, "kind": "normal"})
+    beats["begins_normal"] = True
+    value = value_of(
+        lambda nn_ms: nn_ms.max(),
+        judged=rules(refused_below=60.0),
+        beats=beats.astype({"nn_ms": float}),
+    )
+    missing, refused = (
+        ("missing", "no heart recording in this session"),
+        ("refused", "too short (here 40)"),
+    )
+    assert (value["status"], value["reason"]) == (refused if ends_s else missing)
 
 
 def test_a_value_that_only_a_changed_rule_lets_pass_is_flagged_and_says_so():
