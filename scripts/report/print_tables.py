@@ -368,9 +368,18 @@ def pressures(safety):
         "restriction_min",
     ):
         table[name] = [decimals(value, 0 if "min" not in name else 1) for value in table[name]]
+    sides = table.pop("side")
+    limbs = [" ".join(named([side, limb])) for side, limb in zip(sides, table["limb"], strict=True)]
+    postures = table.pop("posture")
+    table["limb"] = [", ".join(named(pair)) for pair in zip(limbs, postures, strict=True)]
     table["occlusion_method"] = [methods_in_words(method) for method in table["occlusion_method"]]
     table["missing_checks"] = table["missing_checks"].map(words_of, na_action="ignore")
     return table.rename(columns={"verdict_reason": "verdict"}).rename(columns=words_of)
+
+
+def named(words):
+    """Those of some words that were noted."""
+    return [word for word in words if word and not pd.isna(word)]
 
 
 def harms_by_condition(harms):

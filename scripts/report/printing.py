@@ -10,6 +10,13 @@ NO_DATE = (1980, 1, 1, 0, 0, 0)
 # a table of more columns stands on a page turned by a quarter
 MOST_UPRIGHT_COLUMNS = 7
 
+# A4 without its margins; what a bold letter takes, in points and mm, and a cell beside its text
+PAGE_MM, MARGIN_MM, PADDING_MM = (210, 297), 15, 4.0
+LETTERS_MM = {8: 1.75, 7: 1.55, 6: 1.3}
+
+# letters from which on a cell may be broken into lines
+LONGEST_LINE = 36
+
 # one number, or a p-value that may be too small to print
 NUMBER = re.compile(r"(?:< )?[-+]?\d*\.?\d+(?:e[-+]?\d+)?")
 
@@ -60,6 +67,34 @@ def is_wide(table):
     return len(table.columns) > MOST_UPRIGHT_COLUMNS
 
 
+def column_widths_mm(texts, page_mm):
+    """Size of letters in points, and widths of columns that fill a page at most.
+
+    Each column holds its longest word in the largest letters with which all can; where the smallest
+    are too large, all columns are narrower by the same factor.
+
+    texts : rows of texts, the header among them
+    page_mm : width of the page without its margins
+    """
+    for points, letter_mm in LETTERS_MM.items():
+        needed, wished = needed_and_wished(texts, letter_mm)
+        spare = page_mm - sum(needed)
+        if spare >= 0:
+            share = min(1.0, spare / sum(wished)) if any(wished) else 0.0
+            return points, [n + share * more for n, more in zip(needed, wished, strict=True)]
+    return points, [width * page_mm / sum(needed) for width in needed]
+
+
+def needed_and_wished(texts, letter_mm):
+    """What the longest word of each column takes, and what its longest text would take more."""
+    columns = list(zip(*texts, strict=True))
+    words = [max(len(w) for text in column for w in text.split() or [""]) for column in columns]
+    lines = [min(LONGEST_LINE, max(map(len, column))) for column in columns]
+    needed = [PADDING_MM + letter_mm * letters for letters in words]
+    wished = [letter_mm * max(0, line - word) for line, word in zip(lines, words, strict=True)]
+    return needed, wished
+
+
 def write_html(printed, title, path, labels=()):
     """One table as a page of its own with a note below; cells are text, never markup."""
     from jinja2 import Environment
@@ -98,25 +133,33 @@ def write_docx(printed, title, path, labels=()):
     import docx
     from docx.enum.text import WD_ALIGN_PARAGRAPH
     from docx.oxml import OxmlElement
-    from docx.shared import Pt
+    from docx.shared import Mm, Pt
 
     document = docx.Document()
     document.core_properties.created = document.core_properties.modified = _no_time()
     document.core_properties.author = ""
-    if is_wide(printed.table):
-        _turn(document.sections[0])
+    document.styles["Normal"].font.name = "Arial"
+    page_mm = _page(document.sections[0], turned=is_wide(printed.table))
     document.add_paragraph().add_run(f"{printed.caption}. {title}").bold = True
     rows = cells_of(printed.table)
     numbers = columns_of_numbers(rows)
-    names = [heading(name, labels) for name in printed.table.columns]
-    grid = document.add_table(rows=1 + len(rows), cols=len(names))
+    texts = [[heading(name, labels) for name in printed.table.columns], *rows]
+    points, widths_mm = column_widths_mm(texts, page_mm)
+    widths = [Mm(width) for width in widths_mm]
+    grid = document.add_table(rows=len(texts), cols=len(widths))
+    grid.autofit = False
+    for column, width in zip(grid.columns, widths, strict=True):
+        column.width = width
     lines = list(grid.rows)
-    for line, texts in zip(lines, [names, *rows], strict=True):
-        for n, (cell, text) in enumerate(zip(line.cells, texts, strict=True)):
+    for n_line, (line, cells) in enumerate(zip(lines, texts, strict=True)):
+        for n, (cell, text) in enumerate(zip(line.cells, cells, strict=True)):
+            cell.width = widths[n]
             paragraph = cell.paragraphs[0]
+            paragraph.paragraph_format.space_before = paragraph.paragraph_format.space_after = Pt(1)
+            paragraph.paragraph_format.line_spacing = 1.0
             piece = paragraph.add_run(text)
-            piece.font.size = Pt(8)
-            piece.bold = texts is names
+            piece.font.size = Pt(points)
+            piece.bold = n_line == 0
             if n in numbers:
                 paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
         # no row is broken over two pages
@@ -132,14 +175,17 @@ def write_docx(printed, title, path, labels=()):
     _without_dates(unfinished, path)
 
 
-def _turn(section):
-    """A page as wide as it was high, with narrow margins."""
+def _page(section, *, turned):
+    """A page of A4, turned by a quarter or not; its width without the margins, in mm."""
     from docx.enum.section import WD_ORIENT
-    from docx.shared import Cm
+    from docx.shared import Mm
 
-    section.orientation = WD_ORIENT.LANDSCAPE
-    section.page_width, section.page_height = section.page_height, section.page_width
-    section.left_margin = section.right_margin = Cm(1.5)
+    width, height = reversed(PAGE_MM) if turned else PAGE_MM
+    section.orientation = WD_ORIENT.LANDSCAPE if turned else WD_ORIENT.PORTRAIT
+    section.page_width, section.page_height = Mm(width), Mm(height)
+    section.left_margin = section.right_margin = Mm(MARGIN_MM)
+    section.top_margin = section.bottom_margin = Mm(MARGIN_MM)
+    return width - 2 * MARGIN_MM
 
 
 def _no_time():

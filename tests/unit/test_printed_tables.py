@@ -11,7 +11,15 @@ from docx.enum.text import WD_ALIGN_PARAGRAPH
 
 from report.by_person import column_name, outcomes_by_person, write_csv
 from report.print_tables import Printed, by_family, ends_of_sets, flow_by_order, primary_claims
-from report.printing import columns_of_numbers, heading, write_docx, write_html
+from report.printing import (
+    LETTERS_MM,
+    PADDING_MM,
+    column_widths_mm,
+    columns_of_numbers,
+    heading,
+    write_docx,
+    write_html,
+)
 
 CONDITIONS = ["none", "low", "target"]
 
@@ -170,3 +178,19 @@ def test_a_primary_outcome_stands_in_no_table_of_secondary_ones():
     assert (family.name, len(family.table)) == ("9_saturation", 1)
     assert family.table["outcome"][0] == "Saturation at end (%)"
     assert family.table["target - none"][0] == "-31.6 (-33.8 to -29.4)"
+
+
+@pytest.mark.parametrize("n_columns", [3, 12, 20, 40])
+def test_columns_of_a_printed_table_fill_the_page_at_most_and_hold_their_words(n_columns):
+    texts = [
+        ["Restriction (min)"] * n_columns,
+        ["4 without cuff pressure", *["5"] * (n_columns - 1)],
+    ]
+    points, widths = column_widths_mm(texts, 267)
+    assert sum(widths) <= 267 + 1e-6
+    word_mm = len("Restriction") * LETTERS_MM[points] + PADDING_MM
+    assert (min(widths) >= word_mm - 1e-6) == (n_columns * word_mm <= 267)
+    # letters are as large as all words allow
+    larger = [size for size in LETTERS_MM if size > points]
+    assert all(n_columns * (11 * LETTERS_MM[size] + PADDING_MM) > 267 for size in larger)
+    assert widths[0] >= widths[-1]

@@ -444,6 +444,9 @@ def test_the_table_of_pressures_says_how_each_occlusion_pressure_was_found():
     table = pressures(pd.DataFrame([rows | {"occlusion_method": method} for method in methods]))
     assert table["occlusion pressure mmhg"].to_list() == ["160"] * 4
     assert table["missing checks"].to_list() == ["distal flow in 1 sets"] * 4
+    assert table["limb"].to_list() == ["right leg, seated"] * 4
+    lying = pd.DataFrame([rows | {"occlusion_method": "doppler", "side": None, "posture": None}])
+    assert pressures(lying)["limb"].to_list() == ["leg"]
     assert table["occlusion method"].to_list() == [
         "Doppler ultrasound",
         "Doppler ultrasound; palpation",
