@@ -14,6 +14,9 @@ MOST_UPRIGHT_COLUMNS = 7
 PAGE_MM, MARGIN_MM, PADDING_MM = (210, 297), 15, 4.0
 LETTERS_MM = {8: 1.75, 7: 1.55, 6: 1.3}
 
+# a line for each point of its letters, what a row takes beside its lines, and title with note
+LINE_MM, ROW_MM, AROUND_MM = 0.42, 0.9, 40
+
 # letters from which on a cell may be broken into lines
 LONGEST_LINE = 36
 
@@ -67,22 +70,39 @@ def is_wide(table):
     return len(table.columns) > MOST_UPRIGHT_COLUMNS
 
 
-def column_widths_mm(texts, page_mm):
-    """Size of letters in points, and widths of columns that fill a page at most.
+def letters_and_widths(texts, page_mm):
+    """Size of letters in points, and widths in mm of columns that fill a page at most.
 
-    Each column holds its longest word in the largest letters with which all can; where the smallest
-    are too large, all columns are narrower by the same factor.
+    The largest letters with which each column holds its longest word and all rows stand on a page;
+    where none do, the largest with which words hold; where these are too wide even in the smallest,
+    all columns are narrower by the same factor.
 
     texts : rows of texts, the header among them
-    page_mm : width of the page without its margins
+    page_mm : width and height of the page without its margins
     """
+    fitting = []
     for points, letter_mm in LETTERS_MM.items():
         needed, wished = needed_and_wished(texts, letter_mm)
-        spare = page_mm - sum(needed)
+        spare = page_mm[0] - sum(needed)
         if spare >= 0:
             share = min(1.0, spare / sum(wished)) if any(wished) else 0.0
-            return points, [n + share * more for n, more in zip(needed, wished, strict=True)]
-    return points, [width * page_mm / sum(needed) for width in needed]
+            widths = [n + share * more for n, more in zip(needed, wished, strict=True)]
+            if height_mm(texts, widths, points) <= page_mm[1] - AROUND_MM:
+                return points, widths
+            fitting.append((points, widths))
+    return (
+        fitting[0] if fitting else (points, [width * page_mm[0] / sum(needed) for width in needed])
+    )
+
+
+def height_mm(texts, widths_mm, points):
+    """How high the rows of a table become whose texts are broken into lines."""
+    room = [max(1, int((width - PADDING_MM) / LETTERS_MM[points] + 1e-6)) for width in widths_mm]
+    lines = [
+        max(-(-len(text) // letters) or 1 for text, letters in zip(row, room, strict=True))
+        for row in texts
+    ]
+    return sum(n * points * LINE_MM + ROW_MM for n in lines)
 
 
 def needed_and_wished(texts, letter_mm):
@@ -144,7 +164,7 @@ def write_docx(printed, title, path, labels=()):
     rows = cells_of(printed.table)
     numbers = columns_of_numbers(rows)
     texts = [[heading(name, labels) for name in printed.table.columns], *rows]
-    points, widths_mm = column_widths_mm(texts, page_mm)
+    points, widths_mm = letters_and_widths(texts, page_mm)
     widths = [Mm(width) for width in widths_mm]
     grid = document.add_table(rows=len(texts), cols=len(widths))
     grid.autofit = False
@@ -176,7 +196,7 @@ def write_docx(printed, title, path, labels=()):
 
 
 def _page(section, *, turned):
-    """A page of A4, turned by a quarter or not; its width without the margins, in mm."""
+    """A page of A4, turned by a quarter or not; what is within its margins, in mm."""
     from docx.enum.section import WD_ORIENT
     from docx.shared import Mm
 
@@ -185,7 +205,7 @@ def _page(section, *, turned):
     section.page_width, section.page_height = Mm(width), Mm(height)
     section.left_margin = section.right_margin = Mm(MARGIN_MM)
     section.top_margin = section.bottom_margin = Mm(MARGIN_MM)
-    return width - 2 * MARGIN_MM
+    return width - 2 * MARGIN_MM, height - 2 * MARGIN_MM
 
 
 def _no_time():

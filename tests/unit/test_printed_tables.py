@@ -14,9 +14,9 @@ from report.print_tables import Printed, by_family, ends_of_sets, flow_by_order,
 from report.printing import (
     LETTERS_MM,
     PADDING_MM,
-    column_widths_mm,
     columns_of_numbers,
     heading,
+    letters_and_widths,
     write_docx,
     write_html,
 )
@@ -186,7 +186,7 @@ def test_columns_of_a_printed_table_fill_the_page_at_most_and_hold_their_words(n
         ["Restriction (min)"] * n_columns,
         ["4 without cuff pressure", *["5"] * (n_columns - 1)],
     ]
-    points, widths = column_widths_mm(texts, 267)
+    points, widths = letters_and_widths(texts, (267, 180))
     assert sum(widths) <= 267 + 1e-6
     word_mm = len("Restriction") * LETTERS_MM[points] + PADDING_MM
     assert (min(widths) >= word_mm - 1e-6) == (n_columns * word_mm <= 267)
@@ -194,3 +194,9 @@ def test_columns_of_a_printed_table_fill_the_page_at_most_and_hold_their_words(n
     larger = [size for size in LETTERS_MM if size > points]
     assert all(n_columns * (11 * LETTERS_MM[size] + PADDING_MM) > 267 for size in larger)
     assert widths[0] >= widths[-1]
+
+
+@pytest.mark.parametrize(("n_rows", "points"), [(20, 8), (36, 7), (200, 8)])
+def test_letters_are_smaller_where_the_table_then_stands_on_one_page(n_rows, points):
+    """200 rows need several pages anyway."""
+    assert letters_and_widths([["Outcome", "Mean"]] * n_rows, (267, 180))[0] == points
