@@ -125,6 +125,14 @@ def person_by_condition(values, conditions):
     return pd.DataFrame(rows)
 
 
+def marks_in_words(contrasts):
+    """What the marks of a picture are, beside the contrasts of its outcome."""
+    said = "Marks are means over people"
+    if contrasts.loc[contrasts["se"].notna(), "method"].str.contains("visit").any():
+        return f"{said}; unlike the contrasts, they are not adjusted for the visit."
+    return f"{said}."
+
+
 def course_in_words(cells, conditions, label, unit):
     """How an outcome goes from the first to the last condition, exercise by exercise."""
     present = [c for c in conditions if (cells["condition"] == c).any()]

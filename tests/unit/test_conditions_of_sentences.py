@@ -181,7 +181,7 @@ def test_the_failure_band_is_explained_under_the_picture_that_shades_it_alone():
     (muscle,) = pictures(study_of(person_values("smo2_nadir_pct")))
     (heart,) = pictures(study_of(person_values("mean_hr_bpm")))
     assert muscle["caption"].endswith("Shaded: the failure band, 0 to 15 %.")
-    assert heart["caption"] == "2 people, a line each; marks are means over people."
+    assert heart["caption"] == "2 people, a line each. Marks are means over people."
     assert list(pictures(study_of(empty("outcomes")))) == []
 
 

@@ -3,10 +3,12 @@
 from types import SimpleNamespace
 
 import pandas as pd
+import pytest
 
 from project import PROJECT
 from report.answer import (
     course_in_words,
+    marks_in_words,
     part_in_words,
     parts_of,
     pressures_in_words,
@@ -120,6 +122,19 @@ def test_a_picture_says_its_finding_from_people_who_have_both_conditions():
     said = course_in_words(mixed, ["none", "target"], "Saturation nadir", "%")
     assert "lower" not in said
     assert "squat -30 percentage points; row +10 percentage points" in said
+
+
+@pytest.mark.parametrize(
+    ("method", "se", "adjusted"),
+    [
+        ("within person, CR2, visit", 1.0, True),
+        ("within person, CR2", 1.0, False),
+        ("within person, CR2, visit", float("nan"), False),
+    ],
+)
+def test_means_are_told_from_contrasts_that_are_adjusted_for_the_visit(method, se, adjusted):
+    said = marks_in_words(pd.DataFrame({"method": [method], "se": [se]}))
+    assert ("not adjusted for the visit" in said) == adjusted
 
 
 def test_people_without_a_pair_are_not_compared_in_the_caption():

@@ -3,6 +3,7 @@
 from engine.listings import described
 from report.answer import (
     course_in_words,
+    marks_in_words,
     part_in_words,
     parts_of,
     person_means,
@@ -122,6 +123,10 @@ def pictures(results):
         band = results.settings.protocol.failure_band_pct if outcome == "smo2_nadir_pct" else None
         said = course_in_words(cells, results.conditions, module.LABEL, module.UNIT)
         people = counted(cells["participant_id"].nunique(), "person", "people")
+        of_outcome = results.contrasts["outcome"].eq(outcome) & results.contrasts["window"].eq(
+            window
+        )
+        marks = marks_in_words(results.contrasts[of_outcome])
         shaded = f" Shaded: the failure band, {band[0]:g} to {band[1]:g} %." if band else ""
         yield {
             "said": said,
@@ -129,5 +134,5 @@ def pictures(results):
             "drawing": across_conditions(
                 cells, results.conditions, said=said, label=label_of(outcome), band=band
             ),
-            "caption": f"{people}, a line each; marks are means over people.{shaded}",
+            "caption": f"{people}, a line each. {marks}{shaded}",
         }
