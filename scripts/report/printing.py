@@ -99,7 +99,7 @@ def height_mm(texts, widths_mm, points):
     """How high the rows of a table become whose texts are broken into lines."""
     room = [max(1, int((width - PADDING_MM) / LETTERS_MM[points] + 1e-6)) for width in widths_mm]
     lines = [
-        max(-(-len(text) // letters) or 1 for text, letters in zip(row, room, strict=True))
+        max((-(-len(text) // letters) for text, letters in zip(row, room, strict=True)), default=1)
         for row in texts
     ]
     return sum(n * points * LINE_MM + ROW_MM for n in lines)

@@ -200,3 +200,7 @@ def test_columns_of_a_printed_table_fill_the_page_at_most_and_hold_their_words(n
 def test_letters_are_smaller_where_the_table_then_stands_on_one_page(n_rows, points):
     """200 rows need several pages anyway."""
     assert letters_and_widths([["Outcome", "Mean"]] * n_rows, (267, 180))[0] == points
+
+
+def test_a_table_without_columns_takes_letters_of_the_usual_size():
+    assert letters_and_widths([[]], (180, 267)) == (8, [])
