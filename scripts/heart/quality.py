@@ -13,6 +13,7 @@ the first is only shown. Faults of the raw trace are named by their cause.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -118,7 +119,7 @@ def quality_by_span(
     pieces = undisturbed_pieces(time_s, ecg_mv) if pieces is None else pieces
     witnesses = _witnesses(beats, pieces, edges_s)
     correlation = _by_span(beat_s, beats["template_correlation"], edges_s, "mean")
-    quality = probability_all_right(**witnesses)
+    quality = probability_all_right(Witnesses(**witnesses))
     fault = _faults(time_s, ecg_mv, edges_s, pieces)
     n_beats = np.diff(np.searchsorted(beat_s, edges_s))
     verdict, reason = [], []
@@ -303,15 +304,25 @@ def _fast_between_beats(
     )
 
 
-def _doubts(
-    agreement: ArrayLike,
-    margin: ArrayLike,
-    change: ArrayLike,
-    between: ArrayLike,
-    fast: ArrayLike,
-    in_pauses: ArrayLike,
-) -> Floats:
+class Witnesses(NamedTuple):
+    """What speaks for and against a span of 5 s; each a number, or an array with one for each span.
+
+    agreement of two detectors (0-1); the least margin of the beats; the largest change of interval
+    (logarithm); beats between two that are due; fast movement between beats over that at beats;
+    beats that the second detector sees in pauses.
+    """
+
+    agreement: ArrayLike
+    margin: ArrayLike
+    change: ArrayLike
+    between: ArrayLike
+    fast: ArrayLike
+    in_pauses: ArrayLike
+
+
+def _doubts(witnesses: Witnesses) -> Floats:
     """What each witness takes from the log odds that all is right, one row each."""
+    agreement, margin, change, between, fast, in_pauses = witnesses
     disagreement = 1.0 - np.asarray(agreement, dtype=float)
     unsure = 1.0 - np.clip(np.asarray(margin, dtype=float), 0.0, 3.0) / 3.0
     unsure = np.where(unsure == 1.0, FOR_WHICH_NOTHING_SPEAKS, unsure)
@@ -337,31 +348,21 @@ _WEAKNESSES = (
 )
 
 
-def probability_all_right(
-    agreement: ArrayLike,
-    margin: ArrayLike,
-    change: ArrayLike,
-    between: ArrayLike,
-    fast: ArrayLike,
-    in_pauses: ArrayLike,
-) -> Floats:
+def probability_all_right(witnesses: Witnesses) -> Floats:
     """Estimated probability (0-1) that a span of 5 s holds no missed and no false beat.
 
-    A logistic curve in the agreement of two detectors (0-1), the least margin of the beats (counted
-    up to 3), the largest change of interval (logarithm, up to 1), beats between two that are due
-    (up to one), fast movement between beats over that at beats (up to 1.5) and beats that the
-    second detector sees in pauses (up to two). Convention of this project: means of four fits, each
-    to 12 of 16 records of Moody & Mark 2001, IEEE Eng Med Biol 20(3):45-50, under the disturbances
-    of `demo.disturbed_ecg` with recorded noise and to generated exercise ECG, and judged on the
-    other four; the last weight is set so that two beats seen in pauses suffice, as of 28 such spans
-    five were faultless.
+    A logistic curve in the witnesses: the margin is counted up to 3, the change up to 1, beats
+    between two up to one, fast movement up to 1.5, beats in pauses up to two. Convention of this
+    project: means of four fits, each to 12 of 16 records of Moody & Mark 2001, IEEE Eng Med Biol
+    20(3):45-50, under the disturbances of `demo.disturbed_ecg` with recorded noise and to generated
+    exercise ECG, and judged on the other four; the last weight is set so that two beats seen in
+    pauses suffice, as of 28 such spans five were faultless.
     """
-    doubts = _doubts(agreement, margin, change, between, fast, in_pauses)
-    return 1.0 / (1.0 + np.exp(doubts.sum(axis=0) - 6.8))
+    return 1.0 / (1.0 + np.exp(_doubts(witnesses).sum(axis=0) - 6.8))
 
 
 def _weakest(witnesses: pd.Series) -> str:
-    return _WEAKNESSES[int(np.argmax(_doubts(**witnesses)))]
+    return _WEAKNESSES[int(np.argmax(_doubts(Witnesses(**witnesses))))]
 
 
 def _quantile(values: Floats, quantile: float) -> float:

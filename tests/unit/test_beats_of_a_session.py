@@ -11,7 +11,7 @@ import pytest
 
 from heart.beat_amplitude import beat_amplitudes
 from heart.beats import breathing_of, whole_recording, with_edits
-from heart.quality import probability_all_right
+from heart.quality import Witnesses, probability_all_right
 from unit.sinus_rhythm import sinus_beats
 
 RULES = SimpleNamespace(gate_correlation=0.8, gate_deviation=0.25)
@@ -82,22 +82,25 @@ def test_what_an_edit_moved_stands_beside_the_number_without_it():
 
 
 def test_a_witness_takes_from_the_probability_and_two_take_a_span_below_acceptance():
-    # agreement of two detectors, least margin, largest change of interval, beats between two that
-    # are due, fast movement between beats over that at beats, beats seen by the second in pauses
     right = (1.0, 3.0, 0.05, 0.0, 0.1, 0)
     wrong = (0.3, 0.3, 1.0, 1.0, 1.5, 2)
-    assert probability_all_right(*right) > 0.99
+    assert probability_all_right(Witnesses(*right)) > 0.99
     for first, second in combinations(range(6), 2):
         doubted = [wrong[k] if k == first else right[k] for k in range(6)]
-        assert probability_all_right(*doubted) < probability_all_right(*right) - 0.005
+        assert (
+            probability_all_right(Witnesses(*doubted))
+            < probability_all_right(Witnesses(*right)) - 0.005
+        )
         doubted[second] = wrong[second]
         least_margin_or_change = {first, second} & {1, 2}
-        assert probability_all_right(*doubted) < (0.9 if least_margin_or_change else 0.96)
+        assert probability_all_right(Witnesses(*doubted)) < (
+            0.9 if least_margin_or_change else 0.96
+        )
 
 
 def test_a_beat_for_which_nothing_speaks_takes_its_span_below_acceptance():
-    assert probability_all_right(1.0, 0.3, 0.05, 0.0, 0.1, 0) > 0.9
-    assert probability_all_right(1.0, 0.0, 0.05, 0.0, 0.1, 0) < 0.9
+    assert probability_all_right(Witnesses(1.0, 0.3, 0.05, 0.0, 0.1, 0)) > 0.9
+    assert probability_all_right(Witnesses(1.0, 0.0, 0.05, 0.0, 0.1, 0)) < 0.9
 
 
 def test_intervals_as_seen_know_nothing_of_a_beat_that_a_person_added():

@@ -410,10 +410,8 @@ document.addEventListener("course-drawn", ({ detail: course }) => {
       return;
     }
     if (!server) {
-      const link = document.createElement("a");
-      link.href = URL.createObjectURL(new Blob([table()], { type: "text/tab-separated-values" }));
-      link.download = `edits_${content.participant}_${content.session}.tsv`;
-      link.click();
+      const name = `edits_${content.participant}_${content.session}.tsv`;
+      course.save(name, new Blob([table()], { type: "text/tab-separated-values" }));
       saved = decisions.length;
       say("Saved as a file. Put its rows below those of edits.tsv in the study folder and run the workflow again.");
       return;

@@ -848,20 +848,22 @@
     brush.fillRect(0, 0, sheet.width, sheet.height);
     drawTexts(brush, parts);
     for (const { panel, top } of parts.placed) brush.drawImage(panel.chart.ctx.canvas, 0, top);
-    sheet.toBlob((blob) => save(blob, "png"));
+    sheet.toBlob((blob) => save(`${partInView()}.png`, blob));
   }
 
   const partInView = () => `${NAME.replace(" ", "_")}_${view.from.toFixed(0)}_${view.to.toFixed(0)}_s`;
 
-  function save(blob, form) {
+  function save(name, blob) {
     const link = document.createElement("a");
     link.href = URL.createObjectURL(blob);
-    link.download = `${partInView()}.${form}`;
+    link.download = name;
     link.click();
   }
 
-  const saveSvg = () =>
-    save(new Blob([new XMLSerializer().serializeToString(vectorSheet())], { type: "image/svg+xml" }), "svg");
+  function saveSvg() {
+    const text = new XMLSerializer().serializeToString(vectorSheet());
+    save(`${partInView()}.svg`, new Blob([text], { type: "image/svg+xml" }));
+  }
 
   // browsers make PDF where they print: what is in view is put on a page of its own
   function printView() {
@@ -878,7 +880,8 @@
   }
 
   const DEEDS = {
-    png: savePng, svg: saveSvg, pdf: printView, whole, closer: () => zoom(0.5), wider: () => zoom(2), earlier: () => pan(-0.25),
+    png: savePng, svg: saveSvg, pdf: printView,
+    whole, closer: () => zoom(0.5), wider: () => zoom(2), earlier: () => pan(-0.25),
     later: () => pan(0.25), beat_before: () => toMarkedBeat(-1), beat_after: () => toMarkedBeat(1),
   };
   const KEYS = {
@@ -1147,7 +1150,7 @@
 
   // what review.js adds to the panels
   const course = {
-    content, beatRows, clock, peakNear, beatsShown: beatTimes.length > 0, overlays: [],
+    content, beatRows, clock, peakNear, save, beatsShown: beatTimes.length > 0, overlays: [],
     clicked: () => false, dragged: () => false,
     repaint: () => PANELS.forEach((panel) => panel.chart?.redraw(false)),
     mark: (u, sign, t, colour) => {
