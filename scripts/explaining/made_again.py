@@ -32,10 +32,7 @@ FROM_RECORDINGS = (
 )
 
 # files of a person with what was judged in the recordings
-JUDGED = (
-    *("beat_quality", "oxygenation_quality"),
-    "window_quality",
-)
+JUDGED = ("beat_quality", "oxygenation_quality", "window_quality")
 
 
 def row_again(finished, name, number):
