@@ -87,9 +87,13 @@ def printable(table, name):
         if column in table:
             is_quiet &= table[column].fillna("").str.fullmatch(nothing)
     kept = is_quiet.sort_values(kind="stable").index[:MOST_ROWS]
+    first = (
+        ", those with a finding, a symptom or a pressure that is not within before others"
+        if "findings" in table
+        else ", the first"
+    )
     left_out = (
-        f" This book holds {MOST_ROWS} of {len(table)} rows, those with a finding, a symptom or a "
-        f"pressure that is not within before others; all stand in tables/{name}.tsv."
+        f" This book holds {MOST_ROWS} of {len(table)} rows{first}; all stand in tables/{name}.tsv."
     )
     return table.loc[sorted(kept)], left_out
 
