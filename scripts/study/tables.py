@@ -53,20 +53,36 @@ def _calendar_date(text):
 
 CalendarDate = Annotated[str, AfterValidator(_calendar_date)]
 
-Seconds = Annotated[float, Field(description="seconds, with a point as decimal mark")]
-Limb = Literal["arm", "leg"]
+Limb = Annotated[Literal["arm", "leg"], Field(description="arm or leg")]
 
-Side = Literal["left", "right", "both"]
+Side = Annotated[Literal["left", "right", "both"], Field(description="left, right or both")]
 
-Posture = Literal["supine", "seated", "standing"]
+Posture = Annotated[
+    Literal["supine", "seated", "standing"], Field(description="supine, seated or standing")
+]
+
+CuffName = Annotated[str, Field(description="the cuff by its name in cuffs of study.yaml")]
+
+Pain = Annotated[float, Field(ge=0, le=10, description="0 to 10")]
+
+CapillaryRefill = Annotated[float, Field(ge=0, le=30, description="0 to 30 s")]
 
 StopReason = Literal[
     "planned end", "volitional failure", "technique", "pain", "symptoms", "equipment", "other"
 ]
 
-SkinColour = Literal["normal", "flushed", "pale", "blue", "mottled"]
+SkinColour = Annotated[
+    Literal["normal", "flushed", "pale", "blue", "mottled"],
+    Field(description="as seen distal to the cuff: normal, flushed, pale, blue or mottled"),
+]
 
-Numbness = Literal["none", "mild", "marked"]
+Numbness = Annotated[Literal["none", "mild", "marked"], Field(description="none, mild or marked")]
+
+InsideNote = Annotated[str, Field(description="free text; it never leaves the study folder")]
+
+EventId = Annotated[
+    str, Field(description="the event, as in events.tsv or, made from it, in outcomes.tsv")
+]
 
 Signal = Literal[
     "ecg",
@@ -185,6 +201,16 @@ Sex = Annotated[Literal["female", "male", "other"], BeforeValidator(_sex)]
 YesNo = Annotated[bool, BeforeValidator(_yes_no), Field(description="yes or no")]
 
 
+def optional(description, **limits):
+    """A column that may be absent or empty, with the sentence of what it may hold."""
+    return Field(None, description=description, **limits)
+
+
+def required(description, **limits):
+    """A column of which every row has a value, with the sentence of what it may hold."""
+    return Field(description=description, **limits)
+
+
 class Row(BaseModel):
     """A row of a table; columns that are not declared are kept and passed through."""
 
@@ -201,10 +227,10 @@ class Participant(Row):
     """participants.tsv: one row per person."""
 
     participant_id: ParticipantId
-    age_years: float | None = Field(None, ge=5, le=110, description="age in years, 5 to 110")
-    sex: Sex | None = Field(None, description="female, male, other")
-    body_mass_kg: float | None = Field(None, ge=20, le=300, description="20 to 300 kg")
-    stature_cm: float | None = Field(None, ge=80, le=250, description="80 to 250 cm")
+    age_years: float | None = optional("age in years, 5 to 110", ge=5, le=110)
+    sex: Sex | None = optional("female, male, other")
+    body_mass_kg: float | None = optional("20 to 300 kg", ge=20, le=300)
+    stature_cm: float | None = optional("80 to 250 cm", ge=80, le=250)
 
 
 class Session(Row):
@@ -214,32 +240,23 @@ class Session(Row):
 
     participant_id: ParticipantId
     session_id: SessionId
-    visit: int = Field(
-        ge=1, le=99, description="the number of the visit in the order actually done"
+    visit: int = required("the number of the visit in the order actually done", ge=1, le=99)
+    sequence: str | None = optional("the allotted order of conditions, as ABC")
+    date_shifted: CalendarDate | None = optional("a shifted date, as 2031-05-24")
+    sleep_h: float | None = optional("hours slept in the night before, 0 to 24", ge=0, le=24)
+    caffeine_h: float | None = optional("hours since the last caffeine, 0 to 1000", ge=0, le=1000)
+    exercise_h: float | None = optional(
+        "hours since the last hard exercise, 0 to 1000", ge=0, le=1000
     )
-    sequence: str | None = Field(None, description="the allotted order of conditions, as ABC")
-    date_shifted: CalendarDate | None = Field(None, description="a shifted date, as 2031-05-24")
-    sleep_h: float | None = Field(
-        None, ge=0, le=24, description="hours slept in the night before, 0 to 24"
+    room_c: float | None = optional("temperature of the room, 0 to 50 degrees Celsius", ge=0, le=50)
+    expectation: str | None = optional(
+        "which condition the participant believed or expected, in a few words"
     )
-    caffeine_h: float | None = Field(
-        None, ge=0, le=1000, description="hours since the last caffeine, 0 to 1000"
+    session_start: ClockTime | None = optional(
+        "clock time of zero on the session clock, local, as 2031-05-24T09:30:00 or, "
+        "where no date is kept, 09:30:00; with its zone, as +02:00, where a recorder keeps one"
     )
-    exercise_h: float | None = Field(
-        None, ge=0, le=1000, description="hours since the last hard exercise, 0 to 1000"
-    )
-    room_c: float | None = Field(
-        None, ge=0, le=50, description="temperature of the room, 0 to 50 degrees Celsius"
-    )
-    expectation: str | None = Field(
-        None, description="which condition the participant believed or expected, in a few words"
-    )
-    session_start: ClockTime | None = Field(
-        None,
-        description="clock time of zero on the session clock, local, as 2031-05-24T09:30:00 or, "
-        "where no date is kept, 09:30:00; with its zone, as +02:00, where a recorder keeps one",
-    )
-    note: str | None = Field(None, description="free text")
+    note: str | None = optional("free text")
 
 
 class Occlusion(Row):
@@ -247,28 +264,23 @@ class Occlusion(Row):
 
     participant_id: ParticipantId
     session_id: SessionId | None = None
-    limb: Limb = Field(description="arm or leg")
-    side: Side | None = Field(None, description="left, right or both")
-    posture: Posture = Field(description="supine, seated or standing")
-    cuff_width_cm: float = Field(gt=0, le=30, description="width of the cuff, above 0 to 30 cm")
-    cuff: str | None = Field(None, description="the cuff by its name in cuffs of study.yaml")
-    occlusion_pressure_mmhg: float = Field(
-        ge=50, le=350, description="50 to 350 mmHg; 1 kPa is 7.5 mmHg"
-    )
-    method: OcclusionMethod = Field(
-        description="how the pressure was found: doppler; photoplethysmography, as by a pulse "
+    limb: Limb
+    side: Side | None = None
+    posture: Posture
+    cuff_width_cm: float = required("width of the cuff, above 0 to 30 cm", gt=0, le=30)
+    cuff: CuffName | None = None
+    occlusion_pressure_mmhg: float = required("50 to 350 mmHg; 1 kPa is 7.5 mmHg", ge=50, le=350)
+    method: OcclusionMethod = required(
+        "how the pressure was found: doppler; photoplethysmography, as by a pulse "
         "oximeter; oscillometric, by an automatic device; palpation of the pulse; or estimated "
         "from other measures, which is no measurement"
     )
-    override: YesNo | None = Field(
-        None,
-        description="yes where pressures outside the limits count on purpose on this limb, in this "
-        "visit or, without session_id, in all of them; yes or no",
+    override: YesNo | None = optional(
+        "yes where pressures outside the limits count on purpose on this limb, in this "
+        "visit or, without session_id, in all of them; yes or no"
     )
-    override_by: str | None = Field(
-        None, description="who decided on the override; required beside override yes"
-    )
-    override_reason: str | None = Field(None, description="why; required beside override yes")
+    override_by: str | None = optional("who decided on the override; required beside override yes")
+    override_reason: str | None = optional("why; required beside override yes")
 
     @model_validator(mode="after")
     def _an_override_has_a_name_and_a_reason(self):
@@ -283,70 +295,58 @@ class Recording(Row):
 
     participant_id: ParticipantId
     session_id: SessionId
-    signal: Signal = Field(description="what was recorded")
-    file: str = Field(
+    signal: Signal = required("what was recorded")
+    file: str = required(
+        "path inside the study folder, without curly braces, up to 400 signs",
         pattern=r"^[^{}]{1,400}$",
-        description="path inside the study folder, without curly braces, up to 400 signs",
     )
-    channel: str | None = Field(None, description="channel label (EDF) or column header (text)")
-    time_column: str | None = Field(None, description="header of the time column")
+    channel: str | None = optional("channel label (EDF) or column header (text)")
+    time_column: str | None = optional("header of the time column")
     unit: Literal[
         "mV", "uV", "ms", "s", "pct", "fraction", "mmHg", "kPa", "g_dl", "umol_l", "au"
-    ] = Field(description="the unit in the file, declared and never guessed")
-    sampling_rate_hz: float | None = Field(None, gt=0, le=10000, description="above 0 to 10000 Hz")
-    site: str | None = Field(None, description="muscle under the sensor")
-    side: Side | None = Field(None, description="left, right or both")
-    position: Literal["distal", "proximal"] | None = Field(
-        None, description="where the sensor lies, seen from the cuff: distal or proximal"
+    ] = required("the unit in the file, declared and never guessed")
+    sampling_rate_hz: float | None = optional("above 0 to 10000 Hz", gt=0, le=10000)
+    site: str | None = optional("muscle under the sensor")
+    side: Side | None = None
+    position: Literal["distal", "proximal"] | None = optional(
+        "where the sensor lies, seen from the cuff: distal or proximal"
     )
-    limb: Limb | None = Field(
-        None, description="the limb whose cuff pressure was recorded: arm or leg"
+    limb: Limb | None = optional("the limb whose cuff pressure was recorded: arm or leg")
+    adipose_thickness_mm: float | None = optional(
+        "fat and skin over the muscle, half of a skinfold, 0 to 100 mm", ge=0, le=100
     )
-    adipose_thickness_mm: float | None = Field(
-        None,
-        ge=0,
-        le=100,
-        description="fat and skin over the muscle, half of a skinfold, 0 to 100 mm",
+    source_detector_mm: float | None = optional(
+        "largest distance between source and detector of the sensor, to 100 mm", gt=0, le=100
     )
-    source_detector_mm: float | None = Field(
-        None,
-        gt=0,
-        le=100,
-        description="largest distance between source and detector of the sensor, to 100 mm",
-    )
-    clock_offset_s: float | None = Field(
-        None,
-        description="session time at the file's own zero, in seconds; where it is empty, sync "
+    clock_offset_s: float | None = optional(
+        "session time at the file's own zero, in seconds; where it is empty, sync "
         "marks or time stamps of the file with session_start place the recording, else its place "
-        "is unknown, which is never taken for 0 in silence",
+        "is unknown, which is never taken for 0 in silence"
     )
-    sync_marks_s: str | None = Field(
-        None, description="the file's own times of the sync events, ;-separated"
+    sync_marks_s: str | None = optional("the file's own times of the sync events, ;-separated")
+    encoding: str | None = optional("encoding of a text file")
+    separator: str | None = optional(
+        "separator of a text file: semicolon, tab, comma, bar, space or none, or the sign itself"
     )
-    encoding: str | None = Field(None, description="encoding of a text file")
-    separator: str | None = Field(
-        None,
-        description="separator of a text file: semicolon, tab, comma, bar, space or none, or the "
-        "sign itself",
+    decimal: Literal["point", "comma", ".", ","] | None = optional(
+        "decimal mark of a text file: its name or the sign itself"
     )
-    decimal: Literal["point", "comma", ".", ","] | None = Field(
-        None, description="decimal mark of a text file: its name or the sign itself"
+    first_row: int | None = optional("first row of numbers in a text file", ge=1)
+    time_format: str | None = optional("how clock times are written, as %H:%M:%S.%f")
+    overlap: Literal["keep", "yield"] | None = optional(
+        "where pieces of one signal overlap: keep or yield the part that both hold"
     )
-    first_row: int | None = Field(None, ge=1, description="first row of numbers in a text file")
-    time_format: str | None = Field(None, description="how clock times are written, as %H:%M:%S.%f")
-    overlap: Literal["keep", "yield"] | None = Field(
-        None,
-        description="where pieces of one signal overlap: keep or yield the part that both hold",
+    declared_over_header: str | None = optional(
+        "what this row says against the file, ;-separated: unit, scale, start, rate"
     )
-    declared_over_header: str | None = Field(
-        None,
-        description="what this row says against the file, ;-separated: unit, scale, start, rate",
+    declared_reason: str | None = optional("why the file is wrong; told in the methods text")
+    scale: float | None = optional(
+        "factor on the numbers of the file, with declared_over_header: scale"
     )
-    declared_reason: str | None = Field(
-        None, description="why the file is wrong; told in the methods text"
-    )
-    scale: float | None = Field(
-        None, description="factor on the numbers of the file, with declared_over_header: scale"
+
+    proposed: str | None = optional(
+        "what launch.py look proposed or left open in this row; empty the cell once a "
+        "person has confirmed or filled it in"
     )
 
     @model_validator(mode="after")
@@ -355,12 +355,6 @@ class Recording(Row):
             allowed = " or ".join(allowed_units(self.signal))
             raise refused("unit", self.unit, f"{self.signal} is recorded in {allowed}")
         return self
-
-    proposed: str | None = Field(
-        None,
-        description="what launch.py look proposed or left open in this row; empty the cell once a "
-        "person has confirmed or filled it in",
-    )
 
     @model_validator(mode="after")
     def _what_was_proposed_is_confirmed(self):
@@ -420,65 +414,51 @@ class Event(Row):
 
     participant_id: ParticipantId
     session_id: SessionId
-    event_id: str | None = Field(
-        None, description="a label of its own within the session; made where it is empty"
-    )
-    onset_s: float | None = Field(
-        None,
+    event_id: str | None = optional("a label of its own within the session; made where it is empty")
+    onset_s: float | None = optional(
+        "seconds on the session clock, within three days of its zero; empty only on a "
+        "set, see supply_boundaries",
         ge=-259_200,
         le=259_200,
-        description="seconds on the session clock, within three days of its zero; empty only on a "
-        "set, see supply_boundaries",
     )
-    duration_s: float | None = Field(
-        None,
-        ge=0,
-        le=43_200,
-        description="seconds, 0 to 43200 (12 h); empty only on a set, see supply_boundaries",
+    duration_s: float | None = optional(
+        "seconds, 0 to 43200 (12 h); empty only on a set, see supply_boundaries", ge=0, le=43_200
     )
-    onset_time: ClockTime | None = Field(
-        None,
-        description="clock time of the onset, as 09:41:30, instead of onset_s; sessions.tsv then "
-        "has the session_start",
+    onset_time: ClockTime | None = optional(
+        "clock time of the onset, as 09:41:30, instead of onset_s; sessions.tsv then "
+        "has the session_start"
     )
-    trial_type: Literal["baseline", "set", "rest", "recovery", "cuff", "sync", "note"] = Field(
-        description="what happens"
+    trial_type: Literal["baseline", "set", "rest", "recovery", "cuff", "sync", "note"] = required(
+        "what happens"
     )
-    condition: str | None = Field(None, description="one of the study's conditions")
-    exercise: str | None = Field(None, description="one of the study's exercises")
-    limb: Limb | None = Field(None, description="arm or leg")
-    side: Side | None = Field(None, description="left, right or both")
-    posture: Posture | None = Field(None, description="supine, seated or standing")
-    bout: int | None = Field(
-        None, ge=1, le=100, description="number of the set within its exercise, 1 to 100"
-    )
-    cuff_pressure_mmhg: float | None = Field(None, ge=0, le=400, description="0 to 400 mmHg")
-    reps_planned: int | None = Field(None, ge=0, le=1000, description="a whole number, 0 to 1000")
-    reps_done: int | None = Field(None, ge=0, le=1000, description="a whole number, 0 to 1000")
+    condition: str | None = optional("one of the study's conditions")
+    exercise: str | None = optional("one of the study's exercises")
+    limb: Limb | None = None
+    side: Side | None = None
+    posture: Posture | None = None
+    bout: int | None = optional("number of the set within its exercise, 1 to 100", ge=1, le=100)
+    cuff_pressure_mmhg: float | None = optional("0 to 400 mmHg", ge=0, le=400)
+    reps_planned: int | None = optional("a whole number, 0 to 1000", ge=0, le=1000)
+    reps_done: int | None = optional("a whole number, 0 to 1000", ge=0, le=1000)
     to_failure: YesNo | None = None
-    load_kg: float | None = Field(None, ge=0, le=1000, description="kilograms, 0 to 1000")
-    rpe: float | None = Field(None, ge=0, le=20, description="on the scale that the study names")
-    pain: float | None = Field(None, ge=0, le=10, description="0 to 10")
-    numbness: Numbness | None = Field(None, description="none, mild or marked")
-    capillary_refill_s: float | None = Field(None, ge=0, le=30, description="0 to 30 s")
+    load_kg: float | None = optional("kilograms, 0 to 1000", ge=0, le=1000)
+    rpe: float | None = optional("on the scale that the study names", ge=0, le=20)
+    pain: Pain | None = None
+    numbness: Numbness | None = None
+    capillary_refill_s: CapillaryRefill | None = None
     distal_flow: YesNo | None = None
-    skin_colour: SkinColour | None = Field(
-        None, description="as seen distal to the cuff: normal, flushed, pale, blue or mottled"
+    skin_colour: SkinColour | None = None
+    systolic_mmhg: float | None = optional("blood pressure, 50 to 300 mmHg", ge=50, le=300)
+    diastolic_mmhg: float | None = optional(
+        "blood pressure, 20 to 200 mmHg, below systolic_mmhg", ge=20, le=200
     )
-    systolic_mmhg: float | None = Field(
-        None, ge=50, le=300, description="blood pressure, 50 to 300 mmHg"
-    )
-    diastolic_mmhg: float | None = Field(
-        None, ge=20, le=200, description="blood pressure, 20 to 200 mmHg, below systolic_mmhg"
-    )
-    cuff: str | None = Field(None, description="the cuff by its name in cuffs of study.yaml")
+    cuff: CuffName | None = None
     stopped_early: YesNo | None = None
-    stop_reason: StopReason | None = Field(
-        None,
-        description="why the set ended; failure_stop_reasons says which of them are failure",
+    stop_reason: StopReason | None = optional(
+        "why the set ended; failure_stop_reasons says which of them are failure"
     )
-    reason: str | None = Field(None, description="why a set was stopped early")
-    note: str | None = Field(None, description="free text; it never leaves the study folder")
+    reason: str | None = optional("why a set was stopped early")
+    note: InsideNote | None = None
 
     @model_validator(mode="after")
     def _only_a_set_may_lack_its_time(self):
@@ -505,66 +485,49 @@ class Event(Row):
         return self
 
 
+_OF_FILE = ("session_id", "signal", "file_sha256")
+
+# columns that a decision needs, by what was decided
+NEEDED_BY_ACTION = {
+    **dict.fromkeys(("remove_beat", "add_beat"), (*_OF_FILE, "time_s")),
+    "move_beat": (*_OF_FILE, "time_s", "new_time_s"),
+    **dict.fromkeys(("exclude_span", "accept_span"), (*_OF_FILE, "time_s", "end_s")),
+    **dict.fromkeys(("move_onset", "move_offset"), (*_OF_FILE, "event_onset_s", "new_time_s")),
+    "exclude_event": ("session_id", "event_onset_s"),
+    "exclude_session": ("session_id",),
+    "exclude_participant": (),
+}
+
+
 class Edit(Row):
     """edits.tsv: decisions of people about beats, spans and events; rows are only ever added."""
 
-    edit_id: str = Field(description="a label of its own")
+    edit_id: str = required("a label of its own")
     participant_id: ParticipantId
-    session_id: SessionId | None = Field(
-        None, description="the visit; empty only where a participant is excluded"
+    session_id: SessionId | None = optional("the visit; empty only where a participant is excluded")
+    signal: Signal | None = optional(
+        "the signal that was looked at; empty where an event, a visit or a participant is excluded"
     )
-    signal: Signal | None = Field(
-        None,
-        description="the signal that was looked at; empty where an event, a visit or a "
-        "participant is excluded",
+    action: Literal[*NEEDED_BY_ACTION] = required("what was decided")
+    time_s: float | None = optional("seconds on the session clock")
+    new_time_s: float | None = optional("seconds on the session clock")
+    end_s: float | None = optional("seconds on the session clock")
+    event_onset_s: float | None = optional(
+        "onset of the event on the session clock, where event_id does not name it"
     )
-    action: Literal[
-        "remove_beat",
-        "add_beat",
-        "move_beat",
-        "exclude_span",
-        "accept_span",
-        "move_onset",
-        "move_offset",
-        "exclude_event",
-        "exclude_session",
-        "exclude_participant",
-    ] = Field(description="what was decided")
-    time_s: float | None = Field(None, description="seconds on the session clock")
-    new_time_s: float | None = Field(None, description="seconds on the session clock")
-    end_s: float | None = Field(None, description="seconds on the session clock")
-    event_onset_s: float | None = Field(
-        None, description="onset of the event on the session clock, where event_id does not name it"
-    )
-    event_id: str | None = Field(
-        None, description="the event, as in events.tsv or, made from it, in outcomes.tsv"
-    )
-    file_sha256: str | None = Field(
-        None,
-        pattern=r"^[0-9a-fA-F]{64}$",
-        description="SHA-256 of the raw file, 64 hexadecimal digits; empty where an event, a visit "
+    event_id: EventId | None = None
+    file_sha256: str | None = optional(
+        "SHA-256 of the raw file, 64 hexadecimal digits; empty where an event, a visit "
         "or a participant is excluded",
+        pattern=r"^[0-9a-fA-F]{64}$",
     )
-    editor: str = Field(description="who decided")
-    edited_at: str = Field(description="when")
-    reason: str = Field(description="why")
+    editor: str = required("who decided")
+    edited_at: str = required("when")
+    reason: str = required("why")
 
     @model_validator(mode="after")
     def _an_action_has_what_it_needs(self):
-        of_file = ("session_id", "signal", "file_sha256")
-        needs = {
-            "remove_beat": (*of_file, "time_s"),
-            "add_beat": (*of_file, "time_s"),
-            "move_beat": (*of_file, "time_s", "new_time_s"),
-            "exclude_span": (*of_file, "time_s", "end_s"),
-            "accept_span": (*of_file, "time_s", "end_s"),
-            "move_onset": (*of_file, "event_onset_s", "new_time_s"),
-            "move_offset": (*of_file, "event_onset_s", "new_time_s"),
-            "exclude_event": ("session_id", "event_onset_s"),
-            "exclude_session": ("session_id",),
-            "exclude_participant": (),
-        }
-        for column in needs[self.action]:
+        for column in NEEDED_BY_ACTION[self.action]:
             named = column == "event_onset_s" and self.event_id is not None
             if getattr(self, column) is None and not named:
                 raise refused(column, "n/a", f"required for {self.action}")
@@ -591,33 +554,26 @@ class TitrationStep(Row):
 
     participant_id: ParticipantId
     session_id: SessionId
-    limb: Limb = Field(description="arm or leg")
-    side: Side | None = Field(None, description="left, right or both")
-    posture: Posture = Field(description="supine, seated or standing")
-    cuff_width_cm: float | None = Field(
-        None, gt=0, le=30, description="width of the cuff, above 0 to 30 cm"
-    )
-    cuff: str | None = Field(None, description="the cuff by its name in cuffs of study.yaml")
-    pressure_mmhg: float = Field(ge=0, le=400, description="pressure of the step, 0 to 400 mmHg")
-    capillary_refill_s: float | None = Field(None, ge=0, le=30, description="0 to 30 s")
-    distal_flow: YesNo | None = Field(
-        None, description="flow heard or felt distal to the cuff, yes or no"
-    )
-    skin_colour: SkinColour | None = Field(
-        None, description="as seen distal to the cuff: normal, flushed, pale, blue or mottled"
-    )
-    pain: float | None = Field(None, ge=0, le=10, description="0 to 10")
-    numbness: Numbness | None = Field(None, description="none, mild or marked")
+    limb: Limb
+    side: Side | None = None
+    posture: Posture
+    cuff_width_cm: float | None = optional("width of the cuff, above 0 to 30 cm", gt=0, le=30)
+    cuff: CuffName | None = None
+    pressure_mmhg: float = required("pressure of the step, 0 to 400 mmHg", ge=0, le=400)
+    capillary_refill_s: CapillaryRefill | None = None
+    distal_flow: YesNo | None = optional("flow heard or felt distal to the cuff, yes or no")
+    skin_colour: SkinColour | None = None
+    pain: Pain | None = None
+    numbness: Numbness | None = None
     # no muscle holds less than 1 %, and a cell that shows 62 % holds 0.62
-    smo2_pct: float | None = Field(
-        None,
+    smo2_pct: float | None = optional(
+        "saturation of the muscle at the step, 1 to 100 %, as 62 in a cell that is not "
+        "formatted as percent",
         ge=1,
         le=100,
-        description="saturation of the muscle at the step, 1 to 100 %, as 62 in a cell that is not "
-        "formatted as percent",
     )
-    accepted: YesNo | None = Field(None, description="taken as the target, yes or no")
-    note: str | None = Field(None, description="free text; it never leaves the study folder")
+    accepted: YesNo | None = optional("taken as the target, yes or no")
+    note: InsideNote | None = None
 
 
 # grades of adverse events by the numbers of CTCAE 5.0, National Cancer Institute 2017
@@ -637,38 +593,35 @@ class Harm(Row):
 
     participant_id: ParticipantId
     session_id: SessionId | None = None
-    event_id: str | None = Field(
-        None, description="the event, as in events.tsv or, made from it, in outcomes.tsv"
+    event_id: EventId | None = None
+    days_after: float | None = optional(
+        "days after the visit, 0 to 365; 0 at the visit itself", ge=0, le=365
     )
-    days_after: float | None = Field(
-        None, ge=0, le=365, description="days after the visit, 0 to 365; 0 at the visit itself"
+    what: str = required("the harm in a few words, as bruise or faintness", max_length=60)
+    grade: Annotated[Literal[GRADES], BeforeValidator(_grade_in_words)] = required(
+        "mild, moderate, severe, life-threatening or fatal, or 1 to 5"
     )
-    what: str = Field(max_length=60, description="the harm in a few words, as bruise or faintness")
-    grade: Annotated[Literal[GRADES], BeforeValidator(_grade_in_words)] = Field(
-        description="mild, moderate, severe, life-threatening or fatal, or 1 to 5"
+    related: Literal["yes", "probable", "possible", "unlikely", "no", "unknown"] | None = optional(
+        "to the cuff: yes, probable, possible, unlikely, no or unknown"
     )
-    related: Literal["yes", "probable", "possible", "unlikely", "no", "unknown"] | None = Field(
-        None, description="to the cuff: yes, probable, possible, unlikely, no or unknown"
-    )
-    resolved: Literal["yes", "no", "unknown"] | None = Field(None, description="yes, no or unknown")
-    note: str | None = Field(None, description="free text; it never leaves the study folder")
+    resolved: Literal["yes", "no", "unknown"] | None = optional("yes, no or unknown")
+    note: InsideNote | None = None
 
 
 class Review(Row):
     """reviews.tsv: one row per blind review of the recordings, written when it is frozen."""
 
-    review_id: str = Field(description="a label of its own; decisions begin with it in edits.tsv")
-    reviewer: str = Field(max_length=60, description="who judged; it never leaves the study folder")
-    seed: int = Field(description="of the random order of the recordings")
-    recordings: int = Field(ge=0, description="number of recordings in the review")
-    decisions: int = Field(ge=0, description="number of decisions made blind")
-    frozen_at: str = Field(
-        pattern=r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}$",
-        description="when, in UTC, as 2031-05-24T10:00:00",
+    review_id: str = required("a label of its own; decisions begin with it in edits.tsv")
+    reviewer: str = required("who judged; it never leaves the study folder", max_length=60)
+    seed: int = required("of the random order of the recordings")
+    recordings: int = required("number of recordings in the review", ge=0)
+    decisions: int = required("number of decisions made blind", ge=0)
+    frozen_at: str = required(
+        "when, in UTC, as 2031-05-24T10:00:00", pattern=r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}$"
     )
-    decisions_sha256: str = Field(
+    decisions_sha256: str = required(
+        "SHA-256 of the decisions as they were frozen, 64 hexadecimal digits",
         pattern=r"^[0-9a-fA-F]{64}$",
-        description="SHA-256 of the decisions as they were frozen, 64 hexadecimal digits",
     )
 
 
