@@ -63,15 +63,15 @@ class Bend:
         return PlacedBend(at_s, spread, float(chance[np.abs(moments - at_s) <= 1.0].sum()))
 
 
-def find_bends(time_s: ArrayLike, value: ArrayLike, *, shortest_phase_s: float) -> list[Bend]:
+def find_bends(time_s: ArrayLike, readings: ArrayLike, *, shortest_phase_s: float) -> list[Bend]:
     """Change points of level and slope: the trace as straight pieces, at the least total cost.
 
     Optimal partitioning (Jackson et al. 2005 IEEE Signal Process Lett 12:105) of 1 s means into
     lines with their own noise, at the price of the Bayesian information criterion for each, with
-    changes at fifths of the shortest phase. `time_s`: n times in s; `value`: n readings, NaN where
-    unusable. Gives the bends in order of time, to be placed by `Bend.placed`.
+    changes at fifths of the shortest phase. `time_s`: n times in s; `readings`: n of them, NaN
+    where unusable. Gives the bends in order of time, to be placed by `Bend.placed`.
     """
-    time, reading = usable_readings(time_s, value)
+    time, reading = usable_readings(time_s, readings)
     if len(time) < 8 or time[-1] - time[0] < 2 * shortest_phase_s:
         return []
     if sampling_step_s(time) < 0.2:
@@ -151,8 +151,8 @@ def _cost_of_pieces(
         count, t, tt, y, ty, yy = sums[:, ends, None] - sums[:, None, begins]
         spread = tt - t**2 / count
         joint = ty - t * y / count
-        left = np.maximum(yy - y**2 / count - joint**2 / spread, 0.0) / count
-        return count * np.log(left + smallest)
+        unexplained = np.maximum(yy - y**2 / count - joint**2 / spread, 0.0) / count
+        return count * np.log(unexplained + smallest)
 
 
 def _still_possible(

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from muscle.bends import Bend, find_bends
+from muscle.bends import Bend, PlacedBend, find_bends
 from muscle.contractions import binned
 from muscle.ripples import find_ripples
 from recordings.boundaries import PROPOSAL_COLUMNS, within_a_second
@@ -49,27 +49,12 @@ def propose_boundaries(
     2 Q(a sqrt(n/2) / (2 s)), a the amplitude of the ripple and s the noise of a reading. See
     benchmarks/oxygenation.py, which prints this limit beside what was reached.
     """
+    bends = find_bends(time_s, smo2_pct, shortest_phase_s=shortest_phase_s)
     falls = [
         (fall.placed(reach_s=bend_reach_s), rise and rise.placed(reach_s=bend_reach_s))
-        for fall, rise in _falls(
-            find_bends(time_s, smo2_pct, shortest_phase_s=shortest_phase_s), steep_pct_per_s
-        )
+        for fall, rise in _falls(bends, steep_pct_per_s)
     ]
-    later_s = [fall.time_s for fall, _ in falls[1:]] + [np.inf] * bool(falls)
-    ends = [
-        end_of_fall(time_s, smo2_pct, fall.time_s, rise.time_s, until_s=until_s)
-        if rise
-        else (np.nan, np.nan)
-        for (fall, rise), until_s in zip(falls, later_s, strict=True)
-    ]
-    shown = pd.DataFrame(
-        [
-            (fall.time_s, float(np.hypot(fall.se_s, 1.0)), *end)
-            for (fall, _), end in zip(falls, ends, strict=True)
-        ],
-        columns=["start_s", "start_se_s", "end_s", "end_se_s"],
-        dtype=float,
-    )
+    ends = _ends_of_falls(time_s, smo2_pct, falls)
     ripples = find_ripples(
         time_s,
         smo2_pct,
@@ -77,15 +62,60 @@ def propose_boundaries(
         fastest_hz=fastest_hz,
         min_samples_per_contraction=min_samples_per_contraction,
         window_s=ripple_window_s,
-        likely_sets=shown.dropna(),
+        likely_sets=_sets_of_course(falls, ends),
     )
-    proposed: list[tuple[float, str, float, float, str]] = []
-    for ripple in ripples.itertuples():
+    proposed = [*_limits_of_ripples(ripples), *_limits_of_course(falls, ends, ripples)]
+    proposals = pd.DataFrame(sorted(proposed), columns=PROPOSAL_COLUMNS)
+    unseen = _near_gap(time_s, smo2_pct, proposals["time_s"])
+    return proposals[~unseen].reset_index(drop=True)
+
+
+# a fall, and the rise after it, None where none follows
+_FallAndRise = tuple[PlacedBend, PlacedBend | None]
+
+# as PROPOSAL_COLUMNS
+_Proposal = tuple[float, str, float, float, str]
+
+
+def _ends_of_falls(
+    time_s: ArrayLike, smo2_pct: ArrayLike, falls: list[_FallAndRise]
+) -> list[tuple[float, float]]:
+    """End of every fall and its error, both in s, NaN where no rise follows."""
+    later_s = [fall.time_s for fall, _ in falls[1:]] + [np.inf] * bool(falls)
+    return [
+        end_of_fall(time_s, smo2_pct, fall.time_s, rise.time_s, until_s=until_s)
+        if rise
+        else (np.nan, np.nan)
+        for (fall, rise), until_s in zip(falls, later_s, strict=True)
+    ]
+
+
+def _sets_of_course(falls: list[_FallAndRise], ends: list[tuple[float, float]]) -> pd.DataFrame:
+    """Sets that fall and rise show whole: start_s, start_se_s, end_s, end_se_s."""
+    limits = [
+        (fall.time_s, float(np.hypot(fall.se_s, 1.0)), *end)
+        for (fall, _), end in zip(falls, ends, strict=True)
+    ]
+    columns = ["start_s", "start_se_s", "end_s", "end_se_s"]
+    return pd.DataFrame(limits, columns=columns, dtype=float).dropna()
+
+
+def _limits_of_ripples(ripples: pd.DataFrame) -> list[_Proposal]:
+    return [
+        (at_s, boundary, se_s, within_a_second(se_s), "ripple")
+        for ripple in ripples.itertuples()
         for at_s, se_s, boundary in (
             (ripple.start_s, ripple.start_se_s, "set_start"),
             (ripple.end_s, ripple.end_se_s, "set_end"),
-        ):
-            proposed.append((at_s, boundary, se_s, within_a_second(se_s), "ripple"))
+        )
+    ]
+
+
+def _limits_of_course(
+    falls: list[_FallAndRise], ends: list[tuple[float, float]], ripples: pd.DataFrame
+) -> list[_Proposal]:
+    """Limits of the sets that saturation shows and no ripple does."""
+    proposed = []
     for (fall, rise), (end_s, se_s) in zip(falls, ends, strict=True):
         until_s = rise.time_s if rise else np.inf
         if ((ripples["start_s"] < until_s) & (ripples["end_s"] > fall.time_s)).any():
@@ -93,9 +123,7 @@ def propose_boundaries(
         proposed.append((fall.time_s, "set_start", fall.se_s, fall.confidence, "saturation"))
         if rise:
             proposed.append((end_s, "set_end", se_s, within_a_second(se_s), "saturation"))
-    proposals = pd.DataFrame(sorted(proposed), columns=PROPOSAL_COLUMNS)
-    unseen = _near_gap(time_s, smo2_pct, proposals["time_s"])
-    return proposals[~unseen].reset_index(drop=True)
+    return proposed
 
 
 def end_of_fall(
@@ -143,9 +171,9 @@ def _unit_rows(shapes: np.ndarray) -> np.ndarray:
     return shapes / np.maximum(np.linalg.norm(shapes, axis=-1, keepdims=True), 1e-9)
 
 
-def _near_gap(time_s: ArrayLike, value: ArrayLike, moment_s: ArrayLike) -> np.ndarray:
+def _near_gap(time_s: ArrayLike, readings: ArrayLike, moment_s: ArrayLike) -> np.ndarray:
     """Whether each moment lies where nothing was recorded, or within a second of that."""
-    time, _ = usable_readings(time_s, value)
+    time, _ = usable_readings(time_s, readings)
     moment = np.asarray(moment_s, dtype=float)
     last, following = np.append(-np.inf, time), np.append(time, np.inf)
     gap = following - last > UNSEEN_S + BRIDGED_STEPS * sampling_step_s(time)

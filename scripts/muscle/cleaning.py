@@ -20,12 +20,12 @@ LIGHT_LEAK = "light leak"
 
 
 @kept_for_same
-def resolution(value: ArrayLike) -> float:
+def resolution(readings: ArrayLike) -> float:
     """Smallest difference between two different readings: the rounding step of the sensor.
 
     0 for a trace with fewer than two different readings.
     """
-    levels = np.unique(np.asarray(value, dtype=float))
+    levels = np.unique(np.asarray(readings, dtype=float))
     steps = np.diff(levels[np.isfinite(levels)])
     steps = steps[steps > 1e-6]
     return float(steps.min()) if len(steps) else 0.0
@@ -160,8 +160,8 @@ def _stuck(
     if len(usable_at) < 3:
         return stuck
     runs = np.array(_runs(reading[usable_at]))
-    lasts = time[usable_at[runs[:, 1] - 1]] - time[usable_at[runs[:, 0]]]
-    long_run = lasts >= stuck_s
+    lasts_s = time[usable_at[runs[:, 1] - 1]] - time[usable_at[runs[:, 0]]]
+    long_run = lasts_s >= stuck_s
     if not long_run.any():
         return stuck
     elsewhere = np.ones(len(usable_at), dtype=bool)
@@ -174,10 +174,10 @@ def _stuck(
     step = resolution(reading[usable_at])
     noise = _quiet_noise(time[usable_at][elsewhere], reading[usable_at][elsewhere], stuck_s, step)
     # A sensor that updates slower than its file repeats every value: count updates, not rows.
-    others = lasts[~long_run]
-    update_s = max(sampling_step_s(time), float(np.median(others)) + sampling_step_s(time))
+    shorter_s = lasts_s[~long_run]
+    update_s = max(sampling_step_s(time), float(np.median(shorter_s)) + sampling_step_s(time))
     repeat = erf(step / (2 * sqrt(2) * noise)) if noise > 0 else 1.0
-    for (first, last), last_s in zip(runs[long_run], lasts[long_run], strict=True):
+    for (first, last), last_s in zip(runs[long_run], lasts_s[long_run], strict=True):
         # A muscle at its floor sits on the lower rail, where rounding hides all noise.
         if reading[usable_at[first]] == 0:
             continue

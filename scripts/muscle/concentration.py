@@ -124,9 +124,9 @@ def half_recovery(
 
 
 def _at_rest(recording, baseline_span_s):
-    time_s, value = recording
+    time_s, concentration = recording
     resting = (time_s >= baseline_span_s[0]) & (time_s <= baseline_span_s[1])
-    return resting_variation(time_s[resting], value[resting])
+    return resting_variation(time_s[resting], concentration[resting])
 
 
 def _rest(recording, baseline_span_s, window_s, min_usable_share, at_rest):

@@ -55,7 +55,7 @@ class Ripple:
 
 def local_ripple(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     moment_s: ArrayLike,
     *,
     rate_hz: float,
@@ -68,7 +68,7 @@ def local_ripple(
     cycles of the ripple itself, not of `rate_hz`.
     """
     time = np.asarray(time_s, dtype=float)
-    reading = np.asarray(value, dtype=float)
+    reading = np.asarray(readings, dtype=float)
     moment = np.asarray(moment_s, dtype=float)
     usable = np.isfinite(reading)
     time, reading = time[usable], reading[usable]
@@ -101,7 +101,7 @@ def local_ripple(
     return Ripple(moment, amplitude, phase)
 
 
-def low_points(time_s, value, start_s, end_s, rate_hz):
+def low_points(time_s, readings, start_s, end_s, rate_hz):
     """Moments in s at which the ripple at `rate_hz` is lowest, between start and end of a set.
 
     A contraction empties the volume under the sensor: each cycle of the ripple has one low point,
@@ -111,7 +111,7 @@ def low_points(time_s, value, start_s, end_s, rate_hz):
     reach_s = max(1.5 * period_s, 3.5 * float(np.median(np.diff(time_s))))
     near = slice(*np.searchsorted(time_s, [start_s - 2 * reach_s, end_s + 2 * reach_s]))
     moments_s = np.arange(start_s, end_s, period_s / 8)
-    ripple = local_ripple(time_s[near], value[near], moments_s, rate_hz=rate_hz, reach_s=reach_s)
+    ripple = local_ripple(time_s[near], readings[near], moments_s, rate_hz=rate_hz, reach_s=reach_s)
     known = np.isfinite(ripple.phase_cycles)
     if known.sum() < 2:
         return []
@@ -122,7 +122,7 @@ def low_points(time_s, value, start_s, end_s, rate_hz):
 
 def find_contractions(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     start_s: float,
     end_s: float,
     *,
@@ -150,8 +150,9 @@ def find_contractions(
     above `false_alarm` (Scargle 1982 Astrophys J 263:835, for noise without memory).
     """
     time = np.asarray(time_s, dtype=float)
-    reading = np.asarray(value, dtype=float)
+    reading = np.asarray(readings, dtype=float)
     step_s = sampling_step_s(time)
+    length_s = end_s - start_s
     seen_hz = 1 / (step_s * min_samples_per_contraction)
     needed_hz = noted_rate_hz or slowest_hz
     if needed_hz > seen_hz * (1 + 1e-9):
@@ -162,34 +163,32 @@ def find_contractions(
     share = usable_share(time, reading, start_s, end_s)
     if share < min_usable_share:
         return _refused(f"{100 * share:.0f} % of the set is usable")
-    search_hz = _searchable(
-        slowest_hz, fastest_hz, step_s, min_samples_per_contraction, end_s - start_s
-    )
+    search_hz = _searchable(slowest_hz, fastest_hz, step_s, min_samples_per_contraction, length_s)
     if search_hz[0] >= search_hz[1]:
-        return _refused(f"{end_s - start_s:.0f} s hold fewer than two contractions")
+        return _refused(f"{length_s:.0f} s hold fewer than two contractions")
     inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
     cadence = _cadence(time[inside], reading[inside], *search_hz)
     if cadence.chance > false_alarm:
         return _refused("no ripple stands out of the noise")
-    caution, said = "", ""
     # few people keep a metronome better
     settled = abs(cadence.rate_hz - noted_rate_hz) <= SAME_CADENCE * noted_rate_hz
+    caution, remark = "", ""
     folded_hz = 1 / step_s - cadence.rate_hz
     if folded_hz <= fastest_hz:
         alike = f"at this sampling {folded_hz:.2g} Hz would look like {cadence.rate_hz:.2g} Hz"
         noted = f"the cadence on the session sheet, {noted_rate_hz:.2g} Hz"
         if settled:
-            said = f"by {noted}: {alike}"
+            remark = f"by {noted}: {alike}"
         else:
             caution = f"{alike}, and neither is {noted}" if noted_rate_hz else alike
     errors_s = limits_error_s if isinstance(limits_error_s, tuple) else (limits_error_s,) * 2
-    followed = _follow(time, reading, start_s, end_s, cadence.rate_hz, errors_s, caution, said)
+    followed = _follow(time, reading, start_s, end_s, cadence.rate_hz, errors_s, caution, remark)
     return replace(followed, settled=settled)
 
 
 def ripple_chance(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     moment_s: ArrayLike,
     *,
     window_s: float,
@@ -202,7 +201,7 @@ def ripple_chance(
     1 where no ripple could be seen. Scargle 1982 Astrophys J 263:835, for noise without memory.
     """
     time = np.asarray(time_s, dtype=float)
-    reading = np.asarray(value, dtype=float)
+    reading = np.asarray(readings, dtype=float)
     moment = np.asarray(moment_s, dtype=float)
     time, reading = time[np.isfinite(reading)], reading[np.isfinite(reading)]
     chance = np.ones(len(moment))
@@ -283,8 +282,8 @@ class _Spectra:
         """Chance that noise explains as much at one of the rates."""
         if self.freedom < 2:
             return np.ones(len(self.total))
-        left = np.maximum(self.total - explained, 1e-12)
-        ratio = explained / left
+        unexplained = np.maximum(self.total - explained, 1e-12)
+        ratio = explained / unexplained
         return 1 - (1 - (1 + ratio) ** (-self.freedom / 2)) ** self.independent
 
 
@@ -400,11 +399,11 @@ def _follow(
     rate_hz: float,
     limits_error_s: tuple[float, float],
     caution: str,
-    said: str,
+    remark: str,
 ) -> Contractions:
     """Follow the ripple through the set, find its ends and count the cycles between them.
 
-    `caution` flags all that is found, `said` is told without a flag.
+    `caution` flags every estimate, `remark` is told without a flag.
     """
     period_s = 1 / rate_hz
     step_s = sampling_step_s(time)
@@ -415,66 +414,84 @@ def _follow(
     if core.sum() < 8:
         return _refused("the ripple lasts for less than two contractions")
     clock, cycles = moment[core], ripple.phase_cycles[core]
-    amplitude = float(np.median(ripple.amplitude_pct[core]))
+    amplitude_pct = ripple.amplitude_pct[core]
+    amplitude = float(np.median(amplitude_pct))
+    ends, noise = _ends_of_ripple(
+        time, reading, (start_s, end_s), limits_error_s, clock, cycles, amplitude, period_s
+    )
+    reasons = [caution] if caution else []
+    silent_s = _longest_silence(time, reading, ends.onset_s, ends.offset_s)
+    if silent_s > 1.5 * period_s:
+        reasons.append(f"counted on across a gap of {silent_s:.1f} s")
+    count_reasons = list(reasons)
+    if ends.chance < 0.9:
+        share = f"{100 * ends.chance:.0f} %"
+        count_reasons.append(f"the ends of the ripple are blurred: {ends.count} holds with {share}")
+    lasts_s = ends.offset_s - ends.onset_s
+    rate = ends.count / lasts_s
+    rate_se = rate * float(np.hypot(ends.onset_se, ends.offset_se)) / lasts_s
+    amplitude_se = float(noise * np.sqrt(2 * step_s / lasts_s))
+    return Contractions(
+        _with_reasons(float(ends.count), ends.count_se, count_reasons, remark),
+        _with_reasons(rate, rate_se, reasons, remark),
+        _with_reasons(amplitude, amplitude_se, reasons, remark),
+        pd.DataFrame(
+            {
+                "time_s": clock,
+                "rate_hz": np.gradient(cycles, clock),
+                "amplitude_pct": amplitude_pct,
+            }
+        ),
+        ends.onset_s,
+        ends.offset_s,
+        ends.onset_se,
+        ends.offset_se,
+    )
+
+
+def _with_reasons(number: float, se: float, reasons: list[str], remark: str) -> Estimate:
+    """An estimate flagged for its reasons; the remark is told and flags nothing."""
+    told = [remark] if remark else []
+    return Estimate(number, se, "flagged" if reasons else "ok", "; ".join(reasons + told))
+
+
+def _ends_of_ripple(
+    time: np.ndarray,
+    reading: np.ndarray,
+    limits_s: tuple[float, float],
+    limits_error_s: tuple[float, float],
+    clock: np.ndarray,
+    cycles: np.ndarray,
+    amplitude: float,
+    period_s: float,
+) -> tuple[_Ends, float]:
+    """Where the ripple begins and ends, and the SD of a reading beside it.
+
+    The ripple is a wave of `amplitude` whose phase is `cycles` at the times `clock`. The limits of
+    the set weigh with it, after their errors.
+    """
 
     def wave(at_s: np.ndarray) -> np.ndarray:
         phase = _phase_at(at_s, clock, cycles, period_s)
         return amplitude * np.cos(2 * np.pi * phase)
 
+    usable = np.isfinite(reading)
+    readings = time[usable], reading[usable]
+    start_s, end_s = limits_s
     # Candidate ends at sixteenths of a cycle, so that whole numbers of cycles are whole steps.
     begin = _candidates(start_s, clock, cycles, period_s)
     finish = _candidates(end_s, clock, cycles, period_s)
-    usable = np.isfinite(reading)
-    begin_misfit, begin_noise = _misfit_of_onsets(
-        time[usable], reading[usable], wave, begin.time_s, start_s, period_s
-    )
+    begin_misfit, begin_noise = _misfit_of_onsets(*readings, wave, begin.time_s, start_s, period_s)
     finish_misfit, finish_noise = _misfit_of_offsets(
-        time[usable], reading[usable], wave, finish.time_s, end_s, period_s
+        *readings, wave, finish.time_s, end_s, period_s
     )
     noise = float(np.sqrt((begin_noise + finish_noise) / 2))
     begin_support = -begin_misfit / (2 * noise**2)
     begin_support -= (begin.time_s - start_s) ** 2 / (2 * limits_error_s[0] ** 2)
     finish_support = -finish_misfit / (2 * noise**2)
     finish_support -= (finish.time_s - end_s) ** 2 / (2 * limits_error_s[1] ** 2)
-    ends = _most_probable_ends(begin, finish, begin_support, finish_support, step_s)
-
-    reasons = [caution] if caution else []
-    silent_s = _longest_silence(time, reading, ends.onset_s, ends.offset_s)
-    if silent_s > 1.5 * period_s:
-        reasons.append(f"counted on across a gap of {silent_s:.1f} s")
-    course_status = "flagged" if reasons else "ok"
-    count_reasons = list(reasons)
-    if ends.chance < 0.9:
-        share = f"{100 * ends.chance:.0f} %"
-        count_reasons.append(f"the ends of the ripple are blurred: {ends.count} holds with {share}")
-    lasts_s = ends.offset_s - ends.onset_s
-    amplitude_se = noise * np.sqrt(2 * step_s / lasts_s)
-    course = pd.DataFrame(
-        {
-            "time_s": clock,
-            "rate_hz": np.gradient(cycles, clock),
-            "amplitude_pct": ripple.amplitude_pct[core],
-        }
-    )
-    speed = ends.count / lasts_s
-    speed_se = speed * float(np.hypot(ends.onset_se, ends.offset_se)) / lasts_s
-    told = [said] if said else []
-    reason = "; ".join(reasons + told)
-    return Contractions(
-        Estimate(
-            float(ends.count),
-            ends.count_se,
-            "flagged" if count_reasons else "ok",
-            "; ".join(count_reasons + told),
-        ),
-        Estimate(speed, speed_se, course_status, reason),
-        Estimate(amplitude, float(amplitude_se), course_status, reason),
-        course,
-        ends.onset_s,
-        ends.offset_s,
-        ends.onset_se,
-        ends.offset_se,
-    )
+    step_s = sampling_step_s(time)
+    return _most_probable_ends(begin, finish, begin_support, finish_support, step_s), noise
 
 
 def _spread_about(

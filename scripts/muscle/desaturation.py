@@ -11,7 +11,7 @@ from results.estimate import Estimate
 
 def desaturation_slope(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     start_s: float,
     *,
     window_s: float,
@@ -25,7 +25,7 @@ def desaturation_slope(
     contraction rate, that ripple and its first harmonic are fitted beside the line instead of
     tilting it. Refused when too little is usable or fewer than four readings are left over.
     """
-    time, reading = trace_of(time_s, value)
+    time, reading = trace_of(time_s, readings)
     verdict = too_little(time, reading, start_s, start_s + window_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
@@ -38,7 +38,7 @@ def desaturation_slope(
 
 def time_in_band_s(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     start_s: float,
     end_s: float,
     *,
@@ -56,7 +56,7 @@ def time_in_band_s(
     entered the band. Unusable time is not counted: flagged when there is any, refused beyond
     `min_usable_share`. Convention; held in simulated sets.
     """
-    time, reading = trace_of(time_s, value)
+    time, reading = trace_of(time_s, readings)
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
@@ -78,7 +78,7 @@ def time_in_band_s(
 
 def area_below(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     start_s: float,
     end_s: float,
     *,
@@ -91,7 +91,7 @@ def area_below(
     Lines between readings are cut where they cross the level. Unusable time adds nothing: flagged
     when there is any, refused beyond `min_usable_share` or without a level. Convention.
     """
-    time, reading = trace_of(time_s, value)
+    time, reading = trace_of(time_s, readings)
     if not level_pct.usable:
         return Estimate.refused(f"no level: {level_pct.reason}")
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)

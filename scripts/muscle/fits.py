@@ -88,17 +88,12 @@ def straight_fit(
         return _Line(n, nothing, nothing, nothing, nothing, nothing)
     middle = float(clock.mean())
     clock = clock - middle
-    columns = [clock**power for power in range(order + 1)]
-    # A sine needs more than two readings per cycle, and readings to spare for the error.
-    fastest_hz = 0.4 / sampling_step_s(time)
-    for harmonic in (1, 2):
-        rate_hz = harmonic * (contraction_rate_hz or 0.0)
-        if 1 / (end_s - start_s) <= rate_hz <= fastest_hz and n >= len(columns) + 5:
-            columns += [np.cos(2 * np.pi * rate_hz * clock), np.sin(2 * np.pi * rate_hz * clock)]
-    design = np.column_stack(columns)
+    step_s = sampling_step_s(time)
+    slowest_hz, fastest_hz = 1 / (end_s - start_s), 0.4 / step_s
+    design = _line_and_ripple(clock, order, contraction_rate_hz or 0.0, slowest_hz, fastest_hz)
     weight, *_ = np.linalg.lstsq(design, level, rcond=None)
     residual = level - design @ weight
-    freedom = n - len(columns)
+    freedom = n - design.shape[1]
     if freedom >= 2:
         spread = float(np.sqrt(np.sum(residual**2) / freedom))
     else:
@@ -111,29 +106,53 @@ def straight_fit(
         mean_se = max(mean_se, rounding)
     slope_se = float("nan")
     if order >= 1 and freedom >= 2:
-        unscaled = np.linalg.pinv(design.T @ design)
-        between_readings = 0.0
-        if freedom >= 6:
-            # a bend of the course is no error of the line through it, but where readings lie in
-            # it is chance: the middle of the window is known to part of a step
-            bent = np.column_stack([design, clock**2, clock**3])
-            curve = np.linalg.lstsq(bent, level, rcond=None)[0]
-            residual = level - bent @ curve
-            spread = float(np.sqrt(np.sum(residual**2) / (freedom - 2)))
-            factor = correlation_factor(residual)
-            between_readings = (2 * curve[-2] * sampling_step_s(time)) ** 2 / 12
-        variance = max(spread, rounding) ** 2 * factor * unscaled[1, 1] + between_readings
-        if at_rest is not None:
-            variance += at_rest.covariance(clock, (unscaled @ design.T)[1:2])[0, 0]
-        slope_se = float(np.sqrt(variance))
-    return _Line(
-        n,
-        middle,
-        float(weight[0]),
-        float(mean_se),
-        float(weight[1]) if order else 0.0,
-        slope_se,
-    )
+        slope_se = _slope_se(clock, level, design, residual, rounding, step_s, at_rest)
+    slope = float(weight[1]) if order else 0.0
+    return _Line(n, middle, float(weight[0]), float(mean_se), slope, slope_se)
+
+
+def _line_and_ripple(
+    clock: np.ndarray, order: int, rate_hz: float, slowest_hz: float, fastest_hz: float
+) -> np.ndarray:
+    """Powers of time up to `order`, then the waves of a ripple and of its first harmonic.
+
+    A wave needs a whole cycle, more than two readings per cycle, and readings to spare for the
+    error.
+    """
+    columns = [clock**power for power in range(order + 1)]
+    for wave_hz in (rate_hz, 2 * rate_hz):
+        if slowest_hz <= wave_hz <= fastest_hz and len(clock) >= len(columns) + 5:
+            columns += [np.cos(2 * np.pi * wave_hz * clock), np.sin(2 * np.pi * wave_hz * clock)]
+    return np.column_stack(columns)
+
+
+def _slope_se(
+    clock: np.ndarray,
+    level: np.ndarray,
+    design: np.ndarray,
+    residual: np.ndarray,
+    rounding: float,
+    step_s: float,
+    at_rest,
+) -> float:
+    """Standard error of the slope of a line, whose column is the second of `design`."""
+    freedom = len(clock) - design.shape[1]
+    between_readings = 0.0
+    if freedom >= 6:
+        # a bend of the course is no error of the line through it, but where readings lie in
+        # it is chance: the middle of the window is known to part of a step
+        bent = np.column_stack([design, clock**2, clock**3])
+        curve = np.linalg.lstsq(bent, level, rcond=None)[0]
+        residual = level - bent @ curve
+        freedom -= 2
+        between_readings = (2 * curve[-2] * step_s) ** 2 / 12
+    spread = float(np.sqrt(np.sum(residual**2) / freedom))
+    unscaled = np.linalg.pinv(design.T @ design)
+    factor = correlation_factor(residual)
+    variance = max(spread, rounding) ** 2 * factor * unscaled[1, 1] + between_readings
+    if at_rest is not None:
+        variance += at_rest.covariance(clock, (unscaled @ design.T)[1:2])[0, 0]
+    return float(np.sqrt(variance))
 
 
 def extreme(

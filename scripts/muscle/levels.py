@@ -13,7 +13,7 @@ from results.estimate import Estimate
 
 def window_mean(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     start_s: float,
     end_s: float,
     *,
@@ -27,7 +27,7 @@ def window_mean(
     autocorrelation of the residuals; convention), and the slow variation `at_rest`. Refused when
     less than `min_usable_share` of the window is usable.
     """
-    time, reading = trace_of(time_s, value)
+    time, reading = trace_of(time_s, readings)
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
@@ -42,7 +42,7 @@ def window_mean(
 
 def baseline(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     end_s: float,
     *,
     window_s: float,
@@ -56,7 +56,7 @@ def baseline(
     """
     level = window_mean(
         time_s,
-        value,
+        readings,
         end_s - window_s,
         end_s,
         min_usable_share=min_usable_share,
@@ -70,7 +70,7 @@ def baseline(
 
 def end_level(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     end_s: float,
     *,
     window_s: float = 5.0,
@@ -82,7 +82,7 @@ def end_level(
     length_s = whole_contractions_s(window_s, contraction_rate_hz)
     return window_mean(
         time_s,
-        value,
+        readings,
         end_s - length_s,
         end_s,
         min_usable_share=min_usable_share,
@@ -93,7 +93,7 @@ def end_level(
 
 def nadir(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     start_s: float,
     end_s: float,
     *,
@@ -109,7 +109,7 @@ def nadir(
     used. Being a minimum, the value still lies about one standard error low on a long plateau.
     Refused when too little of the window is usable. Convention.
     """
-    time, reading = trace_of(time_s, value)
+    time, reading = trace_of(time_s, readings)
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
@@ -135,7 +135,7 @@ def drop(baseline_pct: Estimate, nadir_pct: Estimate) -> Estimate:
 
 def overshoot(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     start_s: float,
     end_s: float,
     *,
@@ -150,7 +150,7 @@ def overshoot(
     after a deep fall is a reason to look at the cuff log. Refused without a baseline or when too
     little is usable. Convention.
     """
-    time, reading = trace_of(time_s, value)
+    time, reading = trace_of(time_s, readings)
     if not baseline_pct.usable:
         return Estimate.refused(f"no baseline: {baseline_pct.reason}")
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)

@@ -29,7 +29,7 @@ class ExponentialRecovery:
 
 def half_time(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     start_s: float,
     end_s: float,
     *,
@@ -51,7 +51,7 @@ def half_time(
     Refused when the fall does not stand out of the noise, the trace is already half-way at the
     start, half-way is not reached by `end_s`, or the crossing lies in a gap.
     """
-    time, reading = trace_of(time_s, value)
+    time, reading = trace_of(time_s, readings)
     for name, part in (("nadir", nadir_pct), ("level to recover to", target_pct)):
         if not part.usable:
             return Estimate.refused(f"no {name}: {part.reason}")
@@ -65,19 +65,10 @@ def half_time(
     level = nadir_pct.value + fall / 2
 
     mean = centred_mean(time, reading, max(window_s, 2 * sampling_step_s(time)))
-    inside = np.flatnonzero((time >= start_s) & (time <= end_s))
-    above = np.flatnonzero(mean[inside] >= level)
-    known = np.flatnonzero(np.isfinite(mean[inside]))
-    if not len(above):
-        return Estimate.refused(f"half-way ({in_unit(level)}) was not reached by the window's end")
-    if not len(known) or above[0] == known[0]:
-        return Estimate.refused(f"already half-way ({in_unit(level)}) when recovery began")
-    if not np.isfinite(mean[inside[above[0] - 1]]):
-        return Estimate.refused("half-way was reached during a gap in the recording")
-    after, before = inside[above[0]], inside[above[0] - 1]
-    part = (level - mean[before]) / (mean[after] - mean[before])
-    first_crossing_s = float(time[before] + part * (time[after] - time[before]))
-
+    inside = (time >= start_s) & (time <= end_s)
+    first_crossing_s = _first_crossing_s(time[inside], mean[inside], level, in_unit(level))
+    if isinstance(first_crossing_s, str):
+        return Estimate.refused(first_crossing_s)
     crossing = line_crossing(time, reading, first_crossing_s, start_s, level, window_s)
     level_se = np.hypot(crossing.level_se, at_rest.sd)
     se = float(np.hypot(level_se, fall_se / 2) / crossing.slope)
@@ -91,9 +82,26 @@ def half_time(
     )
 
 
+def _first_crossing_s(
+    time: np.ndarray, mean: np.ndarray, level: float, level_in_words: str
+) -> float | str:
+    """When a centred mean first reaches a level, or why that cannot be told."""
+    above = np.flatnonzero(mean >= level)
+    known = np.flatnonzero(np.isfinite(mean))
+    if not len(above):
+        return f"half-way ({level_in_words}) was not reached by the window's end"
+    if above[0] == known[0]:
+        return f"already half-way ({level_in_words}) when recovery began"
+    after, before = above[0], above[0] - 1
+    if not np.isfinite(mean[before]):
+        return "half-way was reached during a gap in the recording"
+    part = (level - mean[before]) / (mean[after] - mean[before])
+    return float(time[before] + part * (time[after] - time[before]))
+
+
 def peak_level(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     start_s: float,
     end_s: float,
     *,
@@ -102,7 +110,7 @@ def peak_level(
     at_rest: RestingVariation = STEADY,
 ) -> Estimate:
     """Highest centred mean of a window: the level to recover to where a study chooses the peak."""
-    time, reading = trace_of(time_s, value)
+    time, reading = trace_of(time_s, readings)
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
@@ -111,7 +119,7 @@ def peak_level(
 
 def exponential_recovery(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     start_s: float,
     end_s: float,
     *,
@@ -130,7 +138,7 @@ def exponential_recovery(
     stand out of its error. Secondary to `half_time`; mono-exponential recovery is a convention of
     the trade.
     """
-    time, reading = trace_of(time_s, value)
+    time, reading = trace_of(time_s, readings)
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
     if not verdict and inside.sum() < 8:
@@ -139,24 +147,12 @@ def exponential_recovery(
         verdict = "no rise: every reading is the same"
     if verdict:
         return _refused_recovery(verdict)
-    from scipy.optimize import least_squares
-
     clock, reading = time[inside] - start_s, reading[inside]
     longest_tau_s = end_s - start_s
-
-    def curve(parameters: np.ndarray) -> np.ndarray:
-        end, amplitude, delay, tau = parameters
-        return end - amplitude * np.exp(-np.maximum(clock - delay, 0.0) / tau)
-
     shortest_tau_s = min(sampling_step_s(time), longest_tau_s) / 4
-    guess = _recovery_guess(clock, reading, longest_delay_s, shortest_tau_s, longest_tau_s)
-    fit = least_squares(
-        lambda parameters: curve(parameters) - reading,
-        guess,
-        bounds=([-np.inf, 0.0, 0.0, shortest_tau_s], [np.inf, np.inf, longest_delay_s, np.inf]),
-        x_scale=[10.0, 10.0, 1.0, 10.0],
-    )
-    residual = reading - curve(fit.x)
+    fit = _fitted_recovery(clock, reading, longest_delay_s, shortest_tau_s, longest_tau_s)
+    # least squares gives the curve less the readings
+    residual = -fit.fun
     r2 = float(1 - np.sum(residual**2) / np.sum((reading - reading.mean()) ** 2))
     covariance = _covariance(fit.jac, residual, clock, at_rest)
     end_se, amplitude_se, delay_se, tau_se = np.sqrt(np.diag(covariance))
@@ -182,6 +178,28 @@ def exponential_recovery(
 def _refused_recovery(reason: str, r2: float = float("nan")) -> ExponentialRecovery:
     refusal = Estimate.refused(reason)
     return ExponentialRecovery(refusal, refusal, refusal, refusal, r2)
+
+
+def _fitted_recovery(
+    clock: np.ndarray,
+    reading: np.ndarray,
+    longest_delay_s: float,
+    shortest_tau_s: float,
+    longest_tau_s: float,
+):
+    """Least squares of end, amplitude, delay and tau, as scipy gives them."""
+    from scipy.optimize import least_squares
+
+    def misfit(parameters: np.ndarray) -> np.ndarray:
+        end, amplitude, delay, tau = parameters
+        return end - amplitude * np.exp(-np.maximum(clock - delay, 0.0) / tau) - reading
+
+    return least_squares(
+        misfit,
+        _recovery_guess(clock, reading, longest_delay_s, shortest_tau_s, longest_tau_s),
+        bounds=([-np.inf, 0.0, 0.0, shortest_tau_s], [np.inf, np.inf, longest_delay_s, np.inf]),
+        x_scale=[10.0, 10.0, 1.0, 10.0],
+    )
 
 
 def _recovery_guess(

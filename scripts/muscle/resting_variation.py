@@ -48,7 +48,7 @@ def share_left_by_mean(length_s: float, memory_s: float) -> float:
     return 1.0 if times < 1e-6 else float(2 * (times - 1 + np.exp(-times)) / times**2)
 
 
-def resting_variation(time_s: ArrayLike, value: ArrayLike) -> RestingVariation:
+def resting_variation(time_s: ArrayLike, readings: ArrayLike) -> RestingVariation:
     """Slow variation of a stretch of rest, from its means over BLOCK_S.
 
     Their variance less that of the noise inside the blocks, divided by what the mean over the whole
@@ -58,7 +58,7 @@ def resting_variation(time_s: ArrayLike, value: ArrayLike) -> RestingVariation:
     STEADY where fewer than FEWEST_BLOCKS blocks are usable or nothing is left beside the noise.
     Convention of this project; held in simulated rests of 90 s and more.
     """
-    time, reading = usable_readings(time_s, value)
+    time, reading = usable_readings(time_s, readings)
     if len(time) < 2 * FEWEST_BLOCKS:
         return STEADY
     level, noise_variance = _block_means(time, reading)
@@ -91,8 +91,8 @@ def _memory_of_blocks(alike: float) -> float:
     """Memory (s) at which means of neighbouring blocks correlate by `alike`."""
     memory_s = np.geomspace(BLOCK_S / 4, 30 * BLOCK_S, 60)
     kept = np.exp(-BLOCK_S / memory_s)
-    left = 2 * (BLOCK_S / memory_s - 1 + kept)
-    return float(np.interp(alike, (1 - kept) ** 2 / left, memory_s))
+    share_of_mean = 2 * (BLOCK_S / memory_s - 1 + kept)
+    return float(np.interp(alike, (1 - kept) ** 2 / share_of_mean, memory_s))
 
 
 def _block_means(time: np.ndarray, reading: np.ndarray) -> tuple[np.ndarray, float]:

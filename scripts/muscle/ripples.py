@@ -15,7 +15,7 @@ RIPPLE_COLUMNS = ["start_s", "start_se_s", "end_s", "end_se_s", "rate_hz", "ampl
 
 def find_ripples(
     time_s: ArrayLike,
-    value: ArrayLike,
+    readings: ArrayLike,
     *,
     slowest_hz: float,
     fastest_hz: float,
@@ -32,7 +32,7 @@ def find_ripples(
     start_s, start_se_s, end_s, end_se_s, rate_hz, amplitude_pct; empty where sampling is too slow
     to see contractions.
     """
-    time, reading = usable_readings(time_s, value)
+    time, reading = usable_readings(time_s, readings)
     if len(time) < 8:
         return pd.DataFrame(columns=RIPPLE_COLUMNS, dtype=float)
     if sampling_step_s(time) < 1 / (5 * fastest_hz):

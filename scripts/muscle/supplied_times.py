@@ -35,71 +35,79 @@ def supply_times(
     for event in noted.itertuples():
         shown = shown[(shown["end_s"] <= event.onset_s) | (shown["start_s"] >= _end_s(event))]
     endless = times.index[sets["wanted"] & times["onset_s"].notna() & times["duration_s"].isna()]
-    for row in endless:
-        onset_s = times.at[row, "onset_s"]
+    for number in endless:
+        onset_s = times.at[number, "onset_s"]
         near = shown[(shown["start_s"] - onset_s).abs() <= tolerance_s]
         if len(near) != 1:
-            times.at[row, "reason"] = (
+            times.at[number, "reason"] = (
                 f"the recording shows no whole set that begins within {tolerance_s:g} s of it"
             )
             continue
-        nearest = near.iloc[0]
-        times = _taken(times, row, onset_s, nearest, "end", smallest_confidence)
+        times = _filled_in(times, number, onset_s, near.iloc[0], "end", smallest_confidence)
         shown = shown.drop(near.index)
     startless = times.index[sets["wanted"] & times["onset_s"].isna()]
-    if not len(startless):
-        return times
+    return _with_starts(times, startless, shown, smallest_confidence, tolerance_s)
+
+
+def _with_starts(
+    times: pd.DataFrame,
+    startless: pd.Index,
+    shown: pd.DataFrame,
+    smallest_confidence: float,
+    tolerance_s: float,
+) -> pd.DataFrame:
+    """Sets without a start take those that the recording shows, where it shows as many."""
     if len(shown) != len(startless):
         times.loc[startless, "reason"] = (
             f"the recording shows {len(shown)} whole sets that the sheet has no time for, "
             f"the sheet names {len(startless)}"
         )
         return times
-    for row, (_, seen) in zip(startless, shown.iterrows(), strict=True):
-        length_s = times.at[row, "duration_s"]
-        if abs(seen["end_s"] - seen["start_s"] - length_s) > 2 * tolerance_s:
-            times.at[row, "reason"] = (
-                f"the set that the recording shows lasts {seen['end_s'] - seen['start_s']:.0f} s, "
-                f"the sheet says {length_s:.0f} s"
+    for number, (_, seen) in zip(startless, shown.iterrows(), strict=True):
+        noted_s, seen_s = times.at[number, "duration_s"], seen["end_s"] - seen["start_s"]
+        if abs(seen_s - noted_s) > 2 * tolerance_s:
+            times.at[number, "reason"] = (
+                f"the set that the recording shows lasts {seen_s:.0f} s, "
+                f"the sheet says {noted_s:.0f} s"
             )
             continue
-        what = "start" if np.isfinite(length_s) else "start and end"
-        times = _taken(times, row, seen["start_s"], seen, what, smallest_confidence)
+        lacking = "start" if np.isfinite(noted_s) else "start and end"
+        times = _filled_in(times, number, seen["start_s"], seen, lacking, smallest_confidence)
     return times
 
 
-def _taken(
+def _filled_in(
     times: pd.DataFrame,
-    row: object,
+    number: object,
     onset_s: float,
     shown: pd.Series,
-    what: str,
+    lacking: str,
     smallest_confidence: float,
 ) -> pd.DataFrame:
-    """The table with one set's times filled in, or with the reason why they are not."""
-    limits = [limit for limit in ("start", "end") if limit in what]
+    """The table with the lacking limits of a set, or with the reason why they are not supplied."""
+    limits = [limit for limit in ("start", "end") if limit in lacking]
     chance = min(shown[f"{limit}_confidence"] for limit in limits)
-    at = times.index.get_loc(row)
-    duration_s = times.at[row, "duration_s"]
-    end_s = shown["end_s"] if "end" in what else onset_s + duration_s
+    at = times.index.get_loc(number)
+    duration_s = times.at[number, "duration_s"]
+    end_s = shown["end_s"] if "end" in lacking else onset_s + duration_s
     before, after = times.iloc[:at], times.iloc[at + 1 :]
     reason = ""
     if chance < smallest_confidence:
         reason = (
-            f"its {what} would lie within 1 s with a chance of {chance:.2f} only, "
+            f"its {lacking} would lie within 1 s with a chance of {chance:.2f} only, "
             f"{smallest_confidence:g} needed"
         )
     elif (before["onset_s"] + before["duration_s"]).max() > onset_s or (
         after["onset_s"].min() < end_s
     ):
         reason = "what the recording shows does not come in the order of the sheet"
+    here = times.index == number
     if reason:
-        return times.assign(reason=times["reason"].mask(times.index == row, reason))
-    here = times.index == row
+        return times.assign(reason=times["reason"].mask(here, reason))
     return times.assign(
         onset_s=times["onset_s"].mask(here, onset_s),
         duration_s=times["duration_s"].mask(here, end_s - onset_s),
-        supplied=times["supplied"].mask(here, what),
+        supplied=times["supplied"].mask(here, lacking),
         se_s=times["se_s"].mask(here, max(shown[f"{limit}_se_s"] for limit in limits)),
     )
 

@@ -19,11 +19,11 @@ def cleaned_traces(stretches, edits, settings):
     """
     traces, recorded = [], {}
     for labels, of_recording in by_recording(stretches):
-        time_s, value = joined(of_recording)
+        time_s, readings = joined(of_recording)
         if labels["signal"] == "muscle_oxygen":
             cleaned = clean_saturation(
                 time_s,
-                value,
+                readings,
                 stuck_s=settings.stuck_s,
                 slip_pct_per_s=settings.slip_pct_per_s,
                 dropout_jump_pct=settings.dropout_jump_pct,
@@ -32,7 +32,7 @@ def cleaned_traces(stretches, edits, settings):
             trace = without_excluded_spans(cleaned, edits, labels["session_id"])
             recorded.setdefault(labels["session_id"], []).append(time_s)
         elif labels["signal"] in HAEMOGLOBIN:
-            trace = pd.DataFrame({"time_s": time_s, "value": value, "reason": ""})
+            trace = pd.DataFrame({"time_s": time_s, "value": readings, "reason": ""})
         else:
             continue
         traces.append((labels | {"unit": of_recording[0].unit}, trace))
