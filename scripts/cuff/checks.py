@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from cuff.log import planned_pressure, timed
+from cuff.log import planned_pressure, timed_events
 from cuff.pressure import check_cuff_pressure, held_pressure
 from recordings.limbs import limb_in_words, same_limb
 
@@ -24,7 +24,7 @@ def check_table(events, sets, cuffs, settings, protocol):
         noted = events[(events["session_id"] == session_id) & (events["trial_type"] == "cuff")]
         noted = noted.assign(planned_mmhg=noted["cuff_pressure_mmhg"].astype(float))
         noted = noted.to_dict("records")
-        done = timed(sets[sets["session_id"] == session_id])
+        done = timed_events(sets[sets["session_id"] == session_id])
         done = done.assign(planned_mmhg=planned_pressure(done, protocol.no_cuff_condition))
         spans = sorted([*noted, *done.to_dict("records")], key=lambda span: span["onset_s"])
         for span in spans:

@@ -33,10 +33,12 @@ def harms_table(harms, sets, conditions, *, kept):
             counted.append(at_risk | {"what": ALL, "note": NO_TABLE})
             continue
         of_condition = harms[harms["condition"] == condition]
-        counted.append(at_risk | {"what": ALL} | counts(of_condition, at_risk["people_at_risk"]))
+        counted.append(
+            at_risk | {"what": ALL} | harm_counts(of_condition, at_risk["people_at_risk"])
+        )
         for (what, grade), alike in of_condition.groupby(["what", "grade"]):
             labels = {"what": what, "grade": grade}
-            counted.append(at_risk | labels | counts(alike, at_risk["people_at_risk"]))
+            counted.append(at_risk | labels | harm_counts(alike, at_risk["people_at_risk"]))
     return pd.DataFrame(counted)
 
 
@@ -51,7 +53,7 @@ def condition_of(harm, sets):
     return there[0] if len(there) == 1 else UNATTRIBUTED
 
 
-def counts(harms, people_at_risk):
+def harm_counts(harms, people_at_risk):
     """Numbers of harms and of people with one, with the interval of their share in %."""
     people = harms["participant_id"].nunique()
     low_pct, high_pct = exact_interval_pct(people, people_at_risk)

@@ -8,19 +8,16 @@ its times in seconds and pressures in mmHg. Conventions of this project.
 import numpy as np
 import pandas as pd
 
-from cuff.pressure import (
-    find_inflations,
-    propose_cuff_boundaries,
-)
+from cuff.pressure import find_inflations, propose_cuff_boundaries
 from recordings.boundaries import compare_boundaries
 from recordings.limbs import same_limb
 
 
-def timed(sets):
+def timed_events(sets):
     return sets[sets["onset_s"].notna() & sets["duration_s"].notna()]
 
 
-def of_cuff(table, cuff):
+def events_of_cuff(table, cuff):
     """Rows of one session that a pressure recording may belong to, by limb and side."""
     of_session = table[table["session_id"] == cuff["session_id"]]
     apart = [
@@ -41,7 +38,7 @@ def compared_cuffs(events, sets, cuff, settings):
         "shortest_s": settings.shortest_phase_s,
     }
     proposals = propose_cuff_boundaries(*cuff["trace"], **inflated)
-    noted = of_cuff(events[events["trial_type"] == "cuff"], cuff)
+    noted = events_of_cuff(events[events["trial_type"] == "cuff"], cuff)
     if len(noted):
         # at 0 mmHg nothing is inflated; an unknown pressure may be
         noted = noted[~(noted["cuff_pressure_mmhg"] == 0)]
@@ -60,9 +57,9 @@ def compared_cuffs(events, sets, cuff, settings):
             tolerance_s=settings.boundary_tolerance_s,
             farthest_s=settings.farthest_boundary_s,
         )
-    worked = timed(of_cuff(sets, cuff))
+    worked = timed_events(events_of_cuff(sets, cuff))
     worked = worked[worked["cuff_pressure_mmhg"] > 0]
-    covered_s = covering(find_inflations(*cuff["trace"], **inflated), worked)
+    covered_s = limits_covering_sets(find_inflations(*cuff["trace"], **inflated), worked)
     return [
         _beside_sets(proposal, proposal["time_s"] in covered_s)
         for proposal in proposals.to_dict("records")
@@ -78,7 +75,7 @@ def _beside_sets(proposal, covers):
     return known | verdict | {"proposed_s": proposal["time_s"]}
 
 
-def covering(inflations, sets):
+def limits_covering_sets(inflations, sets):
     """Starts and ends of the inflations during which a set was done."""
     starts_s = inflations["start_s"].fillna(-np.inf)
     ends_s = inflations["end_s"].fillna(np.inf)
@@ -102,8 +99,9 @@ def noted_course(events, no_cuff_condition):
     unknown spans (start, end). A set without a cuff row of its limb stands for itself. Where the
     sheet has no cuff rows and a set of unknown pressure, nothing is known between the sets either.
     """
-    cuffs = timed(events[events["trial_type"] == "cuff"]).astype({"cuff_pressure_mmhg": float})
-    sets = timed(events[events["trial_type"] == "set"])
+    timed = timed_events(events)
+    cuffs = timed[timed["trial_type"] == "cuff"].astype({"cuff_pressure_mmhg": float})
+    sets = timed[timed["trial_type"] == "set"]
     inflations = list(cuffs.itertuples())
     noted = [any(_during(row, inflations)) for row in sets.itertuples()]
     alone = sets[~np.array(noted, dtype=bool)]
@@ -119,8 +117,8 @@ def noted_course(events, no_cuff_condition):
     points = [(0.0, released)]
     for start_s, end_s, pressure in sorted(spans, key=lambda span: span[0]):
         points += [(start_s, released), (start_s, pressure), (end_s, pressure), (end_s, released)]
-    time_s, value = np.array(points).T
-    return time_s, value, unknown
+    time_s, pressure_mmhg = np.array(points).T
+    return time_s, pressure_mmhg, unknown
 
 
 def _during(event, cuffs):

@@ -63,30 +63,30 @@ def placement_of(row, widths_cm=None):
     """The placement of a row of a table; the width of a named cuff from `widths_cm` where known."""
 
     def noted(column):
-        value = getattr(row, column, None)
-        return None if pd.isna(value) else value
+        cell = getattr(row, column, None)
+        return None if pd.isna(cell) else cell
 
     cuff = noted("cuff")
     width_cm = noted("cuff_width_cm") or (widths_cm or {}).get(cuff)
-    places = (noted(column) for column in ("session_id", "limb", "side", "posture"))
-    return Placement(*places, cuff, width_cm)
+    where_and_when = (noted(column) for column in ("session_id", "limb", "side", "posture"))
+    return Placement(*where_and_when, cuff, width_cm)
 
 
 def measured_by_participant(occlusion, widths_cm=None):
     """Rows of occlusion.tsv as `Measured`, by participant; `widths_cm` as in `placement_of`."""
-    of_each = {}
+    by_participant = {}
     for row in occlusion.itertuples():
-        found = Measured(
+        measurement = Measured(
             placement_of(row, widths_cm),
             row.occlusion_pressure_mmhg,
             row.method,
             getattr(row, "override", None) is True,
         )
-        of_each.setdefault(row.participant_id, []).append(found)
-    return of_each
+        by_participant.setdefault(row.participant_id, []).append(measurement)
+    return by_participant
 
 
-def difference(placement, measured_at):
+def placement_difference(placement, measured_at):
     """In what another placement differs from that of a set, and what the set does not tell."""
     differs, untold = [], []
     if placement.limb is None:
@@ -115,23 +115,23 @@ def other_cuff(placement, measured_at):
     )
 
 
-def fitting(placement, measured):
+def fitting_pressures(placement, measured):
     """Occlusion pressures that fit a set; those of the day before those of no day.
 
     An estimate counts only where nothing was measured; those left aside come second.
     """
-    fit = [m for m in measured if difference(placement, m.placement) == ([], [])]
+    fit = [m for m in measured if placement_difference(placement, m.placement) == ([], [])]
     dated = [m for m in fit if m.placement.session_id is not None]
     fit = dated or fit
     counting = [m for m in fit if m.method != ESTIMATED]
     return (counting, [m for m in fit if m.method == ESTIMATED]) if counting else (fit, [])
 
 
-def nearest(placement, measured):
+def nearest_measurement(placement, measured):
     """The occlusion pressure that fits a set in most, those of the limb and of its day first."""
 
     def distance(candidate):
-        differs, untold = difference(placement, candidate.placement)
+        differs, untold = placement_difference(placement, candidate.placement)
         apart = LIMB in differs, DAY in differs
         return *apart, len(differs) + len(untold), candidate.method == ESTIMATED
 
@@ -140,7 +140,7 @@ def nearest(placement, measured):
 
 def why_it_does_not_fit(placement, measured_at):
     """Why an occlusion pressure that was measured at another placement is not that of a set."""
-    differs, untold = difference(placement, measured_at)
+    differs, untold = placement_difference(placement, measured_at)
     if placement.limb is None:
         return "the sets name no limb"
     there, here = [], []
@@ -173,21 +173,21 @@ def share_of_occlusion(pressure_mmhg, placement, measured):
     measurements are averaged; where they differ, or were not made by Doppler ultrasound, the share
     is flagged with the range that they allow.
     """
-    row = {"highest_pressure_mmhg": pressure_mmhg, "share_pct": None}
+    share = {"highest_pressure_mmhg": pressure_mmhg, "share_pct": None}
     if pressure_mmhg is None or pd.isna(pressure_mmhg):
-        return row | {"share_status": "n/a", "share_reason": "no cuff pressure was noted"}
+        return share | {"share_status": "n/a", "share_reason": "no cuff pressure was noted"}
     if pressure_mmhg == 0:
-        return row | {"share_status": "n/a", "share_reason": "no cuff pressure"}
-    counting, left_aside = fitting(placement, measured)
+        return share | {"share_status": "n/a", "share_reason": "no cuff pressure"}
+    counting, left_aside = fitting_pressures(placement, measured)
     if not counting:
-        return row | {"share_status": "refused", "share_reason": why_none(placement, measured)}
+        return share | {"share_status": "refused", "share_reason": why_none(placement, measured)}
     if len({m.placement.cuff_width_cm for m in counting}) > 1:
         refusal = "occlusion pressures of several cuff widths"
-        return row | {"share_status": "refused", "share_reason": refusal}
+        return share | {"share_status": "refused", "share_reason": refusal}
     cautions = list(cautions_of_share(pressure_mmhg, placement.limb, counting))
     aside = [f"an estimate of {m.occlusion_mmhg:g} mmHg was left aside" for m in left_aside]
-    occlusion_mmhg = mean_of(counting)
-    return row | {
+    occlusion_mmhg = mean_occlusion_mmhg(counting)
+    return share | {
         "cuff_width_cm": counting[0].placement.cuff_width_cm,
         "occlusion_pressure_mmhg": occlusion_mmhg,
         "occlusion_method": "; ".join(dict.fromkeys(m.method for m in counting)),
@@ -204,10 +204,10 @@ def why_none(placement, measured):
     of_limb = [m for m in measured if m.placement.limb == placement.limb]
     if not of_limb:
         return f"no occlusion pressure of the {placement.limb} was measured"
-    return why_it_does_not_fit(placement, nearest(placement, of_limb).placement)
+    return why_it_does_not_fit(placement, nearest_measurement(placement, of_limb).placement)
 
 
-def mean_of(measured):
+def mean_occlusion_mmhg(measured):
     return sum(m.occlusion_mmhg for m in measured) / len(measured)
 
 
@@ -220,11 +220,12 @@ def ranges_of_share(pressure_mmhg, limb, measured):
     def may_be(lowest, highest):
         return 100 * pressure_mmhg / highest, 100 * pressure_mmhg / lowest
 
-    values = [m.occlusion_mmhg for m in measured]
-    lowest, mean, highest = min(values), mean_of(measured), max(values)
+    pressures_mmhg = [m.occlusion_mmhg for m in measured]
+    lowest, mean, highest = min(pressures_mmhg), mean_occlusion_mmhg(measured), max(pressures_mmhg)
     if highest > lowest:
         yield (
-            f"{len(values)} occlusion pressures, {lowest:g} to {highest:g} mmHg, were averaged",
+            f"{len(pressures_mmhg)} occlusion pressures, {lowest:g} to {highest:g} mmHg, "
+            "were averaged",
             may_be(lowest, highest),
             "",
         )

@@ -131,7 +131,7 @@ def _verdict(
     if not inside.any():
         return {"status": "missing", "reason": "no pressure was recorded in this span"}
     clock, held = time[inside], smooth[inside]
-    faults = {
+    levels = {
         "actual_mmhg": float(np.median(held)),
         "lowest_mmhg": float(held.min()),
         "highest_mmhg": float(held.max()),
@@ -139,18 +139,18 @@ def _verdict(
     if not np.isfinite(planned_mmhg):
         seen = f"{held.max():.0f} mmHg" if held.max() > inflated_mmhg else "no inflation"
         reason = f"no pressure was noted for this span; {seen} recorded"
-        return faults | {"status": "missing", "reason": reason}
+        return levels | {"status": "missing", "reason": reason}
     if planned_mmhg <= 0:
         reason = ""
         if held.max() > inflated_mmhg:
             reason = f"inflated to {held.max():.0f} mmHg where no cuff is planned"
-        return faults | {"status": "flagged" if reason else "ok", "reason": reason}
+        return levels | {"status": "flagged" if reason else "ok", "reason": reason}
     at_first = smooth[(time >= begin_s) & (time < begin_s + settle_s)].max(initial=0.0)
     reasons, leak_from_s = _departures(
         clock, held, at_first, end_s, planned_mmhg, tolerance_mmhg, inflated_mmhg
     )
     status = "flagged" if reasons else "ok"
-    return faults | {"leak_from_s": leak_from_s, "status": status, "reason": "; ".join(reasons)}
+    return levels | {"leak_from_s": leak_from_s, "status": status, "reason": "; ".join(reasons)}
 
 
 def _departures(

@@ -31,6 +31,7 @@ def recorded_pressure(event, cuffs):
     ]
     if len(of_limb) != 1:
         return None
-    time_s, value = of_limb[0]["trace"]
+    time_s, pressure_mmhg = of_limb[0]["trace"]
     inside = (time_s >= event.onset_s) & (time_s <= event.onset_s + event.duration_s)
-    return float(np.nanmedian(value[inside])) if np.isfinite(value[inside]).any() else None
+    during_set = pressure_mmhg[inside]
+    return float(np.nanmedian(during_set)) if np.isfinite(during_set).any() else None

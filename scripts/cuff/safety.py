@@ -12,7 +12,7 @@ from cuff.blood_pressure import above_stop_limits
 from cuff.occlusion import measured_by_participant, placement_of
 from cuff.signs import CHECKS, CUFF_TIMES, missing_checks, signs_of, symptoms
 from cuff.titration import against_titration, passed_of, steps_by_participant
-from cuff.verdicts import at_occlusion_in_words, gravest, judged, lowest_known
+from cuff.verdicts import at_occlusion_in_words, gravest, judge_pressure, lowest_known
 from recordings.limbs import limb_in_words, same_limb
 from study.session_sheet import exercise_and_bout
 
@@ -54,9 +54,9 @@ def safety_table(visits, events, known, checks, settings, protocol):
     events, checks = by_visit(events), by_visit(checks)
     return pd.DataFrame(
         [
-            labels(visit) | row
+            visit_labels(visit) | row
             for visit in visits.itertuples()
-            for row in rows_of_visit(
+            for row in visit_rows(
                 events.get((visit.participant_id, visit.session_id), []),
                 visit.note,
                 known,
@@ -69,12 +69,12 @@ def safety_table(visits, events, known, checks, settings, protocol):
             {"participant_id": step.row.participant_id, "session_id": step.row.session_id} | row
             for steps in known.steps.values()
             for step in steps
-            for row in rows_of_step(step)
+            for row in titration_rows(step)
         ]
     )
 
 
-def rows_of_step(step):
+def titration_rows(step):
     """The row of a step of a titration at or above an occlusion pressure of its limb."""
     if step.occluding:
         yield {
@@ -91,13 +91,13 @@ def rows_of_step(step):
 
 def by_visit(table):
     """Rows of a table by participant and session."""
-    of_each = {}
+    of_visit = {}
     for row in table.itertuples():
-        of_each.setdefault((row.participant_id, row.session_id), []).append(row)
-    return of_each
+        of_visit.setdefault((row.participant_id, row.session_id), []).append(row)
+    return of_visit
 
 
-def labels(visit):
+def visit_labels(visit):
     return {
         "participant_id": visit.participant_id,
         "session_id": visit.session_id,
@@ -105,34 +105,35 @@ def labels(visit):
     }
 
 
-def rows_of_visit(events, note, known, checks, settings, protocol):
+def visit_rows(events, note, known, checks, settings, protocol):
     """Rows of the table of safety for one visit, without the names of the visit.
 
     `events`, `checks`: rows of the session sheet and of cuff_checks.tsv.
     """
     noted = [event for event in events if event.trial_type == "cuff"]
-    sets = [planned(event, protocol) for event in events if event.trial_type == SET]
+    sets = [with_planned_pressure(event, protocol) for event in events if event.trial_type == SET]
     if not sets:
         yield {"scope": VISIT, "findings": note or "no set was noted"}
-    for limb_sets in by_placement(sets):
+    for limb_sets in sets_by_placement(sets):
         limb = limb_sets[0].limb
-        cuffs, own_checks = of_limb(noted, limb), of_limb(checks, limb)
-        rows_of_sets = [
-            row_of_set(event, cuffs, own_checks, known, settings, protocol) for event in limb_sets
+        cuffs, checks_of_limb = on_limb(noted, limb), on_limb(checks, limb)
+        set_rows = [
+            set_row_of(event, cuffs, checks_of_limb, known, settings, protocol)
+            for event in limb_sets
         ]
-        yield row_of_limb(limb_sets, rows_of_sets, noted, own_checks, known, settings, protocol)
-        yield from rows_of_sets
-    yield from rows_of_other_events(events, sets, checks, known, settings)
+        yield limb_row_of(limb_sets, set_rows, noted, checks_of_limb, known, settings, protocol)
+        yield from set_rows
+    yield from event_rows(events, sets, checks, known, settings)
 
 
-def planned(event, protocol):
+def with_planned_pressure(event, protocol):
     """A set with the pressure that was planned: none in the condition without cuff."""
     if pd.isna(event.cuff_pressure_mmhg) and event.condition == protocol.no_cuff_condition:
         return event._replace(cuff_pressure_mmhg=0.0)
     return event
 
 
-def by_placement(sets):
+def sets_by_placement(sets):
     """Sets of one limb, side and posture together, those that name none last."""
     of_each = {}
     for event in sets:
@@ -142,16 +143,16 @@ def by_placement(sets):
     return [of_each[key] for key in sorted(of_each)]
 
 
-def row_of_limb(sets, rows_of_sets, noted, checks, known, settings, protocol):
-    """All sets of a visit on one limb, side and posture; `rows_of_sets`: of the single sets."""
+def limb_row_of(sets, set_rows, noted, checks, known, settings, protocol):
+    """All sets of a visit on one limb, side and posture; `set_rows`: of the single sets."""
     highest = max(sets, key=lambda event: _or_less(event.cuff_pressure_mmhg))
     placement = placement_of(highest, known.widths_cm)
     person = highest.participant_id
-    cuffs = of_limb(noted, highest.limb)
-    of_highest = judgement(highest.cuff_pressure_mmhg, placement, person, known, settings)
-    verdicts = [row["verdict"] for row in rows_of_sets]
-    n_untimed = sum(1 for _ in untimed(sets, cuffs))
-    row = {
+    cuffs = on_limb(noted, highest.limb)
+    of_highest = judgement_of(highest.cuff_pressure_mmhg, placement, person, known, settings)
+    verdicts = [set_row["verdict"] for set_row in set_rows]
+    n_untimed = sum(1 for _ in sets_without_cuff_times(sets, cuffs))
+    limb_row = {
         "scope": VISIT,
         "condition": "; ".join(dict.fromkeys(event.condition for event in sets)),
         "limb": highest.limb,
@@ -172,30 +173,30 @@ def row_of_limb(sets, rows_of_sets, noted, checks, known, settings, protocol):
     findings = [
         *of_highest.findings,
         *without_release(cuffs, settings),
-        *misplaced(sets, noted),
-        *above_noted(cuffs, sets, protocol.pressure_tolerance_mmhg),
-        *recorded_otherwise(checks),
+        *cuffs_on_another_limb(sets, noted),
+        *cuff_above_sets(cuffs, sets, protocol.pressure_tolerance_mmhg),
+        *recorded_departures(checks),
         *above_stop_limits(sets, settings),
         *against_titration(
             highest.cuff_pressure_mmhg,
             placement,
             known.steps_of(person),
         ),
-        *(finding for found in rows_of_sets for finding in found.pop("only_of_set")),
+        *(finding for set_row in set_rows for finding in set_row.pop("only_of_set")),
     ]
-    return row | {"findings": "; ".join(dict.fromkeys(findings)) or "none"}
+    return limb_row | {"findings": "; ".join(dict.fromkeys(findings)) or "none"}
 
 
 def _or_less(pressure_mmhg):
     return -1.0 if pd.isna(pressure_mmhg) else pressure_mmhg
 
 
-def highest_of(values):
-    """The highest of some numbers; None where none is known."""
-    return max((value for value in values if pd.notna(value)), default=None)
+def highest_of(pressures_mmhg):
+    """The highest of some pressures; None where none is known."""
+    return max(filter(pd.notna, pressures_mmhg), default=None)
 
 
-def row_of_set(event, cuffs, checks, known, settings, protocol):
+def set_row_of(event, cuffs, checks, known, settings, protocol):
     """The row of one set; `only_of_set` holds what its limb's row does not find by itself."""
     pressure_mmhg, source = applied_pressure(event, cuffs, checks, protocol)
     placement = placement_of(event, known.widths_cm)
@@ -204,17 +205,17 @@ def row_of_set(event, cuffs, checks, known, settings, protocol):
         peak_mmhg, pressure_mmhg, placement, event.participant_id, known, protocol
     ):
         pressure_mmhg, source = peak_mmhg, PEAK
-    of_set = judgement(pressure_mmhg, placement, event.participant_id, known, settings)
+    of_set = judgement_of(pressure_mmhg, placement, event.participant_id, known, settings)
     in_no_cuff = []
     if event.condition == protocol.no_cuff_condition and pressure_mmhg:
         in_no_cuff = [f"{pressure_mmhg:.0f} mmHg {source} in condition {event.condition}"]
     findings = [*of_set.findings, *in_no_cuff, *above_stop_limits([event], settings)]
     beyond_noted = of_set.findings if source != NOTED else ()
     lacking = [check for check in CHECKS if pd.isna(getattr(event, check))]
-    lacking += [CUFF_TIMES for _ in untimed([event], cuffs)]
+    lacking += [CUFF_TIMES for _ in sets_without_cuff_times([event], cuffs)]
     return {
         "scope": SET,
-        **labels_of(event),
+        **event_labels(event),
         "exercise": event.exercise,
         "bout": event.bout,
         **of_set.share,
@@ -233,7 +234,7 @@ def row_of_set(event, cuffs, checks, known, settings, protocol):
     }
 
 
-def labels_of(event):
+def event_labels(event):
     return {
         "event_id": event.event_id,
         "event_onset_s": event.onset_s,
@@ -245,8 +246,8 @@ def labels_of(event):
     }
 
 
-def judgement(pressure_mmhg, placement, participant, known, settings):
-    return judged(
+def judgement_of(pressure_mmhg, placement, participant, known, settings):
+    return judge_pressure(
         None if pressure_mmhg is None or pd.isna(pressure_mmhg) else float(pressure_mmhg),
         placement,
         known.occlusion_of(participant),
@@ -268,17 +269,17 @@ def applied_pressure(event, cuffs, checks, protocol):
     """
     noted = event.cuff_pressure_mmhg
     pressure_mmhg, source = (None if pd.isna(noted) else float(noted)), NOTED
-    others = [
+    other_pressures = [
         (cuff.cuff_pressure_mmhg, OF_CUFF)
-        for cuff in during(event, cuffs)
+        for cuff in overlapping(event, cuffs)
         if same_limb(event.limb, event.side, cuff.limb, cuff.side) is not False
     ]
-    others += [
+    other_pressures += [
         (check.actual_mmhg, RECORDED)
         for check in checks
         if check.trial_type == SET and check.onset_s == event.onset_s
     ]
-    for other_mmhg, stage in others:
+    for other_mmhg, stage in other_pressures:
         if pd.isna(other_mmhg):
             continue
         if pressure_mmhg is None or other_mmhg > pressure_mmhg + protocol.pressure_tolerance_mmhg:
@@ -304,13 +305,13 @@ def reaches_occlusion(peak_mmhg, held_mmhg, placement, participant, known, proto
     return beyond and peak_mmhg >= reached.occlusion_mmhg
 
 
-def during(event, others):
+def overlapping(event, candidates):
     """Those of other events that overlap one in time."""
     return [
-        other
-        for other in others
-        if other.onset_s < event.onset_s + event.duration_s
-        and other.onset_s + other.duration_s > event.onset_s
+        candidate
+        for candidate in candidates
+        if candidate.onset_s < event.onset_s + event.duration_s
+        and candidate.onset_s + candidate.duration_s > event.onset_s
     ]
 
 
@@ -322,20 +323,20 @@ def verdicts_in_words(verdicts):
     return "; ".join([*said, *([f"{without} without cuff pressure"] if without else [])])
 
 
-def rows_of_other_events(events, sets, checks, known, settings):
+def event_rows(events, sets, checks, known, settings):
     """Baselines, rests, recoveries and inflations at which something was found."""
     for event in events:
         if event.trial_type == SET:
             continue
         findings = [
             *above_stop_limits([event], settings),
-            *occluding(event, recorded_peak(event, checks), sets, known),
+            *inflation_at_occlusion(event, recorded_peak(event, checks), sets, known),
         ]
         signs = list(signs_of(event, settings))
         if findings or signs:
             yield {
                 "scope": EVENT,
-                **labels_of(event),
+                **event_labels(event),
                 "highest_pressure_mmhg": event.cuff_pressure_mmhg,
                 "symptoms": "; ".join(signs) or "none noted",
                 "systolic_mmhg": event.systolic_mmhg,
@@ -344,7 +345,7 @@ def rows_of_other_events(events, sets, checks, known, settings):
             }
 
 
-def occluding(event, peak_mmhg, sets, known):
+def inflation_at_occlusion(event, peak_mmhg, sets, known):
     """An inflation at or above an occlusion pressure of its limb, as noted or as recorded.
 
     What is noted during a set is told by the verdict of the set.
@@ -354,7 +355,7 @@ def occluding(event, peak_mmhg, sets, known):
         return
     told = pressure_mmhg == event.cuff_pressure_mmhg and any(
         same_limb(event.limb, event.side, worked.limb, worked.side) is not False
-        for worked in during(event, sets)
+        for worked in overlapping(event, sets)
     )
     placement = placement_of(event, known.widths_cm)
     reached = lowest_known(placement, known.occlusion_of(event.participant_id))
@@ -363,7 +364,7 @@ def occluding(event, peak_mmhg, sets, known):
         yield f"at or above occlusion pressure: {said} ({event.trial_type})"
 
 
-def of_limb(of_person, limb):
+def on_limb(of_person, limb):
     """Rows that may be of a limb: those of it, and those that name none."""
     if pd.isna(limb):
         return of_person
@@ -380,11 +381,11 @@ def restriction(cuffs):
     }
 
 
-def untimed(sets, cuffs):
+def sets_without_cuff_times(sets, cuffs):
     """Sets with a cuff of which nobody noted when it was inflated and released."""
     for event in sets:
         is_timed = pd.notna(event.onset_s + event.duration_s)
-        if event.cuff_pressure_mmhg != 0 and not (during(event, cuffs) if is_timed else cuffs):
+        if event.cuff_pressure_mmhg != 0 and not (overlapping(event, cuffs) if is_timed else cuffs):
             yield event
 
 
@@ -395,13 +396,13 @@ def without_release(cuffs, settings):
         yield f"cuff inflated for more than {longest_min:g} min without release"
 
 
-def misplaced(sets, noted):
+def cuffs_on_another_limb(sets, noted):
     """Sets with a pressure during which the sheet has inflated cuffs on other limbs only."""
     inflated = [cuff for cuff in noted if cuff.cuff_pressure_mmhg != 0]
     for event in sets:
         if not _or_less(event.cuff_pressure_mmhg) > 0:
             continue
-        cuffs = during(event, inflated)
+        cuffs = overlapping(event, inflated)
         apart = [same_limb(event.limb, event.side, c.limb, c.side) is False for c in cuffs]
         if apart and all(apart):
             where = limb_in_words({"side": cuffs[0].side, "limb": cuffs[0].limb})
@@ -411,7 +412,7 @@ def misplaced(sets, noted):
             )
 
 
-def above_noted(cuffs, sets, tolerance_mmhg):
+def cuff_above_sets(cuffs, sets, tolerance_mmhg):
     """A cuff that was noted with more pressure than the sets that it served."""
     of_cuffs, of_sets = (
         highest_of(event.cuff_pressure_mmhg for event in events) for events in (cuffs, sets)
@@ -420,7 +421,7 @@ def above_noted(cuffs, sets, tolerance_mmhg):
         yield f"cuff {of_cuffs - of_sets:.0f} mmHg above the pressure noted for the sets"
 
 
-def recorded_otherwise(checks):
+def recorded_departures(checks):
     """Where the recorded cuff pressure departs from the noted one, each departure once.
 
     A cuff and its set often tell the same.

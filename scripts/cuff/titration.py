@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from cuff.occlusion import Placement, difference, placement_of
+from cuff.occlusion import Placement, placement_difference, placement_of
 from cuff.signs import signs_of
 from cuff.verdicts import SAME_PRESSURE_MMHG, at_occlusion_in_words, lowest_known
 
@@ -32,7 +32,7 @@ class Step:
     def is_at(self, pressure_mmhg, placement):
         """Whether a set was done at the pressure and placement of the step."""
         near = abs(pressure_mmhg - self.pressure_mmhg) <= SAME_PRESSURE_MMHG
-        return bool(near and difference(placement, self.placement) == ([], []))
+        return bool(near and placement_difference(placement, self.placement) == ([], []))
 
 
 def steps_by_participant(titration, measured, settings, widths_cm):
@@ -41,13 +41,14 @@ def steps_by_participant(titration, measured, settings, widths_cm):
     `measured`: occlusion pressures by participant; `settings`: the section check_safety;
     `widths_cm`: width of each named cuff.
     """
-    of_each = {}
+    by_participant = {}
     for row in titration.itertuples():
         known = measured.get(row.participant_id, [])
         step = step_of(row, placement_of(row, widths_cm), known, settings)
-        of_each.setdefault(row.participant_id, []).append(step)
+        by_participant.setdefault(row.participant_id, []).append(step)
     return {
-        person: [beside_others(step, steps) for step in steps] for person, steps in of_each.items()
+        person: [with_signs_of_same_pressure(step, steps) for step in steps]
+        for person, steps in by_participant.items()
     }
 
 
@@ -68,7 +69,7 @@ def step_of(row, placement, measured, settings):
     return Step(row, placement, row.pressure_mmhg, signs, occluding, reasons)
 
 
-def beside_others(step, steps):
+def with_signs_of_same_pressure(step, steps):
     """A step with a stop sign that another row notes at its pressure and placement."""
     told = dict.fromkeys(
         sign
@@ -121,7 +122,7 @@ def against_titration(pressure_mmhg, placement, steps):
     """
     if not pressure_mmhg or pd.isna(pressure_mmhg):
         return
-    of_day = [step for step in steps if difference(placement, step.placement) == ([], [])]
+    of_day = [step for step in steps if placement_difference(placement, step.placement) == ([], [])]
     if not of_day or any(s.passed and s.is_at(pressure_mmhg, placement) for s in of_day):
         return
     passed = [step.pressure_mmhg for step in of_day if step.passed]

@@ -13,10 +13,10 @@ from cuff.occlusion import (
     ESTIMATED,
     LIMB,
     POSTURE,
-    difference,
-    fitting,
-    mean_of,
-    nearest,
+    fitting_pressures,
+    mean_occlusion_mmhg,
+    nearest_measurement,
+    placement_difference,
     ranges_of_share,
     share_of_occlusion,
 )
@@ -57,7 +57,7 @@ class Judged:
         return None if self.verdict is None else self.verdict in COUNTING
 
 
-def judged(pressure_mmhg, placement, measured, passed_steps, *, highest_share_pct):
+def judge_pressure(pressure_mmhg, placement, measured, passed_steps, *, highest_share_pct):
     """The verdict on a pressure; on both sides the graver of the two.
 
     pressure_mmhg : None where not known
@@ -125,7 +125,7 @@ def _against_occlusion(pressure_mmhg, placement, measured, share, highest_share_
     if share_pct > highest_share_pct:
         findings = [f"share above {highest_share_pct:g} %", *findings]
         return ABOVE_LIMIT, f"{said}; the study allows {highest_share_pct:g} %", findings
-    if not any(m.placement.session_id for m in fitting(placement, measured)[0]):
+    if not any(m.placement.session_id for m in fitting_pressures(placement, measured)[0]):
         said += ", of which the day is not noted"
     return (ESTIMATED if estimated else WITHIN), said, findings
 
@@ -135,7 +135,7 @@ def lowest_known(placement, measured):
 
     Estimates count unless a measurement fits the set.
     """
-    counting, _ = fitting(placement, measured)
+    counting, _ = fitting_pressures(placement, measured)
     settled = any(m.method != ESTIMATED for m in counting)
     known = [
         m
@@ -163,8 +163,8 @@ def _nearly(pressure_mmhg, known, highest_share_pct):
 
 def may_occlude(pressure_mmhg, placement, measured):
     """Where what is uncertain about the occlusion pressure lets the share reach 100 %."""
-    counting, _ = fitting(placement, measured)
-    if 100 * pressure_mmhg / mean_of(counting) >= 100:
+    counting, _ = fitting_pressures(placement, measured)
+    if 100 * pressure_mmhg / mean_occlusion_mmhg(counting) >= 100:
         return
     for reason, limits_pct, _ in ranges_of_share(pressure_mmhg, placement.limb, counting):
         if limits_pct and limits_pct[1] >= 100:
@@ -174,10 +174,10 @@ def may_occlude(pressure_mmhg, placement, measured):
 
 def verdict_of_misfit(placement, measured):
     """Why no occlusion pressure fits, as a verdict: by the one that fits in most."""
-    candidate = nearest(placement, measured)
+    candidate = nearest_measurement(placement, measured)
     if candidate is None or placement.limb is None:
         return UNKNOWN
-    differs, _ = difference(placement, candidate.placement)
+    differs, _ = placement_difference(placement, candidate.placement)
     # several cuff widths fit a set that names no cuff
     return OTHER[differs[0]] if differs else UNKNOWN
 
@@ -186,7 +186,7 @@ def step_passed(pressure_mmhg, placement, passed_steps):
     """Pressure of the passed step of a titration that a set used, or None."""
     for at, step_mmhg in passed_steps:
         near = abs(step_mmhg - pressure_mmhg) <= SAME_PRESSURE_MMHG
-        if near and difference(placement, at) == ([], []):
+        if near and placement_difference(placement, at) == ([], []):
             return step_mmhg
     return None
 
@@ -196,6 +196,6 @@ def is_overridden(placement, measured):
     return any(
         m.override
         and not {LIMB, DAY}
-        & {name for names in difference(placement, m.placement) for name in names}
+        & {name for names in placement_difference(placement, m.placement) for name in names}
         for m in measured
     )

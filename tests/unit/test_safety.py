@@ -9,11 +9,11 @@ from cuff.log import planned_pressure
 from cuff.occlusion import Measured, Placement, share_of_occlusion
 from cuff.safety import (
     Known,
-    above_noted,
-    misplaced,
+    cuff_above_sets,
+    cuffs_on_another_limb,
     restriction,
-    rows_of_visit,
     safety_table,
+    visit_rows,
     without_release,
 )
 from cuff.signs import symptoms
@@ -59,12 +59,12 @@ def cuff(limb, side, *, onset_s=90.0, pressure_mmhg=90.0):
 )
 def test_a_cuff_on_another_limb_than_the_one_that_works_is_named(noted, found):
     said = [f"cuff noted on another limb than the working one: {where}" for where in found]
-    assert list(misplaced(events_of([SET]), events_of(noted))) == said
+    assert list(cuffs_on_another_limb(events_of([SET]), events_of(noted))) == said
 
 
 def test_an_unknown_pressure_on_another_limb_counts_as_inflated():
     noted = events_of([cuff("arm", "right", pressure_mmhg=float("nan"))])
-    (said,) = misplaced(events_of([SET]), noted)
+    (said,) = cuffs_on_another_limb(events_of([SET]), noted)
     assert said.endswith("calf raise, cuff on the right arm")
 
 
@@ -105,7 +105,7 @@ def test_a_limit_is_said_once_it_is_passed_and_not_when_it_is_met(longest_min, c
     inflated = cuff("leg", "right", pressure_mmhg=cuff_mmhg) | {"duration_s": 60 * longest_min}
     cuffs = events_of([inflated])
     limits = settings_with(check_safety={"longest_restriction_min": 20.0}).check_safety
-    found = [*without_release(cuffs, limits), *above_noted(cuffs, events_of([SET]), 10.0)]
+    found = [*without_release(cuffs, limits), *cuff_above_sets(cuffs, events_of([SET]), 10.0)]
     assert found == said
 
 
@@ -183,7 +183,7 @@ def rows_of(events, checks=None, occlusion=(), titration=(), **changed):
         settings.check_safety,
     )
     return list(
-        rows_of_visit(
+        visit_rows(
             events_of(events),
             None,
             known,

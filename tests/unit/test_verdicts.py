@@ -7,7 +7,7 @@ import pytest
 
 from cuff.occlusion import Measured, Placement
 from cuff.titration import against_titration, steps_by_participant, titration_table
-from cuff.verdicts import gravest, judged
+from cuff.verdicts import gravest, judge_pressure
 from project import settings_with
 from study.tables import TABLES
 
@@ -19,7 +19,9 @@ MEASURED = Measured(PLACEMENT, 160.0, "doppler")
 def of(
     pressure_mmhg, measured=(MEASURED,), *, placement=PLACEMENT, passed=(), highest_share_pct=80.0
 ):
-    return judged(pressure_mmhg, placement, measured, passed, highest_share_pct=highest_share_pct)
+    return judge_pressure(
+        pressure_mmhg, placement, measured, passed, highest_share_pct=highest_share_pct
+    )
 
 
 @pytest.mark.parametrize(
