@@ -112,14 +112,12 @@ def group_values(study, outcomes):
         given.append((f"duration of {kind}, s", events[events["trial_type"] == kind], "duration_s"))
     occlusion = table_of(study, "occlusion")
     for limb, of_group in occlusion.groupby("limb"):
-        given.append(
-            (f"occlusion pressure of the {limb}, mmHg", of_group, "occlusion_pressure_mmhg")
-        )
+        what = f"occlusion pressure of the {limb}, mmHg"
+        given.append((what, of_group, "occlusion_pressure_mmhg"))
     for (condition, limb), of_group in sets.groupby(["condition", "limb"]):
         given.append((f"pressure at {condition}, {limb}, mmHg", of_group, "cuff_pressure_mmhg"))
-    for condition, of_group in sets.assign(to_failure=sets["to_failure"].astype(float)).groupby(
-        "condition"
-    ):
+    failed = sets.assign(to_failure=sets["to_failure"].astype(float))
+    for condition, of_group in failed.groupby("condition"):
         given += [(f"{name} at {condition}", of_group, name) for name in (*ANSWERS, "to_failure")]
     for (condition, exercise), of_group in sets.groupby(["condition", "exercise"]):
         given.append((f"reps_done at {condition}, {exercise}", of_group, "reps_done"))
@@ -206,13 +204,8 @@ class Simulation:
         rng = np.random.default_rng([self.seed, int(name.partition("-")[2])])
 
         def drawn(what, mean, spread, low, high):
-            return float(
-                np.clip(
-                    rng.normal(self.group.mean(what, mean), self.group.spread(what, spread)),
-                    low,
-                    high,
-                )
-            )
+            at, sd = self.group.mean(what, mean), self.group.spread(what, spread)
+            return float(np.clip(rng.normal(at, sd), low, high))
 
         return {
             "age_years": round(drawn("age_years", 26.0, 4.0, 18.0, 89.0)),
@@ -275,15 +268,8 @@ class Simulation:
         entries = []
 
         def add(kind, start_s, stop_s, **more):
-            entries.append(
-                key
-                | {
-                    "onset_s": round(start_s, 1),
-                    "duration_s": round(stop_s - start_s, 1),
-                    "trial_type": kind,
-                }
-                | more
-            )
+            placed = demo.span(kind, start_s, stop_s) | {"onset_s": round(start_s, 1)}
+            entries.append(key | placed | more)
 
         if "baseline" in kinds:
             add("baseline", 20.0, 20.0 + self.time_s("baseline"), posture=posture)
@@ -295,13 +281,8 @@ class Simulation:
             if "cuff" in kinds and bout.pressure_mmhg:
                 add("cuff", *bout.cuff_s, **here)
             answers = self.answers(bout, planned["reps_planned"], rng)
-            add(
-                "set",
-                bout.onset_s,
-                bout.end_s,
-                **here,
-                **{c: v for c, v in answers.items() if c in noted},
-            )
+            asked = {name: answer for name, answer in answers.items() if name in noted}
+            add("set", bout.onset_s, bout.end_s, **here, **asked)
             if "rest" in kinds and number + 1 < len(bouts):
                 add("rest", bout.end_s, bout.end_s + self.time_s("rest") - 20.0)
         if "recovery" in kinds and bouts:
@@ -317,16 +298,12 @@ class Simulation:
         """Rows of occlusion.tsv of one visit, measured as most of the study's were."""
         entries = []
         for limb, of_group in self.occlusion.groupby("limb"):
-            common = {
-                c: most_common(of_group[c])
-                for c in ("side", "posture", "cuff_width_cm", "method", "cuff")
-            }
+            columns = ("side", "posture", "cuff_width_cm", "method", "cuff")
+            common = {column: most_common(of_group[column]) for column in columns}
             entries.append(
-                {
-                    **{"participant_id": visit.person, "session_id": visit.session, "limb": limb},
-                    **{c: v for c, v in common.items() if v is not None},
-                    "occlusion_pressure_mmhg": person["occlusion_mmhg"][limb],
-                }
+                {"participant_id": visit.person, "session_id": visit.session, "limb": limb}
+                | {column: value for column, value in common.items() if value is not None}
+                | {"occlusion_pressure_mmhg": person["occlusion_mmhg"][limb]}
             )
         return entries
 
@@ -352,16 +329,11 @@ class Simulation:
             if row.signal == "rr" and "ecg" in recorded:
                 # one of them is what a session has
                 continue
-            labels = {
-                c: v if isinstance(v := getattr(row, c), str) else None
-                for c in ("site", "side", "position")
-            }
-            labels |= {
-                "session_id": visit.session,
-                "signal": row.signal,
-                "file": str(row.limb),
-                "channel": None,
-            }
+            labels = {c: getattr(row, c) for c in ("site", "side", "position")}
+            labels = {c: label if isinstance(label, str) else None for c, label in labels.items()}
+            labels |= {"session_id": visit.session, "signal": row.signal, "channel": None}
+            # which cuff, for the writer of recordings
+            labels["file"] = str(row.limb)
             if row.signal == "rr":
                 ms = np.rint(1000.0 * np.diff(beats.beat_time_s, prepend=np.nan))
                 time_s, start_s, step_s, value = beats.beat_time_s, beats.beat_time_s[0], None, ms
@@ -370,17 +342,8 @@ class Simulation:
                 start_s, time_s = 0.0, np.arange(0.0, end_s, step_s)
                 value = self.course(row, person, bouts, beats, time_s, rng)
             unit = "umol_l" if row.unit == "umol_l" else CANONICAL_UNIT[row.signal]
-            made.append(
-                SessionStretch(
-                    **labels,
-                    unit=unit,
-                    number=0,
-                    start_s=float(start_s),
-                    step_s=step_s,
-                    time_s=time_s,
-                    value=value,
-                )
-            )
+            times = {"start_s": float(start_s), "step_s": step_s, "time_s": time_s}
+            made.append(SessionStretch(**labels, unit=unit, number=0, value=value, **times))
         return made
 
     def beats_of(self, person, bouts, end_s, rng):
@@ -420,11 +383,10 @@ class Simulation:
         noise = rng.standard_normal(time_s.size)
         if row.signal == "ecg":
             at_s = beats.beat_time_s
-            intervals_s = np.diff(at_s, prepend=2.0 * at_s[0] - at_s[1])
             waves = signals.add_waves(
                 12.0 * noise,
                 at_s,
-                intervals_s,
+                signals.intervals_of(at_s),
                 np.ones(at_s.size),
                 waves=signals.SINUS_WAVES,
                 rate_hz=RATE_HZ["ecg"],
@@ -434,15 +396,12 @@ class Simulation:
             return np.round(np.interp(time_s, beats.time_s, beats.breathing) + 0.05 * noise, 3)
         if row.signal == "cuff_pressure":
             limbs = (row.limb,) if isinstance(row.limb, str) else ("arm", "leg", None)
-            of_limb = [b for b in bouts if b.pressure_mmhg and b.limb in limbs]
-            course = signals.cuff_course(
-                time_s,
-                inflations_s=[b.cuff_s[0] for b in of_limb],
-                releases_s=[b.cuff_s[1] for b in of_limb],
-                pressures_mmhg=[b.pressure_mmhg for b in of_limb],
-                ramp_s=4.0,
-                release_tau_s=0.7,
-            )
+            inflations = [
+                (*bout.cuff_s, bout.pressure_mmhg)
+                for bout in bouts
+                if bout.pressure_mmhg and bout.limb in limbs
+            ]
+            course = signals.cuff_course(time_s, inflations)
             return np.round(np.maximum(course + 0.3 * noise, 0.0), 1)
         pct = self.saturation(row.site, person, bouts, time_s) + 0.35 * noise
         pct = np.clip(
@@ -474,15 +433,13 @@ class Simulation:
                     *(bout.cuff_s[0], bout.onset_s, bout.end_s, bout.cuff_s[1]),
                     resting_cuff_drop_pct=4.0 * level if works else 0.0,
                     nadir_pct=float(np.clip(nadir_pct, 3.0, baseline_pct)) if works else None,
-                    fall_tau_s=12.0,
-                    recovery_delay_s=4.0,
                     recovery_tau_s=22.0,
                     overshoot_pct=3.5 + 4.5 * level if works else 0.0,
                 )
             )
             if works:
                 boundaries_s = np.arange(bout.onset_s, bout.end_s + 0.1, 3.5)
-                ripple -= 1.8 * np.sin(2.0 * np.pi * signals.repetition_phase(time_s, boundaries_s))
+                ripple -= 1.8 * signals.ripple(time_s, boundaries_s)
         return ripple + signals.saturation_course(
             time_s, baseline_pct=baseline_pct, sets=muscle_sets
         )
@@ -527,15 +484,9 @@ def build_twin(study, folder, *, settings, stated, outcomes=None, seed=SEED):
         tables = {
             "participants": pd.DataFrame({"participant_id": people} | ages),
             "sessions": pd.DataFrame(
-                [
-                    {
-                        "participant_id": v.person,
-                        "session_id": v.session,
-                        "visit": v.visit,
-                        "sequence": v.sequence,
-                    }
-                    for v in simulation.visits
-                ]
+                {"participant_id": v.person, "session_id": v.session}
+                | {"visit": v.visit, "sequence": v.sequence}
+                for v in simulation.visits
             ),
             "events": pd.DataFrame(events),
             "occlusion": pd.DataFrame(occlusion),

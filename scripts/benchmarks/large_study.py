@@ -11,20 +11,28 @@ writes the same bytes, and the first people of a large study are those of a smal
 
 from __future__ import annotations
 
-import argparse
-import gzip
-import json
 from dataclasses import dataclass
 from itertools import permutations
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
 from demo import signals
 from demo.heart_period import SimulatedBeats, simulate_beats
+from demo.raw_files import (
+    RECORDING_COLUMNS,
+    marks,
+    run_writer,
+    sensor,
+    text_of_columns,
+    write_edf,
+    write_intervals,
+    write_physio,
+    write_table,
+    write_text,
+)
+from demo.study import CONDITIONS, occlusion_row, span
 
-CONDITIONS = ("none", "low", "target")
 ORDERS = tuple(permutations(range(len(CONDITIONS))))
 RECORDERS = ("edf", "intervals", "physio", "edf", "intervals")
 
@@ -99,7 +107,6 @@ def write_study(folder: Path, *, people: int, seed: int) -> None:
     tables: dict[str, list[dict]] = {
         name: [] for name in ("participants", "sessions", "occlusion", "recordings", "events")
     }
-    (folder / "raw").mkdir(parents=True, exist_ok=True)
     for number in range(1, people + 1):
         rng = np.random.default_rng([seed, number])
         person = draw_person(number, rng)
@@ -110,14 +117,14 @@ def write_study(folder: Path, *, people: int, seed: int) -> None:
             key = {"participant_id": person.name, "session_id": f"ses-{visit}"}
             sequence = "".join("ABC"[at] for at in person.order)
             tables["sessions"].append(key | {"visit": visit, "sequence": sequence})
-            tables["occlusion"] += occlusion_rows(person, key)
+            tables["occlusion"] += [occlusion_row(key, *of) for of in person.occlusion_mmhg.items()]
             tables["events"] += event_rows(person, CONDITIONS[which], key, rng)
             recordings = write_recordings(folder, person, CONDITIONS[which], visit, rng)
             tables["recordings"] += [key | recording for recording in recordings]
     for name, table in tables.items():
-        text = pd.DataFrame(table).to_csv(sep="\t", index=False, na_rep="n/a", lineterminator="\n")
-        (folder / f"{name}.tsv").write_text(text, encoding="utf-8")
-    (folder / "study.yaml").write_text(study_yaml(people), encoding="utf-8")
+        columns = RECORDING_COLUMNS if name == "recordings" else None
+        write_table(table, folder / f"{name}.tsv", columns)
+    write_text(study_yaml(people), folder / "study.yaml")
 
 
 def draw_person(number: int, rng: np.random.Generator) -> Person:
@@ -130,35 +137,15 @@ def draw_person(number: int, rng: np.random.Generator) -> Person:
     )
 
 
-def occlusion_rows(person: Person, key: dict) -> list[dict]:
-    """Rows of occlusion.tsv of one visit: a measurement on each limb."""
-    return [
-        key
-        | {
-            "limb": limb,
-            "side": "right",
-            "posture": "seated",
-            "cuff_width_cm": 13 if limb == "leg" else 8,
-            "occlusion_pressure_mmhg": pressure,
-            "method": "doppler",
-        }
-        for limb, pressure in person.occlusion_mmhg.items()
-    ]
-
-
 def event_rows(person: Person, condition: str, key: dict, rng: np.random.Generator) -> list[dict]:
     """Rows of events.tsv of one visit, on the session clock."""
     seated = key | {"posture": "seated", "condition": condition}
-
-    def span(trial_type: str, start_s: float, end_s: float, **more: object) -> dict:
-        onset = {"onset_s": start_s, "duration_s": end_s - start_s, "trial_type": trial_type}
-        return seated | onset | more
-
-    events = [key | {"onset_s": m, "duration_s": 0.0, "trial_type": "sync"} for m in MARKS_S]
-    events.append(span("baseline", *BASELINE_S))
+    events = [key | span("sync", mark_s, mark_s) for mark_s in MARKS_S]
+    events.append(seated | span("baseline", *BASELINE_S))
     for exercise in EXERCISES:
-        limb = {"exercise": exercise.name, "limb": exercise.limb, "side": "right", "bout": 1}
-        limb["cuff_pressure_mmhg"] = pressure_mmhg(person, exercise, condition)
+        here = seated | {"exercise": exercise.name, "limb": exercise.limb, "side": "right"}
+        mmhg = pressure_mmhg(person, exercise, condition)
+        here |= {"bout": 1, "cuff_pressure_mmhg": mmhg}
         answers = {
             "reps_planned": 15,
             "reps_done": 15,
@@ -171,10 +158,10 @@ def event_rows(person: Person, condition: str, key: dict, rng: np.random.Generat
             "stopped_early": "no",
         }
         if condition != "none":
-            events.append(span("cuff", *exercise.cuff_s, **limb))
-        events.append(span("set", exercise.onset_s, exercise.end_s, **limb, **answers))
-    events.append(span("rest", EXERCISES[0].end_s, EXERCISES[1].onset_s))
-    events.append(span("recovery", *RECOVERY_S))
+            events.append(here | span("cuff", *exercise.cuff_s))
+        events.append(here | span("set", exercise.onset_s, exercise.end_s) | answers)
+    events.append(seated | span("rest", EXERCISES[0].end_s, EXERCISES[1].onset_s))
+    events.append(seated | span("recovery", *RECOVERY_S))
     return sorted(events, key=lambda row: row["onset_s"])
 
 
@@ -195,13 +182,37 @@ def write_recordings(
     }
     stem = f"raw/{person.name}_ses-{visit}"
     if person.recorder == "edf":
-        cuff = simulate_cuff(person, condition, rng)
-        return write_edf(folder, f"{stem}.edf", record_ecg(beats, rng), saturation, cuff)
-    write_heart = write_intervals if person.recorder == "intervals" else write_physio
-    return [
-        write_heart(folder, stem, beats, rng),
-        *write_saturation(folder, f"{stem}_saturation.csv", times_s, saturation),
-    ]
+        cuff_mmhg = simulate_cuff(person, condition, rng)
+        ecg_uv = record_ecg(beats, rng)
+        channels = [
+            ("ecg", "ECG II", ECG_RATE_HZ, ecg_uv),
+            *(
+                ("muscle_oxygen", exercise.channel, SATURATION_RATE_HZ["edf"], values_pct)
+                for exercise, values_pct in saturation.items()
+            ),
+            ("cuff_pressure", "Cuff", CUFF_RATE_HZ, cuff_mmhg),
+        ]
+        write_edf(folder / f"{stem}.edf", channels)
+        return [
+            row(f"{stem}.edf", "ecg", "uV", channel="ECG II"),
+            *(saturation_row(f"{stem}.edf", exercise) for exercise in EXERCISES),
+            row(f"{stem}.edf", "cuff_pressure", "mmHg", channel="Cuff"),
+        ]
+    if person.recorder == "physio":
+        about = "Invented electrocardiogram"
+        ecg_uv = record_ecg(beats, rng)
+        stem_of_ecg = f"{stem}_recording-ecg_physio"
+        file = write_physio(folder, stem_of_ecg, ecg_uv, ECG_RATE_HZ, about)
+        heart = row(file, "ecg", "uV", channel="cardiac")
+    else:
+        file, first_s = f"{stem}_intervals.txt", float(beats.beat_time_s[0])
+        write_intervals(folder / file, np.diff(beats.beat_time_s))
+        heart = row(file, "rr", "ms", zero_s=first_s)
+    columns = {"time_s": times_s} | {e.channel: pct for e, pct in saturation.items()}
+    written = {name: [f"{v:.1f}" for v in values] for name, values in columns.items()}
+    file = f"{stem}_saturation.csv"
+    write_text(text_of_columns(written), folder / file)
+    return [heart, *(saturation_row(file, e) | {"time_column": "time_s"} for e in EXERCISES)]
 
 
 def simulate_heart(person: Person, condition: str, rng: np.random.Generator) -> SimulatedBeats:
@@ -246,8 +257,6 @@ def simulate_saturation(
         release_s=exercise.end_s if condition == "none" else release_s,
         resting_cuff_drop_pct=6.0 * SHARE_OF_OCCLUSION[condition],
         nadir_pct=NADIR_PCT[condition] + rng.normal(0.0, 3.0),
-        fall_tau_s=12.0,
-        recovery_delay_s=4.0,
         recovery_tau_s=rng.uniform(14.0, 22.0),
         overshoot_pct=2.0,
     )
@@ -255,24 +264,15 @@ def simulate_saturation(
         times_s, baseline_pct=person.resting_smo2_pct, sets=[muscle_set]
     )
     boundaries_s = np.arange(exercise.onset_s, exercise.end_s + 0.1, REPETITION_S)
-    turns = signals.repetition_phase(times_s, boundaries_s)
-    course_pct -= rng.uniform(1.4, 2.2) * np.sin(2.0 * np.pi * turns)
-    course_pct += 0.25 * signals.slow_wander(times_s, rng, low_hz=0.003, high_hz=0.02)
-    course_pct += rng.normal(0.0, 0.35, times_s.size)
-    return np.round(np.clip(course_pct, 0.0, 100.0), 1)
+    course_pct -= rng.uniform(1.4, 2.2) * signals.ripple(times_s, boundaries_s)
+    return signals.saturation_as_recorded(course_pct, times_s, rng)
 
 
 def simulate_cuff(person: Person, condition: str, rng: np.random.Generator) -> np.ndarray:
     """Pressure of the cuff in use, in mmHg."""
     times_s = np.arange(0.0, VISIT_S, 1.0 / CUFF_RATE_HZ)
-    course_mmhg = signals.cuff_course(
-        times_s,
-        inflations_s=[exercise.cuff_s[0] for exercise in EXERCISES],
-        releases_s=[exercise.cuff_s[1] for exercise in EXERCISES],
-        pressures_mmhg=[pressure_mmhg(person, exercise, condition) for exercise in EXERCISES],
-        ramp_s=4.0,
-        release_tau_s=0.7,
-    )
+    inflations = [(*e.cuff_s, pressure_mmhg(person, e, condition)) for e in EXERCISES]
+    course_mmhg = signals.cuff_course(times_s, inflations)
     return np.maximum(course_mmhg + rng.normal(0.0, 0.3, times_s.size), 0.0)
 
 
@@ -284,7 +284,7 @@ def record_ecg(beats: SimulatedBeats, rng: np.random.Generator) -> np.ndarray:
     trace_uv = signals.add_waves(
         45.0 * breath,
         beat_time_s,
-        np.diff(beat_time_s, prepend=2.0 * beat_time_s[0] - beat_time_s[1]),
+        signals.intervals_of(beat_time_s),
         1.0 + 0.06 * np.interp(beat_time_s, beats.time_s, beats.breathing),
         waves=signals.SINUS_WAVES,
         rate_hz=ECG_RATE_HZ,
@@ -292,110 +292,17 @@ def record_ecg(beats: SimulatedBeats, rng: np.random.Generator) -> np.ndarray:
     return trace_uv + rng.normal(0.0, 12.0, times_s.size)
 
 
-def write_edf(
-    folder: Path,
-    file: str,
-    ecg_uv: np.ndarray,
-    saturation_pct: dict[Exercise, np.ndarray],
-    cuff_mmhg: np.ndarray,
-) -> list[dict]:
-    """Write one EDF with the electrocardiogram, two saturations and the pressure of the cuff."""
-    from edfio import Edf, EdfSignal, Recording
-
-    channels = [
-        EdfSignal(
-            np.clip(ecg_uv, -6500.0, 6500.0),
-            ECG_RATE_HZ,
-            label="ECG II",
-            physical_dimension="uV",
-            physical_range=(-6553.6, 6553.4),
-        ),
-        *(
-            EdfSignal(
-                values_pct,
-                SATURATION_RATE_HZ["edf"],
-                label=exercise.channel,
-                physical_dimension="%",
-                physical_range=(0, 100),
-                digital_range=(0, 1000),
-            )
-            for exercise, values_pct in saturation_pct.items()
-        ),
-        EdfSignal(
-            np.clip(cuff_mmhg, 0.0, 300.0),
-            CUFF_RATE_HZ,
-            label="Cuff",
-            physical_dimension="mmHg",
-            physical_range=(0, 300),
-            digital_range=(0, 3000),
-        ),
-    ]
-    recording = Recording(equipment_code="invented")
-    Edf(channels, recording=recording, data_record_duration=1.0).write(folder / file)
-    return [
-        row(file, "ecg", "uV", channel="ECG II"),
-        *(saturation_row(file, exercise) for exercise in saturation_pct),
-        row(file, "cuff_pressure", "mmHg", channel="Cuff"),
-    ]
-
-
-def write_physio(folder: Path, stem: str, beats: SimulatedBeats, rng: np.random.Generator) -> dict:
-    """Write the electrocardiogram as BIDS physiology."""
-    name = f"{stem}_recording-ecg_physio"
-    values = np.rint(record_ecg(beats, rng)).astype(int)
-    text = "\n".join(map(str, values.tolist())) + "\n"
-    (folder / f"{name}.tsv.gz").write_bytes(gzip.compress(text.encode(), 6, mtime=0))
-    sidecar = {"SamplingFrequency": ECG_RATE_HZ, "StartTime": 0, "Columns": ["cardiac"]}
-    sidecar["cardiac"] = {"Description": "Invented electrocardiogram", "Units": "uV"}
-    (folder / f"{name}.json").write_text(json.dumps(sidecar, indent=2) + "\n", encoding="utf-8")
-    return row(f"{name}.tsv.gz", "ecg", "uV", channel="cardiac")
-
-
-def write_intervals(
-    folder: Path, stem: str, beats: SimulatedBeats, rng: np.random.Generator
-) -> dict:
-    """Write beat intervals, one per line; the first beat is the zero of the file."""
-    beat_time_s = beats.beat_time_s
-    lines = np.rint(1000.0 * np.diff(beat_time_s)).astype(int).tolist()
-    file = f"{stem}_intervals.txt"
-    (folder / file).write_text("\n".join(map(str, lines)) + "\n", encoding="utf-8")
-    return row(file, "rr", "ms", zero_s=float(beat_time_s[0]))
-
-
-def write_saturation(
-    folder: Path, file: str, times_s: np.ndarray, saturation_pct: dict[Exercise, np.ndarray]
-) -> list[dict]:
-    """Write the saturations as delimited text with a column of times."""
-    names = ["time_s", *(exercise.channel for exercise in saturation_pct)]
-    columns = zip(times_s.tolist(), *(v.tolist() for v in saturation_pct.values()), strict=True)
-    lines = [",".join(f"{value:.1f}" for value in values) for values in columns]
-    text = "\n".join([",".join(names), *lines]) + "\n"
-    (folder / file).write_text(text, encoding="utf-8")
-    return [saturation_row(file, exercise, time_column="time_s") for exercise in saturation_pct]
-
-
-def saturation_row(file: str, exercise: Exercise, time_column: str | None = None) -> dict:
+def saturation_row(file: str, exercise: Exercise) -> dict:
     """Row of recordings.tsv of one saturation sensor, distal to the cuff."""
-    sensor = {"site": exercise.muscle, "side": "right", "position": "distal"}
-    column = {"time_column": time_column}
-    return row(file, "muscle_oxygen", "pct", channel=exercise.channel) | sensor | column
+    return row(file, "muscle_oxygen", "pct", channel=exercise.channel) | sensor(exercise.muscle)
 
 
-def row(
-    file: str, signal: str, unit: str, *, channel: str | None = None, zero_s: float = 0.0
-) -> dict:
+def row(file: str, signal: str, unit: str, *, channel: str | None = None, zero_s: float = 0.0):
     """Row of recordings.tsv; `zero_s` is the session time at the zero of the file."""
+    marks_s = marks(mark_s - zero_s for mark_s in MARKS_S)
     return {
-        "signal": signal,
-        "file": file,
-        "channel": channel,
-        "time_column": None,
-        "unit": unit,
-        "site": None,
-        "side": None,
-        "position": None,
-        "sync_marks_s": ";".join(f"{mark_s - zero_s:.3f}" for mark_s in MARKS_S),
-    }
+        "signal": signal, "file": file, "channel": channel, "unit": unit, "sync_marks_s": marks_s
+    }  # fmt: skip
 
 
 def study_yaml(people: int) -> str:
@@ -418,14 +325,5 @@ compare_conditions:
 """
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--people", type=int, default=333)
-    parser.add_argument("--into", type=Path, required=True, help="folder of the new study")
-    parser.add_argument("--seed", type=int, default=20261)
-    chosen = parser.parse_args()
-    write_study(chosen.into, people=chosen.people, seed=chosen.seed)
-
-
 if __name__ == "__main__":
-    main()
+    run_writer(write_study, __doc__.splitlines()[0], people=333, seed=20261)

@@ -168,8 +168,6 @@ class NoiseMix:
 
 SQUATS = NoiseMix(electrode_motion=0.3, muscle=0.3, baseline_wander=3.0, bursts_per_min=4.0)
 
-JOGGING = NoiseMix(electrode_motion=0.5, muscle=0.5, impacts=0.05)
-
 
 def _amplitude_density(frequency_hz: Floats, low_hz: float, high_hz: float, slope: float) -> Floats:
     """Square root of a power that falls as frequency^-slope between two frequencies."""

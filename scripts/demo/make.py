@@ -2,22 +2,31 @@
 
 from __future__ import annotations
 
-import argparse
-import gzip
 import hashlib
-import io
-import json
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from demo import safety, study
+from demo.raw_files import (
+    INVENTED,
+    RECORDING_COLUMNS,
+    marks,
+    run_writer,
+    sensor,
+    text_of_columns,
+    tsv,
+    write_edf,
+    write_gzip,
+    write_intervals,
+    write_physio,
+    write_table,
+    write_text,
+)
 from demo.study import EQUIPMENT, EXERCISES, PlannedSet, PlannedVisit, SimulatedVisit
-
-INVENTED = "Invented demonstration data, no person was measured"
 
 CHANNELS = {
     "vastus lateralis": "SmO2 VL",
@@ -34,11 +43,6 @@ COLUMNS = {
 }
 
 HAEMOGLOBIN_COLUMN = "thb_vastus"
-
-RECORDING_COLUMNS = (
-    "participant_id", "session_id", "signal", "file", "channel", "time_column", "unit",
-    "sampling_rate_hz", "site", "side", "position", "clock_offset_s", "sync_marks_s",
-)  # fmt: skip
 
 
 def write_demo(
@@ -73,22 +77,20 @@ def write_demo(
     events = safety.with_cuffs_and_signs(study.events_table(visits), visits, seed)
     write_table(sessions, folder / "sessions.tsv")
     write_table(safety.with_cuffs(study.occlusion_table(visits)), folder / "occlusion.tsv")
-    write_table(
-        pd.DataFrame(recordings, columns=list(RECORDING_COLUMNS)), folder / "recordings.tsv"
-    )
+    write_table(recordings, folder / "recordings.tsv", RECORDING_COLUMNS)
     write_table(events, folder / "events.tsv")
     write_table(safety.titration_table(visits, seed), folder / "titration.tsv")
     write_table(safety.harms_table(visits), folder / "harms.tsv")
     if edits:
         numbered = [{"edit_id": n, **edit} for n, edit in enumerate(edits, start=1)]
-        write_table(pd.DataFrame(numbered), folder / "edits.tsv")
+        write_table(numbered, folder / "edits.tsv")
     write_text(study_yaml(seed), folder / "study.yaml")
 
     truth = folder / "truth"
     write_table(study.effects_table(), truth / "effects.tsv")
     write_table(pd.concat(set_truth), truth / "sets.tsv")
-    write_table(pd.DataFrame(visit_truth), truth / "visits.tsv")
-    write_table(pd.DataFrame(clocks), truth / "clocks.tsv")
+    write_table(visit_truth, truth / "visits.tsv")
+    write_table(clocks, truth / "clocks.tsv")
     trouble = trouble_table(visits)
     write_table(trouble, truth / "trouble.tsv")
     for participant, tables in beats.items():
@@ -104,64 +106,30 @@ def write_recordings(
     stem = f"raw/{visit.participant_id}/{visit.participant_id}_{visit.session_id}"
     heart = EQUIPMENT[visit.participant_id].heart
     writers: dict[str, Callable[..., list[dict[str, object]]]] = {
-        "edf": write_edf,
+        "edf": write_one_edf,
         "physio": write_physio_and_saturation,
         "intervals": write_intervals_and_saturation,
     }
     recordings = writers[heart](folder, stem, visit, simulated)
-    key = {"participant_id": visit.participant_id, "session_id": visit.session_id}
-    return [key | row for row in recordings]
+    return [visit.key | row for row in recordings]
 
 
-def write_edf(
+def write_one_edf(
     folder: Path, stem: str, visit: PlannedVisit, simulated: SimulatedVisit
 ) -> list[dict[str, object]]:
     """Write one EDF+ with the electrocardiogram, four saturations and the cuff's pressure."""
-    from edfio import Edf, EdfAnnotation, EdfSignal, Recording
-
     equipment = EQUIPMENT[visit.participant_id]
-    channels = [
-        EdfSignal(
-            # Steps of 0.2 uV, as a 16-bit recorder with a range of +-6.5 mV has.
-            np.clip(simulated.ecg_uv, -6500.0, 6500.0),
-            equipment.ecg_rate_hz,
-            label="ECG II",
-            physical_dimension="uV",
-            physical_range=(-6553.6, 6553.4),
-        )
-    ]
-    channels += [
-        EdfSignal(
-            saturation_pct,
-            equipment.oxygen_rate_hz,
-            label=CHANNELS[muscle],
-            physical_dimension="%",
-            physical_range=(0, 100),
-            digital_range=(0, 1000),
-        )
-        for muscle, saturation_pct in simulated.saturation_pct.items()
-    ]
-    channels.append(
-        EdfSignal(
-            simulated.cuff_pressure_mmhg,
-            study.CUFF_CHANNEL_RATE_HZ,
-            label="Cuff",
-            physical_dimension="mmHg",
-            physical_range=(0, 300),
-            digital_range=(0, 3000),
-        )
-    )
     file = f"{stem}.edf"
-    edf = Edf(
-        channels,
-        recording=Recording(equipment_code="invented", additional=INVENTED.split()),
-        data_record_duration=1.0,
-        # Every data record is as wide as the longest annotation: short ones keep the file small.
-        annotations=[EdfAnnotation(0.0, None, "invented")]
-        + [EdfAnnotation(mark_s, None, "sync") for mark_s in simulated.heart_marks_s],
-    )
-    (folder / file).parent.mkdir(parents=True, exist_ok=True)
-    edf.write(folder / file)
+    channels = [
+        ("ecg", "ECG II", equipment.ecg_rate_hz, simulated.ecg_uv),
+        *(
+            ("muscle_oxygen", CHANNELS[muscle], equipment.oxygen_rate_hz, saturation_pct)
+            for muscle, saturation_pct in simulated.saturation_pct.items()
+        ),
+        ("cuff_pressure", "Cuff", study.CUFF_CHANNEL_RATE_HZ, simulated.cuff_pressure_mmhg),
+    ]
+    about, marks_s = INVENTED.split(), simulated.heart_marks_s
+    write_edf(folder / file, channels, about=about, marks_s=marks_s)
     shared = {"file": file, "sync_marks_s": marks(simulated.heart_marks_s)}
     return [
         shared | {"signal": "ecg", "channel": "ECG II", "unit": "uV"},
@@ -177,23 +145,12 @@ def write_physio_and_saturation(
     folder: Path, stem: str, visit: PlannedVisit, simulated: SimulatedVisit
 ) -> list[dict[str, object]]:
     """Write the electrocardiogram as BIDS physiology and the saturations as delimited text."""
-    name = f"{stem}_task-cuff_recording-ecg_physio"
-    samples_uv = np.rint(simulated.ecg_uv).astype(int)
-    write_gzip("\n".join(map(str, samples_uv.tolist())) + "\n", folder / f"{name}.tsv.gz")
-    sidecar = {
-        "SamplingFrequency": EQUIPMENT[visit.participant_id].ecg_rate_hz,
-        "StartTime": 0,
-        "Columns": ["cardiac"],
-        "cardiac": {"Description": f"Chest electrocardiogram. {INVENTED}", "Units": "uV"},
-    }
-    write_text(json.dumps(sidecar, indent=2) + "\n", folder / f"{name}.json")
-    ecg = {
-        "signal": "ecg",
-        "file": f"{name}.tsv.gz",
-        "channel": "cardiac",
-        "unit": "uV",
-        "sync_marks_s": marks(simulated.heart_marks_s),
-    }
+    about = f"Chest electrocardiogram. {INVENTED}"
+    rate_hz = EQUIPMENT[visit.participant_id].ecg_rate_hz
+    stem_of_ecg = f"{stem}_task-cuff_recording-ecg_physio"
+    file = write_physio(folder, stem_of_ecg, simulated.ecg_uv, rate_hz, about)
+    ecg = {"signal": "ecg", "file": file, "channel": "cardiac", "unit": "uV"}
+    ecg |= {"sync_marks_s": marks(simulated.heart_marks_s)}
     return [ecg, *write_saturation(folder, stem, visit, simulated)]
 
 
@@ -202,17 +159,10 @@ def write_intervals_and_saturation(
 ) -> list[dict[str, object]]:
     """Write beat intervals, one per line, and the saturations as delimited text."""
     unit = EQUIPMENT[visit.participant_id].interval_unit
-    milliseconds = np.rint(1000.0 * simulated.intervals_s).astype(int).tolist()
-    lines = [f"# {INVENTED}"]
-    lines += [f"{ms / 1000:.3f}" if unit == "s" else str(ms) for ms in milliseconds]
     file = f"{stem}_intervals.txt"
-    write_text("\n".join(lines) + "\n", folder / file)
-    intervals = {
-        "signal": "rr",
-        "file": file,
-        "unit": unit,
-        "sync_marks_s": marks(simulated.heart_marks_s),
-    }
+    write_intervals(folder / file, simulated.intervals_s, unit=unit, about=INVENTED)
+    intervals = {"signal": "rr", "file": file, "unit": unit}
+    intervals |= {"sync_marks_s": marks(simulated.heart_marks_s)}
     return [intervals, *write_saturation(folder, stem, visit, simulated)]
 
 
@@ -237,18 +187,20 @@ def write_saturation(
     if simulated.haemoglobin_g_dl is not None:
         columns[HAEMOGLOBIN_COLUMN] = [f"{v:.2f}" for v in simulated.haemoglobin_g_dl]
 
-    lines = [
+    preamble = [
         f"# {INVENTED}",
         f"# recording of {visit.participant_id} {visit.session_id}",
         "# muscle oxygen saturation in percent, total haemoglobin in g/dl",
         f"# {equipment.oxygen_rate_hz:g} samples per second",
         "#",
-    ][: equipment.preamble_lines]
-    lines.append(equipment.separator.join(columns))
-    for values in zip(*columns.values(), strict=True):
-        row = (value.replace(".", equipment.decimal) for value in values)
-        lines.append(equipment.separator.join(row))
-    text = equipment.newline.join(lines) + equipment.newline
+    ]
+    text = text_of_columns(
+        columns,
+        separator=equipment.separator,
+        decimal=equipment.decimal,
+        newline=equipment.newline,
+        above=preamble[: equipment.preamble_lines],
+    )
     file = f"{stem}_saturation{equipment.suffix}"
     write_text(text, folder / file, encoding="utf-8-sig" if equipment.byte_order_mark else "utf-8")
 
@@ -267,16 +219,6 @@ def write_saturation(
         haemoglobin = sensor(EXERCISES[0].muscle) | {"signal": "total_haemoglobin"}
         recordings.append(shared | haemoglobin | {"channel": HAEMOGLOBIN_COLUMN, "unit": "g_dl"})
     return recordings
-
-
-def sensor(muscle: str) -> dict[str, object]:
-    """Return the place of a saturation sensor: the right limb, below the cuff."""
-    return {"signal": "muscle_oxygen", "site": muscle, "side": "right", "position": "distal"}
-
-
-def marks(times_s: Iterable[float]) -> str:
-    """Return sync marks as recordings.tsv holds them."""
-    return ";".join(f"{time_s:.3f}" for time_s in times_s)
 
 
 def edit_rows(
@@ -302,8 +244,7 @@ def edit_rows(
     checksum = hashlib.sha256((folder / file).read_bytes()).hexdigest()
     return [
         {
-            "participant_id": visit.participant_id,
-            "session_id": visit.session_id,
+            **visit.key,
             "signal": signal,
             "action": action,
             "time_s": round(start_s, 3),
@@ -329,8 +270,7 @@ def clock_rows(
         clocks.setdefault(
             recording["file"],
             {
-                "participant_id": visit.participant_id,
-                "session_id": visit.session_id,
+                **visit.key,
                 "file": recording["file"],
                 "offset_s": f"{clock.offset_s:.4f}",
                 "drift_ppm": clock.drift_ppm,
@@ -407,8 +347,7 @@ def visit_trouble(visit: PlannedVisit) -> list[dict[str, object]]:
         troubles.append(("missing_visit", text, None))
     return [
         {
-            "participant_id": visit.participant_id,
-            "session_id": visit.session_id,
+            **visit.key,
             "start_s": None if span is None else round(span[0], 1),
             "end_s": None if span is None else round(span[1], 1),
             "trouble": trouble,
@@ -577,41 +516,5 @@ def place(start_s: float | None, end_s: float | None) -> str:
     return f"{start_s:.1f} to {end_s:.1f}"
 
 
-def tsv(table: pd.DataFrame, *, float_format: str | None = None) -> str:
-    """Return a table as the text of a TSV file, `n/a` for what is missing."""
-    return table.to_csv(
-        sep="\t", index=False, na_rep="n/a", lineterminator="\n", float_format=float_format
-    )
-
-
-def write_table(table: pd.DataFrame, path: Path) -> None:
-    """Write a table as TSV."""
-    write_text(tsv(table), path)
-
-
-def write_text(text: str, path: Path, *, encoding: str = "utf-8") -> None:
-    """Write text with its line ends as they are."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(text.encode(encoding))
-
-
-def write_gzip(text: str, path: Path) -> None:
-    """Write compressed text that carries neither a time nor a file name."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    compressed = io.BytesIO()
-    with gzip.GzipFile(filename="", mode="wb", fileobj=compressed, mtime=0) as stream:
-        stream.write(text.encode())
-    path.write_bytes(compressed.getvalue())
-
-
-def main() -> None:
-    """Read the command line and write the demo study."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--into", type=Path, required=True, help="study folder to write")
-    parser.add_argument("--seed", type=int, default=study.DEMO_SEED)
-    arguments = parser.parse_args()
-    write_demo(arguments.into, seed=arguments.seed)
-
-
 if __name__ == "__main__":
-    main()
+    run_writer(write_demo, __doc__, seed=study.DEMO_SEED)

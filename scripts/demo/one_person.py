@@ -6,7 +6,6 @@ baseline for all. Bouts with the target pressure decline until they fail. Everyt
 
 from __future__ import annotations
 
-import argparse
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -15,7 +14,17 @@ import numpy as np
 import pandas as pd
 
 from demo import signals, study
-from demo.make import INVENTED, RECORDING_COLUMNS, write_table, write_text
+from demo.raw_files import (
+    INVENTED,
+    RECORDING_COLUMNS,
+    marks,
+    run_writer,
+    sensor,
+    text_of_columns,
+    write_intervals,
+    write_table,
+    write_text,
+)
 from demo.signals import Floats, MuscleSet
 from demo.study import CONDITIONS, EXERCISES, Exercise, PlannedSet, PlannedVisit
 
@@ -156,8 +165,6 @@ def saturation_of(
                 release_s=bout.planned.release_s,
                 resting_cuff_drop_pct=study.RESTING_CUFF_DROP_PCT[bout.condition],
                 nadir_pct=bout.planned.nadir_pct,
-                fall_tau_s=12.0,
-                recovery_delay_s=4.0,
                 recovery_tau_s=bout.planned.recovery_tau_s,
                 overshoot_pct=study.OVERSHOOT_PCT[bout.condition],
             )
@@ -165,11 +172,8 @@ def saturation_of(
         ],
     )
     for bout in of_exercise:
-        turns = signals.repetition_phase(session_s, np.array(bout.planned.rep_boundaries_s))
-        course_pct -= 1.8 * np.sin(2.0 * np.pi * turns)
-    course_pct += 0.25 * signals.slow_wander(session_s, rng, low_hz=0.003, high_hz=0.02)
-    course_pct += rng.normal(0.0, 0.35, session_s.size)
-    return np.round(np.clip(course_pct, 0.0, 100.0), 1)
+        course_pct -= 1.8 * signals.ripple(session_s, bout.planned.rep_boundaries_s)
+    return signals.saturation_as_recorded(course_pct, session_s, rng)
 
 
 def write_one_person(folder: Path, *, seed: int = SEED) -> None:
@@ -188,60 +192,35 @@ def write_one_person(folder: Path, *, seed: int = SEED) -> None:
     session_s = visit.oxygen_clock.to_session_s(oxygen_s)
     saturation = {e.muscle: saturation_of(e, bouts, session_s, rng) for e in DONE}
 
-    milliseconds = np.rint(1000.0 * intervals_s).astype(int).tolist()
     stem = f"raw/{PARTICIPANT}_{SESSION}"
-    write_text(
-        "\n".join([f"# {INVENTED}", *map(str, milliseconds)]) + "\n",
-        folder / f"{stem}_intervals.txt",
-    )
+    write_intervals(folder / f"{stem}_intervals.txt", intervals_s, about=INVENTED)
     columns = {"time_s": [f"{t:.0f}" for t in oxygen_s]} | {
         muscle.replace(" ", "_"): [f"{v:.1f}" for v in values]
         for muscle, values in saturation.items()
     }
-    lines = [",".join(columns), *map(",".join, zip(*columns.values(), strict=True))]
-    write_text("\n".join(lines) + "\n", folder / f"{stem}_saturation.csv")
-
+    write_text(text_of_columns(columns), folder / f"{stem}_saturation.csv")
     key = {"participant_id": PARTICIPANT, "session_id": SESSION}
-    marks = {
-        name: ";".join(f"{mark:.3f}" for mark in at)
-        for name, at in (
-            ("heart", heart_marks_s),
-            ("oxygen", visit.oxygen_clock.to_file_s(np.array(visit.sync_s))),
-        )
-    }
     recordings = [
         key
         | {"signal": "rr", "file": f"{stem}_intervals.txt", "unit": "ms"}
-        | {"sync_marks_s": marks["heart"]}
+        | {"sync_marks_s": marks(heart_marks_s)}
     ]
+    oxygen_marks = marks(visit.oxygen_clock.to_file_s(np.array(visit.sync_s)))
     recordings += [
         key
-        | {"signal": "muscle_oxygen", "file": f"{stem}_saturation.csv", "unit": "pct"}
-        | {"channel": muscle.replace(" ", "_"), "time_column": "time_s", "site": muscle}
-        | {"side": "right", "position": "distal", "sync_marks_s": marks["oxygen"]}
+        | sensor(muscle)
+        | {"file": f"{stem}_saturation.csv", "channel": muscle.replace(" ", "_")}
+        | {"time_column": "time_s", "unit": "pct", "sync_marks_s": oxygen_marks}
         for muscle in saturation
     ]
-    write_table(
-        pd.DataFrame(recordings, columns=list(RECORDING_COLUMNS)), folder / "recordings.tsv"
-    )
+    write_table(recordings, folder / "recordings.tsv", RECORDING_COLUMNS)
     write_table(study.participants_table([visit]), folder / "participants.tsv")
+    occlusion = [study.occlusion_row(key, limb, mmhg) for limb, mmhg in OCCLUSION_MMHG.items()]
     session = key | {"visit": 1, "sequence": "ABC", "note": "invented: all conditions in a row"}
-    write_table(pd.DataFrame([session]), folder / "sessions.tsv")
-    write_table(pd.DataFrame(occlusion_rows()), folder / "occlusion.tsv")
+    write_table([session], folder / "sessions.tsv")
+    write_table(occlusion, folder / "occlusion.tsv")
     write_table(events_table(bouts, visit), folder / "events.tsv")
     write_text(STUDY_YAML, folder / "study.yaml")
-
-
-def occlusion_rows() -> list[dict[str, object]]:
-    """Occlusion pressures of leg and arm, measured before the visit."""
-    return [
-        {
-            **{"participant_id": PARTICIPANT, "session_id": SESSION, "limb": limb},
-            **{"side": "right", "posture": "seated", "cuff_width_cm": study.CUFF_WIDTH_CM[limb]},
-            **{"occlusion_pressure_mmhg": pressure_mmhg, "method": "doppler"},
-        }
-        for limb, pressure_mmhg in OCCLUSION_MMHG.items()
-    ]
 
 
 def events_table(bouts: tuple[Bout, ...], visit: PlannedVisit) -> pd.DataFrame:
@@ -266,9 +245,7 @@ def events_table(bouts: tuple[Bout, ...], visit: PlannedVisit) -> pd.DataFrame:
         events.append(here | pressure | marks)
         events.append(here | study.span("rest", planned.end_s, planned.rest_end_s))
     events[-1] = key | study.span("recovery", *visit.recovery_s)
-    table = pd.DataFrame(events, columns=list(study.EVENT_COLUMNS))
-    whole = ["bout", "cuff_pressure_mmhg", "reps_planned", "reps_done", "pain"]
-    return table.astype(dict.fromkeys(whole, "Int64")).sort_values("onset_s", kind="stable")
+    return study.table_of_events(events).sort_values("onset_s", kind="stable")
 
 
 STUDY_YAML = """\
@@ -289,14 +266,5 @@ segment_oxygenation:
 """
 
 
-def main() -> None:
-    """Read the command line and write the study."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--into", type=Path, required=True, help="study folder to write")
-    parser.add_argument("--seed", type=int, default=SEED)
-    arguments = parser.parse_args()
-    write_one_person(arguments.into, seed=arguments.seed)
-
-
 if __name__ == "__main__":
-    main()
+    run_writer(write_one_person, __doc__, seed=SEED)

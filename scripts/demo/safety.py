@@ -136,8 +136,7 @@ def titration_table(visits: Sequence[PlannedVisit], seed: int) -> pd.DataFrame:
                 beyond = share > study.SHARE_OF_OCCLUSION_PRESSURE["target"]
                 steps.append(
                     {
-                        "participant_id": visit.participant_id,
-                        "session_id": visit.session_id,
+                        **visit.key,
                         "limb": occlusion.limb,
                         "side": "right",
                         "posture": "seated",
@@ -161,8 +160,7 @@ def harms_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
     """Return harms.tsv: one mild harm, seen a day after its visit."""
     harms = [
         {
-            "participant_id": visit.participant_id,
-            "session_id": visit.session_id,
+            **visit.key,
             "days_after": 1,
             "what": "bruise under the thigh cuff",
             "grade": "mild",

@@ -7,7 +7,7 @@ that we invented; shapes follow the cited models.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,10 +38,10 @@ class MuscleSet:
     release_s: float
     resting_cuff_drop_pct: float
     nadir_pct: float | None
-    fall_tau_s: float
-    recovery_delay_s: float
     recovery_tau_s: float
     overshoot_pct: float
+    fall_tau_s: float = 12.0
+    recovery_delay_s: float = 4.0
 
 
 @dataclass(frozen=True)
@@ -77,6 +77,8 @@ ECTOPIC_WAVES = (
 OVERSHOOT_PEAK_S = 32.0
 
 RESTING_CUFF_TAU_S = 18.0
+
+CUFF_RAMP_S, CUFF_RELEASE_TAU_S = 4.0, 0.7
 
 
 def first_order_course(times_s: Floats, *, initial: float, steps: Sequence[Step]) -> Floats:
@@ -143,6 +145,11 @@ def premature(beat_times_s: Floats, which: NDArray[np.int_], *, share: float) ->
     moved_s = beat_times_s.copy()
     moved_s[which] -= share * (beat_times_s[which] - beat_times_s[which - 1])
     return moved_s
+
+
+def intervals_of(beat_times_s: Floats) -> Floats:
+    """Return the interval that ends at each beat; the first is as long as the second."""
+    return np.diff(beat_times_s, prepend=2.0 * beat_times_s[0] - beat_times_s[1])
 
 
 def add_waves(
@@ -238,21 +245,28 @@ def repetition_phase(times_s: Floats, boundaries_s: Floats) -> Floats:
     return np.interp(times_s, boundaries_s, np.arange(boundaries_s.size, dtype=float))
 
 
-def cuff_course(
-    times_s: Floats,
-    *,
-    inflations_s: Sequence[float],
-    releases_s: Sequence[float],
-    pressures_mmhg: Sequence[float],
-    ramp_s: float,
-    release_tau_s: float,
-) -> Floats:
-    """Return the pressure in the cuff: a ramp, a plateau and an exponential release, in mmHg."""
+def ripple(times_s: Floats, boundaries_s: Sequence[float]) -> Floats:
+    """Return one cycle of a sine per repetition, 0 outside of the set."""
+    return np.sin(2.0 * np.pi * repetition_phase(times_s, np.asarray(boundaries_s)))
+
+
+def saturation_as_recorded(course_pct: Floats, times_s: Floats, rng: np.random.Generator) -> Floats:
+    """Return a course as a sensor gives it: with slow wander and noise, in steps of 0.1 %."""
+    recorded_pct = course_pct + 0.25 * slow_wander(times_s, rng, low_hz=0.003, high_hz=0.02)
+    recorded_pct += rng.normal(0.0, 0.35, times_s.size)
+    return np.round(np.clip(recorded_pct, 0.0, 100.0), 1)
+
+
+def cuff_course(times_s: Floats, inflations: Iterable[tuple[float, float, float]]) -> Floats:
+    """Return the pressure in the cuff in mmHg: a ramp, a plateau and an exponential release.
+
+    Each inflation is its start in s, its release in s and its pressure in mmHg.
+    """
     course_mmhg = np.zeros(times_s.shape)
-    for start_s, stop_s, pressure in zip(inflations_s, releases_s, pressures_mmhg, strict=True):
-        rising = np.clip((times_s - start_s) / ramp_s, 0.0, 1.0)
-        falling = np.exp(-np.maximum(times_s - stop_s, 0.0) / release_tau_s)
-        course_mmhg += pressure * rising * falling
+    for start_s, release_s, pressure_mmhg in inflations:
+        rising = np.clip((times_s - start_s) / CUFF_RAMP_S, 0.0, 1.0)
+        falling = np.exp(-np.maximum(times_s - release_s, 0.0) / CUFF_RELEASE_TAU_S)
+        course_mmhg += pressure_mmhg * rising * falling
     return course_mmhg
 
 

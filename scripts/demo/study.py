@@ -311,6 +311,11 @@ class PlannedVisit:
         return f"ses-{self.visit}"
 
     @property
+    def key(self) -> dict[str, str]:
+        """Participant and session, as the rows of every table name them."""
+        return {"participant_id": self.participant_id, "session_id": self.session_id}
+
+    @property
     def recovery_s(self) -> tuple[float, float]:
         onset_s = self.sets[-1].end_s
         return onset_s, onset_s + RECOVERY_DURATION_S
@@ -815,7 +820,7 @@ def recorded_ecg(
         session_s, rng, low_hz=0.02, high_hz=0.35, n_tones=12
     )
     beat_times_s = beats["time_s"].to_numpy()
-    intervals_s = np.diff(beat_times_s, prepend=2.0 * beat_times_s[0] - beat_times_s[1])
+    intervals_s = signals.intervals_of(beat_times_s)
     phase = 2.0 * np.pi * np.interp(beat_times_s, times_s, respiration_turns)
     amplitudes = rng.uniform(0.8, 1.25) * (1.0 + 0.06 * np.sin(phase))
     beat_times_file_s = visit.heart_clock.to_file_s(beat_times_s)
@@ -874,8 +879,6 @@ def muscle_sets(visit: PlannedVisit, muscle: str) -> tuple[MuscleSet, ...]:
                 release_s=planned.release_s,
                 resting_cuff_drop_pct=RESTING_CUFF_DROP_PCT[visit.condition],
                 nadir_pct=planned.nadir_pct if works else None,
-                fall_tau_s=12.0,
-                recovery_delay_s=4.0,
                 recovery_tau_s=planned.recovery_tau_s,
                 overshoot_pct=OVERSHOOT_PCT[visit.condition] if works else 0.0,
             )
@@ -894,11 +897,9 @@ def recorded_saturation(
     )
     for planned in visit.sets:
         if planned.exercise.muscle == muscle:
-            turns = signals.repetition_phase(session_s, np.array(planned.rep_boundaries_s))
-            course_pct -= rng.uniform(1.4, 2.2) * np.sin(2.0 * np.pi * turns)
-    course_pct += 0.25 * signals.slow_wander(session_s, rng, low_hz=0.003, high_hz=0.02)
-    course_pct += rng.normal(0.0, 0.35, session_s.size)
-    recorded_pct = np.round(np.clip(course_pct, 0.0, 100.0), 1)
+            ripple = signals.ripple(session_s, planned.rep_boundaries_s)
+            course_pct -= rng.uniform(1.4, 2.2) * ripple
+    recorded_pct = signals.saturation_as_recorded(course_pct, session_s, rng)
     if (visit.participant_id, visit.visit) == DROPOUT and muscle == dropout_muscle():
         start_s, stop_s = dropout_s(visit)
         recorded_pct[(session_s >= start_s) & (session_s < stop_s)] = 0.0
@@ -939,8 +940,7 @@ def recorded_haemoglobin(
             rise = HAEMOGLOBIN_RISE_G_DL[visit.condition]
             steps += [Step(planned.inflation_s, rise, 20.0), Step(planned.release_s, 0.0, 8.0)]
         if planned.exercise.muscle == EXERCISES[0].muscle:
-            turns = signals.repetition_phase(session_s, np.array(planned.rep_boundaries_s))
-            course -= 0.06 * np.sin(2.0 * np.pi * turns)
+            course -= 0.06 * signals.ripple(session_s, planned.rep_boundaries_s)
     course += signals.first_order_course(session_s, initial=0.0, steps=steps)
     return np.round(course + rng.normal(0.0, 0.02, session_s.size), 2)
 
@@ -949,17 +949,11 @@ def recorded_cuff_pressure(
     visit: PlannedVisit, session_s: Floats, rng: np.random.Generator
 ) -> Floats:
     """Return the pressure of the cuff in use, in mmHg: zero but for noise on a visit without."""
-    course = signals.cuff_course(
-        session_s,
-        inflations_s=[planned.inflation_s for planned in visit.sets],
-        releases_s=[planned.release_s for planned in visit.sets],
-        pressures_mmhg=[planned.cuff_pressure_mmhg for planned in visit.sets],
-        ramp_s=4.0,
-        release_tau_s=0.7,
-    )
+    inflations = [(p.inflation_s, p.release_s, p.cuff_pressure_mmhg) for p in visit.sets]
+    course = signals.cuff_course(session_s, inflations)
     for planned in visit.sets:
-        turns = signals.repetition_phase(session_s, np.array(planned.rep_boundaries_s))
-        course += 0.02 * planned.cuff_pressure_mmhg * np.sin(2.0 * np.pi * turns)
+        ripple = signals.ripple(session_s, planned.rep_boundaries_s)
+        course += 0.02 * planned.cuff_pressure_mmhg * ripple
     return np.maximum(course + rng.normal(0.0, 0.3, session_s.size), 0.0)
 
 
@@ -982,8 +976,7 @@ def true_sets(visit: PlannedVisit, beats: pd.DataFrame) -> pd.DataFrame:
         inside_s = beats["time_s"][beats["time_s"].between(planned.onset_s, planned.end_s)]
         sets.append(
             {
-                "participant_id": visit.participant_id,
-                "session_id": visit.session_id,
+                **visit.key,
                 "event_onset_s": planned.onset_s,
                 "duration_s": round(planned.end_s - planned.onset_s, 1),
                 "condition": visit.condition,
@@ -1022,8 +1015,7 @@ def true_visit(
         "recovery_steady": (recovery_onset_s + RECOVERY_STEADY_AFTER_S, recovery_end_s),
     }
     truth: dict[str, object] = {
-        "participant_id": visit.participant_id,
-        "session_id": visit.session_id,
+        **visit.key,
         "condition": visit.condition,
         "respiration_rate_hz": round(visit.person.respiration_hz, 4),
         "lf_amplitude_ms": round(amplitudes_ms["lf"], 2),
@@ -1067,8 +1059,7 @@ def sessions_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
         note = f"invented: visit {missing_visit} did not take place (moved away)"
         sessions.append(
             {
-                "participant_id": visit.participant_id,
-                "session_id": visit.session_id,
+                **visit.key,
                 "visit": visit.visit,
                 "sequence": visit.person.sequence,
                 "date_shifted": visit.date_shifted.isoformat(),
@@ -1081,21 +1072,30 @@ def sessions_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
 def occlusion_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
     """Return occlusion.tsv: leg and arm, measured before every visit."""
     return pd.DataFrame(
-        [
-            {
-                "participant_id": visit.participant_id,
-                "session_id": visit.session_id,
-                "limb": occlusion.limb,
-                "side": "right",
-                "posture": occlusion.posture,
-                "cuff_width_cm": CUFF_WIDTH_CM[occlusion.limb],
-                "occlusion_pressure_mmhg": occlusion.pressure_mmhg,
-                "method": occlusion.method,
-            }
-            for visit in visits
-            for occlusion in visit.occlusions
-        ]
+        occlusion_row(visit.key, o.limb, o.pressure_mmhg, posture=o.posture, method=o.method)
+        for visit in visits
+        for o in visit.occlusions
     )
+
+
+def occlusion_row(
+    key: Mapping[str, str],
+    limb: str,
+    pressure_mmhg: int,
+    *,
+    posture: str = "seated",
+    method: str = "doppler",
+) -> dict[str, object]:
+    """Return a row of occlusion.tsv; `key` names participant and session."""
+    return {
+        **key,
+        "limb": limb,
+        "side": "right",
+        "posture": posture,
+        "cuff_width_cm": CUFF_WIDTH_CM[limb],
+        "occlusion_pressure_mmhg": pressure_mmhg,
+        "method": method,
+    }
 
 
 EVENT_COLUMNS = (
@@ -1111,6 +1111,11 @@ def events_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
     listed = []
     for visit in visits:
         listed += sorted(visit_events(visit), key=lambda row: row["onset_s"])
+    return table_of_events(listed)
+
+
+def table_of_events(listed: Sequence[Mapping[str, object]]) -> pd.DataFrame:
+    """Return events as a table with all columns of a session sheet."""
     events = pd.DataFrame(listed, columns=list(EVENT_COLUMNS))
     whole = ["bout", "cuff_pressure_mmhg", "reps_planned", "reps_done", "pain"]
     return events.astype(dict.fromkeys(whole, "Int64"))
@@ -1118,10 +1123,9 @@ def events_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
 
 def visit_events(visit: PlannedVisit) -> list[dict[str, object]]:
     """Return the rows of one visit's session sheet."""
-    visit_key = {"participant_id": visit.participant_id, "session_id": visit.session_id}
-    state = visit_key | {"condition": visit.condition, "posture": "seated"}
+    state = visit.key | {"condition": visit.condition, "posture": "seated"}
     events: list[dict[str, object]] = [
-        visit_key | {"onset_s": sync_s, "duration_s": 0, "trial_type": "sync"}
+        visit.key | {"onset_s": sync_s, "duration_s": 0, "trial_type": "sync"}
         for sync_s in visit.sync_s
     ]
     events.append(
@@ -1153,7 +1157,7 @@ def visit_events(visit: PlannedVisit) -> list[dict[str, object]]:
             events.append(here | span("rest", planned.end_s, planned.rest_end_s))
     events.append(state | span("recovery", *visit.recovery_s))
     for onset_s, text in visit_notes(visit):
-        events.append(visit_key | span("note", onset_s, onset_s) | {"note": text})
+        events.append(visit.key | span("note", onset_s, onset_s) | {"note": text})
     return events
 
 
