@@ -101,10 +101,7 @@ def simulated_session(
         steps = [
             step
             for one_set in sets
-            for step in (
-                Step(one_set.start_s, in_sets, on_s),
-                Step(one_set.end_s, resting, off_s),
-            )
+            for step in (Step(one_set.start_s, in_sets, on_s), Step(one_set.end_s, resting, off_s))
         ]
         return signals.first_order_course(time_s, initial=resting, steps=steps)
 

@@ -271,10 +271,7 @@ def _columns_of_text(file, generator):
         spikes = generator.integers(100, 1000, 12)
         yield f"rows twice at {at}", table(lambda t, at=at: _twice(t, at, 40))
         yield f"rows lost at {at}", table(lambda t, at=at: t.drop(index=range(at, at + 40)))
-        yield (
-            f"rows exchanged at {at}",
-            table(lambda t, at=at: t.iloc[_swapped(len(t), at, 30)]),
-        )
+        yield (f"rows exchanged at {at}", table(lambda t, at=at: t.iloc[_swapped(len(t), at, 30)]))
         yield f"one row back at {at}", table(lambda t, at=at: _moved_row(t, at))
         yield f"12 spikes, {n}", table(lambda t, s=spikes, n=n: _spiked(t, s, n))
     yield "backwards", table(lambda t: t[::-1])

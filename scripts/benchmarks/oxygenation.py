@@ -19,23 +19,14 @@ from muscle import boundaries, cleaning, desaturation, levels
 from muscle.contractions import find_contractions
 from recordings.boundaries import compare_boundaries
 
-LIMITS = {
-    "stuck_s": 10.0,
-    "slip_pct_per_s": 10.0,
-    "dropout_jump_pct": 5.0,
-    "leak_longest_s": 30.0,
-}
+LIMITS = {"stuck_s": 10.0, "slip_pct_per_s": 10.0, "dropout_jump_pct": 5.0, "leak_longest_s": 30.0}
 
 RATES_HZ = (0.5, 1.0, 2.0, 10.0, 50.0)
 
 # As the example study sets it; a 3 s mean of slow sampling is one or two readings and lies lower.
 NADIR_WINDOW_S = 5.0
 
-CONTRACTIONS = {
-    "slowest_hz": 0.1,
-    "fastest_hz": 1.0,
-    "min_samples_per_contraction": 2.5,
-}
+CONTRACTIONS = {"slowest_hz": 0.1, "fastest_hz": 1.0, "min_samples_per_contraction": 2.5}
 
 # Accuracy that the project asks for; none is stated for the rest.
 TARGETS = {
@@ -107,12 +98,7 @@ def errors_of(simulated: SimulatedOxygen) -> Iterator[tuple[str, float]]:
         )
         yield "half_time", half.value - truth.half_time_s
         fit = recovery.exponential_recovery(
-            *trace,
-            *recovery,
-            longest_delay_s=15.0,
-            min_r2=0.8,
-            largest_tau_se_share=0.25,
-            **enough,
+            *trace, *recovery, longest_delay_s=15.0, min_r2=0.8, largest_tau_se_share=0.25, **enough
         )
         yield "tau", fit.tau.value - truth.tau_s
     proposals = boundaries.propose_boundaries(

@@ -223,11 +223,7 @@ def _impacts(n: int, rate_hz: float, every_hz: float, generator) -> Floats:
 
 
 def footfalls(
-    time_s: Floats,
-    *,
-    every_hz: ArrayLike,
-    alternating: bool = True,
-    generator: np.random.Generator,
+    time_s: Floats, *, every_hz: ArrayLike, alternating: bool = True, generator: np.random.Generator
 ) -> Floats:
     """Electrode motion by footfalls, largest value 1: a damped oscillation of one shape a foot.
 

@@ -57,12 +57,7 @@ def beats_from_rate(time_s: np.ndarray, rate_hz: np.ndarray) -> np.ndarray:
 
 
 def narrow_band_course(
-    time_s: np.ndarray,
-    *,
-    centre_hz: float,
-    width_hz: float,
-    rms: float,
-    rng: np.random.Generator,
+    time_s: np.ndarray, *, centre_hz: float, width_hz: float, rms: float, rng: np.random.Generator
 ) -> np.ndarray:
     """Gaussian random course with a bell-shaped spectrum around `centre_hz` and the given rms.
 

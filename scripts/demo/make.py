@@ -46,10 +46,7 @@ HAEMOGLOBIN_COLUMN = "thb_vastus"
 
 
 def write_demo(
-    folder: Path,
-    *,
-    seed: int = study.DEMO_SEED,
-    participants: Sequence[str] = study.PARTICIPANTS,
+    folder: Path, *, seed: int = study.DEMO_SEED, participants: Sequence[str] = study.PARTICIPANTS
 ) -> None:
     """Write the study folder, or the part of it that belongs to some participants."""
     visits = [v for v in study.plan_study(seed) if v.participant_id in participants]

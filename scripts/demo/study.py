@@ -701,10 +701,7 @@ def heart_period_course(
             rate_bpm = signals.value_after(rate_steps[-1], rate_bpm, elapsed_s)
         duration_s = planned.end_s - planned.onset_s
         plateau_bpm = signals.plateau_for_mean(
-            planned.mean_hr_bpm,
-            value_at_onset=rate_bpm,
-            duration_s=duration_s,
-            tau_s=HR_ON_TAU_S,
+            planned.mean_hr_bpm, value_at_onset=rate_bpm, duration_s=duration_s, tau_s=HR_ON_TAU_S
         )
         rise = Step(planned.onset_s, plateau_bpm, HR_ON_TAU_S)
         rate_bpm = signals.value_after(rise, rate_bpm, duration_s)
@@ -726,11 +723,7 @@ def heart_period_course(
 
 
 def heart_beats(
-    visit: PlannedVisit,
-    times_s: Floats,
-    period_s: Floats,
-    gain: Floats,
-    rng: np.random.Generator,
+    visit: PlannedVisit, times_s: Floats, period_s: Floats, gain: Floats, rng: np.random.Generator
 ) -> pd.DataFrame:
     """Return the heart's beats over the visit: time_s on the session clock, kind."""
     beat_times_s = signals.pulse_times(times_s, period_s)
@@ -891,9 +884,7 @@ def recorded_saturation(
 ) -> Floats:
     """Return the saturation under one sensor as recorded, in percent, in steps of 0.1."""
     course_pct = signals.saturation_course(
-        session_s,
-        baseline_pct=visit.resting_smo2_pct[muscle],
-        sets=muscle_sets(visit, muscle),
+        session_s, baseline_pct=visit.resting_smo2_pct[muscle], sets=muscle_sets(visit, muscle)
     )
     for planned in visit.sets:
         if planned.exercise.muscle == muscle:
@@ -968,9 +959,7 @@ def true_sets(visit: PlannedVisit, beats: pd.DataFrame) -> pd.DataFrame:
         times_s = np.arange(planned.onset_s, planned.release_s + 60.0, 0.01)
         baseline_pct = visit.resting_smo2_pct[planned.exercise.muscle]
         course_pct = signals.saturation_course(
-            times_s,
-            baseline_pct=baseline_pct,
-            sets=muscle_sets(visit, planned.exercise.muscle),
+            times_s, baseline_pct=baseline_pct, sets=muscle_sets(visit, planned.exercise.muscle)
         )
         nadir_pct = float(course_pct[times_s <= planned.end_s].min())
         inside_s = beats["time_s"][beats["time_s"].between(planned.onset_s, planned.end_s)]
@@ -1163,11 +1152,7 @@ def visit_events(visit: PlannedVisit) -> list[dict[str, object]]:
 
 def span(trial_type: str, start_s: float, stop_s: float) -> dict[str, object]:
     """Return type, onset and duration of an event."""
-    return {
-        "onset_s": start_s,
-        "duration_s": round(stop_s - start_s, 1),
-        "trial_type": trial_type,
-    }
+    return {"onset_s": start_s, "duration_s": round(stop_s - start_s, 1), "trial_type": trial_type}
 
 
 def set_marks(visit: PlannedVisit, planned: PlannedSet) -> dict[str, object]:

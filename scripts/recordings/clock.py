@@ -161,11 +161,7 @@ def _check_marks(file_s: FloatArray, session_s: FloatArray) -> None:
 
 
 def _clock_status(
-    drift_ppm: float,
-    residual_ms: float,
-    n_marks: int,
-    max_drift_ppm: float,
-    max_residual_ms: float,
+    drift_ppm: float, residual_ms: float, n_marks: int, max_drift_ppm: float, max_residual_ms: float
 ) -> str:
     faults = []
     if abs(drift_ppm) > max_drift_ppm:

@@ -121,15 +121,7 @@ def sync_table(read, series, events, settings):
         times = times_caution(row.signal, recording, clock, of_session)
         values = values_caution(row.signal, recording)
         said = [caution, times, values, joined, compared.get(row.row_number, "")]
-        clocks.append(
-            sync_row(
-                row,
-                recording,
-                clock,
-                said,
-                settings.lost_time_s_per_5_min,
-            )
-        )
+        clocks.append(sync_row(row, recording, clock, said, settings.lost_time_s_per_5_min))
     return pd.DataFrame(clocks)
 
 

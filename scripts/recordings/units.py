@@ -5,14 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from study.units import (
-    CANONICAL_UNIT,
-    FACTORS,
-    KEPT_UNITS,
-    POSSIBLE,
-    UNIT_OF,
-    allowed_units,
-)
+from study.units import CANONICAL_UNIT, FACTORS, KEPT_UNITS, POSSIBLE, UNIT_OF, allowed_units
 
 FloatArray = NDArray[np.float64]
 

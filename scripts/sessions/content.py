@@ -309,10 +309,7 @@ def ripples_of(session):
     }
     ripples = []
     for segment in session.segments:
-        rate_hz, end_s = (
-            rates.get(segment["event_id"]),
-            session.end_of(segment["event_id"]),
-        )
+        rate_hz, end_s = (rates.get(segment["event_id"]), session.end_of(segment["event_id"]))
         for n, sensor in enumerate(sensors):
             below = (sensor["file"], sensor["channel"]) == (segment["file"], segment["channel"])
             if rate_hz and end_s and below:

@@ -168,7 +168,5 @@ def _unfolded(content, largest_bytes):
 
 def _damaged(fault):
     return Refused(
-        f"damaged or cut off: {fault}",
-        "a whole gzip file",
-        "copy the file again from the recorder",
+        f"damaged or cut off: {fault}", "a whole gzip file", "copy the file again from the recorder"
     )

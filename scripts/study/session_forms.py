@@ -141,10 +141,7 @@ def sheets_of(study, people):
     orders, workbooks = opened_orders(study), {}
     pages = {
         study / FOLDER / "titration.pdf": page_of_titration(settings),
-        study / FOLDER / "clock_marks.pdf": {
-            "kind": "clock marks",
-            "title": settings.study.title,
-        },
+        study / FOLDER / "clock_marks.pdf": {"kind": "clock marks", "title": settings.study.title},
     }
     for row in rows_of(study, "sessions"):
         if row.participant_id in people:

@@ -481,10 +481,7 @@ class CheckSafety(Section):
         le=10,
     )
     longest_restriction_min: float = setting(
-        "Longer time under the cuff without release is named.",
-        "Patterson et al. 2019",
-        gt=0,
-        le=30,
+        "Longer time under the cuff without release is named.", "Patterson et al. 2019", gt=0, le=30
     )
     stop_systolic_mmhg: float | None = setting(
         "Systolic blood pressure at which the study stops; null is not checked, and said.",

@@ -276,10 +276,7 @@ def merged(values, changes):
     """Values with changes carried out, section by section; lists are replaced whole."""
     if not (isinstance(values, dict) and isinstance(changes, dict)):
         return changes
-    return {
-        **values,
-        **{k: merged(values[k], v) if k in values else v for k, v in changes.items()},
-    }
+    return {**values, **{k: merged(values[k], v) if k in values else v for k, v in changes.items()}}
 
 
 def changed_settings(default, settings):

@@ -133,11 +133,7 @@ def test_a_long_table_is_folded_and_everything_is_unfolded_for_print(tmp_path):
         dispatchEvent(new Event("afterprint")); seen.after = folds();
         """,
     )
-    assert seen == {
-        "before": [False, False],
-        "printed": [True, True],
-        "after": [False, False],
-    }
+    assert seen == {"before": [False, False], "printed": [True, True], "after": [False, False]}
 
 
 def test_the_page_prints_to_pdf_with_what_is_folded(tmp_path):

@@ -11,12 +11,7 @@ from chromium import ABSENT, BROWSER, after
 from heart.beat_edits import apply_beat_edits, excluded_spans_s
 from heart.repair.intervals import repair_intervals
 from heart.repair.series import SAME_BEAT_S, with_beginnings
-from heart.variability import (
-    directly_following,
-    mean_hr_bpm,
-    rmssd_ms,
-    successive_differences_ms,
-)
+from heart.variability import directly_following, mean_hr_bpm, rmssd_ms, successive_differences_ms
 from session_example import beats, ecg, outcome, page, session
 from sessions.practice import PracticePages, practice_session
 

@@ -99,13 +99,7 @@ def test_the_nadir_under_a_ripple_lies_within_a_point_where_the_raw_minimum_is_f
     trace = course + np.where(time_s > 60, 4 * np.sin(np.pi * since), 0.0)
     trace = trace + rng.normal(0.0, 1.0, len(time_s))
     found = levels.nadir(
-        time_s,
-        trace,
-        60.0,
-        118.0,
-        window_s=3.0,
-        min_usable_share=0.8,
-        contraction_rate_hz=0.5,
+        time_s, trace, 60.0, 118.0, window_s=3.0, min_usable_share=0.8, contraction_rate_hz=0.5
     )
     assert trace.min() < 31.0
     assert found.value == pytest.approx(35.07, abs=1.0)

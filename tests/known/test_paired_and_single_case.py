@@ -10,11 +10,7 @@ import pytest
 from scipy import stats
 
 from comparison.coupling import limits_of_agreement
-from comparison.effect_sizes import (
-    effect_sizes,
-    hedges_correction,
-    interpret_interval,
-)
+from comparison.effect_sizes import effect_sizes, hedges_correction, interpret_interval
 from comparison.paired import paired_t, sign_flip
 from comparison.single_case import non_overlap, schedule_test
 

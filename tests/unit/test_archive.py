@@ -191,15 +191,7 @@ def test_nothing_planted_in_the_study_stands_in_the_archive(archive):
     whole = " ".join(t for p in archive.rglob("*") if p.is_file() for t in contents_of(p))
     whole += " ".join(map(str, bytes_in(archive)))
     planted = [v for _, values in PLANTED.values() for v in values]
-    for text in (
-        *planted,
-        "Smith",
-        "2044-05",
-        "2044-06",
-        "09:41",
-        "surname",
-        str(archive.parent),
-    ):
+    for text in (*planted, "Smith", "2044-05", "2044-06", "09:41", "surname", str(archive.parent)):
         assert text not in whole
     assert "Invented tiny study" in whole
 

@@ -341,11 +341,7 @@ FOUND = detect_beats(*RECORD[:2])
 
 
 @settings(max_examples=8, deadline=None, derandomize=True)
-@given(
-    gain=st.floats(1e-3, 1e3),
-    offset=st.floats(-1e3, 1e3),
-    polarity=st.sampled_from([-1, 1]),
-)
+@given(gain=st.floats(1e-3, 1e3), offset=st.floats(-1e3, 1e3), polarity=st.sampled_from([-1, 1]))
 def test_gain_offset_and_polarity_do_not_matter(gain, offset, polarity):
     time_s, ecg_mv, _, _ = RECORD
     found = detect_beats(time_s, polarity * gain * ecg_mv + offset * gain)

@@ -37,10 +37,7 @@ def test_every_edit_is_carried_out_exactly():
 @pytest.mark.parametrize(
     ("row", "said"),
     [
-        (
-            ("e7", "remove_beat", 1.67, np.nan, np.nan, ""),
-            r"edit e7 \(remove_beat\).*60 ms.*1\.6",
-        ),
+        (("e7", "remove_beat", 1.67, np.nan, np.nan, ""), r"edit e7 \(remove_beat\).*60 ms.*1\.6"),
         (("e8", "move_beat", 8.0, "n/a", np.nan, ""), r"edit e8 .*new_time_s is missing"),
         (("e9", "add_beat", 8.03, np.nan, np.nan, ""), r"edit e9 .*beat at 8\.000 s"),
         (("e6", "exclude_span", 9.0, np.nan, 8.0, ""), r"edit e6 .*end_s 8 is not after"),
@@ -63,8 +60,7 @@ def test_a_beat_removed_once_cannot_be_removed_again():
 
 def test_a_removal_can_be_undone_by_adding_the_beat_again():
     edits = edit_rows(
-        ("e1", "remove_beat", 1.6, np.nan, np.nan, ""),
-        ("e2", "add_beat", 1.6, np.nan, np.nan, ""),
+        ("e1", "remove_beat", 1.6, np.nan, np.nan, ""), ("e2", "add_beat", 1.6, np.nan, np.nan, "")
     )
     table = apply_beat_edits(np.arange(20) * 0.8, edits)
     in_use = table[table["origin"] != "removed"]

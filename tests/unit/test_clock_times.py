@@ -96,10 +96,7 @@ def text_of(path, stamps):
     ("stamps", "zero_at"),
     [
         (["2031-05-24T09:30:00", "2031-05-24T09:30:01"], HALF_PAST),
-        (
-            ["2031-05-24 09:30:00.5", "2031-05-24 09:30:01.5"],
-            HALF_PAST.replace(microsecond=500000),
-        ),
+        (["2031-05-24 09:30:00.5", "2031-05-24 09:30:01.5"], HALF_PAST.replace(microsecond=500000)),
         (["09:30:00,250", "09:30:01,250"], time(9, 30, 0, 250000)),
         # a stopwatch tells no time of day
         (["00:00:00", "00:00:01"], None),

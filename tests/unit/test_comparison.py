@@ -51,11 +51,7 @@ from study.plan import planned_claims
 
 CONDITIONS = ("none", "low", "target")
 EXERCISES = ("curl", "press", "row")
-SETTINGS = {
-    "confidence": 0.95,
-    "fewest_participants": 4,
-    "seed": 1,
-}
+SETTINGS = {"confidence": 0.95, "fewest_participants": 4, "seed": 1}
 PRIMARY = [("smo2_nadir_pct", "set"), ("rmssd_ms", "recovery_steady")]
 TABLES = (
     "contrasts",
@@ -1147,7 +1143,7 @@ RULES = {
         "measured": "corrected_pct",
         "says": "too much is repaired",
         "source": "convention",
-    },
+    }
 }
 
 

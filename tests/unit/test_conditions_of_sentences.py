@@ -30,12 +30,7 @@ from report.sections.limits import limits
 from report.sections.numbers import window_explained
 from report.sections.single_case import drawing_of
 from report.sentences import sentence_of_claim
-from report.single_case import (
-    against_it,
-    differences_in_words,
-    order_in_words,
-    rest_in_words,
-)
+from report.single_case import against_it, differences_in_words, order_in_words, rest_in_words
 from results.columns import columns_of
 from results.tables import as_read
 

@@ -137,12 +137,7 @@ def test_an_irregular_time_axis_changes_nothing():
     rng = np.random.default_rng(5)
     planned = SimulatedSet(60.0, 20, 3.0, 35.0)
     simulated = simulate_muscle_oxygen(
-        rng,
-        sampling_rate_hz=5.0,
-        duration_s=180.0,
-        sets=[planned],
-        ripple_pct=4.0,
-        axis_jitter=0.2,
+        rng, sampling_rate_hz=5.0, duration_s=180.0, sets=[planned], ripple_pct=4.0, axis_jitter=0.2
     )
     readings = simulated.readings
     found = find_contractions(readings["time_s"], readings["smo2_pct"], 60.0, 120.0, **SEARCH)

@@ -16,11 +16,7 @@ from demo.muscle_oxygen import SimulatedCuff, simulate_cuff_pressure
 from project import settings_with
 from recordings.limbs import same_limb
 
-PRESSURE_LIMITS = {
-    "tolerance_mmhg": 10.0,
-    "inflated_mmhg": 15.0,
-    "settle_s": 5.0,
-}
+PRESSURE_LIMITS = {"tolerance_mmhg": 10.0, "inflated_mmhg": 15.0, "settle_s": 5.0}
 
 
 def pressure_verdict(planned_mmhg, held_mmhg, leak_mmhg_per_s=0.0):

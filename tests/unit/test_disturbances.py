@@ -11,12 +11,7 @@ from demo.disturbed_ecg import electrode_steps, height_of, mains_hum, packet_sta
 from demo.exercise_ecg import LEADS, beat_times, exercise_ecg
 from heart.beats import parting_said, with_edits
 from heart.detection.detector import detect_beats
-from heart.detection.disturbances import (
-    folded_hz,
-    level_steps,
-    without_hum,
-    without_steps,
-)
+from heart.detection.disturbances import folded_hz, level_steps, without_hum, without_steps
 from heart.detection.even_pieces import EvenPiece, even_pieces
 from heart.quality import ACCEPTED, quality_by_span
 from unit.sinus_rhythm import sinus_beats

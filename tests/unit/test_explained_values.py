@@ -12,12 +12,7 @@ from explaining.explain import explained
 from explaining.run import FinishedRun
 from explaining.value import MEASURED, differences, measured_again, samples
 from finished_run import finished_run
-from measuring.recipes import (
-    SETTINGS,
-    functions_behind,
-    recipe_of,
-    settings_behind,
-)
+from measuring.recipes import SETTINGS, functions_behind, recipe_of, settings_behind
 from project import settings_with, write_tiny_study
 from results.tables import number
 from study.problems import StudyError

@@ -15,14 +15,7 @@ from study.check import main as check
 from study.loading import load_study
 from study.new import main as new
 from study.new import parser, plan_of
-from study.orders import (
-    drawn_orders,
-    open_order,
-    opened_orders,
-    read_record,
-    unsealed,
-    williams,
-)
+from study.orders import drawn_orders, open_order, opened_orders, read_record, unsealed, williams
 from study.orders import main as open_order_command
 from study.problems import StudyError
 from study.rows import rows_of

@@ -24,11 +24,7 @@ from comparison.single_case_table import single_case_table
 
 CONDITIONS = ("none", "low", "target", "high")
 EXERCISES = ("curl", "press", "row")
-SETTINGS = {
-    "confidence": 0.95,
-    "fewest_participants": 4,
-    "seed": 1,
-}
+SETTINGS = {"confidence": 0.95, "fewest_participants": 4, "seed": 1}
 # a failing design is shown as it is: shrinking it takes minutes
 PHASES = (Phase.explicit, Phase.generate)
 P_VALUES = ("p", "p_adjusted", "sign_flip_p")
@@ -103,10 +99,7 @@ def test_every_design_gives_a_complete_comparison(table, how):
     smallest_effect = how.pop("smallest_effect")
     adjusted = how.pop("adjusted")
     found = contrast_table(
-        comparison,
-        Rules(**SETTINGS),
-        adjusted=adjusted,
-        smallest_effect=smallest_effect,
+        comparison, Rules(**SETTINGS), adjusted=adjusted, smallest_effect=smallest_effect
     )
     model = model_table(comparison)
     # without a model there is a line that says why, and no variance
@@ -154,11 +147,7 @@ def test_every_design_gives_a_complete_comparison(table, how):
 
 
 @settings(max_examples=25, deadline=None, derandomize=True, phases=PHASES)
-@given(
-    designs(),
-    st.integers(0, 99),
-    st.sampled_from([(1000.0, 0.0), (1.0, -250.0), (0.01, 7.0)]),
-)
+@given(designs(), st.integers(0, 99), st.sampled_from([(1000.0, 0.0), (1.0, -250.0), (0.01, 7.0)]))
 def test_units_origin_names_and_row_order_change_no_finding(table, seed, unit):
     scale, origin = unit
     # a value shared by many is rounding beside the origin: whole differences are compared

@@ -11,12 +11,7 @@ from muscle import cleaning, desaturation, levels, recovery
 from recordings import time_axis
 from results.estimate import Estimate
 
-LIMITS = {
-    "stuck_s": 10.0,
-    "slip_pct_per_s": 10.0,
-    "dropout_jump_pct": 5.0,
-    "leak_longest_s": 30.0,
-}
+LIMITS = {"stuck_s": 10.0, "slip_pct_per_s": 10.0, "dropout_jump_pct": 5.0, "leak_longest_s": 30.0}
 
 TWO_SETS = (SimulatedSet(90.0, 20, 3.0, 35.0), SimulatedSet(240.0, 20, 3.0, 30.0))
 RATES_HZ = (0.5, 1.0, 2.0, 10.0, 50.0)
@@ -409,13 +404,7 @@ def test_overshoot_is_found_and_its_absence_flagged():
         )
         time_s, trace = simulated.readings["time_s"], simulated.readings["smo2_pct"]
         found = levels.overshoot(
-            time_s,
-            trace,
-            150.0,
-            300.0,
-            baseline_pct=Estimate(65.0, 0.5),
-            window_s=5.0,
-            **ENOUGH,
+            time_s, trace, 150.0, 300.0, baseline_pct=Estimate(65.0, 0.5), window_s=5.0, **ENOUGH
         )
         assert found.status == status
         truth = simulated.course_pct[np.asarray(time_s) > 150.0].max() - 65.0

@@ -18,10 +18,7 @@ def resting_intervals(generator, beats):
 
 @pytest.mark.parametrize(
     ("measure", "index"),
-    [
-        (precise_rmssd_ms, lambda nn: np.diff(nn)),
-        (precise_sdnn_ms, lambda nn: nn),
-    ],
+    [(precise_rmssd_ms, lambda nn: np.diff(nn)), (precise_sdnn_ms, lambda nn: nn)],
 )
 def test_the_stated_error_is_the_spread_between_windows_of_one_state(measure, index):
     generator = np.random.default_rng(4)

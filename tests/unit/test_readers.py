@@ -413,8 +413,7 @@ def test_a_long_interval_is_no_gap(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("wrong", "found"),
-    [("-5", "interval of -5"), ("n/a", "no interval"), ("", "a blank line")],
+    ("wrong", "found"), [("-5", "interval of -5"), ("n/a", "no interval"), ("", "a blank line")]
 )
 def test_an_interval_that_hides_time_is_refused(tmp_path, wrong, found):
     path = tmp_path / "beats.txt"

@@ -71,10 +71,7 @@ def test_the_rate_is_followed_while_heart_and_breathing_speed_up():
     errors, known = [], []
     for seed in range(9):
         simulated, beats, amplitude = breathing_beats(
-            seed,
-            duration_s=140,
-            heart_rate_bpm=ramp(70, 150),
-            breathing_rate_hz=ramp(0.25, 0.60),
+            seed, duration_s=140, heart_rate_bpm=ramp(70, 150), breathing_rate_hz=ramp(0.25, 0.60)
         )
         table = respiration_from_beats(beats, amplitude)
         errors.append(rate_error_hz(simulated, table))

@@ -245,10 +245,7 @@ def test_a_visit_is_judged_by_its_highest_pressure():
 
 def test_a_visit_without_sets_says_so():
     rest = BLANK_SET | {"trial_type": "baseline"}
-    assert row_of_visit([rest]) == {
-        "scope": "visit",
-        "findings": "no set was noted",
-    }
+    assert row_of_visit([rest]) == {"scope": "visit", "findings": "no set was noted"}
 
 
 @pytest.mark.parametrize(

@@ -130,11 +130,7 @@ def test_work_is_told_bout_by_bout_and_failure_only_where_a_set_failed():
     ("one_visit", "order", "said"),
     [
         (True, ("low", "none", "target"), "One visit, in this order: low, none, target."),
-        (
-            False,
-            ("target", "none", "low"),
-            "3 visits: ses-1 target; ses-2 none; ses-3 low.",
-        ),
+        (False, ("target", "none", "low"), "3 visits: ses-1 target; ses-2 none; ses-3 low."),
     ],
 )
 def test_the_order_told_is_the_order_done(one_visit, order, said):

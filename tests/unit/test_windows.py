@@ -9,11 +9,7 @@ from measuring.inputs import WindowInputs
 from windows._after_set import release_of_cuff
 from windows._window import Window
 
-SETTINGS = {
-    "baseline_settle_s": 60.0,
-    "recovery_steady_from_s": 90.0,
-    "shortest_steady_s": 60.0,
-}
+SETTINGS = {"baseline_settle_s": 60.0, "recovery_steady_from_s": 90.0, "shortest_steady_s": 60.0}
 
 
 def session(*rows):

@@ -401,8 +401,7 @@ def test_sets_whose_pressure_does_not_count_are_named_and_left_out_beside_the_ma
 
 
 @pytest.mark.parametrize(
-    "name",
-    ["report.html", "methods.md", "tables/4_pressures.html", "sessions/sub-01/ses-3.html"],
+    "name", ["report.html", "methods.md", "tables/4_pressures.html", "sessions/sub-01/ses-3.html"]
 )
 def test_a_caution_stands_in_every_file_that_shows_a_pressure(results, name):
     text = " ".join((results / name).read_text(encoding="utf-8").split())
