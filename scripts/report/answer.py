@@ -5,7 +5,6 @@ import re
 import pandas as pd
 
 from report.sentences import in_unit
-from results.format import interval
 from results.words import counted, in_words, words_of
 from study.plan import AS_PLANNED
 
@@ -74,19 +73,12 @@ def parts_of(claim):
     ]
 
 
-def part_in_words(part, unit, *, ratio):
-    """`target - none: -31.6 percentage points (98.3 % CI -34.5 to -28.7), 10 pairs`."""
-    size = f"ratio {part['estimate']:.3g}" if ratio else in_unit(f"{part['estimate']:+.3g}", unit)
-    limits = f"{part['level']:.3g} % CI {interval(part['low'], part['high'])}"
-    return f"{part['name']}: {size} ({limits}), {counted(part['pairs'], 'pair')}"
-
-
 def plan_in_words(claims, plan):
     """What was written down before the values were seen, once for all claims."""
     if plan.frozen_at is None:
         return (
-            "No plan was frozen before the values were seen: the claims are those that the study "
-            "states now, and nothing shows when they were chosen."
+            "No plan was frozen before the values were seen: nothing shows when these claims were "
+            "chosen."
         )
     kept = (claims["plan"] == AS_PLANNED).sum()
     others = claims.loc[claims["plan"] != AS_PLANNED, "plan"].dropna()

@@ -4,6 +4,8 @@ Everything is drawn with attributes, because the policy of the page allows no st
 """
 
 import math
+import textwrap
+from dataclasses import dataclass
 
 from markupsafe import Markup, escape
 
@@ -12,14 +14,24 @@ from results.words import words_of
 
 INK, QUIET, SHADE, BAND = "#1c2a33", "#56646d", "#e3e8e6", "#f3d9cf"
 
+# two pictures stand side by side on a screen of 1280 px; a letter of 12 px, at most, in px
+WIDTH, LETTER = 462, 7
 
-def interval_scale(parts, *, ratio, smallest, said):
+
+@dataclass(frozen=True)
+class IntervalScale:
+    """A strip for each difference, to stand in the row of its numbers, and the axis below them."""
+
+    strips: list[Markup]
+    axis: Markup
+
+
+def interval_scale(parts, *, ratio, smallest):
     """Differences with their intervals on one scale, no difference and the smallest effect marked.
 
-    parts : (name, estimate, low, high) of each difference, from top to bottom
+    parts : (estimate, low, high) of each difference, from top to bottom
     ratio : whether they are ratios, drawn on a logarithmic scale
     smallest : smallest effect that matters, NaN or None where none was stated
-    said : what a reader who cannot see the picture is told
     """
     to_scale = math.log if ratio else float
     neutral = to_scale(1.0) if ratio else 0.0
@@ -27,41 +39,41 @@ def interval_scale(parts, *, ratio, smallest, said):
     if smallest is not None and not math.isnan(smallest):
         size = abs(math.log(smallest)) if ratio else smallest
         matters = (neutral - size, neutral + size)
-    drawn = [[to_scale(value) for value in part[1:]] for part in parts]
+    drawn = [[to_scale(value) for value in part] for part in parts]
     ends = [neutral, *(value for part in drawn for value in part), *(matters or ())]
     low, high = min(ends), max(ends)
     pad = 0.06 * (high - low or 1.0)
     low, high = low - pad, high + pad
-    width, left, row = 330, 104, 20
-    bottom = row * len(parts) + 6
+    width, row, margin = 224, 22, 10
 
     def across(value):
-        return left + (width - left - 8) * (value - low) / (high - low)
+        return margin + (width - 2 * margin) * (value - low) / (high - low)
 
-    shapes = []
+    behind = [straight(across(neutral), 0, across(neutral), row, QUIET, dashed=True)]
     if matters:
-        shapes.append(
-            f'<rect x="{across(matters[0]):.1f}" y="0" '
-            f'width="{across(matters[1]) - across(matters[0]):.1f}" height="{bottom}" '
-            f'fill="{SHADE}"/>'
+        x, end = (across(value) for value in matters)
+        behind.insert(
+            0, f'<rect x="{x:.1f}" y="0" width="{end - x:.1f}" height="{row}" fill="{SHADE}"/>'
         )
-    shapes.append(straight(across(neutral), 0, across(neutral), bottom, QUIET, dashed=True))
-    for n, ((name, *_), (estimate, begin, end)) in enumerate(zip(parts, drawn, strict=True)):
-        y = row * n + 14
-        shapes += [
-            label_at(left - 8, y + 4, name, anchor="end"),
-            straight(across(begin), y, across(end), y, INK, width=2),
-            f'<rect x="{across(estimate) - 3.5:.1f}" y="{y - 3.5}" width="7" height="7" '
-            f'fill="{INK}"/>',
-        ]
-    shapes.append(straight(left, bottom, width - 8, bottom, INK))
+    strips = [
+        beside_its_words(width, row, [*behind, *_interval(*map(across, part), row / 2)])
+        for part in drawn
+    ]
+    shapes = [straight(margin, 0.5, width - margin, 0.5, INK)]
     for value in ticks(low, high, ratio=ratio):
         x = across(to_scale(value))
         shapes += [
-            straight(x, bottom, x, bottom + 4, INK),
-            label_at(x, bottom + 16, f"{value:g}", anchor="middle", size=11),
+            straight(x, 0, x, 4, INK),
+            label_at(x, 15, f"{value:g}", anchor="middle", size=11),
         ]
-    return picture(width, bottom + 20, shapes, said)
+    return IntervalScale(strips, beside_its_words(width, row, shapes))
+
+
+def _interval(estimate, low, high, y):
+    return [
+        straight(low, y, high, y, INK, width=2),
+        f'<rect x="{estimate - 3.5:.1f}" y="{y - 3.5}" width="7" height="7" fill="{INK}"/>',
+    ]
 
 
 def across_conditions(cells, conditions, *, said, label, band=None):
@@ -73,18 +85,19 @@ def across_conditions(cells, conditions, *, said, label, band=None):
     exercises = list(dict.fromkeys(cells["exercise"]))
     present = [c for c in conditions if (cells["condition"] == c).any()]
     in_row = min(len(exercises), 4)
-    panel, height, left, top = 122, 165, 46, 28
+    height, left = 130, 36
+    panel = min(160, (WIDTH - left) // in_row)
     low, high = float(cells["value"].min()), float(cells["value"].max())
     if band:
         low, high = min(low, band[0]), max(high, band[1])
     pad = 0.05 * (high - low or 1.0)
     low, high = (low if band and low == band[0] else low - pad), high + pad
-    n_rows = math.ceil(len(exercises) / in_row)
-    width = left + panel * in_row + 6
-    shapes = legend(present, conditions, left)
+    shapes, top, needed = _headed(label, present, conditions)
+    names = [textwrap.wrap(words_of(name), panel // LETTER) for name in exercises]
+    below = 12 + 14 * max(map(len, names))
     for n, exercise in enumerate(exercises):
         x = left + panel * (n % in_row)
-        y = top + (height + 30) * (n // in_row)
+        y = top + (height + below) * (n // in_row)
         shapes += _panel(
             cells[cells["exercise"] == exercise],
             present,
@@ -94,14 +107,26 @@ def across_conditions(cells, conditions, *, said, label, band=None):
             band=band,
             numbered=n % in_row == 0,
         )
-        shapes.append(
-            label_at(x + (panel - 10) / 2, y + height + 18, words_of(exercise), anchor="middle")
-        )
-    shapes.append(
-        f'<text x="12" y="{top + height / 2}" font-size="11" fill="{INK}" text-anchor="middle" '
-        f'transform="rotate(-90 12 {top + height / 2})">{escape(label)}</text>'
-    )
-    return picture(width, top + (height + 30) * n_rows, shapes, said)
+        shapes += [
+            label_at(x + (panel - 10) / 2, y + height + 16 + 14 * m, line, anchor="middle")
+            for m, line in enumerate(names[n])
+        ]
+    n_rows = math.ceil(len(exercises) / in_row)
+    width = max(left + panel * in_row, needed)
+    return picture(width, top + (height + below) * n_rows, shapes, said)
+
+
+def _headed(label, present, conditions):
+    """What is drawn and the marks of the conditions, on one line where they fit.
+
+    Gives shapes, where the panels begin and how wide the picture must be, in px.
+    """
+    beside = LETTER * len(label) + 20
+    marks_wide = sum(34 + LETTER * len(str(condition)) for condition in present)
+    one_line = beside + marks_wide <= WIDTH
+    x, y = (beside, 10) if one_line else (0, 28)
+    shapes = [label_at(0, 14, label), *legend(present, conditions, x, y)]
+    return shapes, y + 16, max(x + marks_wide, beside)
 
 
 def _panel(cells, present, conditions, *, box, limits, band, numbered):
@@ -156,14 +181,15 @@ def frame(box, limits, band, *, numbered):
     return shapes, up
 
 
-def legend(present, conditions, left):
+def legend(present, conditions, left, y=10):
+    """The mark and name of each condition, from `left` on around the height `y`, in px."""
     shapes, x = [], left
     for condition in present:
         shapes += [
-            condition_mark(x + 6, 10, condition, conditions),
-            label_at(x + 16, 14, condition),
+            condition_mark(x + 6, y, condition, conditions),
+            label_at(x + 16, y + 4, condition),
         ]
-        x += 34 + 7 * len(str(condition))
+        x += 34 + LETTER * len(str(condition))
     return shapes
 
 
@@ -227,4 +253,12 @@ def picture(width, height, shapes, said):
     return Markup(  # noqa: S704 its parts are escaped where they are drawn
         f'<svg viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" '
         f'aria-label="{escape(said)}">{"".join(shapes)}</svg>'
+    )
+
+
+def beside_its_words(width, height, shapes):
+    """A drawing of numbers that stand as text in the same row, passed over by screen readers."""
+    return Markup(  # noqa: S704 its parts are numbers
+        f'<svg viewBox="0 0 {width} {height}" width="{width}" height="{height}" '
+        f'aria-hidden="true">{"".join(shapes)}</svg>'
     )

@@ -56,7 +56,7 @@ def safety_findings(safety, harms):
         said.append(not_counting(safety))
     of_conditions = harms[(harms["what"] == "all") & (harms["harms"].fillna(0) > 0)]
     said += [
-        f"{counted(int(row.harms), 'harm')} in condition {row.condition}"
+        f"{counted(int(row.harms), 'harm')} with {row.condition}"
         for row in of_conditions.itertuples()
     ]
     return said
@@ -92,16 +92,14 @@ def not_counting(safety):
     outside = sets[~sets["verdict"].isin(COUNTING)]
     if outside.empty:
         return ""
-    by_verdict = in_words(
-        [
-            f"{(outside['verdict'] == verdict).sum()} {verdict}"
-            for verdict in GRAVEST_FIRST
-            if (outside["verdict"] == verdict).any()
-        ]
+    by_verdict = ", ".join(
+        f"{(outside['verdict'] == verdict).sum()} {verdict}"
+        for verdict in GRAVEST_FIRST
+        if (outside["verdict"] == verdict).any()
     )
     return (
-        f"{len(outside)} of {counted(len(sets), 'set')} with a cuff not at a pressure that counts "
-        f"as that of the condition: {by_verdict}"
+        f"pressure not counted as that of the condition in {len(outside)} of "
+        f"{counted(len(sets), 'set')} with a cuff ({by_verdict})"
     )
 
 

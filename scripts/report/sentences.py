@@ -3,7 +3,7 @@
 import pandas as pd
 
 from results.decided import SAME_ORDER
-from results.format import interval, p_in_words
+from results.format import interval, p_in_words, significant
 from results.words import in_words
 from study.plan import AS_PLANNED, NOT_FROZEN
 
@@ -218,11 +218,11 @@ def in_unit(shown: str, unit: str) -> str:
 def size_of(row, unit: str) -> str:
     """Estimate with its interval and the level of it, in the unit or as a ratio."""
     if row.scale == "ratio":
-        text = f"ratio {row.estimate:.3g}"
+        text = f"ratio {significant(row.estimate)}"
     elif row.scale == "ordinal":
-        text = f"relative effect {row.estimate:+.3g}"
+        text = f"relative effect {significant(row.estimate, signed=True)}"
     else:
-        text = in_unit(f"{row.estimate:+.3g}", unit)
+        text = in_unit(significant(row.estimate, signed=True), unit)
     if pd.isna(row.ci_low):
         return text
     level = getattr(row, "confidence", 0.95)

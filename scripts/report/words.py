@@ -4,7 +4,7 @@ import pandas as pd
 
 from engine.listings import described
 from report.sentences import why_no_comparison
-from results.format import estimate_and_interval, interval, p_value, three_digits
+from results.format import estimate_and_interval, interval, p_value, significant, three_digits
 from results.words import words_of
 
 
@@ -52,7 +52,7 @@ def with_interval(row):
         return why
     sign = "\u00d7 " if row.scale == "ratio" else ""
     limits = "" if pd.isna(row.ci_low) else f" ({interval(row.ci_low, row.ci_high)})"
-    return f"{sign}{row.estimate:.3g}{limits}"
+    return f"{sign}{significant(row.estimate)}{limits}"
 
 
 def with_limits(table):

@@ -26,13 +26,21 @@ def decimals(number, digits):
     return "" if pd.isna(number) else f"{number:.{digits}f}"
 
 
+def significant(number, *, signed=False):
+    """Three significant digits with the zeros that are among them: `0.700`, `-12.0`, `1230`."""
+    sign = "+" if signed else ""
+    if abs(number) >= 999.5:
+        return f"{number:{sign}.0f}"
+    return f"{number:{sign}#.3g}".rstrip(".") if number else "0"
+
+
 def interval(low, high):
-    """`-15.9 to -12`."""
-    return f"{low:.3g} to {high:.3g}"
+    """`-15.9 to -12.0`."""
+    return f"{significant(low)} to {significant(high)}"
 
 
 def estimate_and_interval(estimate, low, high):
-    """`-13.9 (-15.9 to -12)`; empty without an interval, which compares nothing."""
+    """`-13.9 (-15.9 to -12.0)`; empty without an interval, which compares nothing."""
     if pd.isna(estimate) or pd.isna(low):
         return ""
-    return f"{estimate:.3g} ({interval(low, high)})"
+    return f"{significant(estimate)} ({interval(low, high)})"

@@ -34,7 +34,7 @@ def page(name="sub-1", rows=30):
     ).render(
         told=Told(f"{name} fell by 5 %.", Origin("contrasts", 14, "smo2_nadir_pct", "set")),
         drawn=across_conditions(cells, ["none", "target"], said="It fell.", label="Nadir (%)"),
-        scale=interval_scale([("target - none", 6.0, 4.0, 8.0)], ratio=False, smallest=3, said="6"),
+        scale=interval_scale([(6.0, 4.0, 8.0)], ratio=False, smallest=3).strips[0],
         short=short,
         long=long,
     )

@@ -210,8 +210,8 @@ def test_small_differences_stand_in_the_place_of_a_claim_that_was_not_shown():
 PAIRS = ("target - none", "target - low")
 
 
-def test_the_plan_column_says_not_frozen_or_what_holds():
-    assert claim_shown(claim(), contrasts({}))["plan"] == "not frozen"
+def test_the_plan_stands_with_a_claim_only_where_one_was_frozen():
+    assert claim_shown(claim(), contrasts({}))["plan"] == ""
     assert claim_shown(claim(plan="as planned"), contrasts({}))["plan"] == "as planned"
 
 

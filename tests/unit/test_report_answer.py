@@ -1,5 +1,6 @@
 """The first screen: whoever stops there has it right."""
 
+import re
 from types import SimpleNamespace
 
 import pandas as pd
@@ -9,7 +10,6 @@ from project import PROJECT
 from report.answer import (
     course_in_words,
     marks_in_words,
-    part_in_words,
     parts_of,
     pressures_in_words,
     what_was_done,
@@ -72,9 +72,10 @@ def test_the_parts_of_a_claim_are_read_back_with_the_interval_that_belongs_to_th
         "target - low: no estimate with an error (1 pairs)"
     )
     (part,) = parts_of(SimpleNamespace(parts=text))
-    assert part_in_words(part, "%", ratio=False) == (
-        "target - none: -31.6 percentage points (98.3 % CI -34.5 to -28.7), 10 pairs"
-    )
+    assert part == {"name": "target - none", "estimate": -31.6, "low": -34.5, "high": -28.7} | {
+        "level": 98.3,
+        "pairs": 10,
+    }
     assert parts_of(SimpleNamespace(parts=NOTHING)) == []
 
 
@@ -97,7 +98,12 @@ def test_the_first_screen_tells_pairs_and_shares_behind_each_difference_of_a_cla
     )
     (shown,) = claims_shown(claims, contrasts)
     (part,) = shown["parts"]
-    assert str(part).endswith("10 pairs, under 1 % flagged, 12 % withheld")
+    told = {name: part[name] for name in ("estimate", "level", "interval", "pairs", "shares")}
+    assert told == {"estimate": "-31.6", "level": "95 %", "interval": "-34.5 to -28.7"} | {
+        "pairs": 10,
+        "shares": "under 1 % flagged, 12 % withheld",
+    }
+    assert shown["unit"] == "percentage points"
 
 
 def cells(*values):
@@ -158,15 +164,24 @@ def test_whether_exercises_differ_stands_before_what_is_said_of_single_ones():
     picture = {"interaction": "They vary.", "said": "Lower in squat.", "drawing": "", "caption": ""}
     nothing = dict.fromkeys(("done", "pressures", "findings", "claims", "alone", "plan"), "")
     text = page.get_template("report/answer.html.jinja").render(nothing | {"pictures": [picture]})
-    assert text.index("They vary.") < text.index("Lower in squat.")
+    assert "They vary." in text[text.index("<figure>") : text.index("</figure>")]
 
 
 def test_the_smallest_effect_is_shaded_only_where_one_was_stated():
-    parts = [("target - none", 6.2, 4.6, 7.8)]
-    stated = interval_scale(parts, ratio=False, smallest=3.0, said="text & more")
-    assert stated.count("#e3e8e6") == 1
-    assert "text &amp; more" in stated
-    assert "#e3e8e6" not in interval_scale(parts, ratio=False, smallest=None, said="")
+    parts = [(6.2, 4.6, 7.8), (4.1, 1.9, 6.2)]
+    stated = interval_scale(parts, ratio=False, smallest=3.0)
+    assert [strip.count("#e3e8e6") for strip in stated.strips] == [1, 1]
+    unstated = interval_scale(parts, ratio=False, smallest=None)
+    assert not any("#e3e8e6" in strip for strip in unstated.strips)
+
+
+@pytest.mark.parametrize("ratio", [True, False])
+def test_an_estimate_stands_above_its_number_on_the_axis(ratio):
+    scale = interval_scale([(3.0, 1.0, 4.0), (1.0, 0.5, 2.0)], ratio=ratio, smallest=None)
+    for strip, number in zip(scale.strips, ("3", "1"), strict=True):
+        (left,) = re.findall(r'<rect x="([.0-9]+)" y="7.5"', strip)
+        (at,) = re.findall(rf'<text x="([.0-9]+)"[^>]*>{number}</text>', scale.axis)
+        assert float(left) + 3.5 == pytest.approx(float(at), abs=0.11)
 
 
 def test_a_picture_holds_no_markup_of_a_study_and_draws_values_that_are_all_equal():

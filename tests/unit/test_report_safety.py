@@ -146,8 +146,8 @@ def test_sets_stopped_early_are_counted_once():
 def test_sets_that_do_not_count_are_told_by_verdict_and_only_where_there_are_some():
     mixed = safety(*sets("within", "above limit", "other day", "other day", None))
     assert not_counting(mixed) == (
-        "3 of 4 sets with a cuff not at a pressure that counts as that of the condition: 1 above "
-        "limit and 2 other day"
+        "pressure not counted as that of the condition in 3 of 4 sets with a cuff (1 above limit, "
+        "2 other day)"
     )
     assert safety_findings(mixed, NO_HARMS) == [not_counting(mixed)]
     assert not_counting(safety(*sets("within", "by titration", "overridden"))) == ""
@@ -239,7 +239,7 @@ def test_harms_are_told_by_condition_with_the_people_at_risk():
         "sets; target: 2 harms in 10 people and 80 sets."
     ]
     assert harms_table(table)["people"].tolist() == ["1 of 10 (95 % CI 0 to 44 %)"]
-    assert "2 harms in condition target" in safety_findings(safety({}), table)
+    assert "2 harms with target" in safety_findings(safety({}), table)
     printed = harms_by_condition(table)
     assert printed["people"].tolist() == ["0 of 10", "1 of 10", "1 of 10 (95 % CI 0 to 44 %)"]
     not_kept = harms_by_condition(harms({}, kept=False))

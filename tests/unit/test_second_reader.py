@@ -44,7 +44,7 @@ def test_every_effect_size_stands_under_its_own_name_and_none_is_called_d():
     shown = named_sizes(SIZES)
     assert {"raw", "d_av", "g_av", "d_z", "g_z"} <= set(shown)
     assert "d" not in shown
-    assert shown["raw"].item() == "-0.2 (-0.3 to -0.1)"
+    assert shown["raw"].item() == "-0.200 (-0.300 to -0.100)"
 
 
 def test_pairs_and_shares_flagged_and_withheld_stand_beside_every_effect_size():
@@ -71,7 +71,7 @@ def test_f_tests_come_with_both_degrees_of_freedom_and_a_zero_variance_is_called
     assert tests[["F", "df", "p"]].iloc[0].to_list() == ["21.4", "2, 15.1", "< .001"]
     row = variances(models, PRIMARY).iloc[0]
     assert row["participant"] == "estimated as zero"
-    assert row["residual"] == "0.2 (0.1 to 0.4)"
+    assert row["residual"] == "0.200 (0.100 to 0.400)"
 
 
 @pytest.mark.parametrize(("sessions", "one_each"), [(("a", "b"), True), (("a", "a2"), False)])

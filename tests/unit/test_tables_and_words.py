@@ -107,7 +107,7 @@ def test_a_shown_difference_is_named_with_direction_size_interval_and_p():
     text = sentence_of_contrast(contrast(), "Saturation nadir", "%")
     assert text == (
         "Saturation nadir was lower with target than with none: -13.9 percentage points "
-        "(95 % CI -15.9 to -12), p < .001 adjusted."
+        "(95 % CI -15.9 to -12.0), p < .001 adjusted."
     )
 
 
@@ -174,7 +174,7 @@ def test_an_outcome_that_was_not_adjusted_is_described_and_claims_nothing():
     text = sentence_of_evidence(rows, "RMSSD", "vagal", "ms")
     assert text == (
         "RMSSD, not adjusted and so without a claim: "
-        "target against none ratio 0.7 (95 % CI 0.6 to 0.8) (9 pairs)."
+        "target against none ratio 0.700 (95 % CI 0.600 to 0.800) (9 pairs)."
     )
 
 
@@ -262,7 +262,7 @@ def test_where_everybody_had_the_same_order_no_claim_is_one_of_an_effect():
 def test_pairs_and_withheld_values_stand_beside_a_difference():
     row = contrast(n_pairs=9, flagged_pct=8.2, withheld_pct=0.3)
     text = sentence_of_contrast(row, "Saturation nadir", "%")
-    assert "(95 % CI -15.9 to -12), 9 pairs, 8 % flagged, under 1 % withheld, p < .001" in text
+    assert "(95 % CI -15.9 to -12.0), 9 pairs, 8 % flagged, under 1 % withheld, p < .001" in text
 
 
 def test_a_contrast_of_few_pairs_is_described_and_not_claimed():

@@ -21,13 +21,16 @@ OUTCOME = {"name": "rmssd_ms", "label": "RMSSD", "recipe": TEXT, "windows": []}
 
 NO_SIGNALS = {"signals": ""}
 
-CLAIM = {"verdict": "shown", "sentence": TEXT, "drawing": "", "parts": [TEXT], "matters": TEXT}
+PART = dict.fromkeys(("name", "strip", "estimate", "interval", "level", "pairs", "shares"), "")
+CLAIM = {"verdict": "shown", "sentence": TEXT, "unit": "bpm", "axis": "", "matters": TEXT}
+NO_PARTS = {"verdict": "not tested", "sentence": TEXT, "parts": [], "plan": ""}
 
 # of each section: what a study with everything gives, with nothing, and what lies between
 CASES = {
     "answer": (
-        {"done": TEXT, "pressures": TEXT, "findings": [TEXT], "claims": [CLAIM | {"plan": TEXT}]}
-        | {"plan": TEXT, "alone": False, "pictures": []},
+        {"done": TEXT, "pressures": TEXT, "findings": [TEXT], "plan": TEXT}
+        | {"claims": [CLAIM | {"parts": [PART], "plan": TEXT}, NO_PARTS]}
+        | {"alone": False, "pictures": []},
         {"done": TEXT, "pressures": NO_TEXT, "findings": [], "claims": [], "alone": False}
         | {"plan": TEXT, "pictures": []},
         {"done": TEXT, "pressures": NO_TEXT, "findings": [], "claims": [], "alone": True}

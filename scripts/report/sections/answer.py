@@ -4,7 +4,6 @@ from engine.listings import described
 from report.answer import (
     course_in_words,
     marks_in_words,
-    part_in_words,
     parts_of,
     person_means,
     plan_in_words,
@@ -19,6 +18,7 @@ from report.safety import safety_findings
 from report.sentences import in_unit, same_order, sentence_of_claim, shares_in_words
 from report.single_case import is_one_participant
 from report.words import label_of, window_of_set
+from results.format import interval, significant
 from results.words import counted
 from study.plan import NOT_FROZEN
 
@@ -68,39 +68,47 @@ def claim_shown(claim, contrasts):
     ratio = module.SCALE == "ratio"
     smallest = rows["smallest_effect"].dropna()
     smallest = float(smallest.iloc[0]) if len(smallest) else None
-    behind = {row.contrast: shares_in_words(row) for row in rows.itertuples()}
-    told = [
-        ", ".join([part_in_words(part, module.UNIT, ratio=ratio), *behind.get(part["name"], ())])
-        for part in parts
-    ]
     short = claim._replace(parts=None, plan=NOT_FROZEN)
-    drawing = ""
-    if parts:
-        drawing = interval_scale(
-            [(p["name"], p["estimate"], p["low"], p["high"]) for p in parts],
-            ratio=ratio,
-            smallest=smallest,
-            said=f"{label}. {'; '.join(told)}.",
-        )
-    return {
+    shown = {
         "sentence": Told(
             sentence_of_claim(short, rows, label, same_order=same_order(contrasts)),
             Origin.of("claims", claim),
         ),
         "verdict": claim.verdict,
-        "drawing": drawing,
-        "parts": marked_parts(parts, told, rows),
+        "parts": [],
+        "plan": "" if claim.plan == NOT_FROZEN else claim.plan,
+    }
+    if not parts:
+        return shown
+    scale = interval_scale(
+        [(p["estimate"], p["low"], p["high"]) for p in parts], ratio=ratio, smallest=smallest
+    )
+    return shown | {
+        "unit": "ratio" if ratio else in_unit("", module.UNIT),
+        "parts": parts_shown(parts, scale.strips, rows, ratio=ratio),
+        "axis": scale.axis,
         "matters": matters(smallest, module),
-        "plan": "not frozen" if claim.plan == NOT_FROZEN else claim.plan,
     }
 
 
-def marked_parts(parts, told, contrasts):
-    """The differences of a claim in words, each with its row of contrasts.tsv."""
-    origins = {row.contrast: Origin.of("contrasts", row) for row in contrasts.itertuples()}
+def parts_shown(parts, strips, contrasts, *, ratio):
+    """The differences of a claim as cells: drawn, the estimate with its row of contrasts.tsv, its
+    interval, pairs, and the shares of the values behind it that are flagged and withheld."""
+    behind = {row.contrast: row for row in contrasts.itertuples()}
     return [
-        Told(said, *filter(None, [origins.get(part["name"])]))
-        for part, said in zip(parts, told, strict=True)
+        {
+            "name": part["name"],
+            "strip": strip,
+            "estimate": Told(
+                significant(part["estimate"], signed=not ratio),
+                *([Origin.of("contrasts", behind[part["name"]])] if part["name"] in behind else ()),
+            ),
+            "level": f"{part['level']:.3g} %",
+            "interval": interval(part["low"], part["high"]),
+            "pairs": part["pairs"],
+            "shares": ", ".join(shares_in_words(behind.get(part["name"]))),
+        }
+        for part, strip in zip(parts, strips, strict=True)
     ]
 
 
