@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from comparison.coupling import agreements, counts_beside_log, couplings
+from comparison.coupling import agreement_rows, counts_beside_log, couplings
 from comparison.dose_table import dose_rows, doses_of
 from comparison.failure_table import failure_rows
 from engine.step import Input, Output, run
@@ -40,7 +40,7 @@ def relate_outcomes(
     write(pd.DataFrame(couplings(sets)), "coupling", coupling)
     counted = counts_beside_log(sets)
     write(counted, "repetitions", repetitions)
-    write(pd.DataFrame(agreements(counted)), "repetition_agreement", repetition_agreement)
+    write(pd.DataFrame(agreement_rows(counted)), "repetition_agreement", repetition_agreement)
 
 
 if __name__ == "__main__":

@@ -3,12 +3,12 @@ window or error, without the decisions of people, without sets whose pressure do
 what a change reaches is measured again, one person after the other."""
 
 from comparison.alternatives import (
+    alternative_rows,
     changes_asked,
     main_rows,
     outcomes_asked,
-    rows_of_alternative,
 )
-from comparison.outcome_tables import rows_of
+from comparison.outcome_tables import rows_of_outcomes
 from comparison.outside_pressures import rows_without_outside
 from engine.step import Input, OfEach, Output, people_measured, run
 from measuring.again import FILES, Recorded
@@ -34,8 +34,8 @@ def try_alternatives(
     default_quality_rules: dict[str, QualityRule],
 ):
     wanted = outcomes_asked(settings)
-    of_wanted = rows_of(read_table(outcomes), wanted)
-    main = rows_of(read_table(contrasts), settings.study.primary)
+    of_wanted = rows_of_outcomes(read_table(outcomes), wanted)
+    main = rows_of_outcomes(read_table(contrasts), settings.study.primary)
     changes = changes_asked(settings)
     again = {name: [] for name in changes}
     files = (signals, beats, respiration, saturation, segments, beat_quality, sync)
@@ -46,7 +46,7 @@ def try_alternatives(
     tables = [main_rows(main)]
     for name, change in changes.items():
         measured = stack(again.pop(name), "outcomes")
-        tables.append(rows_of_alternative(name, change, of_wanted, measured, main, settings))
+        tables.append(alternative_rows(name, change, of_wanted, measured, main, settings))
     tables.append(rows_without_outside(of_wanted, read_table(safety), main, settings))
     write(stack(tables, "alternatives"), "alternatives", alternatives)
 

@@ -60,7 +60,7 @@ import numpy as np
 from scipy import special
 
 from comparison.claims import in_order, shaffer_steps, stepwise
-from comparison.within_person import Estimator, WithinPerson, difference
+from comparison.within_person import Estimator, WithinPerson, difference_weights
 
 ALPHA = 0.05
 
@@ -145,7 +145,9 @@ def session_means(
 def p_values(layout: WithinPerson, values: np.ndarray) -> np.ndarray:
     """p of each difference in each study (differences, studies); 1 where it cannot be estimated."""
     cells = values[:, layout.cells[0], layout.cells[1]]
-    return np.array([_p(layout.estimator(difference((3, 1), *pair)), cells) for pair in PAIRS])
+    return np.array(
+        [_p(layout.estimator(difference_weights((3, 1), *pair)), cells) for pair in PAIRS]
+    )
 
 
 def _p(estimator: Estimator | None, cells: np.ndarray) -> np.ndarray:

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from comparison.conditions import usable
+from comparison.conditions import comparable_rows
 from comparison.outcome_tables import (
     Plan,
     claims_of,
@@ -10,7 +10,7 @@ from comparison.outcome_tables import (
     declared,
     outcome_contrasts,
     rest_of,
-    rows_of,
+    rows_of_outcomes,
 )
 from comparison.planned_claims import shown_pairs
 from comparison.shares import shares_of, with_shares
@@ -49,11 +49,11 @@ def changes_asked(settings):
     }
 
 
-def rows_of_alternative(name, change, outcomes, again, contrasts, settings):
+def alternative_rows(name, change, outcomes, again, contrasts, settings):
     """Rows of alternatives.tsv of one alternative; arguments as in `rows_under`."""
     says = settings.try_alternatives.alternatives[name].says or words_of(name)
-    rows = rows_under(change, outcomes, again, contrasts, settings.study.primary)
-    return rows.assign(alternative=name, says=says)
+    contrasts_under = rows_under(change, outcomes, again, contrasts, settings.study.primary)
+    return contrasts_under.assign(alternative=name, says=says)
 
 
 def main_rows(contrasts):
@@ -77,17 +77,19 @@ def rows_under(change, outcomes, again, contrasts, primary):
         table, compared = outcomes, contrasts[contrasts["exercise"] == "all"]
         concerns = dict.fromkeys(primary, "main setting")
     else:
-        table = with_values(outcomes, again)
+        table = with_remeasured(outcomes, again)
         compared = contrasts_again(table, primary, change.changed)
         concerns = {
-            key: "yes" if concerned(*key, change, outcomes, table) else "no" for key in primary
+            key: "yes" if is_concerned(*key, change, outcomes, table) else "no" for key in primary
         }
-    rows = beside_main(compared, contrasts, changes_of(outcomes, table), primary)
-    keys = zip(rows.get("outcome", []), rows.get("window", []), strict=True)
-    return rows.assign(concerns=[concerns[key] for key in keys], differs=in_words(change))
+    compared_rows = beside_main(compared, contrasts, changed_values(outcomes, table), primary)
+    keys = zip(compared_rows.get("outcome", []), compared_rows.get("window", []), strict=True)
+    return compared_rows.assign(
+        concerns=[concerns[key] for key in keys], differs=differing_settings_in_words(change)
+    )
 
 
-def concerned(outcome, window, change, before, after):
+def is_concerned(outcome, window, change, before, after):
     """Whether an alternative can move the contrasts of an outcome in a window.
 
     It can where the comparison changed, where the outcome or a rule that judges it is made from
@@ -99,13 +101,13 @@ def concerned(outcome, window, change, before, after):
         return True
 
     def verdicts(outcomes):
-        asked = rows_of(outcomes, [(outcome, window)]).sort_values(KEYS, kind="stable")
+        asked = rows_of_outcomes(outcomes, [(outcome, window)]).sort_values(KEYS, kind="stable")
         return asked[[*KEYS, "value", "status"]].reset_index(drop=True)
 
     return not verdicts(before).equals(verdicts(after))
 
 
-def with_values(outcomes, measured):
+def with_remeasured(outcomes, measured):
     """The outcomes with what was measured again in the place of what was there before."""
     if measured.empty:
         return outcomes
@@ -121,31 +123,31 @@ def with_values(outcomes, measured):
     return table.reindex(columns=outcomes.columns)
 
 
-def changes_of(before, after):
+def changed_values(before, after):
     """Number of values, and of those that changed or came or went, by outcome and window."""
 
-    def values(table):
+    def given_values(table):
         return table["value"].set_axis(pd.MultiIndex.from_frame(table[KEYS])).dropna()
 
-    earlier, later = values(before).align(values(after))
+    earlier, later = given_values(before).align(given_values(after))
     changed = (earlier != later).groupby(level=["outcome", "window"]).sum()
     given = later.notna().groupby(level=["outcome", "window"]).sum()
     return pd.DataFrame({"n_values": given, "n_values_changed": changed})
 
 
-def as_written(value):
+def as_written(cell):
     """A number as a table of the main analysis holds it: the same value is the same number."""
-    return float("nan") if pd.isna(value) else float(number(value))
+    return float("nan") if pd.isna(cell) else float(number(cell))
 
 
 def contrasts_again(table, primary, changed):
     """Marginal contrasts of the primary outcomes."""
     conditions = changed.study.conditions
-    values = usable(table, declared("SCALE"), conditions)
+    comparable = comparable_rows(table, declared("SCALE"), conditions)
     plan = Plan.of(
         *(changed.compare_conditions, conditions, primary, changed.study.seed, changed.plan)
     )
-    comparisons = comparisons_of(values, plan, primary)
+    comparisons = comparisons_of(comparable, plan, primary)
     claims = claims_of(comparisons, plan)
     shares = shares_of(table, conditions)
     tables = [
@@ -157,14 +159,16 @@ def contrasts_again(table, primary, changed):
         return contrasts
     contrasts = contrasts[contrasts["exercise"] == "all"]
     numbers = contrasts.select_dtypes("number").columns
-    return contrasts.assign(**{name: [as_written(v) for v in contrasts[name]] for name in numbers})
+    return contrasts.assign(
+        **{name: [as_written(cell) for cell in contrasts[name]] for name in numbers}
+    )
 
 
 def beside_main(compared, main, changes, primary):
     """Each contrast of the main analysis with the one of the alternative and their difference."""
     main = main[main["exercise"] == "all"]
     keys = ["outcome", "window", "contrast"]
-    rows = []
+    compared_rows = []
     for outcome, window in primary:
         for before in main[(main["outcome"] == outcome) & (main["window"] == window)].itertuples():
             row = {key: getattr(before, key) for key in (*keys, "scale")}
@@ -186,11 +190,11 @@ def beside_main(compared, main, changes, primary):
                 row["note"] = now["note"]
             else:
                 row["note"] = "no contrast under this alternative"
-            rows.append(row)
-    return pd.DataFrame(rows)
+            compared_rows.append(row)
+    return pd.DataFrame(compared_rows)
 
 
-def in_words(change):
+def differing_settings_in_words(change):
     """What differs from the main analysis: every setting with its value before and now."""
     differences = [
         f"{path}: {before} to {now}"

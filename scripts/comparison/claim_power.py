@@ -16,7 +16,7 @@ from itertools import permutations
 import numpy as np
 from scipy import special
 
-from comparison.within_person import WithinPerson, difference
+from comparison.within_person import WithinPerson, difference_weights
 
 DRAWS = 2_000
 
@@ -52,8 +52,8 @@ class Variation:
         """
         n = len(self.sd)
         centring = np.eye(n) - 1 / n
-        values, vectors = np.linalg.eigh(-0.5 * centring @ self.sd**2 @ centring)
-        return (vectors * np.maximum(values, 0.0)) @ vectors.T
+        eigenvalues, eigenvectors = np.linalg.eigh(-0.5 * centring @ self.sd**2 @ centring)
+        return (eigenvectors * np.maximum(eigenvalues, 0.0)) @ eigenvectors.T
 
 
 @dataclass(frozen=True)
@@ -123,14 +123,16 @@ def needed_effects(
     noise = rng.standard_normal((draws, people, design.conditions - 1))
     roots = covariance_roots(variation, draws if assured else 1, rng)
     noise = noise @ roots.transpose(0, 2, 1)
-    others = [compared for compared in range(design.conditions) if compared != condition]
+    compared_conditions = [
+        compared for compared in range(design.conditions) if compared != condition
+    ]
     n_differences = design.conditions * (design.conditions - 1) // 2
     levels = np.array(alphas) / (n_differences if every_difference else 1)
     needed = np.empty((len(levels), draws))
     for layout, share in zip(layouts, shares, strict=True):
         parts = [
             _needed(layout, noise[share], condition, compared, levels, fewest_pairs)
-            for compared in others
+            for compared in compared_conditions
         ]
         whole = np.min(parts, axis=0) if every_difference else np.max(parts, axis=0)
         needed[:, share] = whole
@@ -140,7 +142,7 @@ def needed_effects(
 def _needed(layout, noise, condition, compared, levels, fewest_pairs) -> np.ndarray:
     """Of each study the true difference from which one comparison is shown, (levels, draws)."""
     shape = layout.filled.shape[1:]
-    estimator = layout.estimator(difference(shape, condition, compared))
+    estimator = layout.estimator(difference_weights(shape, condition, compared))
     if estimator is None or estimator.n_pairs < fewest_pairs:
         return np.full((len(levels), len(noise)), np.inf)
     cells = noise[:, layout.cells[0], layout.cells[1]]

@@ -18,7 +18,13 @@ import pandas as pd
 
 from comparison.design import Design, ModelError, leaves_a_residual, random_terms
 from comparison.mixed_model import Fit, fit
-from comparison.within_person import Contrast, Estimator, JointTest, WithinPerson, difference
+from comparison.within_person import (
+    Contrast,
+    Estimator,
+    JointTest,
+    WithinPerson,
+    difference_weights,
+)
 
 Scale = Literal["identity", "ratio", "ordinal", "yes or no"]
 
@@ -33,7 +39,7 @@ RANKS = "ratings are compared by their ranks"
 NO_REPEATS = "nothing in these cells shows what varies within sessions and exercises"
 
 
-def usable(
+def comparable_rows(
     outcomes: pd.DataFrame, scales: Mapping[str, str], conditions: Sequence[str]
 ) -> pd.DataFrame:
     """Values that may be compared, with the value on the scale of the analysis in `y`.
@@ -46,20 +52,20 @@ def usable(
     """
     scale = outcomes["outcome"].map(scales)
     ratio, ordinal = scale == "ratio", scale == "ordinal"
-    value = outcomes["value"].astype(float)
+    measured = outcomes["value"].astype(float)
     kept = (
         outcomes["status"].isin(["ok", "flagged"])
         & outcomes["condition"].isin(conditions)
-        & value.notna()
-        & (~ratio | (value > 0))
+        & measured.notna()
+        & (~ratio | (measured > 0))
     )
-    y = np.where(ratio, np.log(value.where(ratio & kept, 1.0)), value)
-    values = outcomes.assign(y=y)[kept]
+    y = np.where(ratio, np.log(measured.where(ratio & kept, 1.0)), measured)
+    comparable = outcomes.assign(y=y)[kept]
     if ordinal.any():
-        of_ranks = values.loc[ordinal[kept]].groupby(["outcome", "window"])["value"]
+        of_ranks = comparable.loc[ordinal[kept]].groupby(["outcome", "window"])["value"]
         shares = (of_ranks.rank() - 0.5) / of_ranks.transform("size")
-        values.loc[shares.index, "y"] = shares
-    return values
+        comparable.loc[shares.index, "y"] = shares
+    return comparable
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,7 +96,7 @@ class Comparison:
     @classmethod
     def of_rows(
         cls,
-        values: pd.DataFrame,
+        comparable: pd.DataFrame,
         *,
         outcome: str,
         window: str,
@@ -99,28 +105,30 @@ class Comparison:
         designs: dict | None = None,
         same_order: str = "",
     ) -> Comparison:
-        """From rows of `usable`: participant_id, condition, exercise, visit, y."""
+        """From `comparable_rows`: participant_id, condition, exercise, visit, y."""
         # what follows a set is compared apart from what follows a whole session
-        in_exercise = values["exercise"].notna()
-        values = values[in_exercise] if in_exercise.any() else values
-        present = set(values["condition"])
+        in_exercise = comparable["exercise"].notna()
+        comparable = comparable[in_exercise] if in_exercise.any() else comparable
+        present = set(comparable["condition"])
         conditions = tuple(c for c in conditions if c in present)
-        exercises = tuple(values["exercise"].dropna().unique())
-        people, of_person = np.unique(values["participant_id"].to_numpy(str), return_inverse=True)
-        of_condition = pd.Index(conditions).get_indexer(values["condition"])
-        of_exercise = np.zeros(len(values), dtype=int)
+        exercises = tuple(comparable["exercise"].dropna().unique())
+        people, of_person = np.unique(
+            comparable["participant_id"].to_numpy(str), return_inverse=True
+        )
+        of_condition = pd.Index(conditions).get_indexer(comparable["condition"])
+        of_exercise = np.zeros(len(comparable), dtype=int)
         if len(exercises) > 1:
-            of_exercise = pd.Index(exercises).get_indexer(values["exercise"])
+            of_exercise = pd.Index(exercises).get_indexer(comparable["exercise"])
         shape = (len(people), len(conditions), max(len(exercises), 1))
         at = np.ravel_multi_index((of_person, of_condition, of_exercise), shape)
         size = int(np.prod(shape))
         counts = np.bincount(at, minlength=size)
         # bouts are averaged within a cell: they are repeats of one randomised unit
-        sums = np.bincount(at, weights=values["y"].to_numpy(float), minlength=size)
+        sums = np.bincount(at, weights=comparable["y"].to_numpy(float), minlength=size)
         y = np.where(counts, sums / np.maximum(counts, 1), np.nan).reshape(shape)
         visits = np.full(size, np.nan)
         # backwards, so that the first visit of a cell is the one that stays
-        visits[at[::-1]] = values["visit"].to_numpy(float)[::-1]
+        visits[at[::-1]] = comparable["visit"].to_numpy(float)[::-1]
         return cls(
             outcome=outcome,
             window=window,
@@ -130,8 +138,8 @@ class Comparison:
             exercises=exercises,
             y=y,
             visits=visits.reshape(shape),
-            n_rows=len(values),
-            single_rows=values,
+            n_rows=len(comparable),
+            single_rows=comparable,
             designs={} if designs is None else designs,
             same_order=same_order,
         )
@@ -182,7 +190,10 @@ class Comparison:
                 "participant": np.array(self.participants, dtype=object)[person],
                 "condition": pd.Categorical.from_codes(condition, list(self.conditions)),
                 "exercise": np.array(names, dtype=object)[exercise],
-                "visit": [None if np.isnan(v) else f"{v:.0f}" for v in self.visits[self.filled]],
+                "visit": [
+                    None if np.isnan(visit) else f"{visit:.0f}"
+                    for visit in self.visits[self.filled]
+                ],
                 "y": self.y[self.filled],
             }
         )
@@ -190,7 +201,7 @@ class Comparison:
     @cached_property
     def visit_is_condition(self) -> bool:
         """Whether everybody in these cells had each condition at one and the same visit."""
-        seen = [set(v[~np.isnan(v)]) for v in self.visits.transpose(1, 0, 2)]
+        seen = [set(visits[~np.isnan(visits)]) for visits in self.visits.transpose(1, 0, 2)]
         return max(map(len, seen), default=0) < 2
 
     @cached_property
@@ -353,7 +364,7 @@ class Comparison:
         if exercise != "all":
             numbers = [self.exercises.index(exercise)]
         shape = self.y.shape[1:]
-        weights = {n: difference(shape, *of_pair, n) for n in numbers}
+        weights = {n: difference_weights(shape, *of_pair, n) for n in numbers}
         held = [n for n in numbers if self.layout.pairs(weights[n]) > 1]
         left_out = [self.exercises[n] for n in numbers if n not in held] if held else []
         if not held:
@@ -398,4 +409,4 @@ def contrast_weights(design: Design, pair: tuple[str, str], exercise: str) -> np
 
 
 def without_note(test: Mapping) -> dict[str, float]:
-    return {name: value for name, value in test.items() if name != "note"}
+    return {name: figure for name, figure in test.items() if name != "note"}

@@ -200,13 +200,13 @@ def _adjust_exercises(contrasts) -> None:
     if not n:
         return
     adjusted = stepwise([contrast["p"] for contrast in tested], list(range(n, 0, -1)))
-    for contrast, value in zip(tested, adjusted, strict=True):
-        contrast["p_adjusted"] = float(value)
+    for contrast, p_adjusted in zip(tested, adjusted, strict=True):
+        contrast["p_adjusted"] = float(p_adjusted)
         contrast["note"].append(f"p_adjusted: Holm's steps over {n} p-values within exercises")
 
 
-def _known(value: object) -> bool:
-    return value is not None and not np.isnan(value)
+def _known(figure: object) -> bool:
+    return figure is not None and not np.isnan(figure)
 
 
 def as_ratio(logarithm: float | None) -> float | None:

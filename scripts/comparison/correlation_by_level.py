@@ -28,19 +28,19 @@ WITHIN_CONDITION = "within person and condition"
 class Level:
     """A correlation with the people and values behind it."""
 
-    result: Jackknifed
+    correlation: Jackknifed
     n_people: int
     n_values: int
 
 
-def means_of(values: np.ndarray, group: np.ndarray) -> np.ndarray:
+def means_of(y: np.ndarray, group: np.ndarray) -> np.ndarray:
     """Mean of each group, in the order of its number."""
-    return np.bincount(group, values) / np.bincount(group)
+    return np.bincount(group, y) / np.bincount(group)
 
 
-def deviations(values: np.ndarray, group: np.ndarray) -> np.ndarray:
+def deviations(y: np.ndarray, group: np.ndarray) -> np.ndarray:
     """Values less the mean of their group; `group` holds numbers from 0."""
-    return values - means_of(values, group)[group]
+    return y - means_of(y, group)[group]
 
 
 def correlation(x: np.ndarray, y: np.ndarray) -> float:
@@ -53,7 +53,9 @@ def _fisher_z(r: float) -> float:
     return float(np.arctanh(np.clip(r, -LARGEST_R, LARGEST_R)))
 
 
-def of_deviations(x: np.ndarray, y: np.ndarray, group: np.ndarray, person: np.ndarray) -> Level:
+def correlation_of_deviations(
+    x: np.ndarray, y: np.ndarray, group: np.ndarray, person: np.ndarray
+) -> Level:
     """Correlation of x and y about the means of their groups; each group within one person.
 
     A value that is alone in its group has no deviation and takes no part.
@@ -63,13 +65,13 @@ def of_deviations(x: np.ndarray, y: np.ndarray, group: np.ndarray, person: np.nd
         return Level(Jackknifed(np.nan, np.nan, 0, np.nan, np.nan, np.nan), 0, 0)
     group, person = np.unique(group[several], return_inverse=True)[1], person[several]
     x, y = deviations(x[several], group), deviations(y[several], group)
-    result = jackknifed(
+    about_groups = jackknifed(
         lambda kept: _fisher_z(correlation(x[kept], y[kept])), person, back=lambda z: np.tanh(z)
     )
-    return Level(result, len(np.unique(person)), len(x))
+    return Level(about_groups, len(np.unique(person)), len(x))
 
 
-def between_people(x: np.ndarray, y: np.ndarray, person: np.ndarray) -> Level:
+def correlation_between_people(x: np.ndarray, y: np.ndarray, person: np.ndarray) -> Level:
     """Correlation of the means of people, with its t test on n - 2 degrees of freedom.
 
     The interval is Fisher's, with standard error 1 / sqrt(n - 3) (Fisher 1921, Metron 1:3-32).
@@ -103,8 +105,10 @@ def by_level(
     of_session = np.unique(session, return_index=True)[1]
     sessions = means_of(x, session), means_of(y, session), person[of_session]
     return {
-        WITHIN_SESSION: of_deviations(x, y, session, person),
-        WITHIN_CONDITION: of_deviations(x, y, condition, person),
-        BETWEEN_SESSIONS: of_deviations(sessions[0], sessions[1], sessions[2], sessions[2]),
-        BETWEEN_PEOPLE: between_people(x, y, person),
+        WITHIN_SESSION: correlation_of_deviations(x, y, session, person),
+        WITHIN_CONDITION: correlation_of_deviations(x, y, condition, person),
+        BETWEEN_SESSIONS: correlation_of_deviations(
+            sessions[0], sessions[1], sessions[2], sessions[2]
+        ),
+        BETWEEN_PEOPLE: correlation_between_people(x, y, person),
     }

@@ -5,7 +5,7 @@ from itertools import product
 import numpy as np
 
 from comparison.correlation_by_level import WITHIN_CONDITION, WITHIN_SESSION, by_level
-from comparison.failure import codes
+from comparison.failure import label_codes
 from comparison.jackknife import why_no_interval
 from results.columns import columns_of
 
@@ -36,23 +36,25 @@ def couplings(sets):
             for name in (saturation, heart)
         ]
         # the same outcome may be asked in the set and after it: the set counts
-        first, second = (values.drop_duplicates(keys) for values in pair)
+        first, second = (of_sets.drop_duplicates(keys) for of_sets in pair)
         both = first.merge(second.drop(columns="condition"), on=keys, suffixes=("_x", "_y"))
-        for row in levels(both):
+        for row in level_rows(both):
             yield {"saturation": saturation, "heart": heart} | row
 
 
-def levels(both):
+def level_rows(both):
     """A row for each level; `both` has a row for each set, its values value_x and value_y."""
     if both.empty:
         yield {"n_participants": 0, "n_sets": 0, "note": "no set has both values"}
         return
-    session, condition = (codes(*(both[name] for name in label)) for label in (SESSION, CONDITION))
+    session, condition = (
+        label_codes(*(both[name] for name in label)) for label in (SESSION, CONDITION)
+    )
     alike = same_groups(session, condition)
     correlations = by_level(
         both["value_x"].to_numpy(float),
         both["value_y"].to_numpy(float),
-        person=codes(both["participant_id"]),
+        person=label_codes(both["participant_id"]),
         session=session,
         condition=condition,
     )
@@ -62,7 +64,7 @@ def levels(both):
             "level": name,
             "n_participants": level.n_people,
             "n_sets": level.n_values,
-        } | numbers(name, level, ONE_BY_DESIGN if one_by_design else "")
+        } | correlation_numbers(name, level, ONE_BY_DESIGN if one_by_design else "")
 
 
 def same_groups(first, second):
@@ -71,19 +73,19 @@ def same_groups(first, second):
     return pairs == len(set(first)) == len(set(second))
 
 
-def numbers(name, level, note):
-    result = level.result
+def correlation_numbers(name, level, note):
+    correlation = level.correlation
     if not level.n_values:
         return {"note": f"no two values {name}"}
-    if not np.isfinite(result.value):
+    if not np.isfinite(correlation.value):
         return {"note": "one of the two does not vary"}
     remark = why_no_interval(level.n_people)
     return {
-        "r": result.value,
-        "ci_low": result.low,
-        "ci_high": result.high,
-        "df": result.df,
-        "p": result.p,
+        "r": correlation.value,
+        "ci_low": correlation.low,
+        "ci_high": correlation.high,
+        "df": correlation.df,
+        "p": correlation.p,
         "note": "; ".join(part for part in (note, remark) if part),
     }
 
@@ -102,7 +104,7 @@ def counts_beside_log(sets):
     )[columns_of("repetitions")]
 
 
-def agreements(counted):
+def agreement_rows(counted):
     """Bias and limits of agreement over the study, and the sets that differ by one or more."""
     unflagged = counted[counted["status"] == "ok"]
     for name, counts in (("all counts", counted), ("counts without a flag", unflagged)):

@@ -115,9 +115,9 @@ def crossover_rows(comparison: Comparison, orders: Orders, rules: Rules) -> list
 
 def _by_sequence(comparison, orders) -> list[dict]:
     """Mean and SD over the people of a sequence, of each person the mean of the exercises."""
-    values = comparison.single_rows
+    single_rows = comparison.single_rows
     keys = ["participant_id", "condition", "visit"]
-    of_exercise = values.assign(exercise=values["exercise"].fillna(""))
+    of_exercise = single_rows.assign(exercise=single_rows["exercise"].fillna(""))
     means = of_exercise.groupby([*keys, "exercise"])["value"].mean().groupby(keys).mean()
     people = means.reset_index()
     people["sequence"] = people["participant_id"].map(orders.sequences)
@@ -161,7 +161,7 @@ def _first_visit(comparison, rules) -> list[dict]:
             continue
         df = se**4 / sum(part**2 / (len(side) - 1) for part, side in zip(parts, sides, strict=True))
         difference = Contrast(float(sides[0].mean() - sides[1].mean()), se, float(df), 0)
-        numbers = _numbers(difference, rules.confidence)
+        numbers = _estimate_numbers(difference, rules.confidence)
         note = f"{BETWEEN_PEOPLE}; {_people(sides)}"
         if min(map(len, sides)) < rules.fewest_participants:
             numbers["p"] = None
@@ -180,7 +180,7 @@ def _visit_steps(comparison, rules) -> list[dict]:
     if not layout.visit_in_model:
         return [{"part": VISIT, "note": "the visit is not in the analysis"}]
     names = [f"{n:.0f}" for n in np.unique(layout.visits[layout.cells])]
-    return _rows_of_steps(VISIT, names, layout.of_visits(), comparison, layout, rules)
+    return _step_rows(VISIT, names, layout.of_visits(), comparison, layout, rules)
 
 
 def _carry_over(comparison, orders, rules) -> list[dict]:
@@ -204,22 +204,22 @@ def _carry_over(comparison, orders, rules) -> list[dict]:
         return [{"part": CARRY_OVER, "note": why}]
     steps = layout.of_covariates(first=len(comparison.covariates))
     names = [of_study[n] for n in seen]
-    return _rows_of_steps(CARRY_OVER, names, steps, comparison, layout, rules)
+    return _step_rows(CARRY_OVER, names, steps, comparison, layout, rules)
 
 
-def _rows_of_steps(part, names, steps: Steps, comparison, layout, rules) -> list[dict]:
-    values = comparison.y[layout.cells]
+def _step_rows(part, names, steps: Steps, comparison, layout, rules) -> list[dict]:
+    of_cells = comparison.y[layout.cells]
     people = len(np.unique(layout.cells[0]))
     row = {"part": part, "n_participants": people}
     few = people < rules.fewest_participants
     single_steps = []
     for name, estimator in zip(names[1:], steps.single, strict=True):
-        contrast = estimator and estimator.of(values)
+        contrast = estimator and estimator.of(of_cells)
         single = row | {"contrast": f"{name} - {names[0]}"}
         if contrast is None:
             single_steps.append(single | {"note": "too few people determine it"})
             continue
-        numbers = _numbers(contrast, rules.confidence)
+        numbers = _estimate_numbers(contrast, rules.confidence)
         size = detectable_noncentrality(
             contrast.df, power_wanted=rules.power, alpha=1 - rules.confidence
         )
@@ -227,7 +227,7 @@ def _rows_of_steps(part, names, steps: Steps, comparison, layout, rules) -> list
         if few:
             numbers |= {"p": None, "note": f"{people} participants: no p-value"}
         single_steps.append(single | numbers)
-    test = None if few or steps.together is None else steps.together.of(values)
+    test = None if few or steps.together is None else steps.together.of(of_cells)
     if test is None:
         why = f"{people} participants" if few else "too few people determine it"
         return [*single_steps, row | {"note": f"{why}: not tested"}]
@@ -235,7 +235,7 @@ def _rows_of_steps(part, names, steps: Steps, comparison, layout, rules) -> list
     return [*single_steps, row | together]
 
 
-def _numbers(contrast: Contrast, confidence) -> dict:
+def _estimate_numbers(contrast: Contrast, confidence) -> dict:
     low, high = contrast.interval(confidence)
     return {
         "estimate": contrast.estimate,

@@ -229,8 +229,8 @@ def _fixed_part(cells, conditions, condition, exercises, exercise, *, with_visit
         even = np.full(shape, 1 / len(visits))
         columns += [(f"visit[T.{name}]", visit == name, even) for name in visits[1:]]
     for name in covariates:
-        value = cells[name].to_numpy(float)
-        columns.append((name, value, np.full(shape, value.mean())))
+        covariate = cells[name].to_numpy(float)
+        columns.append((name, covariate, np.full(shape, covariate.mean())))
     columns += [
         (f"{a[0]}:{b[0]}", a[1] & b[1], a[2] & b[2]) for b in of_exercise for a in of_condition
     ]
@@ -307,12 +307,16 @@ def leaves_a_residual(y: np.ndarray) -> bool:
         groups.append(np.kron(np.eye(n_conditions), np.ones((n_exercises, 1))))
     effects = np.hstack(groups) * patterns[:, :, None]
     # what is left of each cell once a participant's own effects are taken out
-    left = np.eye(patterns.shape[1]) * patterns[:, :, None] - effects @ np.linalg.pinv(effects)
-    values = np.where(filled, y.reshape(n_people, -1), 0.0)
-    centred = np.where(filled, values - values.sum() / filled.sum(), 0.0)
-    of_person = np.einsum("nij,nj->ni", left[pattern], centred)
-    together = np.tensordot(np.bincount(pattern), left, 1)
-    free = left[pattern].trace(axis1=1, axis2=2).sum() - np.linalg.matrix_rank(together, tol=1e-8)
+    left_of_cells = np.eye(patterns.shape[1]) * patterns[:, :, None] - effects @ np.linalg.pinv(
+        effects
+    )
+    of_cells = np.where(filled, y.reshape(n_people, -1), 0.0)
+    centred = np.where(filled, of_cells - of_cells.sum() / filled.sum(), 0.0)
+    of_person = np.einsum("nij,nj->ni", left_of_cells[pattern], centred)
+    together = np.tensordot(np.bincount(pattern), left_of_cells, 1)
+    free = left_of_cells[pattern].trace(axis1=1, axis2=2).sum() - np.linalg.matrix_rank(
+        together, tol=1e-8
+    )
     cell_effects = np.linalg.pinv(together, rcond=1e-10) @ of_person.sum(axis=0)
-    rest = of_person - left[pattern] @ cell_effects
-    return bool(free > 0.5 and np.abs(rest).max() > RESIDUAL_TOLERANCE * np.abs(values).max())
+    rest = of_person - left_of_cells[pattern] @ cell_effects
+    return bool(free > 0.5 and np.abs(rest).max() > RESIDUAL_TOLERANCE * np.abs(of_cells).max())

@@ -68,17 +68,17 @@ def dose_at(
 
     def statistic(kept):
         used = np.unique(group[kept], return_inverse=True)[1]
-        x, values = dose_pct[kept], y[kept]
+        x, kept_y = dose_pct[kept], y[kept]
         within = deviations(x, used)
         spread = within @ within
         if spread <= 1e-12:
             return np.nan
-        per_pct = float(within @ deviations(values, used) / spread)
+        per_pct = float(within @ deviations(kept_y, used) / spread)
         if per_pct == 0:
             return np.nan
-        start = means_of(x, used).mean(), means_of(values, used).mean()
+        start = means_of(x, used).mean(), means_of(kept_y, used).mean()
         return start[0] + (level - start[1]) / per_pct
 
-    result = jackknifed(statistic, person)
-    applied = dose_pct.min() <= result.value <= dose_pct.max()
-    return result if applied else Jackknifed(np.nan, np.nan, result.df, np.nan, np.nan, np.nan)
+    dose = jackknifed(statistic, person)
+    applied = dose_pct.min() <= dose.value <= dose_pct.max()
+    return dose if applied else Jackknifed(np.nan, np.nan, dose.df, np.nan, np.nan, np.nan)

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from comparison.dose import STEP_PCT, dose_at, slope, trend
-from comparison.failure import codes
+from comparison.failure import label_codes
 from comparison.jackknife import Jackknifed, why_no_interval
 from comparison.outcome_tables import declared
 from cuff.log import planned_pressure
@@ -30,7 +30,7 @@ MEASURES = {"identity": SLOPE, "ratio": RATIO, "ordinal": TAU}
 NADIR = ("smo2_nadir_pct", "set")
 
 # what stands beside the primary outcomes
-OTHERS = (
+BESIDE_PRIMARY = (
     NADIR,
     ("smo2_drop_pct", "set"),
     ("mean_hr_bpm", "set"),
@@ -92,15 +92,15 @@ def dose_and_reason(row, tolerance_mmhg):
 def dose_rows(outcomes, doses, *, primary, band_pct):
     """Rows of dose.tsv; `outcomes` has the columns of outcomes.tsv, `doses` those of doses_of."""
     scales = declared("SCALE")
-    for outcome, window in dict.fromkeys([*primary, *OTHERS]):
+    for outcome, window in dict.fromkeys([*primary, *BESIDE_PRIMARY]):
         asked = (outcomes["outcome"] == outcome) & (outcomes["window"] == window)
-        values = outcomes[asked & outcomes["value"].notna()]
+        given = outcomes[asked & outcomes["value"].notna()]
         row = {"outcome": outcome, "window": window, "scale": scales[outcome]}
-        yield from rows_of_outcome(row, values, doses, band_pct)
+        yield from outcome_dose_rows(row, given, doses, band_pct)
 
 
-def rows_of_outcome(row, values, doses, band_pct):
-    sets, remarks = with_doses(values, doses)
+def outcome_dose_rows(row, given, doses, band_pct):
+    sets, remarks = with_doses(given, doses)
     if sets.empty:
         why = "no value was given in a set, nor in a recovery"
         yield row | {"measure": MEASURES[row["scale"]], "n_values": 0, "note": why}
@@ -117,16 +117,16 @@ def rows_of_outcome(row, values, doses, band_pct):
         why = "nobody did an exercise at two known doses"
         yield row | {"measure": MEASURES[row["scale"]], "note": "; ".join([why, *left_out])}
         return
-    yield from measures(row, used, left_out, band_pct)
+    yield from measure_rows(row, used, left_out, band_pct)
 
 
-def with_doses(values, doses):
+def with_doses(given, doses):
     """Values with the dose of their set; those of a recovery with the mean dose of its visit."""
     key = ["participant_id", "session_id", "event_id"]
-    of_sets = values[values["trial_type"] == "set"]
+    of_sets = given[given["trial_type"] == "set"]
     if len(of_sets):
         return of_sets[[*key, "value"]].merge(doses, on=key), []
-    of_recovery = values[values["trial_type"] == "recovery"]
+    of_recovery = given[given["trial_type"] == "recovery"]
     visits = doses.groupby(key[:2])["dose_pct"].agg(lambda dose: dose.mean(skipna=False))
     merged = of_recovery[[*key, "value"]].merge(visits.reset_index(), on=key[:2], how="left")
     merged = merged.assign(exercise="all", reason="a set of the visit has no known dose")
@@ -142,29 +142,29 @@ def left_out_in_words(sets, n_alone):
     return [f"left out: {in_words(listed)}"] if listed else []
 
 
-def measures(row, used, left_out, band_pct):
-    dose_pct, values = used["dose_pct"].to_numpy(float), used["value"].to_numpy(float)
-    group = codes(used["participant_id"], used["exercise"])
-    person = codes(used["participant_id"])
+def measure_rows(row, used, left_out, band_pct):
+    dose_pct, y = used["dose_pct"].to_numpy(float), used["value"].to_numpy(float)
+    group = label_codes(used["participant_id"], used["exercise"])
+    person = label_codes(used["participant_id"])
     notes = [*filter(None, [why_no_interval(row["n_participants"])]), *left_out]
     if row["scale"] != "ordinal":
-        per_step = numbers(
-            slope(dose_pct, values, group, person), np.exp if row["scale"] == "ratio" else float
+        per_step = jackknifed_numbers(
+            slope(dose_pct, y, group, person), np.exp if row["scale"] == "ratio" else float
         )
         yield row | per_step | {"measure": MEASURES[row["scale"]], "note": "; ".join(notes)}
-    tau = numbers(trend(dose_pct, values, group, person))
+    tau = jackknifed_numbers(trend(dose_pct, y, group, person))
     # the interval of a mean of signs may reach beyond what a tau can be
     tau |= {end: float(np.clip(tau[end], -1, 1)) for end in ("ci_low", "ci_high")}
     yield row | tau | {"measure": TAU, "note": "; ".join(notes)}
     if (row["outcome"], row["window"]) == NADIR:
         edge = band_pct[1]
-        reached = dose_at(edge, dose_pct, values, group, person)
+        reached = dose_at(edge, dose_pct, y, group, person)
         why = [f"the mean line does not reach {edge:g} % within the doses applied"]
         if np.isfinite(reached.value):
             why = []
         yield (
             row
-            | numbers(reached)
+            | jackknifed_numbers(reached)
             | {
                 "p": np.nan,
                 "measure": f"dose at which the mean reaches {edge:g} %",
@@ -173,11 +173,11 @@ def measures(row, used, left_out, band_pct):
         )
 
 
-def numbers(result: Jackknifed, back=float):
+def jackknifed_numbers(jackknifed: Jackknifed, back=float):
     return {
-        "value": back(result.value),
-        "ci_low": back(result.low),
-        "ci_high": back(result.high),
-        "df": result.df,
-        "p": result.p,
+        "value": back(jackknifed.value),
+        "ci_low": back(jackknifed.low),
+        "ci_high": back(jackknifed.high),
+        "df": jackknifed.df,
+        "p": jackknifed.p,
     }

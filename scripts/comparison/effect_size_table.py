@@ -38,7 +38,7 @@ def effect_size_table(
             row = effect_size_row(*comparison.pairs_of_values(pair, exercise), level=level)
             row |= {"exercise": exercise, "contrast": f"{pair[0]} - {pair[1]}"}
             if exercise == "all" and pair in spreads:
-                row |= responses_of(spreads[pair], row["note"])
+                row |= response_columns(spreads[pair], row["note"])
             contrasts.append(row)
     labels = {
         "outcome": comparison.outcome,
@@ -70,7 +70,7 @@ def effect_size_row(condition: np.ndarray, reference: np.ndarray, *, level: floa
         return row | {"note": str(reason)}
 
 
-def responses_of(spread: Spread, note: str) -> dict:
+def response_columns(spread: Spread, note: str) -> dict:
     """The spread of true responses as columns of effect_sizes.tsv."""
     return {
         "individual_sd": spread.sd,

@@ -36,24 +36,24 @@ class Interval:
     high: float = np.nan
 
 
-def codes(*labels: Sequence) -> np.ndarray:
+def label_codes(*labels: Sequence) -> np.ndarray:
     """One number for each combination of labels; shape (sets,)."""
     columns = [np.unique(np.asarray(label, dtype=str), return_inverse=True)[1] for label in labels]
     return np.unique(np.stack(columns, axis=1), axis=0, return_inverse=True)[1].ravel()
 
 
-def resampled(people: int, seed: int) -> np.ndarray:
+def draws_of_people(people: int, seed: int) -> np.ndarray:
     """How often each person is drawn in each resample; shape (resamples, people)."""
     draws = np.random.default_rng(seed).integers(people, size=(RESAMPLES, people))
     return np.stack([np.bincount(draw, minlength=people) for draw in draws]).astype(float)
 
 
-def with_interval(value: float, resamples: np.ndarray, people: int) -> Interval:
+def with_interval(of_study: float, resamples: np.ndarray, people: int) -> Interval:
     """The middle 95 % of the resamples that gave a number; none from too few people."""
     given = resamples[np.isfinite(resamples)]
     if people < FEWEST_PEOPLE or len(given) < 0.9 * len(resamples):
-        return Interval(float(value))
-    return Interval(float(value), *map(float, np.quantile(given, [0.025, 0.975])))
+        return Interval(float(of_study))
+    return Interval(float(of_study), *map(float, np.quantile(given, [0.025, 0.975])))
 
 
 def area_under_curve(
@@ -67,13 +67,15 @@ def area_under_curve(
     people = int(person.max()) + 1
     lower, pairs = np.zeros((people, people)), np.zeros((people, people))
     for n in np.flatnonzero(failed):
-        others = ~failed & (stratum == stratum[n])
-        wins = (saturation[n] < saturation[others]) + 0.5 * (saturation[n] == saturation[others])
-        lower[person[n]] += np.bincount(person[others], wins, minlength=people)
-        pairs[person[n]] += np.bincount(person[others], minlength=people)
+        short_of_failure = ~failed & (stratum == stratum[n])
+        wins = (saturation[n] < saturation[short_of_failure]) + 0.5 * (
+            saturation[n] == saturation[short_of_failure]
+        )
+        lower[person[n]] += np.bincount(person[short_of_failure], wins, minlength=people)
+        pairs[person[n]] += np.bincount(person[short_of_failure], minlength=people)
     if not pairs.sum():
         return Interval(np.nan)
-    drawn = resampled(people, seed)
+    drawn = draws_of_people(people, seed)
     within = all(len(np.unique(person[stratum == s])) == 1 for s in np.unique(stratum))
 
     def over_resamples(matrix):
@@ -102,7 +104,7 @@ def share(hit: np.ndarray, among: np.ndarray, person: np.ndarray, seed: int) -> 
     if hits.sum() in (0, sets.sum()):
         # where all sets are alike all resamples are, which is no error of nought
         return Interval(float(hits.sum() / sets.sum()))
-    drawn = resampled(people, seed)
+    drawn = draws_of_people(people, seed)
     with np.errstate(invalid="ignore"):
         resamples = (drawn @ hits) / (drawn @ sets)
     return with_interval(hits.sum() / sets.sum(), resamples, int((sets > 0).sum()))
@@ -116,14 +118,14 @@ def best_threshold(saturation: np.ndarray, failed: np.ndarray) -> float:
     if failed.all() or not failed.any():
         return np.nan
     order = np.argsort(saturation)
-    value, is_failed = saturation[order], failed[order]
+    ordered, is_failed = saturation[order], failed[order]
     caught = np.cumsum(is_failed) / is_failed.sum()
     spared = 1 - np.cumsum(~is_failed) / (~is_failed).sum()
-    between = value[:-1] < value[1:]
+    between = ordered[:-1] < ordered[1:]
     if not between.any():
         return np.nan
     index = np.flatnonzero(between)[np.argmax((caught + spared)[:-1][between])]
-    return float((value[index] + value[index + 1]) / 2)
+    return float((ordered[index] + ordered[index + 1]) / 2)
 
 
 def best_threshold_with_interval(
@@ -132,7 +134,7 @@ def best_threshold_with_interval(
     """The best threshold, chosen again in every resample of people; arrays have shape (sets,)."""
     resamples = [
         best_threshold(np.repeat(saturation, times), np.repeat(failed, times))
-        for times in resampled(int(person.max()) + 1, seed).astype(int)[:, person]
+        for times in draws_of_people(int(person.max()) + 1, seed).astype(int)[:, person]
     ]
     people = len(np.unique(person))
     return with_interval(best_threshold(saturation, failed), np.array(resamples), people)
@@ -174,7 +176,7 @@ def hazard_ratio(
     best = _maximum(curves.sum(axis=0)[None])[0]
     if not informative.any() or not np.isfinite(best):
         return Interval(np.nan)
-    resamples = np.exp(_maximum(resampled(people, seed) @ curves))
+    resamples = np.exp(_maximum(draws_of_people(people, seed) @ curves))
     return with_interval(np.exp(best), resamples, int(informative.sum()))
 
 
@@ -197,8 +199,8 @@ def _maximum(curves):
     top = np.argmax(curves, axis=1)
     inside = (top > 0) & (top < len(GRID) - 1) & (np.ptp(curves, axis=1) > 0)
     at = np.clip(top, 1, len(GRID) - 2)
-    rows = np.arange(len(curves))
-    before, here, after = (curves[rows, at + step] for step in (-1, 0, 1))
+    curve_numbers = np.arange(len(curves))
+    before, here, after = (curves[curve_numbers, at + step] for step in (-1, 0, 1))
     with np.errstate(invalid="ignore", divide="ignore"):
         shift = 0.5 * (before - after) / (before - 2 * here + after)
     return np.where(inside, GRID[at] + shift * (GRID[1] - GRID[0]), np.nan)

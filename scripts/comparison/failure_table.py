@@ -11,9 +11,9 @@ import numpy as np
 from comparison.failure import (
     area_under_curve,
     best_threshold_with_interval,
-    codes,
     exact_mcnemar,
     hazard_ratio,
+    label_codes,
     share,
     threshold_of_others,
 )
@@ -57,7 +57,7 @@ BEST_THRESHOLD = "best threshold"
 
 BAND = "the declared band"
 
-OTHERS = "the best threshold of other people"
+BEST_OF_OTHER_PEOPLE = "the best threshold of other people"
 
 SHARE = "share of sets to failure"
 
@@ -66,25 +66,25 @@ DIFFERENCE = "difference of shares"
 CANNOT_BE_TOLD = "cannot be told: "
 
 
-def sets_of(outcomes):
+def sets_with_markers(outcomes):
     """A row for each set: markers, failure and repetitions in columns of their names."""
     wanted = [*MARKERS, FAILED, "reps_done"]
     of_sets = outcomes[(outcomes["window"] == "set") & outcomes["outcome"].isin(wanted)]
     labels = of_sets[[*SET, "exercise", "condition", "bout"]].drop_duplicates(SET)
-    values = of_sets.pivot(index=SET, columns="outcome", values="value").reindex(columns=wanted)
-    return labels.merge(values.reset_index(), on=SET)
+    measured = of_sets.pivot(index=SET, columns="outcome", values="value").reindex(columns=wanted)
+    return labels.merge(measured.reset_index(), on=SET)
 
 
 def failure_rows(outcomes, *, conditions, band_pct, seed):
     """Rows of failure.tsv; `outcomes` has the columns of outcomes.tsv."""
-    sets = sets_of(outcomes)
+    sets = sets_with_markers(outcomes)
     known = sets[sets[FAILED].notna()]
     for marker in MARKERS:
         of_marker = known[known[marker].notna()]
         reason = why_nothing(sets, known, of_marker)
         if reason:
             row = {"marker": marker, "measure": AREA, "stratum": ALL_SETS}
-            yield row | counts(of_marker) | {"note": CANNOT_BE_TOLD + reason}
+            yield row | set_counts(of_marker) | {"note": CANNOT_BE_TOLD + reason}
             continue
         without = len(known) - len(of_marker)
         left_out = f"left out for want of the marker: {counted(without, 'set')}" if without else ""
@@ -109,7 +109,7 @@ def why_nothing(sets, known, of_marker):
     return ""
 
 
-def counts(sets):
+def set_counts(sets):
     failed = sets[FAILED] == 1
     return {
         "n_sets": len(sets),
@@ -118,11 +118,11 @@ def counts(sets):
     }
 
 
-def numbered(interval):
+def with_its_interval(interval):
     return {"value": interval.value, "ci_low": interval.low, "ci_high": interval.high}
 
 
-def notes(*parts):
+def joined_notes(*parts):
     return "; ".join(part for part in parts if part)
 
 
@@ -140,7 +140,7 @@ def why_no_interval_of_share(interval, n_people):
     return why_none(interval, n_people)
 
 
-def mixed(sets, labels):
+def sets_of_mixed_strata(sets, labels):
     """Sets of strata in which some sets failed and others did not."""
     if not labels:
         return sets
@@ -156,8 +156,8 @@ def marker_rows(sets, marker, conditions, left_out, seed):
     helps = f"{nobody}, which helps any marker that differs between conditions" if nobody else ""
     caution = {ALL_SETS: helps, WITHIN_PERSON: helps, WITHIN_CONDITION: nobody}
     for stratum, labels in STRATA.items():
-        used = mixed(sets, labels)
-        row = {"marker": marker, "measure": AREA, "stratum": stratum} | counts(used)
+        used = sets_of_mixed_strata(sets, labels)
+        row = {"marker": marker, "measure": AREA, "stratum": stratum} | set_counts(used)
         if used.empty:
             yield row | {"note": f"{CANNOT_BE_TOLD}no failed set {stratum} beside another"}
             continue
@@ -165,17 +165,21 @@ def marker_rows(sets, marker, conditions, left_out, seed):
         area = area_under_curve(
             sign * used[marker].to_numpy(float),
             (used[FAILED] == 1).to_numpy(),
-            codes(used["participant_id"]),
-            codes(*[used[label] for label in labels]) if labels else np.zeros(len(used), int),
+            label_codes(used["participant_id"]),
+            label_codes(*[used[label] for label in labels]) if labels else np.zeros(len(used), int),
             seed,
         )
         yield (
             row
-            | numbered(area)
-            | {"note": notes(caution.get(stratum), left_out, why_none(area, row["n_participants"]))}
+            | with_its_interval(area)
+            | {
+                "note": joined_notes(
+                    caution.get(stratum), left_out, why_none(area, row["n_participants"])
+                )
+            }
         )
     if marker.endswith("_pct"):
-        yield from hazard_rows(sets, marker, notes(helps, left_out), seed)
+        yield from hazard_rows(sets, marker, joined_notes(helps, left_out), seed)
 
 
 def hazard_rows(sets, marker, remark, seed):
@@ -185,8 +189,8 @@ def hazard_rows(sets, marker, remark, seed):
         WITHIN_PERSON: ["participant_id"],
         WITHIN_EXERCISE: ["participant_id", "exercise"],
     }.items():
-        used = mixed(known, labels)
-        row = {"marker": marker, "measure": HAZARD, "stratum": stratum} | counts(used)
+        used = sets_of_mixed_strata(known, labels)
+        row = {"marker": marker, "measure": HAZARD, "stratum": stratum} | set_counts(used)
         if used.empty:
             yield row | {
                 "note": f"{CANNOT_BE_TOLD}no failed set {stratum} beside another with its "
@@ -197,16 +201,16 @@ def hazard_rows(sets, marker, remark, seed):
             used[marker].to_numpy(float),
             used["reps_done"].to_numpy(float),
             (used[FAILED] == 1).to_numpy(),
-            codes(used["participant_id"]),
-            codes(*[used[label] for label in labels]),
+            label_codes(used["participant_id"]),
+            label_codes(*[used[label] for label in labels]),
             seed,
         )
         separated = "" if np.isfinite(hazard.value) else "no finite ratio, the sets are separate"
         yield (
             row
-            | numbered(hazard)
+            | with_its_interval(hazard)
             | {
-                "note": notes(
+                "note": joined_notes(
                     "sets not to failure are censored at their repetitions",
                     separated,
                     remark,
@@ -228,14 +232,14 @@ def band_rows(sets, conditions, band_pct, seed):
     chosen_in = "the one person"
     if len(np.unique(people)) > 1:
         thresholds = threshold_of_others(saturation, failed, people)
-        hits[OTHERS] = (saturation < thresholds, np.isfinite(thresholds))
+        hits[BEST_OF_OTHER_PEOPLE] = (saturation < thresholds, np.isfinite(thresholds))
         chosen_in = "all people"
-    person = codes(people)
-    row = {"marker": NADIR, "measure": BEST_THRESHOLD, "stratum": ALL_SETS} | counts(sets)
+    person = label_codes(people)
+    row = {"marker": NADIR, "measure": BEST_THRESHOLD, "stratum": ALL_SETS} | set_counts(sets)
     threshold = best_threshold_with_interval(saturation, failed, person, seed)
     chosen = f"chosen from the sets of {chosen_in}, which it would judge"
     why = why_none(threshold, row["n_participants"])
-    yield row | numbered(threshold) | {"note": notes(chosen, why)}
+    yield row | with_its_interval(threshold) | {"note": joined_notes(chosen, why)}
     for stratum in (ALL_SETS, *conditions):
         of_stratum = np.ones(len(sets), bool)
         if stratum != ALL_SETS:
@@ -249,17 +253,21 @@ def band_rows(sets, conditions, band_pct, seed):
             ):
                 chosen = of_stratum & among & judged
                 row = {"marker": NADIR, "measure": f"{measure} of {name}", "stratum": stratum}
-                row |= counts(sets[of_stratum & judged])
+                row |= set_counts(sets[of_stratum & judged])
                 if not chosen.any():
                     kind = "to failure" if measure == "sensitivity" else "short of failure"
-                    where = "with a threshold of others" if name == OTHERS else "with the marker"
+                    where = (
+                        "with a threshold of others"
+                        if name == BEST_OF_OTHER_PEOPLE
+                        else "with the marker"
+                    )
                     yield row | {"note": f"{CANNOT_BE_TOLD}no set {kind} {where}"}
                     continue
                 with_any = len(np.unique(person[chosen]))
                 interval = share(reached, chosen, person, seed)
                 yield (
                     row
-                    | numbered(interval)
+                    | with_its_interval(interval)
                     | {"note": why_no_interval_of_share(interval, with_any)}
                 )
 
@@ -268,14 +276,14 @@ def rate_rows(known, conditions, seed):
     """Share of sets to failure in every condition, and differences between conditions."""
     for condition in conditions:
         sets = known[known["condition"] == condition]
-        row = {"measure": SHARE, "stratum": condition} | counts(sets)
+        row = {"measure": SHARE, "stratum": condition} | set_counts(sets)
         if sets.empty:
             yield row | {"note": f"{CANNOT_BE_TOLD}no set with a note on failure"}
             continue
-        person, failed = codes(sets["participant_id"]), (sets[FAILED] == 1).to_numpy()
+        person, failed = label_codes(sets["participant_id"]), (sets[FAILED] == 1).to_numpy()
         interval = share(failed, np.ones(len(sets), bool), person, seed)
         note = {"note": why_no_interval_of_share(interval, row["n_participants"])}
-        yield row | numbered(interval) | note
+        yield row | with_its_interval(interval) | note
     for reference, condition in combinations(conditions, 2):
         yield difference_row(known, reference, condition, seed)
 
@@ -304,7 +312,7 @@ def difference_row(known, reference, condition, seed):
         "value": float(difference.mean()),
         "p": p if enough else np.nan,
         "p_people": flipped,
-        "note": notes(
+        "note": joined_notes(
             f"{counted(only, 'pair')} failed in {condition} only, {only_reference} in "
             f"{reference} only",
             why_no_interval(len(of_people), "p"),

@@ -100,16 +100,16 @@ def spread_of_responses(
     observed = float(differences.var(ddof=1))
     of_bouts = float(noise.mean())
     low, high = difference_of_variances(observed, n - 1, of_bouts, bout_df, level=level)
-    left = observed - of_bouts
+    of_responses = observed - of_bouts
     return Spread(
-        sd=float(np.sqrt(max(left, 0.0))),
+        sd=float(np.sqrt(max(of_responses, 0.0))),
         low=float(np.sqrt(max(low, 0.0))),
         high=float(np.sqrt(max(high, 0.0))),
         bout_sd=bout_sd,
         bout_df=bout_df,
         differences=differences,
         noise=noise,
-        note="" if left > 0 else NOTHING_BEYOND,
+        note="" if of_responses > 0 else NOTHING_BEYOND,
     )
 
 
@@ -175,5 +175,5 @@ def responses_table(
     )
     if comparison.scale == "ratio":
         for name in ("difference", "ci_low", "ci_high", "expected"):
-            table[name] = [as_ratio(value) for value in table[name]]
+            table[name] = [as_ratio(logarithm) for logarithm in table[name]]
     return table

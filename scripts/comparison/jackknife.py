@@ -48,15 +48,15 @@ def jackknifed(
 
     Estimate and interval are on the printed scale, the error on that of the statistic.
     """
-    value = statistic(np.ones(len(person), dtype=bool))
+    of_all = statistic(np.ones(len(person), dtype=bool))
     labels = np.unique(person)
     df = len(labels) - 1
-    if len(labels) < FEWEST_PEOPLE or not np.isfinite(value):
-        return Jackknifed(back(value), np.nan, df, np.nan, np.nan, np.nan)
+    if len(labels) < FEWEST_PEOPLE or not np.isfinite(of_all):
+        return Jackknifed(back(of_all), np.nan, df, np.nan, np.nan, np.nan)
     without = np.array([statistic(person != label) for label in labels])
     se = float(np.sqrt(df / len(labels) * np.sum((without - without.mean()) ** 2)))
     if not np.isfinite(se) or se == 0:
-        return Jackknifed(back(value), np.nan, df, np.nan, np.nan, np.nan)
+        return Jackknifed(back(of_all), np.nan, df, np.nan, np.nan, np.nan)
     half = se * special.stdtrit(df, (1 + confidence) / 2)
-    p = float(2 * special.stdtr(df, -abs(value / se)))
-    return Jackknifed(back(value), se, df, back(value - half), back(value + half), p)
+    p = float(2 * special.stdtr(df, -abs(of_all / se)))
+    return Jackknifed(back(of_all), se, df, back(of_all - half), back(of_all + half), p)

@@ -66,15 +66,15 @@ class Moments:
 
     The outcome is its residual from least squares in units of `scale`, a power of two near its
     spread, which keeps digits where it is far from zero; `start` are the least squares
-    coefficients. `products` holds, by pattern and pair of cells, the cross products of the
-    orthonormal columns and the outcome.
+    coefficients. `grid` holds the orthonormal columns and the outcome by participant and cell,
+    `products` their cross products by pattern and pair of cells.
     """
 
     design: Design
     y: np.ndarray
     scale: float
     start: np.ndarray
-    values: np.ndarray
+    grid: np.ndarray
     products: np.ndarray
     counts: np.ndarray
     n_rows: int
@@ -96,9 +96,9 @@ class Moments:
                 "the fixed effects reproduce the outcome exactly: no variation is left to model"
             )
         scale = float(2.0 ** np.round(np.log2(spread)))
-        values = design.on_grid(np.column_stack([design.orthonormal, rest / scale]))
+        grid = design.on_grid(np.column_stack([design.orthonormal, rest / scale]))
         counts = np.bincount(design.pattern).astype(float)
-        flat = values.reshape(len(values), -1)
+        flat = grid.reshape(len(grid), -1)
         size = (design.n_cells, p + 1)
         products = np.stack([part.T @ part for part in _split(flat, design.pattern)])
         products = products.reshape(-1, *size, *size).transpose(0, 1, 3, 2, 4)
@@ -107,7 +107,7 @@ class Moments:
             y=y,
             scale=scale,
             start=start,
-            values=values,
+            grid=grid,
             products=np.ascontiguousarray(products).reshape(-1, (p + 1) ** 2),
             counts=counts,
             n_rows=n_rows,
@@ -156,21 +156,21 @@ class Moments:
         r, p = len(structures), self.design.n_coefficients
         first = at.inverse @ structures[:, None]
         single = first @ at.inverse
-        left, right = np.triu_indices(r)
-        double = first[left] @ single[right]
+        i, j = np.triu_indices(r)
+        double = first[i] @ single[j]
         of_one, of_two = self.sums(single), self.sums(double)
         traces = np.einsum("ipaa,p->i", first, self.counts)
         products = np.empty((r, r))
-        products[left, right] = np.einsum("kpab,kpba,p->k", first[left], first[right], self.counts)
-        products[right, left] = products[left, right]
+        products[i, j] = np.einsum("kpab,kpba,p->k", first[i], first[j], self.counts)
+        products[j, i] = products[i, j]
         rest = np.append(-at.beta, 1.0)
         double_quadratic = np.empty((r, r))
-        double_quadratic[left, right] = rest @ of_two @ rest
-        double_quadratic[right, left] = double_quadratic[left, right]
+        double_quadratic[i, j] = rest @ of_two @ rest
+        double_quadratic[j, i] = double_quadratic[i, j]
         whitener = at.whitener
         Q = np.empty((r, r, p, p))
-        Q[left, right] = whitener.T @ of_two[:, :p, :p] @ whitener
-        Q[right, left] = Q[left, right].transpose(0, 2, 1)
+        Q[i, j] = whitener.T @ of_two[:, :p, :p] @ whitener
+        Q[j, i] = Q[i, j].transpose(0, 2, 1)
         return Parts(
             P=whitener.T @ of_one[:, :p, :p] @ whitener,
             Q=Q,
@@ -356,10 +356,10 @@ class Fit:
         full[:-1, :-1] = profile.hessian + np.outer(scaled, scaled) / nd
         full[:-1, -1] = full[-1, :-1] = scaled
         full[-1, -1] = nd
-        values, vectors = np.linalg.eigh(full)
-        positive = values > 1e-9 * values.max()
-        vectors = vectors[:, positive]
-        return 2 * (vectors / values[positive]) @ vectors.T
+        eigenvalues, eigenvectors = np.linalg.eigh(full)
+        positive = eigenvalues > 1e-9 * eigenvalues.max()
+        eigenvectors = eigenvectors[:, positive]
+        return 2 * (eigenvectors / eigenvalues[positive]) @ eigenvectors.T
 
     @cached_property
     def _kenward_roger(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -461,18 +461,18 @@ class Fit:
         asked = int(np.linalg.matrix_rank(weights))
         if self.design.unseen.shape[1]:
             weights = _null_space((weights @ self.design.unseen).T).T @ weights
-        result = {"F": np.nan, "df_num": 0.0, "df": np.nan, "p": np.nan, "note": ""}
+        joint = {"F": np.nan, "df_num": 0.0, "df": np.nan, "p": np.nan, "note": ""}
         L = weights[:, self.design.kept] @ self._to_whitened
-        left, size, right = np.linalg.svd(L, full_matrices=False)
+        directions, size, right = np.linalg.svd(L, full_matrices=False)
         q = int((size > 1e-9 * size.max(initial=0.0)).sum())
         if q:
-            z = (left[:, :q].T @ (weights @ self.beta)) / size[:q]
+            z = (directions[:, :q].T @ (weights @ self.beta)) / size[:q]
             F, df = self._scaled_f(right[:q], z)
             p = float(special.fdtrc(q, df, F))
-            result |= {"F": F, "df_num": float(q), "df": df, "p": p}
+            joint |= {"F": F, "df_num": float(q), "df": df, "p": p}
         if q < asked:
-            result["note"] = f"{asked - q} of {asked} comparisons {NOT_ESTIMABLE}"
-        return result
+            joint["note"] = f"{asked - q} of {asked} comparisons {NOT_ESTIMABLE}"
+        return joint
 
     def _scaled_f(self, U: np.ndarray, z: np.ndarray) -> tuple[float, float]:
         """Scaled F and denominator df for orthonormal directions U with estimates z."""
@@ -575,7 +575,7 @@ class Fit:
     @cached_property
     def _residual_grid(self) -> np.ndarray:
         """Conditional residuals, (participants, cells), in units of the moments' scale."""
-        rest = self.moments.values @ np.append(-self.profile.at.beta, 1.0)
+        rest = self.moments.grid @ np.append(-self.profile.at.beta, 1.0)
         return np.einsum("nij,nj->ni", self.profile.at.inverse[self.design.pattern], rest)
 
     @property
@@ -604,10 +604,10 @@ class Fit:
         ]
 
 
-def _split(values: np.ndarray, pattern: np.ndarray) -> list[np.ndarray]:
+def _split(grid: np.ndarray, pattern: np.ndarray) -> list[np.ndarray]:
     """Rows by pattern, patterns in order."""
     order = np.argsort(pattern, kind="stable")
-    return np.split(values[order], np.cumsum(np.bincount(pattern))[:-1])
+    return np.split(grid[order], np.cumsum(np.bincount(pattern))[:-1])
 
 
 def _null_space(matrix: np.ndarray) -> np.ndarray:
@@ -671,13 +671,13 @@ def _descend(
         free = np.arange(len(theta)) != (-1 if fixed is None else fixed)
         if not free.any():
             return now, True
-        values, vectors = np.linalg.eigh(now.hessian[np.ix_(free, free)])
-        size = np.maximum(np.abs(values), 1e-8 * max(1.0, np.abs(values).max()))
+        eigenvalues, eigenvectors = np.linalg.eigh(now.hessian[np.ix_(free, free)])
+        size = np.maximum(np.abs(eigenvalues), 1e-8 * max(1.0, np.abs(eigenvalues).max()))
         gradient = now.gradient[free]
-        slope = vectors.T @ gradient
+        slope = eigenvectors.T @ gradient
         expected_gain = float(slope @ (slope / size))
         step = np.zeros(len(theta))
-        step[free] = -vectors @ (slope / size)
+        step[free] = -eigenvectors @ (slope / size)
         longest = 2 * max(0.5, np.abs(now.at.theta).max())
         step *= longest / max(np.abs(step).max(), longest)
         slope_along_step = float(gradient @ step[free])

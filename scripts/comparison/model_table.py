@@ -111,7 +111,7 @@ def _facts(comparison: Comparison) -> list[dict]:
         "participants": float(comparison.n_participants),
         "singular": float(fit.singular),
     }
-    return [{"term": name, "estimate": value} for name, value in facts.items()]
+    return [{"term": name, "estimate": figure} for name, figure in facts.items()]
 
 
 def diagnostic_table(comparison: Comparison) -> pd.DataFrame:
@@ -133,9 +133,9 @@ def diagnostic_table(comparison: Comparison) -> pd.DataFrame:
         effects[name] = of_level[2].where(effects["term"] == f"participant:{name}")
     effects = effects.assign(part="random effect", participant_id=of_level[0])
     both = pd.concat([residuals, effects], ignore_index=True)
-    values = both.groupby(["part", "term"], dropna=False)["value"]
-    rank = values.rank(method="first")
-    quantile = special.ndtri((rank - 0.375) / (values.transform("size") + 0.25))
+    of_part = both.groupby(["part", "term"], dropna=False)["value"]
+    rank = of_part.rank(method="first")
+    quantile = special.ndtri((rank - 0.375) / (of_part.transform("size") + 0.25))
     return both.drop(columns="level").assign(
         quantile=quantile, outcome=comparison.outcome, window=comparison.window
     )

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from comparison import crossover
-from comparison.conditions import Comparison, usable
+from comparison.conditions import Comparison, comparable_rows
 from comparison.contrasts import Rules, contrast_table, smallest_effect_in
 from comparison.effect_size_table import effect_size_table
 from comparison.individual_responses import responses_table, spread_of_responses
@@ -21,8 +21,8 @@ from comparison.model_table import diagnostic_table, model_table
 from comparison.orders import not_as_allotted, same_order, unplanned_orders
 from comparison.planned_claims import (
     Tested,
-    judged_claims,
-    row_of,
+    claim_row,
+    judge_claims,
     shown_pairs,
 )
 from comparison.planning import claim_planning, planning
@@ -30,12 +30,12 @@ from comparison.repeatability import repeatability_table
 from comparison.sensitivity import (
     at_prevailing_rate,
     baseline_adjusted,
-    extremes,
     leave_one_out,
+    leave_out_extremes,
     mixed_model,
     own_baseline,
     own_differences,
-    tabled,
+    sensitivity_rows,
     work_matched,
     worst_case,
 )
@@ -139,15 +139,15 @@ def compare(
     `outcomes`, `sessions` and `quality` have the columns of the tables of these names. Beyond
     contrasts, joint tests and models everything is of primary outcomes.
     """
-    values = usable(outcomes, declared("SCALE"), plan.conditions)
-    comparisons = comparisons_of(values, plan, same_order=same_order(outcomes, plan.conditions))
+    comparable = comparable_rows(outcomes, declared("SCALE"), plan.conditions)
+    comparisons = comparisons_of(comparable, plan, same_order=same_order(outcomes, plan.conditions))
     tables = {name: [] for name in WRITTEN}
     rates = {key: compared for key, compared in comparisons.items() if compared.scale == YES_OR_NO}
     comparisons = {key: compared for key, compared in comparisons.items() if key not in rates}
     claims = claims_of(comparisons, plan)
     orders = crossover.Orders.of(outcomes, sessions, plan.conditions)
-    tables["claims"].append(claim_rows(claims, plan, values, orders))
-    people = values["participant_id"].nunique()
+    tables["claims"].append(claim_rows(claims, plan, comparable, orders))
+    people = comparable["participant_id"].nunique()
     shares = shares_of(outcomes, plan.conditions)
     lengths = lengths_of(quality)
     tables["crossover"].append(pd.DataFrame(crossover.days_between(sessions)))
@@ -155,16 +155,16 @@ def compare(
         contrasts = outcome_contrasts(comparison, plan, shown_pairs(claims, key))
         contrasts = with_shares(contrasts, shares.get(key))
         if declared("GROWS_WITH_LENGTH")[key[0]]:
-            measured = rows_of(values, [key])
+            measured = rows_of_outcomes(comparable, [key])
             remark = unequal_lengths(measured, lengths, plan.conditions)
             contrasts = with_lengths(contrasts, remark)
-        noted, spreads = in_numbers(comparison), {}
+        noted, spreads = as_numbers(comparison), {}
         if key in plan.primary:
             spreads = {pair: spread_of_responses(noted, pair) for pair in noted.pairs}
             tables["individual_responses"].append(responses_table(noted, spreads))
-            others = other_assumptions(comparison, contrasts, values, plan.rules)
-            contrasts = with_extremes(contrasts, others)
-            tables["sensitivity"].append(pd.DataFrame(others))
+            under_other_assumptions = sensitivity_of(comparison, contrasts, comparable, plan.rules)
+            contrasts = with_extremes(contrasts, under_other_assumptions)
+            tables["sensitivity"].append(pd.DataFrame(under_other_assumptions))
             tables["crossover"].append(crossover_table(comparison, orders, plan))
             tables["planning"] += planning_tables(comparison, claims, plan)
             tables["diagnostics"].append(diagnostic_table(comparison))
@@ -178,7 +178,7 @@ def compare(
     if people <= FEW_PEOPLE:
         tables["single_case"] = single_case_tables(comparisons | rates, plan)
     if comparisons or rates:
-        tables["contrasts"] += absent_contrasts(outcomes, values, plan.primary, plan.conditions)
+        tables["contrasts"] += absent_contrasts(outcomes, comparable, plan.primary, plan.conditions)
     return tables
 
 
@@ -199,7 +199,7 @@ def single_case_tables(comparisons: Mapping[Key, Comparison], plan: Plan) -> lis
     """Every person of a study of few, outcome by outcome."""
     return [
         single_case_table(
-            in_numbers(comparison),
+            as_numbers(comparison),
             schedule=plan.planned.session_schedule,
             conditions=len(plan.conditions),
             seed=plan.rules.seed,
@@ -229,7 +229,7 @@ def planning_tables(
     return [*of_claims, planning(comparison, **wanted)]
 
 
-def in_numbers(comparison: Comparison) -> Comparison:
+def as_numbers(comparison: Comparison) -> Comparison:
     """The comparison with ratings taken as the numbers that they are noted in."""
     return comparison.as_noted if comparison.scale == "ordinal" else comparison
 
@@ -247,18 +247,18 @@ def repeatability_tables(outcomes: pd.DataFrame, conditions: Sequence[str]) -> l
     in_bouts = outcomes[(outcomes["window"] != "baseline") & outcomes["exercise"].notna()]
     tables = []
     for part, within in ((at_rest, ["rest"]), (in_bouts, conditions)):
-        values = usable(part, scales, within)
-        for (outcome, window), of_outcome in values.groupby(["outcome", "window"], sort=True):
+        comparable = comparable_rows(part, scales, within)
+        for (outcome, window), of_outcome in comparable.groupby(["outcome", "window"], sort=True):
             labels = {"outcome": outcome, "window": window, "scale": scales[outcome]}
             tables.append(repeatability_table(of_outcome, **labels))
     return tables
 
 
 def claim_rows(
-    claims: Sequence[Tested], plan: Plan, values: pd.DataFrame, orders: crossover.Orders
+    claims: Sequence[Tested], plan: Plan, comparable: pd.DataFrame, orders: crossover.Orders
 ) -> pd.DataFrame:
     """Rows of claims.tsv, each with what differs from the frozen plan."""
-    people = values["participant_id"].nunique()
+    people = comparable["participant_id"].nunique()
     departures = list(plan.departures)
     if orders.in_visits:
         departures += unplanned_orders(orders.done, plan.planned.orders)
@@ -266,7 +266,7 @@ def claim_rows(
     stated = (plan.planned, plan.primary, plan.smallest_effect)
     return pd.DataFrame(
         [
-            row_of(
+            claim_row(
                 claim,
                 plan=against_plan(*stated, claim.planned, people, departures),
                 confidence=plan.rules.confidence,
@@ -278,7 +278,7 @@ def claim_rows(
 
 def claims_of(comparisons: Mapping[Key, Comparison], plan: Plan) -> list[Tested]:
     """The planned claims, each with its verdict."""
-    claims = judged_claims(
+    claims = judge_claims(
         comparisons,
         planned_claims(plan.planned, plan.primary, plan.conditions),
         plan.conditions,
@@ -292,14 +292,14 @@ def claims_of(comparisons: Mapping[Key, Comparison], plan: Plan) -> list[Tested]
     return claims
 
 
-def rows_of(table: pd.DataFrame, outcomes: Collection[Key]) -> pd.DataFrame:
+def rows_of_outcomes(table: pd.DataFrame, outcomes: Collection[Key]) -> pd.DataFrame:
     """Rows that belong to one of the (outcome, window) pairs."""
     keys = zip(table["outcome"], table["window"], strict=True)
     return table[np.array([key in outcomes for key in keys], dtype=bool)]
 
 
 def comparisons_of(
-    values: pd.DataFrame,
+    comparable: pd.DataFrame,
     plan: Plan,
     only: Collection[Key] | None = None,
     *,
@@ -307,10 +307,11 @@ def comparisons_of(
 ) -> dict[Key, Comparison]:
     """A comparison for every outcome and window with values in two conditions, or for those named.
 
-    `values` come from `usable`. Outcomes that the plan adjusts carry their own baseline.
+    `comparable`: as `comparable_rows` gives it. Outcomes that the plan adjusts carry their own
+    baseline.
     """
     scales, designs, comparisons = declared("SCALE"), {}, {}
-    for key, of_outcome in values.groupby(["outcome", "window"], sort=True):
+    for key, of_outcome in comparable.groupby(["outcome", "window"], sort=True):
         if of_outcome["condition"].nunique() > 1 and (only is None or key in only):
             comparisons[key] = Comparison.of_rows(
                 of_outcome,
@@ -322,7 +323,7 @@ def comparisons_of(
                 same_order=same_order,
             )
             if key[0] in plan.planned.baseline_adjusted and key[1] != "baseline":
-                at_rest = rows_of(values, [rest_of(key)])
+                at_rest = rows_of_outcomes(comparable, [rest_of(key)])
                 covariate = own_baseline(comparisons[key], at_rest)
                 comparisons[key] = replace(comparisons[key], covariates=(covariate,))
     return {
@@ -361,8 +362,8 @@ def outcome_contrasts(
     return contrasts.assign(primary=is_primary, evidence=declared("EVIDENCE")[comparison.outcome])
 
 
-def other_assumptions(
-    comparison: Comparison, contrasts: pd.DataFrame, values: pd.DataFrame, rules: Rules
+def sensitivity_of(
+    comparison: Comparison, contrasts: pd.DataFrame, comparable: pd.DataFrame, rules: Rules
 ) -> list[dict]:
     """Rows of sensitivity.tsv of one primary outcome, beside its contrasts."""
     at_rest = rest_of((comparison.outcome, comparison.window))
@@ -373,17 +374,25 @@ def other_assumptions(
         *mixed_model(comparison, confidence=confidence),
         *own_differences(comparison, confidence=confidence, seed=rules.seed),
         *leave_one_out(comparison, confidence=confidence),
-        *baseline_adjusted(comparison, rows_of(values, [at_rest]), confidence=confidence),
-        *work_matched(comparison, rows_of(values, [("reps_done", "set")]), confidence=confidence),
-        *at_prevailing_rate(comparison, rows_of(values, [intervals]), confidence=confidence),
+        *baseline_adjusted(
+            comparison, rows_of_outcomes(comparable, [at_rest]), confidence=confidence
+        ),
+        *work_matched(
+            comparison, rows_of_outcomes(comparable, [("reps_done", "set")]), confidence=confidence
+        ),
+        *at_prevailing_rate(
+            comparison, rows_of_outcomes(comparable, [intervals]), confidence=confidence
+        ),
         *worst_case(comparison, confidence=confidence),
     ]
-    return tabled(comparison, analyses, marginal, fewest_participants=rules.fewest_participants)
+    return sensitivity_rows(
+        comparison, analyses, marginal, fewest_participants=rules.fewest_participants
+    )
 
 
-def with_extremes(contrasts: pd.DataFrame, others: Sequence[dict]) -> pd.DataFrame:
+def with_extremes(contrasts: pd.DataFrame, sensitivity: Sequence[dict]) -> pd.DataFrame:
     """Marginal contrasts with their range when one participant is left out."""
-    of_contrast = extremes(others)
+    of_contrast = leave_out_extremes(sensitivity)
     ranges = [
         of_contrast.get(row.contrast, {}) if row.exercise == "all" else {}
         for row in contrasts.itertuples()
@@ -393,16 +402,16 @@ def with_extremes(contrasts: pd.DataFrame, others: Sequence[dict]) -> pd.DataFra
 
 def absent_contrasts(
     outcomes: pd.DataFrame,
-    values: pd.DataFrame,
+    comparable: pd.DataFrame,
     primary: Collection[Key],
     conditions: Sequence[str],
 ) -> list[pd.DataFrame]:
     """Rows that say why contrasts of primary outcomes are absent, where anything was compared."""
     tables = []
     for outcome, window in primary:
-        asked = rows_of(outcomes, [(outcome, window)])
+        asked = rows_of_outcomes(outcomes, [(outcome, window)])
         alike = outcomes[outcomes["window"] == window]
-        given = set(rows_of(values, [(outcome, window)])["condition"])
+        given = set(rows_of_outcomes(comparable, [(outcome, window)])["condition"])
         contrasts = []
         for reference, condition in combinations(conditions, 2):
             if declared("SCALE")[outcome] == YES_OR_NO:
@@ -440,19 +449,19 @@ def absent_contrasts(
     return tables
 
 
-def why_absent(values: pd.DataFrame, condition: str, *, done: bool, window_there: bool) -> str:
+def why_absent(asked: pd.DataFrame, condition: str, *, done: bool, window_there: bool) -> str:
     """Why an outcome has no usable value in a condition.
 
-    `values` are those of the outcome in the window and condition; `done` says whether anything was
+    `asked` are those of the outcome in the window and condition; `done` says whether anything was
     done in the condition, `window_there` whether it offers the window to other outcomes.
     """
-    reasons = values["reason"].dropna()
+    reasons = asked["reason"].dropna()
     if not done:
         return f"{condition} was not done"
-    if values.empty and window_there:
+    if asked.empty and window_there:
         return f"is not measured in this window in {condition}"
-    if values.empty:
+    if asked.empty:
         return f"{condition} has no such window"
-    if values["value"].notna().any():
+    if asked["value"].notna().any():
         return f"no value above zero in {condition}, as a ratio needs"
     return f"no value in {condition}" + (f" ({reasons.mode().iloc[0]})" if len(reasons) else "")

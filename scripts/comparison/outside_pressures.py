@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from comparison.alternatives import beside_main, changes_of, contrasts_again
+from comparison.alternatives import beside_main, changed_values, contrasts_again
 
 ALTERNATIVE = "pressures_that_count"
 
@@ -47,9 +47,11 @@ def rows_without_outside(outcomes, safety, contrasts, settings):
     primary = settings.study.primary
     table = without_outside(outcomes, safety)
     compared = contrasts_again(table, primary, settings) if len(table) else pd.DataFrame()
-    rows = beside_main(compared, contrasts, _changes(outcomes, table), primary)
-    moved = [bool(n) for n in rows.get("n_values_changed", pd.Series(dtype=float)).fillna(0)]
-    return rows.assign(
+    compared_rows = beside_main(compared, contrasts, _changes(outcomes, table), primary)
+    moved = [
+        bool(n) for n in compared_rows.get("n_values_changed", pd.Series(dtype=float)).fillna(0)
+    ]
+    return compared_rows.assign(
         alternative=ALTERNATIVE,
         says=SAYS,
         differs=f"{n_outside} of {len(sets)} sets with a cuff left out, and what follows them in "
@@ -60,7 +62,7 @@ def rows_without_outside(outcomes, safety, contrasts, settings):
 
 def _changes(outcomes, table):
     """Numbers of values before and after, where the latter may be none."""
-    changes = changes_of(outcomes, table)
+    changes = changed_values(outcomes, table)
     return changes.fillna(0)
 
 

@@ -18,8 +18,8 @@ DRAWS_AT_ONCE = 5_000
 TIE_TOLERANCE = 1e-10
 
 
-def _differences(values: Sequence[float], *, at_least: int) -> np.ndarray:
-    differences = np.asarray(values, dtype=float)
+def finite_differences(differences: Sequence[float], *, at_least: int) -> np.ndarray:
+    differences = np.asarray(differences, dtype=float)
     if differences.ndim != 1 or not np.isfinite(differences).all():
         raise ValueError("differences must be a list of finite numbers; leave missing pairs out")
     if len(differences) < at_least:
@@ -50,10 +50,10 @@ def paired_t(differences: Sequence[float], *, level: float = 0.95) -> PairedResu
     this equals a mixed model with an unstructured covariance between conditions. Raises
     ValueError for fewer than two differences.
     """
-    values = _differences(differences, at_least=2)
-    n = len(values)
-    mean, sd = float(values.mean()), float(values.std(ddof=1))
-    if np.ptp(values) == 0:
+    differences = finite_differences(differences, at_least=2)
+    n = len(differences)
+    mean, sd = float(differences.mean()), float(differences.std(ddof=1))
+    if np.ptp(differences) == 0:
         return PairedResult(
             n, mean, 0.0, 0.0, n - 1, mean, mean, None, None, "all differences are the same"
         )
@@ -78,10 +78,10 @@ class SignFlip:
     attainable_minimum: float
 
 
-def _all_signed_sums(values: np.ndarray) -> np.ndarray:
+def _all_signed_sums(differences: np.ndarray) -> np.ndarray:
     sums = np.zeros(1)
-    for value in values:
-        sums = np.concatenate([sums - value, sums + value])
+    for difference in differences:
+        sums = np.concatenate([sums - difference, sums + difference])
     return sums
 
 
@@ -99,28 +99,28 @@ def sign_flip(
     Genet Mol Biol 9:39). `attainable_minimum` is the smallest p that so many participants can
     give. Raises ValueError for no differences, or for more than 30 without `rng`.
     """
-    values = _differences(differences, at_least=1)
-    n = len(values)
-    observed = abs(values.sum())
-    slack = TIE_TOLERANCE * np.abs(values).sum()
+    differences = finite_differences(differences, at_least=1)
+    n = len(differences)
+    observed = abs(differences.sum())
+    slack = TIE_TOLERANCE * np.abs(differences).sum()
     if n <= LARGEST_EXACT:
-        first = np.sort(_all_signed_sums(values[: n // 2]))
-        second = _all_signed_sums(values[n // 2 :])
+        first = np.sort(_all_signed_sums(differences[: n // 2]))
+        second = _all_signed_sums(differences[n // 2 :])
         above = len(first) - np.searchsorted(first, observed - slack - second, side="left")
         below = np.searchsorted(first, -observed + slack - second, side="right")
         total = 2**n
         # one sum can lie in both tails only when the observed mean is zero
         count = min(int(above.sum() + below.sum()), total)
-        n_zero = int((np.abs(values) <= slack).sum())
+        n_zero = int((np.abs(differences) <= slack).sum())
         minimum = min(2.0 ** (1 + n_zero - n), 1.0)
         return SignFlip(n, count / total, count, total, True, minimum)
     if rng is None:
         raise ValueError(f"{n} differences are too many to count: give rng for random patterns")
-    count, total = 1, values.sum()
+    count, total = 1, differences.sum()
     for start in range(0, draws, DRAWS_AT_ONCE):
         n_draws = min(DRAWS_AT_ONCE, draws - start)
         bits = np.frombuffer(rng.bytes(n_draws * -(-n // 8)), dtype=np.uint8)
         flipped = np.unpackbits(bits.reshape(n_draws, -1), axis=1, count=n)
-        sums = np.abs(total - 2 * (flipped @ values))
+        sums = np.abs(total - 2 * (flipped @ differences))
         count += int((sums >= observed - slack).sum())
     return SignFlip(n, count / (draws + 1), count, draws + 1, False, 1 / (draws + 1))

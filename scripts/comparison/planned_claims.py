@@ -45,7 +45,7 @@ class Tested:
     levels: Sequence[float] = ()
 
 
-def judged_claims(
+def judge_claims(
     comparisons: Mapping[Key, Comparison],
     claims: Sequence[PlannedClaim],
     conditions: Sequence[str],
@@ -88,9 +88,9 @@ def judged_claims(
 def _parts_of(claim, comparison, conditions) -> Tested:
     """A claim with its differences, later condition minus earlier, not yet judged."""
     if claim.claim == DIFFERS:
-        others = [name for name in conditions if name != claim.condition]
-        text = f"{claim.condition} differs from {in_words(others, both=True)}"
-        wanted = {frozenset((claim.condition, compared)) for compared in others}
+        other_conditions = [name for name in conditions if name != claim.condition]
+        text = f"{claim.condition} differs from {in_words(other_conditions, both=True)}"
+        wanted = {frozenset((claim.condition, compared)) for compared in other_conditions}
     else:
         text = "every difference between conditions"
         wanted = {frozenset((a, b)) for a in conditions for b in conditions if a != b}
@@ -142,7 +142,7 @@ def shown_pairs(tested: Sequence[Tested], key: Key) -> frozenset[tuple[str, str]
     )
 
 
-def row_of(claim: Tested, *, plan: str, confidence: float) -> dict:
+def claim_row(claim: Tested, *, plan: str, confidence: float) -> dict:
     """A claim as a row of claims.tsv."""
     known = [part.n_pairs for part in claim.parts]
     return {

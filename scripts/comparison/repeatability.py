@@ -53,15 +53,15 @@ class MeanSquares:
         return (self.n - 1) * (self.k - 1)
 
     @classmethod
-    def of(cls, values: np.ndarray) -> MeanSquares:
+    def of(cls, table: np.ndarray) -> MeanSquares:
         """Of complete values (people, repeats). Raises ValueError for fewer than two of either."""
-        values = np.asarray(values, dtype=float)
-        n, k = values.shape
-        if min(n, k) < 2 or not np.isfinite(values).all():
+        table = np.asarray(table, dtype=float)
+        n, k = table.shape
+        if min(n, k) < 2 or not np.isfinite(table).all():
             raise ValueError("needs complete values of two people and two repeats at least")
-        whole = values.mean()
-        of_people, of_repeats = values.mean(axis=1), values.mean(axis=0)
-        rest = values - of_people[:, None] - of_repeats + whole
+        whole = table.mean()
+        of_people, of_repeats = table.mean(axis=1), table.mean(axis=0)
+        rest = table - of_people[:, None] - of_repeats + whole
         return cls(
             people=float(k * np.sum((of_people - whole) ** 2) / (n - 1)),
             repeats=float(n * np.sum((of_repeats - whole) ** 2) / (k - 1)),
@@ -111,7 +111,7 @@ def error_of_measurement(
 
 
 def repeatability_table(
-    values: pd.DataFrame, *, outcome: str, window: str, scale: str, level: float = 0.95
+    comparable: pd.DataFrame, *, outcome: str, window: str, scale: str, level: float = 0.95
 ) -> pd.DataFrame:
     """Repeatability of one outcome in one window, from baselines or from bouts.
 
@@ -121,9 +121,9 @@ def repeatability_table(
     Columns as in repeatability.tsv; on ratio scales errors are factors.
     """
     if window == "baseline":
-        row = {"of": BASELINES} | of_baselines(values, level=level)
+        row = {"of": BASELINES} | repeatability_of_baselines(comparable, level=level)
     else:
-        row = {"of": BOUTS} | of_bouts(values, level=level)
+        row = {"of": BOUTS} | repeatability_of_bouts(comparable, level=level)
     if scale == "ratio":
         for name in ("mean", "sem", "sem_low", "sem_high", "detectable_change"):
             row[name] = as_ratio(row.get(name))
@@ -131,9 +131,9 @@ def repeatability_table(
     return pd.DataFrame([labels | row], columns=columns_of("repeatability"))
 
 
-def of_baselines(values: pd.DataFrame, *, level: float) -> dict:
+def repeatability_of_baselines(comparable: pd.DataFrame, *, level: float) -> dict:
     """Agreement of the resting values of people over their visits, of those who have all."""
-    means = values.groupby(["participant_id", "visit"])["y"].mean().unstack("visit")
+    means = comparable.groupby(["participant_id", "visit"])["y"].mean().unstack("visit")
     complete = means.dropna().to_numpy()
     n, k = complete.shape
     left_out = len(means) - n
@@ -157,14 +157,14 @@ def of_baselines(values: pd.DataFrame, *, level: float) -> dict:
     )
 
 
-def of_bouts(values: pd.DataFrame, *, level: float) -> dict:
+def repeatability_of_bouts(comparable: pd.DataFrame, *, level: float) -> dict:
     """Consistency of the bouts of a session, pooled over exercises and conditions.
 
     A stratum is one exercise in one condition; in each, people who have all its bouts count. Mean
     squares are summed over strata; the interval comes from leaving one person out at a time,
     because strata hold the same people.
     """
-    people, strata = bouts_of(values)
+    people, strata = bouts_of(comparable)
     row = {
         "n_participants": len(people),
         "n_values": int(sum(table.size for table in strata)),
@@ -212,17 +212,17 @@ def pooled_squares(
     """
     between, df_between, residual, df = (np.zeros(len(kept)) for _ in range(4))
     for k in {table.shape[1] for table in strata}:
-        values = np.array([table for table in strata if table.shape[1] == k])
-        complete = np.isfinite(values[..., 0])
+        bouts = np.array([table for table in strata if table.shape[1] == k])
+        complete = np.isfinite(bouts[..., 0])
         counts = kept[:, None] & complete
         n = counts.sum(axis=-1)
-        values = np.where(complete[..., None], values, 0.0)
-        of_people = values.mean(axis=-1)
-        of_bouts = (counts[..., None] * values).sum(axis=-2) / np.maximum(n, 1)[..., None]
+        bouts = np.where(complete[..., None], bouts, 0.0)
+        of_people = bouts.mean(axis=-1)
+        of_bouts = (counts[..., None] * bouts).sum(axis=-2) / np.maximum(n, 1)[..., None]
         whole = of_bouts.mean(axis=-1)
         about = (of_people - whole[..., None]) ** 2
         between += k * (counts * about).sum(axis=(-2, -1))
-        rest = values - of_people[..., None] - of_bouts[..., None, :] + whole[..., None, None]
+        rest = bouts - of_people[..., None] - of_bouts[..., None, :] + whole[..., None, None]
         residual += (counts[..., None] * rest**2).sum(axis=(-3, -2, -1))
         df_between += np.maximum(n - 1, 0).sum(axis=-1)
         df += (k - 1) * np.maximum(n - 1, 0).sum(axis=-1)
@@ -230,13 +230,13 @@ def pooled_squares(
         return between / df_between, residual / df, df
 
 
-def bouts_of(values: pd.DataFrame) -> tuple[list[str], list[np.ndarray]]:
+def bouts_of(comparable: pd.DataFrame) -> tuple[list[str], list[np.ndarray]]:
     """People, and their bouts (people, bouts) in every exercise and condition with several bouts.
 
     Of people who have a condition at several visits the first counts; who has not every bout of a
     stratum is missing in it.
     """
-    ordered = values.sort_values(["visit", "event_onset_s"], kind="stable")
+    ordered = comparable.sort_values(["visit", "event_onset_s"], kind="stable")
     ordered = ordered.assign(exercise=ordered["exercise"].fillna(""))
     cell = ["participant_id", "exercise", "condition"]
     first = ordered.groupby(cell, sort=False)["session_id"].transform("first")

@@ -178,7 +178,9 @@ def planned_sizes(
     return pd.DataFrame(sizes)
 
 
-def in_words(table: pd.DataFrame, options: argparse.Namespace, effect, *, ratio: bool) -> list[str]:
+def sizes_in_words(
+    table: pd.DataFrame, options: argparse.Namespace, effect, *, ratio: bool
+) -> list[str]:
     """How many people are enough, by power and by assurance, and what the numbers rest on."""
     said = []
     if effect is not None:
@@ -234,7 +236,7 @@ def main(words: list[str] | None = None) -> None:
         write_table(table, options.into)
     shown = table.map(lambda cell: number(cell) if isinstance(cell, float) else cell)
     print(shown.to_string(index=False))
-    for sentence in [*source, *in_words(table, options, effect, ratio=ratio)]:
+    for sentence in [*source, *sizes_in_words(table, options, effect, ratio=ratio)]:
         print(sentence)
 
 

@@ -1,7 +1,7 @@
 """What the contrasts of a primary outcome would be under other assumptions about the same values.
 
 Each function gives rows with the columns of sensitivity.tsv, or one row that says why there is
-nothing. Estimates are on the scale of the analysis until `tabled` gives ratios back.
+nothing. Estimates are on the scale of the analysis until `sensitivity_rows` gives ratios back.
 """
 
 from __future__ import annotations
@@ -135,10 +135,10 @@ def _again(
     return contrasts
 
 
-def extremes(results: Sequence[dict]) -> dict[str, dict[str, object]]:
+def leave_out_extremes(results: Sequence[dict]) -> dict[str, dict[str, object]]:
     """Smallest and largest estimate without one participant, and who moves it most, by contrast.
 
-    `results` come from `tabled`.
+    `results` come from `sensitivity_rows`.
     """
     table = pd.DataFrame(results, columns=columns_of("sensitivity"))
     left_out = table[(table["analysis"] == LEFT_OUT) & table["estimate"].notna()]
@@ -156,15 +156,15 @@ def extremes(results: Sequence[dict]) -> dict[str, dict[str, object]]:
 
 
 def cells_of(
-    comparison: Comparison, values: pd.DataFrame, *, by_exercise: bool, summed: bool = False
+    comparison: Comparison, comparable: pd.DataFrame, *, by_exercise: bool, summed: bool = False
 ) -> np.ndarray:
     """Means (or sums) of other values in the cells of a comparison, missing where none is given.
 
-    `values` holds rows of `usable`. Without `by_exercise` one value of a participant and condition
-    stands in all exercises.
+    `comparable`: as `comparable_rows` gives it. Without `by_exercise` one value of a participant
+    and condition stands in all exercises.
     """
     keys = ["participant_id", "condition", *(["exercise"] if by_exercise else [])]
-    groups = values.groupby(keys)["y"]
+    groups = comparable.groupby(keys)["y"]
     given = groups.sum() if summed else groups.mean()
     labels = [comparison.participants, comparison.conditions]
     if by_exercise:
@@ -177,7 +177,7 @@ def cells_of(
 def own_baseline(comparison: Comparison, baseline: pd.DataFrame) -> np.ndarray:
     """The session's own baseline in each cell, missing where it was not measured.
 
-    `baseline` holds rows of `usable`: the same outcome in the window baseline, or what stands for
+    `baseline` holds `comparable_rows`: the same outcome in the window baseline, or what stands for
     it at rest before the sets of each exercise.
     """
     own_muscle = comparison.by_exercise and baseline["exercise"].notna().all()
@@ -199,12 +199,12 @@ def baseline_adjusted(
     first = WITHOUT_BASELINE if planned else BASELINE
     if baseline.empty:
         return [_nothing(kind, "not measured at baseline") for kind in (first, CHANGE)]
-    value = own_baseline(comparison, baseline)
+    at_rest = own_baseline(comparison, baseline)
     ranks = comparison.scale == "ordinal"
     plain = replace(comparison, covariates=())
-    alternative = plain if planned else replace(comparison, covariates=(value,))
-    change = replace(plain, y=comparison.y - value)
-    missing = int((comparison.filled & np.isnan(value)).sum())
+    alternative = plain if planned else replace(comparison, covariates=(at_rest,))
+    change = replace(plain, y=comparison.y - at_rest)
+    missing = int((comparison.filled & np.isnan(at_rest)).sum())
     note = f"{missing} cells without the baseline left out" if missing else ""
     changes = (
         [_nothing(CHANGE, f"{RANKS}, which have no change")]
@@ -219,7 +219,7 @@ def work_matched(
 ) -> list[dict]:
     """Contrasts at equal repetitions: those done as a covariate within the participant.
 
-    `repetitions` holds rows of `usable` of reps_done in the sets. Outcomes of single exercises take
+    `repetitions` holds `comparable_rows` of reps_done in sets. Outcomes of single exercises take
     the mean repetitions of the cell, outcomes of a session its sum. Repetitions are affected by the
     condition, so that this is no total effect (Rosenbaum 1984, J R Stat Soc A 147:656).
     """
@@ -275,7 +275,7 @@ def at_prevailing_rate(
 ) -> list[dict]:
     """Contrasts of variability at one heart rate: the log of the mean interval as a covariate.
 
-    `intervals` holds rows of `usable` of mean_nn_ms in the same window. Whether to take the heart
+    `intervals` holds `comparable_rows` of mean_nn_ms in the same window. Whether to take the heart
     rate out is disputed: a condition that changes vagal drive changes both (de Geus et al. 2019,
     Psychophysiology 56:e13287), so that this is no total effect.
     """
@@ -452,7 +452,7 @@ def _nothing(analysis: str, reason: str) -> dict:
     return {"analysis": analysis, "contrast": None, "note": reason}
 
 
-def tabled(
+def sensitivity_rows(
     comparison: Comparison, results: Sequence[dict], main: pd.DataFrame, *, fewest_participants: int
 ) -> list[dict]:
     """Rows as they stand in sensitivity.tsv, beside the estimate of the main analysis.
@@ -467,8 +467,8 @@ def tabled(
         "scale": comparison.scale,
     }
     shown = []
-    for result in results:
-        row = dict(result) | labels
+    for analysed in results:
+        row = dict(analysed) | labels
         if row["contrast"] is not None:
             row["main_estimate"] = by_contrast.loc[row["contrast"], "estimate"]
             row |= _as_shown(row, comparison.scale == "ratio", fewest_participants)

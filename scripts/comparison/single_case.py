@@ -20,8 +20,8 @@ LARGEST_ENUMERATION = 1_000_000
 TIE_TOLERANCE = 1e-10
 
 
-def _finite(values: Sequence[float], *, at_least: int, name: str) -> np.ndarray:
-    numbers = np.asarray(values, dtype=float)
+def _finite(observations: Sequence[float], *, at_least: int, name: str) -> np.ndarray:
+    numbers = np.asarray(observations, dtype=float)
     if numbers.ndim != 1 or not np.isfinite(numbers).all():
         raise ValueError(f"{name} must be a list of finite numbers; leave missing ones out")
     if len(numbers) < at_least:
@@ -105,22 +105,22 @@ def _placed(statistics: np.ndarray, observed: float, size: float) -> Randomisati
     return RandomisationTest(float(observed), count / total, count, total, True, best / total)
 
 
-def _arrangement_sums(values: np.ndarray, kinds: np.ndarray, n_kinds: int) -> np.ndarray:
+def _arrangement_sums(observations: np.ndarray, kinds: np.ndarray, n_kinds: int) -> np.ndarray:
     """Sum of the values under each condition, one row per arrangement of one block."""
     counts = np.bincount(kinds, minlength=n_kinds)
 
     def arranged(free: tuple[int, ...], kind: int) -> list[list[float]]:
         if kind == n_kinds - 1:
-            return [[float(values[list(free)].sum())]]
+            return [[float(observations[list(free)].sum())]]
         sums = []
         for chosen in itertools.combinations(free, int(counts[kind])):
             taken = set(chosen)
             rest = tuple(i for i in free if i not in taken)
-            of_kind = float(values[list(chosen)].sum())
+            of_kind = float(observations[list(chosen)].sum())
             sums.extend([of_kind, *of_rest] for of_rest in arranged(rest, kind + 1))
         return sums
 
-    return np.array(arranged(tuple(range(len(values))), 0))
+    return np.array(arranged(tuple(range(len(observations))), 0))
 
 
 def _sums_of_all(y, kinds, members, n_kinds) -> np.ndarray:
@@ -159,7 +159,7 @@ def _separation(sums: np.ndarray, counts: np.ndarray) -> np.ndarray:
 
 
 def schedule_test(
-    values: Sequence[float],
+    observations: Sequence[float],
     conditions: Sequence[Hashable],
     *,
     blocks: Sequence[Hashable] | None = None,
@@ -176,7 +176,7 @@ def schedule_test(
     observed one counted in. Source: Edgington and Onghena 2007, ch. 4-6. Raises ValueError when
     the schedule allows one arrangement only.
     """
-    y = _finite(values, at_least=2, name="values")
+    y = _finite(observations, at_least=2, name="values")
     labels = list(conditions)
     strata = list(blocks) if blocks is not None else [0] * len(y)
     if not len(y) == len(labels) == len(strata):

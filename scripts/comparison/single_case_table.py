@@ -43,15 +43,17 @@ def single_case_table(
     """
     of_people = []
     for person in comparison.participants:
-        of_person = comparison.single_rows["participant_id"] == person
-        values = comparison.single_rows[of_person]
-        values = values.assign(exercise=values["exercise"].fillna(""))
+        is_person = comparison.single_rows["participant_id"] == person
+        of_person = comparison.single_rows[is_person]
+        of_person = of_person.assign(exercise=of_person["exercise"].fillna(""))
         for exercise in comparison.levels:
-            chosen = values if exercise == "all" else values[values["exercise"] == exercise]
+            chosen = of_person
+            if exercise != "all":
+                chosen = of_person[of_person["exercise"] == exercise]
             for pair in comparison.pairs:
-                row = difference_of(chosen, pair)
+                row = difference_of_conditions(chosen, pair)
                 if exercise == "all" or schedule != WITHIN_EXERCISES:
-                    drawn = randomisation(
+                    drawn = randomisation_test_of(
                         chosen, pair, schedule=schedule, block=conditions, seed=seed
                     )
                     notes = [row["note"], drawn.pop("note", "")]
@@ -66,18 +68,18 @@ def single_case_table(
     table = pd.DataFrame(of_people).assign(**labels).reindex(columns=columns_of("single_case"))
     if comparison.scale == "ratio":
         for name in ("condition_mean", "reference_mean", "difference"):
-            table[name] = [as_ratio(value) for value in table[name]]
+            table[name] = [as_ratio(logarithm) for logarithm in table[name]]
     return table
 
 
-def difference_of(values: pd.DataFrame, pair: tuple[str, str]) -> dict:
+def difference_of_conditions(of_person: pd.DataFrame, pair: tuple[str, str]) -> dict:
     """Means, difference and overlap of two conditions, equal weights for the exercises of both.
 
-    `values` holds exercise, condition and y of one person. Overlap is given where both conditions
-    have two values or more in an exercise.
+    `of_person` holds exercise, condition and y of one person. Overlap is given where both
+    conditions have two values or more in an exercise.
     """
     sides, left_out = {}, []
-    for exercise, of_exercise in values.groupby("exercise", sort=False):
+    for exercise, of_exercise in of_person.groupby("exercise", sort=False):
         first, second = (
             of_exercise.loc[of_exercise["condition"] == name, "y"].to_numpy() for name in pair
         )
@@ -107,11 +109,11 @@ def difference_of(values: pd.DataFrame, pair: tuple[str, str]) -> dict:
     return numbers | {"note": "; ".join(notes)}
 
 
-def randomisation(
-    values: pd.DataFrame, pair: tuple[str, str], *, schedule: Schedule, block: int, seed: int
+def randomisation_test_of(
+    of_person: pd.DataFrame, pair: tuple[str, str], *, schedule: Schedule, block: int, seed: int
 ) -> dict:
     """The randomisation test of a pair as its schedule was drawn, or why there is none."""
-    of_pair = values[values["condition"].isin(pair)]
+    of_pair = of_person[of_person["condition"].isin(pair)]
     if of_pair["condition"].nunique() < 2:
         return {}
     if schedule == WITHIN_EXERCISES:
@@ -146,14 +148,14 @@ def randomisation(
     }
 
 
-def _means_of_visits(values: pd.DataFrame) -> pd.DataFrame:
+def _means_of_visits(of_pair: pd.DataFrame) -> pd.DataFrame:
     """Mean of every visit in either condition, over the exercises done at all of them."""
-    means = values.groupby(["visit", "condition", "exercise"])["y"].mean().unstack("exercise")
+    means = of_pair.groupby(["visit", "condition", "exercise"])["y"].mean().unstack("exercise")
     return means.dropna(axis=1).mean(axis=1).rename("y").dropna().reset_index()
 
 
-def _means_within_exercises(values, pair) -> tuple[pd.DataFrame, list[str]]:
+def _means_within_exercises(of_pair, pair) -> tuple[pd.DataFrame, list[str]]:
     """Mean of either condition in every exercise that has both; the exercises are the blocks."""
-    means = values.groupby(["exercise", "condition"])["y"].mean().unstack("condition")
+    means = of_pair.groupby(["exercise", "condition"])["y"].mean().unstack("condition")
     means = means.dropna().stack().rename("y").reset_index()
     return means, means["exercise"].to_list()

@@ -23,12 +23,14 @@ def lengths_of(quality: pd.DataFrame) -> pd.DataFrame:
     return lengths.rename(columns={"segment": "window"})[[*EVENT, "window", "length_s"]]
 
 
-def unequal_lengths(values: pd.DataFrame, lengths: pd.DataFrame, conditions: Sequence[str]) -> str:
+def unequal_lengths(
+    measured: pd.DataFrame, lengths: pd.DataFrame, conditions: Sequence[str]
+) -> str:
     """The mean lengths by condition where those of somebody differ; empty where they are alike.
 
-    `values` are the rows of one outcome in one window, with a condition.
+    `measured` are the rows of one outcome in one window, with a condition.
     """
-    both = values.merge(lengths, on=[*EVENT, "window"])
+    both = measured.merge(lengths, on=[*EVENT, "window"])
     of_person = both.groupby(["participant_id", "condition"])["length_s"].mean().unstack()
     of_person = of_person.reindex(columns=[c for c in conditions if c in of_person])
     if not (of_person.max(axis=1) > ALIKE * of_person.min(axis=1)).any():

@@ -117,10 +117,10 @@ class _LeastSquares:
             same = self.group[cells][:, None] == self.group[cells]
             centring = np.eye(len(cells)) - same / same.sum(axis=0)
             part = self.design[cells]
-            values, vectors = np.linalg.eigh(centring - part @ self.bread @ part.T)
-            kept = values > EMPTY
-            root = (vectors[:, kept] / np.sqrt(values[kept])) @ vectors[:, kept].T
-            people.append((cells, root, centring - vectors[:, kept] @ vectors[:, kept].T))
+            eigenvalues, eigenvectors = np.linalg.eigh(centring - part @ self.bread @ part.T)
+            kept = eigenvalues > EMPTY
+            root = (eigenvectors[:, kept] / np.sqrt(eigenvalues[kept])) @ eigenvectors[:, kept].T
+            people.append((cells, root, centring - eigenvectors[:, kept] @ eigenvectors[:, kept].T))
         return people
 
     def weights(self, wanted: np.ndarray) -> np.ndarray:
@@ -174,17 +174,17 @@ class Estimator:
     df: float
     n_pairs: int
 
-    def of(self, values: np.ndarray) -> Contrast | None:
-        """The contrast of `values` (cells,); None where they leave nothing to estimate an error."""
-        se = float(self.error(values))
-        if se <= ROUNDING * np.abs(values).max():
+    def of(self, y: np.ndarray) -> Contrast | None:
+        """The contrast of `y` (cells,); None where they leave nothing to estimate an error."""
+        se = float(self.error(y))
+        if se <= ROUNDING * np.abs(y).max():
             return None
-        return Contrast(float(values @ self.weights), se, self.df, self.n_pairs)
+        return Contrast(float(y @ self.weights), se, self.df, self.n_pairs)
 
-    def error(self, values: np.ndarray) -> np.ndarray:
-        """Standard error of the estimate from `values` (..., cells)."""
-        fitted = (values @ self.fit.design) @ self.fit.bread @ self.fit.design.T
-        parts = np.add.reduceat((values - fitted) * self.shares, self.fit.starts, axis=-1)
+    def error(self, y: np.ndarray) -> np.ndarray:
+        """Standard error of the estimate from `y` (..., cells)."""
+        fitted = (y @ self.fit.design) @ self.fit.bread @ self.fit.design.T
+        parts = np.add.reduceat((y - fitted) * self.shares, self.fit.starts, axis=-1)
         return np.linalg.norm(parts, axis=-1)
 
 
@@ -201,13 +201,13 @@ class JointEstimator:
     fit: _LeastSquares
     df: float
 
-    def of(self, values: np.ndarray) -> JointTest | None:
-        """The test on `values` (cells,); None where they leave nothing to estimate an error."""
-        fitted = (values @ self.fit.design) @ self.fit.bread @ self.fit.design.T
-        parts = np.add.reduceat((values - fitted) * self.shares, self.fit.starts, axis=-1)
+    def of(self, y: np.ndarray) -> JointTest | None:
+        """The test on `y` (cells,); None where they leave nothing to estimate an error."""
+        fitted = (y @ self.fit.design) @ self.fit.bread @ self.fit.design.T
+        parts = np.add.reduceat((y - fitted) * self.shares, self.fit.starts, axis=-1)
         covariance = parts @ parts.T
         total, n = np.trace(covariance), len(self.shares)
-        if total <= (ROUNDING * np.abs(values).max()) ** 2:
+        if total <= (ROUNDING * np.abs(y).max()) ** 2:
             return None
         epsilon = total**2 / np.sum(covariance**2) / n
         freely = self.df / n
@@ -216,7 +216,7 @@ class JointEstimator:
             epsilon = float(np.clip(corrected, epsilon, 1.0))
         else:
             epsilon = 1.0
-        estimates = self.weights @ values
+        estimates = self.weights @ y
         F = float(estimates @ estimates / total)
         return JointTest(F, epsilon * n, epsilon * self.df, epsilon)
 
@@ -263,7 +263,7 @@ class WithinPerson:
         without, with_visit = self._fits[False], self._fits[True]
         if with_visit.rank == without.rank:
             return False
-        pairs = [difference(self.filled.shape[1:], *pair).ravel() for pair in self._pairs]
+        pairs = [difference_weights(self.filled.shape[1:], *pair).ravel() for pair in self._pairs]
         return all(with_visit.determines(pair) or not without.determines(pair) for pair in pairs)
 
     def estimator(self, wanted: np.ndarray) -> Estimator | None:
@@ -340,11 +340,11 @@ class WithinPerson:
         cell_means = of_condition[:, None] == np.arange(np.prod(self.filled.shape[1:]))
         visit = self.visits[self.cells]
         visits = visit[:, None] == np.unique(visit)[1:]
-        others = [covariate[self.cells][:, None] for covariate in self.covariates]
+        covariates = [covariate[self.cells][:, None] for covariate in self.covariates]
         return {
-            False: _LeastSquares(np.hstack([cell_means, *others]).astype(float), person, group),
+            False: _LeastSquares(np.hstack([cell_means, *covariates]).astype(float), person, group),
             True: _LeastSquares(
-                np.hstack([cell_means, visits, *others]).astype(float), person, group
+                np.hstack([cell_means, visits, *covariates]).astype(float), person, group
             ),
         }
 
@@ -377,7 +377,7 @@ def condition_by_exercise(shape: tuple[int, int], exercises: Sequence[int]) -> n
     return wanted
 
 
-def difference(
+def difference_weights(
     shape: tuple[int, int], condition: int, reference: int, exercise: int | None = None
 ) -> np.ndarray:
     """Condition minus reference in one exercise, or as the mean over all with equal weights."""

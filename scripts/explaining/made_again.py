@@ -87,12 +87,12 @@ def _alternative(finished, name):
     """The rows of alternatives.tsv of one alternative."""
     from comparison.alternatives import (
         MAIN,
+        alternative_rows,
         changes_asked,
         main_rows,
         outcomes_asked,
-        rows_of_alternative,
     )
-    from comparison.outcome_tables import rows_of as rows_of_outcomes
+    from comparison.outcome_tables import rows_of_outcomes
     from comparison.outside_pressures import ALTERNATIVE, rows_without_outside
     from measuring.again import Recorded
 
@@ -118,7 +118,7 @@ def _alternative(finished, name):
             for person in _people(finished)
         ]
         measured = stack(measured, "outcomes")
-        return rows_of_alternative(name, change, outcomes, measured, main, settings)
+        return alternative_rows(name, change, outcomes, measured, main, settings)
 
     return finished.kept(
         ("alternative", name), lambda: as_read(stack([make()], "alternatives"), "alternatives")
@@ -179,9 +179,9 @@ def _repetitions(finished):
 
 
 def _agreement(finished):
-    from comparison.coupling import agreements
+    from comparison.coupling import agreement_rows
 
-    return pd.DataFrame(agreements(_repetitions(finished)))
+    return pd.DataFrame(agreement_rows(_repetitions(finished)))
 
 
 def _known_pressures(finished):

@@ -4,7 +4,7 @@ pale red. Conditions in which nobody failed say nothing about what marks failure
 
 import pandas as pd
 
-from comparison.failure_table import AREA, FAILED, NADIR, WITHIN_CONDITION, sets_of
+from comparison.failure_table import AREA, FAILED, NADIR, WITHIN_CONDITION, sets_with_markers
 from figures._drawing import (
     empty_figure,
     is_narrow,
@@ -21,7 +21,7 @@ NEEDS = ("outcomes", "failure")
 
 
 def draw(results):
-    sets = sets_of(results.outcomes)
+    sets = sets_with_markers(results.outcomes)
     sets = sets[sets[[NADIR, "reps_done"]].notna().all(axis=1)]
     conditions = [c for c in results.conditions if (sets["condition"] == c).any()]
     if not conditions:

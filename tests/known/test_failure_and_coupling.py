@@ -140,8 +140,8 @@ def test_levels_with_opposite_signs_are_not_averaged():
     within = rng.normal(size=192)
     x, y = level + within, -level + within + 0.3 * rng.normal(size=192)
     levels = coupling.by_level(x, y, person=person, session=session, condition=session)
-    assert levels[coupling.WITHIN_SESSION].result.low > 0.8
-    assert levels[coupling.BETWEEN_SESSIONS].result.high < -0.8
+    assert levels[coupling.WITHIN_SESSION].correlation.low > 0.8
+    assert levels[coupling.BETWEEN_SESSIONS].correlation.high < -0.8
 
 
 def test_sets_of_one_session_are_not_independent_observations():
@@ -158,7 +158,7 @@ def test_sets_of_one_session_are_not_independent_observations():
             for _ in range(2)
         )
         levels = coupling.by_level(x, y, person=person, session=session, condition=session)
-        called.append([level.result.p < 0.05 for level in levels.values()])
+        called.append([level.correlation.p < 0.05 for level in levels.values()])
     # three standard errors of .05 over 600 studies
     assert np.mean(called, axis=0).max() < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 600)
 
@@ -198,10 +198,10 @@ def test_acidity_and_carbon_dioxide_within_patients():
         | 4.78 4.73 5.12 4.93 5.03 4.93 | 6.85 6.44 6.52 | 5.28 4.56 4.34 4.32 4.41 3.69 6.09 5.58
     """
     patient = [i for i, block in enumerate(ph.split("|")) for _ in block.split()]
-    result = coupling.of_deviations(
+    result = coupling.correlation_of_deviations(
         np.array(ph.replace("|", " ").split(), dtype=float),
         np.array(co2.replace("|", " ").split(), dtype=float),
         np.array(patient),
         np.array(patient),
     )
-    assert result.result.value == pytest.approx(-0.506769742, rel=1e-8)
+    assert result.correlation.value == pytest.approx(-0.506769742, rel=1e-8)

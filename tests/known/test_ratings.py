@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from comparison.conditions import Comparison, usable
+from comparison.conditions import Comparison, comparable_rows
 from comparison.contrasts import Rules, contrast_table
 from comparison.outcome_tables import Plan, compare
 from project import settings_with
@@ -32,7 +32,7 @@ def ratings(values, outcome="pain"):
 
 
 def comparison_of(values):
-    rows = usable(ratings(values), {"pain": "ordinal"}, CONDITIONS)
+    rows = comparable_rows(ratings(values), {"pain": "ordinal"}, CONDITIONS)
     return Comparison.of_rows(
         rows, outcome="pain", window="set", scale="ordinal", conditions=CONDITIONS
     )

@@ -6,7 +6,7 @@ from scipy import special, stats
 from statsmodels.regression.linear_model import OLS
 
 from comparison.claims import in_order, level_of_interval, shaffer, shaffer_steps, stepwise
-from comparison.within_person import WithinPerson, difference
+from comparison.within_person import WithinPerson, difference_weights
 
 PAIRS = ((1, 0), (2, 0), (2, 1))
 BALANCED = np.array([(0, 1, 2), (1, 2, 0), (2, 0, 1), (2, 1, 0), (0, 2, 1), (1, 0, 2)])
@@ -23,7 +23,7 @@ def study(people, exercises=1, *, missing=0.0, orders=None, seed=0):
 
 
 def contrast(layout, y, condition, reference, exercise=None):
-    wanted = difference(y.shape[1:], condition, reference, exercise)
+    wanted = difference_weights(y.shape[1:], condition, reference, exercise)
     return layout.estimator(wanted).of(y[layout.cells])
 
 
@@ -117,7 +117,7 @@ def test_without_a_pair_nothing_is_estimated():
     y = np.full((4, 2, 1), np.nan)
     y[:2, 0], y[2:, 1] = 1.0, 2.0
     layout = WithinPerson(~np.isnan(y), np.zeros_like(y))
-    assert layout.estimator(difference((2, 1), 1, 0)) is None
+    assert layout.estimator(difference_weights((2, 1), 1, 0)) is None
 
 
 def false_claims(layouts, spreads, studies, rng):
@@ -130,7 +130,7 @@ def false_claims(layouts, spreads, studies, rng):
         values = y[:, layout.cells[0], layout.cells[1]]
         p = []
         for pair in PAIRS:
-            of = layout.estimator(difference((3, 1), *pair))
+            of = layout.estimator(difference_weights((3, 1), *pair))
             t = (values @ of.weights) / of.error(values)
             p.append(2 * special.stdtr(of.df, -np.abs(t)))
         shown += int((np.min(p, axis=0) < 0.05 / 3).sum())

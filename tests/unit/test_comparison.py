@@ -10,14 +10,14 @@ import pandas as pd
 import pytest
 
 from compare_conditions import compare_conditions
-from comparison.alternatives import beside_main, changes_of, concerned, with_values
-from comparison.conditions import Comparison, usable
+from comparison.alternatives import beside_main, changed_values, is_concerned, with_remeasured
+from comparison.conditions import Comparison, comparable_rows
 from comparison.contrasts import Rules, contrast_table, interpretation
 from comparison.design import leaves_a_residual
 from comparison.model_table import model_table
 from comparison.orders import same_order
 from comparison.paired import paired_t
-from comparison.planned_claims import judged_claims
+from comparison.planned_claims import judge_claims
 from comparison.planning import claim_planning, planning, power
 from comparison.sensitivity import (
     BASELINE,
@@ -30,12 +30,12 @@ from comparison.sensitivity import (
     SIGN_FLIP,
     at_prevailing_rate,
     baseline_adjusted,
-    extremes,
     leave_one_out,
+    leave_out_extremes,
     missing_values,
     mixed_model,
     own_differences,
-    tabled,
+    sensitivity_rows,
     variance_inflation,
     work_matched,
     worst_case,
@@ -118,7 +118,7 @@ def invented(
 
 def comparison_of(outcomes, outcome="smo2_nadir_pct", window="set", conditions=CONDITIONS):
     scale = "ratio" if outcome == "rmssd_ms" else "identity"
-    table = usable(outcomes, {outcome: scale}, conditions)
+    table = comparable_rows(outcomes, {outcome: scale}, conditions)
     rows = table[(table["outcome"] == outcome) & (table["window"] == window)]
     return Comparison.of_rows(
         rows,
@@ -812,10 +812,10 @@ def test_the_participant_who_moves_a_contrast_most_is_named():
     outcomes["value"] = outcomes["value"].where(~odd_one, outcomes["value"] + 20)
     comparison = comparison_of(outcomes)
     main = marginal(comparison).reset_index()
-    rows = tabled(
+    rows = sensitivity_rows(
         comparison, leave_one_out(comparison, confidence=0.95), main, fewest_participants=4
     )
-    found = extremes(rows)["target - none"]
+    found = leave_out_extremes(rows)["target - none"]
     assert found["leave_out_most"] == "sub-05"
     estimate = main.set_index("contrast").loc["target - none", "estimate"]
     assert found["leave_out_low"] < estimate - 2
@@ -832,11 +832,11 @@ def test_a_baseline_that_explains_everything_leaves_only_the_effect():
     after = before.reindex(keys).to_numpy() * effect * np.exp(rng.normal(0, 0.01, len(keys)))
     steady = outcomes["window"] == "recovery_steady"
     outcomes["value"] = outcomes["value"].where(~steady, after)
-    table = usable(outcomes, {"rmssd_ms": "ratio"}, CONDITIONS)
+    table = comparable_rows(outcomes, {"rmssd_ms": "ratio"}, CONDITIONS)
     own = table[(table["outcome"] == "rmssd_ms") & (table["window"] == "baseline")]
     comparison = comparison_of(outcomes, "rmssd_ms", "recovery_steady")
     main = marginal(comparison).reset_index()
-    rows = tabled(
+    rows = sensitivity_rows(
         comparison, baseline_adjusted(comparison, own, confidence=0.95), main, fewest_participants=4
     )
     for row in rows:
@@ -920,7 +920,7 @@ def equal_work(spread, *, drop=6.0, seed=3):
     lost = drop * (outcomes["condition"] == "target") + spread * rng.normal(size=len(outcomes))
     work = outcomes["outcome"] == "reps_done"
     outcomes.loc[work, "value"] = 15.0 - lost[work]
-    repetitions = usable(outcomes, {"reps_done": "identity"}, CONDITIONS)
+    repetitions = comparable_rows(outcomes, {"reps_done": "identity"}, CONDITIONS)
     repetitions = repetitions[repetitions["outcome"] == "reps_done"]
     rows = work_matched(comparison_of(outcomes), repetitions, confidence=0.95)
     return {row["contrast"]: row for row in rows}
@@ -1106,7 +1106,7 @@ def test_a_planned_claim_needs_no_less_than_its_hardest_contrast_and_more_among_
     comparison = comparison_of(invented(31))
     wanted = {"power_wanted": 0.8, "alpha": 0.05, "smallest_effect": 2.0}
     wanted |= {"participants": [12], "fewest_participants": 4}
-    claims = judged_claims(
+    claims = judge_claims(
         {("smo2_nadir_pct", "set"): comparison},
         planned_claims(settings_with().plan, [("smo2_nadir_pct", "set")], CONDITIONS),
         CONDITIONS,
@@ -1197,7 +1197,7 @@ def test_an_alternative_concerns_what_is_made_from_what_it_changes(
 ):
     settings, changed = settings_with(), settings_with(**{section: change})
     same = invented(40, participants=2)
-    assert concerned(outcome, "set", Change(settings, changed), same, same) == expected
+    assert is_concerned(outcome, "set", Change(settings, changed), same, same) == expected
 
 
 def test_an_alternative_concerns_an_outcome_whose_verdict_it_changes_though_no_value():
@@ -1207,8 +1207,8 @@ def test_an_alternative_concerns_an_outcome_whose_verdict_it_changes_though_no_v
     after = before.assign(status=before["status"].mask(nadir, "flagged"))
     key = ("smo2_nadir_pct", "set")
     same_settings = Change(settings, settings)
-    assert concerned(*key, same_settings, before, after)
-    assert not concerned(*key, same_settings, before, before)
+    assert is_concerned(*key, same_settings, before, after)
+    assert not is_concerned(*key, same_settings, before, before)
 
 
 def test_values_measured_again_replace_those_of_their_participant_and_outcome_only():
@@ -1216,9 +1216,9 @@ def test_values_measured_again_replace_those_of_their_participant_and_outcome_on
     nadir = outcomes["outcome"] == "smo2_nadir_pct"
     again = outcomes[nadir & (outcomes["participant_id"] == "sub-02")]
     again = again.assign(value=again["value"] + 1)
-    table = with_values(outcomes, again)
+    table = with_remeasured(outcomes, again)
     assert len(table) == len(outcomes)
-    counts = changes_of(outcomes, table)
+    counts = changed_values(outcomes, table)
     assert counts.loc[("smo2_nadir_pct", "set"), "n_values_changed"] == len(again)
     assert counts.loc[("reps_done", "set"), "n_values_changed"] == 0
 

@@ -16,7 +16,7 @@ from comparison.planning import planning
 from comparison.sensitivity import (
     baseline_adjusted,
     leave_one_out,
-    tabled,
+    sensitivity_rows,
     work_matched,
     worst_case,
 )
@@ -132,7 +132,7 @@ def test_every_design_gives_a_complete_comparison(table, how):
         *worst_case(comparison, confidence=0.95),
     ]
     marginal = found[found["exercise"] == "all"]
-    for row in tabled(comparison, rows, marginal, fewest_participants=4):
+    for row in sensitivity_rows(comparison, rows, marginal, fewest_participants=4):
         assert row["note"] or row["estimate"] is not None
     plans = planning(
         comparison,

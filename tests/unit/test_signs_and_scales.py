@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from comparison.alternatives import beside_main, changes_of
-from comparison.conditions import Comparison, usable
+from comparison.alternatives import beside_main, changed_values
+from comparison.conditions import Comparison, comparable_rows
 from comparison.coupling import counts_beside_log
 from comparison.planning import planning, power
-from comparison.sensitivity import LEFT_OUT, extremes, tabled
+from comparison.sensitivity import LEFT_OUT, leave_out_extremes, sensitivity_rows
 from report.sentences import sentence_of_claim, sentence_of_contrast
 from results.columns import columns_of
 from study.plan import AS_PLANNED
@@ -42,7 +42,7 @@ def outcomes(participants=6):
 
 def comparison_of(table):
     return Comparison.of_rows(
-        usable(table, {KEY[0]: "ratio"}, CONDITIONS),
+        comparable_rows(table, {KEY[0]: "ratio"}, CONDITIONS),
         outcome=KEY[0],
         window=KEY[1],
         scale="ratio",
@@ -59,7 +59,7 @@ def test_a_halving_moves_a_ratio_more_than_an_increase_by_three_quarters():
     }
     moved = {"sub-1": 0.5, "sub-2": 1.75}
     rows = [row | {"left_out": person, "difference": size} for person, size in moved.items()]
-    assert extremes(rows)["target - none"]["leave_out_most"] == "sub-1"
+    assert leave_out_extremes(rows)["target - none"]["leave_out_most"] == "sub-1"
 
 
 @pytest.mark.parametrize(("pairs", "withheld"), [(3, True), (4, False)])
@@ -67,7 +67,7 @@ def test_exactly_as_many_pairs_as_are_needed_give_a_p(pairs, withheld):
     row = {"contrast": "target - none", "estimate": 0.1, "ci_low": 0.0, "ci_high": 0.2, "p": 0.03}
     row |= {"n_pairs": pairs, "n_participants": pairs, "note": ""}
     main = pd.DataFrame([{"contrast": "target - none", "estimate": 1.0}])
-    shown = tabled(comparison_of(outcomes()), [row], main, fewest_participants=4)[0]
+    shown = sensitivity_rows(comparison_of(outcomes()), [row], main, fewest_participants=4)[0]
     assert (shown["p"] is None) == withheld
 
 
@@ -94,7 +94,7 @@ def test_an_alternative_that_doubles_a_ratio_has_a_difference_of_two():
 def test_values_that_went_are_changed_and_no_longer_given():
     before = outcomes()
     after = before.assign(value=before["value"].where(before.index > 0))
-    counts = changes_of(before, after).loc[KEY]
+    counts = changed_values(before, after).loc[KEY]
     assert (counts["n_values"], counts["n_values_changed"]) == (len(before) - 1, 1)
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from comparison.conditions import Comparison, usable
+from comparison.conditions import Comparison, comparable_rows
 from comparison.single_case_table import single_case_table
 from demo.one_person import PARTICIPANT, REPS, plan_bouts, write_one_person
 from engine.listings import figure_modules
@@ -68,7 +68,7 @@ def outcomes_of(order=CONDITIONS, *, one_visit=True, person="sub-01", nadirs=NAD
 
 
 def cases_of(outcomes, schedule="not_stated"):
-    values = usable(outcomes, {"smo2_nadir_pct": "identity"}, CONDITIONS)
+    values = comparable_rows(outcomes, {"smo2_nadir_pct": "identity"}, CONDITIONS)
     comparison = Comparison.of_rows(
         values[values["outcome"] == "smo2_nadir_pct"],
         outcome="smo2_nadir_pct",

@@ -6,12 +6,12 @@ from comparison.failure_table import (
     ALL_SETS,
     AREA,
     BAND,
+    BEST_OF_OTHER_PEOPLE,
     BEST_THRESHOLD,
     CANNOT_BE_TOLD,
     DIFFERENCE,
     HAZARD,
     NADIR,
-    OTHERS,
     SHARE,
     WITHIN_CONDITION,
     WITHIN_EXERCISE,
@@ -176,7 +176,7 @@ def threshold_sentences(of_nadir, band_pct):
     for stratum in judged[judged != ALL_SETS]:
         for name, begin in (
             (BAND, f"The band of {low:g} to {high:g} %"),
-            (OTHERS, "The threshold that was best in other people"),
+            (BEST_OF_OTHER_PEOPLE, "The threshold that was best in other people"),
         ):
             if (stratum, f"sensitivity of {name}") not in by_place.index:
                 continue
