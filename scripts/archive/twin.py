@@ -275,14 +275,14 @@ class Simulation:
             add("baseline", 20.0, 20.0 + self.time_s("baseline"), posture=posture)
         for number, bout in enumerate(bouts):
             planned = self.exercises[bout.exercise]
-            here = {c: planned[c] for c in ("limb", "side", "posture")}
-            here |= {"condition": bout.condition, "exercise": bout.exercise, "bout": bout.bout}
-            here["cuff_pressure_mmhg"] = bout.pressure_mmhg
+            of_set = {c: planned[c] for c in ("limb", "side", "posture")}
+            of_set |= {"condition": bout.condition, "exercise": bout.exercise, "bout": bout.bout}
+            of_set["cuff_pressure_mmhg"] = bout.pressure_mmhg
             if "cuff" in kinds and bout.pressure_mmhg:
-                add("cuff", *bout.cuff_s, **here)
+                add("cuff", *bout.cuff_s, **of_set)
             answers = self.answers(bout, planned["reps_planned"], rng)
             asked = {name: answer for name, answer in answers.items() if name in noted}
-            add("set", bout.onset_s, bout.end_s, **here, **asked)
+            add("set", bout.onset_s, bout.end_s, **of_set, **asked)
             if "rest" in kinds and number + 1 < len(bouts):
                 add("rest", bout.end_s, bout.end_s + self.time_s("rest") - 20.0)
         if "recovery" in kinds and bouts:

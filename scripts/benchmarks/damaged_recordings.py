@@ -315,9 +315,9 @@ def _moved_row(table, at):
     return table.iloc[order]
 
 
-def _spiked(table, rows, n):
+def _spiked(table, numbers, n):
     value = (0.0, 100.0, 5.0, 95.0, 250.0, -40.0)[n]
-    out = np.isin(np.arange(len(table)), rows)
+    out = np.isin(np.arange(len(table)), numbers)
     return _from_second(table, lambda v: v.where(~out, value))
 
 

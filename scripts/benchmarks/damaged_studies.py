@@ -88,26 +88,26 @@ def cases(study):
 def _of_form(table, cells):
     def rewritten(change, **how):
         def damage(study):
-            here = Cells(study / f"{table}.tsv")
-            change(here)
-            here.write(**how)
+            damaged = Cells(study / f"{table}.tsv")
+            change(damaged)
+            damaged.write(**how)
 
         return damage
 
-    def nothing(here):
+    def nothing(damaged):
         pass
 
-    def blank_rows(here):
-        here.rows += [[""], ["", ""]]
+    def blank_rows(damaged):
+        damaged.rows += [[""], ["", ""]]
 
-    def columns_turned(here):
-        here.rows = [row[::-1] for row in here.rows]
+    def columns_turned(damaged):
+        damaged.rows = [row[::-1] for row in damaged.rows]
 
-    def spaces(here):
-        here.rows = [[f" {cell} " for cell in row] for row in here.rows]
+    def spaces(damaged):
+        damaged.rows = [[f" {cell} " for cell in row] for row in damaged.rows]
 
-    def empty_columns(here):
-        here.rows = [[*row, "", ""] for row in here.rows]
+    def empty_columns(damaged):
+        damaged.rows = [[*row, "", ""] for row in damaged.rows]
 
     for name, change in {
         "blank rows": blank_rows,
@@ -121,21 +121,21 @@ def _of_form(table, cells):
     yield Case(f"{table}, mark", rewritten(nothing, start="\ufeff"), "identical")
     for row in range(1, len(cells.rows)):
 
-        def quoted(here, row=row):
-            here.rows = [[*cells_of, "n/a"] for cells_of in here.rows]
-            here.rows[0][-1] = "remark_of_mine"
-            here.rows[row][-1] = '"felt heavy'
+        def quoted(damaged, row=row):
+            damaged.rows = [[*cells_of, "n/a"] for cells_of in damaged.rows]
+            damaged.rows[0][-1] = "remark_of_mine"
+            damaged.rows[row][-1] = '"felt heavy'
 
         yield Case(f"{table}, row {row + 1} opens a quotation", rewritten(quoted), "identical")
 
-        def twice(here, row=row):
-            here.rows.append(list(here.rows[row]))
+        def twice(damaged, row=row):
+            damaged.rows.append(list(damaged.rows[row]))
 
         if table not in ("occlusion",) and "sync" not in cells.rows[row]:
             yield Case(f"{table}, row {row + 1} twice", rewritten(twice), "refused")
 
-        def longer(here, row=row):
-            here.rows[row] += ["one", "more"]
+        def longer(damaged, row=row):
+            damaged.rows[row] += ["one", "more"]
 
         yield Case(f"{table}, row {row + 1} longer", rewritten(longer), "refused")
 
@@ -148,9 +148,9 @@ def _of_cell(table, cells, row, at, column):
 
     def with_value(text):
         def damage(study):
-            here = Cells(study / f"{table}.tsv")
-            here.rows[row][at] = text
-            here.write()
+            damaged = Cells(study / f"{table}.tsv")
+            damaged.rows[row][at] = text
+            damaged.write()
 
         return damage
 
@@ -209,9 +209,9 @@ def rows_of_study(study):
     return {
         name: sorted(
             str(sorted((k, v) for k, v in row.model_dump().items() if k in type(row).model_fields))
-            for row in rows
+            for row in of_table
         )
-        for name, rows in study.tables.items()
+        for name, of_table in study.tables.items()
     }
 
 

@@ -86,16 +86,16 @@ def adversities(study, results, settings, undisturbed, length_s):
         if disk is None:
             print("a full disk: not tried, none can be mounted here", flush=True)
         else:
-            place = disk / "results"
-            run(study, place, settings[first])
+            results_on_disk = disk / "results"
+            run(study, results_on_disk, settings[first])
             filler = disk / "filler"
             free = os.statvfs(disk)
             filler.write_bytes(bytes(max(0, free.f_bavail * free.f_frsize - FREE_BYTES)))
-            full = attempt(study, place, settings[second])
+            full = attempt(study, results_on_disk, settings[second])
             expect("a full disk is told in plain words", failed_plainly(full))
-            expect("results before it are whole", bytes_of(place) == undisturbed[first])
+            expect("results before it are whole", bytes_of(results_on_disk) == undisturbed[first])
             filler.unlink()
-            expect_right("the run after it ends right", place, second)
+            expect_right("the run after it ends right", results_on_disk, second)
 
     alive = subprocess.Popen(
         command(study, results, settings[first]),

@@ -143,9 +143,9 @@ def event_rows(person: Person, condition: str, key: dict, rng: np.random.Generat
     events = [key | span("sync", mark_s, mark_s) for mark_s in MARKS_S]
     events.append(seated | span("baseline", *BASELINE_S))
     for exercise in EXERCISES:
-        here = seated | {"exercise": exercise.name, "limb": exercise.limb, "side": "right"}
+        of_set = seated | {"exercise": exercise.name, "limb": exercise.limb, "side": "right"}
         mmhg = pressure_mmhg(person, exercise, condition)
-        here |= {"bout": 1, "cuff_pressure_mmhg": mmhg}
+        of_set |= {"bout": 1, "cuff_pressure_mmhg": mmhg}
         answers = {
             "reps_planned": 15,
             "reps_done": 15,
@@ -158,8 +158,8 @@ def event_rows(person: Person, condition: str, key: dict, rng: np.random.Generat
             "stopped_early": "no",
         }
         if condition != "none":
-            events.append(here | span("cuff", *exercise.cuff_s))
-        events.append(here | span("set", exercise.onset_s, exercise.end_s) | answers)
+            events.append(of_set | span("cuff", *exercise.cuff_s))
+        events.append(of_set | span("set", exercise.onset_s, exercise.end_s) | answers)
     events.append(seated | span("rest", EXERCISES[0].end_s, EXERCISES[1].onset_s))
     events.append(seated | span("recovery", *RECOVERY_S))
     return sorted(events, key=lambda row: row["onset_s"])

@@ -102,8 +102,8 @@ def _tested(tests: list[str], folder: Path) -> int:
     log = os.open(folder / "tests.log", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
     os.dup2(log, 1)
     os.dup2(log, 2)
-    here = str(PROJECT / "scripts")
-    sys.path[:] = [entry for entry in sys.path if entry not in ("", here)]
+    of_project = str(PROJECT / "scripts")
+    sys.path[:] = [entry for entry in sys.path if entry not in ("", of_project)]
     os.environ["PYTHONPATH"] = str(folder / "scripts")
     sys.dont_write_bytecode = True
     pytest = importlib.import_module("pytest")
@@ -131,8 +131,8 @@ def main() -> None:
     for name in SHARED:
         importlib.import_module(name)
     alive = 0
-    with tempfile.TemporaryDirectory() as place:
-        folder = copy_of_project(Path(place) / "project")
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = copy_of_project(Path(temporary) / "project")
         if not passed(sorted({t for m in mutants for t in m.tests.split()}), folder):
             sys.exit("Without any fault: " + (folder / "tests.log").read_text()[-3000:])
         for mutant in mutants:

@@ -396,7 +396,7 @@ compare_conditions:
 def readme(trouble: pd.DataFrame, seed: int) -> str:
     """Return the README of the study folder."""
     fault_lines = "\n".join(
-        f"| {row.participant_id} {row.session_id} | {place(row.start_s, row.end_s)} "
+        f"| {row.participant_id} {row.session_id} | {span_in_words(row.start_s, row.end_s)} "
         f"| {row.trouble} | {row.what_it_is} |"
         for row in trouble.itertuples()
     )
@@ -506,7 +506,7 @@ Times in seconds on the session clock.
 """
 
 
-def place(start_s: float | None, end_s: float | None) -> str:
+def span_in_words(start_s: float | None, end_s: float | None) -> str:
     """Return a span of time as the README shows it."""
     if start_s is None or math.isnan(start_s):
         return "whole visit"

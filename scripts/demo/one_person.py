@@ -231,19 +231,19 @@ def events_table(bouts: tuple[Bout, ...], visit: PlannedVisit) -> pd.DataFrame:
     events.append(key | study.span("baseline", *baseline_s) | {"cuff_pressure_mmhg": 0})
     for bout in bouts:
         planned = bout.planned
-        here = key | {
+        of_set = key | {
             **{"condition": bout.condition, "exercise": bout.exercise.name, "side": "right"},
             **{"limb": bout.exercise.limb, "bout": planned.bout},
         }
         pressure = {"cuff_pressure_mmhg": planned.cuff_pressure_mmhg}
         if bout.condition != "none":
             events.append(
-                here | pressure | study.span("cuff", planned.inflation_s, planned.release_s)
+                of_set | pressure | study.span("cuff", planned.inflation_s, planned.release_s)
             )
         marks = study.set_marks(visit, planned)
         marks["reps_planned"] = REPS[bout.exercise.name, "none"][0]
-        events.append(here | pressure | marks)
-        events.append(here | study.span("rest", planned.end_s, planned.rest_end_s))
+        events.append(of_set | pressure | marks)
+        events.append(of_set | study.span("rest", planned.end_s, planned.rest_end_s))
     events[-1] = key | study.span("recovery", *visit.recovery_s)
     return study.table_of_events(events).sort_values("onset_s", kind="stable")
 

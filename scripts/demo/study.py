@@ -525,8 +525,8 @@ def plan_sets(
     for exercise in EXERCISES:
         pressure = round(SHARE_OF_OCCLUSION_PRESSURE[condition] * occlusion_mmhg[exercise.limb])
         for bout in (1, 2):
-            here = (person.participant_id, condition, exercise.name, bout)
-            stopped = here == STOPPED_EARLY
+            of_set = (person.participant_id, condition, exercise.name, bout)
+            stopped = of_set == STOPPED_EARLY
             fewest, most = {"none": (0, 0), "low": (0, 1), "target": (1, 2)}[condition]
             missing = int(rng.integers(fewest, most + 1)) + (bout - 1) * int(rng.integers(1, 3))
             nadir_pct = (
@@ -1132,7 +1132,7 @@ def visit_events(visit: PlannedVisit) -> list[dict[str, object]]:
         }
     )
     for number, planned in enumerate(visit.sets, start=1):
-        here = state | {
+        of_set = state | {
             "exercise": planned.exercise.name,
             "limb": planned.exercise.limb,
             "side": "right",
@@ -1140,10 +1140,10 @@ def visit_events(visit: PlannedVisit) -> list[dict[str, object]]:
         }
         pressure = {"cuff_pressure_mmhg": planned.cuff_pressure_mmhg}
         if visit.condition != "none":
-            events.append(here | pressure | span("cuff", planned.inflation_s, planned.release_s))
-        events.append(here | pressure | set_marks(visit, planned))
+            events.append(of_set | pressure | span("cuff", planned.inflation_s, planned.release_s))
+        events.append(of_set | pressure | set_marks(visit, planned))
         if number < len(visit.sets):
-            events.append(here | span("rest", planned.end_s, planned.rest_end_s))
+            events.append(of_set | span("rest", planned.end_s, planned.rest_end_s))
     events.append(state | span("recovery", *visit.recovery_s))
     for onset_s, text in visit_notes(visit):
         events.append(visit.key | span("note", onset_s, onset_s) | {"note": text})

@@ -98,8 +98,10 @@ def _pairs(of_session):
     heart = of("ecg", "rr")
     for number, first in enumerate(heart):
         # files of one signal and sensor are its pieces, joined on the session clock
-        others = [second for second in heart[number + 1 :] if _sensor(first) != _sensor(second)]
-        yield from ((HEART_RATE, first, second) for second in others)
+        of_other_sensors = [
+            second for second in heart[number + 1 :] if _sensor(first) != _sensor(second)
+        ]
+        yield from ((HEART_RATE, first, second) for second in of_other_sensors)
     for cuff in of("cuff_pressure"):
         yield from ((SATURATION, cuff, muscle) for muscle in of("muscle_oxygen"))
 
@@ -139,8 +141,8 @@ def agreement(reference_s, reference, time_s, value):
     if not np.isfinite(r).any():
         return None
     best = int(np.nanargmax(r))
-    others = r[np.abs(shifts - shifts[best]) * STEP_S > APART_S]
-    if np.isfinite(others).any() and r[best] - np.nanmax(others) < CLEARLY:
+    elsewhere = r[np.abs(shifts - shifts[best]) * STEP_S > APART_S]
+    if np.isfinite(elsewhere).any() and r[best] - np.nanmax(elsewhere) < CLEARLY:
         return None
     finer = 0.0
     if 0 < best < len(r) - 1 and np.isfinite(r[best - 1 : best + 2]).all():

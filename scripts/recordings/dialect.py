@@ -107,7 +107,7 @@ class _Fit:
     share: float
     first: int
     last: int
-    rows: tuple[tuple[str, ...], ...]
+    sampled: tuple[tuple[str, ...], ...]
 
     @property
     def n_cells(self) -> int:
@@ -126,7 +126,7 @@ class _Fit:
                 None if kind_of_cell(cell, self.decimal) != "N" else to_number(cell, self.decimal)
                 for cell in row
             ]
-            for row in self.rows
+            for row in self.sampled
         ]
 
 
@@ -361,14 +361,14 @@ def _fit(sample: Sequence[_Line], separator: str, decimal: str) -> _Fit | None:
         share=n_read / n_filled,
         first=lines[first].row,
         last=lines[last].row,
-        rows=tuple(tuple(cells[at]) for at in read),
+        sampled=tuple(tuple(cells[at]) for at in read),
     )
 
 
-def _column_kinds(rows: Iterable[str]) -> str:
+def _column_kinds(kinds_of_rows: Iterable[str]) -> str:
     """Commonest kind of each column among rows of one width; blank columns are `M`."""
     kinds = ""
-    for column in zip(*rows, strict=True):
+    for column in zip(*kinds_of_rows, strict=True):
         counts = Counter(kind for kind in column if kind != "M")
         kinds += counts.most_common(1)[0][0] if counts else "M"
     return kinds
@@ -451,7 +451,7 @@ def _undecided(path: Path, chosen: _Fit, rival: _Fit) -> ReadingError:
     return ReadingError(
         path,
         f"row {chosen.first}",
-        f"'{chosen.separator.join(chosen.rows[0])}' reads with {ways}",
+        f"'{chosen.separator.join(chosen.sampled[0])}' reads with {ways}",
         "one way to read the numbers",
         "fill in columns separator and decimal of recordings.tsv with one of the two",
     )
@@ -461,12 +461,12 @@ def _telling_cell(chosen: _Fit, rival: _Fit) -> str:
     telling = (
         cell
         for row, of_chosen, of_rival in zip(
-            chosen.rows, chosen.numbers, rival.numbers, strict=False
+            chosen.sampled, chosen.numbers, rival.numbers, strict=False
         )
         for cell, a, b in zip(row, of_chosen, of_rival, strict=True)
         if a != b
     )
-    return next(telling, chosen.separator.join(chosen.rows[0]))
+    return next(telling, chosen.separator.join(chosen.sampled[0]))
 
 
 def _lines_above(text: str, first: int) -> list[tuple[int, str]]:
@@ -513,11 +513,11 @@ def _header(
         del above[0]
     row, names = above[0] if above else (None, [])
     named = fit.n_named <= len(names) <= fit.n_cells
-    if fit.separator == "," and not named and not separator_given and _are_whole(fit.rows):
+    if fit.separator == "," and not named and not separator_given and _are_whole(fit.sampled):
         raise ReadingError(
             path,
             f"row {fit.first}",
-            f"comma may be separator and decimal mark at once: '{','.join(fit.rows[0])}'",
+            f"comma may be separator and decimal mark at once: '{','.join(fit.sampled[0])}'",
             "one mark between cells and another inside numbers",
             "export again with semicolons, or fill in separator and decimal in recordings.tsv",
         )
@@ -541,12 +541,12 @@ def _are_units(cells: Sequence[str]) -> bool:
     )
 
 
-def _are_whole(rows: Iterable[Sequence[str]]) -> bool:
-    return all(re.fullmatch(r"[+-]?\d+", cell) or not cell for row in rows for cell in row)
+def _are_whole(lines: Iterable[Sequence[str]]) -> bool:
+    return all(re.fullmatch(r"[+-]?\d+", cell) or not cell for row in lines for cell in row)
 
 
 def _has_thousands(fit: _Fit) -> bool:
-    matches = (_NUMBER[fit.decimal].fullmatch(cell) for row in fit.rows for cell in row)
+    matches = (_NUMBER[fit.decimal].fullmatch(cell) for row in fit.sampled for cell in row)
     return any(number is not None and number[1] is not None for number in matches)
 
 

@@ -115,13 +115,13 @@ def cut_at_gaps(
     time_s: FloatArray,
     value: FloatArray,
     *,
-    rows: Sequence[int],
+    row_numbers: Sequence[int],
     expected_step_s: FloatArray | None = None,
     evenness: float = 0.1,
 ) -> tuple[tuple[Stretch, ...], tuple[str, ...], StampMoves]:
     """Cut a timed recording where its time jumps; refuse it where time repeats or runs backwards.
 
-    `time_s` and `value`: n samples; `rows`: their n line numbers, for messages; `expected_step_s`:
+    `time_s`, `value`: n samples; `row_numbers`: of their lines, for messages; `expected_step_s`:
     what each step should be where samples are not evenly spaced, as beat intervals are not. A step
     is a gap over a lost sample (`recordings.gaps`), unless what follows is not late. A stretch is
     even when no time is farther than `evenness` of a step from an even grid, or when its stamps
@@ -130,7 +130,7 @@ def cut_at_gaps(
     far stamps were moved. Raises ReadingError naming row and time. Thresholds: convention.
     """
     stamps_s = time_s
-    time_s, jitter = without_jitter(time_s, value, rows)
+    time_s, jitter = without_jitter(time_s, value, row_numbers)
     steps_s = np.diff(time_s)
     usual_step_s = arrival.usual_step_s(time_s) if expected_step_s is None else None
     expected_s = usual_step_s if expected_step_s is None else expected_step_s
@@ -148,9 +148,9 @@ def cut_at_gaps(
         if backwards.size and (
             stretch.step_s is None or _repeats_rows(time_s[first:stop], value[first:stop])
         ):
-            _refuse_backwards(path, time_s, value, rows, first + int(backwards[0]))
+            _refuse_backwards(path, time_s, value, row_numbers, first + int(backwards[0]))
         stretches.append(stretch)
-    notes = [_gap_sentence(time_s, rows, int(gap)) for gap in gaps[:_NOTES_PER_KIND]]
+    notes = [_gap_sentence(time_s, row_numbers, int(gap)) for gap in gaps[:_NOTES_PER_KIND]]
     if gaps.size > _NOTES_PER_KIND:
         notes.append(f"split at {gaps.size - _NOTES_PER_KIND} more jumps in time")
     moved_s = np.abs(np.concatenate([stretch.time_s for stretch in stretches]) - stamps_s)
@@ -161,7 +161,7 @@ def cut_at_gaps(
 
 
 def without_jitter(
-    time_s: FloatArray, value: FloatArray, rows: Sequence[int]
+    time_s: FloatArray, value: FloatArray, row_numbers: Sequence[int]
 ) -> tuple[FloatArray, tuple[str, ...]]:
     """Times with stamps that arrived out of order mended, and a note where there were any.
 
@@ -185,7 +185,7 @@ def without_jitter(
     mended_s = np.where(in_order, time_s, np.interp(at, at[in_order], time_s[in_order]))
     note = (
         f"{len(late)} of {len(time_s)} stamps run back by up to {1000 * back_s.max():.0f} ms, "
-        f"first at row {rows[int(late[0])]}: mended as jitter of their arrival"
+        f"first at row {row_numbers[int(late[0])]}: mended as jitter of their arrival"
     )
     return mended_s, (note,)
 
@@ -222,33 +222,33 @@ def _timed_stretch(
     return even_stretch(value, start_s=line[0], sampling_rate_hz=line[1])
 
 
-def _gap_sentence(time_s: FloatArray, rows: Sequence[int], gap: int) -> str:
+def _gap_sentence(time_s: FloatArray, row_numbers: Sequence[int], gap: int) -> str:
     jump_s = time_s[gap + 1] - time_s[gap]
     # Summer time writes a jump of one hour into wall-clock stamps although no time passed.
     clock_change = " (about one hour: was the clock set to summer time?)"
     return (
-        f"split at {time_s[gap]:g} s: the time jumps by {jump_s:.6g} s at row {rows[gap + 1]}"
-        f"{clock_change if abs(jump_s - 3600) < 5 else ''}"
+        f"split at {time_s[gap]:g} s: the time jumps by {jump_s:.6g} s "
+        f"at row {row_numbers[gap + 1]}{clock_change if abs(jump_s - 3600) < 5 else ''}"
     )
 
 
 def _refuse_backwards(
-    path: Path, time_s: FloatArray, value: FloatArray, rows: Sequence[int], at: int
+    path: Path, time_s: FloatArray, value: FloatArray, row_numbers: Sequence[int], at: int
 ) -> NoReturn:
-    here, there = time_s[at + 1], time_s[at]
-    if here == there:
+    later_s, earlier_s = time_s[at + 1], time_s[at]
+    if later_s == earlier_s:
         same = "with the same value" if value[at + 1] == value[at] else "with another value"
-        found = f"time {here:g} s is there twice, {same}"
+        fault = f"time {later_s:g} s is there twice, {same}"
     else:
-        earlier = int(np.searchsorted(time_s[: at + 1], here))
-        repeated = time_s[earlier] == here
-        found = f"time runs backwards from {there:g} s to {here:g} s" + (
-            f" and repeats row {rows[earlier]}" if repeated else ""
+        earlier = int(np.searchsorted(time_s[: at + 1], later_s))
+        repeated = time_s[earlier] == later_s
+        fault = f"time runs backwards from {earlier_s:g} s to {later_s:g} s" + (
+            f" and repeats row {row_numbers[earlier]}" if repeated else ""
         )
     raise ReadingError(
         path,
-        f"row {rows[at + 1]}",
-        found,
+        f"row {row_numbers[at + 1]}",
+        fault,
         "a time column that only rises",
         "take repeated rows out of a copy of the file; stamps coarser than the sampling step: "
         "leave time_column blank and fill in sampling_rate_hz",

@@ -40,11 +40,11 @@ class BlindPages(Pages):
         self.templates = template_folder(TEMPLATES)
         self.visits = in_random_order(self.study, seed)
         self.waiting = self.study / f"blind_decisions_seed-{seed}.tsv"
-        others = [p.name for p in self.study.glob("blind_decisions_*.tsv") if p != self.waiting]
-        others = [name for name in others if "frozen" not in name]
-        if others:
+        decisions = [path.name for path in self.study.glob("blind_decisions_*.tsv")]
+        unfinished = [n for n in decisions if n != self.waiting.name and "frozen" not in n]
+        if unfinished:
             raise StudyError(
-                f"{others[0]} holds decisions of another blind review: freeze them first, with "
+                f"{unfinished[0]} holds decisions of another blind review: freeze them first, with "
                 "--blind and the seed in its name."
             )
 

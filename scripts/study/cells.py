@@ -14,11 +14,11 @@ _CONTROL_SIGN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 
 class TableFault(Exception):
-    """A table that cannot be read as it is written: `place` (row 5, or empty) and `message`."""
+    """A table that cannot be read as it is written: `where` (row 5, or empty) and `message`."""
 
-    def __init__(self, place, message):
-        super().__init__(place, message)
-        self.place = place
+    def __init__(self, where, message):
+        super().__init__(where, message)
+        self.where = where
         self.message = message
 
 

@@ -156,10 +156,10 @@ def by_cause(faults):
         lines.append(f"{files} of recordings, {counted(len(causes), 'cause')}:")
     for of_cause in causes.values():
         lines += [_indented(fault) for fault in of_cause[:1]]
-        others = [_place(fault) for fault in of_cause[1:]]
-        shown = others[:NAMED_OF_A_CAUSE]
-        if len(others) > len(shown):
-            shown.append(f"{len(others) - len(shown)} more")
+        alike = [_place(fault) for fault in of_cause[1:]]
+        shown = alike[:NAMED_OF_A_CAUSE]
+        if len(alike) > len(shown):
+            shown.append(f"{len(alike) - len(shown)} more")
         if shown:
             lines.append(f"    the same in {in_words(shown)}")
     return lines

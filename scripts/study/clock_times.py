@@ -85,16 +85,16 @@ def place_by_clock_time(events, sessions, problems):
         if starts.get(visit) is None:
             without_start.setdefault(visit, row)
             continue
-        place = f"row {row.row_number}, column onset_time"
+        cell = f"row {row.row_number}, column onset_time"
         try:
             onset_s = seconds_after(moment_of(starts[visit]), moment_of(row.onset_time))
         except ClockTimeError as error:
-            problems.add("events.tsv", place, str(error))
+            problems.add("events.tsv", cell, str(error))
             continue
         if row.onset_s is not None and abs(row.onset_s - onset_s) > 1:
             problems.add(
                 "events.tsv",
-                place,
+                cell,
                 f"{row.onset_time} is {onset_s:g} s on the session clock, but onset_s says "
                 f"{row.onset_s:g}; correct one of the two, or leave onset_s empty",
             )

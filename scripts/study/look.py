@@ -72,17 +72,17 @@ def main(words):
         sys.exit(__doc__.strip())
     folder = Path(words[0])
     files = [seen_in(path, folder) for path in recordings_in(folder)]
-    rows = rows_of_files(folder)
+    rows_naming = rows_of_files(folder)
     out = Path("results") / "look" / folder.resolve().name
     out.mkdir(parents=True, exist_ok=True)
-    seen = [row for file in files for row in seen_rows(file, files, rows)]
+    seen = [row for file in files for row in seen_rows(file, files, rows_naming)]
     unopened = not_opened(folder)
     seen += [{"file": name, "kind": "not opened", "remarks": NO_KIND} for name in unopened]
-    proposed = list(proposed_rows(files, rows))
+    proposed = list(proposed_rows(files, rows_naming))
     _write(out / "look.tsv", SEEN_COLUMNS, seen)
     _write(out / "recordings_proposed.tsv", PROPOSED_COLUMNS, proposed)
-    (out / "look.html").write_text(page_of(folder, files, rows, unopened), encoding="utf-8")
-    print("\n".join([*told(files, rows, unopened), *summary(files, proposed, out)]))
+    (out / "look.html").write_text(page_of(folder, files, rows_naming, unopened), encoding="utf-8")
+    print("\n".join([*told(files, rows_naming, unopened), *summary(files, proposed, out)]))
     faults = [f"recordings: {file.fault}" for file in files if file.fault]
     if faults:
         sys.exit("\n".join(["", *by_cause(faults)]))
@@ -129,11 +129,11 @@ def seen_in(path, folder):
 
 def rows_of_files(folder):
     """Row numbers of recordings.tsv that name each file; nothing where the folder is no study."""
-    rows = defaultdict(list)
+    rows_naming = defaultdict(list)
     path = folder / "recordings.tsv"
     for row in read_table(path, Problems()) if path.exists() else []:
-        rows[row.file].append(row.row_number)
-    return rows
+        rows_naming[row.file].append(row.row_number)
+    return rows_naming
 
 
 def same_content(file, files):
@@ -141,12 +141,12 @@ def same_content(file, files):
     return [f.name for f in files if f.sha256 and f.sha256 == file.sha256 and f.name != file.name]
 
 
-def seen_rows(file, files, rows):
+def seen_rows(file, files, rows_naming):
     """Rows of look.tsv about one file, one for each channel."""
     named = {
         "file": file.name,
         "same_content_as": "; ".join(same_content(file, files)),
-        "rows_of_recordings": "; ".join(map(str, rows.get(file.name, []))),
+        "rows_of_recordings": "; ".join(map(str, rows_naming.get(file.name, []))),
     }
     if not file.channels:
         why = file.fault.replace("\n", " ") or "holds no column of numbers"
@@ -167,10 +167,10 @@ def seen_rows(file, files, rows):
         }
 
 
-def proposed_rows(files, rows):
+def proposed_rows(files, rows_naming):
     """Rows for recordings.tsv of what no row names yet, every guess and every gap marked."""
     for file in files:
-        if rows.get(file.name) or _is_copy(file, files):
+        if rows_naming.get(file.name) or _is_copy(file, files):
             continue
         for channel in file.channels:
             if channel.signal is not None:
@@ -217,7 +217,7 @@ def _proposed(file, channel):
     }
 
 
-def told(files, rows, unopened):
+def told(files, rows_naming, unopened):
     """What every file holds, a line for each channel, as a person reads it on the screen."""
     lines = []
     for file in files:
@@ -229,7 +229,7 @@ def told(files, rows, unopened):
         copies = same_content(file, files)
         if copies:
             lines.append(f"    the same content as {in_words(copies)}")
-        if rows and not rows.get(file.name):
+        if rows_naming and not rows_naming.get(file.name):
             lines.append("    no row of recordings.tsv names it")
     return [*lines, *(f"{name}\n    not opened: {NO_KIND}" for name in unopened)]
 
@@ -288,7 +288,7 @@ def picture(channel):
     return " ".join(f"{x:.1f},{y:.1f}" for x, y in zip(across[keep], down[keep], strict=True))
 
 
-def page_of(folder, files, rows, unopened):
+def page_of(folder, files, rows_naming, unopened):
     """The page look.html."""
     from report.page import templates_of
 
@@ -297,8 +297,8 @@ def page_of(folder, files, rows, unopened):
             "name": file.name,
             "fault": file.fault,
             "copies": same_content(file, files),
-            "rows": rows.get(file.name, []),
-            "unnamed": bool(rows) and not rows.get(file.name),
+            "rows": rows_naming.get(file.name, []),
+            "unnamed": bool(rows_naming) and not rows_naming.get(file.name),
             "channels": [
                 {
                     "said": line_of(channel),
@@ -326,11 +326,11 @@ def _rounded(value):
     return "" if value is None or not np.isfinite(value) else f"{value:.6g}"
 
 
-def _write(path, columns, rows):
+def _write(path, columns, lines):
     with path.open("w", encoding="utf-8", newline="") as file:
         table = csv.writer(file, "excel-tab", lineterminator="\n")
         table.writerow(columns)
-        for row in rows:
+        for row in lines:
             cells = [row.get(column) for column in columns]
             table.writerow(["n/a" if cell in (None, "") else cell for cell in cells])
 

@@ -183,11 +183,14 @@ def write_study(folder, plan):
         for person in people
         for visit in range(1, plan["visits"] + 1)
     ]
-    rows = {"participants": [{"participant_id": person} for person in people], "sessions": visits}
+    planned_rows = {
+        "participants": [{"participant_id": person} for person in people],
+        "sessions": visits,
+    }
     for name in WRITTEN_TABLES:
         if name in ("occlusion", "titration") and plan["no_cuff"] and len(plan["conditions"]) == 1:
             continue
-        _write_table(folder / f"{name}.tsv", columns_of(name), rows.get(name, []))
+        _write_table(folder / f"{name}.tsv", columns_of(name), planned_rows.get(name, []))
     (folder / "study.yaml").write_text(settings_of(plan), encoding="utf-8")
     visit_plan = {key: plan[key] for key in ("shares", "exercises", "bouts", "reps", "visits")}
     text = yaml.safe_dump(visit_plan, sort_keys=False, allow_unicode=True)
@@ -215,9 +218,9 @@ def columns_of(name):
     return [column for column in model.model_fields if column in wanted]
 
 
-def _write_table(path, columns, rows):
+def _write_table(path, columns, entries):
     lines = ["\t".join(columns)]
-    lines += ["\t".join(row.get(column, "n/a") for column in columns) for row in rows]
+    lines += ["\t".join(row.get(column, "n/a") for column in columns) for row in entries]
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 

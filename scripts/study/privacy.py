@@ -70,9 +70,9 @@ def _stated(path, _):
     return isinstance(section, dict) and section.get("free_text_leaves") is True
 
 
-def withhold(rows):
+def withhold(of_table):
     """Rows of a table with what stays inside of the study taken out, in place."""
-    for row in rows:
+    for row in of_table:
         for column in free_text_columns(type(row)):
             if row.__dict__.get(column) is not None:
                 row.__dict__[column] = INSTEAD.get(column)

@@ -30,8 +30,8 @@ class Problems:
         # tables that stand in another form than .tsv, as the file and sheet that a person has
         self.files_named = {}
 
-    def add(self, file, place, message):
-        self._gathered.append((file, place, message))
+    def add(self, file, where, message):
+        self._gathered.append((file, where, message))
 
     def add_unknown(self, table, row, column, known, remark=""):
         """A row holds a name that is not among those that its column may hold."""
@@ -46,12 +46,12 @@ class Problems:
 
     def add_setting(self, written, path, message):
         """A problem of a setting, with its line where study.yaml holds it."""
-        place, is_written = written.place(path, named=2)
-        self.add("study.yaml" if is_written else "settings", place, message)
+        where, is_written = written.place_of(path, named=2)
+        self.add("study.yaml" if is_written else "settings", where, message)
 
-    def add_unread(self, path, place, message):
+    def add_unread(self, path, where, message):
         """A problem that leaves nothing of a table to be checked."""
-        self.add(path.name, place, message)
+        self.add(path.name, where, message)
         self.unread_tables.add(path.stem)
 
     def stop(self):
@@ -84,19 +84,19 @@ def did_you_mean(value, names):
 def _one_line_for_each(problems):
     """Problems in order of file and row; the same one in many rows is one line."""
     rows_of_each = {}
-    for file, place, message in dict.fromkeys(problems):
-        row = re.match(r"row (\d+)", place)
-        rest = place[row.end() :] if row else place
+    for file, in_file, message in dict.fromkeys(problems):
+        row = re.match(r"row (\d+)", in_file)
+        rest = in_file[row.end() :] if row else in_file
         rows_of_each.setdefault((file, rest, message), []).append(int(row[1]) if row else None)
     lines = []
-    for (file, rest, message), rows in _values_of_one_cause(rows_of_each).items():
-        number = rows[0]
-        place = rest if number is None else f"row {number}{rest}"
+    for (file, rest, message), numbers in _values_of_one_cause(rows_of_each).items():
+        number = numbers[0]
+        in_file = rest if number is None else f"row {number}{rest}"
         if number is None:
-            line = re.search(r"\d+", place)
+            line = re.search(r"\d+", in_file)
             number = int(line[0]) if line else 0
-        where = f"{file}, {place}" if place else file
-        lines.append(((file, number), f"{where}: {message}{_further_rows(rows[1:])}"))
+        where = f"{file}, {in_file}" if in_file else file
+        lines.append(((file, number), f"{where}: {message}{_further_rows(numbers[1:])}"))
     return [line for _, line in sorted(lines, key=lambda numbered: numbered[0])]
 
 
@@ -109,27 +109,27 @@ _FOUND = re.compile(r"^found ('[^']*')")
 def _values_of_one_cause(rows_of_each):
     """Messages that differ in the value found alone, as one with some of the values."""
     of_cause = {}
-    for (file, rest, message), rows in rows_of_each.items():
+    for (file, rest, message), numbers in rows_of_each.items():
         cause = (file, rest, _FOUND.sub("found", message))
-        of_cause.setdefault(cause, []).append((message, rows))
+        of_cause.setdefault(cause, []).append((message, numbers))
     merged = {}
     for (file, rest, _), told in of_cause.items():
-        values = [found[1] for message, _ in told if (found := _FOUND.match(message))]
+        values = [match[1] for message, _ in told if (match := _FOUND.match(message))]
         if len(values) <= _MOST_VALUES:
-            merged |= {(file, rest, message): rows for message, rows in told}
+            merged |= {(file, rest, message): numbers for message, numbers in told}
             continue
-        others = ", ".join(values[1:_MOST_VALUES])
-        more = f"{others} and {len(values) - _MOST_VALUES} others"
-        message = _FOUND.sub(lambda found, more=more: f"{found[0]} (and {more})", told[0][0])
-        numbered = [number for _, rows in told for number in rows]
+        further = ", ".join(values[1:_MOST_VALUES])
+        more = f"{further} and {len(values) - _MOST_VALUES} others"
+        message = _FOUND.sub(lambda match, more=more: f"{match[0]} (and {more})", told[0][0])
+        numbered = [number for _, numbers in told for number in numbers]
         merged[file, rest, message] = sorted(numbered, key=lambda number: number or 0)
     return merged
 
 
-def _further_rows(rows):
+def _further_rows(numbers):
     """The end of a message that holds for further rows of a table."""
-    if not rows:
+    if not numbers:
         return ""
-    if len(rows) > 5:
-        return f" (also in {len(rows)} further rows, the last is row {rows[-1]})"
-    return f" (also in {'row' if len(rows) == 1 else 'rows'} {', '.join(map(str, rows))})"
+    if len(numbers) > 5:
+        return f" (also in {len(numbers)} further rows, the last is row {numbers[-1]})"
+    return f" (also in {'row' if len(numbers) == 1 else 'rows'} {', '.join(map(str, numbers))})"

@@ -68,9 +68,9 @@ def complete_plan(settings) -> PlanSection:
 def with_plan(text: str, plan: PlanSection) -> str:
     """The text of study.yaml with this plan as its last section; other sections stay as written."""
     plan_section = re.compile(r"^plan:.*?(?=^\S|\Z)", flags=re.M | re.S)
-    others = plan_section.sub("", text).rstrip("\n")
+    other_sections = plan_section.sub("", text).rstrip("\n")
     section = yaml.safe_dump({"plan": plan.model_dump()}, sort_keys=False, allow_unicode=True)
-    return f"{others}\n\n{section}" if others else section
+    return f"{other_sections}\n\n{section}" if other_sections else section
 
 
 def registration(plan: PlanSection, settings) -> str:

@@ -38,22 +38,22 @@ def rows_of(study_folder, table, participant=None):
     )
     if participant is not None:
         return list(by_participant.get(participant, []))
-    rows = [row for of_participant in by_participant.values() for row in of_participant]
-    return sorted(rows, key=lambda row: row.row_number)
+    of_everybody = [row for of_participant in by_participant.values() for row in of_participant]
+    return sorted(of_everybody, key=lambda row: row.row_number)
 
 
 @lru_cache(maxsize=len(TABLES))
 def _checked_rows(path, _, leaves):
     """Rows by participant; a table is read once for everybody until its file changes."""
     problems = Problems()
-    rows = read_table(path, problems)
+    of_table = read_table(path, problems)
     problems.stop()
     if path.stem == "recordings":
-        tell_files_by_label(rows)
+        tell_files_by_label(of_table)
     if not leaves:
-        withhold(rows)
+        withhold(of_table)
     by_participant = {}
-    for row in rows:
+    for row in of_table:
         by_participant.setdefault(getattr(row, "participant_id", None), []).append(row)
     return by_participant
 
@@ -89,7 +89,7 @@ def read_table(path, problems):
     try:
         cells, is_local = cells_of_file(files[0], name)
     except TableFault as fault:
-        problems.add_unread(path, fault.place, fault.message)
+        problems.add_unread(path, fault.where, fault.message)
         return []
     except Refused as fault:
         problems.add_unread(path, "", str(fault))
@@ -107,8 +107,8 @@ def read_table(path, problems):
     )
     if faults:
         # what follows from a fault of the whole table is not told row by row
-        for place, message in faults:
-            problems.add_unread(path, place, message)
+        for where, message in faults:
+            problems.add_unread(path, where, message)
         return []
     return rows_of_cells(path, cells, problems)
 
@@ -135,7 +135,7 @@ def rows_of_cells(path, cells, problems, *, placed=True):
         return []
     _check_header(name, header, required, model, problems)
     numeric = {c for c, field in model.model_fields.items() if _is_number(field.annotation)}
-    rows, n_filled = [], 0
+    checked, n_filled = [], 0
     for number, of_row in enumerate(cells[1:], start=2):
         if not any(of_row):
             continue
@@ -153,17 +153,17 @@ def rows_of_cells(path, cells, problems, *, placed=True):
         if row is None:
             problems.refused_rows.setdefault(path.stem, []).append(values)
         else:
-            rows.append(row)
+            checked.append(row)
     if path.stem == "events":
-        if placed and any(row.onset_time for row in rows):
+        if placed and any(row.onset_time for row in checked):
             # faults of that table are told when it is read for itself
             sessions = read_table(path.with_name(f"sessions{path.suffix}"), Problems())
-            place_by_clock_time(rows, sessions, problems)
-        name_events(rows)
+            place_by_clock_time(checked, sessions, problems)
+        name_events(checked)
     # before the first recording a study is a plan, which is no fault
     if path.stem in REQUIRED and path.stem != "recordings" and not n_filled:
         problems.add_unread(path, "", "holds a header and no rows; write a row for each")
-    return rows
+    return checked
 
 
 def _row(values, model, numeric, name, number, problems):
@@ -279,5 +279,5 @@ def _place_and_message(problem, number, model):
         hint = "; write a point as decimal mark and no thousands mark"
     # what a person wrote about somebody is not quoted
     is_private = column in free_text_columns(model)
-    found = f"a text of {len(str(value))} signs" if is_private else shown(value)
-    return f"row {number}, column {column}", f"found {found}, allowed: {allowed}{hint}"
+    quoted = f"a text of {len(str(value))} signs" if is_private else shown(value)
+    return f"row {number}, column {column}", f"found {quoted}, allowed: {allowed}{hint}"

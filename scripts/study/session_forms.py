@@ -211,8 +211,8 @@ def workbook_of_visit(row, events):
     }
 
 
-def _cells(columns, rows):
-    return [list(columns), *([row.get(column, "") for column in columns] for row in rows)]
+def _cells(columns, events):
+    return [list(columns), *([row.get(column, "") for column in columns] for row in events)]
 
 
 def target_pressures(occlusion_mmhg, shares):

@@ -10,15 +10,15 @@ def table_of(study_folder, name, participant=None):
     """Rows of a study table as a DataFrame; columns are the declared ones and any extra ones."""
     from study.tables import TABLES
 
-    rows = rows_of(study_folder, name, participant)
-    extra = [column for row in rows for column in (row.model_extra or {})]
+    of_table = rows_of(study_folder, name, participant)
+    extra = [column for row in of_table for column in (row.model_extra or {})]
     columns = dict.fromkeys([*TABLES[name].model_fields, *extra])
-    records = [row.model_dump() for row in rows]
+    records = [row.model_dump() for row in of_table]
     table = pd.DataFrame(records, columns=list(columns)).assign(
-        row_number=[row.row_number for row in rows]
+        row_number=[row.row_number for row in of_table]
     )
     if name == "recordings":
-        table["file_inside"] = [row.file_inside for row in rows]
+        table["file_inside"] = [row.file_inside for row in of_table]
     return table
 
 

@@ -77,14 +77,14 @@ class Section(BaseModel):
     @classmethod
     def _value_can_be_meant(cls, value):
         if isinstance(value, list):
-            twice = [item for n, item in enumerate(value) if item in value[:n]]
+            twice = [entry for n, entry in enumerate(value) if entry in value[:n]]
             if twice:
                 raise ValueError(f"each once; {twice[0]!r} stands twice")
-        for item in value if isinstance(value, list) else [value]:
-            if isinstance(item, float) and abs(item) > LARGEST_NUMBER:
+        for entry in value if isinstance(value, list) else [value]:
+            if isinstance(entry, float) and abs(entry) > LARGEST_NUMBER:
                 raise ValueError(f"a number up to {LARGEST_NUMBER:g}")
-            if isinstance(item, str):
-                _refuse_text(item)
+            if isinstance(entry, str):
+                _refuse_text(entry)
         return value
 
 

@@ -33,7 +33,7 @@ class Written:
         """Remember that the setting of a path stands in the section that had it before."""
         self._formerly[path] = formerly
 
-    def place(self, path, *, named=1):
+    def place_of(self, path, *, named=1):
         """Place of a setting as a person finds it, and whether study.yaml holds a line of it.
 
         (`line 3, study.title`, True), or (`study.title`, False) where not even the first `named`
@@ -138,13 +138,13 @@ def _only_retired(changes):
 
 def _as_planned(stated, written):
     """What only the plan states, stated for the steps as well."""
-    for planned, here in PLANNED.items():
+    for planned, used in PLANNED.items():
         value = stated.get(planned[0])
         value = value.get(planned[1]) if isinstance(value, dict) else None
-        section = stated.setdefault(here[0], {})
-        if value and isinstance(section, dict) and here[1] not in section:
-            stated = {**stated, here[0]: {**section, here[1]: value}}
-            written.stated_formerly(here, planned)
+        section = stated.setdefault(used[0], {})
+        if value and isinstance(section, dict) and used[1] not in section:
+            stated = {**stated, used[0]: {**section, used[1]: value}}
+            written.stated_formerly(used, planned)
     return {name: values for name, values in stated.items() if values != {} or name == "study"}
 
 
@@ -163,12 +163,12 @@ def _in_present_sections(values, written, problems, within=()):
             continue
         path = (*within, section, name)
         if name in present and present[name] != value:
-            there, _ = written.place(path)
-            here, _ = written.place((*within, former, name))
+            line_now, _ = written.place_of(path)
+            line_there, _ = written.place_of((*within, former, name))
             problems.add(
                 "study.yaml",
-                here,
-                f"found {value!r}, but {there} says {present[name]!r}; the setting belongs to "
+                line_there,
+                f"found {value!r}, but {line_now} says {present[name]!r}; the setting belongs to "
                 f"{section}, keep the one there and take out this one",
             )
         elif name not in present:
@@ -210,8 +210,10 @@ def _move_cuffs(values, written, problems, within):
     section = values.setdefault("check_safety", {}) if "cuffs" in values else None
     if isinstance(section, dict) and "cuffs" in section:
         values.pop("cuffs")
-        there, here = (written.place((*within, *path))[0] for path in CUFFS)
-        problems.add("study.yaml", here, f"stands beside {there}; write all cuffs in one of them")
+        in_safety, own_section = (written.place_of((*within, *path))[0] for path in CUFFS)
+        problems.add(
+            "study.yaml", own_section, f"stands beside {in_safety}; write all cuffs in one of them"
+        )
     elif isinstance(section, dict):
         section["cuffs"] = values.pop("cuffs")
         written.stated_formerly((*within, "check_safety", "cuffs"), (*within, "cuffs"))
@@ -222,7 +224,7 @@ def _checked(values, file, written, problems):
         return Settings.model_validate(values)
     except ValidationError as error:
         for problem in error.errors():
-            line, _ = written.place(tuple(str(part) for part in problem["loc"]))
+            line, _ = written.place_of(tuple(str(part) for part in problem["loc"]))
             problems.add(file, line, _message_of(problem, values))
         return None
 

@@ -42,16 +42,16 @@ class TableChanges:
         self.study, self.names = study, own_names(study)
         self._contents = {}
 
-    def add_rows(self, name, rows):
+    def add_rows(self, name, entries):
         """Rows below the last one of a table: dictionaries of text by column, in our names.
 
         Gives the table as messages name it. Raises StudyError where it cannot be written to.
         """
         path, header, body = self._table(name)
-        columns = list(dict.fromkeys([*header, *(column for row in rows for column in row)]))
+        columns = list(dict.fromkeys([*header, *(column for row in entries for column in row)]))
         cells = {
             (number, at): row.get(column, MISSING)
-            for number, row in enumerate(rows, start=1 + len(body))
+            for number, row in enumerate(entries, start=1 + len(body))
             for at, column in enumerate(columns)
         }
         return self._put(path, name, header, columns, cells)
@@ -208,17 +208,17 @@ def _changed_sheet(content, cells):
     for stated in root.iterfind("main:dimension", _NAMESPACES):
         root.remove(stated)
     body = root.find("main:sheetData", _NAMESPACES)
-    rows = _numbered(body, "row", lambda r: int(r) - 1)
+    row_elements = _numbered(body, "row", lambda r: int(r) - 1)
     for (row, column), text in sorted(cells.items()):
-        if row not in rows:
-            rows[row] = _put_in_order(body, "row", row, rows, str(row + 1))
-        rows[row].set("r", str(row + 1))
-        rows[row].attrib.pop("spans", None)
-        of_row = _numbered(rows[row], "c", _column_number)
+        if row not in row_elements:
+            row_elements[row] = _put_in_order(body, "row", row, row_elements, str(row + 1))
+        row_elements[row].set("r", str(row + 1))
+        row_elements[row].attrib.pop("spans", None)
+        of_row = _numbered(row_elements[row], "c", _column_number)
         name = f"{_column_letters(column)}{row + 1}"
         cell = of_row.get(column)
         if cell is None:
-            cell = _put_in_order(rows[row], "c", column, of_row, name)
+            cell = _put_in_order(row_elements[row], "c", column, of_row, name)
         _fill(cell, text)
     return etree.tostring(root, xml_declaration=True, encoding="UTF-8", standalone=True)
 

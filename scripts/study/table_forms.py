@@ -121,10 +121,10 @@ def _cells_of_sheet(content, name, *, of_all):
     workbook = _workbook(content)
     sheet = _named_sheet(workbook, name, of_all=of_all)
     try:
-        rows = workbook.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
+        values = workbook.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
     except CalamineError as fault:
         raise TableFault("", f"cannot be read ({fault}); save it again") from None
-    cells = [[as_text(cell) for cell in row] for row in rows]
+    cells = [[as_text(cell) for cell in row] for row in values]
     refuse_large(cells)
     return cells
 
@@ -195,8 +195,8 @@ def write_workbook(path, sheets):
         ),
         "xl/styles.xml": _STYLES,
     }
-    for number, rows in enumerate(sheets.values(), start=1):
-        parts[f"xl/worksheets/sheet{number}.xml"] = _sheet(rows)
+    for number, lines in enumerate(sheets.values(), start=1):
+        parts[f"xl/worksheets/sheet{number}.xml"] = _sheet(lines)
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as packed:
         for name, text in parts.items():
             entry = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
@@ -266,14 +266,14 @@ def _book(names):
     return f"{_XML}<workbook {_MAIN} xmlns:r='{_OFFICE}'><sheets>{sheets}</sheets></workbook>"
 
 
-def _sheet(rows):
+def _sheet(lines):
     widths = "".join(
         f"<col min='{n}' max='{n}' width='{width}' customWidth='1'/>"
-        for n, width in enumerate(_widths(rows), start=1)
+        for n, width in enumerate(_widths(lines), start=1)
     )
     body = "".join(
         f"<row r='{number}'>{_cells(row, header=number == 1)}</row>"
-        for number, row in enumerate(rows, start=1)
+        for number, row in enumerate(lines, start=1)
     )
     view = (
         "<sheetViews><sheetView workbookViewId='0'><pane ySplit='1' topLeftCell='A2' "
@@ -285,10 +285,10 @@ def _sheet(rows):
     )
 
 
-def _widths(rows):
-    n_columns = max(map(len, rows), default=1)
+def _widths(lines):
+    n_columns = max(map(len, lines), default=1)
     for column in range(n_columns):
-        longest = max((len(str(row[column])) for row in rows if column < len(row)), default=0)
+        longest = max((len(str(row[column])) for row in lines if column < len(row)), default=0)
         yield min(max(longest + 2, 8), 40)
 
 

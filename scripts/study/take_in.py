@@ -69,11 +69,11 @@ def take_in(study, path):
     _refuse_twice(study, visit, taken, path)
     _refuse_faults(study, taken, path)
     changes, lines = TableChanges(study), []
-    for name, rows in taken.items():
-        if rows:
-            rows = [*rows.values(), *(cuffs if name == "events" else [])]
-            table = changes.add_rows(name, rows)
-            lines.append(f"{table}: {counted(len(rows), 'row')} of {' '.join(visit)}")
+    for name, filled in taken.items():
+        if filled:
+            filled = [*filled.values(), *(cuffs if name == "events" else [])]
+            table = changes.add_rows(name, filled)
+            lines.append(f"{table}: {counted(len(filled), 'row')} of {' '.join(visit)}")
     meant = dict(zip(("participant_id", "session_id"), visit, strict=True))
     table = changes.change_rows("sessions", meant, noted)
     changes.write()
@@ -96,22 +96,22 @@ def _in_own_words(study, path):
 def _filled(cells, needed):
     """Rows of a sheet that hold a value in a needed column, by number in the spreadsheet."""
     header = cells[0] if cells else []
-    rows = {}
+    filled = {}
     for number, row in enumerate(cells[1:], start=2):
         values = {c: v for c, v in zip(header, row, strict=False) if c and v not in ("", "n/a")}
         if any(column in values for column in needed):
-            rows[number] = values
-    return rows
+            filled[number] = values
+    return filled
 
 
 def _timed_events(cells, session_start, path):
     """Rows of events that were done, by number, and rows of cuffs; with onset and duration."""
-    rows, cuffs = _filled(cells, ["onset_time"]), []
-    if rows and not session_start:
+    events, cuffs = _filled(cells, ["onset_time"]), []
+    if events and not session_start:
         raise StudyError(
             f"{path.name}, sheet visit: session_start is empty; write the time of zero"
         )
-    for number, row in rows.items():
+    for number, row in events.items():
         end, inflated, released = (row.pop(c, None) for c in ("end_time", *CUFF_TIMES))
         if (inflated is None) != (released is None):
             lacking = CUFF_TIMES[inflated is not None]
@@ -129,7 +129,7 @@ def _timed_events(cells, session_start, path):
             raise StudyError(f"{path.name}, sheet events, row {number}: {fault}") from None
         if row["trial_type"] == "sync":
             row.setdefault("duration_s", "0")
-    return rows, cuffs
+    return events, cuffs
 
 
 def _duration(onset, end):
@@ -152,11 +152,11 @@ def _refuse_twice(study, visit, taken, path):
 def _refuse_faults(study, taken, path):
     """The rows under the same checks as those of a table."""
     problems = Problems()
-    for name, rows in taken.items():
-        if not rows:
+    for name, filled in taken.items():
+        if not filled:
             continue
-        columns = list(dict.fromkeys(column for row in rows.values() for column in row))
-        numbered = [rows.get(number, {}) for number in range(2, max(rows) + 1)]
+        columns = list(dict.fromkeys(column for row in filled.values() for column in row))
+        numbered = [filled.get(number, {}) for number in range(2, max(filled) + 1)]
         cells = [columns, *([row.get(column, "") for column in columns] for row in numbered)]
         problems.files_named[f"{name}.tsv"] = f"{path.name}, sheet {name}"
         # onsets are placed on the session clock with the tables, where the start is written

@@ -113,7 +113,7 @@ def _refuse_value(value, line):
         raise YamlFault(line, f"holds the control sign U+{ord(sign[0]):04X}; take it out")
 
 
-def _note_lines(node, place, lines):
+def _note_lines(node, path, lines):
     """Note the line of every key and item. Raises YamlFault for keys that are odd or repeated."""
     if isinstance(node, yaml.MappingNode):
         for key, value in node.value:
@@ -126,14 +126,14 @@ def _note_lines(node, place, lines):
                     f"{key.value!r} is no text for YAML, which reads no, yes, on, off and numbers "
                     "otherwise; put it in quotation marks",
                 )
-            if (*place, key.value) in lines:
+            if (*path, key.value) in lines:
                 raise YamlFault(line, f"{key.value!r} stands twice; keep one")
-            lines[(*place, key.value)] = line
-            _note_lines(value, (*place, key.value), lines)
+            lines[(*path, key.value)] = line
+            _note_lines(value, (*path, key.value), lines)
     elif isinstance(node, yaml.SequenceNode):
-        for number, item in enumerate(node.value):
-            lines[(*place, str(number))] = item.start_mark.line + 1
-            _note_lines(item, (*place, str(number)), lines)
+        for number, entry in enumerate(node.value):
+            lines[(*path, str(number))] = entry.start_mark.line + 1
+            _note_lines(entry, (*path, str(number)), lines)
     elif node.tag != _TEXT:
         _refuse_unread(node)
 

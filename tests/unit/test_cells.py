@@ -48,7 +48,7 @@ def test_a_cell_in_quotation_marks_is_read_as_spreadsheets_write_it():
 def test_a_cell_broken_over_two_lines_is_refused_with_its_row():
     with pytest.raises(TableFault, match="goes on over the end") as raised:
         cells('id\tnote\tpain\n1\t"felt\nheavy"\t5\n')
-    assert raised.value.place == "row 2"
+    assert raised.value.where == "row 2"
 
 
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
@@ -66,7 +66,7 @@ def test_line_ends_of_all_systems_give_the_same_rows(end):
 def test_control_signs_are_refused_with_their_row(sign):
     with pytest.raises(TableFault) as raised:
         cells(f"a\tb\n1\t2{sign}3\n")
-    assert raised.value.place == "row 2"
+    assert raised.value.where == "row 2"
 
 
 def test_a_cell_as_long_as_a_book_is_refused():

@@ -62,7 +62,7 @@ class Columns(NamedTuple):
 
     value: FloatArray
     time_s: FloatArray | None
-    rows: Sequence[int]
+    row_numbers: Sequence[int]
     notes: tuple[str, ...] = ()
     zero_at: Moment | None = None
 
@@ -95,7 +95,7 @@ def read_delimited(file: OutsideFile, declared: Declared) -> Recording:
     if time_s is None:
         stretch = even_stretch(value, start_s=0.0, sampling_rate_hz=declared.sampling_rate_hz)
         return Recording((stretch,), declared.unit, dialect.shown(), notes)
-    stretches, cuts, moves = cut_at_gaps(path, time_s, value, rows=read.rows)
+    stretches, cuts, moves = cut_at_gaps(path, time_s, value, row_numbers=read.row_numbers)
     return Recording(
         stretches,
         declared.unit,
@@ -125,12 +125,12 @@ def choose_columns(
         time_at = _column(path, text, dialect, "time_column", time_column)
     if channel is not None:
         return _column(path, text, dialect, "channel", channel), time_at
-    others = [at for at in range(len(dialect.columns)) if at != time_at]
-    if len(others) != 1:
-        found = f"{len(others)} columns could be meant"
+    candidates = [at for at in range(len(dialect.columns)) if at != time_at]
+    if len(candidates) != 1:
+        ambiguity = f"{len(candidates)} columns could be meant"
         todo = "fill in channel in recordings.tsv"
-        raise ReadingError(path, "channel", found, ", ".join(dialect.columns), todo)
-    return others[0], time_at
+        raise ReadingError(path, "channel", ambiguity, ", ".join(dialect.columns), todo)
+    return candidates[0], time_at
 
 
 def read_columns(
@@ -154,29 +154,29 @@ def read_columns(
     kinds: dict[int, type] = {value_at: float}
     if time_at is not None:
         kinds[time_at] = str if clock_pattern else float
-    rows: Sequence[int] = range(dialect.first_row, dialect.last_row + 1)
+    row_numbers: Sequence[int] = range(dialect.first_row, dialect.last_row + 1)
     columns = _read_at_once(body, dialect, kinds)
     if columns is None:
-        columns, rows = _read_row_by_row(path, body, dialect, kinds)
+        columns, row_numbers = _read_row_by_row(path, body, dialect, kinds)
     if time_at is None:
-        return Columns(columns[value_at], None, rows)
+        return Columns(columns[value_at], None, row_numbers)
     where = f"column {dialect.columns[time_at]}"
     if clock_pattern:
         stamps = columns[time_at]
-        time_s, notes = _clock_seconds(path, stamps, clock_pattern, rows, where)
+        time_s, notes = _clock_seconds(path, stamps, clock_pattern, row_numbers, where)
         zero_at = _first_moment(stamps[0], clock_pattern)
-        return Columns(columns[value_at], time_s, rows, notes, zero_at)
+        return Columns(columns[value_at], time_s, row_numbers, notes, zero_at)
     time_s = columns[time_at] * _TIME_UNITS_S[time_format or "s"]
     missing = np.flatnonzero(np.isnan(time_s))
     if missing.size:
         raise ReadingError(
             path,
-            f"row {rows[int(missing[0])]}, {where}",
+            f"row {row_numbers[int(missing[0])]}, {where}",
             "no time",
             "a time in every row",
             "take the row out of a copy, or leave time_column blank and give sampling_rate_hz",
         )
-    return Columns(columns[value_at], time_s, rows)
+    return Columns(columns[value_at], time_s, row_numbers)
 
 
 def _column(path: Path, text: str, dialect: Dialect, asked_by: str, name: str) -> int:
@@ -185,21 +185,21 @@ def _column(path: Path, text: str, dialect: Dialect, asked_by: str, name: str) -
         return places[0]
     listed = ", ".join(dialect.columns)
     if places:
-        found, todo = f"{len(places)} columns are called '{name}'", "rename one in a copy"
-        raise ReadingError(path, asked_by, found, listed, todo)
+        fault, todo = f"{len(places)} columns are called '{name}'", "rename one in a copy"
+        raise ReadingError(path, asked_by, fault, listed, todo)
     close = difflib.get_close_matches(name, dialect.columns, n=1)
-    found = f"no column '{name}'" + (f"; did you mean '{close[0]}'?" if close else "")
+    fault = f"no column '{name}'" + (f"; did you mean '{close[0]}'?" if close else "")
     header = (
         f"the header was taken from row {dialect.header_row}"
         if dialect.header_row
         else "no header was found"
     )
     todo = f"correct {asked_by} in recordings.tsv ({header})"
-    other = separator_with(text, name, but=dialect.separator)
-    if other is not None:
-        mark, row, n_columns = other
+    elsewhere = separator_with(text, name, but=dialect.separator)
+    if elsewhere is not None:
+        mark, row, n_columns = elsewhere
         listed = "the separator that the file has"
-        found = (
+        fault = (
             f"no column '{name}' with separator {SEPARATOR_NAMES[dialect.separator]}, which gives "
             f"{len(dialect.columns)}; {SEPARATOR_NAMES[mark]} gives {n_columns} in row {row}, "
             f"'{name}' among them"
@@ -208,7 +208,7 @@ def _column(path: Path, text: str, dialect: Dialect, asked_by: str, name: str) -
             "correct separator in recordings.tsv or leave it blank; a header that is separated "
             "otherwise than its rows: mend it in a copy of the file"
         )
-    raise ReadingError(path, asked_by, found, listed, todo)
+    raise ReadingError(path, asked_by, fault, listed, todo)
 
 
 def separator_with(text: str, name: str, *, but: str) -> tuple[str, int, int] | None:
@@ -277,7 +277,7 @@ def _read_row_by_row(
 
     A blank line is skipped, except in a single column: there it may be a sample that is missing.
     """
-    rows: list[int] = []
+    row_numbers: list[int] = []
     columns: dict[int, list] = {at: [] for at in kinds}
     n_named = len(dialect.columns)
     for row, line in enumerate(body.split("\n"), dialect.first_row):
@@ -302,7 +302,7 @@ def _read_row_by_row(
                 "a number in every row; n/a for none",
                 "in a copy of the file, write n/a there if a sample is missing, else take it out",
             )
-        rows.append(row)
+        row_numbers.append(row)
         for at, kind in kinds.items():
             try:
                 columns[at].append(
@@ -310,19 +310,19 @@ def _read_row_by_row(
                 )
             except ValueError:
                 raise _not_a_number(path, row, dialect, at, cells[at]) from None
-    return {at: np.array(columns[at], dtype=kind) for at, kind in kinds.items()}, rows
+    return {at: np.array(columns[at], dtype=kind) for at, kind in kinds.items()}, row_numbers
 
 
 def _not_a_number(path: Path, row: int, dialect: Dialect, at: int, cell: str) -> ReadingError:
     where = f"row {row}, column {dialect.columns[at]}"
     allowed = f"numbers with decimal {DECIMAL_NAMES[dialect.decimal]}; n/a for none"
     if kind_of_cell(cell, dialect.decimal) == "S":
-        found = f"{shown(cell)} is a clock time or date"
+        fault = f"{shown(cell)} is a clock time or date"
         todo = f"fill in time_format in recordings.tsv: {' or '.join(_patterns_of(cell))}"
     else:
-        found = f"{shown(cell)} is not a number"
+        fault = f"{shown(cell)} is not a number"
         todo = "correct the column's name or first_row in recordings.tsv, or the cell in a copy"
-    return ReadingError(path, where, found, allowed, todo)
+    return ReadingError(path, where, fault, allowed, todo)
 
 
 _LOCAL_STAMP = re.compile(
@@ -371,7 +371,7 @@ def _dated(pattern: str) -> bool:
 
 
 def _clock_seconds(
-    path: Path, stamps: NDArray, pattern: str, rows: Sequence[int], where: str
+    path: Path, stamps: NDArray, pattern: str, row_numbers: Sequence[int], where: str
 ) -> tuple[FloatArray, tuple[str, ...]]:
     """Clock times as s since the first row; where no date is written they may pass midnight."""
     cells = pd.Series(stamps, dtype=object).str.strip()
@@ -385,7 +385,7 @@ def _clock_seconds(
         at = int(unread[0])
         raise ReadingError(
             path,
-            f"row {rows[at]}, {where}",
+            f"row {row_numbers[at]}, {where}",
             f"{shown(cells.iloc[at])} is not written as time_format '{pattern}'",
             "s, ms, min or one pattern for every row: %d day %m month %Y year %H:%M:%S %f fraction",
             "correct time_format in recordings.tsv",
@@ -396,5 +396,5 @@ def _clock_seconds(
         return time_s, ()
     days = np.zeros(len(time_s))
     days[midnights] = 1.0
-    note = f"the clock passes midnight at row {rows[int(midnights[0])]}"
+    note = f"the clock passes midnight at row {row_numbers[int(midnights[0])]}"
     return time_s + _DAY_S * np.cumsum(days), (note,)

@@ -150,8 +150,8 @@ def _header(raw: OutsideFile) -> _Header:
         except ValueError:
             value = lowest - 1
         if value < lowest:
-            found = f"{name} {written[:20]!r}" if written else f"no {name}"
-            raise _not_edf(path, found)
+            fault = f"{name} {written[:20]!r}" if written else f"no {name}"
+            raise _not_edf(path, fault)
         return value
 
     if len(content) < _FIXED_HEADER_BYTES:
@@ -219,17 +219,17 @@ def _position(path: Path, labels: list[str], channel: str | None) -> int:
     if channel is None and len(labels) == 1:
         return 0
     if channel is None:
-        found, todo = f"{len(labels)} channels could be meant", "fill in channel"
+        fault, todo = f"{len(labels)} channels could be meant", "fill in channel"
     else:
         places = [at for at, label in enumerate(labels) if label == channel.strip()]
         if len(places) == 1:
             return places[0]
         close = difflib.get_close_matches(channel, labels, n=1)
-        found = f"no channel '{channel}'" + (f"; did you mean '{close[0]}'?" if close else "")
+        fault = f"no channel '{channel}'" + (f"; did you mean '{close[0]}'?" if close else "")
         if places:
-            found = f"{len(places)} channels are called '{channel}'"
+            fault = f"{len(places)} channels are called '{channel}'"
         todo = "correct channel"
-    raise ReadingError(path, "channel", found, listed, f"{todo} in recordings.tsv")
+    raise ReadingError(path, "channel", fault, listed, f"{todo} in recordings.tsv")
 
 
 def _check_unit(path: Path, signal: EdfSignal, unit: str) -> None:

@@ -42,8 +42,8 @@ def read_intervals(file: OutsideFile, declared: Declared) -> Recording:
     read = read_columns(
         path, text, dialect, value_at=value_at, time_at=time_at, time_format=declared.time_format
     )
-    value, time_s, rows, time_notes, zero_at = read
-    _refuse_impossible(path, value, rows)
+    value, time_s, row_numbers, time_notes, zero_at = read
+    _refuse_impossible(path, value, row_numbers)
     interval_s = to_canonical("rr", value, unit) * 1e-3
     if time_s is None:
         whole = Stretch(0.0, None, np.cumsum(interval_s), value)
@@ -53,7 +53,9 @@ def read_intervals(file: OutsideFile, declared: Declared) -> Recording:
         time_notes += (
             "times are of the beat that begins an interval: moved to the one that ends it",
         )
-    stretches, cuts, _ = cut_at_gaps(path, time_s, value, rows=rows, expected_step_s=interval_s[1:])
+    stretches, cuts, _ = cut_at_gaps(
+        path, time_s, value, row_numbers=row_numbers, expected_step_s=interval_s[1:]
+    )
     from_first_beat = tuple(
         replace(
             stretch,
@@ -79,13 +81,13 @@ def _stamped_at_start(time_s: FloatArray, interval_s: FloatArray) -> bool:
     return bool(misfit_start < 0.5 * misfit_end)
 
 
-def _refuse_impossible(path: Path, value: FloatArray, rows: Sequence[int]) -> None:
+def _refuse_impossible(path: Path, value: FloatArray, row_numbers: Sequence[int]) -> None:
     bad = np.flatnonzero(~(value >= 0))
     if bad.size:
         at = int(bad[0])
         raise ReadingError(
             path,
-            f"row {rows[at]}",
+            f"row {row_numbers[at]}",
             "no interval" if np.isnan(value[at]) else f"an interval of {value[at]:g}",
             "a positive interval in every row: a missing one hides how much time passed",
             "fill in the interval in a copy of the file, or cut the file into two recordings there",

@@ -24,8 +24,8 @@ def check_events_can_be_moved(study, problems):
     for row in tables["edits"]:
         if row.action not in EVENT_ACTIONS:
             continue
-        here = visits.get((row.participant_id, row.session_id), [])
-        event = _event_meant(row, here, problems)
+        of_visit = visits.get((row.participant_id, row.session_id), [])
+        event = _event_meant(row, of_visit, problems)
         if event is not None and row.action in MOVES and _move(event, row, problems):
             moved.setdefault((row.participant_id, row.session_id), []).append(row)
     for visit, moves in moved.items():
@@ -42,22 +42,22 @@ class _Moved:
         self.moved_by = None
 
 
-def _event_meant(row, here, problems):
+def _event_meant(row, of_visit, problems):
     """The event of a visit that a row is about, or None, which is then a problem."""
     if row.event_id is not None:
-        named = [each for each in here if each.event.event_id == row.event_id]
+        named = [each for each in of_visit if each.event.event_id == row.event_id]
         if not named:
-            problems.add_unknown("edits", row, "event_id", [e.event.event_id for e in here])
+            problems.add_unknown("edits", row, "event_id", [e.event.event_id for e in of_visit])
         return named[0] if named else None
     apart_s = [
         (abs(each.onset_s - row.event_onset_s), number)
-        for number, each in enumerate(here)
+        for number, each in enumerate(of_visit)
         if each.onset_s is not None
     ]
     nearest = min(apart_s, default=None)
     if nearest and nearest[0] < SAME_ONSET_S:
-        return here[nearest[1]]
-    near = f"; the nearest begins at {here[nearest[1]].onset_s:g} s" if nearest else ""
+        return of_visit[nearest[1]]
+    near = f"; the nearest begins at {of_visit[nearest[1]].onset_s:g} s" if nearest else ""
     problems.add(
         "edits.tsv",
         f"row {row.row_number}, column event_onset_s",
@@ -93,9 +93,11 @@ def _move(event, row, problems):
     return True
 
 
-def _check_moved(here, moves, problems):
+def _check_moved(of_visit, moves, problems):
     """Moved events exclude others as noted ones do."""
-    timed = [e for e in here if None not in (e.onset_s, e.duration_s) and e.trial_type in LASTING]
+    timed = [
+        e for e in of_visit if None not in (e.onset_s, e.duration_s) and e.trial_type in LASTING
+    ]
     timed.sort(key=lambda event: (event.onset_s, event.row_number))
     for first, later, end_s in overlaps(timed):
         decision = later.moved_by or first.moved_by
@@ -149,11 +151,11 @@ def check_files_are_unchanged(study, problems):
                     digests[path] = opened.sha256
         known = [digests.get(path) for path in files]
         if row.file_sha256.lower() not in known:
-            place = f"row {row.row_number}, column file_sha256"
+            cell = f"row {row.row_number}, column file_sha256"
             files_named = ", ".join(path.name for path in files) or "no such recording"
             problems.add(
                 "edits.tsv",
-                place,
+                cell,
                 f"edit {row.edit_id} was made on another file than {files_named}; look again and "
                 "add a new row",
             )

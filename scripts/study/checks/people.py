@@ -25,9 +25,9 @@ def check_rows_stand_once(study, problems):
     _check_labels_differ_by_more_than_case(tables["participants"], problems)
 
 
-def _check_unique(rows, columns, file, problems):
+def _check_unique(of_table, columns, file, problems):
     seen = {}
-    for row in rows:
+    for row in of_table:
         key = tuple(getattr(row, column) for column in columns)
         if key in seen:
             shown = ", ".join(str(part) for part in key if part is not None)

@@ -19,17 +19,17 @@ def check_files_and_marks(study, problems):
     )
     named = {study.folder / row.file for row in recordings}
     for row in recordings:
-        place = f"row {row.row_number}"
+        row_named = f"row {row.row_number}"
         path = study.folder / row.file
         fault = _fault_of(path, study, row, named)
         if fault:
-            problems.add("recordings.tsv", f"{place}, column file", f"{row.file} {fault}")
+            problems.add("recordings.tsv", f"{row_named}, column file", f"{row.file} {fault}")
         marks = len(row.sync_marks())
         expected = marks_in_session[row.participant_id, row.session_id]
         if marks and marks != expected and "events" not in problems.unread_tables:
             problems.add(
                 "recordings.tsv",
-                f"{place}, column sync_marks_s",
+                f"{row_named}, column sync_marks_s",
                 f"{marks} marks, the session has {expected} sync events; give one for each",
             )
 
@@ -98,9 +98,11 @@ def _same_files(folder, recordings):
         # empty files are told as such
         if path not in first and (size := sizes.get(path)):
             parts = _parts(path, size) if of_size[size] > 1 else None
-            others = alike.setdefault((size, parts), [])
-            first[path] = next((p for p in others if filecmp.cmp(p, path, shallow=False)), path)
-            others.append(path)
+            of_same_parts = alike.setdefault((size, parts), [])
+            first[path] = next(
+                (p for p in of_same_parts if filecmp.cmp(p, path, shallow=False)), path
+            )
+            of_same_parts.append(path)
         yield first.get(path, path)
 
 
