@@ -118,10 +118,12 @@ def quality_by_span(
     beat_s = beats["time_s"].to_numpy(float)
     pieces = undisturbed_pieces(time_s, ecg_mv) if pieces is None else pieces
     witnesses = _witnesses(beats, pieces, edges_s)
-    correlation = _by_span(beat_s, beats["template_correlation"], edges_s, "mean")
-    quality = probability_all_right(Witnesses(**witnesses))
-    fault = _faults(time_s, ecg_mv, edges_s, pieces)
     n_beats = np.diff(np.searchsorted(beat_s, edges_s))
+    correlation = _by_span(beat_s, beats["template_correlation"], edges_s, np.add)
+    correlation /= np.maximum(n_beats, 1)
+    quality = probability_all_right(witnesses)
+    weakest = np.argmax(_doubts(witnesses), axis=0)
+    fault = _faults(time_s, ecg_mv, edges_s, pieces)
     verdict, reason = [], []
     for k, value in enumerate(quality):
         if fault[k] == CLIPPING and n_beats[k] and value >= accepted_from:
@@ -136,14 +138,14 @@ def quality_by_span(
             reason.append("")
         else:
             verdict.append(DOUBTFUL if value >= doubtful_from else REJECTED)
-            reason.append(_weakest(witnesses.iloc[k]))
+            reason.append(_WEAKNESSES[weakest[k]])
     return _table(
         {
             "start_s": edges_s[:-1],
             "end_s": edges_s[1:],
-            "agreement": witnesses["agreement"],
+            "agreement": witnesses.agreement,
             "mean_correlation": correlation,
-            "margin": witnesses["margin"],
+            "margin": witnesses.margin,
             "quality": quality,
             "verdict": verdict,
             "reason": reason,
@@ -163,19 +165,17 @@ _COLUMNS = (
 )
 
 
-def _witnesses(beats: pd.DataFrame, pieces: Sequence[EvenPiece], edges_s: Floats) -> pd.DataFrame:
+def _witnesses(beats: pd.DataFrame, pieces: Sequence[EvenPiece], edges_s: Floats) -> Witnesses:
     """What `probability_all_right` asks of each span."""
     beat_s = beats["time_s"].to_numpy(float)
     second_s = detect_in(SECOND_DETECTOR, pieces)
-    return pd.DataFrame(
-        {
-            "agreement": agreement_by_span(beat_s, second_s, edges_s),
-            "margin": _by_span(beat_s, beats["margin"], edges_s, "min"),
-            "change": _largest_change(beat_s, (beats["shape"] == "other").to_numpy(), edges_s),
-            "between": _beats_between(beat_s, edges_s),
-            "fast": _fast_between_beats(pieces, beat_s, edges_s),
-            "in_pauses": seen_in_pauses(pieces, beat_s, second_s, edges_s),
-        }
+    return Witnesses(
+        agreement=agreement_by_span(beat_s, second_s, edges_s),
+        margin=_by_span(beat_s, beats["margin"], edges_s, np.minimum),
+        change=_largest_change(beat_s, (beats["shape"] == "other").to_numpy(), edges_s),
+        between=_beats_between(beat_s, edges_s),
+        fast=_fast_between_beats(pieces, beat_s, edges_s),
+        in_pauses=seen_in_pauses(pieces, beat_s, second_s, edges_s),
     )
 
 
@@ -193,11 +193,18 @@ def _edges(time_s: Floats, span_s: float) -> Floats:
     return edges_s
 
 
-def _by_span(beat_s: Floats, value: ArrayLike, edges_s: Floats, summary: str) -> Floats:
-    """A summary of the beats of each span; 0 where there are none."""
-    span = np.searchsorted(edges_s, beat_s, side="right") - 1
-    by_span = pd.Series(np.asarray(value, dtype=float)).groupby(span).agg(summary)
-    return by_span.reindex(np.arange(edges_s.size - 1), fill_value=0.0).to_numpy(dtype=float)
+def _by_span(beat_s: Floats, value: ArrayLike, edges_s: Floats, summary: np.ufunc) -> Floats:
+    """A summary of the beats of each span (`np.add`, `np.minimum`), 0 where there are none.
+
+    `beat_s` is sorted.
+    """
+    bounds = np.searchsorted(beat_s, edges_s)
+    n_beats = np.diff(bounds)
+    by_span = np.zeros(edges_s.size - 1)
+    if n_beats.any():
+        known = np.asarray(value, dtype=float)[: bounds[-1]]
+        by_span[n_beats > 0] = summary.reduceat(known, bounds[:-1][n_beats > 0])
+    return by_span
 
 
 def _largest_change(beat_s: Floats, other_shape: NDArray[np.bool_], edges_s: Floats) -> Floats:
@@ -216,7 +223,7 @@ def _largest_change(beat_s: Floats, other_shape: NDArray[np.bool_], edges_s: Flo
     near = ectopic.copy()
     near[1:] |= ectopic[:-1]
     near[:-1] |= ectopic[1:]
-    return _by_span(beat_s[1:-1], np.where(near, 0.0, change), edges_s, "max")
+    return _by_span(beat_s[1:-1], np.where(near, 0.0, change), edges_s, np.maximum)
 
 
 def _beats_between(beat_s: Floats, edges_s: Floats) -> Floats:
@@ -226,7 +233,7 @@ def _beats_between(beat_s: Floats, edges_s: Floats) -> Floats:
     usual_s = ndimage.median_filter(np.diff(beat_s), 9, mode="nearest")
     around_s = beat_s[2:] - beat_s[:-2]
     between = around_s < LONGEST_DUE * np.maximum(usual_s[:-1], usual_s[1:])
-    return _by_span(beat_s[1:-1], between, edges_s, "sum")
+    return _by_span(beat_s[1:-1], between, edges_s, np.add)
 
 
 def seen_in_pauses(
@@ -270,13 +277,15 @@ def _fast_between_beats(
     375 Hz by block means where they are more; between beats its 97th percentile counts, so that a
     short burst shows.
     """
-    fast, at_s, beside, at_beats = [], [], [], []
+    fast, at_beats, bounds = [], [], np.zeros(edges_s.size, np.int64)
     for piece in pieces:
         block = max(1, int(piece.rate_hz / 187.5))
         n, rate_hz = piece.samples.size // block, piece.rate_hz / block
-        samples = piece.samples[: n * block].reshape(n, block).mean(axis=1)
         if n < rate_hz:
             continue
+        samples = piece.samples
+        if block > 1:
+            samples = samples[: n * block].reshape(n, block).mean(axis=1)
         curved = np.zeros(n)
         curved[1:-1] = np.abs(np.diff(samples, 2))
         movement = ndimage.uniform_filter1d(curved, max(3, int(0.09 * rate_hz)))
@@ -285,23 +294,17 @@ def _fast_between_beats(
         around = np.arange(-int(0.08 * rate_hz), int(0.08 * rate_hz) + 1)
         beyond = np.ones(n, bool)
         beyond[np.clip(beats[:, None] + around, 0, n - 1)] = False
-        beside.append(beyond)
+        fast.append(movement[beyond])
+        moment_s = piece.start_s + np.arange(n) / rate_hz
+        bounds += np.searchsorted(np.flatnonzero(beyond), np.searchsorted(moment_s, edges_s))
         around = np.arange(-int(0.03 * rate_hz), int(0.03 * rate_hz) + 1)
         at_beats.append(movement[np.clip(beats[:, None] + around, 0, n - 1)].max(axis=1))
-        fast.append(movement)
-        at_s.append(piece.start_s + np.arange(n) / rate_hz)
     if not at_beats or not any(heights.size for heights in at_beats):
         return np.zeros(edges_s.size - 1)
     usual = max(float(np.median(np.concatenate(at_beats))), 1e-12)
-    between = np.concatenate(beside)
-    movement, moment_s = np.concatenate(fast)[between], np.concatenate(at_s)[between]
-    bounds = np.searchsorted(moment_s, edges_s)
-    return np.array(
-        [
-            _quantile(movement[first:stop], 0.97) / usual
-            for first, stop in zip(bounds[:-1], bounds[1:], strict=True)
-        ]
-    )
+    movement = np.concatenate(fast)
+    spans = (movement[first:stop] for first, stop in zip(bounds[:-1], bounds[1:], strict=True))
+    return np.array([_quantile(of_span, 0.97) for of_span in spans]) / usual
 
 
 class Witnesses(NamedTuple):
@@ -361,16 +364,13 @@ def probability_all_right(witnesses: Witnesses) -> Floats:
     return 1.0 / (1.0 + np.exp(_doubts(witnesses).sum(axis=0) - 6.8))
 
 
-def _weakest(witnesses: pd.Series) -> str:
-    return _WEAKNESSES[int(np.argmax(_doubts(Witnesses(**witnesses))))]
-
-
 def _quantile(values: Floats, quantile: float) -> float:
-    """The value at this place of the sorted ones, rounded down; 0 without values."""
+    """The value at this place of the sorted ones, rounded down; 0 without. `values` are moved."""
     if values.size == 0:
         return 0.0
     rank = int(quantile * (values.size - 1))
-    return float(np.partition(values, rank)[rank])
+    values.partition(rank)
+    return values[rank]
 
 
 def _spread(samples: Floats) -> float:
@@ -410,31 +410,32 @@ def _faults(
     too small to hold a beat, or drowned (convention).
     """
     finite = np.isfinite(time_s) & np.isfinite(ecg_mv)
-    time_s, ecg_mv = time_s[finite], ecg_mv[finite]
+    if not finite.all():
+        time_s, ecg_mv = time_s[finite], ecg_mv[finite]
     n_spans = edges_s.size - 1
     if time_s.size < 2:
         return ["no samples"] * n_spans
     bounds = np.searchsorted(time_s, edges_s)
     step_s = 1.0 / pieces[0].rate_hz if pieces else float(np.median(np.diff(time_s)))
-    same = np.diff(ecg_mv, prepend=np.nan) == 0
+    same = np.zeros(ecg_mv.size, bool)
+    np.equal(ecg_mv[1:], ecg_mv[:-1], out=same[1:])
     top, bottom = ecg_mv.max(), ecg_mv.min()
     at_rail = same & ((ecg_mv == top) | (ecg_mv == bottom))
     off = _lasting(same, LONGEST_LEVEL_S / step_s) | _lasting(at_rail, LONGEST_TIP_S / step_s)
     spread = _spread_by_span(pieces, edges_s)
     usual = np.median(spread[spread > 0]) if (spread > 0).any() else 0.0
-    faults = []
-    for k, (first, stop, start_s, end_s) in enumerate(
-        zip(bounds[:-1], bounds[1:], edges_s[:-1], edges_s[1:], strict=True)
-    ):
-        n = stop - first
-        if n * step_s < (1 - MOST_MISSING) * (end_s - start_s):
-            faults.append("samples missing")
-        elif off[first:stop].mean() > MOST_MISSING:
-            faults.append("flat line, lead off")
-        elif at_rail[first:stop].mean() > 0.02:
-            faults.append(CLIPPING)
-        elif not 0.1 * usual <= spread[k] <= 20 * usual:
-            faults.append("loss of contact")
-        else:
-            faults.append("")
-    return faults
+    n_samples = np.diff(bounds)
+    off_share, at_rail_share = (
+        np.diff(np.searchsorted(np.flatnonzero(present), bounds)) / np.maximum(n_samples, 1)
+        for present in (off, at_rail)
+    )
+    return np.select(
+        [
+            n_samples * step_s < (1 - MOST_MISSING) * np.diff(edges_s),
+            off_share > MOST_MISSING,
+            at_rail_share > 0.02,
+            (spread < 0.1 * usual) | (spread > 20 * usual),
+        ],
+        ["samples missing", "flat line, lead off", CLIPPING, "loss of contact"],
+        "",
+    ).tolist()

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from heart.detection.arrays import Floats
 from heart.detection.evidence import usual_and_noise
@@ -18,6 +17,7 @@ from heart.detection.traces import (
     PreparedRecording,
     Traces,
     filtered_traces,
+    largest_within,
     qrs_envelope,
     qrs_waveform,
     running_quantile,
@@ -133,8 +133,9 @@ def _in_noise(
         noisy &= _usual_likeness(traces, first.beats, grid, steep_likeness, settings) > (
             _usual_likeness(traces, first.beats, grid, likeness, settings)
         )
-        seconds = 2 * int(settings.quieter_margin_s) + 1
-        among = _around(grid, ndimage.maximum_filter1d(noisy.astype(int), seconds), n)
+        among = _around(
+            grid, largest_within(noisy.astype(float), int(settings.quieter_margin_s)), n
+        )
     if not among.any():
         return SecondPass(traces, first, shapes, likeness, nowhere, nowhere)
     seen = _joined(traces, steep, among, first.beats)
@@ -227,10 +228,10 @@ def _like_a_footfall(
     traces: Traces, peaks: NDArray[np.int64], own_likeness: Floats, settings: DetectorSettings
 ) -> NDArray[np.bool_]:
     """Samples more like a shape that recurs among `peaks` than like the own QRS."""
-    near = 2 * int(round(0.05 * traces.rate_hz)) + 1
-    like_own = ndimage.maximum_filter1d(own_likeness, near)
+    near = int(round(0.05 * traces.rate_hz))
+    like_own = largest_within(own_likeness, near)
     unlike = peaks[like_own[peaks] < settings.unlike_own_below]
     if unlike.size < settings.fewest_footfalls:
         return np.zeros(like_own.size, bool)
     _, likeness = learned_shapes(traces, unlike, settings)
-    return ndimage.maximum_filter1d(likeness, near) > like_own
+    return largest_within(likeness, near) > like_own

@@ -27,7 +27,6 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage
 
 from heart.detection.arrays import Floats
 from heart.detection.bands import SecondPass, prepare_second_pass
@@ -44,7 +43,7 @@ from heart.detection.interval_chain import IMPOSSIBLE, chain_margins
 from heart.detection.peaks import candidate_spacing
 from heart.detection.placing import place_beats
 from heart.detection.settings import DEFAULTS, DetectorSettings
-from heart.detection.traces import in_frequency, local_maxima, windows
+from heart.detection.traces import in_frequency, largest_within, local_maxima, windows
 from heart.detection.wide_beats import wide_beats
 
 SHORTEST_RECORDING_S = 3.0
@@ -136,8 +135,7 @@ def _candidates(
     """
     traces, first = second.traces, second.first
     spacing = candidate_spacing(traces, settings)
-    near = 2 * int(round(0.03 * traces.rate_hz)) + 1
-    strength = ndimage.maximum_filter1d(traces.envelope, near)
+    strength = largest_within(traces.envelope, int(round(0.03 * traces.rate_hz)))
     relative = strength / np.interp(np.arange(strength.size), first.at, first.level)
     fit = np.maximum(second.likeness, 0.0) * np.minimum(relative, settings.relative_most)
     alike = local_maxima(np.where(traces.inside, fit, 0.0), spacing)

@@ -167,14 +167,12 @@ def level_steps(piece: EvenPiece) -> list[tuple[int, float]]:
     edge, level = int(round(EDGE_S * rate_hz)), int(round(LEVEL_S * rate_hz))
     if samples.size < 4 * level:
         return []
-    at = np.arange(level + edge, samples.size - level - edge, stride)
-    fast = samples[at + edge // 2] - samples[at - edge // 2]
+    first, stop = level + edge, samples.size - level - edge
+    fast, lasting = _changes(samples, slice(first, stop, stride), edge, level)
     least = np.quantile(np.abs(fast[:: max(1, fast.size // 20000)]), HEART_QUANTILE)
-    lasting = _lasting(samples, at, edge, level)
     if np.median(np.abs(lasting)) > DRIFTING_SHARE * least:
         samples = samples - slow_course(piece)
-        fast = samples[at + edge // 2] - samples[at - edge // 2]
-        lasting = _lasting(samples, at, edge, level)
+        fast, lasting = _changes(samples, slice(first, stop, stride), edge, level)
     candidate = (
         (np.abs(lasting) > least)
         & (fast * lasting > 0)
@@ -184,7 +182,7 @@ def level_steps(piece: EvenPiece) -> list[tuple[int, float]]:
     places = np.flatnonzero(candidate)
     for group in np.split(places, np.flatnonzero(np.diff(places) * stride > edge) + 1):
         if group.size:
-            best = at[group[np.argmax(np.abs(lasting[group]))]]
+            best = first + stride * group[np.argmax(np.abs(lasting[group]))]
             near = np.arange(max(best - edge, 1), min(best + edge, samples.size))
             edge_at = int(near[np.argmax(np.abs(samples[near] - samples[near - 1]))])
             height = _height(samples, edge_at, edge, int(BESIDE_S * rate_hz))
@@ -193,12 +191,18 @@ def level_steps(piece: EvenPiece) -> list[tuple[int, float]]:
     return steps
 
 
-def _lasting(samples: Floats, at: NDArray[np.int64], edge: int, level: int) -> Floats:
-    """Mean level behind each place over that before it."""
-    total = np.concatenate(([0.0], np.cumsum(samples)))
-    before = total[at - edge // 2] - total[at - edge // 2 - level]
-    after = total[at + edge // 2 + level] - total[at + edge // 2]
-    return (after - before) / level
+def _changes(samples: Floats, at: slice, edge: int, level: int) -> tuple[Floats, Floats]:
+    """Change across an edge at each place, and mean level behind the edge over that before it."""
+    total = np.zeros(samples.size + 1)
+    np.cumsum(samples, out=total[1:])
+
+    def beside(values: Floats, shift: int) -> Floats:
+        return values[at.start + shift : at.stop + shift : at.step]
+
+    half = edge // 2
+    before = beside(total, -half) - beside(total, -half - level)
+    after = beside(total, half + level) - beside(total, half)
+    return beside(samples, half) - beside(samples, -half), (after - before) / level
 
 
 def slow_course(piece: EvenPiece) -> Floats:

@@ -45,12 +45,14 @@ def chain_margins(
         scores[:n, column] = evidence[first:stop]
     both_times = np.concatenate((times, -times[::-1]), axis=1)
     both_scores = np.concatenate((scores, scores[::-1]), axis=1)
-    chain, prefix = _forward_scores(both_times, both_scores, settings, n_predecessors)
+    within_reach = np.searchsorted(time_s, time_s - settings.longest_interval_s)
+    n_before = min(n_predecessors, int((np.arange(time_s.size) - within_reach).max()))
+    chain, prefix = _forward_scores(both_times, both_scores, settings, max(n_before, 1))
     lost = _best_minus_avoiding(
         times,
         scores,
-        chain[:, :n_stretches],
-        chain[::-1, n_stretches:],
+        chain[..., :n_stretches],
+        chain[::-1, :, n_stretches:],
         prefix[:, :n_stretches],
         prefix[::-1, n_stretches:],
         settings,
@@ -83,51 +85,63 @@ def _stretches(
 
 
 def _forward_scores(
-    times: Floats, scores: NDArray, settings: DetectorSettings, n_predecessors: int
+    times: Floats, scores: NDArray, settings: DetectorSettings, n_before: int
 ) -> tuple[NDArray, NDArray]:
-    """Best score of a chain up to each candidate, by which candidate came before it.
+    """Best score of a chain up to each candidate, by which of `n_before` candidates came before it.
 
-    Gives (steps, stretches, predecessors + 1), where the last entry is a chain that starts there,
-    and the running best over steps (steps, stretches).
+    Gives (steps, predecessors, stretches) and the running best over steps (steps, stretches), in
+    which chains that start at a candidate are counted as well.
     """
     n_steps, n_stretches = times.shape
-    n_before = n_predecessors
+    log_interval, forbidden = _log_intervals(times, settings, n_before)
+    n_far_enough = _count_before(times, settings.shortest_interval_s)
+
+    chain = np.full((n_before + n_steps, n_before, n_stretches), IMPOSSIBLE, dtype=np.float32)
+    past_log = np.zeros_like(chain)
+    past_log[n_before:] = log_interval
+    # Best chain up to a candidate that may go on with any interval: it pays the cap, or starts.
+    any_interval = np.full((n_before + n_steps, n_stretches), IMPOSSIBLE, dtype=np.float32)
+    prefix = np.full((n_steps + 1, n_stretches), IMPOSSIBLE, dtype=np.float32)
+    cap = np.float32(settings.continuity_cap)
+    restart = np.float32(settings.restart_cost)
+    columns = np.arange(n_stretches)
+    change = np.empty_like(chain[:n_before])
+    for step in range(n_steps):
+        before = slice(step, step + n_before)
+        np.subtract(log_interval[step][:, None, :], past_log[before], out=change)
+        np.multiply(change, change, out=change)
+        np.subtract(chain[before], change, out=change)
+        here = np.maximum(change.max(axis=1), any_interval[before], out=chain[n_before + step])
+        here += forbidden[step]
+        here += scores[step]
+        np.maximum(here, IMPOSSIBLE, out=here)
+        start = np.maximum(prefix[n_far_enough[step], columns] - restart, 0.0)
+        start += scores[step]
+        np.maximum(start, IMPOSSIBLE, out=start)
+        best = here.max(axis=0)
+        np.maximum(best - cap, start, out=any_interval[n_before + step])
+        np.maximum(prefix[step], np.maximum(best, start), out=prefix[step + 1])
+    return chain[n_before:], prefix[1:]
+
+
+def _log_intervals(
+    times: Floats, settings: DetectorSettings, n_before: int
+) -> tuple[NDArray, NDArray]:
+    """Weighted logarithm of the interval to each predecessor, and what forbids it: 0 or IMPOSSIBLE.
+
+    Both (steps, predecessors, stretches), so that one step is a contiguous block.
+    """
+    n_steps, n_stretches = times.shape
     padded = np.concatenate((np.full((n_before, n_stretches), -1e6), times))
-    intervals = np.stack(
-        [times - padded[k : k + n_steps] for k in range(n_before)], axis=0
-    )  # (predecessor, step, stretch)
+    intervals = np.empty((n_steps, n_before, n_stretches))
+    for k in range(n_before):
+        np.subtract(times, padded[k : k + n_steps], out=intervals[:, k])
     allowed = (intervals >= settings.shortest_interval_s) & (
         intervals <= settings.longest_interval_s
     )
     log_interval = np.log(np.where(allowed, intervals, 1.0)).astype(np.float32)
     log_interval *= np.float32(np.sqrt(settings.continuity_weight))
-    forbidden = np.where(allowed, np.float32(0.0), IMPOSSIBLE)
-    # Step first, so that one step and its predecessors are contiguous blocks.
-    log_interval = np.ascontiguousarray(log_interval.transpose(1, 0, 2))
-    forbidden = np.ascontiguousarray(forbidden.transpose(1, 0, 2))
-    n_far_enough = _count_before(times, settings.shortest_interval_s)
-
-    chain = np.full((n_before + n_steps, n_before + 1, n_stretches), IMPOSSIBLE, dtype=np.float32)
-    past_log = np.zeros((n_before + n_steps, n_before, n_stretches), dtype=np.float32)
-    past_log[n_before:] = log_interval
-    prefix = np.full((n_steps + 1, n_stretches), IMPOSSIBLE, dtype=np.float32)
-    cap = np.float32(settings.continuity_cap)
-    restart = np.float32(settings.restart_cost)
-    columns = np.arange(n_stretches)
-    for step in range(n_steps):
-        before = slice(step, step + n_before)
-        change = log_interval[step][:, None, :] - past_log[before]
-        np.multiply(change, change, out=change)
-        np.minimum(change, cap, out=change)
-        np.subtract(chain[before, :n_before], change, out=change)
-        best = np.maximum(change.max(axis=1), chain[before, n_before])
-        here = chain[n_before + step]
-        here[:n_before] = best + forbidden[step]
-        here[n_before] = np.maximum(prefix[n_far_enough[step], columns] - restart, 0.0)
-        here += scores[step]
-        np.maximum(here, IMPOSSIBLE, out=here)
-        np.maximum(prefix[step], here.max(axis=0), out=prefix[step + 1])
-    return chain[n_before:].transpose(0, 2, 1), prefix[1:]
+    return log_interval, np.where(allowed, np.float32(0.0), IMPOSSIBLE)
 
 
 def _count_before(times: Floats, shortest_s: float) -> NDArray[np.int64]:
@@ -149,21 +163,19 @@ def _best_minus_avoiding(
     settings: DetectorSettings,
 ) -> NDArray:
     n_steps, n_stretches = times.shape
-    n_before = forward.shape[2] - 1
+    n_before = forward.shape[1]
     # Best whole chain through each pair of neighbours (step - n_before + k, step).
-    through = np.full((n_steps + n_before, n_stretches, n_before), IMPOSSIBLE, dtype=np.float32)
+    through = np.full((n_steps + n_before, n_before, n_stretches), IMPOSSIBLE, dtype=np.float32)
     for k in range(n_before):
         back = n_before - k
         if back < n_steps:
-            through[back:n_steps, :, k] = (
-                forward[back:, :, k] + backward[:-back, :, k] - scores[back:] - scores[:-back]
+            through[back:n_steps, k] = (
+                forward[back:, k] + backward[:-back, k] - scores[back:] - scores[:-back]
             )
-    np.maximum.accumulate(through, axis=2, out=through)
+    np.maximum.accumulate(through, axis=1, out=through)
     avoiding = np.zeros((n_steps, n_stretches), dtype=np.float32)
     for ahead in range(1, n_before):
-        np.maximum(
-            avoiding, through[ahead : ahead + n_steps, :, n_before - ahead - 1], out=avoiding
-        )
+        np.maximum(avoiding, through[ahead : ahead + n_steps, n_before - ahead - 1], out=avoiding)
     # Chains that break off, begin or end at the candidate.
     until = np.full((n_steps + 1, n_stretches), IMPOSSIBLE, dtype=np.float32)
     until[1:] = best_until

@@ -6,14 +6,19 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from heart.detection.arrays import Floats, Trace
 from heart.detection.evidence import first_evidence
 from heart.detection.interval_chain import chain_margins
 from heart.detection.qrs_template import local_norm, qrs_template
 from heart.detection.settings import DetectorSettings
-from heart.detection.traces import PreparedRecording, Traces, local_maxima, windows
+from heart.detection.traces import (
+    PreparedRecording,
+    Traces,
+    correlation_at_lags,
+    local_maxima,
+    windows,
+)
 
 
 def learned_shapes(
@@ -36,7 +41,7 @@ def learned_shapes(
             break
         if not shapes:
             height = local_norm(traces.waveform, shape.size)
-        like_shape = ndimage.correlate1d(traces.waveform, shape) / height
+        like_shape = correlation_at_lags(traces.waveform, shape) / height
         if shapes:
             alike = windows(like_shape, left, near).max(axis=1) > 0.85
             if alike.sum() < enough or alike.mean() < 0.3:

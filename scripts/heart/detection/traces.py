@@ -5,12 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from heart.detection.arrays import Floats, Trace
 from heart.detection.even_pieces import EvenPiece
 from heart.detection.settings import DetectorSettings
+
+# samples correlated with a shape by one row of a product of matrices, and rows at once: so few that
+# BLAS uses one thread
+BLOCK, BLOCKS_AT_ONCE = 32, 100
 
 
 @dataclass(frozen=True)
@@ -181,7 +186,37 @@ def running_quantile(
 
 
 def windows(trace: Trace, centre: NDArray[np.int64], reach: int) -> Floats:
-    return trace[centre[:, None] + np.arange(-reach, reach + 1)]
+    return sliding_window_view(trace, 2 * reach + 1)[centre - reach]
+
+
+def correlation_at_lags(trace: Trace, shape: Floats) -> Trace:
+    """Sum of products of a shape of odd length, laid around each sample, with the trace there.
+
+    The trace is continued by its mirror image. As `scipy.ndimage.correlate1d`, by matrices.
+    """
+    reach = shape.size // 2
+    width = BLOCK + 2 * reach
+    shifted = np.zeros((width, BLOCK))
+    for column in range(BLOCK):
+        shifted[column : column + shape.size, column] = shape
+    n_blocks = -(-trace.size // BLOCK)
+    padded = np.pad(trace, (reach, reach + n_blocks * BLOCK - trace.size), mode="symmetric")
+    blocks = sliding_window_view(padded, width)[::BLOCK]
+    correlation = np.empty((n_blocks, BLOCK), trace.dtype)
+    for first in range(0, n_blocks, BLOCKS_AT_ONCE):
+        several = slice(first, first + BLOCKS_AT_ONCE)
+        correlation[several] = blocks[several].astype(float) @ shifted
+    return correlation.ravel()[: trace.size]
+
+
+def largest_within(trace: NDArray, reach: int) -> NDArray:
+    """Largest value within `reach` samples of each: of windows that double in width."""
+    largest = np.pad(trace, reach, constant_values=-np.inf)
+    width, covered = 2 * reach + 1, 1
+    while 2 * covered <= width:
+        largest = np.maximum(largest[:-covered], largest[covered:])
+        covered *= 2
+    return np.maximum(largest[: trace.size], largest[width - covered :])
 
 
 def unit_norm(waveform: Floats) -> Floats:
