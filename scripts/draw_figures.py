@@ -9,7 +9,7 @@ from figures._drawing import (
     SLIDE_STYLE,
     STYLE,
     alt_text,
-    drawn,
+    draw_or_say_why,
     pyplot,
     save,
     save_slide,
@@ -38,7 +38,7 @@ def draw_figures(
     for name, module in figure_modules().items():
         files = {path.suffix: path for path in figures if path.stem == name}
         with pyplot.rc_context(STYLE):
-            figure, numbers, reason = drawn(module, results)
+            figure, numbers, reason = draw_or_say_why(module, results)
             if reason:
                 row = {"kind": "figure", "name": name, "step": "draw_figures", "reason": reason}
                 not_drawn.append(row)
@@ -52,7 +52,9 @@ def draw_figures(
         write_table(numbers, files[".tsv"])
         for slide in [path for path in slides if path.stem == name]:
             with pyplot.rc_context(SLIDE_STYLE):
-                save_slide(drawn(module, results, SLIDE_IN)[0], slide, settings.study.title)
+                save_slide(
+                    draw_or_say_why(module, results, SLIDE_IN)[0], slide, settings.study.title
+                )
     write(pd.DataFrame(not_drawn), "unmade", unmade)
 
 

@@ -3,7 +3,7 @@
 from engine.step import OfAll, OfEach, Output, run
 from results.columns import columns_of
 from results.decisions import ledger
-from results.exclusions import left_out, uncovered_parts, unused_recordings, with_coverage
+from results.exclusions import exclusion_table, uncovered_parts, unused_recordings, with_coverage
 from results.tables import copy_below, read_table, write, write_below
 from results.wide import write_wide
 
@@ -44,7 +44,11 @@ def gather_tables(
     beats_of = {path.stem: path for path in beats_of_each}
     write(ledger(study, beats_of, quality), "decisions", decisions)
     unmeasured = read_table(unmade)
-    write(left_out(study, unmeasured, quality_of_each, outcomes_of_each), "exclusions", exclusions)
+    write(
+        exclusion_table(study, unmeasured, quality_of_each, outcomes_of_each),
+        "exclusions",
+        exclusions,
+    )
 
 
 if __name__ == "__main__":

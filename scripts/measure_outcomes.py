@@ -7,7 +7,7 @@ from engine.step import Input, Output, run
 from heart.recovery import recovery_series
 from measuring.cutting import asked_in
 from measuring.person import Person, read_tables
-from measuring.values import measured, quality_row
+from measuring.values import measure_outcome, quality_row
 from results.tables import stack, write
 from study.settings import MeasureOutcomes, Protocol, QualityRule
 
@@ -50,7 +50,7 @@ def measure_outcomes(
         for name, module in outcome_modules().items():
             if asked_in(window, module, recorded):
                 asked = {"window": window.name, "outcome": name, "unit": module.UNIT}
-                value = measured(name, module, window, inputs, quality_rules, default_rules)
+                value = measure_outcome(name, module, window, inputs, quality_rules, default_rules)
                 outcome_rows.append(labels | asked | value)
     write(pd.DataFrame(outcome_rows), "outcomes", outcomes)
     write(pd.DataFrame(verdicts), "quality", window_quality)

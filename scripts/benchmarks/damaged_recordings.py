@@ -32,7 +32,7 @@ from benchmarks.large_study import write_study
 from engine.listings import outcome_modules
 from measuring.cutting import asked_in
 from measuring.person import TRACE, Person
-from measuring.values import measured
+from measuring.values import measure_outcome
 from results.tables import as_read
 from study.loading import load_study
 from study.problems import StudyError
@@ -132,7 +132,7 @@ def outcomes_of(folder, participant):
     for window, inputs in person.windows(settings.measure_outcomes, settings.protocol):
         for name, module in outcome_modules().items():
             if asked_in(window, module):
-                value = measured(
+                value = measure_outcome(
                     name, module, window, inputs, settings.quality_rules, settings.quality_rules
                 )
                 of_person[inputs["event"].event_id, window.name, name] = value

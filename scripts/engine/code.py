@@ -123,12 +123,12 @@ def _meaning(code):
     counts = (code.co_argcount, code.co_posonlyargcount, code.co_kwonlyargcount, code.co_flags)
     names = (code.co_names, code.co_varnames, code.co_freevars, code.co_cellvars)
     yield f"{code.co_name} {counts} {names} {code.co_code.hex()} {code.co_exceptiontable.hex()}"
-    for value in code.co_consts:
-        if isinstance(value, CodeType):
-            yield from _meaning(value)
+    for constant in code.co_consts:
+        if isinstance(constant, CodeType):
+            yield from _meaning(constant)
         else:
             # the order within a set differs from one Python process to the next
-            yield repr(sorted(map(repr, value)) if isinstance(value, frozenset) else value)
+            yield repr(sorted(map(repr, constant)) if isinstance(constant, frozenset) else constant)
 
 
 def _files_of(name):

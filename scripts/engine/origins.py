@@ -44,7 +44,7 @@ def origins(rules, results, project):
 
 def _origin(rule, results, project):
     parameters = dict(rule.params.items())
-    code, rows = parameters.get("code"), parameters.get("rows")
+    code, table_rows = parameters.get("code"), parameters.get("rows")
     files = [Path(file) for file in _inputs_of(rule, parameters)]
     made = [file for file in files if file.is_relative_to(results)]
     filled = [file for file in files if file not in made and file.is_relative_to(project)]
@@ -56,7 +56,7 @@ def _origin(rule, results, project):
         "inputs": [file.relative_to(results).as_posix() for file in made],
         "templates": [file.relative_to(project).as_posix() for file in filled],
         "recordings": any(name == "raw" for name in dict(rule.input.items())),
-        "tables": list(rows.tables) if rows else [],
+        "tables": list(table_rows.tables) if table_rows else [],
         "settings_sha256": _digest_of_settings(rule, parameters),
         "scripts": list(code.scripts) if code else [],
     }
@@ -77,8 +77,8 @@ def _inputs_of(rule, parameters):
 def _digest_of_settings(rule, parameters):
     wildcards = SimpleNamespace(items=lambda: [])
     texts = {
-        name: value(wildcards) if callable(value) else str(value)
-        for name, value in parameters.items()
+        name: given(wildcards) if callable(given) else str(given)
+        for name, given in parameters.items()
         if name not in NOT_ARGUMENTS | PLACES | set(dict(rule.input.items()))
     }
     told = "".join(f"{name}={texts[name]}\n" for name in sorted(texts))

@@ -49,9 +49,9 @@ def prepare_jobs():
     os.environ |= MEMORY
 
 
-def parameter(value):
+def parameter(given):
     """A value as a step reads it back: a section, a list or a number in JSON, text as it is."""
-    text = value if isinstance(value, str) else TypeAdapter(type(value)).dump_json(value).decode()
+    text = given if isinstance(given, str) else TypeAdapter(type(given)).dump_json(given).decode()
     # Snakemake would look for wildcards in a text that no function gives
     return lambda wildcards: text
 
@@ -71,7 +71,7 @@ def of_everybody(files, participants):
 
 def patterns_of(files):
     """The same inputs as parameters: paths with {participant}, which do not grow with people."""
-    return {argument: lambda w, p=p: p for argument, p in _patterns(files).items()}
+    return {argument: lambda wildcards, p=p: p for argument, p in _patterns(files).items()}
 
 
 def _patterns(files):

@@ -74,7 +74,7 @@ def run_all(calls):
             for step, arguments in calls:
                 if len(calls) > 1:
                     logging.info("step %s", step.__name__)
-                step(**{name: _where_made(value, made) for name, value in arguments.items()})
+                step(**{name: _where_made(argument, made) for name, argument in arguments.items()})
     except StudyError as problem:
         logging.error("%s", problem)
         sys.exit(1)
@@ -113,10 +113,10 @@ def outputs_of(step, arguments):
     return single + [f for name, kind in kinds.items() if kind == Outputs for f in arguments[name]]
 
 
-def _where_made(value, made):
-    if isinstance(value, list):
-        return [_where_made(part, made) for part in value]
-    return made.get(value, value) if isinstance(value, Path) else value
+def _where_made(argument, made):
+    if isinstance(argument, list):
+        return [_where_made(part, made) for part in argument]
+    return made.get(argument, argument) if isinstance(argument, Path) else argument
 
 
 def start_log():

@@ -282,13 +282,13 @@ class Transaction:
 
     def _remove_what_is_left(self, entries):
         """Results of people, figures and the like that the study no longer has, if unaltered."""
-        left = {
+        unmade = {
             file: entry
             for file, entry in entries.items()
             if self._unit(Path(file)) not in self._made
         }
-        gone, altered = changed_since(left)
-        removed = sorted(set(left) - set(gone) - set(altered))
+        gone, altered = changed_since(unmade)
+        removed = sorted(set(unmade) - set(gone) - set(altered))
         for file in removed:
             Path(file).unlink()
             with suppress(OSError):

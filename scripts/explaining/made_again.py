@@ -230,12 +230,12 @@ def _missing(finished):
 
 
 def _exclusions(finished):
-    from results.exclusions import left_out
+    from results.exclusions import exclusion_table
 
     of_person = [finished.results / "participants" / person for person in _people(finished)]
     judged = [folder / f"{kind}.tsv" for kind in JUDGED for folder in of_person]
     measured = [folder / "outcomes.tsv.gz" for folder in of_person]
-    return left_out(finished.study, finished.table("unmade"), judged, measured)
+    return exclusion_table(finished.study, finished.table("unmade"), judged, measured)
 
 
 def _unused(finished):

@@ -19,7 +19,7 @@ from measuring.recipes import (
     said_of_function,
     settings_behind,
 )
-from measuring.values import measured
+from measuring.values import measure_outcome
 from muscle.contractions import Contractions
 from results.estimate import Estimate
 from results.tables import as_read, number
@@ -58,7 +58,7 @@ def measured_again(finished, row):
     person, window, inputs = inputs_of(finished, row)
     module = outcome_modules()[row["outcome"]]
     rules, default_rules = (s.quality_rules for s in (finished.settings, finished.default_settings))
-    value = measured(
+    value = measure_outcome(
         row["outcome"],
         module,
         window,

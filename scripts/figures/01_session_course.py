@@ -82,9 +82,9 @@ def finding(numbers):
         ("saturation", "saturation fell to {:.0f} %", "min"),
         ("heart rate", "heart rate rose to {:.0f} bpm", "max"),
     ):
-        values = numbers.loc[numbers["panel"] == panel, "value"].dropna()
-        if len(values):
-            said.append(words.format(values.agg(extreme)))
+        of_panel = numbers.loc[numbers["panel"] == panel, "value"].dropna()
+        if len(of_panel):
+            said.append(words.format(of_panel.agg(extreme)))
     text = ", ".join(said)
     return f"{text[0].upper()}{text[1:]}." if text else ""
 
@@ -93,7 +93,7 @@ def draw_courses(results, courses, events, title):
     """Three panels on one time axis, the names of sets above them."""
     labels = labels_of_sets(events)
     minutes = [line["time_min"] for line in courses.values()]
-    limits = min(m.min() for m in minutes), max(m.max() for m in minutes)
+    limits = min(line.min() for line in minutes), max(line.max() for line in minutes)
     # the panels take about this much of the width beside numbers and names of sensors
     panel_in = width_in(results) - (0.6 if is_narrow(results) else 1.9)
     levels = label_levels(labels, limits, panel_in)
@@ -126,15 +126,7 @@ def draw_courses(results, courses, events, title):
             mark_failure_band(axes, results.settings.protocol.failure_band_pct, named=True)
             axes.set_ylim(0, 100)
     panels[0].set_ylim(bottom=0, top=max(panels[0].get_ylim()[1], 10))
-    if is_narrow(results):
-        named = [axes.get_legend_handles_labels() for axes in panels[:2]]
-        handles, names = ([*pressure, *sensors] for pressure, sensors in zip(*named, strict=True))
-        legend_place = {"loc": "upper left", "bbox_to_anchor": (0.0, -0.32), "ncols": 2}
-        panels[-1].legend(handles, names, **legend_place)
-    else:
-        beside = {"loc": "upper left", "bbox_to_anchor": (1.0, 1.0)}
-        panels[0].legend(title="Pressure", **beside)
-        panels[1].legend(title="Sensor on", **beside)
+    name_lines(panels, is_narrow(results))
     panels[-1].set_xlabel("Session time (min)")
     panels[-1].set_xlim(*limits)
     for (start_min, end_min, text), level in zip(labels, levels, strict=True):
@@ -150,6 +142,19 @@ def draw_courses(results, courses, events, title):
         )
     panels[0].set_title(title, pad=8 + 9.5 * (1 + max(levels, default=-1)))
     return figure
+
+
+def name_lines(panels, narrow):
+    """Legends of pressures and sensors: below the panels where these are narrow, else beside."""
+    if narrow:
+        named = [axes.get_legend_handles_labels() for axes in panels[:2]]
+        handles, names = ([*pressure, *sensors] for pressure, sensors in zip(*named, strict=True))
+        below = {"loc": "upper left", "bbox_to_anchor": (0.0, -0.32), "ncols": 2}
+        panels[-1].legend(handles, names, **below)
+    else:
+        beside = {"loc": "upper left", "bbox_to_anchor": (1.0, 1.0)}
+        panels[0].legend(title="Pressure", **beside)
+        panels[1].legend(title="Sensor on", **beside)
 
 
 def session_to_draw(results):

@@ -59,8 +59,8 @@ def draw(results):
 def finding(numbers):
     """Means over participants of each condition."""
     said = []
-    for (outcome, window), values in numbers.groupby(["outcome", "window"], sort=False):
-        means = means_of(values.set_index("condition")["mean"], outcome)
+    for (outcome, window), cells in numbers.groupby(["outcome", "window"], sort=False):
+        means = means_of(cells.set_index("condition")["mean"], outcome)
         said.append(f"{title_of(outcome, window)}, mean over participants: {means}.")
     return " ".join(said)
 
@@ -85,7 +85,7 @@ def person_means(outcomes, outcome, window, conditions):
 def draw_conditions(axes, cells, conditions, all_conditions):
     """The conditions that have values beside each other, people joined by lines."""
     x = cells["condition"].map({c: n for n, c in enumerate(conditions)})
-    drawn = cells.assign(place=x, value=cells["mean"], line=cells["participant_id"])
+    drawn = cells.assign(x=x, value=cells["mean"], line=cells["participant_id"])
     draw_people(axes, drawn, all_conditions, reach=0.2)
     axes.set_xticks(range(len(conditions)), n_in_words(cells, conditions))
     axes.set_xlim(-0.5, len(conditions) - 0.5)

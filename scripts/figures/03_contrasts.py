@@ -78,8 +78,8 @@ def finding(numbers):
     """The contrasts over all exercises with their intervals."""
     overall = numbers[(numbers["exercise"] == ALL_EXERCISES) & numbers["ci_low"].notna()]
     said = []
-    for (outcome, window), values in overall.groupby(["outcome", "window"], sort=False):
-        parts = ", ".join(f"{row.contrast} {with_interval(row)}" for row in values.itertuples())
+    for (outcome, window), of_outcome in overall.groupby(["outcome", "window"], sort=False):
+        parts = ", ".join(f"{row.contrast} {with_interval(row)}" for row in of_outcome.itertuples())
         said.append(f"{title_of(outcome, window)}: {parts}.")
     return " ".join(said)
 

@@ -35,9 +35,9 @@ SHOWN = ["estimate", "ci_low", "ci_high"]
 def draw(results):
     table = results.alternatives[results.alternatives["ci_low"].notna()]
     parts = [
-        (outcome, window, values, changed_in(values))
+        (outcome, window, of_outcome, changed_in(of_outcome))
         for outcome, window in results.primary
-        if len(values := table[(table["outcome"] == outcome) & (table["window"] == window)])
+        if len(of_outcome := table[(table["outcome"] == outcome) & (table["window"] == window)])
     ]
     if not parts:
         text = "No primary outcome could be compared."
@@ -52,12 +52,13 @@ def draw(results):
         squeeze=False,
         gridspec_kw={"height_ratios": heights},
     )
-    for axes, (outcome, window, values, changed) in zip(panels[:, 0], parts, strict=True):
-        draw_alternatives(axes, values, changed, contrasts, results)
+    for axes, (outcome, window, of_outcome, changed) in zip(panels[:, 0], parts, strict=True):
+        draw_alternatives(axes, of_outcome, changed, contrasts, results)
         axes.set_title(wrapped(title_of(outcome, window), width_in(results) - 1.0))
     marks = contrast_marks(contrasts, results.conditions)
     legend_above(figure, marks)
-    return figure, pd.concat([values for _, _, values, _ in parts], ignore_index=True)[NUMBERS]
+    numbers = pd.concat([of_outcome for _, _, of_outcome, _ in parts], ignore_index=True)
+    return figure, numbers[NUMBERS]
 
 
 def changed_in(alternatives):

@@ -44,13 +44,13 @@ NUMBERS = [
 def draw(results):
     parts = []
     for outcome, window in results.primary:
-        values, again = (
+        diagnostics, left_out = (
             table[(table["outcome"] == outcome) & (table["window"] == window)]
             for table in (results.diagnostics, results.sensitivity)
         )
-        again = again[(again["analysis"] == LEFT_OUT) & again["estimate"].notna()]
-        if len(values):
-            parts.append((outcome, window, values, again))
+        left_out = left_out[(left_out["analysis"] == LEFT_OUT) & left_out["estimate"].notna()]
+        if len(diagnostics):
+            parts.append((outcome, window, diagnostics, left_out))
     if not parts:
         text = "No model of a primary outcome could be fitted."
         return empty_figure(text, width_in(results)), pd.DataFrame()
@@ -58,13 +58,13 @@ def draw(results):
     height_in = (5.6 if narrow else 3.6) * len(parts)
     figure = pyplot.figure(figsize=(width_in(results), height_in), layout="constrained")
     blocks = np.atleast_1d(figure.subfigures(len(parts), 1))
-    for block, (outcome, window, values, again) in zip(blocks, parts, strict=True):
+    for block, (outcome, window, diagnostics, left_out) in zip(blocks, parts, strict=True):
         block.suptitle(
             *(title_of(outcome, window),),
             **{"x": 0.01, "ha": "left", "fontsize": 8.5, "fontweight": "bold"},
         )
         axes = block.subplots(*((3, 2) if narrow else (2, 3))).ravel()
-        residuals = values[values["part"] == "residual"]
+        residuals = diagnostics[diagnostics["part"] == "residual"]
         draw_fitted(axes[0], residuals, results)
         if not narrow:
             marks = condition_legend(results.conditions)
@@ -75,17 +75,17 @@ def draw(results):
         draw_spread(axes[2], residuals, "condition", results.conditions, panel_in)
         exercises = list(dict.fromkeys(residuals["exercise"].dropna()))
         draw_spread(axes[3], residuals, "exercise", exercises, panel_in)
-        draw_effects(axes[4], values[values["part"] == "random effect"])
+        draw_effects(axes[4], diagnostics[diagnostics["part"] == "random effect"])
         draw_left_out(
-            axes[5], again, most_of(results.contrasts, outcome, window), results.conditions
+            axes[5], left_out, most_of(results.contrasts, outcome, window), results.conditions
         )
-    numbers = [values for _, _, values, _ in parts]
+    numbers = [diagnostics for _, _, diagnostics, _ in parts]
     numbers += [
-        again.rename(columns={"left_out": "participant_id", "estimate": "value"}).assign(
+        left_out.rename(columns={"left_out": "participant_id", "estimate": "value"}).assign(
             part=LEFT_OUT
         )
-        for *_, again in parts
-        if len(again)
+        for *_, left_out in parts
+        if len(left_out)
     ]
     filled = [table.dropna(axis=1, how="all") for table in numbers]
     return figure, pd.concat(filled, ignore_index=True).reindex(columns=NUMBERS)
@@ -95,30 +95,31 @@ def finding(numbers):
     """How many residuals lie farther from zero than 3 SD, outcome by outcome."""
     said = []
     residuals = numbers[numbers["part"] == "residual"]
-    for (outcome, window), values in residuals.groupby(["outcome", "window"], sort=False):
-        far = int((values["value"].abs() > 3 * values["value"].std()).sum())
-        said.append(
-            f"{title_of(outcome, window)}: {far} of {counted(len(values), 'residual')} beyond 3 SD."
-        )
+    for (outcome, window), of_outcome in residuals.groupby(["outcome", "window"], sort=False):
+        far = int((of_outcome["value"].abs() > 3 * of_outcome["value"].std()).sum())
+        n_in_words = counted(len(of_outcome), "residual")
+        said.append(f"{title_of(outcome, window)}: {far} of {n_in_words} beyond 3 SD.")
     return " ".join(said)
 
 
 def draw_fitted(axes, residuals, results):
     """Residuals against fitted values, conditions told apart."""
-    for condition, values in residuals.groupby("condition", sort=False):
+    for condition, of_condition in residuals.groupby("condition", sort=False):
         style = style_of(condition, results.conditions)
-        axes.plot(values["fitted"], values["value"], ls="", ms=2.5, label=condition, **style)
+        axes.plot(
+            of_condition["fitted"], of_condition["value"], ls="", ms=2.5, label=condition, **style
+        )
     axes.axhline(0, color=FAINT, lw=0.7, ls="--")
     axes.set(xlabel="fitted", ylabel="residual")
 
 
-def draw_quantiles(axes, values, name, **style):
+def draw_quantiles(axes, ordered, name, **style):
     """Ordered values against normal quantiles, with the line of a normal of the same SD."""
     style = {"color": COLOURS[0], "marker": MARKS[0]} | style
-    axes.plot(values["quantile"], values["value"], ls="", ms=2.5, **style)
-    if len(values) > 1 and name == "residual":
-        ends = np.array([values["quantile"].min(), values["quantile"].max()])
-        line = values["value"].mean() + values["value"].std() * ends
+    axes.plot(ordered["quantile"], ordered["value"], ls="", ms=2.5, **style)
+    if len(ordered) > 1 and name == "residual":
+        ends = np.array([ordered["quantile"].min(), ordered["quantile"].max()])
+        line = ordered["value"].mean() + ordered["value"].std() * ends
         axes.plot(ends, line, color=FAINT, lw=0.7, ls="--")
     axes.set(xlabel="normal quantile", ylabel=name)
 
@@ -158,8 +159,8 @@ def draw_effects(axes, effects):
     # room for the names above what is drawn
     low, high = axes.get_ylim()
     axes.set_ylim(low, high + LEGEND_SHARE * effects["term"].nunique() * (high - low))
-    place = {"loc": "upper left", "borderaxespad": 0.1, "labelspacing": 0.2}
-    axes.legend(fontsize=6, handletextpad=0.1, **place)
+    corner = {"loc": "upper left", "borderaxespad": 0.1, "labelspacing": 0.2}
+    axes.legend(fontsize=6, handletextpad=0.1, **corner)
 
 
 def most_of(contrasts, outcome, window):
@@ -169,15 +170,15 @@ def most_of(contrasts, outcome, window):
     return dict(zip(of_outcome["contrast"], of_outcome["leave_out_most"], strict=True))
 
 
-def draw_left_out(axes, again, most, conditions):
+def draw_left_out(axes, left_out, most, conditions):
     """Each contrast without each participant in turn, the one that moves it most named."""
-    if again.empty:
+    if left_out.empty:
         axes.axis("off")
         axes.text(0.5, 0.5, "too few participants\nto leave one out", ha="center", va="center")
         return
-    contrasts = list(dict.fromkeys(again["contrast"]))
+    contrasts = list(dict.fromkeys(left_out["contrast"]))
     for height, contrast in enumerate(contrasts):
-        of_contrast = again[again["contrast"] == contrast]
+        of_contrast = left_out[left_out["contrast"] == contrast]
         style = contrast_style(contrast, conditions)
         axes.plot(
             of_contrast["estimate"],
@@ -185,7 +186,7 @@ def draw_left_out(axes, again, most, conditions):
             **style | {"ls": "", "ms": 2.5},
         )
         axes.plot(of_contrast["main_estimate"].iloc[0], height, "|", ms=12, color=style["color"])
-    if again["scale"].iloc[0] == "ratio":
+    if left_out["scale"].iloc[0] == "ratio":
         ratio_axis(axes, ticks=3)
     names = [f"{contrast}\n{most.get(contrast, '')}" for contrast in contrasts]
     axes.set_yticks(range(len(contrasts)), names, fontsize=6)

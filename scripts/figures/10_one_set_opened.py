@@ -103,13 +103,13 @@ def sets_to_open(results):
 def open_set(results, participant, session_id, event_id):
     """Everything that the picture of one set needs, and its numbers; times from its start in s."""
     events = of_session(results.events, participant, session_id)
-    event = next(e for e in events.itertuples() if e.event_id == event_id)
+    event = next(row for row in events.itertuples() if row.event_id == event_id)
     end_s = event.onset_s + event.duration_s
     released_s = release_of_cuff(event, events)
     limits = limits_around(event, events, released_s)
-    values = of_session(results.outcomes, participant, session_id)
-    values = values[(values["event_id"] == event_id) & (values["window"] == "set")]
-    values = values.dropna(subset="value").set_index("outcome")["value"]
+    of_set = of_session(results.outcomes, participant, session_id)
+    of_set = of_set[(of_set["event_id"] == event_id) & (of_set["window"] == "set")]
+    of_set = of_set.dropna(subset="value").set_index("outcome")["value"]
     trace = working_sensor(results, participant, session_id, event_id)
     beats = results.beats_of(participant)
     recorded = results.stretches_of(participant, session_id, "cuff_pressure")
@@ -134,14 +134,14 @@ def open_set(results, participant, session_id, event_id):
         for panel, line in courses.items()
     ]
     points = [("mark", name, at_s, np.nan) for name, at_s in marks.items()]
-    if NADIR in values:
-        at_s = time_of_nadir(trace, event.onset_s, end_s, values, results.settings)
-        points.append(("mark", "nadir", at_s, values[NADIR]))
-    if values.get("to_failure") == 1:
+    if NADIR in of_set:
+        at_s = time_of_nadir(trace, event.onset_s, end_s, of_set, results.settings)
+        points.append(("mark", "nadir", at_s, of_set[NADIR]))
+    if of_set.get("to_failure") == 1:
         points.append(("mark", "failure", end_s, np.nan))
     points += [
         ("contraction", "low point", at_s, np.nan)
-        for at_s in contractions_of(trace, event.onset_s, end_s, values)
+        for at_s in contractions_of(trace, event.onset_s, end_s, of_set)
     ]
     drawn.append(pd.DataFrame(points, columns=["panel", "series", "time_s", "value"]))
     numbers = pd.concat([part for part in drawn if len(part)], ignore_index=True)
@@ -151,7 +151,7 @@ def open_set(results, participant, session_id, event_id):
         "numbers": numbers.assign(**labels),
         "limits": [at_s - event.onset_s for at_s in limits],
         "duration_s": event.duration_s,
-        "title": title_of_set(event, labels, values),
+        "title": title_of_set(event, labels, of_set),
     }
 
 
@@ -187,20 +187,20 @@ def working_sensor(results, participant, session_id, event_id):
     return traces[same]
 
 
-def time_of_nadir(trace, start_s, end_s, values, settings):
+def time_of_nadir(trace, start_s, end_s, of_set, settings):
     """When the centred mean is lowest, in s; NaN where this cannot be said."""
     lowest = nadir(
         *(trace["time_s"], trace["value"], start_s, end_s),
         window_s=settings.measure_outcomes.nadir_window_s,
         min_usable_share=settings.measure_outcomes.smallest_usable_pct / 100,
-        contraction_rate_hz=values.get("contraction_rate_hz"),
+        contraction_rate_hz=of_set.get("contraction_rate_hz"),
     )
     return np.nan if lowest.at_s is None else lowest.at_s
 
 
-def contractions_of(trace, start_s, end_s, values):
+def contractions_of(trace, start_s, end_s, of_set):
     """Low points of the ripple, in s, where contractions were counted."""
-    rate_hz = values.get("contraction_rate_hz")
+    rate_hz = of_set.get("contraction_rate_hz")
     if rate_hz is None or trace.empty:
         return []
     known = trace[trace["value"].notna()]
@@ -209,9 +209,9 @@ def contractions_of(trace, start_s, end_s, values):
     )
 
 
-def title_of_set(event, labels, values):
+def title_of_set(event, labels, of_set):
     """Who, which set, its condition and repetitions."""
-    reps = values.get("reps_done")
+    reps = of_set.get("reps_done")
     done = "" if reps is None else f", {reps:.0f} repetitions"
     bout = "" if pd.isna(event.bout) else f" {event.bout:.0f}"
     return (

@@ -60,7 +60,7 @@ def draw(results, size_in=None):
     panels[0, 0].yaxis.get_major_locator().set_params(integer=True)
     present = [c for c in results.conditions if (sets["condition"] == c).any()]
     legend_above(figure, condition_legend(results.conditions, present) + failure_marks(sets))
-    return figure, sets.drop(columns="place")
+    return figure, sets.drop(columns="x")
 
 
 def finding(numbers):
@@ -82,18 +82,18 @@ def sets_done(results):
         & results.outcomes["condition"].isin(results.conditions)
     ]
     labels = of_sets[[*SET, *LABELS]].drop_duplicates(SET)
-    values = of_sets.pivot(index=SET, columns="outcome", values="value")
-    values = values.reindex(columns=["reps_done", FAILED]).reset_index()
+    repetitions = of_sets.pivot(index=SET, columns="outcome", values="value")
+    repetitions = repetitions.reindex(columns=["reps_done", FAILED]).reset_index()
     planned = results.events[results.events["trial_type"] == "set"]
     planned = planned.reindex(columns=[*SET, "reps_planned"])
-    sets = labels.merge(values, on=SET).merge(planned, on=SET, how="left")
+    sets = labels.merge(repetitions, on=SET).merge(planned, on=SET, how="left")
     sets = sets.dropna(subset=["reps_done", "bout", "exercise"])
     order = {condition: n for n, condition in enumerate(results.conditions)}
     people = {name: n for n, name in enumerate(sorted(set(sets["participant_id"])))}
     within = sets["participant_id"].map(people) / max(len(people) - 1, 1) - 0.5
     share = WIDTH / len(order)
     x = sets["bout"] + share * (sets["condition"].map(order) - (len(order) - 1) / 2)
-    sets = sets.assign(place=x + 0.7 * share * within, rank=sets["condition"].map(order))
+    sets = sets.assign(x=x + 0.7 * share * within, rank=sets["condition"].map(order))
     exercises = list(dict.fromkeys(sets["exercise"]))
     sets["exercise_rank"] = sets["exercise"].map(exercises.index)
     ordered = sets.sort_values(["exercise_rank", "rank", "bout", "participant_id", "session_id"])
@@ -106,10 +106,10 @@ def draw_exercise(axes, sets, conditions):
     many = sets["participant_id"].nunique() > MANY_PEOPLE
     for condition, of_condition in sets.groupby("condition", sort=False):
         style = style_of(condition, conditions)
-        for chosen, look in looks_of(of_condition, style["color"]):
+        for chosen, look in marks_of(of_condition, style["color"]):
             drawn = {"ls": "", "ms": 0.42 * size, "alpha": 0.35 if many else 0.8}
             axes.plot(
-                of_condition["place"][chosen],
+                of_condition["x"][chosen],
                 of_condition["reps_done"][chosen],
                 **style | drawn | look,
             )
@@ -130,7 +130,7 @@ def draw_exercise(axes, sets, conditions):
     axes.set(xlabel="", ylabel="")
 
 
-def looks_of(sets, colour):
+def marks_of(sets, colour):
     """Which sets are filled, open or crossed."""
     failed = sets[FAILED]
     return (
@@ -144,7 +144,7 @@ def failure_marks(sets):
     """Handles of a legend of what filled, open and crossed marks are."""
     named = (("not to failure", {"markerfacecolor": "none"}), ("to failure", {}), ("not noted", {}))
     handles = []
-    for (chosen, _), (name, look) in zip(looks_of(sets, "black"), named, strict=True):
+    for (chosen, _), (name, look) in zip(marks_of(sets, "black"), named, strict=True):
         if np.any(chosen):
             style = {"ls": "", "color": "#555555", "marker": "x" if name == "not noted" else "o"}
             handles.append(pyplot.Line2D([], [], label=name, ms=mark_size(), **style | look))

@@ -30,14 +30,14 @@ NO_BREAK = "\N{NO-BREAK SPACE}"
 
 
 def draw(results):
-    rows = flow(results)
-    if rows["n"].iloc[0] == 0:
+    boxes_of_study = flow(results)
+    if boxes_of_study["n"].iloc[0] == 0:
         text = "The study has no participants."
         return empty_figure(text, width_in(results)), pd.DataFrame()
     width_pt = width_in(results) * 72
     stages = [
         (stage, boxes_of(of_stage, results.conditions, 0.96 * width_pt))
-        for stage, of_stage in rows.groupby("stage", sort=False)
+        for stage, of_stage in boxes_of_study.groupby("stage", sort=False)
     ]
     tall = [max(len(box["lines"]) for box in boxes) * LINE_PT + 8 for _, boxes in stages]
     height_pt = sum(tall) + GAP_PT * (len(stages) - 1) + 10
@@ -52,7 +52,7 @@ def draw(results):
         if n + 1 < len(stages):
             draw_arrows(axes, boxes, stages[n + 1][1], top - height)
         top -= height + GAP_PT
-    return figure, rows.assign(says=rows["says"].str.replace(NO_BREAK, " "))
+    return figure, boxes_of_study.assign(says=boxes_of_study["says"].str.replace(NO_BREAK, " "))
 
 
 def finding(numbers):
@@ -74,10 +74,10 @@ def flow(results):
         f"{counted(len(people), 'participant')}, {recorded} with recordings "
         f"({counted(len(visits), 'visit')})"
     )
-    rows = [("Participants", "", "participants", len(people), says)]
-    rows += orders(results.sessions)
-    missing = left_out(exclusions)
-    rows += [("Left out", "", "reasons", len(missing), text) for text in missing]
+    boxes = [("Participants", "", "participants", len(people), says)]
+    boxes += boxes_of_orders(results.sessions)
+    missing = whom_left_out(exclusions)
+    boxes += [("Left out", "", "reasons", len(missing), text) for text in missing]
     counted_by = ["participant_id", "session_id", "event_id", "condition", "window"]
     of_conditions = outcomes["condition"].isin(results.conditions)
     done = outcomes.loc[of_conditions, [*counted_by, "outcome", "value", "status"]]
@@ -96,7 +96,7 @@ def flow(results):
         failed = of_sets.loc[of_sets["outcome"] == "to_failure", "value"]
         if failed.notna().any():
             said[-1] += f", {int((failed == 1).sum())} to failure"
-        rows.append(("Done", condition, "participants", n_people, "; ".join(said)))
+        boxes.append(("Done", condition, "participants", n_people, "; ".join(said)))
     for outcome, window in results.primary:
         of_outcome = done[(done["outcome"] == outcome) & (done["window"] == window)]
         for condition, of_condition in ordered_by(of_outcome, results.conditions):
@@ -106,9 +106,9 @@ def flow(results):
             if flagged:
                 words += f", {flagged} flagged"
             words += f"; {counted(given['participant_id'].nunique(), 'participant')}"
-            rows.append((title_of(outcome, window), condition, "values", len(given), words))
-    rows += pairs_compared(results.contrasts, results.primary)
-    return pd.DataFrame(rows, columns=["stage", "group", "counted", "n", "says"])
+            boxes.append((title_of(outcome, window), condition, "values", len(given), words))
+    boxes += boxes_of_pairs(results.contrasts, results.primary)
+    return pd.DataFrame(boxes, columns=["stage", "group", "counted", "n", "says"])
 
 
 def ordered_by(table, conditions):
@@ -119,7 +119,7 @@ def ordered_by(table, conditions):
     ]
 
 
-def orders(sessions):
+def boxes_of_orders(sessions):
     """How many people had each order of the conditions, where orders were noted."""
     if "sequence" not in sessions:
         return []
@@ -131,12 +131,14 @@ def orders(sessions):
     return [("Orders allotted", "", "participants", int(counts.sum()), text)]
 
 
-def left_out(exclusions):
+def whom_left_out(exclusions):
     """Whoever and whatever was left out whole, with the reason but without free notes."""
     whole = exclusions[exclusions["scope"].isin(LEFT_OUT)]
     said = []
     for row in whole.itertuples():
-        who = ", ".join(str(v) for v in (row.participant_id, row.session_id) if pd.notna(v))
+        who = ", ".join(
+            str(label) for label in (row.participant_id, row.session_id) if pd.notna(label)
+        )
         said.append(f"{who}: {str(row.reason).split(';')[0]}")
     if len(said) > MOST_NAMED:
         more = f"and {len(said) - MOST_NAMED} more, see exclusions.tsv"
@@ -144,7 +146,7 @@ def left_out(exclusions):
     return said
 
 
-def pairs_compared(contrasts, primary):
+def boxes_of_pairs(contrasts, primary):
     """Pairs of each contrast over all exercises."""
     pairs = []
     for outcome, window in primary:
@@ -168,19 +170,21 @@ def pairs_compared(contrasts, primary):
     return pairs
 
 
-def boxes_of(rows, conditions, width_pt):
+def boxes_of(of_stage, conditions, width_pt):
     """Boxes of one stage beside each other, their text broken into lines."""
-    stage = rows["stage"].iloc[0]
+    stage = of_stage["stage"].iloc[0]
     letter_pt = 4.4
-    if not rows["group"].any():
-        text = rows["says"].to_list()
+    if not of_stage["group"].any():
+        text = of_stage["says"].to_list()
         text = [f"{stage}: {text[0]}"] if len(text) == 1 else [f"{stage}:", *text]
-        lines = [part for t in text for part in textwrap.wrap(t, int(width_pt / letter_pt))]
+        lines = [
+            part for sentence in text for part in textwrap.wrap(sentence, int(width_pt / letter_pt))
+        ]
         return [{"at": 0.5, "width_pt": width_pt, "lines": lines, "condition": ""}]
-    present = [c for c in conditions if c in set(rows["group"])]
+    present = [c for c in conditions if c in set(of_stage["group"])]
     boxes = []
     share = 1 / len(present)
-    for row in rows.itertuples():
+    for row in of_stage.itertuples():
         inner = width_pt * share - 14
         pieces = [row.group if stage == "Done" else stage, *row.says.split("; ")]
         room = max(10, int(inner / letter_pt))
@@ -196,10 +200,10 @@ def draw_boxes(axes, boxes, top, height, conditions):
     for box in boxes:
         middle = box["at"] * width_pt
         edge = style_of(box["condition"], conditions)["color"] if box["condition"] else FAINT
-        left = middle - box["width_pt"] / 2
+        left_pt = middle - box["width_pt"] / 2
         axes.add_patch(
             FancyBboxPatch(
-                (left, top - height),
+                (left_pt, top - height),
                 *(box["width_pt"], height),
                 boxstyle="round,pad=0,rounding_size=3",
                 facecolor="white",

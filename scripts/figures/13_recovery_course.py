@@ -119,12 +119,12 @@ def sensor_of(segments, session_id, event_id):
     return segment["file"], segment["channel"]
 
 
-def mean_steps(time_s, value, window):
+def mean_steps(time_s, readings, window):
     """Mean value by the middle of each whole step of a window, in s after its start."""
     inside = (time_s >= window.start_s) & (time_s < min(window.end_s, window.start_s + LENGTH_S))
     step = ((time_s[inside] - window.start_s) // STEP_S).astype(int)
     whole = int((min(window.end_s, window.start_s + LENGTH_S) - window.start_s) // STEP_S)
-    sums = np.bincount(step, value[inside], minlength=whole)[:whole]
+    sums = np.bincount(step, readings[inside], minlength=whole)[:whole]
     counts = np.bincount(step, minlength=whole)[:whole]
     return {(n + 0.5) * STEP_S: sums[n] / counts[n] for n in np.flatnonzero(counts)}
 
@@ -132,8 +132,7 @@ def mean_steps(time_s, value, window):
 def part_of(panel, window, steps):
     """Rows of one set; none where nothing was recorded after it."""
     estimates = [
-        (panel, window.participant_id, window.condition, at_s, value)
-        for at_s, value in steps.items()
+        (panel, window.participant_id, window.condition, at_s, mean) for at_s, mean in steps.items()
     ]
     columns = ["panel", "participant_id", "condition", "after_s", "value"]
     return pd.DataFrame(estimates, columns=columns)

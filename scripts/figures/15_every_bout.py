@@ -27,12 +27,14 @@ NEEDS = ("outcomes",)
 def draw(results):
     conditions = results.conditions
     if not is_one_participant(results.outcomes, conditions):
-        return empty_figure("Drawn for a study of one participant.", width_in(results)), nothing()
+        return empty_figure(
+            "Drawn for a study of one participant.", width_in(results)
+        ), no_numbers()
     (person,) = people_compared(results.outcomes, conditions)
     sets = sets_of(results.outcomes, person, conditions)
     given = [key for key in DRAWN if len(values_of(sets, *key))]
     if not given:
-        return empty_figure("No bout has a value to draw.", width_in(results)), nothing()
+        return empty_figure("No bout has a value to draw.", width_in(results)), no_numbers()
     exercises = list(dict.fromkeys(sets["exercise"]))
     figure, panels = pyplot.subplots(
         *(len(given), len(exercises)),
@@ -45,9 +47,9 @@ def draw(results):
     failed = set(event_of(failed[failed["value"] == 1]))
     band_pct = results.settings.protocol.failure_band_pct
     for row, (outcome, window) in zip(panels, given, strict=True):
-        values = values_of(sets, outcome, window)
+        of_outcome = values_of(sets, outcome, window)
         for axes, exercise in zip(row, exercises, strict=True):
-            draw_bouts(axes, values[values["exercise"] == exercise], conditions, failed)
+            draw_bouts(axes, of_outcome[of_outcome["exercise"] == exercise], conditions, failed)
             axes.set_xticks([])
             axes.margins(y=0.15)
             if outcome == "smo2_nadir_pct":
@@ -68,7 +70,7 @@ def draw(results):
     return figure, pd.concat(numbers, ignore_index=True)[columns]
 
 
-def nothing():
+def no_numbers():
     return pd.DataFrame()
 
 
@@ -77,21 +79,21 @@ def event_of(sets):
     return sets["session_id"] + "/" + sets["event_id"]
 
 
-def draw_bouts(axes, values, conditions, failed):
+def draw_bouts(axes, bouts, conditions, failed):
     """Bouts of one exercise from left to right, a free place between conditions."""
     at = 0
     for condition in conditions:
-        of_condition = values[values["condition"] == condition]
+        of_condition = bouts[bouts["condition"] == condition]
         if of_condition.empty:
             continue
-        places = [at + n for n in range(len(of_condition))]
-        at = places[-1] + 2
-        axes.plot(places, of_condition["value"], color="#8d9a97", lw=0.7, zorder=1)
+        x = [at + n for n in range(len(of_condition))]
+        at = x[-1] + 2
+        axes.plot(x, of_condition["value"], color="#8d9a97", lw=0.7, zorder=1)
         axes.plot(
-            places, of_condition["value"], ls="", ms=mark_size(), **style_of(condition, conditions)
+            x, of_condition["value"], ls="", ms=mark_size(), **style_of(condition, conditions)
         )
         ringed = event_of(of_condition).isin(failed).to_numpy()
-        at_failure = [n for n, to_failure in zip(places, ringed, strict=True) if to_failure]
+        at_failure = [n for n, to_failure in zip(x, ringed, strict=True) if to_failure]
         axes.plot(
             at_failure,
             of_condition["value"][ringed],

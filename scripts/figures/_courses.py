@@ -25,11 +25,14 @@ def noted_pressure(events, no_cuff_condition):
 
     `events` are those of one session.
     """
-    time_s, value, _ = noted_course(events, no_cuff_condition)
+    time_s, pressure_mmhg, _ = noted_course(events, no_cuff_condition)
     end_s = (events["onset_s"] + events["duration_s"].fillna(0)).max()
     if end_s > time_s[-1]:
-        time_s, value = np.append(time_s, end_s), np.append(value, value[-1])
-    return course(NOTED, time_s, value)
+        time_s, pressure_mmhg = (
+            np.append(time_s, end_s),
+            np.append(pressure_mmhg, pressure_mmhg[-1]),
+        )
+    return course(NOTED, time_s, pressure_mmhg)
 
 
 def recorded_pressure(stretches, *, step_s):
@@ -37,9 +40,9 @@ def recorded_pressure(stretches, *, step_s):
     parts = []
     for stretch in stretches:
         name = f"{RECORDED}, {stretch.site}" if stretch.site else RECORDED
-        time_s, value = np.asarray(stretch.time_s, float), np.asarray(stretch.value, float)
-        parts.append(binned(name, time_s, value, step_s))
-    return pd.concat(parts, ignore_index=True) if parts else nothing()
+        time_s, pressure_mmhg = np.asarray(stretch.time_s, float), np.asarray(stretch.value, float)
+        parts.append(binned(name, time_s, pressure_mmhg, step_s))
+    return pd.concat(parts, ignore_index=True) if parts else empty_course()
 
 
 def saturation(traces, *, step_s):
@@ -49,14 +52,14 @@ def saturation(traces, *, step_s):
         binned(site, trace["time_s"].to_numpy(), trace["value"].to_numpy(), step_s)
         for site, trace in of_muscle.groupby(of_muscle["site"].fillna("muscle"), sort=False)
     ]
-    return pd.concat(parts, ignore_index=True) if parts else nothing()
+    return pd.concat(parts, ignore_index=True) if parts else empty_course()
 
 
 def heart_rate(beats, *, n_beats):
     """Heart rate of the repaired series of one session, mean of every `n_beats`."""
     used = beats[beats["nn_ms"].notna() & beats["nn_time_s"].notna()]
     if used.empty:
-        return nothing()
+        return empty_course()
     means = used.groupby(np.arange(len(used)) // n_beats)[["nn_time_s", "nn_ms"]].mean()
     return with_gaps(course("heart rate", means["nn_time_s"], 60000 / means["nn_ms"]), n_beats)
 
@@ -67,23 +70,27 @@ def with_gaps(line, n_beats):
     return line.assign(value=line["value"].mask(steps > LONGEST_GAP_S + 2 * n_beats))
 
 
-def binned(series, time_s, value, step_s):
+def binned(series, time_s, readings, step_s):
     """Mean value of every `step_s`, at the middle of it; steps without readings are missing."""
     if not len(time_s):
-        return nothing()
+        return empty_course()
     at = np.floor_divide(time_s, step_s).astype(int)
-    means = pd.Series(value).groupby(at).mean()
+    means = pd.Series(readings).groupby(at).mean()
     means = means.reindex(np.arange(at.min(), at.max() + 1))
     return course(series, (means.index + 0.5) * step_s, means)
 
 
-def course(series, time_s, value):
+def course(series, time_s, readings):
     return pd.DataFrame(
-        {"series": series, "time_s": np.asarray(time_s, float), "value": np.asarray(value, float)}
+        {
+            "series": series,
+            "time_s": np.asarray(time_s, float),
+            "value": np.asarray(readings, float),
+        }
     )
 
 
-def nothing():
+def empty_course():
     return course([], [], [])
 
 

@@ -180,12 +180,12 @@ def ratio_axis(axes, *, ticks=6):
     axes.xaxis.set_minor_formatter("")
 
 
-def power_of_ten(values):
+def power_of_ten(numbers):
     """Power of ten taken out of the numbers of an axis: 0 where these are short to read.
 
     4.4e-4 is drawn as 4.4 beside the power -4.
     """
-    known = np.abs(np.asarray(values, dtype=float))
+    known = np.abs(np.asarray(numbers, dtype=float))
     largest = known[np.isfinite(known)].max(initial=0.0)
     if largest == 0 or 0.05 <= largest < 1e5:
         return 0
@@ -195,7 +195,7 @@ def power_of_ten(values):
 def scaled_axis(axis, power):
     """Write the numbers of an axis without a power of ten that its label gives."""
     if power:
-        axis.set_major_formatter(lambda value, _: f"{value / 10.0**power:.3g}")
+        axis.set_major_formatter(lambda number, _: f"{number / 10.0**power:.3g}")
 
 
 def unit_with_power(unit, power):
@@ -267,7 +267,7 @@ def empty_figure(sentence, width_in_=180 / MM_PER_IN):
     return figure
 
 
-def drawn(module, results, *size):
+def draw_or_say_why(module, results, *size):
     """Figure and numbers of a module, and why it could not be drawn; a fault costs one figure."""
     try:
         return *module.draw(results, *size), ""
@@ -321,7 +321,7 @@ def save(figure, *paths, title, heading, alt, png_dpi):
         else:
             figure.savefig(path, metadata=metadata[path.suffix], dpi=PICTURE_DPI)
         if path.suffix == ".svg":
-            path.write_text(shortened(path.read_text(encoding="utf-8")), encoding="utf-8")
+            path.write_text(shortened_svg(path.read_text(encoding="utf-8")), encoding="utf-8")
     pyplot.close(figure)
 
 
@@ -337,7 +337,7 @@ def draw_many_marks_as_picture(figure):
             axes.set_rasterization_zorder(_MARKS_BELOW)
 
 
-def shortened(svg):
+def shortened_svg(svg):
     """An SVG with places to a hundredth of a point and no indentation."""
     return _PLACES.sub(
         lambda places: _FINE.sub(lambda number: f"{float(number[0]):.2f}", places[0]),

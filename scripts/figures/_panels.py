@@ -65,12 +65,12 @@ def by_exercise(results, outcomes):
     return figure, pd.concat(numbers, ignore_index=True)[columns]
 
 
-def name_values(axes, values, outcome):
+def name_values(axes, cell_means, outcome):
     """The unit beside the values, with the power of ten that their numbers would repeat."""
-    power = power_of_ten(values)
+    power = power_of_ten(cell_means)
     scaled_axis(axes.yaxis, power)
     axes.set_ylabel(unit_with_power(described(outcome).UNIT, power))
-    if (values == 0).all():
+    if (cell_means == 0).all():
         # nothing but zeros would be drawn on an axis of meaningless small numbers
         axes.set_ylim(-0.05, 1)
         axes.set_yticks([0])
@@ -120,7 +120,7 @@ def draw_exercises(axes, cells, results):
     offsets = {c: width * (n + 0.5) for n, c in enumerate(results.conditions)}
     offset = cells["condition"].map(offsets)
     line = cells["participant_id"] + " " + cells["exercise"]
-    drawn = cells.assign(place=x - 0.4 + offset, line=line)
+    drawn = cells.assign(x=x - 0.4 + offset, line=line)
     draw_people(axes, drawn, results.conditions, reach=0.36 * width)
     axes.set_xticks(range(len(exercises)), [words_of(e) for e in exercises])
     if is_narrow(results):
@@ -132,7 +132,7 @@ def draw_exercises(axes, cells, results):
 def draw_people(axes, drawn, conditions, *, reach):
     """A thin line for every person of `line`, a mark for each of their values, a bar for the mean.
 
-    drawn : columns place (on the x axis), value, condition, line, flagged; the mark of a mean with
+    drawn : columns x (place on the axis), value, condition, line, flagged; the mark of a mean with
         a flagged value in it is open
     reach : half of the width of a bar
     """
@@ -147,20 +147,20 @@ def draw_people(axes, drawn, conditions, *, reach):
         for is_flagged, part in of_condition.groupby(of_condition["flagged"] > 0):
             face = ("white", 0.8) if is_flagged else (style["color"], 0)
             axes.scatter(
-                *(part["place"], part["value"]),
+                *(part["x"], part["value"]),
                 **{"s": 10, "alpha": max(0.15, 0.75 * strength), "zorder": 2},
                 **{"edgecolor": style["color"], "marker": style["marker"]},
                 **dict(zip(("facecolor", "linewidth"), face, strict=True)),
             )
-        for place, values in of_condition.groupby("place")["value"]:
-            ends = place - reach, place + reach
-            axes.hlines(values.mean(), *ends, style["color"], lw=2, zorder=3)
+        for x, at_place in of_condition.groupby("x")["value"]:
+            ends = x - reach, x + reach
+            axes.hlines(at_place.mean(), *ends, style["color"], lw=2, zorder=3)
     axes.set(xlabel="")
 
 
 def points_of(of_line):
     """Places and values of one line from left to right, as n x 2."""
-    points = of_line[["place", "value"]].to_numpy(float)
+    points = of_line[["x", "value"]].to_numpy(float)
     return points[points[:, 0].argsort(kind="stable")]
 
 

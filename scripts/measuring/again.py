@@ -11,7 +11,7 @@ from measuring.cutting import asked_in
 from measuring.inputs import needed_for
 from measuring.person import Person, read_tables
 from measuring.quality_rules import rules_that_judge
-from measuring.values import measured
+from measuring.values import measure_outcome
 from results.tables import as_read
 from study.session_sheet import events_of, table_of
 from study.settings import Settings, by_name
@@ -54,15 +54,16 @@ class Change:
         }
         facts = {
             name
-            for name, value in self.settings.protocol
-            if value != getattr(self.changed.protocol, name)
+            for name, fact in self.settings.protocol
+            if fact != getattr(self.changed.protocol, name)
         }
         return steps.union(self.remade, ["segment_oxygenation"] if facts & SEGMENTING else [])
 
     def reaches(self, outcome, window):
         """Whether an outcome, its window or a rule that judges it asks for what changed."""
         before, after = (
-            by_name(s.measure_outcomes, s.protocol) for s in (self.settings, self.changed)
+            by_name(settings.measure_outcomes, settings.protocol)
+            for settings in (self.settings, self.changed)
         )
         names = {name for name in before if before[name] != after[name]}
         judged = rules_on(outcome, window, self.changed)
@@ -138,10 +139,12 @@ class Recorded:
             for outcome, window_name in outcomes:
                 module = outcome_modules()[outcome]
                 if window_name == window.name and asked_in(window, module):
-                    value = measured(outcome, module, window, inputs, rules, default_rules)
+                    measurement = measure_outcome(
+                        outcome, module, window, inputs, rules, default_rules
+                    )
                     labels = person.labels(inputs["event"])
                     kind = {"window": window_name, "outcome": outcome, "unit": module.UNIT}
-                    outcome_rows.append(labels | kind | value)
+                    outcome_rows.append(labels | kind | measurement)
         return as_read(pd.DataFrame(outcome_rows), "outcomes")
 
     def under(self, change, without_edits=False):
@@ -181,7 +184,7 @@ class Recorded:
         from muscle.traces import trace_table
         from recordings.store import read_stretches
 
-        result = segmentation_of_person(
+        segmentation = segmentation_of_person(
             read_stretches(self.signals, MUSCLE_SIGNALS),
             events_of(self.study, self.participant, with_edits=not without_edits),
             edits,
@@ -191,6 +194,6 @@ class Recorded:
             settings.protocol,
         )
         return {
-            "saturation": trace_table(result.traces).to_pandas(),
-            "segments": as_read(result.segments, "segments"),
+            "saturation": trace_table(segmentation.traces).to_pandas(),
+            "segments": as_read(segmentation.segments, "segments"),
         }

@@ -37,10 +37,10 @@ class Absent(NotEnough):
 
 def noted(event, column):
     """A number of the session sheet; Absent where nobody noted it."""
-    value = getattr(event, column)
-    if pd.isna(value):
+    number = getattr(event, column)
+    if pd.isna(number):
         raise Absent("not noted on the session sheet")
-    return float(value)
+    return float(number)
 
 
 class WindowInputs:
@@ -90,10 +90,10 @@ class WindowInputs:
     def property_of_window(self, name):
         """A property that a quality rule compares with its limits; None where it is unknown."""
         try:
-            value = self[name]
+            measured = self[name]
         except NotEnough:
             return None
-        return None if value is None else float(value)
+        return None if measured is None else float(measured)
 
 
 @cache
@@ -142,7 +142,7 @@ def nn(session_series, window):
     )
     if not inside.any():
         raise Absent("no beats were recorded in this window")
-    return Intervals(*(values[inside] for values in session_series))
+    return Intervals(*(column[inside] for column in session_series))
 
 
 def nn_ms(nn):
@@ -259,7 +259,7 @@ def breathing(session_breathing, window):
     inside = (time_s >= window.start_s) & (time_s <= window.end_s)
     if not inside.any():
         raise Absent("breathing was neither recorded nor seen in the beats")
-    return Breathing(*(values[inside] for values in session_breathing))
+    return Breathing(*(column[inside] for column in session_breathing))
 
 
 def beat_course(beats):

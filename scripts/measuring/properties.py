@@ -235,7 +235,7 @@ def _change_in_set(time_s, smo2_pct, set_start_s, set_end_s):
     means = [
         smo2_pct[(time_s >= end_s - 10.0) & (time_s < end_s)] for end_s in (set_start_s, set_end_s)
     ]
-    before, at_end = (m[np.isfinite(m)] for m in means)
+    before, at_end = (readings[np.isfinite(readings)] for readings in means)
     return float(at_end.mean() - before.mean()) if len(before) and len(at_end) else 0.0
 
 
@@ -258,8 +258,8 @@ def _parts(clocks):
 
 
 def _clock_flagged(clocks):
-    others = (CAUTION, TIMES, VALUES, WITHOUT_MARKS[NOTHING])
-    return float(any("flagged" in p and not p.startswith(others) for p in _parts(clocks)))
+    not_of_clock = (CAUTION, TIMES, VALUES, WITHOUT_MARKS[NOTHING])
+    return float(any("flagged" in p and not p.startswith(not_of_clock) for p in _parts(clocks)))
 
 
 def _times_doubtful(clocks):

@@ -22,9 +22,9 @@ def verdict(
     """
     worst, verdicts = "ok", []
     for rule in rules_that_judge(outcome, family, window, rules):
-        value = measured(rule.measured)
-        if value is not None:
-            verdicts.append(_of_rule(rule, value))
+        figure = measured(rule.measured)
+        if figure is not None:
+            verdicts.append(_of_rule(rule, figure))
             worst = max(worst, verdicts[-1][0], key=WORSE.__getitem__)
     return worst, "; ".join(reason for status, reason in verdicts if status == worst and reason)
 
@@ -36,12 +36,12 @@ def rules_that_judge(
     return [rule for rule in rules.values() if rule.holds_for(outcome, family, window)]
 
 
-def _of_rule(rule, value):
+def _of_rule(rule, figure):
     for status in ("refused", "flagged"):
         below, above = getattr(rule, f"{status}_below"), getattr(rule, f"{status}_above")
-        if (below is not None and value < below) or (above is not None and value > above):
+        if (below is not None and figure < below) or (above is not None and figure > above):
             # a rule that something is so or not has no value to tell
-            plain = value == 1 and 0 in (rule.flagged_above, rule.refused_above)
-            here = "" if plain else f" (here {value:.3g})"
+            plain = figure == 1 and 0 in (rule.flagged_above, rule.refused_above)
+            here = "" if plain else f" (here {figure:.3g})"
             return status, f"{rule.says}{here}"
     return "ok", ""

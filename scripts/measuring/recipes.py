@@ -83,10 +83,10 @@ def asked_for(outcome, window):
 @cache
 def _makers():
     """Place and syntax of what measuring/inputs.py and measuring/properties.py make, by name."""
-    places = ("measuring/properties", "measuring/inputs")
+    modules = ("measuring/properties", "measuring/inputs")
     return {
         name: (path, function)
-        for path in places
+        for path in modules
         for name, function in _functions(path).items()
         if not name.startswith("_")
     }

@@ -8,7 +8,7 @@ from measuring.quality_rules import WORSE, verdict
 from results.estimate import Estimate
 
 
-def measured(name, module, window, inputs, rules, default_rules):
+def measure_outcome(name, module, window, inputs, rules, default_rules):
     """Value, standard error, status and reason of one outcome in one window."""
     refused = {"value": None, "status": "refused"}
     event = inputs["event"]
@@ -28,30 +28,30 @@ def measured(name, module, window, inputs, rules, default_rules):
         if WORSE[default] > WORSE[status]:
             status, reason = "flagged", f"given only under a rule this study changed: {by_default}"
     try:
-        value = inputs.call(module.measure)
+        measurement = inputs.call(module.measure)
     except Absent as absent:
         return refused | {"status": "missing", "reason": str(absent)}
     except NotEnough as not_enough:
         return refused | {"reason": str(not_enough)}
-    cautions = [text for text in (event.supplied, doubt_about_sensor(module, inputs)) if text]
+    cautions = [text for text in (event.supplied, caution_on_sensor(module, inputs)) if text]
     status = "flagged" if cautions else status
     reason = "; ".join([text for text in (reason, *cautions) if text])
-    if not isinstance(value, Estimate):
-        return {"value": float(value), "status": status, "reason": reason}
-    if value.status == "refused":
-        return refused | {"reason": value.reason}
-    reasons = [text for text in (reason, value.reason) if text]
+    if not isinstance(measurement, Estimate):
+        return {"value": float(measurement), "status": status, "reason": reason}
+    if measurement.status == "refused":
+        return refused | {"reason": measurement.reason}
+    reasons = [text for text in (reason, measurement.reason) if text]
     return {
-        "value": value.value,
-        "se": value.se,
-        "ci_low": value.ci_low,
-        "ci_high": value.ci_high,
-        "status": "flagged" if "flagged" in (status, value.status) else "ok",
+        "value": measurement.value,
+        "se": measurement.se,
+        "ci_low": measurement.ci_low,
+        "ci_high": measurement.ci_high,
+        "status": "flagged" if "flagged" in (status, measurement.status) else "ok",
         "reason": "; ".join(reasons),
     }
 
 
-def doubt_about_sensor(module, inputs):
+def caution_on_sensor(module, inputs):
     """What speaks against the sensor that an outcome of saturation is read from."""
     segment = inputs["segment"]
     if module.FAMILY != "saturation" or segment is None or pd.isna(segment["reason"]):

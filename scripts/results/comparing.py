@@ -110,12 +110,12 @@ def compare_tables(first, second, file, comparison, tolerance=TOLERANCE):
     labels = [column for column in shared if column in LABELS]
     old_by_key = _keyed(old_columns, old_rows, labels)
     new_by_key = _keyed(new_columns, new_rows, labels)
-    for column in [c for c in (*old_columns, *new_columns) if c not in shared]:
+    for column in [name for name in (*old_columns, *new_columns) if name not in shared]:
         had = "column" if column in old_columns else "no column"
         has = "column" if column in new_columns else "no column"
         comparison.moved.append(Moved(file, None, "", column, had, has))
     for key in old_by_key | new_by_key:
-        said = ", ".join(value for value in key[:-1] if value != "n/a")
+        said = ", ".join(label for label in key[:-1] if label != "n/a")
         if key not in old_by_key or key not in new_by_key:
             number, _ = old_by_key.get(key) or new_by_key[key]
             here = ("present", "absent") if key in old_by_key else ("absent", "present")

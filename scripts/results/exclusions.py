@@ -17,7 +17,7 @@ FIGURE = r"(?<![\w.-])-?\d+(?:\.\d+)?(?![\w])"
 RECORDING = ["participant_id", "session_id", "signal", "file"]
 
 
-def left_out(study, unmade, quality_of_each, outcomes_of_each):
+def exclusion_table(study, unmade, quality_of_each, outcomes_of_each):
     """Everything that did not enter the analysis, from people down to single values.
 
     `unmade` is the table of this name; the others are files of each person, read one by one.
@@ -30,7 +30,7 @@ def left_out(study, unmade, quality_of_each, outcomes_of_each):
         conditions_not_done(study),
         people_not_measured(unmade),
         excluded_events(study),
-        edits(study),
+        edits_of_signals(study),
         *(rejected_spans(read_table(path)) for path in quality_of_each),
         withheld.table(),
     ]
@@ -117,19 +117,19 @@ def people_and_visits(study):
     )
     return pd.concat(
         [
-            counted_down(of_nobody, len(people), "participants"),
-            counted_down(of_no_visit, len(visits), "visits"),
+            with_counts_left(of_nobody, len(people), "participants"),
+            with_counts_left(of_no_visit, len(visits), "visits"),
         ]
     )
 
 
-def counted_down(left_out, n_before, what, left=1):
-    """Rows with the number before and after each, from `n_before` down by `left` a row.
+def with_counts_left(left_out, n_before, what, step=1):
+    """Rows with the number before and after each, from `n_before` down by `step` a row.
 
     `what` says what the numbers are numbers of: participants, visits, events, spans, values.
     """
-    n_after = n_before - (pd.Series(left, index=left_out.index)).cumsum()
-    return left_out.assign(counted=what, n_before=n_after + left, n_after=n_after)
+    n_after = n_before - (pd.Series(step, index=left_out.index)).cumsum()
+    return left_out.assign(counted=what, n_before=n_after + step, n_after=n_after)
 
 
 def conditions_not_done(study):
@@ -152,7 +152,7 @@ def conditions_not_done(study):
                 "reason": [f"no set in condition {condition}{note}" for note in notes_of],
             }
         )
-        tables.append(counted_down(not_done, len(everybody), "participants"))
+        tables.append(with_counts_left(not_done, len(everybody), "participants"))
     return pd.concat(tables) if tables else pd.DataFrame()
 
 
@@ -171,10 +171,10 @@ def excluded_events(study):
             "reason": dropped["excluded"],
         }
     )
-    return counted_down(excluded, len(events), "events")
+    return with_counts_left(excluded, len(events), "events")
 
 
-def edits(study):
+def edits_of_signals(study):
     """Beats and spans that a person took out, put in or moved."""
     made = table_of(study, "edits")
     made = made[made["action"].isin(["remove_beat", "add_beat", "move_beat", "exclude_span"])]
@@ -199,7 +199,7 @@ def rejected_spans(judged):
     )
     columns = ["participant_id", "session_id", "signal", "start_s", "end_s", "reason"]
     tables = [
-        counted_down(spans.loc[spans["verdict"] == "rejected", columns], len(spans), "spans")
+        with_counts_left(spans.loc[spans["verdict"] == "rejected", columns], len(spans), "spans")
         for _, spans in of_recording
     ]
     if not tables:
@@ -243,14 +243,14 @@ class WithheldValues:
             of_outcome.setdefault((outcome, window), []).append((row, n))
         for key, withheld in of_outcome.items():
             table = pd.DataFrame([row for row, _ in withheld])
-            left = [n for _, n in withheld]
-            parts.append(counted_down(table, self._asked[key], "values", left))
+            n_withheld = [n for _, n in withheld]
+            parts.append(with_counts_left(table, self._asked[key], "values", n_withheld))
         return pd.concat(parts) if parts else pd.DataFrame()
 
 
 def with_ranges(reasons):
     """One sentence for reasons that differ in figures only: `38 to 71 % of the window ...`."""
     figures = zip(*(re.findall(FIGURE, reason) for reason in reasons), strict=True)
-    ends = ((min(values, key=float), max(values, key=float)) for values in figures)
+    ends = ((min(alike, key=float), max(alike, key=float)) for alike in figures)
     shown = (low if float(low) == float(high) else f"{low} to {high}" for low, high in ends)
     return re.sub(FIGURE, lambda _: next(shown), reasons[0])

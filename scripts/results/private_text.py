@@ -68,11 +68,11 @@ def private_texts(study, *, leaves=None):
     tables = read_tables(folder)
     told_in = {}
     leaves = free_text_leaves(folder) if leaves is None else leaves
-    for name, rows in tables.items():
-        for row in rows:
+    for name, of_table in tables.items():
+        for row in of_table:
             private = {} if leaves else {c: getattr(row, c) for c in free_text_columns(type(row))}
-            for column, value in {**private, **(row.model_extra or {})}.items():
-                told_in.setdefault(value, f"{name}.tsv, row {row.row_number}, column {column}")
+            for column, cell_text in {**private, **(row.model_extra or {})}.items():
+                told_in.setdefault(cell_text, f"{name}.tsv, row {row.row_number}, column {column}")
     told = read_told_names(folder)
     for row in tables["recordings"]:
         cell = f"recordings.tsv, row {row.row_number}"
@@ -85,7 +85,9 @@ def private_texts(study, *, leaves=None):
     public = leaving_values(tables)
     return {
         text: cell
-        for text, cell in ((plain(value).strip(".,;:()"), cell) for value, cell in told_in.items())
+        for text, cell in (
+            (on_one_line(held).strip(".,;:()"), cell) for held, cell in told_in.items()
+        )
         if is_sought(text) and text.lower() not in public
     }
 
@@ -105,8 +107,8 @@ def private_codes(study):
         # what the study calls by a label of the tables is no name of its own
         if code not in labels[part].values()
     }
-    for name, rows in tables.items():
-        for row in rows:
+    for name, of_table in tables.items():
+        for row in of_table:
             for column in NAMES_OF_PERSONS & {*type(row).model_fields}:
                 cell = f"{name}.tsv, row {row.row_number}, column {column}"
                 told_in.setdefault(str(getattr(row, column) or ""), cell)
@@ -152,16 +154,16 @@ def texts_of_file(folder, row):
 
 def leaving_values(tables):
     """Texts of the tables that may leave, in lower case."""
-    values = set()
-    for rows in tables.values():
-        for row in rows:
+    texts = set()
+    for of_table in tables.values():
+        for row in of_table:
             declared = {*type(row).model_fields} - {*free_text_columns(type(row))}
-            values |= {str(row.__dict__[c]).lower() for c in declared & {*row.__dict__}}
-    return values
+            texts |= {str(row.__dict__[column]).lower() for column in declared & {*row.__dict__}}
+    return texts
 
 
-def plain(value):
-    return " ".join(str(value or "").split())
+def on_one_line(cell):
+    return " ".join(str(cell or "").split())
 
 
 def is_sought(text):
@@ -195,15 +197,15 @@ def refuse_private(study, folder, message, *, leaves=None, further=None, skipped
     """
     texts = private_texts(study, leaves=leaves) | (further or {})
     codes = private_codes(study)
-    places = [
+    hits = [
         f"{file}, {where}: {told_in}"
         for file, where, told_in in dict.fromkeys(places_of(texts, folder, codes))
         if not skipped or not file.startswith(skipped)
     ]
-    if places:
-        more = [f"and {len(places) - MOST_TOLD} more"] if len(places) > MOST_TOLD else []
-        count = counted(len(places), "private text")
-        raise StudyError("\n  ".join([message.format(count=count), *places[:MOST_TOLD], *more]))
+    if hits:
+        more = [f"and {len(hits) - MOST_TOLD} more"] if len(hits) > MOST_TOLD else []
+        count = counted(len(hits), "private text")
+        raise StudyError("\n  ".join([message.format(count=count), *hits[:MOST_TOLD], *more]))
     return len(texts) + len(codes)
 
 
@@ -282,4 +284,4 @@ def contents_of(path):
             texts = [f.name for f in file.schema_arrow if pa.types.is_string(f.type)]
             table = file.read(texts, use_threads=False)
         for column in table.columns:
-            yield "\n".join(value for value in column.unique().to_pylist() if value)
+            yield "\n".join(cell for cell in column.unique().to_pylist() if cell)

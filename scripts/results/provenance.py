@@ -89,7 +89,6 @@ def write_crate(path, project, listed, report, citation, *, title):
     Its payload is the folder it stands in: `project` maps those files to their names, the workflow
     first. Recordings and report stay where they are and are named by their content.
     """
-    from rocrate.model.computationalworkflow import ComputationalWorkflow
     from rocrate.model.contextentity import ContextEntity
     from rocrate.rocrate import ROCrate
 
@@ -110,16 +109,41 @@ def write_crate(path, project, listed, report, citation, *, title):
             ContextEntity(package, profile, properties={"@type": "CreativeWork", "name": profile})
         )
     package.root_dataset["conformsTo"] = [{"@id": profile} for profile in PROFILES]
-    language = package.add(
-        ContextEntity(
-            package,
-            "#snakemake",
-            properties={
-                "@type": "ComputerLanguage",
-                "name": "Snakemake",
-                "url": "https://snakemake.github.io",
-            },
+    workflow = _add_workflow(package, project)
+
+    def elsewhere(name, size, sha256):
+        return package.add_file(
+            name_by_content(sha256),
+            properties={"name": name, "contentSize": str(size), "sha256": sha256},
         )
+
+    objects = [elsewhere(row.file, row.bytes, row.sha256) for row in listed.itertuples()]
+    written = report.read_bytes()
+    crate_report = elsewhere(report.name, len(written), hashlib.sha256(written).hexdigest())
+    package.metadata.extra_terms["sha256"] = "https://w3id.org/ro/terms/workflow-run#sha256"
+    run_action = package.add_action(
+        workflow,
+        identifier="#run",
+        object=objects,
+        result=[crate_report],
+        properties={
+            "name": "Run of cuffstudy",
+            "description": "From the recordings and tables of the study to its report",
+            "endTime": now,
+        },
+    )
+    package.root_dataset["mentions"] = [run_action]
+    path.write_text(json.dumps(package.metadata.generate(), indent=1), encoding="utf-8")
+
+
+def _add_workflow(package, project):
+    """The workflow as an entity of a crate, with its language and the files beside it."""
+    from rocrate.model.computationalworkflow import ComputationalWorkflow
+    from rocrate.model.contextentity import ContextEntity
+
+    snakemake = {"name": "Snakemake", "url": "https://snakemake.github.io"}
+    language = package.add(
+        ContextEntity(package, "#snakemake", properties={"@type": "ComputerLanguage"} | snakemake)
     )
     main_file, *beside = project
     workflow = package.add(
@@ -133,27 +157,4 @@ def write_crate(path, project, listed, report, citation, *, title):
     package.mainEntity = workflow
     for file in beside:
         package.add_file(dest_path=file.name, properties={"name": project[file]})
-
-    def elsewhere(name, size, sha256):
-        return package.add_file(
-            name_by_content(sha256),
-            properties={"name": name, "contentSize": str(size), "sha256": sha256},
-        )
-
-    objects = [elsewhere(row.file, row.bytes, row.sha256) for row in listed.itertuples()]
-    written = report.read_bytes()
-    result = elsewhere(report.name, len(written), hashlib.sha256(written).hexdigest())
-    package.metadata.extra_terms["sha256"] = "https://w3id.org/ro/terms/workflow-run#sha256"
-    run_action = package.add_action(
-        workflow,
-        identifier="#run",
-        object=objects,
-        result=[result],
-        properties={
-            "name": "Run of cuffstudy",
-            "description": "From the recordings and tables of the study to its report",
-            "endTime": now,
-        },
-    )
-    package.root_dataset["mentions"] = [run_action]
-    path.write_text(json.dumps(package.metadata.generate(), indent=1), encoding="utf-8")
+    return workflow

@@ -27,13 +27,13 @@ SESSION_TIMES = columns_that_hold(SessionTime)
 TEXT = dict.fromkeys(columns_that_hold(str), str)
 
 
-def number(value, column=""):
+def number(cell, column=""):
     """A number as it stands in a table; `n/a` when missing."""
-    if value is None or value is pd.NA or value != value:
+    if cell is None or cell is pd.NA or cell != cell:
         return "n/a"
     if column in SESSION_TIMES:
-        return f"{round(value, 6) + 0.0:.6f}".rstrip("0").rstrip(".")
-    return f"{value + 0.0:.6g}"
+        return f"{round(cell, 6) + 0.0:.6f}".rstrip("0").rstrip(".")
+    return f"{cell + 0.0:.6g}"
 
 
 def write(table, name, path):
@@ -113,13 +113,13 @@ def _lines(table):
 
 def _as_text(column, name):
     if pd.api.types.is_bool_dtype(column):
-        return ["yes" if value else "no" for value in column]
-    values = column.tolist()
+        return ["yes" if cell else "no" for cell in column]
+    cells = column.tolist()
     if pd.api.types.is_float_dtype(column):
-        return [number(value, name) for value in values]
+        return [number(cell, name) for cell in cells]
     # labels and reasons repeat: each text is made once; True and 1 are equal and no text
-    texts = {text: _in_one_line(text) for text in {v for v in values if isinstance(v, str)}}
-    return [texts[v] if isinstance(v, str) else _of_no_text(v, name) for v in values]
+    texts = {text: _in_one_line(text) for text in {v for v in cells if isinstance(v, str)}}
+    return [texts[v] if isinstance(v, str) else _of_no_text(v, name) for v in cells]
 
 
 def _in_one_line(text):
@@ -139,12 +139,12 @@ def as_meant(text):
     return text[1:] if _NEUTRAL.match(text) else text
 
 
-def _of_no_text(value, name):
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if value is None or value is pd.NA or isinstance(value, float):
-        return number(value, name)
-    return _in_one_line(str(value))
+def _of_no_text(cell, name):
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    if cell is None or cell is pd.NA or isinstance(cell, float):
+        return number(cell, name)
+    return _in_one_line(str(cell))
 
 
 def read_table(path, columns=None):

@@ -9,15 +9,15 @@ EVENT_AND_WINDOW = [name for name in columns_of("outcomes_wide") if name != "<ou
 def write_wide(outcomes_of_each, path):
     """Write the outcomes of everybody so, from the file of each, one person at a time."""
     names = {name for file in outcomes_of_each for name in read_table(file, ["outcome"])["outcome"]}
-    everybody = (wide(read_table(file)) for file in outcomes_of_each)
+    everybody = (one_row_per_window(read_table(file)) for file in outcomes_of_each)
     write_below(everybody, [*EVENT_AND_WINDOW, *sorted(names)], path)
 
 
-def wide(outcomes):
+def one_row_per_window(outcomes):
     """One row per event and window, a column per outcome; what was refused is missing."""
     if outcomes.empty:
         return outcomes[EVENT_AND_WINDOW]
     labels = outcomes[EVENT_AND_WINDOW]
     row = labels.groupby(EVENT_AND_WINDOW, dropna=False, sort=False).ngroup()
-    values = outcomes.assign(row=row).pivot(index="row", columns="outcome", values="value")
-    return labels.assign(row=row).drop_duplicates("row").set_index("row").join(values)
+    by_outcome = outcomes.assign(row=row).pivot(index="row", columns="outcome", values="value")
+    return labels.assign(row=row).drop_duplicates("row").set_index("row").join(by_outcome)

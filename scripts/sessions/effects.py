@@ -13,7 +13,7 @@ from engine.listings import outcome_modules
 from measuring.again import Change, Recorded
 from measuring.cutting import asked_in
 from measuring.person import FILES
-from measuring.values import measured
+from measuring.values import measure_outcome
 from results.words import words_of
 from sessions.content import event_of
 from study.loading import load_study
@@ -68,7 +68,9 @@ def heart_of(person, session, settings):
         if not all(asked_in(window, module) for module in modules.values()):
             continue
         rules = settings.quality_rules
-        values = [measured(name, m, window, inputs, rules, rules) for name, m in modules.items()]
+        values = [
+            measure_outcome(name, m, window, inputs, rules, rules) for name, m in modules.items()
+        ]
         event = person.labels(inputs["event"])
         event["event_onset_s"] = f"{event['event_onset_s']:g}"
         name = f"{event_of(event)}: {words_of(window.name)}"

@@ -20,7 +20,7 @@ from figures._drawing import (
     power_of_ten,
     pyplot,
     save,
-    shortened,
+    shortened_svg,
     style_of,
     unit_with_power,
 )
@@ -173,7 +173,7 @@ def test_the_flow_names_whoever_was_left_out_without_the_note_of_the_visit():
             "reason": ["no set in condition low; noted: moved away", "beats uncertain"],
         }
     )
-    said = FIGURES["12_flow_of_the_study"].left_out(exclusions)
+    said = FIGURES["12_flow_of_the_study"].whom_left_out(exclusions)
     assert said == ["sub-09: no set in condition low"]
 
 
@@ -181,7 +181,7 @@ def test_the_flow_names_a_dozen_and_counts_the_rest():
     people = [f"sub-{n:02}" for n in range(15)]
     exclusions = pd.DataFrame({"participant_id": people, "reason": "no recording"})
     exclusions = exclusions.assign(session_id=None, scope="participant")
-    said = FIGURES["12_flow_of_the_study"].left_out(exclusions)
+    said = FIGURES["12_flow_of_the_study"].whom_left_out(exclusions)
     assert said[-1] == "and 3 more, see exclusions.tsv"
 
 
@@ -216,7 +216,7 @@ def test_a_figure_in_the_report_is_the_drawn_one_to_a_hundredth_of_a_point():
         '  <g transform="translate(1.23456 7) scale(0.12345 -0.12345)">\n'
         '   <path d="M 10.001 -0.0049 \nL 20.4567 3"/>\n  </g>\n</svg>\n'
     )
-    address = address_of(shortened(svg))
+    address = address_of(shortened_svg(svg))
     assert not set(address) & set('<>"&#\n')
     drawing = ElementTree.fromstring(unquote(address.removeprefix("data:image/svg+xml,")))
     title, group = drawing

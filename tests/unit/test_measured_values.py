@@ -8,7 +8,7 @@ import pytest
 from heart.variability import NotEnough
 from measuring.inputs import WindowInputs
 from measuring.sensors import Sensors
-from measuring.values import measured
+from measuring.values import measure_outcome
 from results.estimate import Estimate
 from study.settings import QualityRule
 from windows._window import Window
@@ -34,7 +34,7 @@ def value_of(
     window = Window("set", "set", 100.0, 140.0, problem)
     inputs = WindowInputs(event=event, segment=segment, window=window, **recorded)
     judged = judged or rules()
-    return measured("effort", outcome, window, inputs, judged, by_default or judged)
+    return measure_outcome("effort", outcome, window, inputs, judged, by_default or judged)
 
 
 def test_a_value_within_all_rules_is_given_without_a_reason():

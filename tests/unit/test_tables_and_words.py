@@ -15,7 +15,7 @@ from report.print_tables import pressures
 from report.sections.heart import heart_by_exercise
 from report.sentences import sentence_of_claim, sentence_of_contrast
 from report.words import with_interval
-from results.exclusions import WithheldValues, counted_down, with_ranges
+from results.exclusions import WithheldValues, with_counts_left, with_ranges
 from results.tables import number, read_table, write, write_table
 
 
@@ -327,7 +327,7 @@ def test_a_column_that_nobody_declared_is_not_written(tmp_path):
 
 
 def test_what_is_left_out_is_counted_down_to_what_remains():
-    counted = counted_down(pd.DataFrame({"rule": ["a", "b"]}), 10, "spans", np.array([2, 5]))
+    counted = with_counts_left(pd.DataFrame({"rule": ["a", "b"]}), 10, "spans", np.array([2, 5]))
     assert set(counted["counted"]) == {"spans"}
     assert list(counted["n_before"]) == [10, 8]
     assert list(counted["n_after"]) == [8, 3]

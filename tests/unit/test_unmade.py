@@ -7,7 +7,7 @@ import pytest
 
 from engine.step import RESULTS, is_unmade, people_measured
 from engine.unmade import leave_empty, why
-from figures._drawing import drawn
+from figures._drawing import draw_or_say_why
 from results.exclusions import people_not_measured
 from results.tables import read_table, write
 from sessions.page import page_that_says, pages_of
@@ -87,7 +87,7 @@ def test_a_figure_that_fails_says_so_in_its_place():
     def draw(results):
         raise ValueError("no marks")
 
-    figure, numbers, reason = drawn(SimpleNamespace(TITLE="Contrasts", draw=draw), None)
+    figure, numbers, reason = draw_or_say_why(SimpleNamespace(TITLE="Contrasts", draw=draw), None)
     assert reason == "ValueError: no marks"
     assert figure.get_label() == "This figure could not be drawn: ValueError: no marks"
     assert numbers["reason"].tolist() == [reason]
