@@ -9,7 +9,7 @@ import yaml
 
 from archive.recordings import TASK
 from archive.tables import BANDS
-from archive.writing import write_json, write_text
+from recordings.writing import write_json, write_text
 from results.columns import TABLES as RESULT_TABLES
 from results.provenance import own_version
 from results.tables import number

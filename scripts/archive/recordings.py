@@ -11,8 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from archive.writing import write_gzip, write_json
 from recordings.store import SessionStretch, by_recording
+from recordings.writing import write_gzip, write_json
 from study.tables import Recording
 
 TASK = "cuff"
@@ -121,7 +121,9 @@ class RecordingsWriter:
         names = _column_names([row for row, _ in columns])
         path = self.folder / participant / session / "beh" / f"{stem}_physio.tsv.gz"
         values = [_in_digits(piece.value) for _, piece in columns]
-        write_gzip("".join("\t".join(line) + "\n" for line in zip(*values, strict=True)), path)
+        write_gzip(
+            "".join("\t".join(line) + "\n" for line in zip(*values, strict=True)), path, level=6
+        )
         piece = columns[0][1]
         about = {
             "SamplingFrequency": float(1.0 / piece.step_s),

@@ -29,9 +29,9 @@ from demo.raw_files import (
     write_intervals,
     write_physio,
     write_table,
-    write_text,
 )
 from demo.study import CONDITIONS, occlusion_row, span
+from recordings.writing import write_text
 
 ORDERS = tuple(permutations(range(len(CONDITIONS))))
 RECORDERS = ("edf", "intervals", "physio", "edf", "intervals")

@@ -91,12 +91,10 @@ def electrode_steps(
     return level
 
 
-def packet_stamps(
-    time_s: ArrayLike, *, packet: int = 8, latest_s: float = 0.04, generator: np.random.Generator
-) -> Floats:
-    """Stamps of samples that arrive in packets, each late by up to `latest_s`, to the ms."""
+def packet_stamps(time_s: ArrayLike, *, packet: int = 8, generator: np.random.Generator) -> Floats:
+    """Stamps of samples that arrive in packets, each late by up to 40 ms, to the ms."""
     time_s = np.asarray(time_s, float)
-    late_s = np.repeat(generator.uniform(0.0, latest_s, time_s.size // packet + 1), packet)
+    late_s = np.repeat(generator.uniform(0.0, 0.04, time_s.size // packet + 1), packet)
     return np.maximum.accumulate(np.round(time_s + late_s[: time_s.size], 3))
 
 

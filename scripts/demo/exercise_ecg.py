@@ -92,13 +92,12 @@ def noise_free_ecg(
     lead: str | Waves = "lateral",
     ectopic: ArrayLike | None = None,
     ectopic_shape: str | Waves = "inverted",
-    breathing_hz: float = 0.4,
-    breathing_depth: float = 0.1,
 ) -> Floats:
     """Noise-free ECG (mV) at the times `time_s` (s, any axis) with beats at `beat_s` (s, sorted).
 
     `ectopic` marks beats (boolean, same length) that take the wide ectopic shape. P and T move with
-    the square root of the interval (Bazett 1920, Heart 7:353-370); breathing modulates amplitude.
+    the square root of the interval (Bazett 1920, Heart 7:353-370); breathing at 0.4 Hz modulates
+    amplitude by a tenth.
     """
     time_s, beat_s = np.asarray(time_s, float), np.asarray(beat_s, float)
     wide = np.zeros(beat_s.size, bool) if ectopic is None else np.asarray(ectopic, bool)
@@ -113,7 +112,7 @@ def noise_free_ecg(
             first, stop = np.searchsorted(time_s, (at_s - 0.4, at_s + 0.6))
             delay_s = time_s[first:stop] - at_s + zero_s
             ecg_mv[first:stop] += _sum_of_waves(waves, delay_s, factor)
-    return ecg_mv * (1.0 + breathing_depth * np.sin(2 * np.pi * breathing_hz * time_s))
+    return ecg_mv * (1.0 + 0.1 * np.sin(2 * np.pi * 0.4 * time_s))
 
 
 def beat_times(
@@ -121,19 +120,18 @@ def beat_times(
     *,
     heart_rate_bpm: ArrayLike,
     at_s: ArrayLike | None = None,
-    variability: float = 0.02,
     generator: np.random.Generator,
 ) -> Floats:
     """Beat times (s) whose heart rate follows a course given at `at_s` (s; evenly spread if None).
 
-    `variability` is the standard deviation of the random part of each interval, as a share of it.
+    The standard deviation of the random part of each interval is 2 % of it.
     """
     course_bpm = np.atleast_1d(np.asarray(heart_rate_bpm, float))
     course_s = np.linspace(0.0, duration_s, course_bpm.size) if at_s is None else np.asarray(at_s)
     beats = [0.4]
     while beats[-1] < duration_s - 0.6:
         interval_s = 60.0 / np.interp(beats[-1], course_s, course_bpm)
-        beats.append(beats[-1] + interval_s * (1.0 + variability * generator.standard_normal()))
+        beats.append(beats[-1] + interval_s * (1.0 + 0.02 * generator.standard_normal()))
     return np.asarray(beats[:-1])
 
 
@@ -222,9 +220,7 @@ def _impacts(n: int, rate_hz: float, every_hz: float, generator) -> Floats:
     return noise / noise.std()
 
 
-def footfalls(
-    time_s: Floats, *, every_hz: ArrayLike, alternating: bool = True, generator: np.random.Generator
-) -> Floats:
+def footfalls(time_s: Floats, *, every_hz: ArrayLike, generator: np.random.Generator) -> Floats:
     """Electrode motion by footfalls, largest value 1: a damped oscillation of one shape a foot.
 
     `every_hz` is the step rate, or its course, evenly spread. Steps vary by 2 % in time and 15 % in
@@ -232,7 +228,7 @@ def footfalls(
     shoes and gait give them.
     """
     feet = []
-    for _ in range(2 if alternating else 1):
+    for _ in range(2):
         tone_hz, decay_s = generator.uniform(5.0, 13.0), generator.uniform(0.03, 0.08)
         phase, sign = generator.uniform(0.0, np.pi), generator.choice([-1.0, 1.0])
         feet.append((tone_hz, decay_s, phase, sign * generator.uniform(0.7, 1.0)))

@@ -139,16 +139,13 @@ def inject_errors(
     share: float,
     rng: np.random.Generator,
     kinds: Sequence[str] = ERROR_KINDS,
-    ectopic_early: tuple[float, float] = (0.18, 0.40),
-    misplaced_by: tuple[float, float] = (0.06, 0.15),
-    beats_between: int = 2,
 ) -> tuple[np.ndarray, pd.DataFrame]:
     """Put detection errors and ectopic beats into a clean series, and say where.
 
     `share` is the number of errors over the number of beats; kinds are dealt in turn. An
     `ectopic` beat comes early by a share of its interval and is followed by a full compensatory
     pause; a `missed` beat is left out; an `extra` one stands at 25-75 % of an interval; a
-    `misplaced` one is shifted either way. At least `beats_between` untouched beats separate two
+    `misplaced` one is shifted either way. At least two untouched beats separate two
     errors and the first and last three beats are left alone. Returns the disturbed beat times in
     s and a table with one row per error: kind, time_s (where the disturbed series shows it; for a
     missed beat where it should be), true_time_s (NaN for an extra beat). Raises ValueError for a
@@ -163,7 +160,7 @@ def inject_errors(
     for candidate in rng.permutation(np.arange(3, beats.size - 3)):
         if len(chosen) == wanted:
             break
-        if all(abs(int(candidate) - placed) > beats_between for placed in chosen):
+        if all(abs(int(candidate) - placed) > 2 for placed in chosen):
             chosen.append(int(candidate))
     if len(chosen) < wanted:
         raise ValueError(f"{wanted} errors do not fit into {beats.size} beats")
@@ -176,9 +173,9 @@ def inject_errors(
         interval_s = beats[index] - beats[index - 1]
         true_s = beats[index]
         if kind == "ectopic":
-            disturbed[index] = seen_s = true_s - rng.uniform(*ectopic_early) * interval_s
+            disturbed[index] = seen_s = true_s - rng.uniform(0.18, 0.40) * interval_s
         elif kind == "misplaced":
-            shift_s = rng.choice([-1, 1]) * rng.uniform(*misplaced_by) * interval_s
+            shift_s = rng.choice([-1, 1]) * rng.uniform(0.06, 0.15) * interval_s
             disturbed[index] = seen_s = true_s + shift_s
         elif kind == "missed":
             kept[index] = False

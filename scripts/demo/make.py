@@ -20,13 +20,12 @@ from demo.raw_files import (
     text_of_columns,
     tsv,
     write_edf,
-    write_gzip,
     write_intervals,
     write_physio,
     write_table,
-    write_text,
 )
 from demo.study import EQUIPMENT, EXERCISES, PlannedSet, PlannedVisit, SimulatedVisit
+from recordings.writing import write_gzip, write_text
 
 CHANNELS = {
     "vastus lateralis": "SmO2 VL",

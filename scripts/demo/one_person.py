@@ -23,10 +23,10 @@ from demo.raw_files import (
     text_of_columns,
     write_intervals,
     write_table,
-    write_text,
 )
 from demo.signals import Floats, MuscleSet
 from demo.study import CONDITIONS, EXERCISES, Exercise, PlannedSet, PlannedVisit
+from recordings.writing import write_text
 
 SEED = 20611
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import gzip
-import io
-import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+
+from recordings.writing import write_gzip, write_json, write_text
 
 INVENTED = "Invented demonstration data, no person was measured"
 
@@ -64,7 +63,7 @@ def write_physio(folder: Path, stem: str, ecg_uv: np.ndarray, rate_hz: float, ab
     write_gzip("\n".join(map(str, samples_uv.tolist())) + "\n", folder / f"{stem}.tsv.gz")
     sidecar = {"SamplingFrequency": rate_hz, "StartTime": 0, "Columns": ["cardiac"]}
     sidecar["cardiac"] = {"Description": about, "Units": "uV"}
-    write_text(json.dumps(sidecar, indent=2) + "\n", folder / f"{stem}.json")
+    write_json(sidecar, folder / f"{stem}.json")
     return f"{stem}.tsv.gz"
 
 
@@ -115,21 +114,6 @@ def write_table(
     if not isinstance(table, pd.DataFrame):
         table = pd.DataFrame(table, columns=None if columns is None else list(columns))
     write_text(tsv(table), path)
-
-
-def write_text(text: str, path: Path, *, encoding: str = "utf-8") -> None:
-    """Write text with its line ends as they are."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(text.encode(encoding))
-
-
-def write_gzip(text: str, path: Path) -> None:
-    """Write compressed text that carries neither a time nor a file name."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    compressed = io.BytesIO()
-    with gzip.GzipFile(filename="", mode="wb", fileobj=compressed, mtime=0) as stream:
-        stream.write(text.encode())
-    path.write_bytes(compressed.getvalue())
 
 
 def run_writer(write: Callable[..., None], about: str, *, seed: int, **counts: int) -> None:

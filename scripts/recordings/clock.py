@@ -54,6 +54,9 @@ class Clock:
     placed_by: str = MARKS
 
 
+LARGEST_RESIDUAL_MS = 100.0
+
+
 @dataclass(frozen=True)
 class LostTime:
     """Time that summed beat intervals lack against elapsed time.
@@ -74,7 +77,6 @@ def fit_clock(
     given_offset_s: float = 0.0,
     given_by: str = STATED,
     max_drift_ppm: float = 500.0,
-    max_residual_ms: float = 100.0,
 ) -> Clock:
     """Offset and drift of a recorder from shared events seen by both clocks.
 
@@ -103,7 +105,7 @@ def fit_clock(
     residual_s = lead_s - offset_s - slope * file_s
     residual_ms = 0.0 if n_marks == 2 else float(np.sqrt(np.mean(residual_s**2)) * 1e3)
     drift_ppm = slope * 1e6
-    status = _clock_status(drift_ppm, residual_ms, n_marks, max_drift_ppm, max_residual_ms)
+    status = _clock_status(drift_ppm, residual_ms, n_marks, max_drift_ppm)
     return Clock(offset_s, drift_ppm, residual_ms, n_marks, status)
 
 
@@ -160,15 +162,13 @@ def _check_marks(file_s: FloatArray, session_s: FloatArray) -> None:
             raise ValueError(f"sync marks of the {name} must rise in time: {marks.tolist()}")
 
 
-def _clock_status(
-    drift_ppm: float, residual_ms: float, n_marks: int, max_drift_ppm: float, max_residual_ms: float
-) -> str:
+def _clock_status(drift_ppm: float, residual_ms: float, n_marks: int, max_drift_ppm: float) -> str:
     faults = []
     if abs(drift_ppm) > max_drift_ppm:
         faults.append(f"drift {drift_ppm:.0f} ppm is beyond {max_drift_ppm:g} ppm, check the marks")
-    if residual_ms > max_residual_ms:
+    if residual_ms > LARGEST_RESIDUAL_MS:
         faults.append(
-            f"residual {residual_ms:.0f} ms is beyond {max_residual_ms:g} ms, check the marks"
+            f"residual {residual_ms:.0f} ms is beyond {LARGEST_RESIDUAL_MS:g} ms, check the marks"
         )
     if n_marks == 2:
         faults.append("two sync marks, the residual is 0 by construction")

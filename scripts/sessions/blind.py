@@ -14,9 +14,8 @@ from datetime import UTC, datetime
 from heart.beat_edits import ACCEPTED_BY_HAND, ADDED, REMOVED
 from recordings.store import read_stretches
 from report.policy import checksum
-from sessions.content import Session, content_of
-from sessions.packing import PackedArrays
-from sessions.page import page_of, template_folder
+from sessions.content import Session
+from sessions.page import heart_page, template_folder
 from sessions.reading import recorded_files, sessions_of
 from sessions.review import Pages, decisions_in
 from study.edit_log import EDIT_COLUMNS, append_edits, append_review
@@ -145,27 +144,12 @@ class BlindPages(Pages):
             participant, {}, events_of(self.study, participant), stretches, files, {}
         )
         (session,) = [s for s in sessions if s.session_id == session_id]
-        arrays = PackedArrays()
-        content = content_of(
+        return heart_page(
             blinded(session, label),
-            arrays,
-            failure_band_pct=[],
-            no_cuff_condition="",
-            outcome_headers={},
-        )
-        says = {name: text for name, text in content["says"].items() if name not in HIDDEN_PANELS}
-        order = list(self.visits)
-        at = order.index(label)
-        return page_of(
-            content | {"hidden": HIDDEN_PANELS, "says": says},
-            arrays,
+            list(self.visits),
             self.templates,
             title="Blind review",
-            visit=None,
-            conditions=[],
-            blind=True,
-            previous=order[at - 1] if at else None,
-            following=order[at + 1] if at + 1 < len(order) else None,
+            hidden=HIDDEN_PANELS,
         )
 
 

@@ -117,6 +117,31 @@ def page_of(content, arrays, templates, *, blind=False, **facts):
     )
 
 
+def heart_page(session, labels, templates, *, title, hidden, **further):
+    """HTML of a recording of the heart alone, whose label is one of `labels` in their order.
+
+    `hidden` : panels that are not shown; `further` : what the page needs beside its content
+    """
+    arrays = PackedArrays()
+    content = content_of(
+        session, arrays, failure_band_pct=[], no_cuff_condition="", outcome_headers={}
+    )
+    says = {name: text for name, text in content["says"].items() if name not in hidden}
+    neighbours = [None, *labels, None]
+    at = labels.index(session.participant_id)
+    return page_of(
+        content | further | {"hidden": hidden, "says": says},
+        arrays,
+        templates,
+        title=title,
+        visit=None,
+        conditions=[],
+        blind=True,
+        previous=neighbours[at],
+        following=neighbours[at + 2],
+    )
+
+
 def with_saving(page, address, token):
     """A page that may send decisions below `address`, with the token that the server wants."""
     meta = f'<meta name="save-to" content="{escape(address)}" data-token="{escape(token)}">'

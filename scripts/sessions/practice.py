@@ -5,9 +5,8 @@ import pandas as pd
 
 from demo.exercise_ecg import beat_times, exercise_ecg
 from recordings.store import LABELS, SessionStretch
-from sessions.content import Session, content_of
-from sessions.packing import PackedArrays
-from sessions.page import page_of, template_folder
+from sessions.content import Session
+from sessions.page import heart_page, template_folder
 from study.problems import StudyError
 from study.tables import TABLES
 
@@ -41,27 +40,17 @@ class PracticePages:
         label = path.removesuffix(".html")
         if label not in LESSONS:
             return None
-        names = list(LESSONS)
-        at = names.index(label)
+        labels = list(LESSONS)
         title, bpm, snr_db = LESSONS[label]
-        session, truth_s = practice_session(label, bpm, snr_db, [self.seed, at])
-        arrays = PackedArrays()
-        content = content_of(
-            session, arrays, failure_band_pct=[], no_cuff_condition="", outcome_headers={}
-        )
-        practice = {"truth_s": [round(float(t), 4) for t in truth_s]}
-        return page_of(
-            content
-            | {"practice": practice}
-            | {"hidden": ["events", "pressure", "saturation", "modulation", "verdicts"]},
-            arrays,
+        seed = [self.seed, labels.index(label)]
+        session, truth_s = practice_session(label, bpm, snr_db, seed)
+        return heart_page(
+            session,
+            labels,
             self.templates,
             title=f"{title}; invented, with mistakes planted among the beats",
-            visit=None,
-            conditions=[],
-            blind=True,
-            previous=names[at - 1] if at else None,
-            following=names[at + 1] if at + 1 < len(names) else None,
+            hidden=["events", "pressure", "saturation", "modulation", "verdicts"],
+            practice={"truth_s": [round(float(t), 4) for t in truth_s]},
         )
 
     def save(self, decisions):

@@ -113,13 +113,16 @@ def _resolved(path):
         return path
 
 
-def _parts(path, size, length=4096):
+_PART_BYTES = 4096
+
+
+def _parts(path, size):
     """Bytes from the middle and the end of a file: where two recordings of one device differ."""
     with path.open("rb") as file:
         file.seek(size // 2)
-        middle = file.read(length)
-        file.seek(max(size - length, 0))
-        return middle, file.read(length)
+        middle = file.read(_PART_BYTES)
+        file.seek(max(size - _PART_BYTES, 0))
+        return middle, file.read(_PART_BYTES)
 
 
 def _file_meant(path, row, named, participants):
