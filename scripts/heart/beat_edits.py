@@ -39,10 +39,10 @@ class _BeatList:
     def take_out(self, name: str, time_s: float, reason: str) -> None:
         beat = self.nearest(time_s)
         if beat is None or abs(beat["time_s"] - time_s) > self.tolerance_s:
-            found = f"the nearest is at {beat['time_s']:.3f} s" if beat else "no beat is left"
+            nearest = f"the nearest is at {beat['time_s']:.3f} s" if beat else "no beat is left"
             raise BeatEditError(
                 f"{name}: no beat within {self.tolerance_s * 1000:.0f} ms of {time_s:.3f} s; "
-                f"{found}"
+                f"{nearest}"
             )
         if beat["origin"] == ADDED:
             self.rows.remove(beat)
@@ -72,10 +72,11 @@ class _BeatList:
 
 
 def _edit_time_s(edit: dict, name: str, column: str) -> float:
-    value = pd.to_numeric(pd.Series([edit.get(column)], dtype=object), errors="coerce").iloc[0]
-    if not np.isfinite(value):
+    cell = pd.Series([edit.get(column)], dtype=object)
+    edit_time_s = pd.to_numeric(cell, errors="coerce").iloc[0]
+    if not np.isfinite(edit_time_s):
         raise BeatEditError(f"{name}: {column} is missing or not a number")
-    return float(value)
+    return float(edit_time_s)
 
 
 def apply_beat_edits(

@@ -79,14 +79,14 @@ def beats_of_person(stretches, edits, events, participant, settings):
 
 def beats_of_ecg(ecg, detector, quality_span_s):
     """Beats of all stretches of the ECG of one session, and the quality of its spans."""
-    time_s, value = joined(first_channel(ecg))
-    pieces = undisturbed_pieces(time_s, value)
-    beats = detect_beats(time_s, value, pieces=pieces)
-    spans = quality_by_span(time_s, value, beats, pieces=pieces, span_s=quality_span_s)
+    time_s, ecg_mv = joined(first_channel(ecg))
+    pieces = undisturbed_pieces(time_s, ecg_mv)
+    beats = detect_beats(time_s, ecg_mv, pieces=pieces)
+    spans = quality_by_span(time_s, ecg_mv, beats, pieces=pieces, span_s=quality_span_s)
     if detector != "own":
-        other_s = detect_with(detector, time_s, value)
+        other_s = detect_with(detector, time_s, ecg_mv)
         beats = pd.DataFrame({"time_s": other_s, "template_correlation": np.nan, "shape": "normal"})
-    beats = beats.assign(amplitude=beat_amplitudes(time_s, value, beats["time_s"]))
+    beats = beats.assign(amplitude=beat_amplitudes(time_s, ecg_mv, beats["time_s"]))
     if parted_s := beats.attrs.get("parted_s"):
         beats.attrs["reason"] = parting_said(parted_s)
     spans = pd.DataFrame(
@@ -123,10 +123,10 @@ def first_channel(ecg):
 def beats_of_intervals(intervals):
     """Beats of interval text; no waveform can confirm them, and that is said."""
     times = np.concatenate([s.time_s for s in intervals])
-    values = np.concatenate([s.value for s in intervals])
+    interval_ms = np.concatenate([s.value for s in intervals])
     detected = pd.DataFrame({"time_s": np.unique(times)})
     reasons = ["beat intervals without a waveform: no ECG can confirm a beat"]
-    known = values[np.isfinite(values)]
+    known = interval_ms[np.isfinite(interval_ms)]
     if len(known) >= FEWEST_INTERVALS:
         rounding = interval_rounding(known)
         detected.attrs["timing_step_ms"] = rounding.step_ms
@@ -157,9 +157,9 @@ def _beside(detected, listed, column):
     """What was found at each listed beat; a beat that a person added or moved has no waveform."""
     if column not in detected:
         return None
-    values = dict(zip(detected["time_s"], detected[column], strict=True))
+    at_beat = dict(zip(detected["time_s"], detected[column], strict=True))
     absent = "normal" if column == "shape" else np.nan
-    return np.array([values.get(time, absent) for time in listed["time_s"]])
+    return np.array([at_beat.get(time, absent) for time in listed["time_s"]])
 
 
 def repetitions_of(events):

@@ -68,7 +68,7 @@ def _with_roots(root: complex) -> Floats:
     return np.array([1.0, -2.0 * root.real, abs(root) ** 2])
 
 
-def _run(recursion: Filter, values: Floats) -> Floats:
+def _run(recursion: Filter, series: Floats) -> Floats:
     """Filter as if the first value had stood there for ever.
 
     The recursion is a triangular system of few diagonals, solved in compiled code, block by block
@@ -76,25 +76,25 @@ def _run(recursion: Filter, values: Floats) -> Floats:
     """
     b, a = recursion
     order = a.size - 1
-    driven = np.convolve(values - values[0], b)[: values.size]
+    driven = np.convolve(series - series[0], b)[: series.size]
     bands = np.asfortranarray(np.repeat(a[:, None], BLOCK, axis=1))
-    for start in range(0, values.size, BLOCK):
+    for start in range(0, series.size, BLOCK):
         block = driven[start : start + BLOCK]
         if start:
             before = np.convolve(driven[start - order : start], a)[order:]
             block[:order] -= before[: block.size]
         block[:] = dtbtrs(bands[:, : block.size], block, uplo="L", diag="U")[0]
-    return driven + b.sum() / a.sum() * values[0]
+    return driven + b.sum() / a.sum() * series[0]
 
 
-def without_delay(recursion: Filter, values: ArrayLike, *, margin: int) -> Floats:
-    """`values`, shape (n,), filtered forwards, then backwards; shape (n,).
+def without_delay(recursion: Filter, samples: ArrayLike, *, margin: int) -> Floats:
+    """`samples`, shape (n,), filtered forwards, then backwards; shape (n,).
 
     The series is continued by `margin` samples of itself, turned about each end, so that it does
     not begin with a jump (Gustafsson 1996, IEEE Trans Signal Process 44:988, compares the ways).
     Raises ValueError where there are no more samples than `margin`.
     """
-    series = np.asarray(values, dtype=float)
+    series = np.asarray(samples, dtype=float)
     if len(series) <= margin:
         raise ValueError(f"a margin of {margin} samples needs more than {len(series)} samples")
     before = 2.0 * series[0] - series[margin:0:-1]

@@ -99,17 +99,17 @@ def time_frequency_map(
     first and last half window read low (Allen 1977, IEEE Trans Acoust 25:235).
     """
     times = np.asarray(time_s, dtype=float)
-    values = np.asarray(series, dtype=float)
+    samples = np.asarray(series, dtype=float)
     spacing = (times[-1] - times[0]) / (times.size - 1)
     half = max(1, round(window_s / spacing / 2.0))
     size = 2 * half
-    if values.size < size:
+    if samples.size < size:
         raise NotEnough(
             f"the map needs {window_s:g} s and the series has {times[-1] - times[0]:.0f}"
         )
     window = np.hanning(size + 2)[1:-1]
-    centres = np.arange(0, values.size, max(1, round(step_s / spacing)))
-    padded = np.concatenate([np.zeros(half), values, np.zeros(half)])
+    centres = np.arange(0, samples.size, max(1, round(step_s / spacing)))
+    padded = np.concatenate([np.zeros(half), samples, np.zeros(half)])
     pieces = np.lib.stride_tricks.sliding_window_view(padded, size)[centres]
     length = 1 << int(np.ceil(np.log2(8 * size)))
     transform = np.fft.rfft(pieces * window, length, axis=-1)
@@ -126,14 +126,14 @@ def moving_band_power(
     step = np.diff(frequency)
     running = np.zeros_like(density)
     np.cumsum((density[:, 1:] + density[:, :-1]) / 2.0 * step, axis=1, out=running[:, 1:])
-    rows = np.arange(density.shape[0])
+    moments = np.arange(density.shape[0])
 
     def up_to(edge_hz: ArrayLike) -> FloatArray:
-        place = np.broadcast_to(np.asarray(edge_hz, dtype=float), rows.shape) / step[0]
-        place = np.clip(place, 0.0, frequency.size - 1.0)
-        left = np.minimum(place.astype(int), frequency.size - 2)
-        share = place - left
-        return running[rows, left] * (1.0 - share) + running[rows, left + 1] * share
+        position = np.broadcast_to(np.asarray(edge_hz, dtype=float), moments.shape) / step[0]
+        position = np.clip(position, 0.0, frequency.size - 1.0)
+        below = np.minimum(position.astype(int), frequency.size - 2)
+        share = position - below
+        return running[moments, below] * (1.0 - share) + running[moments, below + 1] * share
 
     return np.maximum(up_to(high_hz) - up_to(low_hz), 0.0)
 
@@ -253,13 +253,13 @@ def _on_grid(
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Values carried to a grid, and where they are known rather than bridged."""
     from_s = np.asarray(known_time_s, dtype=float)
-    value = np.asarray(known_value, dtype=float)
-    if from_s.shape != value.shape or from_s.ndim != 1:
+    known = np.asarray(known_value, dtype=float)
+    if from_s.shape != known.shape or from_s.ndim != 1:
         raise ValueError("respiration_time_s and respiration_hz must have the same length")
-    finite = np.isfinite(value)
+    finite = np.isfinite(known)
     if np.count_nonzero(finite) < 2:
         return np.zeros_like(time_s), np.zeros(time_s.shape, dtype=bool)
-    on_grid = np.interp(time_s, from_s[finite], value[finite])
+    on_grid = np.interp(time_s, from_s[finite], known[finite])
     inside = (time_s >= from_s[0]) & (time_s <= from_s[-1])
     between_known = np.interp(time_s, from_s, finite.astype(float)) > 0.999
     return on_grid, inside & between_known
@@ -350,9 +350,11 @@ def cadence_in_band(
     breathing = np.asarray(respiration_hz, dtype=float)
     beat = np.asarray(beat_rate_hz, dtype=float)
     cadence = np.asarray(cadence_hz, dtype=float)
-    found = np.zeros(np.broadcast_shapes(cadence.shape, breathing.shape, beat.shape), dtype=bool)
+    coincides = np.zeros(
+        np.broadcast_shapes(cadence.shape, breathing.shape, beat.shape), dtype=bool
+    )
     for multiple in range(1, harmonics + 1):
         turns = multiple * cadence / beat
         seen = np.abs(turns - np.round(turns)) * beat
-        found |= np.abs(seen - breathing) <= half_width_hz
-    return found
+        coincides |= np.abs(seen - breathing) <= half_width_hz
+    return coincides

@@ -29,18 +29,19 @@ def precise_sdnn_ms(nn_ms: ArrayLike) -> Estimate:
     `nn_ms`: intervals between normal beats. The method is that of `rmssd_sampling_error`, applied
     to the intervals about their mean; slow oscillation leaves few degrees of freedom.
     """
-    value = sdnn_ms(nn_ms)
+    statistic = sdnn_ms(nn_ms)
     centred = np.asarray(nn_ms, dtype=float) - np.mean(nn_ms)
-    return _on_log_scale(value, centred)
+    return _on_log_scale(statistic, centred)
 
 
-def _on_log_scale(value, series):
+def _on_log_scale(statistic, series):
     try:
         error = rmssd_sampling_error(series)
     except NotEnough:
-        return Estimate(value)
+        return Estimate(statistic)
     spread = exp(NORMAL_QUANTILE * error)
-    return Estimate(value, value * error, ci_low=value / spread, ci_high=value * spread)
+    low, high = statistic / spread, statistic * spread
+    return Estimate(statistic, statistic * error, ci_low=low, ci_high=high)
 
 
 def precise_band_power_ms2(spectrum: Spectrum, low_hz: float, high_hz: float) -> Estimate:
@@ -48,7 +49,7 @@ def precise_band_power_ms2(spectrum: Spectrum, low_hz: float, high_hz: float) ->
 
     See `spectrum.band_power_interval` for the degrees of freedom nu.
     """
-    value = float(band_power(spectrum, low_hz, high_hz))
+    power = float(band_power(spectrum, low_hz, high_hz))
     freedom = float(band_degrees_of_freedom(spectrum, low_hz, high_hz))
     low, high = band_power_interval(spectrum, low_hz, high_hz)
-    return Estimate(value, value * sqrt(2 / freedom), ci_low=float(low), ci_high=float(high))
+    return Estimate(power, power * sqrt(2 / freedom), ci_low=float(low), ci_high=float(high))

@@ -125,19 +125,19 @@ def quality_by_span(
     weakest = np.argmax(_doubts(witnesses), axis=0)
     fault = _faults(time_s, ecg_mv, edges_s, pieces)
     verdict, reason = [], []
-    for k, value in enumerate(quality):
-        if fault[k] == CLIPPING and n_beats[k] and value >= accepted_from:
+    for k, probability in enumerate(quality):
+        if fault[k] == CLIPPING and n_beats[k] and probability >= accepted_from:
             verdict.append(ACCEPTED if correlation[k] >= ALIKE_THOUGH_CLIPPED else DOUBTFUL)
             reason.append(READABLE)
         elif fault[k] or n_beats[k] == 0:
             verdict.append(REJECTED)
             reason.append(fault[k] or "no beats found")
             quality[k] = 0.0
-        elif value >= accepted_from:
+        elif probability >= accepted_from:
             verdict.append(ACCEPTED)
             reason.append("")
         else:
-            verdict.append(DOUBTFUL if value >= doubtful_from else REJECTED)
+            verdict.append(DOUBTFUL if probability >= doubtful_from else REJECTED)
             reason.append(_WEAKNESSES[weakest[k]])
     return _table(
         {
@@ -193,7 +193,7 @@ def _edges(time_s: Floats, span_s: float) -> Floats:
     return edges_s
 
 
-def _by_span(beat_s: Floats, value: ArrayLike, edges_s: Floats, summary: np.ufunc) -> Floats:
+def _by_span(beat_s: Floats, of_beats: ArrayLike, edges_s: Floats, summary: np.ufunc) -> Floats:
     """A summary of the beats of each span (`np.add`, `np.minimum`), 0 where there are none.
 
     `beat_s` is sorted.
@@ -202,7 +202,7 @@ def _by_span(beat_s: Floats, value: ArrayLike, edges_s: Floats, summary: np.ufun
     n_beats = np.diff(bounds)
     by_span = np.zeros(edges_s.size - 1)
     if n_beats.any():
-        known = np.asarray(value, dtype=float)[: bounds[-1]]
+        known = np.asarray(of_beats, dtype=float)[: bounds[-1]]
         by_span[n_beats > 0] = summary.reduceat(known, bounds[:-1][n_beats > 0])
     return by_span
 
@@ -364,13 +364,13 @@ def probability_all_right(witnesses: Witnesses) -> Floats:
     return 1.0 / (1.0 + np.exp(_doubts(witnesses).sum(axis=0) - 6.8))
 
 
-def _quantile(values: Floats, quantile: float) -> float:
-    """The value at this place of the sorted ones, rounded down; 0 without. `values` are moved."""
-    if values.size == 0:
+def _quantile(samples: Floats, quantile: float) -> float:
+    """The value at this place of the sorted ones, rounded down; 0 without. `samples` are moved."""
+    if samples.size == 0:
         return 0.0
-    rank = int(quantile * (values.size - 1))
-    values.partition(rank)
-    return values[rank]
+    rank = int(quantile * (samples.size - 1))
+    samples.partition(rank)
+    return samples[rank]
 
 
 def _spread(samples: Floats) -> float:

@@ -106,14 +106,14 @@ def smoothness_priors_trend(series: ArrayLike, *, regularisation: float) -> Floa
     (Tarvainen, Ranta-aho & Karjalainen 2002, IEEE Trans Biomed Eng 49:172). The cut-off goes with
     the sampling rate; at 4 Hz and 500 the rest keeps 0.707 of an oscillation at 0.0355 Hz.
     """
-    values = np.asarray(series, dtype=float)
-    size = values.shape[-1]
+    samples = np.asarray(series, dtype=float)
+    size = samples.shape[-1]
     if size < 4:
         raise NotEnough(f"a trend needs at least 4 samples and there are {size}")
-    level = values.mean(axis=-1, keepdims=True)
-    columns = (values - level).reshape(-1, size).T
+    level = samples.mean(axis=-1, keepdims=True)
+    columns = (samples - level).reshape(-1, size).T
     trend = solveh_banded(_penalty_bands(size, float(regularisation)), columns)
-    return trend.T.reshape(values.shape) + level
+    return trend.T.reshape(samples.shape) + level
 
 
 def power_spectrum(
@@ -144,25 +144,25 @@ def power_spectrum(
 
     All are scaled so that the density integrates to the variance of a steady series.
     """
-    values = np.asarray(series_ms, dtype=float)
-    if not np.isfinite(values).all():
+    samples = np.asarray(series_ms, dtype=float)
+    if not np.isfinite(samples).all():
         raise ValueError("series_ms holds values that are not finite")
     least = max(_LEAST_SAMPLES, 2 * order if method == "autoregressive" else 0)
-    if values.shape[-1] < least:
-        raise NotEnough(f"a spectrum needs at least {least} samples, not {values.shape[-1]}")
+    if samples.shape[-1] < least:
+        raise NotEnough(f"a spectrum needs at least {least} samples, not {samples.shape[-1]}")
     if method == "lomb_scargle":
         if time_s is None:
             raise ValueError("lomb_scargle needs time_s")
         times = np.asarray(time_s, dtype=float)
-        return _lomb_scargle(times, values, time_bandwidth, taper_count)
+        return _lomb_scargle(times, samples, time_bandwidth, taper_count)
     if rate_hz is None:
         raise ValueError(f"{method} needs rate_hz")
     if method == "multitaper":
-        return _multitaper(values, rate_hz, time_bandwidth, taper_count)
+        return _multitaper(samples, rate_hz, time_bandwidth, taper_count)
     if method == "welch":
-        return _welch(values, rate_hz, segment_s)
+        return _welch(samples, rate_hz, segment_s)
     if method == "autoregressive":
-        return _autoregressive(values, rate_hz, order)
+        return _autoregressive(samples, rate_hz, order)
     raise ValueError(f"no method {method!r}: multitaper, welch, autoregressive or lomb_scargle")
 
 
@@ -183,20 +183,20 @@ def _tapers(size: int, time_bandwidth: float, count: int) -> FloatArray:
     """Sequences of unit energy that hold most of it within the band (Slepian 1978, Bell Syst Tech J
     57:1371); shape (count, size), the best first.
     """
-    place = np.arange(size)
-    middle = ((size - 1 - 2.0 * place) / 2.0) ** 2 * np.cos(2.0 * np.pi * time_bandwidth / size)
-    beside = place[1:] * (size - place[1:]) / 2.0
+    position = np.arange(size)
+    middle = ((size - 1 - 2.0 * position) / 2.0) ** 2 * np.cos(2.0 * np.pi * time_bandwidth / size)
+    beside = position[1:] * (size - position[1:]) / 2.0
     best = (size - count, size - 1)
     tapers = eigh_tridiagonal(middle, beside, select="i", select_range=best)[1].T[::-1]
     tapers.setflags(write=False)
     return tapers
 
 
-def _multitaper(values: FloatArray, rate_hz: float, time_bandwidth: float, count: int) -> Spectrum:
-    size = values.shape[-1]
+def _multitaper(samples: FloatArray, rate_hz: float, time_bandwidth: float, count: int) -> Spectrum:
+    size = samples.shape[-1]
     tapers = _tapers(size, float(time_bandwidth), int(count))
     length = _transform_size(size)
-    transform = np.fft.rfft(values[..., None, :] * tapers, length, axis=-1)
+    transform = np.fft.rfft(samples[..., None, :] * tapers, length, axis=-1)
     power = (transform.real**2 + transform.imag**2).mean(axis=-2) / rate_hz
     weight = (tapers**2).mean(axis=0)
     return Spectrum(
@@ -207,8 +207,8 @@ def _multitaper(values: FloatArray, rate_hz: float, time_bandwidth: float, count
     )
 
 
-def _welch(values: FloatArray, rate_hz: float, segment_s: float | None) -> Spectrum:
-    size = values.shape[-1]
+def _welch(samples: FloatArray, rate_hz: float, segment_s: float | None) -> Spectrum:
+    size = samples.shape[-1]
     segment = size if segment_s is None else min(size, round(segment_s * rate_hz))
     # Spread the segments so that they reach both ends, whatever the length.
     count = max(1, round(2.0 * size / segment) - 1)
@@ -217,10 +217,10 @@ def _welch(values: FloatArray, rate_hz: float, segment_s: float | None) -> Spect
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(segment) / segment)
     window /= np.sqrt((window**2).sum())
     length = _transform_size(size)
-    power = np.zeros((*values.shape[:-1], length // 2 + 1))
+    power = np.zeros((*samples.shape[:-1], length // 2 + 1))
     weight = np.zeros(size)
     for start in starts:
-        piece = values[..., start : start + segment]
+        piece = samples[..., start : start + segment]
         transform = np.fft.rfft(piece * window, length, axis=-1)
         power += transform.real**2 + transform.imag**2
         weight[start : start + segment] += window**2
@@ -243,9 +243,9 @@ def _window_overlap(window: FloatArray, shift: int) -> float:
     return float(window[: window.size - shift] @ window[shift:])
 
 
-def _autoregressive(values: FloatArray, rate_hz: float, order: int) -> Spectrum:
-    size = values.shape[-1]
-    centred = values - values.mean(axis=-1, keepdims=True)
+def _autoregressive(samples: FloatArray, rate_hz: float, order: int) -> Spectrum:
+    size = samples.shape[-1]
+    centred = samples - samples.mean(axis=-1, keepdims=True)
     forward = centred[..., 1:]
     backward = centred[..., :-1]
     # Weights that vanish at the ends: there the trend follows the oscillation and takes its power.
@@ -255,7 +255,7 @@ def _autoregressive(values: FloatArray, rate_hz: float, order: int) -> Spectrum:
         raise NotEnough("an autoregressive spectrum needs a series that varies")
     # A floor 60 dB down: without it a perfectly regular oscillation leaves only rounding to fit.
     floor = 2e-6 * error
-    coefficients = np.ones((*values.shape[:-1], 1))
+    coefficients = np.ones((*samples.shape[:-1], 1))
     for step in range(order):
         weight = _parabola(forward.shape[-1])
         energy = (weight * (forward**2 + backward**2)).sum(axis=-1) + floor
@@ -279,8 +279,8 @@ def _autoregressive(values: FloatArray, rate_hz: float, order: int) -> Spectrum:
 
 
 def _parabola(size: int) -> FloatArray:
-    place = np.arange(1, size + 1)
-    weight = (place * place[::-1]).astype(float)
+    position = np.arange(1, size + 1)
+    weight = (position * position[::-1]).astype(float)
     return weight / weight.sum()
 
 
@@ -314,9 +314,9 @@ def _autoregressive_density(
 
 
 def _lomb_scargle(
-    times: FloatArray, values: FloatArray, time_bandwidth: float, count: int
+    times: FloatArray, samples: FloatArray, time_bandwidth: float, count: int
 ) -> Spectrum:
-    if values.ndim != 1 or times.shape != values.shape:
+    if samples.ndim != 1 or times.shape != samples.shape:
         raise ValueError("lomb_scargle takes one series with one time per value")
     size = times.size
     since_start = times - times[0]
@@ -326,7 +326,7 @@ def _lomb_scargle(
         [np.interp(since_start, even, taper) for taper in _tapers(size, time_bandwidth, count)]
     )
     tapers /= np.sqrt((tapers**2).sum(axis=1, keepdims=True))
-    tapered = (values - values.mean()) * tapers
+    tapered = (samples - samples.mean()) * tapers
     length = _transform_size(size)
     frequency = np.arange(length // 2) / (length * mean_step)
     blocks = np.array_split(frequency[1:], max(1, length // 512))
@@ -393,10 +393,10 @@ def _band_weights(frequency_hz: FloatArray, low_hz: float, high_hz: float) -> Fl
         raise NotEnough(
             f"the band ends at {high_hz:g} Hz and the spectrum at {frequency_hz[-1]:.2f} Hz"
         )
-    left, right = frequency_hz[:-1], frequency_hz[1:]
-    step = right - left
-    from_share = np.clip((low_hz - left) / step, 0.0, 1.0)
-    to_share = np.clip((high_hz - left) / step, 0.0, 1.0)
+    from_hz, to_hz = frequency_hz[:-1], frequency_hz[1:]
+    step = to_hz - from_hz
+    from_share = np.clip((low_hz - from_hz) / step, 0.0, 1.0)
+    to_share = np.clip((high_hz - from_hz) / step, 0.0, 1.0)
     width = (to_share - from_share) * step
     middle = (to_share + from_share) / 2.0
     weights = np.zeros_like(frequency_hz)

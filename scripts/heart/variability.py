@@ -20,8 +20,8 @@ class NotEnough(ValueError):
     """The data cannot carry this number; the message says why, in a sentence for the reader."""
 
 
-def _finite(values: ArrayLike, name: str) -> FloatArray:
-    array = np.asarray(values, dtype=float)
+def _finite(numbers: ArrayLike, name: str) -> FloatArray:
+    array = np.asarray(numbers, dtype=float)
     if array.ndim != 1:
         raise ValueError(f"{name} must be one-dimensional, not of shape {array.shape}")
     if not np.isfinite(array).all():
