@@ -131,7 +131,7 @@ def needed_effects(
     needed = np.empty((len(levels), draws))
     for layout, share in zip(layouts, shares, strict=True):
         parts = [
-            _needed(layout, noise[share], condition, compared, levels, fewest_pairs)
+            _needed_difference(layout, noise[share], condition, compared, levels, fewest_pairs)
             for compared in compared_conditions
         ]
         whole = np.min(parts, axis=0) if every_difference else np.max(parts, axis=0)
@@ -139,7 +139,7 @@ def needed_effects(
     return needed
 
 
-def _needed(layout, noise, condition, compared, levels, fewest_pairs) -> np.ndarray:
+def _needed_difference(layout, noise, condition, compared, levels, fewest_pairs) -> np.ndarray:
     """Of each study the true difference from which one comparison is shown, (levels, draws)."""
     shape = layout.filled.shape[1:]
     estimator = layout.estimator(difference_weights(shape, condition, compared))

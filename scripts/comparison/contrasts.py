@@ -89,7 +89,7 @@ def _contrast(comparison, pair, exercise, rules) -> dict:
     """
     differences = differences_of(*comparison.pairs_of_values(pair, exercise))
     paired, left_out = comparison.within_person(pair, exercise)
-    contrast = _untested(comparison, pair, exercise, differences)
+    contrast = _contrast_before_its_test(comparison, pair, exercise, differences)
     contrast |= {"paired": paired, "confidence": rules.confidence if paired else None}
     notes = contrast["note"]
     if left_out:
@@ -120,7 +120,7 @@ def _contrast(comparison, pair, exercise, rules) -> dict:
     return contrast
 
 
-def _untested(comparison, pair, exercise, differences) -> dict:
+def _contrast_before_its_test(comparison, pair, exercise, differences) -> dict:
     """What is known of a contrast from the people's differences, before their error."""
     return dict.fromkeys(("se", "df", "ci_low", "ci_high", "t", "p", "p_adjusted")) | {
         "outcome": comparison.outcome,
@@ -172,7 +172,7 @@ def _test(contrasts, comparison, claimed, rules) -> None:
 
     A difference is shown where Shaffer's steps show it or a planned claim contains it.
     """
-    tested = [contrast for contrast in contrasts if _known(contrast.get("p"))]
+    tested = [contrast for contrast in contrasts if _is_number(contrast.get("p"))]
     if not tested:
         return
     conditions, n = len(comparison.conditions), len(tested)
@@ -195,7 +195,7 @@ def _test(contrasts, comparison, claimed, rules) -> None:
 
 def _adjust_exercises(contrasts) -> None:
     """p-values within exercises after Holm: they are described and carry no claim."""
-    tested = [contrast for contrast in contrasts if _known(contrast.get("p"))]
+    tested = [contrast for contrast in contrasts if _is_number(contrast.get("p"))]
     n = len(tested)
     if not n:
         return
@@ -205,13 +205,13 @@ def _adjust_exercises(contrasts) -> None:
         contrast["note"].append(f"p_adjusted: Holm's steps over {n} p-values within exercises")
 
 
-def _known(figure: object) -> bool:
+def _is_number(figure: object) -> bool:
     return figure is not None and not np.isnan(figure)
 
 
 def as_ratio(logarithm: float | None) -> float | None:
     """A ratio from its natural logarithm; infinite where it is beyond all numbers."""
-    if not _known(logarithm):
+    if not _is_number(logarithm):
         return None
     with np.errstate(over="ignore"):
         return float(np.exp(logarithm))
@@ -242,9 +242,9 @@ def interpretation(contrast: Mapping, scale: str, smallest_effect: float | None)
     zero and nothing was claimed, "not tested" where there is no p-value.
     """
     low, high = contrast.get("ci_low"), contrast.get("ci_high")
-    if smallest_effect is None or not _known(low):
+    if smallest_effect is None or not _is_number(low):
         return None
-    if not _known(contrast.get("p")):
+    if not _is_number(contrast.get("p")):
         return "not tested"
     size = abs(np.log(smallest_effect)) if scale == "ratio" else smallest_effect
     words = interpret_interval(low, high, smallest_effect=size)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from comparison.jackknife import FEWEST_PEOPLE, Jackknifed, jackknifed
+from comparison.jackknife import FEWEST_PEOPLE, Jackknifed, jackknife
 
 # Fisher's z of a perfect correlation is infinite
 LARGEST_R = 1 - 1e-12
@@ -65,7 +65,7 @@ def correlation_of_deviations(
         return Level(Jackknifed(np.nan, np.nan, 0, np.nan, np.nan, np.nan), 0, 0)
     group, person = np.unique(group[several], return_inverse=True)[1], person[several]
     x, y = deviations(x[several], group), deviations(y[several], group)
-    about_groups = jackknifed(
+    about_groups = jackknife(
         lambda kept: _fisher_z(correlation(x[kept], y[kept])), person, back=lambda z: np.tanh(z)
     )
     return Level(about_groups, len(np.unique(person)), len(x))

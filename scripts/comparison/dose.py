@@ -13,13 +13,15 @@ from __future__ import annotations
 import numpy as np
 
 from comparison.correlation_by_level import deviations, means_of
-from comparison.jackknife import Jackknifed, jackknifed
+from comparison.jackknife import Jackknifed, jackknife
 
 # slopes are given for this much more of the occlusion pressure
 STEP_PCT = 10.0
 
 
-def slope(dose_pct: np.ndarray, y: np.ndarray, group: np.ndarray, person: np.ndarray) -> Jackknifed:
+def dose_slope(
+    dose_pct: np.ndarray, y: np.ndarray, group: np.ndarray, person: np.ndarray
+) -> Jackknifed:
     """Change of y for 10 % more of the occlusion pressure, within groups; arrays (sets,).
 
     `group` numbers the person and exercise of each set from 0.
@@ -30,10 +32,12 @@ def slope(dose_pct: np.ndarray, y: np.ndarray, group: np.ndarray, person: np.nda
         spread = x[kept] @ x[kept]
         return float(x[kept] @ y[kept] / spread) if spread > 1e-12 else np.nan
 
-    return jackknifed(statistic, person)
+    return jackknife(statistic, person)
 
 
-def trend(dose_pct: np.ndarray, y: np.ndarray, group: np.ndarray, person: np.ndarray) -> Jackknifed:
+def dose_trend(
+    dose_pct: np.ndarray, y: np.ndarray, group: np.ndarray, person: np.ndarray
+) -> Jackknifed:
     """Kendall's tau of dose and y over the pairs of sets of one group at different doses.
 
     1 where y rises with every rise of the dose, -1 where it falls with every one.
@@ -47,7 +51,7 @@ def trend(dose_pct: np.ndarray, y: np.ndarray, group: np.ndarray, person: np.nda
         counted = kept[first]
         return float(sign[counted].mean()) if counted.any() else np.nan
 
-    return jackknifed(statistic, person)
+    return jackknife(statistic, person)
 
 
 def _pairs_within(group: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -79,6 +83,6 @@ def dose_at(
         start = means_of(x, used).mean(), means_of(kept_y, used).mean()
         return start[0] + (level - start[1]) / per_pct
 
-    dose = jackknifed(statistic, person)
+    dose = jackknife(statistic, person)
     applied = dose_pct.min() <= dose.value <= dose_pct.max()
     return dose if applied else Jackknifed(np.nan, np.nan, dose.df, np.nan, np.nan, np.nan)

@@ -10,7 +10,7 @@ from collections import Counter
 import numpy as np
 import pandas as pd
 
-from comparison.dose import STEP_PCT, dose_at, slope, trend
+from comparison.dose import STEP_PCT, dose_at, dose_slope, dose_trend
 from comparison.failure import label_codes
 from comparison.jackknife import Jackknifed, why_no_interval
 from comparison.outcome_tables import declared
@@ -149,10 +149,10 @@ def measure_rows(row, used, left_out, band_pct):
     notes = [*filter(None, [why_no_interval(row["n_participants"])]), *left_out]
     if row["scale"] != "ordinal":
         per_step = jackknifed_numbers(
-            slope(dose_pct, y, group, person), np.exp if row["scale"] == "ratio" else float
+            dose_slope(dose_pct, y, group, person), np.exp if row["scale"] == "ratio" else float
         )
         yield row | per_step | {"measure": MEASURES[row["scale"]], "note": "; ".join(notes)}
-    tau = jackknifed_numbers(trend(dose_pct, y, group, person))
+    tau = jackknifed_numbers(dose_trend(dose_pct, y, group, person))
     # the interval of a mean of signs may reach beyond what a tau can be
     tau |= {end: float(np.clip(tau[end], -1, 1)) for end in ("ci_low", "ci_high")}
     yield row | tau | {"measure": TAU, "note": "; ".join(notes)}

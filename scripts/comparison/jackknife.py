@@ -37,7 +37,7 @@ class Jackknifed:
     p: float
 
 
-def jackknifed(
+def jackknife(
     statistic: Callable[[np.ndarray], float],
     person: np.ndarray,
     *,

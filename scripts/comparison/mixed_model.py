@@ -257,7 +257,7 @@ def fit(design: Design, y: np.ndarray) -> Fit:
     without variation and designs that cannot tell their parts.
     """
     refuse_unidentified(design.filled, design.terms)
-    return _fitted(Moments.of(design, np.asarray(y, dtype=float)), STARTS)
+    return _best_of_starts(Moments.of(design, np.asarray(y, dtype=float)), STARTS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -543,7 +543,7 @@ class Fit:
             if not theta[term] < WIDEST_RELATIVE_SD:
                 return unlimited
             try:
-                now = _descend(self.moments, theta, fixed=term)[0]
+                now = _newton(self.moments, theta, fixed=term)[0]
             except (np.linalg.LinAlgError, ModelError):
                 return unlimited
             root, slope = np.sqrt(max(now.at.deviance - best, 0.0)), now.gradient[term]
@@ -630,12 +630,12 @@ def _sd_interval(sd: float, half_width: float) -> dict[str, object]:
 # ---------------------------------------------------- the maximum of the likelihood
 
 
-def _fitted(moments: Moments, starts: Sequence[float | np.ndarray]) -> Fit:
+def _best_of_starts(moments: Moments, starts: Sequence[float | np.ndarray]) -> Fit:
     """Best of independent starts, given as relative standard deviations."""
     n_terms = len(moments.design.terms)
 
     def descend(start: float | np.ndarray) -> tuple[Profile, bool]:
-        return _descend(moments, np.broadcast_to(start, n_terms).astype(float))
+        return _newton(moments, np.broadcast_to(start, n_terms).astype(float))
 
     def by_deviance(end: tuple[Profile, bool]) -> float:
         return end[0].at.deviance
@@ -652,10 +652,10 @@ def _fitted(moments: Moments, starts: Sequence[float | np.ndarray]) -> Fit:
     best, converged = ends[0]
     if not converged and np.abs(best.at.theta).max() > RUNAWAY:
         raise ModelError(NO_RESIDUAL)
-    return Fit(moments, _snapped(moments, best), converged, distance())
+    return Fit(moments, _with_exact_zeros(moments, best), converged, distance())
 
 
-def _descend(
+def _newton(
     moments: Moments, theta: np.ndarray, *, fixed: int | None = None
 ) -> tuple[Profile, bool]:
     """Newton's method with absolute curvature and step reduction; says whether it converged.
@@ -700,7 +700,7 @@ def _descend(
     return now, False
 
 
-def _snapped(moments: Moments, profile: Profile) -> Profile:
+def _with_exact_zeros(moments: Moments, profile: Profile) -> Profile:
     """Signs made positive, and relative standard deviations near zero set to zero if as good."""
     theta = np.abs(profile.at.theta)
     snapped = moments.solve(np.where(theta < SINGULAR_TOLERANCE, 0.0, theta))

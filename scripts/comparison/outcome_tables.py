@@ -25,7 +25,7 @@ from comparison.planned_claims import (
     judge_claims,
     shown_pairs,
 )
-from comparison.planning import claim_planning, planning
+from comparison.planning import claim_planning, planning_table
 from comparison.repeatability import repeatability_table
 from comparison.sensitivity import (
     at_prevailing_rate,
@@ -226,7 +226,7 @@ def planning_tables(
         claim_planning(comparison, claim, steps=steps, seed=plan.rules.seed, **wanted)
         for claim in of_outcome
     ]
-    return [*of_claims, planning(comparison, **wanted)]
+    return [*of_claims, planning_table(comparison, **wanted)]
 
 
 def as_numbers(comparison: Comparison) -> Comparison:

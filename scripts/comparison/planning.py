@@ -69,7 +69,7 @@ def detectable_noncentrality(df: float, *, power_wanted: float, alpha: float) ->
     return (low + high) / 2
 
 
-def planning(
+def planning_table(
     comparison: Comparison,
     *,
     participants: Sequence[int],

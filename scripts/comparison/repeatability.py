@@ -14,7 +14,7 @@ import pandas as pd
 from scipy import special
 
 from comparison.contrasts import as_ratio
-from comparison.jackknife import jackknifed
+from comparison.jackknife import jackknife
 from results.columns import columns_of
 
 AGREEMENT = "ICC(2,1), agreement"
@@ -191,7 +191,7 @@ def repeatability_of_bouts(comparable: pd.DataFrame, *, level: float) -> dict:
         ratio = np.exp(log_of_ratio)
         return float((ratio - 1) / (ratio + k - 1))
 
-    icc = jackknifed(log_ratio, np.array(people, dtype=object), back=back, confidence=level)
+    icc = jackknife(log_ratio, np.array(people, dtype=object), back=back, confidence=level)
     limits = {"icc_low": icc.low, "icc_high": icc.high}
     return (
         row

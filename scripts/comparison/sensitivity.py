@@ -56,7 +56,7 @@ def mixed_model(comparison: Comparison, *, confidence: float) -> list[dict]:
     pooled = comparison.pooled(confidence=confidence)
     note = "; ".join(comparison.notes_of_model)
     if not pooled:
-        return [_nothing(MODEL, note or "no contrast could be estimated")]
+        return [_no_contrast(MODEL, note or "no contrast could be estimated")]
     contrasts = []
     for pair in comparison.pairs:
         held = _pairs_of(comparison, pair) > 1
@@ -198,7 +198,7 @@ def baseline_adjusted(
     planned = bool(comparison.covariates)
     first = WITHOUT_BASELINE if planned else BASELINE
     if baseline.empty:
-        return [_nothing(kind, "not measured at baseline") for kind in (first, CHANGE)]
+        return [_no_contrast(kind, "not measured at baseline") for kind in (first, CHANGE)]
     at_rest = own_baseline(comparison, baseline)
     ranks = comparison.scale == "ordinal"
     plain = replace(comparison, covariates=())
@@ -207,7 +207,7 @@ def baseline_adjusted(
     missing = int((comparison.filled & np.isnan(at_rest)).sum())
     note = f"{missing} cells without the baseline left out" if missing else ""
     changes = (
-        [_nothing(CHANGE, f"{RANKS}, which have no change")]
+        [_no_contrast(CHANGE, f"{RANKS}, which have no change")]
         if ranks
         else _again(change, CHANGE, confidence, note)
     )
@@ -226,7 +226,7 @@ def work_matched(
     if comparison.outcome == "reps_done" or comparison.window == "baseline":
         return []
     if repetitions.empty:
-        return [_nothing(EQUAL_WORK, "repetitions were not noted")]
+        return [_no_contrast(EQUAL_WORK, "repetitions were not noted")]
     in_exercises = bool(comparison.exercises)
     work = cells_of(comparison, repetitions, by_exercise=in_exercises, summed=not in_exercises)
     words = ("repetitions", "without repetitions", "repetitions go")
@@ -240,7 +240,7 @@ def _beside(comparison, covariate, analysis, words, confidence) -> list[dict]:
     """
     what, without, what_goes = words
     if not _varies(np.where(comparison.filled, covariate, np.nan)):
-        return [_nothing(analysis, f"{what} did not differ within participants")]
+        return [_no_contrast(analysis, f"{what} did not differ within participants")]
     missing = int((comparison.filled & np.isnan(covariate)).sum())
     note = f"{missing} cells {without} left out" if missing else ""
     # the same cells without the covariate, so that only what it shares with the condition differs
@@ -282,7 +282,7 @@ def at_prevailing_rate(
     if comparison.outcome not in GROW_WITH_INTERVALS:
         return []
     if intervals.empty:
-        return [_nothing(PREVAILING_RATE, "the mean interval was not measured in this window")]
+        return [_no_contrast(PREVAILING_RATE, "the mean interval was not measured in this window")]
     logs = intervals.assign(y=np.log(intervals["y"].astype(float)))
     level = cells_of(comparison, logs, by_exercise=bool(comparison.exercises))
     words = ("heart rate", "without a mean interval", "heart rate goes")
@@ -306,10 +306,10 @@ def worst_case(comparison: Comparison, *, confidence: float) -> list[dict]:
     """
     filled = comparison.filled
     if filled.all():
-        return [_nothing(kind, "no cell is missing") for kind in (LOWEST, HIGHEST)]
+        return [_no_contrast(kind, "no cell is missing") for kind in (LOWEST, HIGHEST)]
     if (~filled).all(axis=0).any():
         why = "nobody has a value in one of the exercises in one of the conditions: no bounds"
-        return [_nothing(kind, why) for kind in (LOWEST, HIGHEST)]
+        return [_no_contrast(kind, why) for kind in (LOWEST, HIGHEST)]
     low = np.nanmin(comparison.y, axis=(0, 1), keepdims=True)
     high = np.nanmax(comparison.y, axis=(0, 1), keepdims=True)
     # a missing cell belongs to the visit of the other cells of its condition, where there are any
@@ -448,7 +448,7 @@ def _row(comparison, pair, contrast, note) -> dict:
     }
 
 
-def _nothing(analysis: str, reason: str) -> dict:
+def _no_contrast(analysis: str, reason: str) -> dict:
     return {"analysis": analysis, "contrast": None, "note": reason}
 
 

@@ -97,7 +97,9 @@ class RandomisationTest:
     attainable_minimum: float
 
 
-def _placed(statistics: np.ndarray, observed: float, size: float) -> RandomisationTest:
+def _place_among_schedules(
+    statistics: np.ndarray, observed: float, size: float
+) -> RandomisationTest:
     slack = TIE_TOLERANCE * max(size, 1e-300)
     count = int((statistics >= observed - slack).sum())
     total = len(statistics)
@@ -203,10 +205,10 @@ def schedule_test(
     size = float(np.abs(y).max()) ** (1 if n_kinds == 2 else 2) * (1 if n_kinds == 2 else len(y))
     if total <= LARGEST_ENUMERATION:
         sums = _sums_of_all(y, kinds, members, n_kinds)
-        return _placed(_separation(sums, counts), observed, size)
+        return _place_among_schedules(_separation(sums, counts), observed, size)
     if rng is None:
         raise ValueError(f"{total} schedules are too many to count: give rng to draw from them")
     sums = _sums_of_draws(y, kinds, members, n_kinds, draws, rng)
     drawn = _separation(np.vstack([observed_sums, sums]), counts)
-    placed = _placed(drawn, observed, size)
+    placed = _place_among_schedules(drawn, observed, size)
     return RandomisationTest(observed, placed.p, placed.count, placed.total, False, 1 / (draws + 1))

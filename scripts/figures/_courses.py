@@ -41,7 +41,7 @@ def recorded_pressure(stretches, *, step_s):
     for stretch in stretches:
         name = f"{RECORDED}, {stretch.site}" if stretch.site else RECORDED
         time_s, pressure_mmhg = np.asarray(stretch.time_s, float), np.asarray(stretch.value, float)
-        parts.append(binned(name, time_s, pressure_mmhg, step_s))
+        parts.append(means_of_steps(name, time_s, pressure_mmhg, step_s))
     return pd.concat(parts, ignore_index=True) if parts else empty_course()
 
 
@@ -49,7 +49,7 @@ def saturation(traces, *, step_s):
     """Mean saturation of every sensor in every `step_s`; `traces` are readings of one session."""
     of_muscle = traces[traces["signal"] == "muscle_oxygen"]
     parts = [
-        binned(site, trace["time_s"].to_numpy(), trace["value"].to_numpy(), step_s)
+        means_of_steps(site, trace["time_s"].to_numpy(), trace["value"].to_numpy(), step_s)
         for site, trace in of_muscle.groupby(of_muscle["site"].fillna("muscle"), sort=False)
     ]
     return pd.concat(parts, ignore_index=True) if parts else empty_course()
@@ -70,7 +70,7 @@ def with_gaps(line, n_beats):
     return line.assign(value=line["value"].mask(steps > LONGEST_GAP_S + 2 * n_beats))
 
 
-def binned(series, time_s, readings, step_s):
+def means_of_steps(series, time_s, readings, step_s):
     """Mean value of every `step_s`, at the middle of it; steps without readings are missing."""
     if not len(time_s):
         return empty_course()

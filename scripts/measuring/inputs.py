@@ -35,7 +35,7 @@ class Absent(NotEnough):
     """Nothing was recorded or noted that could be measured."""
 
 
-def noted(event, column):
+def noted_number(event, column):
     """A number of the session sheet; Absent where nobody noted it."""
     number = getattr(event, column)
     if pd.isna(number):

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from muscle.cleaning import resolution
-from muscle.contractions import bent_misfit, binned
+from muscle.contractions import bent_misfit, means_in_bins
 from recordings.time_axis import sampling_step_s, usable_readings
 
 # ends that are priced together: enough to spare the interpreter, few enough to forget beginnings
@@ -75,8 +75,8 @@ def find_bends(time_s: ArrayLike, readings: ArrayLike, *, shortest_phase_s: floa
     if len(time) < 8 or time[-1] - time[0] < 2 * shortest_phase_s:
         return []
     if sampling_step_s(time) < 0.2:
-        time, reading = binned(time, reading, 0.2)
-    clock, level = binned(time, reading, max(1.0, sampling_step_s(time)))
+        time, reading = means_in_bins(time, reading, 0.2)
+    clock, level = means_in_bins(time, reading, max(1.0, sampling_step_s(time)))
     marks = _partition(clock, level, shortest_phase_s, resolution(reading))
     slopes = [
         _slope(clock[begin:end], level[begin:end])

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from muscle.bends import Bend, PlacedBend, find_bends
-from muscle.contractions import binned
+from muscle.contractions import means_in_bins
 from muscle.ripples import find_ripples
 from recordings.boundaries import PROPOSAL_COLUMNS, within_a_second
 from recordings.gaps import BRIDGED_STEPS, UNSEEN_S
@@ -142,7 +142,7 @@ def end_of_fall(
     time, reading = time[inside], reading[inside]
     if len(time) < 8:
         return rise_s - DELAY_S, float(np.hypot(5.0, DELAY_SD_S))
-    clock, level = binned(time, reading, max(1.0, sampling_step_s(time)))
+    clock, level = means_in_bins(time, reading, max(1.0, sampling_step_s(time)))
     begins = np.arange(rise_s - 15.0, rise_s + 15.0, 0.25)
     begins = begins[(begins > fall_s + 5.0) & (begins < clock[-1] - 5.0)]
     if not len(begins):

@@ -66,15 +66,15 @@ def clean_saturation(
         reason[(reading < 0) | (reading > 100)] = OUT_OF_RANGE
     limits = {"slip_pct_per_s": slip_pct_per_s, "dropout_jump_pct": dropout_jump_pct}
     reason[_dropouts(time, reading, reason == "", **limits)] = DROPOUT
-    reason[_stuck(time, reading, reason == "", stuck_s=stuck_s)] = STUCK
+    reason[_stuck_readings(time, reading, reason == "", stuck_s=stuck_s)] = STUCK
 
     usable = np.flatnonzero(reason == "")
-    slips, leaks = _steps(time[usable], reading[usable], slip_pct_per_s, leak_longest_s)
+    slips, leaks = _slips_and_leaks(time[usable], reading[usable], slip_pct_per_s, leak_longest_s)
     level_segment = np.zeros(len(time), dtype=int)
     for first, last in slips:
         reason[usable[first:last]] = SLIP
         level_segment[usable[first] :] += 1
-    leaks += [(at, at + 1) for at in _lone(time[usable], reading[usable], slip_pct_per_s)]
+    leaks += [(at, at + 1) for at in _lone_readings(time[usable], reading[usable], slip_pct_per_s)]
     for first, last in leaks:
         reason[usable[first:last]] = LIGHT_LEAK
     return pd.DataFrame(
@@ -102,7 +102,7 @@ def unusable_spans(cleaned: pd.DataFrame) -> pd.DataFrame:
             "n_readings": last - first,
             "reason": reason[first],
         }
-        for first, last in _runs(reason)
+        for first, last in _runs_of_equal(reason)
         if reason[first]
     ]
     return pd.DataFrame(spans, columns=["start_s", "end_s", "n_readings", "reason"])
@@ -117,7 +117,7 @@ def levels_comparable(
     return not len(levels) or bool(levels[0] == levels[-1])
 
 
-def _runs(reading: np.ndarray) -> list[tuple[int, int]]:
+def _runs_of_equal(reading: np.ndarray) -> list[tuple[int, int]]:
     """First and one-past-last index of every run of equal values."""
     if not len(reading):
         return []
@@ -136,7 +136,7 @@ def _dropouts(
     """Zeros that the trace jumps into or out of."""
     usable_at = np.flatnonzero(usable)
     dropout = np.zeros(len(time), dtype=bool)
-    for first, last in _runs(reading[usable_at] == 0):
+    for first, last in _runs_of_equal(reading[usable_at] == 0):
         if reading[usable_at[first]] != 0:
             continue
         for inner, outer in ((first, first - 1), (last - 1, last)):
@@ -149,7 +149,7 @@ def _dropouts(
     return dropout
 
 
-def _stuck(
+def _stuck_readings(
     time: np.ndarray, reading: np.ndarray, usable: np.ndarray, *, stuck_s: float
 ) -> np.ndarray:
     """Runs of one value that the trace's own noise makes next to impossible."""
@@ -159,7 +159,7 @@ def _stuck(
     stuck = np.zeros(len(time), dtype=bool)
     if len(usable_at) < 3:
         return stuck
-    runs = np.array(_runs(reading[usable_at]))
+    runs = np.array(_runs_of_equal(reading[usable_at]))
     lasts_s = time[usable_at[runs[:, 1] - 1]] - time[usable_at[runs[:, 0]]]
     long_run = lasts_s >= stuck_s
     if not long_run.any():
@@ -207,7 +207,7 @@ def _quiet_noise(time: np.ndarray, reading: np.ndarray, window_s: float, step: f
     return float(np.sqrt(max(0.0, np.quantile(spread, 0.25) - step**2 / 4)))
 
 
-def _steps(
+def _slips_and_leaks(
     time: np.ndarray, reading: np.ndarray, slip_pct_per_s: float, leak_longest_s: float
 ) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
     """Steps that stay, and spans between a step and its return, as index ranges."""
@@ -220,17 +220,17 @@ def _steps(
     while number < len(steep):
         at, jump = steep[number]
         following = steep[number + 1] if number + 1 < len(steep) else None
-        if following and _comes_back(time, reading, (at, jump), following, leak_longest_s):
+        if following and _step_comes_back(time, reading, (at, jump), following, leak_longest_s):
             leaks.append((at, following[0]))
             number += 2
             continue
-        if _stays(time, reading, at, jump):
+        if _step_stays(time, reading, at, jump):
             slips.append((at, at + 1))
         number += 1
     return slips, leaks
 
 
-def _lone(time: np.ndarray, reading: np.ndarray, slip_pct_per_s: float) -> np.ndarray:
+def _lone_readings(time: np.ndarray, reading: np.ndarray, slip_pct_per_s: float) -> np.ndarray:
     """Single readings twice a slip away from two neighbours either side that agree."""
     if len(time) < 5:
         return np.empty(0, dtype=int)
@@ -264,14 +264,14 @@ def _steep_places(
         if abs(exact) > 3 * np.median(np.abs(rough[around])):
             height[step] = exact
     steps = []
-    for first, last in _runs(np.sign(height)):
+    for first, last in _runs_of_equal(np.sign(height)):
         if height[first]:
             peak = first + int(np.argmax(np.abs(height[first:last])))
             steps.append((peak + 1, float(height[peak])))
     return steps
 
 
-def _comes_back(
+def _step_comes_back(
     time: np.ndarray,
     reading: np.ndarray,
     up: tuple[int, float],
@@ -283,7 +283,7 @@ def _comes_back(
     lasts_s = time[end] - time[begin]
     if lasts_s > longest_s or abs(back + jump) > 0.5 * abs(jump):
         return False
-    if lasts_s > 4.0 and not all(_stays(time, reading, *edge) for edge in (up, down)):
+    if lasts_s > 4.0 and not all(_step_stays(time, reading, *edge) for edge in (up, down)):
         return False
     outside = (time >= time[begin] - 4.0) & (time < time[end] + 4.0)
     outside[begin:end] = False
@@ -291,7 +291,7 @@ def _comes_back(
     return bool(height * np.sign(jump) >= 0.7 * abs(jump))
 
 
-def _stays(time: np.ndarray, reading: np.ndarray, at: int, jump: float) -> bool:
+def _step_stays(time: np.ndarray, reading: np.ndarray, at: int, jump: float) -> bool:
     """Whether four seconds either side differ by most of the step, more than by the trend there."""
     marks = np.searchsorted(time, time[at] + np.array([-8.0, -4.0, 0.0, 4.0, 8.0]))
     levels = [

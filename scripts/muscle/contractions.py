@@ -182,7 +182,9 @@ def find_contractions(
         else:
             caution = f"{alike}, and neither is {noted}" if noted_rate_hz else alike
     errors_s = limits_error_s if isinstance(limits_error_s, tuple) else (limits_error_s,) * 2
-    followed = _follow(time, reading, start_s, end_s, cadence.rate_hz, errors_s, caution, remark)
+    followed = _follow_ripple(
+        time, reading, start_s, end_s, cadence.rate_hz, errors_s, caution, remark
+    )
     return replace(followed, settled=settled)
 
 
@@ -212,7 +214,7 @@ def ripple_chance(
     if not low_hz < high_hz:
         return chance
     # Windows of an even grid have their waves in common; one that meets a gap has its own.
-    grid_s, level = _even(time, reading, max(step_s, 1 / (5 * high_hz)))
+    grid_s, level = _at_even_times(time, reading, max(step_s, 1 / (5 * high_hz)))
     spacing_s = grid_s[1] - grid_s[0]
     length = int(window_s / spacing_s)
     first = np.rint((moment - window_s / 2 - grid_s[0]) / spacing_s).astype(int)
@@ -229,11 +231,13 @@ def ripple_chance(
     return chance
 
 
-def _even(time: np.ndarray, reading: np.ndarray, spacing_s: float) -> tuple[np.ndarray, np.ndarray]:
+def _at_even_times(
+    time: np.ndarray, reading: np.ndarray, spacing_s: float
+) -> tuple[np.ndarray, np.ndarray]:
     """The trace at even times, between readings by straight lines, NaN inside gaps."""
     step_s = sampling_step_s(time)
     if spacing_s > step_s:
-        time, reading = binned(time, reading, spacing_s)
+        time, reading = means_in_bins(time, reading, spacing_s)
     grid_s = np.arange(time[0], time[-1] + spacing_s / 2, spacing_s)
     level = np.interp(grid_s, time, reading)
     after = np.clip(np.searchsorted(time, grid_s), 1, len(time) - 1)
@@ -319,7 +323,7 @@ def _spectra(time: np.ndarray, windows: np.ndarray, low_hz: float, high_hz: floa
 
 def _cadence(time: np.ndarray, reading: np.ndarray, low_hz: float, high_hz: float) -> _Cadence:
     """Strongest cadence of a set beside its slow course, and the chance that noise makes it."""
-    time, reading = binned(time, reading, 1 / (5 * high_hz))
+    time, reading = means_in_bins(time, reading, 1 / (5 * high_hz))
     spectra = _spectra(time, reading[None, :], low_hz, high_hz)
     rates_hz, explained = spectra.rates_hz, spectra.explained[0]
     best = int(np.argmax(explained))
@@ -330,7 +334,9 @@ def _cadence(time: np.ndarray, reading: np.ndarray, low_hz: float, high_hz: floa
     return _Cadence(float(rates_hz[best]), float(spectra.chance(explained[[best]])[0]))
 
 
-def binned(time: np.ndarray, reading: np.ndarray, bin_s: float) -> tuple[np.ndarray, np.ndarray]:
+def means_in_bins(
+    time: np.ndarray, reading: np.ndarray, bin_s: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Means of times and readings in bins of `bin_s`, empty bins left out."""
     bin_of = np.floor((time - time[0]) / bin_s).astype(int)
     filled, bin_of = np.unique(bin_of, return_inverse=True)
@@ -391,7 +397,7 @@ def _most_probable_ends(begin, finish, begin_support, finish_support, step_s) ->
     )
 
 
-def _follow(
+def _follow_ripple(
     time: np.ndarray,
     reading: np.ndarray,
     start_s: float,
@@ -410,7 +416,7 @@ def _follow(
     moment = np.arange(start_s, end_s, period_s / 8)
     reach_s = max(1.5 * period_s, 3.5 * step_s)
     ripple = local_ripple(time, reading, moment, rate_hz=rate_hz, reach_s=reach_s)
-    core = _core(ripple, period_s)
+    core = _middle_of_ripple(ripple, period_s)
     if core.sum() < 8:
         return _refused("the ripple lasts for less than two contractions")
     clock, cycles = moment[core], ripple.phase_cycles[core]
@@ -579,7 +585,7 @@ def _misfit_of_offsets(
     return misfit, float(misfit.min() / max(1, len(clock) - 7))
 
 
-def _core(ripple: Ripple, period_s: float) -> np.ndarray:
+def _middle_of_ripple(ripple: Ripple, period_s: float) -> np.ndarray:
     """The unbroken middle of the ripple, half a contraction away from its ends."""
     amplitude = np.nan_to_num(ripple.amplitude_pct)
     # At its ends half of a centred weight sees ripple: the amplitude there is half of that within.

@@ -4,7 +4,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from muscle.contractions import Contractions, binned, find_contractions, local_ripple, ripple_chance
+from muscle.contractions import (
+    Contractions,
+    find_contractions,
+    local_ripple,
+    means_in_bins,
+    ripple_chance,
+)
 from recordings.time_axis import sampling_step_s, unalterable, usable_readings
 
 # SD of a limit of which nothing is known
@@ -36,7 +42,7 @@ def find_ripples(
     if len(time) < 8:
         return pd.DataFrame(columns=RIPPLE_COLUMNS, dtype=float)
     if sampling_step_s(time) < 1 / (5 * fastest_hz):
-        time, reading = binned(time, reading, 1 / (5 * fastest_hz))
+        time, reading = means_in_bins(time, reading, 1 / (5 * fastest_hz))
     time, reading = unalterable(time), unalterable(reading)
     hop_s = window_s / 10
     middle = np.arange(time[0] + window_s / 2, time[-1] - window_s / 2, hop_s)
@@ -52,13 +58,13 @@ def find_ripples(
         seen_s = middle[inside & rippling]
         if len(seen_s):
             start, end = (likely.start_s, likely.start_se_s), (likely.end_s, likely.end_se_s)
-            ripples.append(_in_course(time, reading, start, end, seen_s, limits))
+            ripples.append(_limits_beside_course(time, reading, start, end, seen_s, limits))
             near = (middle > likely.start_s - window_s / 2) & (middle < likely.end_s + window_s / 2)
             rippling &= ~near
     edges = np.flatnonzero(np.diff(np.concatenate([[0], rippling.astype(int), [0]])))
     for first, last in zip(edges[::2], edges[1::2], strict=True):
         free = ((middle[first], FREE_S), (middle[last - 1], FREE_S))
-        ripples.append(_settle(time, reading, *free, limits))
+        ripples.append(_settled_limits(time, reading, *free, limits))
     ripples = sorted(filter(None, ripples), key=lambda ripple: ripple["start_s"])
     apart = [
         ripple
@@ -68,7 +74,7 @@ def find_ripples(
     return pd.DataFrame(apart, columns=RIPPLE_COLUMNS, dtype=float)
 
 
-def _in_course(
+def _limits_beside_course(
     time: np.ndarray,
     reading: np.ndarray,
     start: tuple[float, float],
@@ -81,7 +87,7 @@ def _in_course(
     That is where no ripple reaches a limit, because a cuff lowered saturation before the set or
     held it low after, and where the ripple runs on beyond it.
     """
-    near_course = _settle(time, reading, start, end, limits)
+    near_course = _settled_limits(time, reading, start, end, limits)
     if near_course is None:
         return None
     lasts_s = 3 / near_course["rate_hz"]
@@ -100,7 +106,7 @@ def _in_course(
         return near_course
     start = (float(seen_s[0]), FREE_S) if free[0] else start
     end = (float(seen_s[-1]), FREE_S) if free[1] else end
-    free_ripple = _settle(time, reading, start, end, limits)
+    free_ripple = _settled_limits(time, reading, start, end, limits)
     if free_ripple is None:
         return near_course
     # Noise can hide a ripple for a while: only what it tells sharply overrules the course, and
@@ -135,7 +141,7 @@ def _ripple_between(
     return float(np.median(known)) if len(known) else unknown
 
 
-def _settle(
+def _settled_limits(
     time: np.ndarray,
     reading: np.ndarray,
     start: tuple[float, float],

@@ -1,6 +1,6 @@
 """Pain, as noted, 0 to 10."""
 
-from measuring.inputs import noted
+from measuring.inputs import noted_number
 from outcomes import SET
 
 LABEL = "Pain"
@@ -12,4 +12,4 @@ ASKED_OF = SET
 
 
 def measure(event):
-    return noted(event, "pain")
+    return noted_number(event, "pain")

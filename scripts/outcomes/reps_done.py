@@ -1,6 +1,6 @@
 """Repetitions done, as noted."""
 
-from measuring.inputs import noted
+from measuring.inputs import noted_number
 from outcomes import SET
 
 LABEL = "Repetitions"
@@ -12,4 +12,4 @@ ASKED_OF = SET
 
 
 def measure(event):
-    return noted(event, "reps_done")
+    return noted_number(event, "reps_done")

@@ -1,6 +1,6 @@
 """Perceived exertion, as noted, on the scale of the study."""
 
-from measuring.inputs import noted
+from measuring.inputs import noted_number
 from outcomes import SET
 
 LABEL = "Perceived exertion"
@@ -12,4 +12,4 @@ ASKED_OF = SET
 
 
 def measure(event):
-    return noted(event, "rpe")
+    return noted_number(event, "rpe")

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from measuring.inputs import noted
+from measuring.inputs import noted_number
 from outcomes import SET
 
 LABEL = "Set to failure"
@@ -18,5 +18,5 @@ ASKED_OF = SET
 
 def measure(event, failure_stop_reasons):
     if pd.isna(event.stop_reason):
-        return noted(event, "to_failure")
+        return noted_number(event, "to_failure")
     return float(event.stop_reason in failure_stop_reasons)

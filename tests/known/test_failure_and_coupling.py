@@ -170,10 +170,10 @@ def test_the_dose_slope_is_within_people_and_exercises():
     dose_pct = np.tile([0.0, 40.0, 80.0], 12)
     # people with a higher level have it at every dose: 2 points less for every 10 %
     y = 20 * rng.normal(size=12)[group] - 0.2 * dose_pct + rng.normal(size=36)
-    result = dose.slope(dose_pct, y, group, person)
+    result = dose.dose_slope(dose_pct, y, group, person)
     assert result.low < -2.0 < result.high
     assert result.high < -1.5
-    assert dose.trend(dose_pct, y, group, person).value == pytest.approx(-1.0)
+    assert dose.dose_trend(dose_pct, y, group, person).value == pytest.approx(-1.0)
 
 
 def test_the_dose_of_a_level_is_read_only_inside_the_doses_applied():

@@ -18,7 +18,7 @@ from comparison.model_table import model_table
 from comparison.orders import same_order
 from comparison.paired import paired_t
 from comparison.planned_claims import judge_claims
-from comparison.planning import claim_planning, planning, power
+from comparison.planning import claim_planning, planning_table, power
 from comparison.sensitivity import (
     BASELINE,
     CHANGE,
@@ -1080,7 +1080,7 @@ def marginal_of_model(comparison):
 def test_a_difference_planned_for_is_found_with_the_power_wanted():
     comparison = comparison_of(invented(31))
     wanted = {"power_wanted": 0.8, "alpha": 0.05, "smallest_effect": 2.0}
-    table = planning(comparison, participants=[6, 20], fewest_participants=4, **wanted)
+    table = planning_table(comparison, participants=[6, 20], fewest_participants=4, **wanted)
     assert set(table["n_participants"]) == {6, 8, 20}
     for row in table.itertuples():
         assert power(row.detectable / row.se, row.df, alpha=0.05) == pytest.approx(0.8)
@@ -1092,12 +1092,12 @@ def test_a_difference_planned_for_is_found_with_the_power_wanted():
     assert own["df"] == pytest.approx(fitted["df"])
     assert own["se"] == pytest.approx(fitted["se"])
     # with four times the people half the error, and a degree of freedom for each of them
-    more = planning(comparison, participants=[32], fewest_participants=4, **wanted)
+    more = planning_table(comparison, participants=[32], fewest_participants=4, **wanted)
     here = table[table["this_study"]].iloc[-1]
     assert more["se"].iloc[-1] == pytest.approx(here["se"] / 2)
     assert more["df"].iloc[-1] == pytest.approx(here["df"] + 32 - here["n_participants"])
     # variances of fewer people than a test needs are no ground to plan on
-    too_few = planning(comparison, participants=[6, 20], fewest_participants=9, **wanted)
+    too_few = planning_table(comparison, participants=[6, 20], fewest_participants=9, **wanted)
     assert too_few["detectable"].isna().all()
     assert set(too_few["note"]) == {"fewer than 9 pairs to plan from"}
 
@@ -1114,7 +1114,7 @@ def test_a_planned_claim_needs_no_less_than_its_hardest_contrast_and_more_among_
     )
     of_claim = claim_planning(comparison, claims[0], steps=3, seed=1, **wanted)
     whole = of_claim[of_claim["n_participants"] == 12].iloc[0]
-    contrasts = planning(comparison, **wanted).query("n_participants == 12")
+    contrasts = planning_table(comparison, **wanted).query("n_participants == 12")
     parts = contrasts[contrasts["contrast"].str.startswith("target - ")]
     # the easier contrast hardly counts here; a thousand studies place the size within 3 %
     assert whole["detectable"] > 0.95 * parts["detectable"].max()

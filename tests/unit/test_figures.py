@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from engine.listings import figure_modules
-from figures._courses import binned, heart_rate
+from figures._courses import heart_rate, means_of_steps
 from figures._drawing import (
     STYLE,
     alt_text,
@@ -99,7 +99,7 @@ def test_one_condition_of_a_visit_is_not_repeated_over_its_sets():
 
 
 def test_a_gap_in_readings_stays_a_gap():
-    line = binned("sensor", np.array([0.1, 0.6, 5.2]), np.array([60.0, 62.0, 50.0]), 1.0)
+    line = means_of_steps("sensor", np.array([0.1, 0.6, 5.2]), np.array([60.0, 62.0, 50.0]), 1.0)
     assert line["value"].isna().sum() == 4
     assert line["value"].iloc[[0, -1]].to_list() == [61.0, 50.0]
     beats = pd.DataFrame({"nn_time_s": [1.0, 2.0, 3.0, 60.0, 61.0, 62.0], "nn_ms": [1000.0] * 6})

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from comparison.conditions import Comparison
 from comparison.contrasts import Rules, contrast_table
 from comparison.model_table import model_table
-from comparison.planning import planning
+from comparison.planning import planning_table
 from comparison.sensitivity import (
     baseline_adjusted,
     leave_one_out,
@@ -134,7 +134,7 @@ def test_every_design_gives_a_complete_comparison(table, how):
     marginal = found[found["exercise"] == "all"]
     for row in sensitivity_rows(comparison, rows, marginal, fewest_participants=4):
         assert row["note"] or row["estimate"] is not None
-    plans = planning(
+    plans = planning_table(
         comparison,
         participants=[6, 12],
         fewest_participants=2,

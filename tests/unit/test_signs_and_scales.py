@@ -9,7 +9,7 @@ import pytest
 from comparison.alternatives import beside_main, changed_values
 from comparison.conditions import Comparison, comparable_rows
 from comparison.coupling import counts_beside_log
-from comparison.planning import planning, power
+from comparison.planning import planning_table, power
 from comparison.sensitivity import LEFT_OUT, leave_out_extremes, sensitivity_rows
 from report.sentences import sentence_of_claim, sentence_of_contrast
 from results.columns import columns_of
@@ -99,7 +99,7 @@ def test_values_that_went_are_changed_and_no_longer_given():
 
 
 def test_the_power_to_find_a_smallest_ratio_follows_from_its_logarithm():
-    table = planning(
+    table = planning_table(
         comparison_of(outcomes()),
         participants=[12],
         fewest_participants=2,
