@@ -17,7 +17,6 @@ from study.plan import SETTINGS_FILE
 from study.tables import TABLES, allowed_in, choices_of
 
 BIDS_VERSION = "1.10.0"
-
 DERIVED = f"derivatives/{'cuffstudy'}"
 
 LICENCES = {

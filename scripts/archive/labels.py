@@ -14,15 +14,10 @@ from pathlib import Path
 from results.tables import read_table, write_table
 
 KEY = "archive_key.tsv"
-
 _EARLIEST = date(1920, 1, 1)
-
 _DAYS_TO_CHOOSE_FROM = 1000
-
 _LABEL = re.compile(r"(?<![A-Za-z0-9])(?:sub|ses)-[A-Za-z0-9]+")
-
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
-
 _HOUR = re.compile(r"(\d{2}):\d{2}(?::\d{2}(?:\.\d+)?)?")
 
 

@@ -40,11 +40,8 @@ FEWEST_PEOPLE = 5
 DIGITS = 2
 
 SEED = 20531
-
 RATE_HZ = {"ecg": 130.0, "respiration": 10.0, "cuff_pressure": 2.0}
-
 SATURATION_RATE_HZ = 2.0
-
 SYNC_S = 5.0
 
 # times of a session of the demo study, for designs that fewer people carried out

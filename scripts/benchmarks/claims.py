@@ -63,20 +63,15 @@ from comparison.claims import in_order, shaffer_steps, stepwise
 from comparison.within_person import Estimator, WithinPerson, difference_weights
 
 ALPHA = 0.05
-
 PEOPLE_SD = 0.7
-
 RESIDUAL_SD = 0.4
 
 # where layouts are drawn, so many studies share one
 STUDIES_OF_A_LAYOUT = 10
 
 PAIRS = ((1, 0), (2, 0), (2, 1))
-
 FAR = (-1.0, 0.0, 0.0)
-
 PLANNED_FOR = (0.0, 0.0, -0.4)
-
 CERTAIN = (0.0, 0.0, -4.0)
 
 

@@ -21,13 +21,9 @@ from study.problems import StudyError
 from study.tables import TABLES
 
 WRITTEN = ("participants", "sessions", "occlusion", "recordings", "events")
-
 NO_NUMBERS = ("1_000", "nan", "1e999", "12;5", "0x10", "--", "1 000", "٣", "=1+1")
-
 ODD_LABELS = ("sub 01", "sub-01!", "../sub-01", "sub-{x}", "'; rm -rf", "sub-" + "a" * 240)
-
 CONTROL_SIGNS = ("\0", "\x1b", "\x07", "\x0b")
-
 ODD_FILES = ("/etc/hostname", "..", "raw", "raw/none.txt", "raw/{x}.txt", "raw/" + "x" * 300)
 
 ODD_SETTINGS = (

@@ -122,7 +122,6 @@ def adversities(study, results, settings, undisturbed, length_s):
 
 
 FREE_BYTES = 200_000
-
 LARGEST_FILE_BYTES = 100_000
 
 

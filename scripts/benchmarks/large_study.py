@@ -35,7 +35,6 @@ from recordings.writing import write_text
 
 ORDERS = tuple(permutations(range(len(CONDITIONS))))
 RECORDERS = ("edf", "intervals", "physio", "edf", "intervals")
-
 VISIT_S = 510.0
 MARKS_S = (5.0, 500.0)
 BASELINE_S = (0.0, 150.0)
@@ -44,11 +43,9 @@ SET_S = 45.0
 REPETITION_S = 3.0
 INFLATED_BEFORE_S = 15.0
 RELEASED_AFTER_S = 5.0
-
 ECG_RATE_HZ = 130
 SATURATION_RATE_HZ = {"edf": 10, "intervals": 2, "physio": 5}
 CUFF_RATE_HZ = 2
-
 SHARE_OF_OCCLUSION = {"none": 0.0, "low": 0.3, "target": 0.6}
 NADIR_PCT = {"none": 48.0, "low": 42.0, "target": 35.0}
 RISE_BPM = {"none": 28.0, "low": 31.0, "target": 34.0}

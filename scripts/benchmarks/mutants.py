@@ -23,9 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 PROJECT = Path(__file__).resolve().parents[2]
-
 MUTANTS = Path(__file__).with_name("mutants.tsv")
-
 NOT_COPIED = (".git", ".venv", ".snakemake", "__pycache__", "data_demo", "data_*")
 
 # imported once and shared by every process of tests, which would take a second each to do so

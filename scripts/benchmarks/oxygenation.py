@@ -20,7 +20,6 @@ from muscle.contractions import find_contractions
 from recordings.boundaries import compare_boundaries
 
 LIMITS = {"stuck_s": 10.0, "slip_pct_per_s": 10.0, "dropout_jump_pct": 5.0, "leak_longest_s": 30.0}
-
 RATES_HZ = (0.5, 1.0, 2.0, 10.0, 50.0)
 
 # As the example study sets it; a 3 s mean of slow sampling is one or two readings and lies lower.

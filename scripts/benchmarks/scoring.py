@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 MATCH_S = 0.150
-
 LEARNING_S = 5.0
 
 

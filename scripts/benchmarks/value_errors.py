@@ -37,7 +37,6 @@ from muscle.resting_variation import resting_variation
 from results.estimate import Estimate
 
 ENOUGH = {"min_usable_share": 0.8}
-
 CADENCES = {"slowest_hz": 0.1, "fastest_hz": 1.0, "min_samples_per_contraction": 2.5}
 
 COURSE = {
@@ -48,7 +47,6 @@ COURSE = {
 }
 
 SLOPE_WINDOW_S = 15.0
-
 BAND_PCT, HYSTERESIS_PCT = (0.0, 15.0), 2.0
 
 # farther from a limit lies the limit of something else

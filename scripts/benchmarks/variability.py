@@ -17,7 +17,6 @@ import pandas as pd
 from heart import modulation, precision, spectrum, variability
 
 BANDS_HZ = {"lf_power_ms2": (0.04, 0.15), "hf_power_ms2": (0.15, 0.40)}
-
 LF, HF = (0.10, 0.03), (0.25, 0.03)
 
 

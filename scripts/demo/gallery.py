@@ -18,9 +18,7 @@ from demo.practice import write_practice
 from results.typesetting import TEMPLATES
 
 PROJECT = Path(__file__).resolve().parents[2]
-
 DEMO = PROJECT / "data_demo"
-
 PEOPLE_WITHOUT_LOG = ("sub-04", "sub-05")
 
 # exercises of the demo study that they leave out, and the muscles that work in them

@@ -29,9 +29,7 @@ from demo.study import CONDITIONS, EXERCISES, Exercise, PlannedSet, PlannedVisit
 from recordings.writing import write_text
 
 SEED = 20611
-
 PARTICIPANT, SESSION = "sub-01", "ses-1"
-
 DONE = tuple(e for e in EXERCISES if e.name in ("knee_extension", "elbow_extension"))
 
 # repetitions of each bout; a bout below its plan ended in failure
@@ -45,19 +43,12 @@ REPS = {
 }
 
 OCCLUSION_MMHG = {"leg": 188, "arm": 142}
-
 BASELINE_S = 330.0
-
 REST_S = 75.0
-
 BETWEEN_CONDITIONS_S = 180.0
-
 RESTING_HR_BPM = 64.0
-
 DEEPER_TO_FAILURE_PCT = 3.0
-
 NADIR_SD_PCT = 1.0
-
 OXYGEN_RATE_HZ = 1.0
 
 

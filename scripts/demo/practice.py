@@ -11,7 +11,6 @@ from math import exp, pi, sin
 from pathlib import Path
 
 PEOPLE = [f"sub-{number:02d}" for number in range(1, 7)]
-
 CONDITIONS = ("no_cuff", "cuff")
 
 # exercise, onset and duration of the sets of a visit, in s on the session clock

@@ -19,7 +19,6 @@ CUFF_OF_LIMB = {"leg": "thigh cuff", "arm": "arm cuff"}
 TITRATED_SHARES = (0.4, 0.6, 0.7)
 
 STOP_SYSTOLIC_MMHG, STOP_DIASTOLIC_MMHG = 180, 110
-
 HARM = ("sub-04", "target")
 
 TITRATION_COLUMNS = (

@@ -18,9 +18,7 @@ from demo import signals
 from demo.signals import Floats, MuscleSet, Step
 
 DEMO_SEED = 20531
-
 CONDITIONS = ("none", "low", "target")
-
 SHARE_OF_OCCLUSION_PRESSURE = {"none": 0.0, "low": 0.20, "target": 0.60}
 
 # All six orders of three conditions (Williams 1949, Aust J Sci Res A 2:149): A none, B low,
@@ -39,47 +37,26 @@ MEAN_HR_EFFECT_BPM = {"none": 0.0, "low": 2.0, "target": 6.0}
 MODULATION_RATIO = {"none": 1.0, "low": 1.0, "target": 0.8}
 
 SMO2_NADIR_DEVIATION_SD_PCT = 2.5
-
 MEAN_HR_DEVIATION_SD_BPM = 1.8
-
 SET_RESIDUAL_SD = 0.8  # of nadir (percentage points) and mean heart rate (bpm) alike
-
 LOG_RMSSD_DEVIATION_SD = 0.10
-
 LOG_MODULATION_DEVIATION_SD = 0.05
-
 SMO2_BASELINE_DEVIATION_SD_PCT = 1.2
-
 RESTING_HR_DEVIATION_SD_BPM = 2.0
-
 RESTING_CUFF_DROP_PCT = {"none": 0.0, "low": 1.5, "target": 4.0}
-
 OVERSHOOT_PCT = {"none": 3.5, "low": 4.5, "target": 8.0}
-
 HAEMOGLOBIN_RISE_G_DL = {"none": 0.05, "low": 0.20, "target": 0.45}
-
 BASELINE_ONSET_S = 20.0
-
 BASELINE_DURATION_S = 360.0
-
 INFLATED_BEFORE_SET_S = 25.0
-
 INFLATED_AFTER_SET_S = 5.0
-
 RECOVERY_DURATION_S = 420.0
-
 RECOVERY_STEADY_AFTER_S = 60.0
-
 FIRST_SYNC_S = 5.0
-
 GRID_RATE_HZ = 100.0
-
 CUFF_CHANNEL_RATE_HZ = 2.0
-
 LEAD_S = 15.0
-
 HR_ON_TAU_S = 15.0
-
 HR_OFF_TAU_S = 35.0
 
 
@@ -148,56 +125,33 @@ PARTICIPANTS = tuple(EQUIPMENT)
 
 # Deliberate trouble: who has which fault. Where it falls inside a visit follows from the plan.
 MISSING_VISIT = ("sub-09", 3)
-
 ECTOPIC_PARTICIPANT = "sub-02"
-
 MOTION_NOISE = ("sub-03", 2)
-
 MOTION_NOISE_EXERCISES = ("elbow_extension", "band_row")
-
 DRIFTING_PARTICIPANT = "sub-04"
-
 DRIFT_PPM = 45.0
-
 FALSE_BEAT = ("sub-05", 1)
-
 FALSE_BEAT_NEAR_S = 212.0
-
 DROPOUT = ("sub-05", 3)
-
 DROPOUT_SET = ("knee_extension", 2)
-
 DROPOUT_AFTER_ONSET_S = 20.0
-
 DROPOUT_DURATION_S = 40.0
-
 MISSED_BEATS = ("sub-06", 2)
-
 MISSED_NEAR_S = (97.0, 168.0, 251.0, 322.0, 741.0, 1033.0)
-
 MISSED_BEFORE_END_S = (290.0, 151.0)
-
 LOST_AFTER_SET = 4
-
 LOST_FROM_S, LOST_TO_S = 30.0, 42.0
-
 STOPPED_EARLY = ("sub-07", "target", "elbow_extension", 2)
-
 STOPPED_AFTER_REPS = 7
-
 SINGLE_SYNC = ("sub-08", 2)
-
 ESTIMATED_OCCLUSION = ("sub-08", "target", "arm")
-
 SUPINE_OCCLUSION = ("sub-10", "target", "leg")
-
 MISCOUNTED = ("sub-01", 2, "calf_raise", 1)
 
 # A set ends in failure where the planned nadir, with a spread of its own, lies below this.
 FAILURE_BELOW_PCT = 16.0
 
 FAILURE_SPREAD_PCT = 2.0
-
 REPS_LOST_TO_FAILURE = 2
 
 

@@ -29,7 +29,6 @@ SHORTEST_OVERLAP_S = 120.0
 APART_S, CLEARLY = 30.0, 0.05
 
 SMOOTHED_S = 5.0
-
 FOLLOWS_WITHIN_S = 25.0
 
 # pressures that differ by less are a cuff that was never inflated
@@ -48,7 +47,6 @@ class Method(NamedTuple):
 
 
 HEART_RATE = Method("its heart rate agrees best with that of", 2.0, 0.8)
-
 SATURATION = Method("saturation follows the cuff pressure of", 30.0, 0.6)
 
 

@@ -13,13 +13,9 @@ FloatArray = NDArray[np.float64]
 
 
 MARKS = "sync marks"
-
 STATED = "stated offset"
-
 STAMPS = "time stamps"
-
 ACQUISITION = "start of the acquisition"
-
 NOTHING = "nothing"
 
 # how pieces of one signal are told

@@ -25,7 +25,6 @@ _MEASURED_IN = {
 }
 
 _MEASURED_IN_OTHERS = ("baseline", "set", "rest", "recovery")
-
 _EVENTS_NAMED = 3
 
 

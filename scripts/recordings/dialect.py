@@ -31,13 +31,9 @@ SEPARATOR_NAMES = {
 }
 
 DECIMAL_NAMES = {".": "point", ",": "comma"}
-
 MISSING_WORDS = frozenset({"", "n/a", "na", "nan", "#n/a", "null", "none", "-", "--", "---", "?"})
-
 _HEAD_LINES = 400
-
 _SPREAD_LINES = 200
-
 _TAIL_LINES = 50
 
 # A reading that fits fewer of its lines is no table; a header outweighs a reading of numbers that

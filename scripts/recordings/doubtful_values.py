@@ -19,13 +19,9 @@ LOWEST_OF_HIGHEST_PCT = 20.0
 FEWEST_CHANGES = 20
 
 LARGEST_SHARE = 0.3
-
 _KEY = 8  # values that are compared first
-
 _ANCHORS = 40_000  # places that are compared in a recording
-
 _FEWEST_MATCHES = 5  # of places, before all values of a span are compared
-
 _BEATS_EITHER_SIDE = 6
 
 

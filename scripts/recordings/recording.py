@@ -18,13 +18,9 @@ from study.clock_times import Moment
 FloatArray = NDArray[np.float64]
 
 _NOTES_PER_KIND = 5
-
 JITTER_S = 0.25
-
 JITTER_SHARE = 0.01
-
 _ROWS_OF_A_PACKET = 500
-
 _LONGEST_LINE = 300
 
 

@@ -31,7 +31,6 @@ SCHEMA = pa.schema(
 )
 
 TRACE_COLUMNS = ["session_id", "signal", "file", "channel", "site", "side", "position"]
-
 LABELS = (*TRACE_COLUMNS, "unit")
 
 # times share most bytes with their neighbours; a recorder knows few levels, each is kept once

@@ -21,9 +21,7 @@ from serving.local import LocalHandler, local_server, serve_until_stopped
 from study.problems import StudyError
 
 SCRIPTS = Path(__file__).resolve().parents[1]
-
 PROJECT = SCRIPTS.parent
-
 RESULTS = "results"
 
 # a browser asks a page in the background once a minute or less often

@@ -24,7 +24,6 @@ from study.rows import rows_of
 from study.session_sheet import events_of, table_of
 
 TEMPLATES = "workflow/templates"
-
 HIDDEN_PANELS = ("events", "pressure", "saturation", "haemoglobin", "verdicts")
 
 

@@ -18,9 +18,7 @@ from results.words import words_of
 from sessions.packing import quantum_of
 
 FAMILIES = ("heart rate", "heart period", "spectrum", "breathing", "saturation", "contraction")
-
 VERDICTS = ("ok", "flagged", "refused", "missing")
-
 BEAT_KINDS = ("normal", "ectopic", "missed", "extra", "misplaced", "added", "removed")
 
 # intervals further apart than this do not follow each other

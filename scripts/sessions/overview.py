@@ -13,7 +13,6 @@ import pandas as pd
 from sessions.content import traces_of
 
 MOST_POINTS = 120
-
 COURSES = "courses.json"
 
 

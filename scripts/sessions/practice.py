@@ -11,9 +11,7 @@ from study.problems import StudyError
 from study.tables import TABLES
 
 TEMPLATES = "workflow/templates"
-
 DURATION_S = 120.0
-
 RATE_HZ = 250.0
 
 # what each page is about, and the signal over noise of its ECG in dB

@@ -11,7 +11,6 @@ from results.tables import lines_of
 from sessions.content import Session
 
 REVIEWED_SIGNALS = ("ecg", "rr", "muscle_oxygen")
-
 SENSOR_LABELS = ("session_id", "signal", "file", "channel", "site", "side", "position")
 
 

@@ -6,7 +6,6 @@ import re
 LONGEST_CELL = 10_000
 
 MOST_COLUMNS = 1_000
-
 LONGEST_LINE = 1_000_000
 
 # what no person types into a cell; tab and line ends are no part of one

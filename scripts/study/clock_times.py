@@ -10,7 +10,6 @@ from datetime import UTC, date, datetime, time, timedelta
 Moment = datetime | time
 
 DAY_S = 86400.0
-
 _ONE_DIGIT_HOUR = re.compile(r"(^|[T ])(\d):")
 
 

@@ -7,7 +7,6 @@ from collections import Counter
 from itertools import groupby
 
 MOVES = ("move_onset", "move_offset")
-
 EVENT_ACTIONS = (*MOVES, "exclude_event")
 
 # these leave out events as well

@@ -48,7 +48,6 @@ _NO_RECORDING = re.compile(
 )
 
 _UNREAD_KIND = re.compile(r"(?i)\.(xlsx|ods|docx?|pdf|zip)$")
-
 NO_KIND = "no kind of file that is read; save a recording as .csv, and unpack a .zip"
 
 # of a fast signal its first beats are shown, of a slow one its course

@@ -22,7 +22,6 @@ from study.table_changes import needed_columns
 from study.tables import TABLES, allowed_in
 
 LIMBS = ("leg", "arm")
-
 WRITTEN_TABLES = ("participants", "sessions", "recordings", "events", "occlusion", "titration")
 
 # columns that a new study has, beside those that it cannot do without

@@ -21,11 +21,8 @@ from study.problems import StudyError, did_you_mean
 from study.table_changes import TableChanges
 
 RECORD = "allocation.tsv"
-
 COLUMNS = ("participant_id", "sealed", "sha256", "opened_at")
-
 LETTERS = "ABCDEFGHIJ"
-
 METHODS = ("balanced", "random")
 
 

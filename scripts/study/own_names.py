@@ -26,20 +26,15 @@ COLUMNS_OF = {
 }
 
 DATE_ORDERS = ("day_first", "month_first")
-
 DECIMALS = ("point", "comma")
-
 DATED = ("session_start", "date_shifted")
-
 _COMMA = re.compile(r"[+-]?\d*,\d+")
-
 _POINT = re.compile(r"[+-]?\d*\.\d+")
 
 # points may stand for thousands where every number is written so
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(\.\d{3})+(,\d+)?")
 
 _SHORT_YEAR = re.compile(r"\d{1,2}([./-])\d{1,2}\1\d{2}(?:[ T,].*)?")
-
 _LOCAL_DATE = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4})(?:[ T,]+(.+))?")
 
 

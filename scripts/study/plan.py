@@ -18,9 +18,7 @@ from study.tables import Edit
 Key = tuple[str, str]
 
 NOT_FROZEN = "nothing was frozen"
-
 AS_PLANNED = "as planned"
-
 RECORD_OF_FREEZING = {"frozen_at", "frozen_sha256", "frozen_settings_sha256"}
 
 # of every setting that can move a number of a claim, its value when the plan was frozen

@@ -48,7 +48,6 @@ _WORDS = frozenset(
 )
 
 _DATE = re.compile(r"\d{1,4}[-_.]\d{1,2}[-_.]\d{1,4}(?!\d)")
-
 _SUFFIXES = frozenset((".csv", ".tsv", ".txt", ".edf", ".gz", ".json"))
 
 

@@ -19,7 +19,6 @@ from study.tables import REQUIRED, TABLES, allowed_in
 WHERE = {"alternatives": "see config.yaml"}
 
 PROJECT = Path(__file__).resolve().parents[2]
-
 CONFIG = PROJECT / "config"
 
 # what no column says by itself, below the table that it is about

@@ -20,7 +20,6 @@ from study.tables import SkinColour, StopReason, choices_of
 from study.yaml_files import read_yaml
 
 VISITS = "visits.yaml"
-
 FOLDER = "sheets"
 
 # a share of the occlusion pressure is looked up for pressures of this range, in mmHg

@@ -45,7 +45,6 @@ Detector = Literal[
 
 # beyond it no unit of any setting has a meaning, and lengths of windows need all memory
 LARGEST_NUMBER = 100_000.0
-
 LONGEST_TEXT = 1_000
 
 AlternativeName = Annotated[str, Field(pattern=r"^[A-Za-z0-9_]+$")]
@@ -118,29 +117,36 @@ def setting(description, source, formerly="", **limits):
     return Field(description=description, json_schema_extra=extra, **limits)
 
 
+def convention(description, **limits):
+    """A setting whose default is a convention."""
+    return setting(description, "convention", **limits)
+
+
+def of_study(description, **limits):
+    """A setting that every study has its own value of."""
+    return setting(description, "the study", **limits)
+
+
 class PrimaryOutcome(Section):
-    outcome: str = setting("Name of an outcome, a file in scripts/outcomes/.", "the study")
-    window: WindowName = setting("Window in which it is compared.", "the study")
+    outcome: str = of_study("Name of an outcome, a file in scripts/outcomes/.")
+    window: WindowName = of_study("Window in which it is compared.")
 
 
 class StudySection(Section):
     """What the study is about."""
 
-    title: str = setting("Title on the report.", "the study")
-    conditions: list[Name] = setting(
-        "Conditions in order, reference first, as in events.tsv.", "the study", min_length=1
+    title: str = of_study("Title on the report.")
+    conditions: list[Name] = of_study(
+        "Conditions in order, reference first, as in events.tsv.", min_length=1
     )
-    exercises: list[Name] = setting(
-        "Exercises in order of appearance; empty takes them from events.tsv.", "the study"
+    exercises: list[Name] = of_study(
+        "Exercises in order of appearance; empty takes them from events.tsv."
     )
-    primary_outcomes: list[PrimaryOutcome] = setting(
-        "Outcomes whose contrasts are corrected for multiplicity and may carry a claim.",
-        "the study",
+    primary_outcomes: list[PrimaryOutcome] = of_study(
+        "Outcomes whose contrasts are corrected for multiplicity and may carry a claim."
     )
-    rpe_scale: str = setting("Scale of perceived exertion, as Borg 6-20 or CR10.", "the study")
-    seed: int = setting(
-        "Seed of everything that is drawn at random.", "convention", ge=0, le=2**32 - 1
-    )
+    rpe_scale: str = of_study("Scale of perceived exertion, as Borg 6-20 or CR10.")
+    seed: int = convention("Seed of everything that is drawn at random.", ge=0, le=2**32 - 1)
 
     @property
     def primary(self) -> list[tuple[str, str]]:
@@ -151,15 +157,13 @@ class StudySection(Section):
 class Protocol(Section):
     """Facts of the protocol and of its devices, which several steps read."""
 
-    no_cuff_condition: str | None = setting(
+    no_cuff_condition: str | None = of_study(
         "In this condition a set without a noted pressure has no cuff; in others its pressure is "
         "unknown. null where every condition has a cuff.",
-        "the study",
         formerly="segment_oxygenation",
     )
-    pressure_tolerance_mmhg: float = setting(
+    pressure_tolerance_mmhg: float = convention(
         "Recorded pressure above the noted one by more than this is named.",
-        "convention",
         formerly="check_safety",
         gt=0,
         le=30,
@@ -175,14 +179,11 @@ class Protocol(Section):
         "convention: the set could not be continued by effort",
         min_length=1,
     )
-    slowest_cadence_hz: float = setting(
-        "Contractions are looked for from this rate on.",
-        "convention",
-        formerly="measure_outcomes",
-        gt=0,
+    slowest_cadence_hz: float = convention(
+        "Contractions are looked for from this rate on.", formerly="measure_outcomes", gt=0
     )
-    fastest_cadence_hz: float = setting(
-        "And up to this rate.", "convention", formerly="measure_outcomes", gt=0
+    fastest_cadence_hz: float = convention(
+        "And up to this rate.", formerly="measure_outcomes", gt=0
     )
     samples_per_contraction: float = setting(
         "With fewer samples per contraction none is counted.",
@@ -201,18 +202,15 @@ class Protocol(Section):
 class ReadRecordings(Section):
     """From files to signals on one clock."""
 
-    largest_drift_ppm: float = setting(
-        "Clock drift above this is flagged: a mark is probably wrong.", "convention", gt=0
+    largest_drift_ppm: float = convention(
+        "Clock drift above this is flagged: a mark is probably wrong.", gt=0
     )
-    lost_time_s_per_5_min: float = setting(
-        "Summed beat intervals may fall short of elapsed time by this much in 5 min.",
-        "convention",
-        gt=0,
+    lost_time_s_per_5_min: float = convention(
+        "Summed beat intervals may fall short of elapsed time by this much in 5 min.", gt=0
     )
-    largest_uncovered_s: float = setting(
+    largest_uncovered_s: float = convention(
         "A recording that lacks more than this, or than half, of an event that needs it is flagged "
         "in sync.tsv.",
-        "convention",
         gt=0,
     )
 
@@ -223,7 +221,7 @@ class FindBeats(Section):
     detector: Detector = setting(
         "own, sleepecg, or the name of a method of neurokit2's ecg_peaks.", "benchmarks/beats.py"
     )
-    quality_span_s: float = setting("Length of the spans that get a quality.", "convention", gt=0)
+    quality_span_s: float = convention("Length of the spans that get a quality.", gt=0)
     gate_correlation: float = setting(
         "A beat that fits the person's own QRS at least this well is not repaired for its timing "
         "alone.",
@@ -242,10 +240,9 @@ class FindBeats(Section):
 class SegmentOxygenation(Section):
     """From the saturation as recorded to a clean trace, working muscles and set boundaries."""
 
-    working_muscle: dict[str, str] = setting(
+    working_muscle: dict[str, str] = of_study(
         "The sensor site that counts for an exercise, n/a where its muscle carries no sensor; an "
-        "exercise without an entry takes the only site of the session.",
-        "the study",
+        "exercise without an entry takes the only site of the session."
     )
     reached_depth_share: float = setting(
         "Light reaches this share of the distance between source and detector; a sensor over "
@@ -254,21 +251,16 @@ class SegmentOxygenation(Section):
         gt=0,
         le=1,
     )
-    stuck_s: float = setting(
-        "A value unchanged for this long is a stuck sensor.", "convention", gt=0
+    stuck_s: float = convention("A value unchanged for this long is a stuck sensor.", gt=0)
+    slip_pct_per_s: float = convention(
+        "A step faster than this is a slip or a light leak, not physiology.", gt=0
     )
-    slip_pct_per_s: float = setting(
-        "A step faster than this is a slip or a light leak, not physiology.", "convention", gt=0
+    dropout_jump_pct: float = convention(
+        "Zeros are a dropout when the trace jumps into or out of them by more than this.", gt=0
     )
-    dropout_jump_pct: float = setting(
-        "Zeros are a dropout when the trace jumps into or out of them by more than this.",
-        "convention",
-        gt=0,
-    )
-    leak_longest_s: float = setting(
+    leak_longest_s: float = convention(
         "A brighter spell that begins and ends with a step and is no longer than this is a light "
         "leak.",
-        "convention",
         gt=0,
     )
     ripple_window_s: float = setting(
@@ -291,37 +283,29 @@ class SegmentOxygenation(Section):
         "benchmarks/oxygenation.py",
         gt=0,
     )
-    inflated_mmhg: float = setting(
-        "A cuff that holds more than this counts as inflated.", "convention", gt=0, le=30
+    inflated_mmhg: float = convention(
+        "A cuff that holds more than this counts as inflated.", gt=0, le=30
     )
-    boundary_tolerance_s: float = setting(
-        "A set of the log that begins or ends this far from what the trace shows is flagged.",
-        "convention",
-        gt=0,
+    boundary_tolerance_s: float = convention(
+        "A set of the log that begins or ends this far from what the trace shows is flagged.", gt=0
     )
-    farthest_boundary_s: float = setting(
-        "Boundaries farther apart than this are not the same.", "convention", gt=0
+    farthest_boundary_s: float = convention(
+        "Boundaries farther apart than this are not the same.", gt=0
     )
-    supply_boundaries: bool = setting(
+    supply_boundaries: bool = of_study(
         "Whether sets that the session sheet names without start or end get them from what "
-        "saturation shows; all that stands on them is flagged.",
-        "the study",
+        "saturation shows; all that stands on them is flagged."
     )
-    smallest_supply_confidence: float = setting(
+    smallest_supply_confidence: float = convention(
         "A start or end is supplied only where the chance of lying within 1 s is at least this.",
-        "convention",
         gt=0,
         lt=1,
     )
-    pressure_settle_s: float = setting(
-        "First and last part of an inflation that is not compared with the noted pressure.",
-        "convention",
-        ge=0,
+    pressure_settle_s: float = convention(
+        "First and last part of an inflation that is not compared with the noted pressure.", ge=0
     )
-    pressure_smooth_s: float = setting(
-        "Cuff pressure is averaged over this, so that contractions do not count.",
-        "convention",
-        gt=0,
+    pressure_smooth_s: float = convention(
+        "Cuff pressure is averaged over this, so that contractions do not count.", gt=0
     )
 
 
@@ -366,11 +350,9 @@ class MeasureOutcomes(Section):
     baseline_settle_s: float = setting(
         "First part of a baseline that is not used.", "convention, 1 to 2 min", ge=0
     )
-    recovery_steady_from_s: float = setting(
-        "The steady block of a recovery starts here.", "convention", ge=60
-    )
-    shortest_steady_s: float = setting(
-        "A shorter rest of a recovery is not a steady block.", "convention", gt=0
+    recovery_steady_from_s: float = convention("The steady block of a recovery starts here.", ge=60)
+    shortest_steady_s: float = convention(
+        "A shorter rest of a recovery is not a steady block.", gt=0
     )
     low_frequency_hz: Band = setting("Low-frequency band.", "Task Force 1996")
     high_frequency_hz: Band = setting("High-frequency band.", "Task Force 1996")
@@ -386,19 +368,17 @@ class MeasureOutcomes(Section):
     spectrum_method: Literal["multitaper", "welch", "autoregressive", "lomb_scargle"] = setting(
         "Estimator of the spectrum.", "benchmarks/variability.py"
     )
-    peak_window_s: float = setting(
-        "Peak heart rate is the largest mean over this.", "convention", gt=0
-    )
+    peak_window_s: float = convention("Peak heart rate is the largest mean over this.", gt=0)
     end_rate_window_s: float = setting(
         "Heart rate at the end of a set is the mean of this last part.",
         "convention, 5 to 10 s",
         gt=0,
     )
-    recovery_rate_window_s: float = setting(
-        "Heart rate after 30 and 60 s is the mean over this, centred.", "convention", gt=0
+    recovery_rate_window_s: float = convention(
+        "Heart rate after 30 and 60 s is the mean over this, centred.", gt=0
     )
-    saturation_baseline_s: float = setting(
-        "Resting saturation is the mean of this last part of the baseline.", "convention", gt=0
+    saturation_baseline_s: float = convention(
+        "Resting saturation is the mean of this last part of the baseline.", gt=0
     )
     nadir_window_s: float = setting(
         "Nadir is the minimum of a centred mean of this length, and at least one contraction long.",
@@ -411,30 +391,24 @@ class MeasureOutcomes(Section):
         "convention, 10 to 20 s",
         gt=0,
     )
-    end_window_s: float = setting(
-        "End saturation is the mean of this last part.", "convention", gt=0
+    end_window_s: float = convention("End saturation is the mean of this last part.", gt=0)
+    failure_band_hysteresis_pct: float = convention(
+        "The band is left only when saturation rises above its upper edge by this much.", ge=0
     )
-    failure_band_hysteresis_pct: float = setting(
-        "The band is left only when saturation rises above its upper edge by this much.",
-        "convention",
-        ge=0,
+    half_time_to: Literal["baseline", "peak"] = convention(
+        "Half-time runs to half-way between nadir and this."
     )
-    half_time_to: Literal["baseline", "peak"] = setting(
-        "Half-time runs to half-way between nadir and this.", "convention"
+    longest_recovery_delay_s: float = convention(
+        "Longest delay of the exponential fitted to reoxygenation.", ge=0
     )
-    longest_recovery_delay_s: float = setting(
-        "Longest delay of the exponential fitted to reoxygenation.", "convention", ge=0
+    smallest_recovery_r2: float = convention(
+        "The exponential is refused when it explains less.", gt=0, lt=1
     )
-    smallest_recovery_r2: float = setting(
-        "The exponential is refused when it explains less.", "convention", gt=0, lt=1
+    largest_tau_error: float = convention(
+        "Or when its time constant is not known better than this share of itself.", gt=0
     )
-    largest_tau_error: float = setting(
-        "Or when its time constant is not known better than this share of itself.",
-        "convention",
-        gt=0,
-    )
-    smallest_usable_pct: float = setting(
-        "A window with less usable signal is refused.", "convention", ge=50, le=100
+    smallest_usable_pct: float = convention(
+        "A window with less usable signal is refused.", ge=50, le=100
     )
 
     @model_validator(mode="after")
@@ -447,14 +421,12 @@ class MeasureOutcomes(Section):
 class Cuff(Section):
     """A cuff that the tables of the study name."""
 
-    width_cm: float | None = setting("Width, in cm.", "the study", default=None, gt=0, le=30)
-    bladder: str | float | None = setting(
-        "Bladder in words, as single or three chambers, or its length in cm.",
-        "the study",
-        default=None,
+    width_cm: float | None = of_study("Width, in cm.", default=None, gt=0, le=30)
+    bladder: str | float | None = of_study(
+        "Bladder in words, as single or three chambers, or its length in cm.", default=None
     )
-    regulated: bool | None = setting(
-        "Whether the device holds the pressure while the limb moves.", "the study", default=None
+    regulated: bool | None = of_study(
+        "Whether the device holds the pressure while the limb moves.", default=None
     )
 
 
@@ -483,22 +455,19 @@ class CheckSafety(Section):
     longest_restriction_min: float = setting(
         "Longer time under the cuff without release is named.", "Patterson et al. 2019", gt=0, le=30
     )
-    stop_systolic_mmhg: float | None = setting(
+    stop_systolic_mmhg: float | None = of_study(
         "Systolic blood pressure at which the study stops; null is not checked, and said.",
-        "the study",
         ge=50,
         le=300,
     )
-    stop_diastolic_mmhg: float | None = setting(
+    stop_diastolic_mmhg: float | None = of_study(
         "Diastolic blood pressure at which the study stops; null is not checked, and said.",
-        "the study",
         ge=20,
         le=200,
     )
-    cuffs: dict[str, Cuff] = setting(
+    cuffs: dict[str, Cuff] = of_study(
         "Cuffs by the name that the column cuff of the tables holds, each with width_cm, bladder "
-        "and regulated; study.yaml may state them as a section of their own, `cuffs:`.",
-        "the study",
+        "and regulated; study.yaml may state them as a section of their own, `cuffs:`."
     )
 
 
@@ -508,37 +477,36 @@ DIFFERS = "differs from all others"
 class PlannedClaim(Section):
     """A claim that the study wants to make, tested as stated."""
 
-    outcome: str = setting("Outcome of the claim.", "the study")
-    window: WindowName = setting("Window in which it is compared.", "the study")
+    outcome: str = of_study("Outcome of the claim.")
+    window: WindowName = of_study("Window in which it is compared.")
     claim: Literal["differs from all others", "every difference"] = setting(
         "`differs from all others`: one condition, shown only where each of its differences is; "
         "`every difference`: all of them, step by step.",
         "Berger 1982; Shaffer 1986",
         default=DIFFERS,
     )
-    condition: str = setting(
-        "The condition that differs; empty is the last of the study.", "the study", default=""
+    condition: str = of_study(
+        "The condition that differs; empty is the last of the study.", default=""
     )
 
 
 class PlanSection(Section):
     """What was planned before the values were seen; launch.py freeze writes it down with a date."""
 
-    primary_outcomes: list[PrimaryOutcome] = setting(
-        "Primary outcomes in order; empty takes those of the section study.", "the study"
+    primary_outcomes: list[PrimaryOutcome] = of_study(
+        "Primary outcomes in order; empty takes those of the section study."
     )
-    claims: list[PlannedClaim] = setting(
+    claims: list[PlannedClaim] = of_study(
         "Claims in order; empty plans for every primary outcome that the last condition differs "
-        "from all others.",
-        "the study",
+        "from all others."
     )
     across_claims: Literal["holm", "in_order"] = setting(
         "How the error is kept over several claims: holm, or in_order, each tested until one is "
         "not shown.",
         "Holm 1979",
     )
-    smallest_effect: dict[str, SmallestEffect] = setting(
-        "Smallest effects as planned; empty takes those of compare_conditions.", "the study"
+    smallest_effect: dict[str, SmallestEffect] = of_study(
+        "Smallest effects as planned; empty takes those of compare_conditions."
     )
     baseline_adjusted: list[str] = setting(
         "Outcomes whose contrasts take the session's own baseline as covariate.",
@@ -555,39 +523,32 @@ class PlanSection(Section):
         "Edgington and Onghena 2007",
         formerly="compare_conditions",
     )
-    exclusions: str = setting("Who and what is left out, in words.", "the study")
-    participants: int | None = setting("Participants planned.", "the study")
-    orders: list[str] = setting("Orders of the conditions planned, as ABC.", "the study")
-    frozen_at: str | None = setting(
-        "When the plan was frozen; written by the command.", "the study"
-    )
-    frozen_sha256: str | None = setting(
-        "Checksum of the frozen plan; written by the command.", "the study"
-    )
-    frozen_settings_sha256: str | None = setting(
-        "Checksum of registration_settings.yaml, the settings at that time; written by the "
-        "command.",
-        "the study",
+    exclusions: str = of_study("Who and what is left out, in words.")
+    participants: int | None = of_study("Participants planned.")
+    orders: list[str] = of_study("Orders of the conditions planned, as ABC.")
+    frozen_at: str | None = of_study("When the plan was frozen; written by the command.")
+    frozen_sha256: str | None = of_study("Checksum of the frozen plan; written by the command.")
+    frozen_settings_sha256: str | None = of_study(
+        "Checksum of registration_settings.yaml, the settings at that time; written by the command."
     )
 
 
 class CompareConditions(Section):
     """From outcomes to contrasts between conditions."""
 
-    confidence: float = setting(
-        "Level of the intervals; one less it is the error of a claim.", "convention", gt=0.5, lt=1
+    confidence: float = convention(
+        "Level of the intervals; one less it is the error of a claim.", gt=0.5, lt=1
     )
-    smallest_effect: dict[str, SmallestEffect] = setting(
+    smallest_effect: dict[str, SmallestEffect] = of_study(
         "Smallest effect of interest per outcome, in its unit, a ratio other than 1 for ratio "
-        "scales: a number for all its windows, or one for each window that has one.",
-        "the study",
+        "scales: a number for all its windows, or one for each window that has one."
     )
-    fewest_participants: int = setting(
-        "Fewer pairs are described and never claimed.", "convention", ge=2, le=1000
+    fewest_participants: int = convention(
+        "Fewer pairs are described and never claimed.", ge=2, le=1000
     )
     power: float = setting("Power of the planning table.", "Cohen 1988", gt=0.1, lt=1)
-    planned_participants: list[Annotated[int, Field(ge=2, le=10_000)]] = setting(
-        "Numbers of participants in the planning table.", "convention"
+    planned_participants: list[Annotated[int, Field(ge=2, le=10_000)]] = convention(
+        "Numbers of participants in the planning table."
     )
 
 
@@ -624,16 +585,14 @@ class TryAlternatives(Section):
 class DrawFigures(Section):
     """Figures."""
 
-    course_of: list[str] = setting(
+    course_of: list[str] = of_study(
         "Participant and session whose course is drawn in the first figure; empty takes the first "
         "that has everything.",
-        "the study",
         max_length=2,
     )
-    closeups: list[Annotated[list[str], Field(min_length=3, max_length=3)]] = setting(
+    closeups: list[Annotated[list[str], Field(min_length=3, max_length=3)]] = of_study(
         "Participant, session and event_id of each set that is opened in a figure of its own, "
         "three at most; empty takes the set of the last condition in which saturation fell lowest.",
-        "the study",
         max_length=3,
     )
     width_mm: float = setting(
@@ -642,9 +601,7 @@ class DrawFigures(Section):
         ge=80,
         le=260,
     )
-    png_dpi: int = setting(
-        "Points per inch of the PNG; journals ask for 600.", "convention", ge=72, le=1200
-    )
+    png_dpi: int = convention("Points per inch of the PNG; journals ask for 600.", ge=72, le=1200)
 
 
 class Privacy(Section):

@@ -12,7 +12,6 @@ from study.settings import RETIRED, Settings, moved_settings
 from study.yaml_files import read_yaml
 
 CONFIG = SCRIPTS.parent / "config" / "config.yaml"
-
 QUALITY_RULES = CONFIG.with_name("quality_rules.yaml")
 
 # what a plan states holds for the setting that the steps read

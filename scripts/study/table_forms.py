@@ -15,11 +15,8 @@ from study.problems import StudyError
 from study.tables import TABLES
 
 SUFFIXES = (".tsv", ".csv", ".xlsx", ".ods")
-
 WORKBOOKS = ("study.xlsx", "study.ods")
-
 SEPARATORS = (";", "\t", ",")
-
 _UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 
 
@@ -214,11 +211,8 @@ def is_as_written(path):
 
 
 _XML = '<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n'
-
 _MAIN = 'xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"'
-
 _OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
-
 _TYPES = "application/vnd.openxmlformats-officedocument.spreadsheetml"
 
 # plain, and bold for the header

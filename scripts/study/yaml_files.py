@@ -16,13 +16,9 @@ from study.problems import shown
 YAML = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 DEEPEST = 20
-
 MOST_VALUES = 20_000
-
 LONGEST_VALUE = 10_000
-
 _TEXT = "tag:yaml.org,2002:str"
-
 _CONTROL_SIGN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 

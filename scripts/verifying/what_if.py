@@ -22,7 +22,6 @@ from verifying.fresh import run_afresh
 from verifying.words import write_moved
 
 KEYS = ["outcome", "window", "exercise", "contrast", "scale"]
-
 SHOWN = ["estimate", "ci_low", "ci_high", "p", "claim"]
 
 

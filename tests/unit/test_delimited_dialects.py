@@ -18,14 +18,15 @@ SATURATION_PCT = np.array(
 
 
 def saturation(path, **given):
-    asked = {
-        "channel": "smo2",
-        "time_column": "time",
-        "unit": "pct",
-        "sampling_rate_hz": None,
-        "signal": "muscle_oxygen",
-    }
+    asked = {"channel": "smo2", "time_column": "time", "unit": "pct", "signal": "muscle_oxygen"}
     return read_recording(path, declared_by(asked | given))
+
+
+def written(tmp_path, text):
+    """A text file of a recorder of saturation."""
+    path = tmp_path / "oximeter.csv"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
 
 
 def table(separator=",", decimal=".", *, header="time,smo2", end="\n", tail=""):
@@ -91,8 +92,7 @@ HOSTILE = {
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_a_dialect_is_found_and_read_to_the_last_digit(tmp_path, name):
-    path = tmp_path / "oximeter.csv"
-    path.write_bytes(HOSTILE[name])
+    path = written(tmp_path, HOSTILE[name])
     recording = saturation(path)
     assert len(recording.stretches) == 1
     np.testing.assert_array_equal(recording.stretches[0].time_s, TIME_S)
@@ -100,16 +100,14 @@ def test_a_dialect_is_found_and_read_to_the_last_digit(tmp_path, name):
 
 
 def test_thousands_points_are_read_where_a_fraction_settles_it(tmp_path):
-    path = tmp_path / "pressure.csv"
-    path.write_text("t;p\n0,5;1.013,25\n1,0;1.012,5\n1,5;999,75\n", encoding="utf-8")
+    path = written(tmp_path, "t;p\n0,5;1.013,25\n1,0;1.012,5\n1,5;999,75\n")
     asked = {"channel": "p", "time_column": "t", "unit": "au", "signal": "respiration"}
     recording = read_recording(path, declared_by(asked))
     np.testing.assert_array_equal(recording.stretches[0].value, [1013.25, 1012.5, 999.75])
 
 
 def test_missing_values_are_blank_and_counted(tmp_path):
-    path = tmp_path / "oximeter.csv"
-    path.write_text("time;smo2\n0;65,1\n1;--\n2;n/a\n3;\n4;64,2\n", encoding="utf-8")
+    path = written(tmp_path, "time;smo2\n0;65,1\n1;--\n2;n/a\n3;\n4;64,2\n")
     recording = saturation(path)
     assert np.isnan(recording.stretches[0].value).tolist() == [False, True, True, True, False]
     assert "3 of 5 values are blank" in recording.notes
@@ -127,8 +125,7 @@ def test_missing_samples_before_the_first_number_keep_their_place_in_time(tmp_pa
 
 
 def test_missing_samples_after_the_last_number_keep_their_place_too(tmp_path):
-    path = tmp_path / "oximeter.csv"
-    path.write_text("smo2\n65.1\n64.2\nn/a\nn/a\n", encoding="utf-8")
+    path = written(tmp_path, "smo2\n65.1\n64.2\nn/a\nn/a\n")
     (stretch,) = saturation(path, time_column=None, sampling_rate_hz=1.0).stretches
     assert np.isnan(stretch.value).tolist() == [False, False, True, True]
 
@@ -142,42 +139,36 @@ def test_a_separator_in_quotes_does_not_make_up_for_a_missing_cell(tmp_path):
 
 
 def test_a_given_separator_settles_whole_numbers_without_header(tmp_path):
-    path = tmp_path / "oximeter.csv"
-    path.write_text("0,65\n1,64\n2,63\n", encoding="utf-8")
+    path = written(tmp_path, "0,65\n1,64\n2,63\n")
     recording = saturation(path, time_column="column 1", channel="column 2", separator="comma")
     assert recording.stretches[0].value.tolist() == [65.0, 64.0, 63.0]
 
 
 def test_a_given_separator_overrules_a_wrong_sep_line(tmp_path):
-    path = tmp_path / "oximeter.csv"
-    path.write_text("sep=;\n" + table(), encoding="utf-8")
+    path = written(tmp_path, "sep=;\n" + table())
     assert saturation(path, separator="comma").stretches[0].value[0] == 65.1
 
 
 def test_a_blank_line_in_a_single_column_is_not_skipped_in_silence(tmp_path):
-    path = tmp_path / "oximeter.csv"
-    path.write_text("smo2\n65.1\n\n64.2\n", encoding="utf-8")
+    path = written(tmp_path, "smo2\n65.1\n\n64.2\n")
     with pytest.raises(ReadingError, match="row 3: a blank line"):
         saturation(path, time_column=None, sampling_rate_hz=1.0)
 
 
 def test_a_header_inside_the_table_is_not_read_over(tmp_path):
-    path = tmp_path / "oximeter.csv"
-    path.write_text("0;10,5\ntime;smo2\n" + "".join(f"{i};65,5\n" for i in range(30)))
+    path = written(tmp_path, "0;10,5\ntime;smo2\n" + "".join(f"{i};65,5\n" for i in range(30)))
     with pytest.raises(ReadingError, match="first_row"):
         saturation(path, time_column="column 1", channel="column 2")
     assert len(saturation(path, first_row=3).stretches[0].value) == 30
 
 
 def test_what_lies_below_the_table_is_named(tmp_path):
-    path = tmp_path / "oximeter.csv"
-    path.write_bytes(HOSTILE["footer"])
+    path = written(tmp_path, HOSTILE["footer"])
     assert saturation(path).notes == ("2 lines below the table are left out, from row 15",)
 
 
 def test_the_dialect_found_is_shown_and_reads_the_same_when_given_back(tmp_path):
-    path = tmp_path / "oximeter.csv"
-    path.write_bytes(HOSTILE["preamble"])
+    path = written(tmp_path, HOSTILE["preamble"])
     found = saturation(path)
     assert found.dialect == {
         "encoding": "utf-8",
@@ -212,8 +203,7 @@ UNDECIDABLE = {
 @pytest.mark.parametrize("name", UNDECIDABLE)
 def test_what_cannot_be_decided_is_asked_for(tmp_path, name):
     text, column = UNDECIDABLE[name]
-    path = tmp_path / "oximeter.csv"
-    path.write_text(text, encoding="utf-8")
+    path = written(tmp_path, text)
     with pytest.raises(ReadingError) as refused:
         saturation(path)
     assert column in refused.value.todo
@@ -223,16 +213,14 @@ def test_what_cannot_be_decided_is_asked_for(tmp_path, name):
 
 @pytest.mark.parametrize(("decimal", "first"), [("point", 65.125), ("comma", 65125.0)])
 def test_the_column_asked_for_settles_it(tmp_path, decimal, first):
-    path = tmp_path / "oximeter.csv"
-    path.write_text("time;v\n1;65.125\n2;64.250\n3;63.500\n", encoding="utf-8")
+    path = written(tmp_path, "time;v\n1;65.125\n2;64.250\n3;63.500\n")
     recording = saturation(path, channel="v", unit="au", signal="respiration", decimal=decimal)
     assert recording.stretches[0].value[0] == first
 
 
 def test_a_single_number_below_the_head_settles_the_decimal_mark(tmp_path):
     rows = [f"{i};65.125" for i in range(1, 3001)]
-    path = tmp_path / "oximeter.csv"
-    path.write_text("\n".join(["time;smo2", *rows]), encoding="utf-8")
+    path = written(tmp_path, "\n".join(["time;smo2", *rows]))
     with pytest.raises(ReadingError, match="thousands"):
         saturation(path)
     rows[2990] = "2991;65.5"
@@ -241,14 +229,12 @@ def test_a_single_number_below_the_head_settles_the_decimal_mark(tmp_path):
 
 
 def test_three_digit_fractions_beside_commas_are_no_riddle(tmp_path):
-    path = tmp_path / "oximeter.csv"
-    path.write_text("time,smo2\n1,65.125\n2,64.250\n", encoding="utf-8")
+    path = written(tmp_path, "time,smo2\n1,65.125\n2,64.250\n")
     np.testing.assert_array_equal(saturation(path).stretches[0].value, [65.125, 64.25])
 
 
 def test_a_first_row_may_be_given_but_must_be_one(tmp_path):
-    path = tmp_path / "oximeter.csv"
-    path.write_text("time;smo2\n0;10,5\n1;11,5\ntime;smo2\n0;65,5\n1;64,5\n", encoding="utf-8")
+    path = written(tmp_path, "time;smo2\n0;10,5\n1;11,5\ntime;smo2\n0;65,5\n1;64,5\n")
     recording = saturation(path, first_row=5)
     np.testing.assert_array_equal(recording.stretches[0].value, [65.5, 64.5])
     with pytest.raises(ReadingError, match="row 5"):
@@ -265,8 +251,7 @@ def test_a_first_row_may_be_given_but_must_be_one(tmp_path):
     ],
 )
 def test_an_overrule_that_cannot_be_followed_is_refused(tmp_path, given, named):
-    path = tmp_path / "oximeter.csv"
-    path.write_text(table(";", ","), encoding="utf-8")
+    path = written(tmp_path, table(";", ","))
     with pytest.raises(ReadingError) as refused:
         saturation(path, **given)
     assert named in str(refused.value)
@@ -286,8 +271,7 @@ def test_an_overrule_that_cannot_be_followed_is_refused(tmp_path, given, named):
 def test_a_cell_that_cannot_be_read_is_named_however_far_down(tmp_path, row, found):
     rows = [f"{i};65,5" for i in range(2000)]
     rows[900] = row
-    path = tmp_path / "oximeter.csv"
-    path.write_text("\n".join(["time;smo2", *rows]), encoding="utf-8")
+    path = written(tmp_path, "\n".join(["time;smo2", *rows]))
     with pytest.raises(ReadingError) as refused:
         saturation(path)
     assert "row 902" in refused.value.where
@@ -295,8 +279,7 @@ def test_a_cell_that_cannot_be_read_is_named_however_far_down(tmp_path, row, fou
 
 
 def test_a_misspelt_column_lists_those_there_are(tmp_path):
-    path = tmp_path / "oximeter.csv"
-    path.write_text(table(), encoding="utf-8")
+    path = written(tmp_path, table())
     with pytest.raises(ReadingError) as refused:
         saturation(path, channel="smo")
     assert "did you mean 'smo2'" in refused.value.found
@@ -304,16 +287,14 @@ def test_a_misspelt_column_lists_those_there_are(tmp_path):
 
 
 def test_a_blank_channel_will_do_where_one_column_is_left(tmp_path):
-    path = tmp_path / "oximeter.csv"
-    path.write_text(table(), encoding="utf-8")
+    path = written(tmp_path, table())
     assert saturation(path, channel=None).stretches[0].value[0] == 65.1
     with pytest.raises(ReadingError, match="fill in channel"):
         saturation(path, channel=None, time_column=None, sampling_rate_hz=2.0)
 
 
 def test_text_without_numbers_is_no_table(tmp_path):
-    path = tmp_path / "letter.txt"
-    path.write_text("Dear colleague,\nthe recording got lost.\n", encoding="utf-8")
+    path = written(tmp_path, "Dear colleague,\nthe recording got lost.\n")
     with pytest.raises(ReadingError, match="no table of numbers"):
         saturation(path)
     path.write_bytes(b"")
@@ -324,8 +305,7 @@ def test_text_without_numbers_is_no_table(tmp_path):
 
 
 def test_more_names_than_columns_is_refused(tmp_path):
-    path = tmp_path / "oximeter.csv"
-    path.write_text("time;smo2;thb\n0;65,5\n1;64,5\n", encoding="utf-8")
+    path = written(tmp_path, "time;smo2;thb\n0;65,5\n1;64,5\n")
     with pytest.raises(ReadingError, match="3 names above 2 columns"):
         saturation(path)
 
@@ -355,8 +335,7 @@ def test_no_random_dialect_is_read_wrong_in_silence(
     value = np.round(rng.uniform(-900, 9000, n_rows), digits)
     rows = [f"{i}{separator}{v:.{digits}f}".replace(".", decimal) for i, v in enumerate(value)]
     text = preamble + end.join([f"time{separator}v", *rows]) + end + footer
-    path = tmp_path / "random.txt"
-    path.write_bytes(text.encode())
+    path = written(tmp_path, text.encode())
     try:
         recording = saturation(path, channel="v", unit="au", signal="respiration")
     except ReadingError as refused:
@@ -401,8 +380,7 @@ def test_a_wrong_declared_separator_is_told_with_the_columns_that_another_one_gi
 
 
 def test_a_column_that_is_nowhere_in_the_file_is_not_blamed_on_the_separator(tmp_path):
-    path = tmp_path / "table.csv"
-    path.write_text(table(";", ","))
+    path = written(tmp_path, table(";", ","))
     said = refusal(path, time_column="time", channel="calf")
     assert "separator" not in said.found
     assert "correct channel in recordings.tsv" in said.todo

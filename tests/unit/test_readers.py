@@ -27,35 +27,16 @@ ECG_MV = np.round(np.sin(np.arange(2500) / 40.0) + RNG.normal(0, 0.02, 2500), 3)
 
 
 def ecg(path, **given):
-    asked = {
-        "channel": "ECG II",
-        "time_column": None,
-        "unit": "mV",
-        "sampling_rate_hz": None,
-        "signal": "ecg",
-    }
+    asked = {"channel": "ECG II", "unit": "mV", "signal": "ecg"}
     return read_recording(path, declared_by(asked | given))
 
 
 def intervals(path, **given):
-    asked = {
-        "channel": None,
-        "time_column": None,
-        "unit": "ms",
-        "sampling_rate_hz": None,
-        "signal": "rr",
-    }
-    return read_recording(path, declared_by(asked | given))
+    return read_recording(path, declared_by({"unit": "ms", "signal": "rr"} | given))
 
 
 def saturation(path, **given):
-    asked = {
-        "channel": "smo2",
-        "time_column": "time",
-        "unit": "pct",
-        "sampling_rate_hz": None,
-        "signal": "muscle_oxygen",
-    }
+    asked = {"channel": "smo2", "time_column": "time", "unit": "pct", "signal": "muscle_oxygen"}
     return read_recording(path, declared_by(asked | given))
 
 

@@ -18,7 +18,6 @@ from study.clock_times import Moment
 from study.outside import OutsideFile
 
 _EXPORT_AGAIN = "export the recording again with the recorder's own software"
-
 _FIXED_HEADER_BYTES = 256
 
 # stands for no date: Kemp and Olivan 2003
