@@ -14,7 +14,7 @@ from comparison.dose import STEP_PCT, dose_at, dose_slope, dose_trend
 from comparison.failure import label_codes
 from comparison.jackknife import Jackknifed, why_no_interval
 from comparison.outcome_tables import declared
-from cuff.log import planned_pressure
+from cuff.log import planned_pressure, with_recorded
 from cuff.occlusion import ESTIMATED
 from results.words import counted, in_words
 
@@ -60,17 +60,6 @@ def doses_of(events, safety, cuff_checks, protocol):
     return sets[["participant_id", "session_id", "event_id", "condition", "exercise"]].assign(
         dose_pct=[dose for dose, _ in doses], reason=[reason for _, reason in doses]
     )
-
-
-def with_recorded(sets, cuff_checks):
-    """Sets with the pressure recorded under their cuff, NaN where none was."""
-    key = ["participant_id", "session_id", "exercise", "bout"]
-    if cuff_checks.empty:
-        return sets.assign(recorded_mmhg=np.nan)
-    of_sets = cuff_checks[(cuff_checks["trial_type"] == "set") & cuff_checks["bout"].notna()]
-    recorded = of_sets.groupby(key)["actual_mmhg"].mean().to_dict()
-    keys = zip(*(sets[name] for name in key), strict=True)
-    return sets.assign(recorded_mmhg=[recorded.get(k, np.nan) for k in keys])
 
 
 def dose_and_reason(row, tolerance_mmhg):

@@ -92,6 +92,20 @@ def planned_pressure(sets, no_cuff_condition):
     return noted.mask(noted.isna() & (sets["condition"] == no_cuff_condition), 0.0)
 
 
+def with_recorded(sets, cuff_checks):
+    """Sets with `recorded_mmhg`, the pressure recorded under their cuff, NaN where none was.
+
+    `cuff_checks`: result table of this name.
+    """
+    key = ["participant_id", "session_id", "exercise", "bout"]
+    if cuff_checks.empty:
+        return sets.assign(recorded_mmhg=np.nan)
+    of_sets = cuff_checks[(cuff_checks["trial_type"] == "set") & cuff_checks["bout"].notna()]
+    recorded = of_sets.groupby(key)["actual_mmhg"].mean().to_dict()
+    keys = zip(*(sets[name] for name in key), strict=True)
+    return sets.assign(recorded_mmhg=[recorded.get(k, np.nan) for k in keys])
+
+
 def noted_course(events, no_cuff_condition):
     """Pressure of one session over time as the sheet has it, and where it is unknown.
 

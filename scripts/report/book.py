@@ -3,8 +3,6 @@
 The template is workflow/templates/book.typ.
 """
 
-import pandas as pd
-
 from cuff.cautions import CAUTION
 from report.page import read_text_table
 from report.printing import cells_of, columns_of_numbers, heading, is_wide
@@ -22,13 +20,6 @@ LONG = 60
 
 # rows of one table: more of them nobody reads in print, and each takes a quarter of a MB to set
 MOST_ROWS = 800
-
-# what a row of the pressures says where there is nothing to see to
-NOTHING_TO_SEE_TO = {
-    "verdict": r"\d+ (within|without cuff pressure)(; \d+ (within|without cuff pressure))*",
-    "findings": "none",
-    "symptoms": "none noted",
-}
 
 
 def content_of(figures, tables, methods, checklists, *, title, conditions):
@@ -76,26 +67,14 @@ def printed_in(folder, conditions):
 
 
 def printable(table, name):
-    """The rows of a table that are set, in their order, and a sentence where they are not all.
-
-    Rows with a finding, a symptom or a pressure that is not within come before others.
-    """
+    """The first rows of a table, and a sentence where they are not all."""
     if len(table) <= MOST_ROWS:
         return table, ""
-    is_quiet = pd.Series(True, index=table.index)
-    for column, nothing in NOTHING_TO_SEE_TO.items():
-        if column in table:
-            is_quiet &= table[column].fillna("").str.fullmatch(nothing)
-    kept = is_quiet.sort_values(kind="stable").index[:MOST_ROWS]
-    first = (
-        ", those with a finding, a symptom or a pressure that is not within before others"
-        if "findings" in table
-        else ", the first"
-    )
     left_out = (
-        f" This book holds {MOST_ROWS} of {len(table)} rows{first}; all stand in tables/{name}.tsv."
+        f" This book holds the first {MOST_ROWS} of {len(table)} rows; all stand in "
+        f"tables/{name}.tsv."
     )
-    return table.loc[sorted(kept)], left_out
+    return table[:MOST_ROWS], left_out
 
 
 def lists_in(markdown):

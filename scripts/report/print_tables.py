@@ -9,11 +9,13 @@ from cuff.cautions import CAUTION
 from cuff.verdicts import COUNTING
 from engine.listings import described, names_in
 from report.origins import Origin
+from report.pressures import BY_VISIT, planned_and_actual, pressures_by_limb, pressures_by_visit
+from report.safety import people_in_words
 from report.words import basis_in_columns, label_of, with_interval
 from results.format import decimals, p_value, three_digits
 from results.words import in_words, words_of
 
-NEEDS = ("outcomes", "contrasts", "claims", "safety", "harms")
+NEEDS = ("outcomes", "contrasts", "claims", "safety", "cuff_checks", "harms")
 
 PARTICIPANTS = "1_participants"
 
@@ -34,13 +36,18 @@ STOPS = "8_stops"
 # of each family of outcomes that are not primary, from this number on
 FIRST_FAMILY = 9
 
+# files beside them: too long for a page
+BY_CONDITION = "outcomes_by_condition"
+
+BY_CONDITION_CAPTION = "Every outcome by condition, mean (SD) over participants"
+
 CAPTIONS = {
     PARTICIPANTS: "Participants",
-    OUTCOMES: "Outcomes by condition, mean (SD) over participants; what follows a set counts "
-    "from its end or cuff release, whichever is later",
+    OUTCOMES: "Primary outcomes by exercise and condition, mean (SD) over participants; what "
+    "follows a set counts from its end or cuff release, whichever is later",
     CONTRASTS: "Contrasts of the primary outcomes",
-    PRESSURES: "Pressures with verdict, findings and symptoms, shares of occlusion pressure and "
-    "checks that are missing",
+    PRESSURES: "Cuff pressures by condition and limb, planned and actual, with verdicts, findings "
+    "and symptoms",
     HARMS: "Harms by condition, with the people and sets at risk",
 }
 
@@ -68,12 +75,16 @@ ADJUSTED = (
 NOTES = {
     PARTICIPANTS: f"n: participants of whom it was noted. {EMPTY}",
     OUTCOMES: "Mean (SD) over participants, each participant's sets averaged first, and their "
-    "number n. Given, flagged (to be read with care) and withheld (refused or missing, with the "
-    f"reason in exclusions.tsv) count single values. {EMPTY}",
+    "number n; all: over all exercises. Given, flagged (to be read with care) and withheld "
+    "(refused or missing, with the reason in exclusions.tsv) count single values. All outcomes: "
+    f"{BY_CONDITION}.tsv. {EMPTY}",
     CONTRASTS: f"{COMPARED} {ADJUSTED} Flagged and withheld: % of the values asked in both "
     f"conditions. {EMPTY}",
-    PRESSURES: "Verdicts of the sets of a visit on one limb; a pressure counts as that of its "
-    f"condition where it is {in_words(list(COUNTING), 'or')}. {EMPTY} {CAUTION}",
+    PRESSURES: "Planned: as noted on the session sheet. Actual: median of each set whose cuff "
+    "pressure was recorded. Difference: actual less planned, mean and range. Share: of the "
+    "occlusion pressure of the same limb, side and posture. Verdicts count sets; a pressure counts "
+    f"as that of its condition where it is {in_words(list(COUNTING), 'or')}. Every visit: "
+    f"{BY_VISIT}.tsv. {EMPTY} {CAUTION}",
     HARMS: "People with a harm with the exact 95 % interval of their share (Clopper and Pearson "
     f"1934). {EMPTY} {CAUTION}",
     CLAIMS: f"{COMPARED} {ADJUSTED} Smallest: the smallest effect of interest that the study "
@@ -103,9 +114,9 @@ def printed_tables(results):
     """Every table for print, in the order of their numbers."""
     tables = {
         PARTICIPANTS: participants(results.participants),
-        OUTCOMES: outcomes_by_condition(results.outcomes, results.conditions),
+        OUTCOMES: primary_by_exercise(results.outcomes, results.conditions, results.primary),
         CONTRASTS: contrasts_of(results.contrasts, results.primary),
-        PRESSURES: pressures(results.safety),
+        PRESSURES: pressures_by_limb(sets_of(results), visits_of(results), results.conditions),
         HARMS: harms_by_condition(results.harms),
         CLAIMS: primary_claims(results.contrasts, results.claims, results.primary),
         FLOW: flow_by_order(results.sessions, results.events, results.conditions),
@@ -116,13 +127,35 @@ def printed_tables(results):
     return printed + by_family(results)
 
 
+def unprinted_tables(results):
+    """What is too long for a page, by name: means of every outcome, pressures of every visit."""
+    return {
+        BY_CONDITION: outcomes_by_condition(results.outcomes, results.conditions),
+        BY_VISIT: pressures_by_visit(visits_of(results), sets_of(results)),
+    }
+
+
+def sets_of(results):
+    """Sets of safety.tsv with their pressures, planned and recorded."""
+    no_cuff = results.settings.protocol.no_cuff_condition
+    return planned_and_actual(results.safety, results.events, results.cuff_checks, no_cuff)
+
+
+def visits_of(results):
+    """Rows of safety.tsv of whole visits, one for each limb."""
+    return results.safety[results.safety["scope"] == "visit"]
+
+
 def origins_of(name, results):
-    """The row of a result table behind each row of a table for print that the report shows.
+    """The row of a result table behind each row of a table that the report shows.
 
     Empty for the participants, who stand in the study and not in its results.
     """
-    if name == PRESSURES:
-        return Origin.of_each("safety", results.safety[results.safety["scope"] == "visit"])
+    if name == BY_VISIT:
+        return Origin.of_each("safety", visits_of(results))
+    if name == OUTCOMES:
+        cells = cells_of_primary(results.outcomes, results.conditions, results.primary)
+        return [Origin("outcomes", 0, outcome, window) for outcome, window, _, _ in cells]
     if name == HARMS:
         return Origin.of_each("harms", results.harms)
     if name == CONTRASTS:
@@ -132,7 +165,7 @@ def origins_of(name, results):
             for outcome, window in results.primary
         ]
         return [origin for part in of_outcomes for origin in Origin.of_each("contrasts", part)]
-    if name == OUTCOMES:
+    if name == BY_CONDITION:
         given = results.outcomes.loc[results.outcomes["condition"].isin(results.conditions)]
         keys = given.loc[given["value"].notna(), ["outcome", "window"]].drop_duplicates()
         ranks = {outcome: n for n, outcome in enumerate(names_in("outcomes"))}
@@ -297,20 +330,57 @@ def outcomes_by_condition(outcomes, conditions, *, named=False):
             of_outcome = of_outcome[of_outcome["exercise"].notna()]
         row = {"outcome": label_of(outcome), "window": words_of(window)}
         row |= {"name": outcome, "of_window": window} if named else {}
-        for condition in conditions:
-            values = of_outcome[of_outcome["condition"] == condition]
-            people = values.dropna(subset="value").groupby("participant_id")["value"].mean()
-            row[condition] = mean_and_sd(people)
-        row["given"] = int(of_outcome["value"].notna().sum())
-        row["flagged"] = int((of_outcome["status"] == "flagged").sum())
-        row["withheld"] = int(of_outcome["status"].isin(["refused", "missing"]).sum())
-        rows.append(row)
+        rows.append(row | means_and_counts(of_outcome, conditions))
     order = {label_of(name): n for n, name in enumerate(names_in("outcomes"))}
     return (
         pd.DataFrame(rows).sort_values("outcome", key=lambda c: c.map(order), kind="stable")
         if rows
         else pd.DataFrame(columns=["outcome", "window"])
     )
+
+
+def primary_by_exercise(outcomes, conditions, primary):
+    """Mean and SD of each primary outcome over all exercises and in each, with their counts."""
+    rows = [
+        {
+            "outcome": label_of(outcome),
+            "window": words_of(window),
+            "exercise": words_of(exercise),
+            **means_and_counts(cell, conditions),
+        }
+        for outcome, window, exercise, cell in cells_of_primary(outcomes, conditions, primary)
+    ]
+    columns = ["outcome", "window", "exercise", *conditions, "given", "flagged", "withheld"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def cells_of_primary(outcomes, conditions, primary):
+    """Outcome, window, exercise and values of each row of `primary_by_exercise`."""
+    in_condition = outcomes.loc[outcomes["condition"].isin(conditions), SUMMARISED]
+    for outcome, window in primary:
+        asked = in_condition["outcome"].eq(outcome) & in_condition["window"].eq(window)
+        of_outcome = in_condition[asked]
+        if of_outcome["value"].isna().all():
+            continue
+        exercises = of_outcome["exercise"].dropna().unique()
+        of_sets = of_outcome[of_outcome["exercise"].notna()] if len(exercises) else of_outcome
+        yield outcome, window, "all", of_sets
+        for exercise in exercises if len(exercises) > 1 else ():
+            yield outcome, window, exercise, of_sets[of_sets["exercise"] == exercise]
+
+
+def means_and_counts(values, conditions):
+    """Mean and SD over participants in each condition, and how many values were given, flagged
+    and withheld."""
+    row = {}
+    for condition in conditions:
+        known = values[(values["condition"] == condition) & values["value"].notna()]
+        row[condition] = mean_and_sd(known.groupby("participant_id")["value"].mean())
+    return row | {
+        "given": int(values["value"].notna().sum()),
+        "flagged": int((values["status"] == "flagged").sum()),
+        "withheld": int(values["status"].isin(["refused", "missing"]).sum()),
+    }
 
 
 def mean_and_sd(values):
@@ -352,36 +422,6 @@ def contrasts_of(compared, primary):
     return pd.DataFrame(rows, columns=columns)
 
 
-def pressures(safety):
-    """Verdict, findings, pressures, their share and symptoms, one row per visit and limb."""
-    safety = safety[safety["scope"] == "visit"]
-    columns = [
-        *("participant_id", "session_id", "condition", "limb", "side", "posture"),
-        *("verdict_reason", "findings", "symptoms", "missing_checks"),
-        *("cuff_width_cm", "occlusion_pressure_mmhg", "occlusion_method"),
-        *("highest_pressure_mmhg", "share_pct", "share_status", "share_reason"),
-        "restriction_min",
-    ]
-    table = safety[columns].copy()
-    for name in (
-        *("occlusion_pressure_mmhg", "highest_pressure_mmhg", "share_pct"),
-        "restriction_min",
-    ):
-        table[name] = [decimals(value, 0 if "min" not in name else 1) for value in table[name]]
-    sides = table.pop("side")
-    limbs = [" ".join(named([side, limb])) for side, limb in zip(sides, table["limb"], strict=True)]
-    postures = table.pop("posture")
-    table["limb"] = [", ".join(named(pair)) for pair in zip(limbs, postures, strict=True)]
-    table["occlusion_method"] = [methods_in_words(method) for method in table["occlusion_method"]]
-    table["missing_checks"] = table["missing_checks"].map(words_of, na_action="ignore")
-    return table.rename(columns={"verdict_reason": "verdict"}).rename(columns=words_of)
-
-
-def named(words):
-    """Those of some words that were noted."""
-    return [word for word in words if word and not pd.isna(word)]
-
-
 def harms_by_condition(harms):
     """Harms of each condition, all and by kind; that there was none, or that no table was kept."""
     rows = [
@@ -400,20 +440,3 @@ def harms_by_condition(harms):
         for row in harms.itertuples()
     ]
     return pd.DataFrame(rows)
-
-
-def people_in_words(row):
-    """`1 of 10 (95 % CI 0 to 45 %)`, or those at risk where nothing is known."""
-    if pd.isna(row.people):
-        return f"of {int(row.people_at_risk)}"
-    said = f"{int(row.people)} of {int(row.people_at_risk)}"
-    if pd.isna(row.people_ci_low_pct):
-        return said
-    return f"{said} (95 % CI {row.people_ci_low_pct:.0f} to {row.people_ci_high_pct:.0f} %)"
-
-
-def methods_in_words(methods):
-    """How occlusion pressures were found; an estimate is called what it is."""
-    if pd.isna(methods):
-        return ""
-    return "; ".join(words_of(method) for method in methods.split("; "))

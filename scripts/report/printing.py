@@ -3,6 +3,7 @@
 import re
 import zipfile
 
+from report.letter_widths import lines_of, width_mm
 from results.words import words_of
 
 NO_DATE = (1980, 1, 1, 0, 0, 0)
@@ -10,12 +11,14 @@ NO_DATE = (1980, 1, 1, 0, 0, 0)
 # a table of more columns stands on a page turned by a quarter
 MOST_UPRIGHT_COLUMNS = 7
 
-# A4 without its margins; what a bold letter takes, in points and mm, and a cell beside its text
+# A4 and its margins; what a cell takes beside its text
 PAGE_MM, MARGIN_MM, PADDING_MM = (210, 297), 15, 4.0
-LETTERS_MM = {8: 1.75, 7: 1.55, 6: 1.3}
 
-# a line for each point of its letters, what a row takes beside its lines, and title with note
-LINE_MM, ROW_MM, AROUND_MM = 0.42, 0.9, 40
+# letters of a table, the largest first, of its title and of its note, in points
+LETTERS, OF_TITLE, OF_NOTE = (8, 7, 6), 11, 8
+
+# a line for each point of its letters, and what a row or paragraph takes beside its lines
+LINE_MM, ROW_MM, PARAGRAPH_MM = 0.42, 0.9, 6.0
 
 # letters from which on a cell may be broken into lines
 LONGEST_LINE = 36
@@ -77,17 +80,17 @@ def letters_and_widths(texts, page_mm):
     where none do, the largest with which words hold; where these are too wide even in the smallest,
     all columns are narrower by the same factor.
 
-    texts : rows of texts, the header among them
-    page_mm : width and height of the page without its margins
+    texts : rows of texts, the header first
+    page_mm : width and height that the table may take
     """
     fitting = []
-    for points, letter_mm in LETTERS_MM.items():
-        needed, wished = needed_and_wished(texts, letter_mm)
+    for points in LETTERS:
+        needed, wished = needed_and_wished(texts, points)
         spare = page_mm[0] - sum(needed)
         if spare >= 0:
             share = min(1.0, spare / sum(wished)) if any(wished) else 0.0
             widths = [n + share * more for n, more in zip(needed, wished, strict=True)]
-            if height_mm(texts, widths, points) <= page_mm[1] - AROUND_MM:
+            if height_mm(texts, widths, points) <= page_mm[1]:
                 return points, widths
             fitting.append((points, widths))
     return (
@@ -96,22 +99,38 @@ def letters_and_widths(texts, page_mm):
 
 
 def height_mm(texts, widths_mm, points):
-    """How high the rows of a table become whose texts are broken into lines."""
-    room = [max(1, int((width - PADDING_MM) / LETTERS_MM[points] + 1e-6)) for width in widths_mm]
+    """How high the rows of a table become whose texts are broken into lines, mm."""
+    rooms = [width - PADDING_MM + 1e-6 for width in widths_mm]
     lines = [
-        max((-(-len(text) // letters) for text, letters in zip(row, room, strict=True)), default=1)
-        for row in texts
+        max(
+            (
+                lines_of(text, room, points, bold=n == 0)
+                for text, room in zip(row, rooms, strict=True)
+            ),
+            default=1,
+        )
+        for n, row in enumerate(texts)
     ]
     return sum(n * points * LINE_MM + ROW_MM for n in lines)
 
 
-def needed_and_wished(texts, letter_mm):
+def around_mm(title, note, width):
+    """What the title above a table and the note below it take of the height of a page, mm."""
+    return sum(
+        lines_of(text, width, points, bold=bold) * points * LINE_MM + PARAGRAPH_MM
+        for text, points, bold in ((title, OF_TITLE, True), (note, OF_NOTE, False))
+    )
+
+
+def needed_and_wished(texts, points):
     """What the longest word of each column takes, and what its longest text would take more."""
-    columns = list(zip(*texts, strict=True))
-    words = [max(len(w) for text in column for w in text.split() or [""]) for column in columns]
-    lines = [min(LONGEST_LINE, max(map(len, column))) for column in columns]
-    needed = [PADDING_MM + letter_mm * letters for letters in words]
-    wished = [letter_mm * max(0, line - word) for line, word in zip(lines, words, strict=True)]
+    needed, wished = [], []
+    for heading_of_column, *cells in zip(*texts, strict=True):
+        column = [(heading_of_column, True), *((cell, False) for cell in cells)]
+        word = max(width_mm(w, points, bold=b) for text, b in column for w in text.split() or [""])
+        line = max(width_mm(text[:LONGEST_LINE], points, bold=b) for text, b in column)
+        needed.append(PADDING_MM + word)
+        wished.append(max(0.0, line - word))
     return needed, wished
 
 
@@ -160,11 +179,13 @@ def write_docx(printed, title, path, labels=()):
     document.core_properties.author = ""
     document.styles["Normal"].font.name = "Arial"
     page_mm = _page(document.sections[0], turned=is_wide(printed.table))
-    document.add_paragraph().add_run(f"{printed.caption}. {title}").bold = True
+    above = f"{printed.caption}. {title}"
+    document.add_paragraph().add_run(above).bold = True
     rows = cells_of(printed.table)
     numbers = columns_of_numbers(rows)
     texts = [[heading(name, labels) for name in printed.table.columns], *rows]
-    points, widths_mm = letters_and_widths(texts, page_mm)
+    left_mm = page_mm[1] - around_mm(above, printed.note, page_mm[0])
+    points, widths_mm = letters_and_widths(texts, (page_mm[0], left_mm))
     widths = [Mm(width) for width in widths_mm]
     grid = document.add_table(rows=len(texts), cols=len(widths))
     grid.autofit = False
@@ -189,7 +210,7 @@ def write_docx(printed, title, path, labels=()):
     _rule(lines[0], "bottom", 6)
     _rule(lines[-1], "bottom", 12)
     if printed.note:
-        document.add_paragraph().add_run(printed.note).font.size = Pt(8)
+        document.add_paragraph().add_run(printed.note).font.size = Pt(OF_NOTE)
     unfinished = path.with_suffix(".unfinished")
     document.save(str(unfinished))
     _without_dates(unfinished, path)

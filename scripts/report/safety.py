@@ -4,7 +4,6 @@ import pandas as pd
 
 from cuff.signs import CHECKS, CUFF_TIMES
 from cuff.verdicts import ABOVE_LIMIT, AT_OCCLUSION, COUNTING, GRAVEST_FIRST
-from report.print_tables import people_in_words
 from results.words import counted, in_words, words_of
 
 NOTHING = ("none", "none noted")
@@ -40,15 +39,7 @@ def safety_findings(safety, harms):
     safety, harms : result tables of these names
     """
     of_visits = safety[safety["scope"] != "set"]
-    said = [
-        f"{words} ({places_of(told)})"
-        for column, kinds in (("findings", FINDINGS), ("symptoms", SYMPTOMS))
-        for pattern, words in kinds.items()
-        if len(told := of_visits[of_visits[column].fillna("").str.contains(pattern)])
-    ]
-    others = other_findings(of_visits)
-    if len(others):
-        said.append(f"a finding of another kind ({places_of(others)})")
+    said = short_findings(of_visits)
     stopped = int(of_visits["stopped_early"].fillna(0).sum())
     if stopped:
         said.append(f"{counted(stopped, 'set')} stopped early")
@@ -60,6 +51,18 @@ def safety_findings(safety, harms):
         for row in of_conditions.itertuples()
     ]
     return said
+
+
+def short_findings(of_visits):
+    """Findings and symptoms of some visits in short, each with where, or nothing."""
+    said = [
+        f"{words} ({places_of(told)})"
+        for column, kinds in (("findings", FINDINGS), ("symptoms", SYMPTOMS))
+        for pattern, words in kinds.items()
+        if len(told := of_visits[of_visits[column].fillna("").str.contains(pattern)])
+    ]
+    others = other_findings(of_visits)
+    return [*said, f"a finding of another kind ({places_of(others)})"] if len(others) else said
 
 
 def other_findings(of_visits):
@@ -121,36 +124,6 @@ def findings_table(safety):
     return table.where(~table.isin(NOTHING), None).dropna(axis=1, how="all")
 
 
-def verdicts_table(safety, conditions):
-    """Sets by condition and verdict; None without a set under a cuff."""
-    sets = sets_with_pressure(safety)
-    if sets.empty:
-        return None
-    occurring = [v for v in reversed(GRAVEST_FIRST) if (sets["verdict"] == v).any()]
-    rows = []
-    for condition in [c for c in conditions if (sets["condition"] == c).any()]:
-        of_condition = sets[sets["condition"] == condition]
-        shares = of_condition["share_pct"].dropna()
-        rows.append(
-            {
-                "condition": condition,
-                "sets": len(of_condition),
-                "share, %": span_of(shares) if len(shares) else "",
-                **{
-                    verdict: int((of_condition["verdict"] == verdict).sum())
-                    for verdict in occurring
-                },
-            }
-        )
-    return pd.DataFrame(rows)
-
-
-def span_of(values):
-    """`60` or `40 to 62`, rounded."""
-    low, high = (f"{value:.0f}" for value in (values.min(), values.max()))
-    return low if low == high else f"{low} to {high}"
-
-
 def outside_table(safety):
     """Sets whose pressure does not count with the reason, a row for alike sets of a visit."""
     sets = sets_with_pressure(safety)
@@ -194,16 +167,21 @@ def missing_in_words(safety):
     sets = sets_with_pressure(safety)
     if sets.empty:
         return ""
+    every = counted(len(sets), "set")
+    if lacking := lacking_checks(sets):
+        return f"Not noted in the {every} with a cuff: {lacking}."
+    return f"Every check was noted in all {every} with a cuff."
+
+
+def lacking_checks(sets):
+    """Checks that were not noted, each with in how many sets; empty where none lacks."""
     noted = sets["missing_checks"].fillna("none").str.split("; ")
-    looked_for = (*CHECKS, CUFF_TIMES)
     lacking = {
-        check: int(noted.map(lambda names, c=check: c in names).sum()) for check in looked_for
+        check: int(noted.map(lambda names, c=check: c in names).sum())
+        for check in (*CHECKS, CUFF_TIMES)
     }
     told = [f"{words_of(check)} in {n}" for check, n in lacking.items() if n]
-    every = counted(len(sets), "set")
-    if not told:
-        return f"Every check was noted in all {every} with a cuff."
-    return f"Not noted in the {every} with a cuff: {in_words(told)}."
+    return in_words(told) if told else ""
 
 
 def blood_pressure_in_words(events, settings):
@@ -297,3 +275,13 @@ def titration_table(titration):
         *("passed", "reason", "sets_at_pressure"),
     ]
     return titration[columns].dropna(axis=1, how="all")
+
+
+def people_in_words(row):
+    """`1 of 10 (95 % CI 0 to 45 %)`, or those at risk where nothing is known."""
+    if pd.isna(row.people):
+        return f"of {int(row.people_at_risk)}"
+    said = f"{int(row.people)} of {int(row.people_at_risk)}"
+    if pd.isna(row.people_ci_low_pct):
+        return said
+    return f"{said} (95 % CI {row.people_ci_low_pct:.0f} to {row.people_ci_high_pct:.0f} %)"

@@ -81,9 +81,10 @@ def results_page():
         "explained in [config/SETTINGS.md](../config/SETTINGS.md#windows-and-outcomes). Not listed "
         "are `figures/`, where each figure has its numbers beside it and some a slide, `tables/`, "
         "which repeats parts of these tables for print and holds `outcomes_by_person.csv` with its "
-        "codebook for statistics programs, and `participants/`, which holds what one step hands to "
-        "the next. `methods.md`, `references.bib`, `references.json`, `checklists.md` and the "
-        "book `results.pdf` are for whoever writes a paper.",
+        "codebook for statistics programs, `outcomes_by_condition.tsv` and "
+        "`pressures_by_visit.tsv`, which are too long for a page, and `participants/`, which holds "
+        "what one step hands to the next. `methods.md`, `references.bib`, `references.json`, "
+        "`checklists.md` and the book `results.pdf` are for whoever writes a paper.",
         "",
         CAUTION,
         "",

@@ -1,6 +1,9 @@
 """Tables for print: what stands in them, and how they look on paper."""
 
+import re
 import zipfile
+from importlib.util import find_spec
+from pathlib import Path
 from types import SimpleNamespace
 
 import docx
@@ -10,10 +13,19 @@ from docx.enum.section import WD_ORIENT
 from docx.enum.text import WD_ALIGN_PARAGRAPH
 
 from report.by_person import column_name, outcomes_by_person, write_csv
-from report.print_tables import Printed, by_family, ends_of_sets, flow_by_order, primary_claims
+from report.letter_widths import lines_of, width_mm
+from report.print_tables import (
+    Printed,
+    by_family,
+    ends_of_sets,
+    flow_by_order,
+    primary_by_exercise,
+    primary_claims,
+)
 from report.printing import (
-    LETTERS_MM,
+    LETTERS,
     PADDING_MM,
+    around_mm,
     columns_of_numbers,
     heading,
     letters_and_widths,
@@ -180,6 +192,27 @@ def test_a_primary_outcome_stands_in_no_table_of_secondary_ones():
     assert family.table["target - none"][0] == "-31.6 (-33.8 to -29.4)"
 
 
+def test_a_primary_outcome_is_printed_over_all_exercises_and_in_each():
+    outcomes = pd.DataFrame(
+        [outcome("a", "none", 50.0), outcome("a", "none", 40.0, exercise="row")]
+        + [outcome("b", "none", 30.0), outcome("b", "target", None)]
+        + [outcome("a", "none", 1.0, name="rmssd_ms", exercise=None)]
+    )
+    primary = [("smo2_nadir_pct", "set"), ("rmssd_ms", "set"), ("mean_hr_bpm", "set")]
+    every, squat, row, alone = primary_by_exercise(outcomes, CONDITIONS, primary).to_dict("records")
+    # the mean of each person first: 45 and 30
+    assert (every["exercise"], every["none"]) == ("all", "38 (11), n 2")
+    assert (squat["none"], squat["target"], squat["given"]) == ("40 (14), n 2", "", 2)
+    assert (row["exercise"], row["none"]) == ("row", "40, n 1")
+    assert (alone["outcome"], alone["exercise"], alone["given"]) == ("RMSSD (ms)", "all", 1)
+
+
+def test_a_study_without_a_value_of_its_primary_outcomes_prints_no_row_of_them():
+    nothing = pd.DataFrame([outcome("a", "none", None)])
+    table = primary_by_exercise(nothing, CONDITIONS, [("smo2_nadir_pct", "set")])
+    assert table.empty and list(table.columns[:3]) == ["outcome", "window", "exercise"]
+
+
 @pytest.mark.parametrize("n_columns", [3, 12, 20, 40])
 def test_columns_of_a_printed_table_fill_the_page_at_most_and_hold_their_words(n_columns):
     texts = [
@@ -188,18 +221,48 @@ def test_columns_of_a_printed_table_fill_the_page_at_most_and_hold_their_words(n
     ]
     points, widths = letters_and_widths(texts, (267, 180))
     assert sum(widths) <= 267 + 1e-6
-    word_mm = len("Restriction") * LETTERS_MM[points] + PADDING_MM
-    assert (min(widths) >= word_mm - 1e-6) == (n_columns * word_mm <= 267)
+
+    def word_mm(size):
+        return width_mm("Restriction", size, bold=True) + PADDING_MM
+
+    assert (min(widths) >= word_mm(points) - 1e-6) == (n_columns * word_mm(points) <= 267)
     # letters are as large as all words allow
-    larger = [size for size in LETTERS_MM if size > points]
-    assert all(n_columns * (11 * LETTERS_MM[size] + PADDING_MM) > 267 for size in larger)
+    assert all(n_columns * word_mm(size) > 267 for size in LETTERS if size > points)
     assert widths[0] >= widths[-1]
 
 
-@pytest.mark.parametrize(("n_rows", "points"), [(20, 8), (36, 7), (200, 8)])
+@pytest.mark.parametrize(("n_rows", "points"), [(20, 8), (45, 7), (200, 8)])
 def test_letters_are_smaller_where_the_table_then_stands_on_one_page(n_rows, points):
     """200 rows need several pages anyway."""
     assert letters_and_widths([["Outcome", "Mean"]] * n_rows, (267, 180))[0] == points
+
+
+def test_a_table_gets_less_of_the_page_where_its_note_is_long():
+    assert around_mm("Title", "note " * 300, 180) > around_mm("Title", "A note.", 180) + 20
+
+
+@pytest.mark.parametrize(
+    ("file", "bold"), [("phvr8a.afm", False), ("phvb8a.afm", True)], ids=["upright", "bold"]
+)
+def test_letters_are_as_wide_as_the_published_metrics_of_the_font_say(file, bold):
+    """Adobe Core 14 AFM, Helvetica, as matplotlib carries it."""
+    metrics = Path(find_spec("matplotlib").submodule_search_locations[0])
+    metrics = (metrics / "mpl-data" / "fonts" / "afm" / file).read_text(encoding="ascii")
+    told = re.findall(r"^C (\d+) ; WX (\d+)", metrics, flags=re.MULTILINE)
+    printable = {chr(int(code)): int(width) for code, width in told if 32 <= int(code) < 127}
+    mm = 10 * 25.4 / 72
+    assert len(printable) > 90
+    # in the file the two quotation marks of a typewriter are those of print
+    for letter in printable.keys() - set("'`"):
+        assert width_mm(letter, 10, bold=bold) == pytest.approx(printable[letter] / 1000 * mm)
+
+
+def test_lines_are_broken_between_words_alone():
+    room = width_mm("0.703 (0.036),", 8) + 0.1
+    assert lines_of("0.703 (0.036), n 10", room, 8) == 2
+    assert lines_of("0.703 (0.036), n 10", 2 * room, 8) == 1
+    assert lines_of("unbroken", 1.0, 8) == 1
+    assert lines_of("", 1.0, 8) == 1
 
 
 def test_a_table_without_columns_takes_letters_of_the_usual_size():

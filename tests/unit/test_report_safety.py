@@ -16,7 +16,6 @@ from report.safety import (
     safety_findings,
     titration_in_words,
     verdicts_in_words,
-    verdicts_table,
 )
 from results.columns import columns_of
 
@@ -154,15 +153,7 @@ def test_sets_that_do_not_count_are_told_by_verdict_and_only_where_there_are_som
     assert not_counting(safety(*sets(None))) == ""
 
 
-def test_verdicts_are_counted_by_condition_and_a_study_without_cuffs_has_none():
-    table = safety(
-        *sets("within", "within", "above limit"), *sets("within", condition="low"), *sets(None)
-    )
-    counts = verdicts_table(table, ["none", "low", "target"]).set_index("condition")
-    assert counts["sets"].to_dict() == {"low": 1, "target": 3}
-    assert counts.loc["target", ["within", "above limit"]].tolist() == [2, 1]
-    assert "other day" not in counts
-    assert verdicts_table(safety(*sets(None)), ["none"]) is None
+def test_without_a_set_under_a_cuff_nothing_is_said_of_verdicts():
     assert verdicts_in_words(safety(*sets(None)), 80.0, by_study=False) == []
 
 

@@ -11,7 +11,6 @@ from cuff.occlusion import Placement, measured_by_participant, share_of_occlusio
 from recordings.store import SessionStretch, read_stretches, write_stretches
 from report.evidence import sentence_above_intrinsic, sentence_of_evidence
 from report.methods import occlusion_in_words, smallest_effects
-from report.print_tables import pressures
 from report.sections.heart import heart_by_exercise
 from report.sentences import sentence_of_claim, sentence_of_contrast
 from report.words import with_interval
@@ -431,28 +430,6 @@ def test_a_method_other_than_doppler_is_named_beside_the_share(method, limb, nam
     assert found["occlusion_method"] == method
     assert found["share_status"] == "flagged"
     assert f"was found by {named}, not by Doppler ultrasound" in found["share_reason"]
-
-
-def test_the_table_of_pressures_says_how_each_occlusion_pressure_was_found():
-    rows = {"participant_id": "sub-01", "session_id": "ses-1", "condition": "low", "limb": "leg"}
-    rows |= {"posture": "seated", "highest_pressure_mmhg": 64.0, "share_pct": 40.0}
-    rows |= {"share_reason": "", "restriction_min": 1.0, "symptoms": "none noted"}
-    rows |= {"occlusion_pressure_mmhg": 160.0, "scope": "visit", "side": "right"}
-    rows |= {"verdict_reason": "1 within", "findings": "none", "cuff_width_cm": 13.0}
-    rows |= {"missing_checks": "distal_flow in 1 sets", "share_status": "ok"}
-    methods = ["doppler", "doppler; palpation", "estimated", float("nan")]
-    table = pressures(pd.DataFrame([rows | {"occlusion_method": method} for method in methods]))
-    assert table["occlusion pressure mmhg"].to_list() == ["160"] * 4
-    assert table["missing checks"].to_list() == ["distal flow in 1 sets"] * 4
-    assert table["limb"].to_list() == ["right leg, seated"] * 4
-    lying = pd.DataFrame([rows | {"occlusion_method": "doppler", "side": None, "posture": None}])
-    assert pressures(lying)["limb"].to_list() == ["leg"]
-    assert table["occlusion method"].to_list() == [
-        "Doppler ultrasound",
-        "Doppler ultrasound; palpation",
-        "estimated, not measured",
-        "",
-    ]
 
 
 def test_the_other_side_gives_no_share():

@@ -87,7 +87,7 @@ CASES = {
         | {"outcomes": [OUTCOME | {"ratio": False, "functions": [], "settings": []} | NO_SIGNALS]},
     ),
     "safety": tuple(
-        {"findings": told, "in_full": None, "cautions": [TEXT], "said": [TEXT], "verdicts": None}
+        {"findings": told, "in_full": None, "cautions": [TEXT], "said": [TEXT], "by_limb": None}
         | {"outside": None, "harms_said": [], "harms": None, "titration": None}
         | {"titration_said": NO_TEXT, "pressures": ROWS}
         for told in ([TEXT], [])

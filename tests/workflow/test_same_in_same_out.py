@@ -93,6 +93,6 @@ def test_one_file_adds_an_outcome_and_one_file_adds_a_figure_everywhere(finished
     assert "shortest_nn_ms" in (results / "outcomes.tsv").read_text()
     assert "shortest_nn_ms" in (results / "outcomes_wide.tsv").read_text().splitlines()[0]
     assert "shortest_nn_ms" in (results / "contrasts.tsv").read_text()
-    assert "Shortest NN" in (results / "tables" / "2_outcomes.tsv").read_text()
+    assert "Shortest NN" in (results / "tables" / "outcomes_by_condition.tsv").read_text()
     assert (results / "figures" / "99_again.pdf").stat().st_size > 1000
     assert "Once again" in (results / "report.html").read_text()

@@ -3,6 +3,7 @@
 from cuff.cautions import CAUTIONS
 from report.origins import Origin, Told
 from report.page import read_text_table, shown_table
+from report.pressures import BY_VISIT, BY_VISIT_CAPTION
 from report.print_tables import CAPTIONS, PRESSURES, origins_of
 from report.safety import (
     blood_pressure_in_words,
@@ -15,7 +16,6 @@ from report.safety import (
     titration_in_words,
     titration_table,
     verdicts_in_words,
-    verdicts_table,
 )
 
 ORDER = 50
@@ -29,7 +29,9 @@ def section(results):
     settings, default = (s.check_safety for s in (results.settings, results.default_settings))
     safety, titration, harms = results.safety, results.titration, results.harms
     changed = settings.highest_share_pct != default.highest_share_pct
-    printed = read_text_table(results.path(f"tables/{PRESSURES}.tsv"))
+    by_limb, by_visit = (
+        read_text_table(results.path(f"tables/{name}.tsv")) for name in (PRESSURES, BY_VISIT)
+    )
     return {
         "findings": told_from("safety", safety_findings(safety, harms)),
         "in_full": table_or_none(findings_table(safety), "Findings and symptoms in full", "safety"),
@@ -44,9 +46,7 @@ def section(results):
             ),
             blood_pressure_in_words(results.events, settings),
         ],
-        "verdicts": table_or_none(
-            verdicts_table(safety, results.conditions), "Sets by condition and verdict", "safety"
-        ),
+        "by_limb": table_or_none(by_limb, CAPTIONS[PRESSURES], "safety"),
         "outside": table_or_none(
             outside_table(safety), "Sets whose pressure does not count", "safety"
         ),
@@ -56,7 +56,7 @@ def section(results):
         "titration": table_or_none(
             titration_table(titration), "Steps of the titration", "titration", by_row=True
         ),
-        "pressures": shown_table(printed, CAPTIONS[PRESSURES], origins_of(PRESSURES, results)),
+        "pressures": shown_table(by_visit, BY_VISIT_CAPTION, origins_of(BY_VISIT, results)),
     }
 
 
