@@ -68,10 +68,6 @@ class Design:
     orders: tuple[tuple[int, ...], ...] = ()
     drop_out: float = 0.0
 
-    @classmethod
-    def balanced(cls, conditions: int, drop_out: float = 0.0) -> Design:
-        return cls(conditions, all_orders(conditions), drop_out)
-
     def layouts(self, people: int, rng: np.random.Generator) -> list[WithinPerson]:
         """Which conditions people did at which visit; several where some of them leave."""
         n = self.conditions

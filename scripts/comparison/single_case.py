@@ -29,57 +29,15 @@ def _finite(observations: Sequence[float], *, at_least: int, name: str) -> np.nd
     return numbers
 
 
-@dataclass(frozen=True)
-class NonOverlap:
-    """Overlap of two sets of observations.
+def non_overlap(reference: Sequence[float], condition: Sequence[float]) -> float:
+    """Non-overlap of all pairs, P(condition > reference) + P(tie) / 2.
 
-    `nap_se` holds for independent observations only: it has no meaning for sets of one session.
-    It is None, with a reason, for fewer than two observations on a side.
+    Parker and Vannest 2009, Behav Ther 40:357. Raises ValueError for empty or missing values.
     """
-
-    nap: float
-    nap_se: float | None
-    tau: float
-    tau_u: float
-    n_pairs: int
-    n_ties: int
-    reason: str
-
-
-def non_overlap(reference: Sequence[float], condition: Sequence[float]) -> NonOverlap:
-    """Non-overlap of all pairs, and Tau without and with the reference's trend taken off.
-
-    NAP = P(condition > reference) + P(tie) / 2 (Parker and Vannest 2009, Behav Ther 40:357), its
-    standard error from the counts of wins (Mee 1990, J Am Stat Assoc 85:793; with ties a little
-    larger than the unbiased one); Tau = 2 NAP - 1; Tau-U =
-    (S_between - S_reference) / pairs with `reference` in order of time (Parker, Vannest, Davis and
-    Sauber 2011, Behav Ther 42:284). Raises ValueError for empty or missing values.
-    """
-    a = _finite(reference, at_least=1, name="reference")
-    b = _finite(condition, at_least=1, name="condition")
-    m, n = len(a), len(b)
-    difference = b[None, :] - a[:, None]
-    wins = (difference > 0) + 0.5 * (difference == 0)
-    nap = float(wins.mean())
-    trend = float(np.sign(np.subtract.outer(a, a))[np.tril_indices(m, -1)].sum())
-    between = float(np.sign(difference).sum())
-    se, reason = None, "fewer than two observations on a side"
-    if min(m, n) > 1:
-        of_first = float((wins.mean(axis=1) ** 2).mean())
-        columns = float((wins.mean(axis=0) ** 2).mean())
-        squares = float((wins**2).mean())
-        variance = nap - (m + n - 1) * nap**2 + n * of_first + m * columns - 2 * squares
-        variance /= (m - 1) * (n - 1)
-        se, reason = math.sqrt(max(variance, 0.0)), ""
-    return NonOverlap(
-        nap=nap,
-        nap_se=se,
-        tau=2 * nap - 1,
-        tau_u=(between - trend) / (m * n),
-        n_pairs=m * n,
-        n_ties=int((difference == 0).sum()),
-        reason=reason,
-    )
+    first = _finite(reference, at_least=1, name="reference")
+    second = _finite(condition, at_least=1, name="condition")
+    difference = second[None, :] - first[:, None]
+    return float(((difference > 0) + 0.5 * (difference == 0)).mean())
 
 
 @dataclass(frozen=True)

@@ -99,10 +99,9 @@ def difference_of_conditions(of_person: pd.DataFrame, pair: tuple[str, str]) -> 
     }
     repeated = [s for s in sides.values() if min(len(s[0]), len(s[1])) > 1]
     if repeated:
-        overlaps = [non_overlap(second, first) for first, second in repeated]
-        nap = float(np.mean([overlap.nap for overlap in overlaps]))
+        nap = float(np.mean([non_overlap(second, first) for first, second in repeated]))
         numbers |= {"nap": nap, "tau": 2 * nap - 1}
-        numbers["n_comparisons"] = sum(overlap.n_pairs for overlap in overlaps)
+        numbers["n_comparisons"] = sum(len(first) * len(second) for first, second in repeated)
     notes = [f"without {', '.join(left_out)}: no values in both"] if left_out else []
     if not repeated:
         notes.append("no overlap: one value in a condition")
@@ -117,7 +116,7 @@ def randomisation_test_of(
     if of_pair["condition"].nunique() < 2:
         return {}
     if schedule == WITHIN_EXERCISES:
-        means, blocks = _means_within_exercises(of_pair, pair)
+        means, blocks = _means_within_exercises(of_pair)
     else:
         means, blocks = _means_of_visits(of_pair), None
         if not means["condition"].duplicated().any():
@@ -154,7 +153,7 @@ def _means_of_visits(of_pair: pd.DataFrame) -> pd.DataFrame:
     return means.dropna(axis=1).mean(axis=1).rename("y").dropna().reset_index()
 
 
-def _means_within_exercises(of_pair, pair) -> tuple[pd.DataFrame, list[str]]:
+def _means_within_exercises(of_pair) -> tuple[pd.DataFrame, list[str]]:
     """Mean of either condition in every exercise that has both; the exercises are the blocks."""
     means = of_pair.groupby(["exercise", "condition"])["y"].mean().unstack("condition")
     means = means.dropna().stack().rename("y").reset_index()

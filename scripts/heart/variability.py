@@ -268,26 +268,16 @@ def peak_hr_bpm(beat_time_s: ArrayLike, nn_ms: ArrayLike, *, window_s: float = 5
     return float(60_000.0 * np.max(beats / duration_ms))
 
 
-class IntrinsicRate(NamedTuple):
-    """Intrinsic heart rate with its limits, in beats per minute."""
-
-    mean_bpm: float
-    low_bpm: float
-    high_bpm: float
-
-
-def intrinsic_hr_bpm(age_years: float) -> IntrinsicRate:
-    """Return the heart rate expected without autonomic drive, with its 95 % limits.
+def highest_intrinsic_hr_bpm(age_years: float) -> float:
+    """Return the upper 95 % limit of the heart rate expected without autonomic drive.
 
     118.1 - 0.57 x age, limits 14 % either side below 45 years and 18 % from 45 (Jose & Collison
-    1970, Cardiovasc Res 4:160). A rate above the upper limit cannot be vagal withdrawal alone.
-    Raises `NotEnough` outside 16 to 70 years, the ages measured.
+    1970, Cardiovasc Res 4:160). A rate above it cannot be vagal withdrawal alone. Raises
+    `NotEnough` outside 16 to 70 years, the ages measured.
     """
     if not 16 <= age_years <= 70:
         raise NotEnough(f"intrinsic heart rate is known for 16 to 70 years, not {age_years:g}")
-    mean = 118.1 - 0.57 * age_years
-    share = 0.14 if age_years < 45 else 0.18
-    return IntrinsicRate(mean, mean * (1 - share), mean * (1 + share))
+    return (118.1 - 0.57 * age_years) * (1 + (0.14 if age_years < 45 else 0.18))
 
 
 def rmssd_sampling_error(differences_ms: ArrayLike) -> float:

@@ -27,13 +27,12 @@ class PlacedBend:
 class Bend:
     """A change of level or slope near ``near_s``, between pieces from ``begin_s`` to ``end_s``.
 
-    ``slope_before`` and ``slope_after`` are per second.
+    ``slope_after`` is per second.
     """
 
     near_s: float
     begin_s: float
     end_s: float
-    slope_before: float
     slope_after: float
     farthest_s: float
     time: np.ndarray = field(repr=False)
@@ -78,22 +77,17 @@ def find_bends(time_s: ArrayLike, readings: ArrayLike, *, shortest_phase_s: floa
         time, reading = means_in_bins(time, reading, 0.2)
     clock, level = means_in_bins(time, reading, max(1.0, sampling_step_s(time)))
     marks = _partition(clock, level, shortest_phase_s, resolution(reading))
-    slopes = [
-        _slope(clock[begin:end], level[begin:end])
-        for begin, end in zip(marks[:-1], marks[1:], strict=True)
-    ]
     return [
         Bend(
-            near_s=float(clock[marks[number]]),
-            begin_s=float(clock[marks[number - 1]]),
-            end_s=float(clock[marks[number + 1] - 1]),
-            slope_before=slopes[number - 1],
-            slope_after=slopes[number],
+            near_s=float(clock[mark]),
+            begin_s=float(clock[before]),
+            end_s=float(clock[after - 1]),
+            slope_after=_slope(clock[mark:after], level[mark:after]),
             farthest_s=shortest_phase_s / 2,
             time=time,
             reading=reading,
         )
-        for number in range(1, len(marks) - 1)
+        for before, mark, after in zip(marks[:-2], marks[1:-1], marks[2:], strict=True)
     ]
 
 

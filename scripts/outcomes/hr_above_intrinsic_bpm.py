@@ -24,5 +24,5 @@ EVIDENCE = "beyond vagal"
 def measure(nn_ms, age_years):
     if pd.isna(age_years):
         raise Absent("the age of the participant is not noted")
-    limit_bpm = variability.intrinsic_hr_bpm(age_years).high_bpm
+    limit_bpm = variability.highest_intrinsic_hr_bpm(age_years)
     return variability.mean_hr_bpm(nn_ms) - limit_bpm

@@ -146,20 +146,11 @@ def test_limits_of_agreement_of_two_flow_meters():
 
 
 def test_non_overlap_example_of_its_authors():
-    # Parker and Vannest 2009, Behav Ther 40:357 (data and .963636, .031926 as printed in the help
-    # pages of R's SingleCaseES; the paper prints .96, from memory)
+    # Parker and Vannest 2009, Behav Ther 40:357 (data and .963636 as printed in the help pages of
+    # R's SingleCaseES; the paper prints .96, from memory)
     a = [4, 3, 4, 3, 4, 7, 5, 2, 3, 2]
     b = [5, 9, 7, 9, 7, 5, 9, 11, 11, 10, 9]
-    found = non_overlap(a, b)
-    assert found.nap == pytest.approx(106 / 110)
-    assert found.nap_se == pytest.approx(0.031926223, rel=1e-7)
-    assert found.tau == pytest.approx(2 * 106 / 110 - 1)
-
-
-def test_a_trend_in_the_reference_is_taken_off():
-    # Tarlow 2017, Behav Modif 41:427: 1-5 against 6-10 has Tau 1 and Tau-U .6
-    found = non_overlap([1, 2, 3, 4, 5], [6, 7, 8, 9, 10])
-    assert (found.tau, found.tau_u) == pytest.approx((1.0, 0.6))
+    assert non_overlap(a, b) == pytest.approx(106 / 110)
 
 
 @pytest.mark.parametrize("sessions, minimum", [(3, 0.1), (4, 2 / 70), (5, 2 / 252)])

@@ -17,6 +17,10 @@ from comparison.claim_power import (
 CLAIM = {"condition": 2, "alphas": [0.05], "draws": 6_000}
 
 
+def in_all_orders(conditions, drop_out=0.0):
+    return Design(conditions, all_orders(conditions), drop_out)
+
+
 @pytest.mark.parametrize(
     ("d_z", "people", "power"),
     # R 4.2.2 power.t.test(type = "paired"); n = 34 for .5 as in G*Power's manual, from memory
@@ -36,7 +40,7 @@ def test_of_two_conditions_in_one_order_the_power_is_that_of_the_paired_t_test(d
 )
 def test_the_claim_of_one_condition_against_two_has_the_power_of_another_simulation(people, power):
     spread = np.sqrt(2 * (0.25**2 + 0.4**2 / 6))
-    design, variation = Design.balanced(3), Variation.equal(spread, 3)
+    design, variation = in_all_orders(3), Variation.equal(spread, 3)
     (needed,) = needed_effects(people, design, variation, **CLAIM | {"draws": 20_000})
     # three standard errors of both simulations together
     assert power_for(needed, 0.40) == pytest.approx(power, abs=0.02)
@@ -45,7 +49,7 @@ def test_the_claim_of_one_condition_against_two_has_the_power_of_another_simulat
 
 
 def test_people_who_leave_and_an_unsure_spread_cost_power():
-    whole, leaving = Design.balanced(3), Design.balanced(3, drop_out=0.3)
+    whole, leaving = in_all_orders(3), in_all_orders(3, drop_out=0.3)
     known, unsure = Variation.equal(1.0, 3), Variation.equal(1.0, 3, df=9)
 
     def power(design, variation, assured=False):
@@ -60,13 +64,13 @@ def test_people_who_leave_and_an_unsure_spread_cost_power():
 
 
 def test_where_too_few_people_stay_no_effect_shows_the_claim():
-    design = Design.balanced(3, drop_out=0.99)
+    design = in_all_orders(3, drop_out=0.99)
     (needed,) = needed_effects(4, design, Variation.equal(1.0, 3), **CLAIM, fewest_pairs=4)
     assert np.isinf(needed).mean() > 0.9
 
 
 def test_a_stricter_level_and_every_difference_need_larger_effects():
-    design, variation = Design.balanced(3), Variation.equal(1.0, 3)
+    design, variation = in_all_orders(3), Variation.equal(1.0, 3)
     claim = CLAIM | {"alphas": [0.05, 0.05 / 3]}
     plain, strict = needed_effects(10, design, variation, **claim)
     assert (strict > plain).all()

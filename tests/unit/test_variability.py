@@ -115,7 +115,7 @@ def test_the_stated_error_of_rmssd_is_the_spread_between_windows_of_one_person(d
         (lambda: variability.dfa_alpha1(np.full(63, 800.0)), "needs 64 intervals"),
         (lambda: variability.dfa_alpha1(np.full(100, 800.0)), "intervals that vary"),
         (lambda: variability.rmssd_sampling_error(np.ones(15)), "16 differences"),
-        (lambda: variability.intrinsic_hr_bpm(12), "16 to 70 years"),
+        (lambda: variability.highest_intrinsic_hr_bpm(12), "16 to 70 years"),
     ],
 )
 def test_too_little_data_is_refused_in_a_sentence(compute, sentence):
