@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -285,72 +285,70 @@ def trouble_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
 
 def visit_trouble(visit: PlannedVisit) -> list[dict[str, object]]:
     """Return the deliberate faults of one visit."""
-    key = (visit.participant_id, visit.visit)
-    in_condition = (visit.participant_id, visit.condition)
-    troubles: list[tuple[str, str, tuple[float, float] | None]] = []
-    if visit.participant_id == study.ECTOPIC_PARTICIPANT:
-        text = "one wide premature beat in 45 to 140 beats, each with a full pause"
-        troubles.append(("ectopic_beats", text, None))
-    if key == study.MOTION_NOISE:
-        for planned in visit.sets:
-            if planned.exercise.name in study.MOTION_NOISE_EXERCISES:
-                text = f"ECG, {set_name(planned)}: bursts at the cadence"
-                troubles.append(("motion_noise", text, (planned.onset_s, planned.end_s)))
-        text = "edits.tsv excludes a span of this ECG"
-        troubles.append(("edit_exclude_span", text, excluded_span_s(visit)))
-    if visit.participant_id == study.DRIFTING_PARTICIPANT:
-        text = (
-            f"the ECG recorder's clock runs slow: {study.DRIFT_PPM:+g} ppm; three marks, read to "
-            "some ms"
-        )
-        troubles.append(("clock_drift", text, None))
-    if key == study.FALSE_BEAT:
-        near_s = study.FALSE_BEAT_NEAR_S
-        text = "one beat too many; edits.tsv removes it"
-        troubles.append(("false_beat", text, (near_s - 2.0, near_s + 2.0)))
-    if key == study.DROPOUT:
-        text = f"{study.dropout_muscle()}: zeros"
-        troubles.append(("dropout", text, study.dropout_s(visit)))
-    if key == study.MISSED_BEATS:
-        near = ", ".join(f"{time_s:.0f}" for time_s in study.missed_near_s(visit))
-        text = f"single beats joined over (`missed` in truth/beats), near {near} s"
-        troubles.append(("missed_beats", text, None))
-        text = "intervals not written: their sum falls short of the time between the sync marks"
-        troubles.append(("lost_intervals", text, study.lost_stretch_s(visit)))
-    if in_condition == study.STOPPED_EARLY[:2]:
-        stopped = study.find_set(visit, *study.STOPPED_EARLY[2:])
-        text = f"{set_name(stopped)}: numbness marked, cuff released at once"
-        troubles.append(("stopped_early", text, (stopped.onset_s, stopped.end_s)))
-    if key == study.SINGLE_SYNC:
-        text = "the closing mark was forgotten: offset known, drift unknown"
-        troubles.append(("single_sync_mark", text, None))
-    if key == study.MISCOUNTED[:2]:
-        wrong = study.find_set(visit, *study.MISCOUNTED[2:])
-        text = f"{set_name(wrong)}: {wrong.reps_done} done, {wrong.reps_logged} in the log"
-        troubles.append(("miscounted_repetitions", text, (wrong.onset_s, wrong.end_s)))
-    if in_condition == study.SUPINE_OCCLUSION[:2]:
-        text = f"occlusion.tsv, {study.SUPINE_OCCLUSION[2]}: measured supine, used seated"
-        troubles.append(("wrong_posture", text, None))
-    if in_condition == study.ESTIMATED_OCCLUSION[:2]:
-        text = f"occlusion.tsv, {study.ESTIMATED_OCCLUSION[2]}: estimated, not measured by Doppler"
-        troubles.append(("estimated_occlusion", text, None))
-    missing_participant, missing_visit = study.MISSING_VISIT
-    if key == (missing_participant, missing_visit - 1):
-        text = (
-            f"ses-{missing_visit} did not take place: it has no row in any table, and the note "
-            "of this visit says so"
-        )
-        troubles.append(("missing_visit", text, None))
     return [
-        {
-            **visit.key,
+        visit.key
+        | {
             "start_s": None if span is None else round(span[0], 1),
             "end_s": None if span is None else round(span[1], 1),
             "trouble": trouble,
             "what_it_is": text,
         }
-        for trouble, text, span in troubles
+        for trouble, text, span in faults_of(visit)
     ]
+
+
+def faults_of(visit: PlannedVisit) -> Iterator[tuple[str, str, tuple[float, float] | None]]:
+    """Yield the deliberate faults of one visit: name, what it is, and the span or None."""
+    visit_number = (visit.participant_id, visit.visit)
+    in_condition = (visit.participant_id, visit.condition)
+    if visit.participant_id == study.ECTOPIC_PARTICIPANT:
+        text = "one wide premature beat in 45 to 140 beats, each with a full pause"
+        yield "ectopic_beats", text, None
+    if visit_number == study.MOTION_NOISE:
+        for planned in visit.sets:
+            if planned.exercise.name in study.MOTION_NOISE_EXERCISES:
+                text = f"ECG, {set_name(planned)}: bursts at the cadence"
+                yield "motion_noise", text, planned.span_s
+        yield "edit_exclude_span", "edits.tsv excludes a span of this ECG", excluded_span_s(visit)
+    if visit.participant_id == study.DRIFTING_PARTICIPANT:
+        text = f"the ECG recorder's clock runs slow: {study.DRIFT_PPM:+g} ppm; three marks, read to"
+        yield "clock_drift", f"{text} some ms", None
+    if visit_number == study.FALSE_BEAT:
+        near_s = study.FALSE_BEAT_NEAR_S
+        text = "one beat too many; edits.tsv removes it"
+        yield "false_beat", text, (near_s - 2.0, near_s + 2.0)
+    if visit_number == study.DROPOUT:
+        yield "dropout", f"{study.dropout_muscle()}: zeros", study.dropout_s(visit)
+    if visit_number == study.MISSED_BEATS:
+        near = ", ".join(f"{time_s:.0f}" for time_s in study.missed_near_s(visit))
+        text = f"single beats joined over (`missed` in truth/beats), near {near} s"
+        yield "missed_beats", text, None
+        text = "intervals not written: their sum falls short of the time between the sync marks"
+        yield "lost_intervals", text, study.lost_stretch_s(visit)
+    if in_condition == study.STOPPED_EARLY[:2]:
+        stopped = study.find_set(visit, *study.STOPPED_EARLY[2:])
+        text = f"{set_name(stopped)}: numbness marked, cuff released at once"
+        yield "stopped_early", text, stopped.span_s
+    if visit_number == study.SINGLE_SYNC:
+        text = "the closing mark was forgotten: offset known, drift unknown"
+        yield "single_sync_mark", text, None
+    if visit_number == study.MISCOUNTED[:2]:
+        wrong = study.find_set(visit, *study.MISCOUNTED[2:])
+        text = f"{set_name(wrong)}: {wrong.reps_done} done, {wrong.reps_logged} in the log"
+        yield "miscounted_repetitions", text, wrong.span_s
+    if in_condition == study.SUPINE_OCCLUSION[:2]:
+        text = f"occlusion.tsv, {study.SUPINE_OCCLUSION[2]}: measured supine, used seated"
+        yield "wrong_posture", text, None
+    if in_condition == study.ESTIMATED_OCCLUSION[:2]:
+        text = f"occlusion.tsv, {study.ESTIMATED_OCCLUSION[2]}: estimated, not measured by Doppler"
+        yield "estimated_occlusion", text, None
+    missing_participant, missing_visit = study.MISSING_VISIT
+    if visit_number == (missing_participant, missing_visit - 1):
+        text = (
+            f"ses-{missing_visit} did not take place: it has no row in any table, and the note "
+            "of this visit says so"
+        )
+        yield "missing_visit", text, None
 
 
 def set_name(planned: PlannedSet) -> str:
@@ -393,116 +391,24 @@ compare_conditions:
 
 
 def readme(trouble: pd.DataFrame, seed: int) -> str:
-    """Return the README of the study folder."""
+    """Return the README of the study folder, whose text stands in readme.md beside this file."""
     fault_lines = "\n".join(
         f"| {row.participant_id} {row.session_id} | {span_in_words(row.start_s, row.end_s)} "
         f"| {row.trouble} | {row.what_it_is} |"
         for row in trouble.itertuples()
     )
-    share = {c: f"{100 * s:.0f} %" for c, s in study.SHARE_OF_OCCLUSION_PRESSURE.items()}
-    nadir, rate = study.SMO2_NADIR_EFFECT_PCT, study.MEAN_HR_EFFECT_BPM
-    modulation = study.MODULATION_RATIO
-    return f"""\
-# The demo study: invented from beginning to end
-
-No person was measured. People, pressures, effects and faults come from `scripts/demo/make.py`
-from one seed ({seed}). This writes every file of the folder again, byte for byte on one kind of
-machine:
-
-    python3.11 scripts/launch.py demo-data
-
-**The pressures here are invented and are no advice.** Inflatable cuffs can injure. A pressure is
-valid only for the limb, side, posture, cuff width and day on which the occlusion pressure was
-measured. Use cuffs only under an ethics approval, by trained people, under your local rules.
-
-## The scenario
-
-Ten people come for three visits some days apart, with one condition per visit in one of the six
-possible orders (`sequence`: A = none, B = low, C = target). `low` is {share["low"]} and `target` is
-{share["target"]} of the occlusion pressure measured before that visit, with a cuff of \
-{study.CUFF_WIDTH_CM["leg"]} cm on the right
-thigh and one of {study.CUFF_WIDTH_CM["arm"]} cm on the right upper arm. \
-Everything is done seated. \
-A visit lasts about
-34 minutes:
-
-| part | length |
-|---|---|
-| baseline, quiet | 6 min |
-| knee extension, calf raise, elbow extension, band row: two bouts each | 40 to 60 s a bout, \
-3 to 4 s a repetition |
-| cuff | inflated 25 s before each set, released 5 s after its end; `none` visits keep the times |
-| rest | 75 to 84 s from the end of a set to the next inflation |
-| recovery | 7 min from the end of the last set |
-
-Four saturation sensors lie below the cuffs, one on the working muscle of each exercise: vastus
-lateralis (knee extension), gastrocnemius (calf raise), triceps brachii (elbow extension), biceps
-brachii (band row). `study.yaml` holds this mapping.
-
-Before the sets of a `target` visit the pressure was looked for in three steps of each limb
-(`titration.tsv`), but for the arm of sub-08 and the leg of sub-10, where the faults below lie.
-`harms.tsv` holds one mild harm, told a day after its visit. Blood pressure stands at baseline and
-after the last set, with stop limits in `study.yaml`; `sessions.tsv` holds sleep, caffeine,
-exercise, the room and which condition the person believed to have. All of it is invented, the
-limits too.
-
-| participants | heart | saturation |
-|---|---|---|
-| sub-01, sub-02 | EDF+, ECG 250 Hz | in the same EDF+, 10 Hz; cuff pressure 2 Hz |
-| sub-03, sub-04 | BIDS physiology, ECG 130 Hz | 2 Hz, semicolons and decimal commas |
-| sub-05 | intervals, ms | 1 Hz, commas; total haemoglobin |
-| sub-06 | intervals, ms | 1 Hz, tabs |
-| sub-07 | intervals, ms | 1 Hz, commas, five lines before the header; total haemoglobin |
-| sub-08 | intervals, s | 1 Hz, commas, byte order mark, CRLF |
-| sub-09 | intervals, ms | 1 Hz, tabs, fraction instead of percent |
-| sub-10 | intervals, ms | 0.5 Hz, commas, no time column |
-
-The zero of an interval file is its first beat: the first number is the interval that ends at the
-second beat. At 0.5 Hz, repetitions of 3 to 4 s are at or beyond half the sampling rate: they
-cannot be counted in sub-10. Dates are shifted to before 1925, as BIDS asks.
-
-## What is built in
-
-Only tests read `truth/`.
-
-| file | what |
-|---|---|
-| `effects.tsv` | the condition effects. Saturation nadir in sets: {nadir["low"]:+.0f} (low) and \
-{nadir["target"]:+.0f} (target) percentage points. Mean heart rate in sets: {rate["low"]:+.0f} \
-and {rate["target"]:+.0f} bpm. RMSSD in the steady recovery: times {modulation["low"]:g} and \
-{modulation["target"]:g}. Everything at baseline: none |
-| `sets.tsv` | per set: saturation baseline, nadir, half-time and overshoot of the course without \
-noise and contraction ripple; mean heart rate; repetitions really done |
-| `visits.tsv` | per visit: mean heart rate and RMSSD of the true beats at baseline and in the \
-steady recovery (from 60 s after the last set), respiratory rate, amplitudes of the modulations \
-of the interval |
-| `clocks.tsv` | per file: offset and drift; in the file with lost intervals, times after them lie \
-behind by the length of what was lost |
-| `beats/` | every beat: `normal`, `ectopic`, and for interval files `missed` (joined over), \
-`lost` (nothing written), `extra` (no heart beat) |
-| `trouble.tsv` | the table below |
-
-The response to a condition differs between people: by {study.SMO2_NADIR_DEVIATION_SD_PCT:g} \
-percentage points (nadir),
-{study.MEAN_HR_DEVIATION_SD_BPM:g} bpm (heart rate in sets) and \
-{100 * study.LOG_RMSSD_DEVIATION_SD:.0f} % (RMSSD; its change from rest by \
-{100 * study.LOG_MODULATION_DEVIATION_SD:.0f} %), as standard deviations. The deviations are
-centred over the people within each condition, and are zero for sub-09, who lacks a visit: the
-effects above are true among these ten people, not only where they were drawn from.
-
-Deep sets end in failure: where the planned nadir, with a spread of \
-{study.FAILURE_SPREAD_PCT:g} points, lies below {study.FAILURE_BELOW_PCT:g} %, \
-{study.REPS_LOST_TO_FAILURE}
-repetitions are not done.
-
-## Deliberate trouble
-
-Times in seconds on the session clock.
-
-| where | when | trouble | what it is |
-|---|---|---|---|
-{fault_lines}
-"""
+    return (Path(__file__).with_name("readme.md").read_text(encoding="utf-8")).format(
+        seed=seed,
+        study=study,
+        share={c: f"{100 * s:.0f} %" for c, s in study.SHARE_OF_OCCLUSION_PRESSURE.items()},
+        width=study.CUFF_WIDTH_CM,
+        nadir=study.SMO2_NADIR_EFFECT_PCT,
+        rate=study.MEAN_HR_EFFECT_BPM,
+        modulation=study.MODULATION_RATIO,
+        rmssd_sd_pct=100 * study.LOG_RMSSD_DEVIATION_SD,
+        modulation_sd_pct=100 * study.LOG_MODULATION_DEVIATION_SD,
+        fault_lines=fault_lines,
+    )
 
 
 def span_in_words(start_s: float | None, end_s: float | None) -> str:

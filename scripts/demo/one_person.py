@@ -6,7 +6,6 @@ baseline for all. Bouts with the target pressure decline until they fail. Everyt
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -24,7 +23,7 @@ from demo.raw_files import (
     write_intervals,
     write_table,
 )
-from demo.signals import Floats, MuscleSet
+from demo.signals import Floats
 from demo.study import CONDITIONS, EXERCISES, Exercise, PlannedSet, PlannedVisit
 from recordings.writing import write_text
 
@@ -52,19 +51,7 @@ NADIR_SD_PCT = 1.0
 OXYGEN_RATE_HZ = 1.0
 
 
-@dataclass(frozen=True)
-class Bout:
-    """One set with the condition in which it was done."""
-
-    condition: str
-    planned: PlannedSet
-
-    @property
-    def exercise(self) -> Exercise:
-        return self.planned.exercise
-
-
-def plan_bouts(rng: np.random.Generator) -> tuple[Bout, ...]:
+def plan_bouts(rng: np.random.Generator) -> tuple[PlannedSet, ...]:
     """Every bout of the visit in order of time."""
     bouts, inflation_s = [], study.BASELINE_ONSET_S + BASELINE_S + 15.0
     for level, condition in enumerate(CONDITIONS):
@@ -81,46 +68,44 @@ def plan_bouts(rng: np.random.Generator) -> tuple[Bout, ...]:
                 effort = 3.0 + 1.5 * level + 0.7 * (number - 1) + 1.5 * failed
                 inflated_after_s = study.INFLATED_AFTER_SET_S if level else 0.0
                 bouts.append(
-                    Bout(
-                        condition,
-                        PlannedSet(
-                            exercise=exercise,
-                            bout=number,
-                            inflation_s=inflation_s,
-                            rep_boundaries_s=tuple(float(edge) for edge in edges_s),
-                            release_s=round(end_s + inflated_after_s, 1),
-                            rest_end_s=round(end_s + REST_S, 1),
-                            cuff_pressure_mmhg=pressure_mmhg,
-                            reps_logged=reps,
-                            to_failure=failed,
-                            stopped_early=False,
-                            rpe=min(round(2.0 * effort) / 2.0, 10.0),
-                            pain=round(0.5 + 1.8 * level + 0.6 * (number - 1)),
-                            numbness="mild" if level == 2 and number == 3 else "none",
-                            capillary_refill_s=round(1.5 + 0.3 * level, 1),
-                            nadir_pct=exercise.smo2_nadir_pct
-                            + study.SMO2_NADIR_EFFECT_PCT[condition]
-                            - 1.5 * (number - 1)
-                            - DEEPER_TO_FAILURE_PCT * failed
-                            + rng.normal(0.0, NADIR_SD_PCT),
-                            mean_hr_bpm=RESTING_HR_BPM
-                            + exercise.hr_rise_bpm
-                            + study.MEAN_HR_EFFECT_BPM[condition]
-                            + 2.5 * (number - 1)
-                            + rng.normal(0.0, 0.8),
-                            recovery_tau_s=rng.uniform(19.0, 25.0),
-                        ),
+                    PlannedSet(
+                        condition=condition,
+                        exercise=exercise,
+                        bout=number,
+                        inflation_s=inflation_s,
+                        rep_boundaries_s=tuple(float(edge) for edge in edges_s),
+                        release_s=round(end_s + inflated_after_s, 1),
+                        rest_end_s=round(end_s + REST_S, 1),
+                        cuff_pressure_mmhg=pressure_mmhg,
+                        reps_logged=reps,
+                        to_failure=failed,
+                        stopped_early=False,
+                        rpe=min(round(2.0 * effort) / 2.0, 10.0),
+                        pain=round(0.5 + 1.8 * level + 0.6 * (number - 1)),
+                        numbness="mild" if level == 2 and number == 3 else "none",
+                        capillary_refill_s=round(1.5 + 0.3 * level, 1),
+                        nadir_pct=exercise.smo2_nadir_pct
+                        + study.SMO2_NADIR_EFFECT_PCT[condition]
+                        - 1.5 * (number - 1)
+                        - DEEPER_TO_FAILURE_PCT * failed
+                        + rng.normal(0.0, NADIR_SD_PCT),
+                        mean_hr_bpm=RESTING_HR_BPM
+                        + exercise.hr_rise_bpm
+                        + study.MEAN_HR_EFFECT_BPM[condition]
+                        + 2.5 * (number - 1)
+                        + rng.normal(0.0, 0.8),
+                        recovery_tau_s=rng.uniform(19.0, 25.0),
                     )
                 )
-                inflation_s = bouts[-1].planned.rest_end_s
+                inflation_s = bouts[-1].rest_end_s
         inflation_s += BETWEEN_CONDITIONS_S
     return tuple(bouts)
 
 
-def visit_of(bouts: tuple[Bout, ...], rng: np.random.Generator) -> PlannedVisit:
+def visit_of(bouts: tuple[PlannedSet, ...], rng: np.random.Generator) -> PlannedVisit:
     """The visit as its heart lived it; conditions are those of the bouts."""
     person = study.draw_person(rng, PARTICIPANT, "ABC")
-    last_s = round(bouts[-1].planned.end_s + study.RECOVERY_DURATION_S + 5.0, 1)
+    last_s = round(bouts[-1].end_s + study.RECOVERY_DURATION_S + 5.0, 1)
     return PlannedVisit(
         person=person,
         participant_index=0,
@@ -133,7 +118,7 @@ def visit_of(bouts: tuple[Bout, ...], rng: np.random.Generator) -> PlannedVisit:
         modulation_ratio=1.0,
         resting_smo2_pct={e.muscle: e.resting_smo2_pct for e in DONE},
         baseline_refill_s=1.6,
-        sets=tuple(bout.planned for bout in bouts),
+        sets=bouts,
         sync_s=(study.FIRST_SYNC_S, last_s),
         heart_clock=study.SimulatedClock(-4.2, 3.0),
         oxygen_clock=study.SimulatedClock(-6.7, -2.0),
@@ -141,29 +126,17 @@ def visit_of(bouts: tuple[Bout, ...], rng: np.random.Generator) -> PlannedVisit:
 
 
 def saturation_of(
-    exercise: Exercise, bouts: tuple[Bout, ...], session_s: Floats, rng: np.random.Generator
+    exercise: Exercise, visit: PlannedVisit, session_s: Floats, rng: np.random.Generator
 ) -> Floats:
     """Saturation of the muscle of one exercise as recorded, in percent, in steps of 0.1."""
-    of_exercise = [bout for bout in bouts if bout.exercise == exercise]
     course_pct = signals.saturation_course(
         session_s,
         baseline_pct=exercise.resting_smo2_pct,
-        sets=[
-            MuscleSet(
-                inflation_s=bout.planned.inflation_s,
-                onset_s=bout.planned.onset_s,
-                end_s=bout.planned.end_s,
-                release_s=bout.planned.release_s,
-                resting_cuff_drop_pct=study.RESTING_CUFF_DROP_PCT[bout.condition],
-                nadir_pct=bout.planned.nadir_pct,
-                recovery_tau_s=bout.planned.recovery_tau_s,
-                overshoot_pct=study.OVERSHOOT_PCT[bout.condition],
-            )
-            for bout in of_exercise
-        ],
+        sets=study.muscle_sets(visit, exercise.muscle),
     )
-    for bout in of_exercise:
-        course_pct -= 1.8 * signals.ripple(session_s, bout.planned.rep_boundaries_s)
+    for planned in visit.sets:
+        if planned.exercise == exercise:
+            course_pct -= 1.8 * signals.ripple(session_s, planned.rep_boundaries_s)
     return signals.saturation_as_recorded(course_pct, session_s, rng)
 
 
@@ -181,7 +154,7 @@ def write_one_person(folder: Path, *, seed: int = SEED) -> None:
     intervals_s, _, heart_marks_s = study.recorded_intervals(visit, beats)
     oxygen_s = study.sample_times_s(visit, visit.oxygen_clock, OXYGEN_RATE_HZ)
     session_s = visit.oxygen_clock.to_session_s(oxygen_s)
-    saturation = {e.muscle: saturation_of(e, bouts, session_s, rng) for e in DONE}
+    saturation = {e.muscle: saturation_of(e, visit, session_s, rng) for e in DONE}
 
     stem = f"raw/{PARTICIPANT}_{SESSION}"
     write_intervals(folder / f"{stem}_intervals.txt", intervals_s, about=INVENTED)
@@ -210,29 +183,24 @@ def write_one_person(folder: Path, *, seed: int = SEED) -> None:
     session = key | {"visit": 1, "sequence": "ABC", "note": "invented: all conditions in a row"}
     write_table([session], folder / "sessions.tsv")
     write_table(occlusion, folder / "occlusion.tsv")
-    write_table(events_table(bouts, visit), folder / "events.tsv")
+    write_table(events_table(visit), folder / "events.tsv")
     write_text(STUDY_YAML, folder / "study.yaml")
 
 
-def events_table(bouts: tuple[Bout, ...], visit: PlannedVisit) -> pd.DataFrame:
+def events_table(visit: PlannedVisit) -> pd.DataFrame:
     """events.tsv: one baseline, cuffs, sets and rests, one recovery at the end."""
-    key = {"participant_id": PARTICIPANT, "session_id": SESSION, "posture": "seated"}
+    key = visit.key | {"posture": "seated"}
     events = [key | study.span("sync", at_s, at_s) for at_s in visit.sync_s]
     baseline_s = study.BASELINE_ONSET_S, study.BASELINE_ONSET_S + BASELINE_S
     events.append(key | study.span("baseline", *baseline_s) | {"cuff_pressure_mmhg": 0})
-    for bout in bouts:
-        planned = bout.planned
-        of_set = key | {
-            **{"condition": bout.condition, "exercise": bout.exercise.name, "side": "right"},
-            **{"limb": bout.exercise.limb, "bout": planned.bout},
-        }
+    for planned in visit.sets:
+        of_set = key | study.labels_of_set(planned)
         pressure = {"cuff_pressure_mmhg": planned.cuff_pressure_mmhg}
-        if bout.condition != "none":
-            events.append(
-                of_set | pressure | study.span("cuff", planned.inflation_s, planned.release_s)
-            )
+        if planned.condition != "none":
+            cuff = study.span("cuff", planned.inflation_s, planned.release_s)
+            events.append(of_set | pressure | cuff)
         marks = study.set_marks(visit, planned)
-        marks["reps_planned"] = REPS[bout.exercise.name, "none"][0]
+        marks["reps_planned"] = REPS[planned.exercise.name, "none"][0]
         events.append(of_set | pressure | marks)
         events.append(of_set | study.span("rest", planned.end_s, planned.rest_end_s))
     events[-1] = key | study.span("recovery", *visit.recovery_s)

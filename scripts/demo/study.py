@@ -191,6 +191,7 @@ class SimulatedOcclusion:
 class PlannedSet:
     """One set as it was really done, times on the session clock."""
 
+    condition: str
     exercise: Exercise
     bout: int
     inflation_s: float
@@ -216,6 +217,10 @@ class PlannedSet:
     @property
     def end_s(self) -> float:
         return self.rep_boundaries_s[-1]
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        return self.onset_s, self.end_s
 
     @property
     def reps_done(self) -> int:
@@ -510,6 +515,7 @@ def plan_sets(
             miscounted = (person.participant_id, visit, exercise.name, bout) == MISCOUNTED
             sets.append(
                 PlannedSet(
+                    condition=condition,
                     exercise=exercise,
                     bout=bout,
                     inflation_s=inflation_s,
@@ -824,10 +830,10 @@ def muscle_sets(visit: PlannedVisit, muscle: str) -> tuple[MuscleSet, ...]:
                 onset_s=planned.onset_s,
                 end_s=planned.end_s,
                 release_s=planned.release_s,
-                resting_cuff_drop_pct=RESTING_CUFF_DROP_PCT[visit.condition],
+                resting_cuff_drop_pct=RESTING_CUFF_DROP_PCT[planned.condition],
                 nadir_pct=planned.nadir_pct if works else None,
                 recovery_tau_s=planned.recovery_tau_s,
-                overshoot_pct=OVERSHOOT_PCT[visit.condition] if works else 0.0,
+                overshoot_pct=OVERSHOOT_PCT[planned.condition] if works else 0.0,
             )
         )
     return tuple(reached)
@@ -1086,12 +1092,7 @@ def visit_events(visit: PlannedVisit) -> list[dict[str, object]]:
         }
     )
     for number, planned in enumerate(visit.sets, start=1):
-        of_set = state | {
-            "exercise": planned.exercise.name,
-            "limb": planned.exercise.limb,
-            "side": "right",
-            "bout": planned.bout,
-        }
+        of_set = state | labels_of_set(planned)
         pressure = {"cuff_pressure_mmhg": planned.cuff_pressure_mmhg}
         if visit.condition != "none":
             events.append(of_set | pressure | span("cuff", planned.inflation_s, planned.release_s))
@@ -1102,6 +1103,17 @@ def visit_events(visit: PlannedVisit) -> list[dict[str, object]]:
     for onset_s, text in visit_notes(visit):
         events.append(visit.key | span("note", onset_s, onset_s) | {"note": text})
     return events
+
+
+def labels_of_set(planned: PlannedSet) -> dict[str, object]:
+    """Return which set an event belongs to."""
+    return {
+        "condition": planned.condition,
+        "exercise": planned.exercise.name,
+        "limb": planned.exercise.limb,
+        "side": "right",
+        "bout": planned.bout,
+    }
 
 
 def span(trial_type: str, start_s: float, stop_s: float) -> dict[str, object]:

@@ -206,8 +206,8 @@ def test_the_invented_study_of_one_person_declines_to_failure_with_the_target_pr
     assert done == {key: list(reps) for key, reps in REPS.items()}
     assert {row.participant_id for row in sets} == {PARTICIPANT}
     bouts = plan_bouts(np.random.default_rng(1))
-    starts = [bout.planned.inflation_s for bout in bouts]
-    ends = [bout.planned.rest_end_s for bout in bouts]
+    starts = [bout.inflation_s for bout in bouts]
+    ends = [bout.rest_end_s for bout in bouts]
     assert all(end <= start for end, start in zip(ends, starts[1:], strict=False))
 
 
