@@ -20,7 +20,7 @@ from archive.build import refuse_other_folder, settings_that_differ
 from archive.dataset import write_dataset, write_descriptions
 from archive.recordings import RecordingsWriter
 from cuff.cautions import CAUTION
-from demo import signals
+from demo import sheets, signals
 from demo import study as demo
 from demo.heart_period import simulate_beats
 from engine.command_line import parser_of
@@ -265,7 +265,7 @@ class Simulation:
         entries = []
 
         def add(kind, start_s, stop_s, **more):
-            placed = demo.span(kind, start_s, stop_s) | {"onset_s": round(start_s, 1)}
+            placed = sheets.span(kind, start_s, stop_s) | {"onset_s": round(start_s, 1)}
             entries.append(key | placed | more)
 
         if "baseline" in kinds:

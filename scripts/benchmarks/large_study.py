@@ -30,7 +30,8 @@ from demo.raw_files import (
     write_physio,
     write_table,
 )
-from demo.study import CONDITIONS, occlusion_row, span
+from demo.sheets import occlusion_row, span
+from demo.study import CONDITIONS
 from recordings.writing import write_text
 
 ORDERS = tuple(permutations(range(len(CONDITIONS))))

@@ -29,7 +29,7 @@ import numpy as np
 import pandas as pd
 
 from cuff.pressure import propose_cuff_boundaries
-from demo import signals, study
+from demo import sensors, signals, study
 from muscle import desaturation, levels, recovery
 from muscle.boundaries import propose_boundaries
 from muscle.contractions import find_contractions
@@ -69,7 +69,7 @@ def of_sets(visit, muscle: str, time_s: np.ndarray, smo2_pct: np.ndarray) -> Ite
             continue
         fine_s = np.arange(planned.onset_s, planned.release_s + 60.0, 0.01)
         course_pct = signals.saturation_course(
-            fine_s, baseline_pct=resting_pct, sets=study.muscle_sets(visit, muscle)
+            fine_s, baseline_pct=resting_pct, sets=sensors.muscle_sets(visit, muscle)
         )
         working = fine_s <= planned.end_s
         window = planned.onset_s, planned.end_s
@@ -132,11 +132,11 @@ def of_visit(visit, rng: np.random.Generator) -> Iterator[Found]:
     """Everything measured in one visit, with new noise."""
     equipment = study.EQUIPMENT[visit.participant_id]
     times_s = [
-        visit.oxygen_clock.to_session_s(study.sample_times_s(visit, visit.oxygen_clock, rate_hz))
-        for rate_hz in (equipment.oxygen_rate_hz, study.CUFF_CHANNEL_RATE_HZ)
+        visit.oxygen_clock.to_session_s(sensors.sample_times_s(visit, visit.oxygen_clock, rate_hz))
+        for rate_hz in (equipment.oxygen_rate_hz, sensors.CUFF_CHANNEL_RATE_HZ)
     ]
     for muscle in {planned.exercise.muscle: None for planned in visit.sets}:
-        smo2_pct = study.recorded_saturation(visit, muscle, times_s[0], rng)
+        smo2_pct = sensors.recorded_saturation(visit, muscle, times_s[0], rng)
         # a silent sensor is another matter
         smo2_pct = np.where(smo2_pct == 0, np.nan, smo2_pct)
         yield from of_sets(visit, muscle, times_s[0], smo2_pct)
@@ -145,7 +145,7 @@ def of_visit(visit, rng: np.random.Generator) -> Iterator[Found]:
             propose_boundaries(times_s[0], smo2_pct, **CADENCES, **COURSE),
             {"set_start": [p.onset_s for p in of_muscle], "set_end": [p.end_s for p in of_muscle]},
         )
-    pressure_mmhg = study.recorded_cuff_pressure(visit, times_s[1], rng)
+    pressure_mmhg = sensors.recorded_cuff_pressure(visit, times_s[1], rng)
     yield from of_limits(
         propose_cuff_boundaries(times_s[1], pressure_mmhg, inflated_mmhg=15.0, shortest_s=10.0),
         {

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from demo import safety, study
+from demo import safety, sensors, sheets, study
 from demo.raw_files import (
     INVENTED,
     RECORDING_COLUMNS,
@@ -24,7 +24,9 @@ from demo.raw_files import (
     write_physio,
     write_table,
 )
-from demo.study import EQUIPMENT, EXERCISES, PlannedSet, PlannedVisit, SimulatedVisit
+from demo.sensors import SimulatedVisit
+from demo.study import EQUIPMENT, EXERCISES, PlannedSet, PlannedVisit
+from demo.truth import effects_table, true_sets, true_visit
 from recordings.writing import write_gzip, write_text
 
 CHANNELS = {
@@ -56,23 +58,23 @@ def write_demo(
     visit_truth: list[dict[str, object]] = []
     beats: dict[str, list[pd.DataFrame]] = {}
     for visit in visits:
-        simulated = study.simulate_visit(visit, seed)
+        simulated = sensors.simulate_visit(visit, seed)
         files = write_recordings(folder, visit, simulated)
         recordings += files
         clocks += clock_rows(visit, simulated, files)
         edits += edit_rows(folder, visit, simulated, files)
-        set_truth.append(simulated.set_truth)
-        visit_truth.append(simulated.visit_truth)
+        set_truth.append(true_sets(visit, simulated.of_heart))
+        visit_truth.append(true_visit(visit, simulated.of_heart, simulated.amplitudes_ms))
         of_session = simulated.beats.assign(session_id=visit.session_id)
         beats.setdefault(visit.participant_id, []).append(
             of_session[["session_id", "time_s", "kind"]]
         )
 
-    write_table(study.participants_table(visits), folder / "participants.tsv")
-    sessions = safety.with_states(study.sessions_table(visits), visits, seed)
-    events = safety.with_cuffs_and_signs(study.events_table(visits), visits, seed)
+    write_table(sheets.participants_table(visits), folder / "participants.tsv")
+    sessions = safety.with_states(sheets.sessions_table(visits), visits, seed)
+    events = safety.with_cuffs_and_signs(sheets.events_table(visits), visits, seed)
     write_table(sessions, folder / "sessions.tsv")
-    write_table(safety.with_cuffs(study.occlusion_table(visits)), folder / "occlusion.tsv")
+    write_table(safety.with_cuffs(sheets.occlusion_table(visits)), folder / "occlusion.tsv")
     write_table(recordings, folder / "recordings.tsv", RECORDING_COLUMNS)
     write_table(events, folder / "events.tsv")
     write_table(safety.titration_table(visits, seed), folder / "titration.tsv")
@@ -83,7 +85,7 @@ def write_demo(
     write_text(study_yaml(seed), folder / "study.yaml")
 
     truth = folder / "truth"
-    write_table(study.effects_table(), truth / "effects.tsv")
+    write_table(effects_table(), truth / "effects.tsv")
     write_table(pd.concat(set_truth), truth / "sets.tsv")
     write_table(visit_truth, truth / "visits.tsv")
     write_table(clocks, truth / "clocks.tsv")
@@ -122,7 +124,7 @@ def write_one_edf(
             ("muscle_oxygen", CHANNELS[muscle], equipment.oxygen_rate_hz, saturation_pct)
             for muscle, saturation_pct in simulated.saturation_pct.items()
         ),
-        ("cuff_pressure", "Cuff", study.CUFF_CHANNEL_RATE_HZ, simulated.cuff_pressure_mmhg),
+        ("cuff_pressure", "Cuff", sensors.CUFF_CHANNEL_RATE_HZ, simulated.cuff_pressure_mmhg),
     ]
     about, marks_s = INVENTED.split(), simulated.heart_marks_s
     write_edf(folder / file, channels, about=about, marks_s=marks_s)

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from demo import signals, study
+from demo import sensors, sheets, signals, study
 from demo.raw_files import (
     INVENTED,
     RECORDING_COLUMNS,
@@ -132,7 +132,7 @@ def saturation_of(
     course_pct = signals.saturation_course(
         session_s,
         baseline_pct=exercise.resting_smo2_pct,
-        sets=study.muscle_sets(visit, exercise.muscle),
+        sets=sensors.muscle_sets(visit, exercise.muscle),
     )
     for planned in visit.sets:
         if planned.exercise == exercise:
@@ -145,14 +145,14 @@ def write_one_person(folder: Path, *, seed: int = SEED) -> None:
     rng = np.random.default_rng(seed)
     bouts = plan_bouts(rng)
     visit = visit_of(bouts, rng)
-    times_s = np.arange(-study.LEAD_S, visit.end_s + study.LEAD_S, 1.0 / study.GRID_RATE_HZ)
-    turns = signals.cumulative_phase(times_s, study.respiration_course(visit, times_s))
-    amplitudes_ms = study.modulation_amplitudes_ms(visit)
-    period_s, _ = study.heart_period_course(visit, times_s, turns, amplitudes_ms, rng)
+    times_s = np.arange(-sensors.LEAD_S, visit.end_s + sensors.LEAD_S, 1.0 / sensors.GRID_RATE_HZ)
+    turns = signals.cumulative_phase(times_s, sensors.respiration_course(visit, times_s))
+    amplitudes_ms = sensors.modulation_amplitudes_ms(visit)
+    period_s, _ = sensors.heart_period_course(visit, times_s, turns, amplitudes_ms, rng)
     beat_times_s = signals.pulse_times(times_s, period_s)
     beats = pd.DataFrame({"time_s": beat_times_s, "kind": "normal"})
-    intervals_s, _, heart_marks_s = study.recorded_intervals(visit, beats)
-    oxygen_s = study.sample_times_s(visit, visit.oxygen_clock, OXYGEN_RATE_HZ)
+    intervals_s, _, heart_marks_s = sensors.recorded_intervals(visit, beats)
+    oxygen_s = sensors.sample_times_s(visit, visit.oxygen_clock, OXYGEN_RATE_HZ)
     session_s = visit.oxygen_clock.to_session_s(oxygen_s)
     saturation = {e.muscle: saturation_of(e, visit, session_s, rng) for e in DONE}
 
@@ -178,8 +178,8 @@ def write_one_person(folder: Path, *, seed: int = SEED) -> None:
         for muscle in saturation
     ]
     write_table(recordings, folder / "recordings.tsv", RECORDING_COLUMNS)
-    write_table(study.participants_table([visit]), folder / "participants.tsv")
-    occlusion = [study.occlusion_row(key, limb, mmhg) for limb, mmhg in OCCLUSION_MMHG.items()]
+    write_table(sheets.participants_table([visit]), folder / "participants.tsv")
+    occlusion = [sheets.occlusion_row(key, limb, mmhg) for limb, mmhg in OCCLUSION_MMHG.items()]
     session = key | {"visit": 1, "sequence": "ABC", "note": "invented: all conditions in a row"}
     write_table([session], folder / "sessions.tsv")
     write_table(occlusion, folder / "occlusion.tsv")
@@ -190,21 +190,21 @@ def write_one_person(folder: Path, *, seed: int = SEED) -> None:
 def events_table(visit: PlannedVisit) -> pd.DataFrame:
     """events.tsv: one baseline, cuffs, sets and rests, one recovery at the end."""
     key = visit.key | {"posture": "seated"}
-    events = [key | study.span("sync", at_s, at_s) for at_s in visit.sync_s]
+    events = [key | sheets.span("sync", at_s, at_s) for at_s in visit.sync_s]
     baseline_s = study.BASELINE_ONSET_S, study.BASELINE_ONSET_S + BASELINE_S
-    events.append(key | study.span("baseline", *baseline_s) | {"cuff_pressure_mmhg": 0})
+    events.append(key | sheets.span("baseline", *baseline_s) | {"cuff_pressure_mmhg": 0})
     for planned in visit.sets:
-        of_set = key | study.labels_of_set(planned)
+        of_set = key | sheets.labels_of_set(planned)
         pressure = {"cuff_pressure_mmhg": planned.cuff_pressure_mmhg}
         if planned.condition != "none":
-            cuff = study.span("cuff", planned.inflation_s, planned.release_s)
+            cuff = sheets.span("cuff", planned.inflation_s, planned.release_s)
             events.append(of_set | pressure | cuff)
-        marks = study.set_marks(visit, planned)
+        marks = sheets.set_marks(visit, planned)
         marks["reps_planned"] = REPS[planned.exercise.name, "none"][0]
         events.append(of_set | pressure | marks)
-        events.append(of_set | study.span("rest", planned.end_s, planned.rest_end_s))
-    events[-1] = key | study.span("recovery", *visit.recovery_s)
-    return study.table_of_events(events).sort_values("onset_s", kind="stable")
+        events.append(of_set | sheets.span("rest", planned.end_s, planned.rest_end_s))
+    events[-1] = key | sheets.span("recovery", *visit.recovery_s)
+    return sheets.table_of_events(events).sort_values("onset_s", kind="stable")
 
 
 STUDY_YAML = """\
