@@ -101,12 +101,14 @@ def command(*steps, goes_on=False):
     calls, made = [], set()
     for step in steps:
         words = [step]
-        for argument, kind in _places(step).items():
+        for argument, kind in _kinds_of_arguments(step).items():
             name = step if argument == "settings" and len(steps) > 1 else argument
             # files of each participant are given as patterns, which are parameters
             kind = "output" if name in made else kind.replace("of each", "params")
             words.append(f"--{argument} {{{kind}.{name}:q}}")
-        made |= {argument for argument, kind in _places(step).items() if kind == "output"}
+        made |= {
+            argument for argument, kind in _kinds_of_arguments(step).items() if kind == "output"
+        }
         calls.append(" ".join(words))
     module = "engine.steps " if len(steps) > 1 else ""
     text = f"python -m {module}{' --then '.join(calls)} > {{log:q}} 2>&1"
@@ -125,7 +127,7 @@ def check_steps(rules):
         steps = STEPS.get(rule.shellcmd, ())
         takes = {}
         for step in steps:
-            for argument, kind in _places(step).items():
+            for argument, kind in _kinds_of_arguments(step).items():
                 several = argument == "settings" and len(steps) > 1
                 takes.setdefault(step if several else argument, kind)
         gives = {**_named(rule.input, "input"), **_named(rule.output, "output")}
@@ -147,7 +149,7 @@ def _named(files, kind):
 
 
 @cache
-def _places(name):
+def _kinds_of_arguments(name):
     """Parameters of a step's function, each with the place it comes from, in order."""
     (function,) = (
         node

@@ -143,9 +143,9 @@ def legend_above(figure, handles):
     """One legend over all panels, in as few lines as its names allow."""
     if not handles:
         return
-    # letters that fit beside each other, each about 0.62 of the size of the type; 6 for a handle
+    # letters that fit beside each other, each about 0.62 of the size of the type; 6 for a mark
     room = figure.get_figwidth() * 72 / (0.62 * pyplot.rcParams["legend.fontsize"])
-    letters = [len(handle.get_label()) + 6 for handle in handles]
+    letters = [len(mark.get_label()) + 6 for mark in handles]
     ncols = len(handles) if sum(letters) < room else max(1, int(room // max(letters)))
     figure.legend(handles=handles, loc="outside upper left", ncols=ncols, borderaxespad=0.2)
 
@@ -340,7 +340,7 @@ def draw_many_marks_as_picture(figure):
 def shortened_svg(svg):
     """An SVG with places to a hundredth of a point and no indentation."""
     return _PLACES.sub(
-        lambda places: _FINE.sub(lambda number: f"{float(number[0]):.2f}", places[0]),
+        lambda numbers: _FINE.sub(lambda number: f"{float(number[0]):.2f}", numbers[0]),
         re.sub(r"\n +", "\n", svg),
     )
 

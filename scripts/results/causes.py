@@ -40,12 +40,12 @@ class Causes:
     def _behind(self, node):
         if node not in self._known:
             self._known[node] = set()
-            self._known[node] = self._own(node).union(
-                *(self._behind(before) for before in self._before(node))
+            self._known[node] = self._differing_in(node).union(
+                *(self._behind(before) for before in self._nodes_before(node))
             )
         return self._known[node]
 
-    def _own(self, node):
+    def _differing_in(self, node):
         """What differs in what a rule itself is given."""
         file = next(file for file, of in self._by_file.items() if of == node)
         first, then = self._old.get(file, {}), self._new.get(file, {})
@@ -65,7 +65,7 @@ class Causes:
             }
         return causes
 
-    def _before(self, node):
+    def _nodes_before(self, node):
         """(rule, participant) of everything that a rule reads."""
         _, participant = node
         for pattern in self._made_from[node]:
