@@ -1,8 +1,9 @@
 """How far muscle oxygenation results lie from the truth, by sampling rate, noise and ripple.
 
-Prints one TSV: sampling_rate_hz, noise_pct, ripple_pct, quantity, unit, n, refused, bias, sd,
-largest (absolute) error, target, whether it is met (root mean square error within it) and, for ends
-of sets, limit: about the least root mean square error that any method can reach.
+Settings are the default ones. Prints one TSV: sampling_rate_hz, noise_pct, ripple_pct, quantity,
+unit, n, refused, bias, sd, largest (absolute) error, target, whether it is met (root mean square
+error within it) and, for ends of sets, limit: about the least root mean square error that any
+method can reach.
 Run it as `python3.11 scripts/launch.py benchmark oxygenation [repeats]`.
 """
 
@@ -14,18 +15,22 @@ from math import erfc, sqrt
 import numpy as np
 import pandas as pd
 
+from benchmarks.defaults import (
+    BASELINE_S,
+    CADENCES,
+    CLEANING,
+    COURSE,
+    ENOUGH,
+    NADIR_S,
+    RECOVERY_FIT,
+    SLOPE_S,
+)
 from demo.muscle_oxygen import SimulatedCuff, SimulatedOxygen, SimulatedSet, simulate_muscle_oxygen
-from muscle import boundaries, cleaning, desaturation, levels
+from muscle import boundaries, cleaning, desaturation, levels, recovery
 from muscle.contractions import find_contractions
 from recordings.boundaries import compare_boundaries
 
-LIMITS = {"stuck_s": 10.0, "slip_pct_per_s": 10.0, "dropout_jump_pct": 5.0, "leak_longest_s": 30.0}
 RATES_HZ = (0.5, 1.0, 2.0, 10.0, 50.0)
-
-# As the example study sets it; a 3 s mean of slow sampling is one or two readings and lies lower.
-NADIR_WINDOW_S = 5.0
-
-CONTRACTIONS = {"slowest_hz": 0.1, "fastest_hz": 1.0, "min_samples_per_contraction": 2.5}
 
 # Accuracy that the project asks for; none is stated for the rest.
 TARGETS = {
@@ -74,40 +79,30 @@ def simulated_session(
 def errors_of(simulated: SimulatedOxygen) -> Iterator[tuple[str, float]]:
     """Every quantity's error against the truth; NaN where it was refused or not found."""
     readings = simulated.readings
-    cleaned = cleaning.clean_saturation(readings["time_s"], readings["smo2_pct"], **LIMITS)
+    cleaned = cleaning.clean_saturation(readings["time_s"], readings["smo2_pct"], **CLEANING)
     trace = (cleaned["time_s"].to_numpy(), cleaned["smo2_pct"].to_numpy())
-    enough = {"min_usable_share": 0.8}
     first_s = simulated.sets["onset_s"].iloc[0]
-    base = levels.baseline(*trace, first_s, window_s=60.0, **enough)
+    base = levels.baseline(*trace, first_s, window_s=BASELINE_S, **ENOUGH)
     for truth in simulated.sets.itertuples():
         window = (truth.onset_s, truth.offset_s)
         cadence_hz = truth.contractions / (truth.offset_s - truth.onset_s)
         contractions = find_contractions(
-            *trace, *window, noted_rate_hz=cadence_hz, **CONTRACTIONS, **enough
+            *trace, *window, noted_rate_hz=cadence_hz, **CADENCES, **ENOUGH
         )
         yield "contraction_count", contractions.count.value - truth.contractions
-        rippling = {"contraction_rate_hz": contractions.rate_hz.value} | enough
-        lowest = levels.nadir(*trace, *window, window_s=NADIR_WINDOW_S, **rippling)
+        rippling = {"contraction_rate_hz": contractions.rate_hz.value} | ENOUGH
+        lowest = levels.nadir(*trace, *window, window_s=NADIR_S, **rippling)
         yield "nadir", lowest.value - truth.nadir_pct
-        slope = desaturation.desaturation_slope(*trace, window[0], window_s=15.0, **rippling)
+        slope = desaturation.desaturation_slope(*trace, window[0], window_s=SLOPE_S, **rippling)
         yield "slope", 100 * (slope.value / truth.slope_pct_per_s - 1)
-        recovery = (truth.release_s, truth.release_s + 70.0)
+        after = (truth.release_s, truth.release_s + 70.0)
         half = recovery.half_time(
-            *trace, *recovery, nadir_pct=lowest, target_pct=base, window_s=4.0, **enough
+            *trace, *after, nadir_pct=lowest, target_pct=base, window_s=NADIR_S, **ENOUGH
         )
         yield "half_time", half.value - truth.half_time_s
-        fit = recovery.exponential_recovery(
-            *trace, *recovery, longest_delay_s=15.0, min_r2=0.8, largest_tau_se_share=0.25, **enough
-        )
+        fit = recovery.exponential_recovery(*trace, *after, **RECOVERY_FIT, **ENOUGH)
         yield "tau", fit.tau.value - truth.tau_s
-    proposals = boundaries.propose_boundaries(
-        *trace,
-        **CONTRACTIONS,
-        ripple_window_s=20.0,
-        shortest_phase_s=10.0,
-        bend_reach_s=12.0,
-        steep_pct_per_s=0.3,
-    )
+    proposals = boundaries.propose_boundaries(*trace, **CADENCES, **COURSE)
     of_sets = simulated.boundaries[simulated.boundaries["boundary"].str.startswith("set")]
     compared = pd.DataFrame(
         compare_boundaries(of_sets, proposals, tolerance_s=1.0, farthest_s=15.0)
@@ -160,7 +155,7 @@ def least_error_of_set_end_s(rate_hz: float, noise_pct: float, ripple_pct: float
     squares = []
     for contraction_s in (2.0, 3.0, 4.0):
         readings = rate_hz * contraction_s
-        if readings < CONTRACTIONS["min_samples_per_contraction"]:
+        if readings < CADENCES["min_samples_per_contraction"]:
             squares.append(6.0**2 / 12)
             continue
         apart = ripple_pct / noise_pct * sqrt(readings / 2)

@@ -8,7 +8,7 @@ over which a nadir is averaged count as error. Settings are the default ones. Ru
 
     2 repeats            n  beyond_two  rms
     baseline           232       0.000  0.58
-    nadir              462       0.024  0.84
+    nadir              462       0.026  0.84
     drop               462       0.015  0.78
     area               462       0.002  0.53
     time in band        78       0.038  0.94
@@ -16,7 +16,7 @@ over which a nadir is averaged count as error. Settings are the default ones. Ru
     half-time          462       0.045  0.98
     overshoot          464       0.024  0.83
     set_start          455       0.000  0.52
-    set_end            453       0.033  0.96
+    set_end            453       0.038  0.97
     cuff_on            304       0.000  0.25
     cuff_off           304       0.030  1.20
 """
@@ -28,6 +28,16 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from benchmarks.defaults import (
+    BAND_PCT,
+    BASELINE_S,
+    CADENCES,
+    COURSE,
+    ENOUGH,
+    HYSTERESIS_PCT,
+    NADIR_S,
+    SLOPE_S,
+)
 from cuff.pressure import propose_cuff_boundaries
 from demo import sensors, signals, study
 from muscle import desaturation, levels, recovery
@@ -36,32 +46,19 @@ from muscle.contractions import find_contractions
 from muscle.resting_variation import resting_variation
 from results.estimate import Estimate
 
-ENOUGH = {"min_usable_share": 0.8}
-CADENCES = {"slowest_hz": 0.1, "fastest_hz": 1.0, "min_samples_per_contraction": 2.5}
-
-COURSE = {
-    "ripple_window_s": 20.0,
-    "shortest_phase_s": 10.0,
-    "bend_reach_s": 12.0,
-    "steep_pct_per_s": 0.3,
-}
-
-SLOPE_WINDOW_S = 15.0
-BAND_PCT, HYSTERESIS_PCT = (0.0, 15.0), 2.0
-
 # farther from a limit lies the limit of something else
 FARTHEST_S = 20.0
 
-Found = tuple[str, Estimate, float]
+Judged = tuple[str, Estimate, float]
 
 
-def of_sets(visit, muscle: str, time_s: np.ndarray, smo2_pct: np.ndarray) -> Iterator[Found]:
+def of_sets(visit, muscle: str, time_s: np.ndarray, smo2_pct: np.ndarray) -> Iterator[Judged]:
     """Quantity, estimate and truth of the baseline and of every set of one muscle."""
     trace = time_s, smo2_pct
     begin_s, end_s = study.BASELINE_ONSET_S, study.BASELINE_ONSET_S + study.BASELINE_DURATION_S
     resting = (time_s >= begin_s) & (time_s <= end_s)
     options = ENOUGH | {"at_rest": resting_variation(time_s[resting], smo2_pct[resting])}
-    rest = levels.baseline(*trace, end_s, window_s=60.0, **options)
+    rest = levels.baseline(*trace, end_s, window_s=BASELINE_S, **options)
     resting_pct = visit.resting_smo2_pct[muscle]
     yield "baseline", rest, resting_pct
     for planned in visit.sets:
@@ -77,7 +74,7 @@ def of_sets(visit, muscle: str, time_s: np.ndarray, smo2_pct: np.ndarray) -> Ite
         ripple = find_contractions(*trace, *window, noted_rate_hz=cadence_hz, **CADENCES, **ENOUGH)
         ripple_hz = ripple.rate_hz.value if ripple.rate_hz.usable else None
         nadir = levels.nadir(
-            *trace, *window, window_s=5.0, contraction_rate_hz=ripple_hz, **options
+            *trace, *window, window_s=NADIR_S, contraction_rate_hz=ripple_hz, **options
         )
         nadir_pct = float(course_pct[working].min())
         yield "nadir", nadir, nadir_pct
@@ -97,13 +94,13 @@ def of_sets(visit, muscle: str, time_s: np.ndarray, smo2_pct: np.ndarray) -> Ite
             inside = (course_pct[working] >= BAND_PCT[0]) & (course_pct[working] <= BAND_PCT[1])
             yield "time in band", in_band, float(inside.sum() * 0.01)
         slope = desaturation.desaturation_slope(
-            *trace, window[0], window_s=SLOPE_WINDOW_S, contraction_rate_hz=ripple_hz, **options
+            *trace, window[0], window_s=SLOPE_S, contraction_rate_hz=ripple_hz, **options
         )
-        first = fine_s <= window[0] + SLOPE_WINDOW_S
+        first = fine_s <= window[0] + SLOPE_S
         yield "slope", slope, float(np.polyfit(fine_s[first], course_pct[first], 1)[0])
         after = planned.release_s, planned.release_s + 60.0
         half = recovery.half_time(
-            *trace, *after, nadir_pct=nadir, target_pct=rest, window_s=5.0, **options
+            *trace, *after, nadir_pct=nadir, target_pct=rest, window_s=NADIR_S, **options
         )
         half_time_s = signals.half_time_s(
             fine_s,
@@ -113,11 +110,11 @@ def of_sets(visit, muscle: str, time_s: np.ndarray, smo2_pct: np.ndarray) -> Ite
             baseline_pct=resting_pct,
         )
         yield "half-time", half, half_time_s
-        peak = levels.overshoot(*trace, *after, baseline_pct=rest, window_s=5.0, **options)
+        peak = levels.overshoot(*trace, *after, baseline_pct=rest, window_s=NADIR_S, **options)
         yield "overshoot", peak, float(course_pct[~working].max()) - resting_pct
 
 
-def of_limits(proposals: pd.DataFrame, true_s: dict[str, list[float]]) -> Iterator[Found]:
+def of_limits(proposals: pd.DataFrame, true_s: dict[str, list[float]]) -> Iterator[Judged]:
     """Every true limit beside the nearest one proposed."""
     for boundary, times_s in true_s.items():
         offered = proposals[proposals["boundary"] == boundary]
@@ -128,7 +125,7 @@ def of_limits(proposals: pd.DataFrame, true_s: dict[str, list[float]]) -> Iterat
                 yield boundary, Estimate(nearest["time_s"], nearest["se_s"]), time_s
 
 
-def of_visit(visit, rng: np.random.Generator) -> Iterator[Found]:
+def of_visit(visit, rng: np.random.Generator) -> Iterator[Judged]:
     """Everything measured in one visit, with new noise."""
     equipment = study.EQUIPMENT[visit.participant_id]
     times_s = [

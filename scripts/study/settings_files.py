@@ -7,7 +7,7 @@ from pydantic import ValidationError
 
 from engine.code import SCRIPTS
 from study.own_names import SECTION, faults_of_section
-from study.problems import shown
+from study.problems import Problems, shown
 from study.settings import RETIRED, Settings, moved_settings
 from study.yaml_files import read_yaml
 
@@ -55,8 +55,7 @@ def read_settings(folder, overrides, problems):
     What the study states is study.yaml with overrides laid over it, every setting in the section
     that has it now; without a title the study is called after its folder.
     """
-    complete, _ = read_yaml(CONFIG, problems)
-    rules, _ = read_yaml(QUALITY_RULES, problems)
+    complete = _default_values(problems)
     path = folder / "study.yaml"
     stands = path.exists()
     of_study, lines = read_yaml(path, problems) if stands else ({}, {})
@@ -68,13 +67,12 @@ def read_settings(folder, overrides, problems):
             "is empty; write what differs from config/config.yaml, first of all study: title, "
             "conditions and primary_outcomes, or delete the file to use the default settings",
         )
-    if None in (complete, rules, of_study):
+    if None in (complete, of_study):
         return None, None, None, written
     # the map of own words is no setting: it stays in the study
     names = of_study.pop(SECTION, None)
     for setting, message in faults_of_section(names) if names is not None else []:
         problems.add_setting(written, setting, message)
-    complete = complete | {"quality_rules": rules}
     default = _checked(complete, "config.yaml", Written({}), problems)
     both = [_in_present_sections(values, written, problems) for values in (of_study, overrides)]
     both = [_without_retired(values, problems) for values in both]
@@ -89,6 +87,21 @@ def read_settings(folder, overrides, problems):
             file = f"settings, alternative {name}"
             _checked(_under_alternative(resolved, name), file, Written({}), problems)
     return default, stated, resolved, written
+
+
+def default_settings():
+    """The settings of a study that states nothing."""
+    problems = Problems()
+    complete = _default_values(problems)
+    problems.stop()
+    return Settings.model_validate(complete)
+
+
+def _default_values(problems):
+    """Values of config.yaml with the quality rules; None where one of the files is unread."""
+    complete, _ = read_yaml(CONFIG, problems)
+    rules, _ = read_yaml(QUALITY_RULES, problems)
+    return None if None in (complete, rules) else complete | {"quality_rules": rules}
 
 
 def under_alternative(settings, name):

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchmarks.oxygenation import TARGETS, UNITS, errors_of, simulated_session
 from demo.muscle_oxygen import SensorFault, SimulatedSet, simulate_muscle_oxygen
 from muscle import cleaning, desaturation, levels, recovery
 from recordings import time_axis
@@ -512,3 +513,12 @@ def test_a_drop_is_a_positive_fall_and_its_error_that_of_both_levels():
     fall = levels.drop(Estimate(65.0, 0.3), Estimate(30.0, 0.4))
     assert fall.value == pytest.approx(35.0)
     assert fall.se == pytest.approx(0.5)
+
+
+def test_the_benchmark_measures_every_quantity_of_saturation_and_none_is_far_off():
+    rng = np.random.default_rng(0)
+    visit = simulated_session(rng, sampling_rate_hz=10.0, noise_pct=0.5, ripple_pct=2.0)
+    errors = list(errors_of(visit))
+    assert {quantity for quantity, _ in errors} == set(UNITS)
+    # three sets: the accuracy that the project asks for, tripled
+    assert all(abs(error) < 3 * TARGETS[name] for name, error in errors if name in TARGETS)
