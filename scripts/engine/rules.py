@@ -110,8 +110,7 @@ def command(*steps, goes_on=False):
             argument for argument, kind in _kinds_of_arguments(step).items() if kind == "output"
         }
         calls.append(" ".join(words))
-    module = "engine.steps " if len(steps) > 1 else ""
-    text = f"python -m {module}{' --then '.join(calls)} > {{log:q}} 2>&1"
+    text = f"python -m engine.steps {' --then '.join(calls)} > {{log:q}} 2>&1"
     if goes_on:
         text += (
             " || python -m engine.unmade $? --participant {params.participant:q} "

@@ -54,12 +54,17 @@ NO_ROOM = {
 def run(step):
     """Call `step` with the arguments of the command line; say in one line what went wrong."""
     start_log()
+    run_with_words([(step, None)])
+
+
+def run_with_words(calls):
+    """Call each step with the words of a command line, those of this process without any."""
     try:
-        arguments = arguments_of(step)
+        calls = [(step, arguments_of(step, words)) for step, words in calls]
     except StudyError as problem:
         logging.error("%s", problem)
         sys.exit(1)
-    run_all([(step, arguments)])
+    run_all(calls)
 
 
 def run_all(calls):

@@ -56,16 +56,22 @@ class WindowInputs:
         self._given = frozenset(given) | (wider._given if wider else frozenset())
 
     def __getitem__(self, name):
-        if name not in self._known:
+        try:
+            known = self._known[name]
+        except KeyError:
+            known = self._known[name] = self._made(name)
+        if isinstance(known, NotEnough):
+            raise known
+        return known
+
+    def _made(self, name):
+        """A thing, made here or wider, or the reason why it cannot be made."""
+        try:
             if self._wider is not None and self._wider.can_make(name):
                 return self._wider[name]
-            try:
-                self._known[name] = self.call(MAKERS[name])
-            except NotEnough as reason:
-                self._known[name] = reason
-        if isinstance(self._known[name], NotEnough):
-            raise self._known[name]
-        return self._known[name]
+            return self.call(MAKERS[name])
+        except NotEnough as reason:
+            return reason
 
     def can_make(self, name):
         """Whether everything that a thing is made from is known here or wider."""

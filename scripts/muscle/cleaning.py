@@ -119,10 +119,14 @@ def levels_comparable(
 
 def _runs_of_equal(reading: np.ndarray) -> list[tuple[int, int]]:
     """First and one-past-last index of every run of equal values."""
-    if not len(reading):
-        return []
-    starts = np.concatenate([[0], np.flatnonzero(reading[1:] != reading[:-1]) + 1, [len(reading)]])
-    return list(zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True))
+    edges = _edges_of_runs(reading).tolist()
+    return list(zip(edges[:-1], edges[1:], strict=True))
+
+
+def _edges_of_runs(reading: np.ndarray) -> np.ndarray:
+    """First index of every run of equal values, and one past the last of all."""
+    changes = np.flatnonzero(reading[1:] != reading[:-1]) + 1
+    return np.concatenate([np.zeros(min(1, len(reading)), int), changes, [len(reading)]])
 
 
 def _dropouts(
@@ -159,7 +163,8 @@ def _stuck_readings(
     stuck = np.zeros(len(time), dtype=bool)
     if len(usable_at) < 3:
         return stuck
-    runs = np.array(_runs_of_equal(reading[usable_at]))
+    edges = _edges_of_runs(reading[usable_at])
+    runs = np.column_stack([edges[:-1], edges[1:]])
     lasts_s = time[usable_at[runs[:, 1] - 1]] - time[usable_at[runs[:, 0]]]
     long_run = lasts_s >= stuck_s
     if not long_run.any():

@@ -113,7 +113,7 @@ def write_traces(traces, path):
         trace_table(traces),
         path,
         compression="zstd",
-        compression_level=12,
+        compression_level=9,
         use_dictionary=labels,
         column_encoding={"time_s": "BYTE_STREAM_SPLIT"},
     )

@@ -86,8 +86,8 @@ def texts_within(page):
 
 def deflated(content):
     """Bytes, deflated (RFC 1950), as base64."""
-    # a waveform is noise in which no short string pays
-    strategy = zlib.Z_FILTERED if len(content) > WAVEFORM_BYTES else zlib.Z_DEFAULT_STRATEGY
+    # a waveform is noise in which no string pays but that of a flat line
+    strategy = zlib.Z_RLE if len(content) > WAVEFORM_BYTES else zlib.Z_DEFAULT_STRATEGY
     deflating = zlib.compressobj(6, zlib.DEFLATED, 15, 9, strategy)
     return base64.b64encode(deflating.compress(content) + deflating.flush()).decode()
 

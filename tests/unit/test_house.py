@@ -85,7 +85,7 @@ def test_every_outcome_of_the_contract_with_users_exists():
 
 def test_a_rule_calls_its_step_by_the_names_of_its_function():
     text = command("find_beats")
-    assert text.startswith("python -m find_beats --signals {input.signals:q}")
+    assert text.startswith("python -m engine.steps find_beats --signals {input.signals:q}")
     assert "--settings {params.settings:q}" in text
     assert text.endswith("> {log:q} 2>&1")
 
