@@ -108,7 +108,7 @@ def is_concerned(outcome, window, change, before, after):
 
 
 def with_remeasured(outcomes, measured):
-    """The outcomes with what was measured again in the place of what was there before."""
+    """The outcomes, those that were measured again instead of their earlier values."""
     if measured.empty:
         return outcomes
     again = set(
@@ -136,7 +136,7 @@ def changed_values(before, after):
 
 
 def as_written(cell):
-    """A number as a table of the main analysis holds it: the same value is the same number."""
+    """A number with the digits of a table, so that it compares with one that was read from it."""
     return float("nan") if pd.isna(cell) else float(number(cell))
 
 

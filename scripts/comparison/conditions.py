@@ -148,7 +148,7 @@ class Comparison:
 
     @cached_property
     def as_noted(self) -> Comparison:
-        """The same comparison of the values as they stand, whatever the scale of the analysis."""
+        """The same comparison in the unit of the outcome, whatever the scale of the analysis."""
         return Comparison.of_rows(
             self.single_rows.assign(y=self.single_rows["value"]),
             outcome=self.outcome,
@@ -357,7 +357,7 @@ class Comparison:
     def estimator_of(
         self, pair: tuple[str, str], exercise: str
     ) -> tuple[Estimator | None, list[str]]:
-        """What takes values to a contrast, and the exercises left out; as `within_person`."""
+        """The estimator of a contrast, and the exercises left out; as `within_person`."""
         of_pair = [self.conditions.index(name) for name in pair]
         n_exercises = self.y.shape[2]
         numbers = range(n_exercises)
@@ -377,7 +377,7 @@ class Comparison:
         return estimator and estimator.of(self.y[self.layout.cells])
 
     def _kept(self, kind: str, wanted: np.ndarray):
-        """What a layout gives for weights, computed once for all outcomes with its cells."""
+        """An estimator of the layout (`kind`), made once for all outcomes with the same cells."""
         layout = self.layout
         if self.covariates:
             return getattr(layout, kind)(wanted)
@@ -409,4 +409,5 @@ def contrast_weights(design: Design, pair: tuple[str, str], exercise: str) -> np
 
 
 def without_note(test: Mapping) -> dict[str, float]:
+    """Numbers of a test of the mixed model, its note left out."""
     return {name: figure for name, figure in test.items() if name != "note"}

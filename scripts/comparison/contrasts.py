@@ -42,6 +42,7 @@ class Rules:
 
     @classmethod
     def of(cls, settings: CompareConditions, seed: int) -> Rules:
+        """From the section compare_conditions and the seed of the study."""
         names = [rule.name for rule in fields(cls) if rule.name != "seed"]
         return cls(**{name: getattr(settings, name) for name in names}, seed=seed)
 

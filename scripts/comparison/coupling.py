@@ -74,6 +74,7 @@ def same_groups(first, second):
 
 
 def correlation_numbers(name, level, note):
+    """Columns r to note of a row of coupling.tsv, from a `Level`."""
     correlation = level.correlation
     if not level.n_values:
         return {"note": f"no two values {name}"}

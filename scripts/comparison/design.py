@@ -30,7 +30,7 @@ class ModelError(ValueError):
 
 
 def random_terms(by_exercise: bool) -> tuple[str, ...]:
-    """Random terms of the design; the effect of the session never goes where it can be told."""
+    """Random terms of the design: with one exercise the session is the residual and no term."""
     return (PARTICIPANT, SESSION, EXERCISE) if by_exercise else (PARTICIPANT,)
 
 
@@ -131,7 +131,7 @@ class Design:
 
     @property
     def triangle(self) -> np.ndarray:
-        """What takes kept coefficients to coordinates of the orthonormal columns."""
+        """The matrix that takes kept coefficients to coordinates of the orthonormal columns."""
         return self._basis[1]
 
     @cached_property
@@ -200,6 +200,7 @@ class Design:
         ]
 
     def level_name(self, term: str, person: int, group: np.ndarray) -> str:
+        """A level of a random term by its first cell: `sub-01`, `sub-01:low` or `sub-01:squat`."""
         condition, exercise = divmod(int(group[0]), len(self.exercises))
         part = {
             PARTICIPANT: "",

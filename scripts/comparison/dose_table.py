@@ -89,6 +89,10 @@ def dose_rows(outcomes, doses, *, primary, band_pct):
 
 
 def outcome_dose_rows(row, given, doses, band_pct):
+    """Rows of one outcome in one window, or one that says why there is nothing.
+
+    `row` holds its labels, `given` its rows of outcomes.tsv with a value.
+    """
     sets, remarks = with_doses(given, doses)
     if sets.empty:
         why = "no value was given in a set, nor in a recovery"
@@ -132,6 +136,7 @@ def left_out_in_words(sets, n_alone):
 
 
 def measure_rows(row, used, left_out, band_pct):
+    """Slope or ratio, Kendall's tau, and of the nadir the dose at the edge of the failure band."""
     dose_pct, y = used["dose_pct"].to_numpy(float), used["value"].to_numpy(float)
     group = label_codes(used["participant_id"], used["exercise"])
     person = label_codes(used["participant_id"])
@@ -163,6 +168,7 @@ def measure_rows(row, used, left_out, band_pct):
 
 
 def jackknifed_numbers(jackknifed: Jackknifed, back=float):
+    """Columns value to p of dose.tsv; `back` takes logarithms to ratios."""
     return {
         "value": back(jackknifed.value),
         "ci_low": back(jackknifed.low),

@@ -110,6 +110,7 @@ def why_nothing(sets, known, of_marker):
 
 
 def set_counts(sets):
+    """Sets, sets to failure and people."""
     failed = sets[FAILED] == 1
     return {
         "n_sets": len(sets),
@@ -119,10 +120,12 @@ def set_counts(sets):
 
 
 def with_its_interval(interval):
+    """Columns value, ci_low and ci_high of an `Interval`."""
     return {"value": interval.value, "ci_low": interval.low, "ci_high": interval.high}
 
 
 def joined_notes(*parts):
+    """Notes that are not empty, as one text."""
     return "; ".join(part for part in parts if part)
 
 
@@ -135,6 +138,7 @@ def why_none(interval, n_people):
 
 
 def why_no_interval_of_share(interval, n_people):
+    """As `why_none`, of a share that is 0 or 1 as well."""
     if interval.value in (0, 1):
         return "all sets are alike: resampling gives no interval"
     return why_none(interval, n_people)

@@ -112,6 +112,7 @@ class Plan:
         planned: PlanSection,
         departures: Sequence[str] = (),
     ) -> Plan:
+        """From sections of the settings; `seed` draws sign flips and simulated studies."""
         return cls(
             conditions=conditions,
             primary=primary,

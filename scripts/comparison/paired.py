@@ -19,6 +19,7 @@ TIE_TOLERANCE = 1e-10
 
 
 def finite_differences(differences: Sequence[float], *, at_least: int) -> np.ndarray:
+    """Differences as numbers, (n,). Raises ValueError for missing ones or fewer than `at_least`."""
     differences = np.asarray(differences, dtype=float)
     if differences.ndim != 1 or not np.isfinite(differences).all():
         raise ValueError("differences must be a list of finite numbers; leave missing pairs out")

@@ -55,6 +55,7 @@ class Contrast:
         return float(2 * special.stdtr(self.df, -abs(self.t)))
 
     def interval(self, confidence: float = 0.95) -> tuple[float, float]:
+        """Lower and upper limit, from the t distribution with `df` degrees of freedom."""
         half = self.se * special.stdtrit(self.df, (1 + confidence) / 2)
         return self.estimate - half, self.estimate + half
 

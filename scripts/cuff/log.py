@@ -14,6 +14,7 @@ from recordings.limbs import same_limb
 
 
 def timed_events(sets):
+    """Events of which the sheet has both start and length."""
     return sets[sets["onset_s"].notna() & sets["duration_s"].notna()]
 
 

@@ -208,6 +208,7 @@ def why_none(placement, measured):
 
 
 def mean_occlusion_mmhg(measured):
+    """Mean of several occlusion pressures (`Measured`), in mmHg."""
     return sum(m.occlusion_mmhg for m in measured) / len(measured)
 
 

@@ -36,9 +36,11 @@ class Known:
         return cls(measured, steps, widths_cm)
 
     def occlusion_of(self, participant):
+        """Occlusion pressures of a participant."""
         return self.occlusion.get(participant, [])
 
     def steps_of(self, participant):
+        """Steps of the titrations of a participant."""
         return self.steps.get(participant, [])
 
 
@@ -98,6 +100,7 @@ def by_visit(table):
 
 
 def visit_labels(visit):
+    """Columns that name a visit in safety.tsv."""
     return {
         "participant_id": visit.participant_id,
         "session_id": visit.session_id,
@@ -235,6 +238,7 @@ def set_row_of(event, cuffs, checks, known, settings, protocol):
 
 
 def event_labels(event):
+    """Columns that name an event and its placement in safety.tsv."""
     return {
         "event_id": event.event_id,
         "event_onset_s": event.onset_s,
@@ -247,6 +251,7 @@ def event_labels(event):
 
 
 def judgement_of(pressure_mmhg, placement, participant, known, settings):
+    """The verdict on a pressure of a participant, in mmHg or None, as `cuff.verdicts.Judged`."""
     return judge_pressure(
         None if pressure_mmhg is None or pd.isna(pressure_mmhg) else float(pressure_mmhg),
         placement,

@@ -27,6 +27,7 @@ class Step:
 
     @property
     def passed(self):
+        """Whether nothing speaks against the step."""
         return not self.reasons
 
     def is_at(self, pressure_mmhg, placement):

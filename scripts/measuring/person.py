@@ -84,6 +84,7 @@ class Person:
                     yield window, WindowInputs(of_event, window=window)
 
     def labels(self, event):
+        """Columns that name an event in outcomes.tsv."""
         return {
             "participant_id": self.participant,
             "session_id": event.session_id,

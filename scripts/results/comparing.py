@@ -58,6 +58,7 @@ class Comparison:
 
     @property
     def same(self):
+        """Whether nothing moved and no file differs."""
         return not self.moved and not self.files
 
 

@@ -163,6 +163,7 @@ def leaving_values(tables):
 
 
 def on_one_line(cell):
+    """A cell as text with single spaces; empty where it is missing."""
     return " ".join(str(cell or "").split())
 
 
