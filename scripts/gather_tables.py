@@ -5,7 +5,7 @@ from results.columns import columns_of
 from results.decisions import ledger
 from results.exclusions import exclusion_table, uncovered_parts, unused_recordings, with_coverage
 from results.tables import copy_below, read_table, write, write_below
-from results.wide import write_wide
+from results.wide_outcomes import write_wide
 
 
 def gather_tables(

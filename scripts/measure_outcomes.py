@@ -6,8 +6,8 @@ from engine.listings import outcome_modules
 from engine.step import Input, Output, run
 from heart.recovery import recovery_series
 from measuring.cutting import asked_in
+from measuring.measured_outcome import measure_outcome, quality_row
 from measuring.person import Person, read_tables
-from measuring.values import measure_outcome, quality_row
 from results.tables import stack, write
 from study.settings import MeasureOutcomes, Protocol, QualityRule
 

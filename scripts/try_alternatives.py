@@ -11,7 +11,7 @@ from comparison.alternatives import (
 from comparison.outcome_tables import rows_of_outcomes
 from comparison.outside_pressures import rows_without_outside
 from engine.step import Input, OfEach, Output, people_measured, run
-from measuring.again import FILES, Recorded
+from measuring.measured_again import FILES, Recorded
 from results.tables import read_table, stack, write
 from study.settings import QualityRule, Settings
 

@@ -31,8 +31,8 @@ import pandas as pd
 from benchmarks.large_study import write_study
 from engine.listings import outcome_modules
 from measuring.cutting import asked_in
+from measuring.measured_outcome import measure_outcome
 from measuring.person import TRACE, Person
-from measuring.values import measure_outcome
 from results.tables import as_read
 from study.loading import load_study
 from study.problems import StudyError

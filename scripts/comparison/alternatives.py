@@ -3,6 +3,7 @@
 import pandas as pd
 
 from comparison.conditions import comparable_rows
+from comparison.flagged_shares import shares_of, with_shares
 from comparison.outcome_tables import (
     Plan,
     claims_of,
@@ -13,8 +14,7 @@ from comparison.outcome_tables import (
     rows_of_outcomes,
 )
 from comparison.planned_claims import shown_pairs
-from comparison.shares import shares_of, with_shares
-from measuring.again import Change
+from measuring.measured_again import Change
 from results.columns import columns_of
 from results.tables import number, stack
 from results.words import words_of
@@ -69,8 +69,8 @@ def main_rows(contrasts):
 def rows_under(change, outcomes, again, contrasts, primary):
     """The contrasts of the primary outcomes under one alternative, beside the main analysis.
 
-    `change` is a `measuring.again.Change`, `outcomes` are the rows of the primary outcomes,
-    `again` those that were measured again, `contrasts` as in `main_rows`.
+    `change` is a `measuring.measured_again.Change`, `outcomes` are the rows of the primary
+    outcomes, `again` those that were measured again, `contrasts` as in `main_rows`.
     """
     if change.is_main:
         # the main setting is not run again

@@ -14,7 +14,7 @@ from comparison.dose import STEP_PCT, dose_at, dose_slope, dose_trend
 from comparison.failure import label_codes
 from comparison.jackknife import Jackknifed, why_no_interval
 from comparison.outcome_tables import declared
-from cuff.log import planned_pressure, with_recorded
+from cuff.noted_pressures import planned_pressure, with_recorded
 from cuff.occlusion import ESTIMATED
 from results.words import counted, in_words
 

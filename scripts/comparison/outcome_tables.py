@@ -15,6 +15,7 @@ from comparison import crossover
 from comparison.conditions import Comparison, comparable_rows
 from comparison.contrasts import Rules, contrast_table, smallest_effect_in
 from comparison.effect_size_table import effect_size_table
+from comparison.flagged_shares import shares_of, with_shares
 from comparison.individual_responses import responses_table, spread_of_responses
 from comparison.joint_tests import joint_tests
 from comparison.model_table import diagnostic_table, model_table
@@ -39,7 +40,6 @@ from comparison.sensitivity import (
     work_matched,
     worst_case,
 )
-from comparison.shares import shares_of, with_shares
 from comparison.single_case_table import FEW_PEOPLE, single_case_table
 from comparison.window_lengths import lengths_of, unequal_lengths, with_lengths
 from engine.listings import header, names_in

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from cuff.log import planned_pressure, timed_events
+from cuff.noted_pressures import planned_pressure, timed_events
 from cuff.pressure import check_cuff_pressure, held_pressure
 from recordings.limbs import limb_in_words, same_limb
 

@@ -94,7 +94,7 @@ def _alternative(finished, name):
     )
     from comparison.outcome_tables import rows_of_outcomes
     from comparison.outside_pressures import ALTERNATIVE, rows_without_outside
-    from measuring.again import Recorded
+    from measuring.measured_again import Recorded
 
     settings = finished.settings
     wanted = outcomes_asked(settings)

@@ -7,6 +7,7 @@ from engine.listings import outcome_modules
 from explaining.run import as_declared, cells_of
 from heart.variability import NotEnough
 from measuring.inputs import MAKERS, Intervals, parameters_of
+from measuring.measured_outcome import measure_outcome
 from measuring.person import FILES, Person, read_tables
 from measuring.quality_rules import rules_that_judge
 from measuring.recipes import (
@@ -19,7 +20,6 @@ from measuring.recipes import (
     said_of_function,
     settings_behind,
 )
-from measuring.values import measure_outcome
 from muscle.contractions import Contractions
 from results.estimate import Estimate
 from results.tables import as_read, number

@@ -6,7 +6,7 @@ Times are in seconds on the clock of the session.
 import numpy as np
 import pandas as pd
 
-from cuff.log import noted_course
+from cuff.noted_pressures import noted_course
 
 NOTED = "noted"
 RECORDED = "recorded"

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import pandas as pd
 
 from cuff.checks import check_table
-from cuff.recorded import pressure_recordings
+from cuff.recorded_pressures import pressure_recordings
 from muscle.concentration import HAEMOGLOBIN
 from muscle.segments import (
     boundary_table,

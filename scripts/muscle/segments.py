@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from cuff.log import compared_cuffs
-from cuff.recorded import recorded_pressure
+from cuff.noted_pressures import compared_cuffs
+from cuff.recorded_pressures import recorded_pressure
 from muscle.boundaries import propose_boundaries
 from muscle.sensors import SENSOR_COLUMNS, on_sensor
 from muscle.supplied_times import supply_times

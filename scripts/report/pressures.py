@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from cuff.log import planned_pressure, with_recorded
+from cuff.noted_pressures import planned_pressure, with_recorded
 from cuff.verdicts import GRAVEST_FIRST
 from report.safety import lacking_checks, short_findings
 from report.words import span_of

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from cuff.cautions import SHORT_CAUTION
-from cuff.log import noted_course
+from cuff.noted_pressures import noted_course
 from heart.variability import NotEnough
 from muscle.contractions import low_points
 from results.words import words_of

@@ -10,10 +10,10 @@ from types import SimpleNamespace
 import pandas as pd
 
 from engine.listings import outcome_modules
-from measuring.again import Change, Recorded
 from measuring.cutting import asked_in
+from measuring.measured_again import Change, Recorded
+from measuring.measured_outcome import measure_outcome
 from measuring.person import FILES
-from measuring.values import measure_outcome
 from results.words import words_of
 from sessions.content import event_of
 from study.loading import load_study

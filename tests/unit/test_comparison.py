@@ -41,7 +41,7 @@ from comparison.sensitivity import (
     worst_case,
 )
 from comparison.single_case_table import single_case_table
-from measuring.again import Change
+from measuring.measured_again import Change
 from project import settings_with
 from report.sentences import sentence_of_contrast
 from results.columns import columns_of

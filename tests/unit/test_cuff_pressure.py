@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from cuff.checks import check_table
-from cuff.log import noted_course
+from cuff.noted_pressures import noted_course
 from cuff.pressure import (
     check_cuff_pressure,
     find_inflations,

@@ -5,7 +5,7 @@ import pytest
 
 from find_beats import find_beats
 from measure_outcomes import measure_outcomes
-from measuring.again import Change, Recorded
+from measuring.measured_again import Change, Recorded
 from project import settings_with, write_tiny_study, write_tsv
 from read_recordings import read_recordings
 from results.tables import read_table

@@ -7,8 +7,8 @@ import pytest
 
 from heart.variability import NotEnough
 from measuring.inputs import WindowInputs
+from measuring.measured_outcome import measure_outcome
 from measuring.sensors import Sensors
-from measuring.values import measure_outcome
 from results.estimate import Estimate
 from study.settings import QualityRule
 from windows._window import Window

@@ -5,7 +5,7 @@ import pytest
 
 from check_safety import check_safety
 from cuff.blood_pressure import above_stop_limits
-from cuff.log import planned_pressure
+from cuff.noted_pressures import planned_pressure
 from cuff.occlusion import Measured, Placement, share_of_occlusion
 from cuff.safety import (
     Known,

@@ -9,9 +9,9 @@ import pandas as pd
 from engine.listings import outcome_modules, window_modules
 from measuring.cutting import asked_in
 from measuring.inputs import needed_for
+from measuring.measured_outcome import measure_outcome
 from measuring.person import Person, read_tables
 from measuring.quality_rules import rules_that_judge
-from measuring.values import measure_outcome
 from results.tables import as_read
 from study.session_sheet import events_of, table_of
 from study.settings import Settings, by_name
