@@ -58,12 +58,12 @@ class ChannelSeen:
     channel: str | None
     time_s: FloatArray
     value: FloatArray
-    rate_hz: float | None
-    n_gaps: int
-    unit_written: str
-    zero_at: Moment | None
-    signal: str | None
-    unit: str | None
+    rate_hz: float | None = None
+    n_gaps: int = 0
+    unit_written: str = ""
+    zero_at: Moment | None = None
+    signal: str | None = None
+    unit: str | None = None
     time_column: str | None = None
     time_format: str | None = None
     plausible: tuple[str, ...] = ()
@@ -108,21 +108,9 @@ def _seen(kind, channel, written, recording, **known) -> ChannelSeen:
     rate_hz = 1 / float(np.median(steps_s)) if len(steps_s) and np.median(steps_s) > 0 else None
     known.setdefault("remarks", ())
     known["remarks"] += tuple(filter(None, [recording.cut_off, *recording.notes]))
-    return _judged(
-        ChannelSeen(
-            kind,
-            channel,
-            time_s,
-            value,
-            rate_hz,
-            len(recording.stretches) - 1,
-            written,
-            recording.zero_at,
-            None,
-            None,
-            **known,
-        )
-    )
+    n_gaps = len(recording.stretches) - 1
+    of_file = (rate_hz, n_gaps, written, recording.zero_at)
+    return _judged(ChannelSeen(kind, channel, time_s, value, *of_file, **known))
 
 
 def _columns_of_text(file: OutsideFile) -> list[ChannelSeen]:
@@ -140,19 +128,12 @@ def _columns_of_text(file: OutsideFile) -> list[ChannelSeen]:
             continue
         try:
             if time_at is None:
-                read = read_columns(
-                    file.path, text, dialect, value_at=at, time_at=None, time_format=None
-                )
+                no_times = {"time_at": None, "time_format": None}
+                read = read_columns(file.path, text, dialect, value_at=at, **no_times)
                 seen.append(_without_times(name, read.value, dialect, remark, stamped))
                 continue
-            declared = Declared(
-                "respiration",
-                "au",
-                channel=name,
-                time_column=dialect.columns[time_at],
-                time_format=time_format,
-            )
-            recording = read_delimited(file, declared)
+            times = {"time_column": dialect.columns[time_at], "time_format": time_format}
+            recording = read_delimited(file, Declared("respiration", "au", channel=name, **times))
         except ReadingError as fault:
             seen.append(_unread(name, fault))
             continue
@@ -162,8 +143,7 @@ def _columns_of_text(file: OutsideFile) -> list[ChannelSeen]:
                 name,
                 written_unit(name),
                 recording,
-                time_column=dialect.columns[time_at],
-                time_format=time_format,
+                **times,
                 guessed=("time_column", *(("time_format",) if time_format else ())),
                 remarks=(remark,) if remark else (),
             )
@@ -222,39 +202,21 @@ def _without_times(
                     channel,
                     np.cumsum(value) * factor / 1000,
                     value,
-                    None,
-                    0,
-                    written_unit(name),
-                    None,
-                    "rr",
-                    unit,
+                    unit_written=written_unit(name),
+                    signal="rr",
+                    unit=unit,
                     plausible=(unit,),
                     guessed=("signal", "unit"),
                 )
             )
     remark = remark or "no column of times was found: state sampling_rate_hz, or time_column"
-    empty = np.empty(0)
-    return _judged(
-        ChannelSeen(
-            "text",
-            channel,
-            empty,
-            value,
-            None,
-            0,
-            written_unit(name),
-            None,
-            None,
-            None,
-            time_column=stamped,
-            remarks=(remark,),
-        )
-    )
+    told = {"unit_written": written_unit(name), "time_column": stamped, "remarks": (remark,)}
+    return _judged(ChannelSeen("text", channel, np.empty(0), value, **told))
 
 
 def _unread(name: str, fault: ReadingError) -> ChannelSeen:
     empty = np.empty(0)
-    return ChannelSeen("text", name, empty, empty, None, 0, "", None, None, None, fault=fault)
+    return ChannelSeen("text", name, empty, empty, fault=fault)
 
 
 def written_unit(name: str) -> str:

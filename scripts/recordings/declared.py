@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from pathlib import Path
+
+from recordings.recording import ReadingError
+from recordings.units import contradicts, recognised_unit
 
 
 @dataclass(frozen=True)
@@ -40,3 +44,19 @@ def declared_by(columns: Mapping[str, object], overruled: tuple[str, ...] = ()) 
     of_file = {f.name: columns[f.name] for f in fields(Declared) if f.name in columns}
     dialect = {name: columns[name] for name in DIALECT_COLUMNS if name in columns}
     return Declared(**of_file | {"overruled": overruled}, dialect=DeclaredDialect(**dialect))
+
+
+def refuse_another_unit(path: Path, where: str, written: str, unit: str, *, by: str) -> None:
+    """Raise a ReadingError where the unit that a file writes is another than the declared one.
+
+    `by` : what writes it, as messages name it
+    """
+    if contradicts(written, unit):
+        raise ReadingError(
+            path,
+            where,
+            f"declared {unit}, but {by} says {written}",
+            f"{recognised_unit(written)}, as {by} says",
+            f"correct unit in recordings.tsv; where {by} is wrong: declared_over_header = unit, "
+            "with declared_reason",
+        )

@@ -7,11 +7,11 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from recordings.declared import refuse_another_unit
 from recordings.dialect import Dialect, decode
 from recordings.raw_files import open_description
 from recordings.readers.delimited import blank_notes, choose_columns, read_columns
 from recordings.recording import ReadingError, Recording, even_stretch
-from recordings.units import contradicts, recognised_unit
 from study.cells import MOST_COLUMNS
 from study.outside import OutsideFile
 from study.problems import shown
@@ -56,7 +56,11 @@ def read_bids_physio(
     )
     at, _ = choose_columns(path, dialect, channel, None)
     if "unit" not in overruled:
-        _check_unit(sidecar, described, columns[at], unit)
+        about = described.get(columns[at])
+        written = about.get("Units") if isinstance(about, dict) else None
+        where = f"column {columns[at]}"
+        if isinstance(written, str):
+            refuse_another_unit(sidecar, where, written, unit, by="the JSON")
     read = read_columns(path, text, dialect, value_at=at, time_at=None, time_format=None)
     value = read.value
     start_s = float(described["StartTime"])
@@ -138,17 +142,3 @@ def _is_number(entry: object) -> bool:
         and not isinstance(entry, bool)
         and abs(entry) < sys.float_info.max
     )
-
-
-def _check_unit(sidecar: Path, described: dict[str, Any], column: str, unit: str) -> None:
-    about = described.get(column)
-    written = about.get("Units") if isinstance(about, dict) else None
-    if isinstance(written, str) and contradicts(written, unit):
-        raise ReadingError(
-            sidecar,
-            f"column {column}",
-            f"declared {unit}, but the JSON says {written}",
-            f"{recognised_unit(written)}, as the JSON says",
-            "correct unit in recordings.tsv; where the JSON is wrong: declared_over_header = unit, "
-            "with declared_reason",
-        )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import io
 import re
 from collections.abc import Sequence
@@ -29,7 +28,7 @@ from recordings.dialect import (
 from recordings.recording import FloatArray, ReadingError, Recording, cut_at_gaps, even_stretch
 from study.clock_times import Moment
 from study.outside import OutsideFile
-from study.problems import shown
+from study.problems import did_you_mean, shown
 
 # Seconds in the unit of a numeric time column, by the word in `time_format`.
 _TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "min": 60.0}
@@ -187,8 +186,7 @@ def _column(path: Path, text: str, dialect: Dialect, asked_by: str, name: str) -
     if places:
         fault, todo = f"{len(places)} columns are called '{name}'", "rename one in a copy"
         raise ReadingError(path, asked_by, fault, listed, todo)
-    close = difflib.get_close_matches(name, dialect.columns, n=1)
-    fault = f"no column '{name}'" + (f"; did you mean '{close[0]}'?" if close else "")
+    fault = f"no column '{name}'{did_you_mean(name, dialect.columns)}"
     header = (
         f"the header was taken from row {dialect.header_row}"
         if dialect.header_row

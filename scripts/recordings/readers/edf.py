@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import warnings
 from datetime import date, datetime, time
@@ -12,10 +11,11 @@ from typing import NamedTuple
 import numpy as np
 from edfio import Edf, EdfSignal, read_edf
 
+from recordings.declared import refuse_another_unit
 from recordings.recording import FloatArray, ReadingError, Recording, Stretch, even_stretch
-from recordings.units import contradicts, recognised_unit
 from study.clock_times import Moment
 from study.outside import OutsideFile
+from study.problems import did_you_mean
 
 _EXPORT_AGAIN = "export the recording again with the recorder's own software"
 _FIXED_HEADER_BYTES = 256
@@ -47,7 +47,8 @@ def read_edf_channel(
     file = raw.once(_opened)
     signal = file.edf.signals[_position(path, file.labels, channel)]
     if "unit" not in overruled:
-        _check_unit(path, signal, unit)
+        where = f"channel {signal.label}"
+        refuse_another_unit(path, where, signal.physical_dimension, unit, by="the file")
     value = _values(path, signal, scale_overruled="scale" in overruled)
     rate_hz = float(signal.sampling_frequency)
     onset_s, notes = file.onset_s, file.notes
@@ -223,25 +224,11 @@ def _position(path: Path, labels: list[str], channel: str | None) -> int:
         places = [at for at, label in enumerate(labels) if label == channel.strip()]
         if len(places) == 1:
             return places[0]
-        close = difflib.get_close_matches(channel, labels, n=1)
-        fault = f"no channel '{channel}'" + (f"; did you mean '{close[0]}'?" if close else "")
+        fault = f"no channel '{channel}'{did_you_mean(channel, labels)}"
         if places:
             fault = f"{len(places)} channels are called '{channel}'"
         todo = "correct channel"
     raise ReadingError(path, "channel", fault, listed, f"{todo} in recordings.tsv")
-
-
-def _check_unit(path: Path, signal: EdfSignal, unit: str) -> None:
-    written = signal.physical_dimension
-    if contradicts(written, unit):
-        raise ReadingError(
-            path,
-            f"channel {signal.label}",
-            f"declared {unit}, but the file says {written}",
-            f"{recognised_unit(written)}, as the file says",
-            "correct unit in recordings.tsv; a header that is wrong: declared_over_header = unit, "
-            "with declared_reason",
-        )
 
 
 def _values(path: Path, signal: EdfSignal, *, scale_overruled: bool) -> FloatArray:
