@@ -18,6 +18,10 @@ WINDOW_S = 20.0
 # windows computed at once: products small enough that no linear-algebra threads are started
 BLOCK = 16
 
+# Breaths are counted over so long, by a phase that is smoothed over so much of a breath (SD): wide
+# enough to follow breaths that last half to double as long as others (conventions).
+COUNT_S, SMOOTHED_BREATHS, BINS_PER_BREATH = 10.0, 0.15, 12
+
 # At the limits of sets breathing speeds up and slows down within a window (conventions): changes
 # that are tried where no steady rate explains so much.
 SWEEPS_HZ_PER_S = np.array([-0.01, 0.012])
@@ -194,3 +198,30 @@ def swept_share(window: Window, rates_hz: np.ndarray) -> np.ndarray:
     ) / determinant
     share = explained / max(float(weight @ values**2), 1e-300)
     return np.clip(share.reshape(-1, rates_hz.size).max(axis=0), 0.0, 1.0 - 1e-9)
+
+
+def counted_hz(
+    times: np.ndarray, values: np.ndarray, at_s: np.ndarray, rate_hz: np.ndarray
+) -> np.ndarray:
+    """Breaths per second within COUNT_S about each moment, near a rate that is followed.
+
+    `times` (s) and `values` are of any sampling, `rate_hz` the rate at the moments `at_s` (s). The
+    values are turned back by the phase of that rate; how far the smoothed rest still turns is what
+    breaths are ahead or behind (complex demodulation: Hayano et al. 1993, Am J Physiol 264:H1229).
+    """
+    steps = np.diff(at_s) * (rate_hz[1:] + rate_hz[:-1]) / 2
+    breaths = np.concatenate([[0.0], np.cumsum(steps)])
+    breath = np.interp(times, at_s, breaths)
+    turned = values * np.exp(-2j * np.pi * breath)
+    place = (breath * BINS_PER_BREATH).astype(int)
+    # zeros beyond the end, so that the transform does not join it to the beginning
+    size = place[-1] + 1 + 4 * BINS_PER_BREATH
+    binned = np.bincount(place, turned.real, size) + 1j * np.bincount(place, turned.imag, size)
+    per_breath = np.fft.fftfreq(size, 1 / BINS_PER_BREATH)
+    passed = np.exp(-0.5 * (2 * np.pi * per_breath * SMOOTHED_BREATHS) ** 2)
+    filled = np.unique(place)
+    ahead = np.unwrap(np.angle(np.fft.ifft(np.fft.fft(binned) * passed)[filled])) / (2 * np.pi)
+    limits_s = np.clip(at_s + COUNT_S * np.array([[-0.5], [0.5]]), times[0], times[-1])
+    counted = np.interp(limits_s, at_s, breaths)
+    counted += np.interp(counted * BINS_PER_BREATH, filled + 0.5, ahead)
+    return np.diff(counted, axis=0)[0] / np.diff(limits_s, axis=0)[0]

@@ -15,6 +15,7 @@ from heart.breathing import (
     respiration_from_beats,
     respiration_from_belt,
 )
+from heart.rhythms import counted_hz
 
 
 def breathing_beats(
@@ -96,14 +97,33 @@ def test_the_confidence_of_a_rate_is_kept():
 
 @pytest.mark.parametrize("tilt", [None, 0.08])
 def test_the_confidence_of_a_rate_is_kept_where_breaths_last_half_to_double_as_long(tilt):
-    near = known = 0
-    for seed in range(6):
+    """At rest and in sets."""
+    near = known = np.zeros(2)
+    for seed in range(2000, 2008):
         session = simulated_session(np.random.default_rng(seed), tilt=tilt, uneven=0.4)
-        at_rest = told(session)["rest"]
-        known += at_rest[1]
-        near += at_rest[2]
-    assert known > 300
-    assert near >= 0.9 * known
+        moments = told(session)
+        known += np.array([moments["rest"][1], moments["sets"][1]])
+        near += np.array([moments["rest"][2], moments["sets"][2]])
+    assert (known > [300, 150]).all()
+    assert (near >= 0.9 * known).all()
+
+
+def test_breaths_are_counted_where_a_short_one_passes_beside_the_rate_that_is_followed():
+    """Breaths of 4 s, two of 2 s among them, counted beside a rate of 15 a minute."""
+    limits_s = np.cumsum([0, *[4] * 10, 2, 2, *[4] * 10])
+    beats_s = np.arange(0, limits_s[-1], 0.4)
+    swing = np.cos(2 * np.pi * np.interp(beats_s, limits_s, np.arange(limits_s.size)))
+    at_s = np.arange(1.0, limits_s[-1])
+    counted = counted_hz(beats_s, swing, at_s, np.full(at_s.size, 0.25))
+    assert counted[at_s == 42] == pytest.approx((2 + 6 / 4) / 10, abs=0.01)
+    assert counted[(at_s > 8) & (at_s < 30)] == pytest.approx(0.25, abs=0.005)
+
+
+def test_no_rhythm_is_told_where_only_beats_are_marked_unevenly():
+    """An error of one beat lengthens an interval and shortens the next, as a fast breath would."""
+    for seed in (5, 7, 29, 34):
+        session = simulated_session(np.random.default_rng(seed), swing=0.0, jitter_s=0.002)
+        assert told(session)["sets"][1] <= 2
 
 
 @pytest.mark.parametrize("slow", [0.015, 0.045])
