@@ -179,8 +179,8 @@ def level_steps(piece: EvenPiece) -> list[tuple[int, float]]:
         & (np.abs(fast) > LEAST_FAST_SHARE * np.abs(lasting))
     )
     steps = []
-    places = np.flatnonzero(candidate)
-    for group in np.split(places, np.flatnonzero(np.diff(places) * stride > edge) + 1):
+    candidate_at = np.flatnonzero(candidate)
+    for group in np.split(candidate_at, np.flatnonzero(np.diff(candidate_at) * stride > edge) + 1):
         if group.size:
             best = first + stride * group[np.argmax(np.abs(lasting[group]))]
             near = np.arange(max(best - edge, 1), min(best + edge, samples.size))
@@ -196,8 +196,8 @@ def _changes(samples: Floats, at: slice, edge: int, level: int) -> tuple[Floats,
     total = np.zeros(samples.size + 1)
     np.cumsum(samples, out=total[1:])
 
-    def beside(values: Floats, shift: int) -> Floats:
-        return values[at.start + shift : at.stop + shift : at.step]
+    def beside(series: Floats, shift: int) -> Floats:
+        return series[at.start + shift : at.stop + shift : at.step]
 
     half = edge // 2
     before = beside(total, -half) - beside(total, -half - level)
@@ -219,8 +219,8 @@ def slow_course(piece: EvenPiece) -> Floats:
     return np.cumsum(np.interp(np.arange(slope.size), centre, usual))
 
 
-def _height(samples: Floats, place: int, edge: int, reach: int) -> float:
+def _height(samples: Floats, edge_at: int, edge: int, reach: int) -> float:
     """Difference of level across an edge, of what lies just beside it: a QRS is back by then."""
-    before = samples[max(place - edge // 2 - reach, 0) : place - edge // 2]
-    after = samples[place + edge // 2 : place + edge // 2 + reach]
+    before = samples[max(edge_at - edge // 2 - reach, 0) : edge_at - edge // 2]
+    after = samples[edge_at + edge // 2 : edge_at + edge // 2 + reach]
     return float(np.median(after) - np.median(before))

@@ -62,12 +62,12 @@ def usual_and_noise(
 
 
 def any_within(
-    places: NDArray[np.int64], among: NDArray[np.int64], reach: int
+    sought: NDArray[np.int64], among: NDArray[np.int64], reach: int
 ) -> NDArray[np.bool_]:
     """For each place whether any of `among` (sorted) lies within `reach`."""
-    after = np.searchsorted(among, places)
+    after = np.searchsorted(among, sought)
     distance = np.minimum(
-        np.abs(among[np.minimum(after, among.size - 1)] - places),
-        np.abs(among[np.maximum(after - 1, 0)] - places),
+        np.abs(among[np.minimum(after, among.size - 1)] - sought),
+        np.abs(among[np.maximum(after - 1, 0)] - sought),
     )
     return distance <= reach

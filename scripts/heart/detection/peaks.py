@@ -32,24 +32,24 @@ def learned_shapes(
     likeness = np.full(traces.time_s.size, -1.0)
     height, near = np.empty(0), int(round(0.05 * traces.rate_hz))
     strong = beats[traces.envelope[beats] > 0.5 * np.median(traces.envelope[beats])]
-    left, enough = beats, 3
+    unlike, enough = beats, 3
     for _ in range(settings.most_shapes):
-        if left.size < enough:
+        if unlike.size < enough:
             break
-        shape = qrs_template(traces, left)
+        shape = qrs_template(traces, unlike)
         if shape is None:
             break
         if not shapes:
             height = local_norm(traces.waveform, shape.size)
         like_shape = correlation_at_lags(traces.waveform, shape) / height
         if shapes:
-            alike = windows(like_shape, left, near).max(axis=1) > 0.85
+            alike = windows(like_shape, unlike, near).max(axis=1) > 0.85
             if alike.sum() < enough or alike.mean() < 0.3:
                 break
         shapes.append(shape)
         np.maximum(likeness, like_shape, out=likeness)
         best = windows(likeness, strong, near).max(axis=1)
-        left, enough = strong[best < settings.another_shape_below], max(8, 0.01 * beats.size)
+        unlike, enough = strong[best < settings.another_shape_below], max(8, 0.01 * beats.size)
     return shapes, likeness
 
 

@@ -99,9 +99,9 @@ def _in_time(beat_s: Floats, present: NDArray[np.bool_]) -> bool:
 def _vertex(curve: Floats, top: NDArray[np.int64]) -> Floats:
     """Vertex of the parabola through three samples around each row's `top`, relative to it."""
     row = np.arange(top.size)
-    left, middle, right = (curve[row, top + k] for k in (-1, 0, 1))
-    curvature = np.minimum(left - 2 * middle + right, -1e-12)
-    return np.clip(0.5 * (left - right) / curvature, -1.0, 1.0)
+    before, middle, after = (curve[row, top + k] for k in (-1, 0, 1))
+    curvature = np.minimum(before - 2 * middle + after, -1e-12)
+    return np.clip(0.5 * (before - after) / curvature, -1.0, 1.0)
 
 
 def _main_deflection(template: Floats) -> float:

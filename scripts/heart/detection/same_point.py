@@ -49,8 +49,8 @@ def laid_over(before: Floats, after: Floats, farthest: int) -> tuple[float, floa
     best = int(np.argmax(size))
     lag = float(best - farthest)
     if 0 < best < size.size - 1:
-        left, middle, right = size[best - 1 : best + 2]
-        lag += 0.5 * (left - right) / min(left - 2 * middle + right, -1e-12)
+        lower, middle, upper = size[best - 1 : best + 2]
+        lag += 0.5 * (lower - upper) / min(lower - 2 * middle + upper, -1e-12)
     return lag, float(size[best]), float(correlation[farthest])
 
 

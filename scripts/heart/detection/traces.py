@@ -26,13 +26,13 @@ class _Spectrum:
     """
 
     frequency_hz: Trace
-    value: NDArray[np.complex64]
+    transform: NDArray[np.complex64]
     length: int
     first: int
     n: int
 
     def through(self, response: NDArray) -> Trace:
-        trace = fft.irfft(self.value * response, n=self.length, overwrite_x=True)
+        trace = fft.irfft(self.transform * response, n=self.length, overwrite_x=True)
         return trace[self.first : self.first + self.n]
 
 
@@ -83,15 +83,15 @@ def _spectrum(piece: EvenPiece, up: int, down: int, unit: float) -> _Spectrum:
     extended -= np.median(samples[:: max(1, samples.size // 10000)])
     coarse = fft.next_fast_len(int(np.ceil(extended.size / down)), real=True)
     length = coarse * up
-    value = fft.rfft(extended, n=coarse * down)[: length // 2 + 1]
-    value *= up / (down * unit)
-    frequency_hz = np.arange(value.size) * piece.rate_hz / (coarse * down)
+    transform = fft.rfft(extended, n=coarse * down)[: length // 2 + 1]
+    transform *= up / (down * unit)
+    frequency_hz = np.arange(transform.size) * piece.rate_hz / (coarse * down)
     skipped = margin * up / down
     if skipped % 1:
         # The margin is not a whole number of output samples: shift by the rest.
-        value *= np.exp(2j * np.pi * frequency_hz * (skipped % 1) * down / (up * piece.rate_hz))
+        transform *= np.exp(2j * np.pi * frequency_hz * (skipped % 1) * down / (up * piece.rate_hz))
     n = int((samples.size - 1) * up // down) + 1
-    single = frequency_hz.astype(np.float32), value.astype(np.complex64)
+    single = frequency_hz.astype(np.float32), transform.astype(np.complex64)
     return _Spectrum(*single, length, int(skipped), n)
 
 
@@ -165,7 +165,7 @@ def local_maxima(trace: Trace, reach: int) -> NDArray[np.int64]:
 
 
 def running_quantile(
-    time_s: Floats, value: Floats, quantile: float, *, at_s: Floats, reach_s: float
+    time_s: Floats, series: Floats, quantile: float, *, at_s: Floats, reach_s: float
 ) -> Floats:
     """Quantile of the values within `reach_s`, found on a 1-s grid and interpolated to `at_s`."""
     grid_s = np.arange(at_s[0], at_s[-1] + 1.0, 1.0)
@@ -176,7 +176,7 @@ def running_quantile(
         return np.full(at_s.size, np.nan)
     first, count = first[known], count[known]
     column = np.arange(count.max())
-    window = value[np.minimum(first[:, None] + column, value.size - 1)]
+    window = series[np.minimum(first[:, None] + column, series.size - 1)]
     window = np.sort(np.where(column < count[:, None], window, np.inf), axis=1)
     rank = quantile * (count - 1)
     below = rank.astype(int)

@@ -55,8 +55,8 @@ class Candidate:
     def edits(self) -> int:
         """Beats moved, dropped or put in; as many dropped as put in between two beats are moves."""
         total = (self.kept[0] - self.first) + (self.last - self.kept[-1])
-        for left, right, count in self.links():
-            dropped, put_in = right - left - 1, count - 1
+        for beat, next_beat, count in self.links():
+            dropped, put_in = next_beat - beat - 1, count - 1
             total += dropped if dropped == put_in else dropped + put_in
         return total
 
@@ -81,14 +81,14 @@ class Interpretation:
 
 def _regions(flagged: np.ndarray) -> list[tuple[int, int]]:
     """First and last beat of each group of flagged intervals and one neighbour on either side."""
-    found: list[tuple[int, int]] = []
+    regions: list[tuple[int, int]] = []
     for interval in np.flatnonzero(flagged):
         first, last = max(0, int(interval) - 1), min(flagged.size, int(interval) + 2)
-        if found and first < found[-1][1]:
-            found[-1] = (found[-1][0], last)
+        if regions and first < regions[-1][1]:
+            regions[-1] = (regions[-1][0], last)
         else:
-            found.append((first, last))
-    return found
+            regions.append((first, last))
+    return regions
 
 
 def _pieces(stretch: UnbrokenBeats, first: int, last: int, usual_s: float) -> list[tuple[int, int]]:
@@ -122,7 +122,7 @@ def _first_candidates(
             starts.append(int(allowed[1]))
         if last == beats.size - 1 and not stretch.locked[allowed[-1]]:
             ends.append(int(allowed[-2]))
-    found = []
+    candidates = []
     for start, end in product(starts, ends):
         if start >= end:
             continue
@@ -135,8 +135,8 @@ def _first_candidates(
             subsets = [free, _even_chain(beats, start, end, free, usual_s), free[:0]]
         for subset in subsets:
             kept = (start, *np.union1d(subset, fixed).astype(int).tolist(), end)
-            found += _candidates_keeping(kept, stretch, first, last, usual_s)
-    return sorted(found, key=lambda candidate: candidate.edits)
+            candidates += _candidates_keeping(kept, stretch, first, last, usual_s)
+    return sorted(candidates, key=lambda candidate: candidate.edits)
 
 
 @cache
@@ -284,13 +284,13 @@ def interpret_stretch(stretch: UnbrokenBeats, *, edit_cost: float) -> list[Inter
     quiet = [intervals[edges[i] : edges[i + 1]] for i in range(0, len(edges), 2)]
 
     def interpret_again(number: int) -> Interpretation | None:
-        left, left_seen = _nearest_intervals(
+        before, before_seen = _nearest_intervals(
             quiet[number::-1], interpretations[:number][::-1], backwards=True
         )
-        right, right_seen = _nearest_intervals(
+        after, after_seen = _nearest_intervals(
             quiet[number + 1 :], interpretations[number + 1 :], backwards=False
         )
-        context = Context(left, right, left_seen, right_seen, usual_s[number])
+        context = Context(before, after, before_seen, after_seen, usual_s[number])
         return _best_interpretation(stretch, *spans[number], context, edit_cost=edit_cost)
 
     interpreted = []
@@ -334,7 +334,7 @@ def _nearest_intervals(
 
     `quiet` and `interpretations` alternate, the nearest first; the result is in order of time.
     """
-    values, seen, total = [], [], 0
+    nearest, seen, total = [], [], 0
     for piece, beside in zip_longest(quiet, interpretations):
         for part, was_seen in (
             (piece, True),
@@ -343,9 +343,9 @@ def _nearest_intervals(
             if part is None or total >= CONTEXT_INTERVALS:
                 continue
             part = part[::-1] if backwards else part
-            values.append(part)
+            nearest.append(part)
             seen.append(np.full(part.size, was_seen))
             total += part.size
-    joined, joined_seen = np.concatenate(values), np.concatenate(seen)
+    joined, joined_seen = np.concatenate(nearest), np.concatenate(seen)
     joined, joined_seen = joined[:CONTEXT_INTERVALS], joined_seen[:CONTEXT_INTERVALS]
     return (joined[::-1], joined_seen[::-1]) if backwards else (joined, joined_seen)

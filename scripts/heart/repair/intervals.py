@@ -113,34 +113,34 @@ def repair_intervals(
     nn_ms = np.full(beats.size, np.nan)
     inserted: list[pd.DataFrame] = []
     in_use = np.flatnonzero(origins != REMOVED)
-    for places in _stretches(beats[in_use], breaks_s, longest_gap_s):
-        rows = in_use[places]
+    for positions in _stretches(beats[in_use], breaks_s, longest_gap_s):
+        in_stretch = in_use[positions]
         stretch = _examine(
-            beats[rows],
-            added=origins[rows] == ADDED,
-            other_shape=other_shape[rows],
-            clear_shape=clear_shape[rows],
+            beats[in_stretch],
+            added=origins[in_stretch] == ADDED,
+            other_shape=other_shape[in_stretch],
+            clear_shape=clear_shape[in_stretch],
             gate_deviation=gate_deviation,
             ectopic_deviation=ectopic_deviation,
             suspicion_factor=suspicion_factor,
         )
-        if rows.size < FEWEST_BEATS:
-            reason[rows[kind[rows] == NORMAL]] = (
-                f"not tested: {rows.size} beats in a row, at least {FEWEST_BEATS} are needed"
+        if in_stretch.size < FEWEST_BEATS:
+            reason[in_stretch[kind[in_stretch] == NORMAL]] = (
+                f"not tested: {in_stretch.size} beats in a row, at least {FEWEST_BEATS} are needed"
             )
         changes, put_in = _changes(
             stretch,
             interpret_stretch(stretch, edit_cost=edit_cost),
             premature_share=premature_share,
         )
-        place_s = beats[rows].copy()
+        place_s = beats[in_stretch].copy()
         for beat, change in changes.items():
             place_s[beat] = change.place_s
-            kind[rows[beat]], reason[rows[beat]] = change.kind, change.reason
-        nn_time_s[rows] = place_s
+            kind[in_stretch[beat]], reason[in_stretch[beat]] = change.kind, change.reason
+        nn_time_s[in_stretch] = place_s
         put_in_s = np.array([time for time, _ in put_in])
         used = np.isfinite(place_s)
-        nn_ms[rows[used]], put_in_ms = _intervals_ms(place_s[used], put_in_s)
+        nn_ms[in_stretch[used]], put_in_ms = _intervals_ms(place_s[used], put_in_s)
         if put_in:
             inserted.append(_inserted(put_in, put_in_ms))
     table = pd.DataFrame(
@@ -238,10 +238,10 @@ def _seen_intervals_ms(
     breaks_s: Sequence[tuple[float, float]],
     longest_gap_s: float,
 ) -> np.ndarray:
-    rows = np.flatnonzero(seen)
-    broken = _broken(beats[rows], breaks_s, longest_gap_s)
+    seen_at = np.flatnonzero(seen)
+    broken = _broken(beats[seen_at], breaks_s, longest_gap_s)
     intervals_ms = np.full(beats.size, np.nan)
-    intervals_ms[rows[1:]] = np.where(broken, np.nan, 1000 * np.diff(beats[rows]))
+    intervals_ms[seen_at[1:]] = np.where(broken, np.nan, 1000 * np.diff(beats[seen_at]))
     return intervals_ms
 
 
@@ -302,12 +302,12 @@ def _suspect_intervals(intervals: np.ndarray, factor: float) -> np.ndarray:
 
 def _running_median(intervals: np.ndarray, wanted: np.ndarray, *, width: int = 11) -> np.ndarray:
     """Median of the wanted intervals nearest to each one; of all where fewer than five are."""
-    places = np.flatnonzero(wanted)
-    if places.size < 5:
+    wanted_at = np.flatnonzero(wanted)
+    if wanted_at.size < 5:
         return np.full(intervals.size, np.median(intervals))
-    width = min(width, places.size)
-    medians = np.median(sliding_window_view(intervals[places], width), axis=1)
-    nearest = np.searchsorted(places, np.arange(intervals.size)) - width // 2
+    width = min(width, wanted_at.size)
+    medians = np.median(sliding_window_view(intervals[wanted_at], width), axis=1)
+    nearest = np.searchsorted(wanted_at, np.arange(intervals.size)) - width // 2
     return medians[np.clip(nearest, 0, medians.size - 1)]
 
 
@@ -341,13 +341,13 @@ def _changes(
             *range(candidate.kept[-1] + 1, candidate.last + 1),
         ):
             drop(beat)
-        place = 0
-        for left, right, count in candidate.links():
-            pieces_s = interpretation.intervals_s[place : place + count]
-            places_s = stretch.beats[left] + np.cumsum(pieces_s)[:-1]
-            place += count
+        done = 0
+        for kept_beat, next_kept, count in candidate.links():
+            pieces_s = interpretation.intervals_s[done : done + count]
+            places_s = stretch.beats[kept_beat] + np.cumsum(pieces_s)[:-1]
+            done += count
             usual_s = float(pieces_s.mean())
-            dropped = np.arange(left + 1, right)
+            dropped = np.arange(kept_beat + 1, next_kept)
             pairs = _pair_nearest(stretch.beats[dropped], places_s, most_s=0.45 * usual_s)
             for position, target in pairs.items():
                 beat = int(dropped[position])

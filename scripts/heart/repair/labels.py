@@ -13,17 +13,17 @@ NORMAL, ECTOPIC, MISSED, EXTRA, MISPLACED = "normal", "ectopic", "missed", "extr
 FEWEST_BEATS = 12
 
 
-def rolling_quantiles(values: np.ndarray, *, width: int, shares: Sequence[float]) -> np.ndarray:
+def rolling_quantiles(series: np.ndarray, *, width: int, shares: Sequence[float]) -> np.ndarray:
     """Quantiles over a centred window that shrinks at the ends, shape (len(shares), len(values)).
 
     Linear interpolation between order statistics. `width` counts values and must be odd.
     """
     half = width // 2
-    padded = np.pad(np.asarray(values, dtype=float), half, constant_values=np.inf)
+    padded = np.pad(np.asarray(series, dtype=float), half, constant_values=np.inf)
     ordered = np.sort(sliding_window_view(padded, width), axis=1)
-    index = np.arange(values.size)
-    count = np.minimum(index, half) + np.minimum(values.size - 1 - index, half) + 1
-    quantiles = np.empty((len(shares), values.size))
+    index = np.arange(series.size)
+    count = np.minimum(index, half) + np.minimum(series.size - 1 - index, half) + 1
+    quantiles = np.empty((len(shares), series.size))
     for row, share in enumerate(shares):
         position = share * (count - 1)
         below = np.floor(position).astype(int)
@@ -72,9 +72,9 @@ def classify_intervals(
     deviation = interval - median
     deviation = np.where(deviation < 0, 2 * deviation, deviation)
 
-    def threshold(values: np.ndarray) -> np.ndarray:
+    def threshold(series: np.ndarray) -> np.ndarray:
         low, middle, high = rolling_quantiles(
-            np.abs(values), width=threshold_beats, shares=(0.25, 0.5, 0.75)
+            np.abs(series), width=threshold_beats, shares=(0.25, 0.5, 0.75)
         )
         spread = (high - low) / 2
         if np.isfinite(most_medians):

@@ -29,16 +29,16 @@ def likely_order(known_count: int, *, highest: int = 16) -> int:
     return min(highest, known_count // 6)
 
 
-def fit_autoregression(values: np.ndarray, *, order: int) -> tuple[np.ndarray, float]:
+def fit_autoregression(series: np.ndarray, *, order: int) -> tuple[np.ndarray, float]:
     """Coefficients (1, a1 .. ap) of the prediction error filter and the error variance.
 
-    `values` is a detrended series. Source: Burg's method, e.g. Kay & Marple 1981, Proc IEEE
+    `series` is a detrended series. Source: Burg's method, e.g. Kay & Marple 1981, Proc IEEE
     69:1380-1419.
     """
-    forward = values[1:].copy()
-    backward = values[:-1].copy()
+    forward = series[1:].copy()
+    backward = series[:-1].copy()
     coefficients = np.array([1.0])
-    variance = float(np.mean(values**2))
+    variance = float(np.mean(series**2))
     for _ in range(order):
         energy = forward @ forward + backward @ backward
         if energy <= 0:
@@ -54,16 +54,16 @@ def fit_autoregression(values: np.ndarray, *, order: int) -> tuple[np.ndarray, f
     return coefficients, variance
 
 
-def smooth_trend(values: np.ndarray, known: np.ndarray, *, stiffness: float) -> np.ndarray:
+def smooth_trend(series: np.ndarray, known: np.ndarray, *, stiffness: float) -> np.ndarray:
     """Slow course of a series through its known values, carried across the unknown ones.
 
     Smoothness priors on the second difference, unknown values left out; `stiffness` is the
     regularisation, and a rhythm of 1 / (2 pi sqrt(stiffness)) cycles per value keeps half of its
     amplitude. Source: Tarvainen, Ranta-aho & Karjalainen 2002, IEEE Trans Biomed Eng 49:172-175.
     """
-    count = values.size
+    count = series.size
     if count < 3 or known.sum() < 3:
-        return np.full(count, values[known].mean() if known.any() else values.mean())
+        return np.full(count, series[known].mean() if known.any() else series.mean())
     bands = np.zeros((3, count))
     bands[2] = known
     square = stiffness**2
@@ -72,7 +72,7 @@ def smooth_trend(values: np.ndarray, known: np.ndarray, *, stiffness: float) -> 
     bands[1, 1 : count - 1] -= 2 * square
     bands[1, 2:] -= 2 * square
     bands[0, 2:] += square
-    return solveh_banded(bands, np.where(known, values, 0.0))
+    return solveh_banded(bands, np.where(known, series, 0.0))
 
 
 @dataclass(frozen=True)
@@ -82,15 +82,15 @@ class Context:
     `usual_s` is the median of the sound intervals nearest to the region.
     """
 
-    left: np.ndarray
-    right: np.ndarray
-    left_seen: np.ndarray
-    right_seen: np.ndarray
+    before: np.ndarray
+    after: np.ndarray
+    before_seen: np.ndarray
+    after_seen: np.ndarray
     usual_s: float
 
     @property
     def order(self) -> int:
-        return likely_order(int(self.left_seen.sum() + self.right_seen.sum()))
+        return likely_order(int(self.before_seen.sum() + self.after_seen.sum()))
 
 
 @dataclass(frozen=True)
@@ -105,8 +105,8 @@ def local_trend(context: Context, count: int) -> np.ndarray:
     """Slow course in s of the context and of `count` unknown intervals in its middle."""
     unknown = np.zeros(count, dtype=bool)
     return smooth_trend(
-        np.concatenate([context.left, np.zeros(count), context.right]),
-        np.concatenate([context.left_seen, unknown, context.right_seen]),
+        np.concatenate([context.before, np.zeros(count), context.after]),
+        np.concatenate([context.before_seen, unknown, context.after_seen]),
         stiffness=TREND_STIFFNESS,
     )
 
@@ -114,15 +114,15 @@ def local_trend(context: Context, count: int) -> np.ndarray:
 def fit_local_model(context: Context, trend: np.ndarray) -> LocalModel:
     """Model of the intervals around a region; `trend` as `local_trend` gives it."""
     order = context.order
-    left = context.left - trend[: context.left.size]
-    right = context.right - trend[trend.size - context.right.size :]
-    count = trend.size - left.size - right.size
-    level = np.concatenate([left, np.zeros(count), right])
+    before = context.before - trend[: context.before.size]
+    after = context.after - trend[trend.size - context.after.size :]
+    count = trend.size - before.size - after.size
+    level = np.concatenate([before, np.zeros(count), after])
     coefficients, variance = fit_autoregression(level, order=order)
     errors = np.concatenate(
         [
             np.convolve(side, coefficients, mode="valid") if side.size > order else np.empty(0)
-            for side in (left, right)
+            for side in (before, after)
         ]
     )
     # the median is blind to the errors that are still in the context
@@ -148,15 +148,15 @@ def fill_intervals(
     """
     durations, links = np.asarray(durations_s, dtype=float), np.asarray(counts)
     span = np.repeat(np.arange(links.size), links)
-    start, end = context.left.size, context.left.size + span.size
-    level = np.concatenate([context.left, (durations / links)[span], context.right]) - trend
+    start, end = context.before.size, context.before.size + span.size
+    level = np.concatenate([context.before, (durations / links)[span], context.after]) - trend
     trend = trend[start:end]
     coefficients = model.coefficients
     order = coefficients.size - 1
     # prediction works in both directions of time: go where more lies behind the region
-    backwards = start < order and context.right.size > start
+    backwards = start < order and context.after.size > start
     if backwards:
-        level, trend, span, start = level[::-1], trend[::-1], span[::-1], context.right.size
+        level, trend, span, start = level[::-1], trend[::-1], span[::-1], context.after.size
     low, high = max(0, start - order), min(level.size, start + span.size + order)
     window = level[low:high].copy()
     if window.size <= order:
@@ -164,18 +164,18 @@ def fill_intervals(
     region = slice(start - low, start - low + span.size)
     unknown = links[span] > 1
     if unknown.any():
-        places = np.arange(window.size)[region][unknown]
-        window[places] = 0.0
-        lag = np.arange(order, window.size)[:, None] - places
+        unknown_at = np.arange(window.size)[region][unknown]
+        window[unknown_at] = 0.0
+        lag = np.arange(order, window.size)[:, None] - unknown_at
         effect = np.where((lag >= 0) & (lag <= order), coefficients[np.clip(lag, 0, order)], 0.0)
         open_spans = np.flatnonzero(links > 1)
         sums = (span[unknown] == open_spans[:, None]).astype(float)
-        count = places.size
+        count = unknown_at.size
         system = np.zeros((count + open_spans.size, count + open_spans.size))
         system[:count, :count] = effect.T @ effect + 1e-9 * np.eye(count)
         system[count:, :count], system[:count, count:] = sums, sums.T
         given = -effect.T @ np.convolve(window, coefficients, mode="valid")
         wanted = durations[open_spans] - sums @ trend[unknown]
-        window[places] = np.linalg.solve(system, np.append(given, wanted))[:count]
-    found = window[region] + trend
-    return found[::-1] if backwards else found, np.convolve(window, coefficients, mode="valid")
+        window[unknown_at] = np.linalg.solve(system, np.append(given, wanted))[:count]
+    filled = window[region] + trend
+    return filled[::-1] if backwards else filled, np.convolve(window, coefficients, mode="valid")

@@ -52,9 +52,9 @@ def _corrections(table: pd.DataFrame, start_s: float, end_s: float) -> tuple[np.
     inside = np.flatnonzero((time_s >= start_s) & (time_s < end_s))
     kind = table["kind"].to_numpy()[inside]
     corrected = kind != NORMAL
-    for place in np.flatnonzero(kind == REMOVED):
-        reason = str(table["reason"].iat[inside[place]])
-        corrected[place] = not reason.startswith((MOVED_BY_HAND, EXCLUDED_BY_HAND))
+    for removed_at in np.flatnonzero(kind == REMOVED):
+        reason = str(table["reason"].iat[inside[removed_at]])
+        corrected[removed_at] = not reason.startswith((MOVED_BY_HAND, EXCLUDED_BY_HAND))
     return corrected, int(np.isfinite(table["nn_time_s"].to_numpy(dtype=float)[inside]).sum())
 
 
