@@ -12,7 +12,6 @@ by a tenth, samples in another order, all sync marks wrong by the same) are not 
 seed gives the same cases.
 """
 
-import argparse
 import gzip
 import random
 import shutil
@@ -29,6 +28,7 @@ import numpy as np
 import pandas as pd
 
 from benchmarks.large_study import write_study
+from engine.command_line import parser_of
 from engine.listings import outcome_modules
 from measuring.cutting import asked_in
 from measuring.measured_outcome import measure_outcome
@@ -692,7 +692,7 @@ def run_cases(n=None, seed=1):
 
 
 def main():
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = parser_of("benchmark damaged_recordings", __doc__)
     parser.add_argument("--cases", type=int, help="so many, drawn with a seed; all without it")
     counts, faults = run_cases(parser.parse_args().cases)
     for came, n in sorted(counts.items()):

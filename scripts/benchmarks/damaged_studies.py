@@ -6,7 +6,6 @@ same rows as those of the whole study. Anything else is a fault: a damage that i
 changed. Run `launch.py benchmark damaged_studies`; the same seed gives the same cases.
 """
 
-import argparse
 import hashlib
 import random
 import shutil
@@ -16,6 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from engine.command_line import parser_of
 from study.loading import Study
 from study.problems import StudyError
 from study.tables import TABLES
@@ -241,7 +241,7 @@ def checksums(study):
 
 
 def main():
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = parser_of("benchmark damaged_studies", __doc__)
     parser.add_argument("study", type=Path, help="a small sound study; it is copied, never changed")
     parser.add_argument("--cases", type=int, help="so many, drawn with a seed; all without it")
     words = parser.parse_args()

@@ -12,7 +12,6 @@ while one is alive, and results from the future: the run says in plain words wha
 stood there before is whole, and the next run ends right.
 """
 
-import argparse
 import hashlib
 import os
 import random
@@ -24,6 +23,8 @@ import time
 from contextlib import contextmanager
 from pathlib import Path
 
+from engine.command_line import parser_of
+
 # the time of a run, and what the engine notes for itself
 NOT_COMPARED = ("ro-crate-metadata.json", ".snakemake_timestamp")
 
@@ -32,7 +33,7 @@ SETTLED_S = (20.0, 21.0)
 
 
 def main():
-    words = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    words = parser_of("benchmark kills", __doc__)
     words.add_argument("--study", default="data_demo")
     words.add_argument("--kills", type=int, default=50)
     words.add_argument("--seed", type=int, default=1)

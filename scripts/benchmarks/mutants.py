@@ -9,7 +9,6 @@ fault that no test notices survives; one whose text is gone from its file is out
 in status 1. Needs a system that can fork, as Linux and macOS.
 """
 
-import argparse
 import csv
 import importlib
 import os
@@ -21,6 +20,8 @@ import time
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
+
+from engine.command_line import parser_of
 
 PROJECT = Path(__file__).resolve().parents[2]
 MUTANTS = Path(__file__).with_name("mutants.tsv")
@@ -120,7 +121,7 @@ def survives(mutant: Mutant, folder: Path) -> bool:
 
 
 def main() -> None:
-    words = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    words = parser_of("benchmark mutants", __doc__)
     words.add_argument("--of", default="", help="only files of scripts/ that begin so, as cuff/")
     asked = listed(words.parse_args().of)
     mutants, stale = apart(asked)

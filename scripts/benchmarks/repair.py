@@ -11,7 +11,6 @@ a clean series. Not part of the automatic tests.
 
 from __future__ import annotations
 
-import argparse
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -22,6 +21,7 @@ import scipy.signal
 from scipy.interpolate import CubicSpline
 
 from demo.heart_period import inject_errors, simulate_beats
+from engine.command_line import parser_of
 from heart.repair.intervals import repair_intervals
 
 INDICES = ("rmssd", "sdnn", "lf", "hf")
@@ -145,7 +145,7 @@ def compare(
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser = parser_of("benchmark repair", __doc__)
     parser.add_argument("--beats", type=Path, help="folder of real beat times")
     parser.add_argument("--rate-hz", type=float, default=250.0, help="their sampling rate")
     parser.add_argument("--series", type=int, default=20, help="simulated series of each kind")

@@ -5,7 +5,6 @@ python3.11 scripts/launch.py gallery FOLDER
 Costs some two minutes on two cores; what was made is not made again.
 """
 
-import argparse
 import csv
 import os
 import shutil
@@ -15,6 +14,7 @@ from pathlib import Path
 
 from demo.one_person import write_one_person
 from demo.practice import write_practice
+from engine.command_line import parser_of
 from results.typesetting import TEMPLATES
 
 PROJECT = Path(__file__).resolve().parents[2]
@@ -78,7 +78,7 @@ GALLERY = (
 
 def main(words=None):
     """The command; exit status 1 where a study did not run."""
-    options = argparse.ArgumentParser(prog="launch.py gallery", description=__doc__)
+    options = parser_of("gallery", __doc__)
     options.add_argument("folder", type=Path)
     folder = options.parse_args(words).folder
     failed = []

@@ -5,10 +5,11 @@ python3.11 scripts/launch.py practice FOLDER
 Six people, two visits, beat intervals only: see workflow/guide/tutorial.md.
 """
 
-import argparse
 import random
 from math import exp, pi, sin
 from pathlib import Path
+
+from engine.command_line import parser_of
 
 PEOPLE = [f"sub-{number:02d}" for number in range(1, 7)]
 CONDITIONS = ("no_cuff", "cuff")
@@ -94,7 +95,7 @@ def _write(path, lines):
 
 def main(words=None):
     """The command."""
-    options = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
+    options = parser_of("practice", __doc__)
     options.add_argument("folder", type=Path)
     folder = options.parse_args(words).folder
     if folder.exists():

@@ -8,5 +8,6 @@ def parser_of(command, about):
     return argparse.ArgumentParser(
         prog=f"launch.py {command}",
         description=about,
+        allow_abbrev=False,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )

@@ -6,7 +6,6 @@ Everything is done by the commands of scripts/launch.py, one at a time. Nothing 
 The server stops when the page is closed, after a run that is going on.
 """
 
-import argparse
 import json
 import os
 import signal
@@ -16,6 +15,7 @@ import threading
 import time
 from pathlib import Path
 
+from engine.command_line import parser_of
 from results.typesetting import TEMPLATES
 from serving.local import LocalHandler, local_server, serve_until_stopped
 from study.problems import StudyError
@@ -229,7 +229,7 @@ def serve(pages, port=0):
 
 
 def main(words):
-    parser = argparse.ArgumentParser(prog="launch.py start", description=__doc__.split("\n", 1)[0])
+    parser = parser_of("start", __doc__)
     parser.add_argument("--port", type=int, default=0, help="default: any that is free")
     parser.add_argument("--no-browser", action="store_true", help="print the address only")
     given = parser.parse_args(words)

@@ -9,13 +9,13 @@ that tells condition, pressure, visit or person; see `sessions.blind`. --practic
 study: it shows invented recordings whose truth is known.
 """
 
-import argparse
 import csv
 import io
 import json
 import sys
 from pathlib import Path
 
+from engine.command_line import parser_of
 from serving.local import LocalHandler, local_server, serve_until_stopped
 from sessions.page import with_saving
 from study.edit_log import append_edits
@@ -88,7 +88,7 @@ def server(pages, port=0):
 
 
 def main(words):
-    parser = argparse.ArgumentParser(prog="launch.py review", description=__doc__)
+    parser = parser_of("review", __doc__)
     parser.add_argument("study", type=Path, nargs="?")
     parser.add_argument("--results", type=Path, help="default: results/<name of the study>")
     parser.add_argument("--blind", action="store_true")

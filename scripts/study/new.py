@@ -7,7 +7,6 @@ python3.11 scripts/launch.py new FOLDER --people 12 --conditions none,low,target
 Nothing that exists is written over.
 """
 
-import argparse
 import re
 import secrets
 import sys
@@ -15,6 +14,7 @@ from pathlib import Path
 
 import yaml
 
+from engine.command_line import parser_of
 from results.words import counted
 from study.orders import METHODS, drawn_orders, sealed_record, write_record
 from study.session_forms import VISITS, write_sheets
@@ -67,9 +67,7 @@ def main(words):
 
 def parser():
     """Options of the command, each with the default that a question offers."""
-    options = argparse.ArgumentParser(
-        prog="launch.py new", description=__doc__.split("\n", 1)[0], allow_abbrev=False
-    )
+    options = parser_of("new", __doc__)
     options.add_argument("folder")
     for name, default, says in QUESTIONS:
         options.add_argument(f"--{name.replace('_', '-')}", default=default, help=says)

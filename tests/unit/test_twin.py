@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from archive.build import settings_that_differ
-from archive.twin import build_twin, group_values
+from archive.group import group_values
+from archive.twin import build_twin
 from finished_run import finished_run
 from project import settings_with, write_tiny_study
 from study.loading import load_study
