@@ -110,7 +110,7 @@ class Comparison:
         in_exercise = comparable["exercise"].notna()
         comparable = comparable[in_exercise] if in_exercise.any() else comparable
         present = set(comparable["condition"])
-        conditions = tuple(c for c in conditions if c in present)
+        conditions = tuple(name for name in conditions if name in present)
         exercises = tuple(comparable["exercise"].dropna().unique())
         people, of_person = np.unique(
             comparable["participant_id"].to_numpy(str), return_inverse=True
@@ -229,7 +229,7 @@ class Comparison:
         return replace(
             self,
             participants=tuple(p for p in self.participants if p != participant),
-            conditions=tuple(c for c, k in zip(self.conditions, kept, strict=True) if k),
+            conditions=tuple(name for name, k in zip(self.conditions, kept, strict=True) if k),
             y=self.y[where],
             visits=self.visits[where],
             n_rows=int((self.single_rows["participant_id"] != participant).sum()),

@@ -68,8 +68,8 @@ def contrast_table(
         for pair in comparison.pairs
     ]
     if adjusted:
-        _test([c for c in contrasts if c["exercise"] == "all"], comparison, claimed, rules)
-        _adjust_exercises([c for c in contrasts if c["exercise"] != "all"])
+        _test([row for row in contrasts if row["exercise"] == "all"], comparison, claimed, rules)
+        _adjust_exercises([row for row in contrasts if row["exercise"] != "all"])
     for contrast in contrasts:
         paired = contrast.pop("paired")
         contrast["smallest_effect"] = smallest_effect

@@ -95,10 +95,10 @@ def _sums_of_all(y, kinds, members, n_kinds) -> np.ndarray:
 def _sums_of_draws(y, kinds, members, n_kinds, draws, rng) -> np.ndarray:
     """The same in schedules drawn at random."""
     sums = np.zeros((draws, n_kinds))
-    for m in members:
-        order = rng.permuted(np.broadcast_to(kinds[m], (draws, len(m))), axis=1)
+    for block in members:
+        order = rng.permuted(np.broadcast_to(kinds[block], (draws, len(block))), axis=1)
         for kind in range(n_kinds):
-            sums[:, kind] += (order == kind) @ y[m]
+            sums[:, kind] += (order == kind) @ y[block]
     return sums
 
 
@@ -149,10 +149,10 @@ def schedule_test(
     y = y[kept]
     kinds = np.array([names.index(labels[i]) for i in kept])
     _, strata = np.unique([str(strata[i]) for i in kept], return_inverse=True)
-    members = [np.flatnonzero(strata == s) for s in range(strata.max() + 1)]
+    members = [np.flatnonzero(strata == stratum) for stratum in range(strata.max() + 1)]
     n_kinds = len(names)
     counts = np.bincount(kinds, minlength=n_kinds)
-    total = math.prod(_n_arrangements(kinds[m]) for m in members)
+    total = math.prod(_n_arrangements(kinds[block]) for block in members)
     if total < 2:
         raise ValueError(
             "the schedule allows one arrangement only: a test needs conditions repeated over "

@@ -165,7 +165,7 @@ def session_to_draw(results):
     with_sets = of_both[of_both["value"].notna() & of_both["condition"].notna()]
     if with_sets.empty:
         return None
-    rank = with_sets["condition"].map({c: n for n, c in enumerate(results.conditions)})
+    rank = with_sets["condition"].map({name: n for n, name in enumerate(results.conditions)})
     ordered = with_sets.assign(rank=-rank).sort_values(["rank", "participant_id", "session_id"])
     return ordered.iloc[0]["participant_id"], ordered.iloc[0]["session_id"]
 

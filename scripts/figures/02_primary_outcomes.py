@@ -78,13 +78,13 @@ def person_means(outcomes, outcome, window, conditions):
     means = of_outcome.groupby(["participant_id", "condition"], as_index=False).agg(
         mean=("value", "mean"), n=("value", "size"), flagged=("flagged", "sum")
     )
-    order = means["condition"].map({c: n for n, c in enumerate(conditions)})
+    order = means["condition"].map({name: n for n, name in enumerate(conditions)})
     return means.assign(order=order).sort_values(["participant_id", "order"]).drop(columns="order")
 
 
 def draw_conditions(axes, cells, conditions, all_conditions):
     """The conditions that have values beside each other, people joined by lines."""
-    x = cells["condition"].map({c: n for n, c in enumerate(conditions)})
+    x = cells["condition"].map({name: n for n, name in enumerate(conditions)})
     drawn = cells.assign(x=x, value=cells["mean"], line=cells["participant_id"])
     draw_people(axes, drawn, all_conditions, reach=0.2)
     axes.set_xticks(range(len(conditions)), n_in_words(cells, conditions))

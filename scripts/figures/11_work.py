@@ -58,7 +58,7 @@ def draw(results, size_in=None):
         axes.set_ylabel("Repetitions")
     panels[0, 0].set_ylim(bottom=0)
     panels[0, 0].yaxis.get_major_locator().set_params(integer=True)
-    present = [c for c in results.conditions if (sets["condition"] == c).any()]
+    present = [name for name in results.conditions if (sets["condition"] == name).any()]
     legend_above(figure, condition_legend(results.conditions, present) + failure_marks(sets))
     return figure, sets.drop(columns="x")
 

@@ -181,7 +181,7 @@ def boxes_of(of_stage, conditions, width_pt):
             part for sentence in text for part in textwrap.wrap(sentence, int(width_pt / letter_pt))
         ]
         return [{"at": 0.5, "width_pt": width_pt, "lines": lines, "condition": ""}]
-    present = [c for c in conditions if c in set(of_stage["group"])]
+    present = [name for name in conditions if name in set(of_stage["group"])]
     boxes = []
     share = 1 / len(present)
     for row in of_stage.itertuples():

@@ -59,7 +59,7 @@ def draw(results):
     for axes, exercise in zip(panels[0], exercises, strict=True):
         axes.set_title(words_of(exercise))
     figure.align_ylabels(panels[:, 0])
-    present = [c for c in conditions if (sets["condition"] == c).any()]
+    present = [name for name in conditions if (sets["condition"] == name).any()]
     ring = pyplot.Line2D(
         *([], []), ls="", marker="o", ms=2 * mark_size(), mfc="none", color="#333333"
     )

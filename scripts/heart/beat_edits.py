@@ -160,7 +160,7 @@ def accept_spans(spans: pd.DataFrame, edits: pd.DataFrame) -> pd.DataFrame:
         covered = in_doubt & (spans["start_s"] >= start_s) & (spans["end_s"] <= end_s)
         if not covered.any():
             beside = spans[in_doubt & (spans["start_s"] < end_s) & (spans["end_s"] > start_s)]
-            limits = [f"{s.start_s:g} to {s.end_s:g} s" for s in beside.itertuples()]
+            limits = [f"{span.start_s:g} to {span.end_s:g} s" for span in beside.itertuples()]
             partly = f"; it covers {', '.join(limits)} in part" if limits else ""
             raise BeatEditError(
                 f"{name}: no span in doubt lies whole between {start_s:g} and {end_s:g} s{partly}"

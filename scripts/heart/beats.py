@@ -39,11 +39,11 @@ def beats_of_person(stretches, edits, events, participant, settings):
     """
     edits = edits[edits["signal"].isin(["ecg", "rr"]) & edits["action"].isin(BEAT_ACTIONS)]
     beats, breathing, verdicts = [], [], []
-    for session_id in sorted({s.session_id for s in stretches}):
-        of_session = [s for s in stretches if s.session_id == session_id]
+    for session_id in sorted({stretch.session_id for stretch in stretches}):
+        of_session = [stretch for stretch in stretches if stretch.session_id == session_id]
         session_edits = edits[edits["session_id"] == session_id]
-        ecg = [s for s in of_session if s.signal == "ecg"]
-        intervals = [s for s in of_session if s.signal == "rr"]
+        ecg = [stretch for stretch in of_session if stretch.signal == "ecg"]
+        intervals = [stretch for stretch in of_session if stretch.signal == "rr"]
         if ecg:
             detected, spans = beats_of_ecg(ecg, settings.detector, settings.quality_span_s)
         elif intervals:
@@ -117,13 +117,13 @@ def parting_said(parted_s):
 def first_channel(ecg):
     """The stretches of the first declared lead: one lead of a session is analysed."""
     first = (ecg[0].file, ecg[0].channel)
-    return [s for s in ecg if (s.file, s.channel) == first]
+    return [stretch for stretch in ecg if (stretch.file, stretch.channel) == first]
 
 
 def beats_of_intervals(intervals):
     """Beats of interval text; no waveform can confirm them, and that is said."""
-    times = np.concatenate([s.time_s for s in intervals])
-    interval_ms = np.concatenate([s.value for s in intervals])
+    times = np.concatenate([stretch.time_s for stretch in intervals])
+    interval_ms = np.concatenate([stretch.value for stretch in intervals])
     detected = pd.DataFrame({"time_s": np.unique(times)})
     reasons = ["beat intervals without a waveform: no ECG can confirm a beat"]
     known = interval_ms[np.isfinite(interval_ms)]
@@ -175,7 +175,7 @@ def repetitions_of(events):
 
 def breathing_of(stretches, detected, repaired, repetitions=()):
     """Breathing rate from a belt, and where that shows none or there is none, from the beats."""
-    belt = [s for s in stretches if s.signal == "respiration"]
+    belt = [stretch for stretch in stretches if stretch.signal == "respiration"]
     by_belt = respiration_from_belt(*joined(belt)) if belt else None
     if by_belt is not None and (by_belt["status"] == "known").all():
         return by_belt
