@@ -192,29 +192,29 @@ def respiration_from_beats(
     return table
 
 
-def respiration_from_belt(time_s: np.ndarray, value: np.ndarray) -> pd.DataFrame:
+def respiration_from_belt(time_s: np.ndarray, signal: np.ndarray) -> pd.DataFrame:
     """Breathing rate from a belt or flow signal in any unit; table as `respiration_from_beats`.
 
-    `time_s` may be uneven and `value` may hold NaN. Samples are averaged in bins of 0.4 s, so that
+    `time_s` may be uneven and `signal` may hold NaN. Samples are averaged in bins of 0.4 s, so that
     neighbouring values are about independent in the range searched. Raises ValueError for unequal
     lengths or unsorted times.
     """
     times = np.asarray(time_s, dtype=float)
-    values = np.asarray(value, dtype=float)
-    if times.size != values.size:
-        raise ValueError(f"value has {values.size} samples for {times.size} times")
+    samples = np.asarray(signal, dtype=float)
+    if times.size != samples.size:
+        raise ValueError(f"the signal has {samples.size} samples for {times.size} times")
     if np.any(np.diff(times) < 0):
         raise ValueError("times must be sorted")
     grid_s = _grid(times)
-    usable = np.isfinite(values)
-    times, values = times[usable], values[usable]
+    usable = np.isfinite(samples)
+    times, samples = times[usable], samples[usable]
     if times.size:
         bins = np.floor((times - times[0]) / (0.4 / RATES_HZ[-1])).astype(int)
         count = np.bincount(bins)
         filled = count > 0
         times = np.bincount(bins, times)[filled] / count[filled]
-        values = np.bincount(bins, values)[filled] / count[filled]
-    belt = Source(times, values, RATES_HZ[0], 0.05, LEAST_OF_BELT, LEAST_OF_BELT)
+        samples = np.bincount(bins, samples)[filled] / count[filled]
+    belt = Source(times, samples, RATES_HZ[0], 0.05, LEAST_OF_BELT, LEAST_OF_BELT)
     return _followed([evidence_of(belt, grid_s)], grid_s)[0]
 
 

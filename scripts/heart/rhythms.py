@@ -36,16 +36,16 @@ def log_odds_of(share: np.ndarray, freedom: np.ndarray) -> np.ndarray:
 
 
 def without_slow_course(
-    times: np.ndarray, values: np.ndarray, *, slow_hz: float, from_hz: float
+    times: np.ndarray, samples: np.ndarray, *, slow_hz: float, from_hz: float
 ) -> np.ndarray:
     """Values without what is slower than `slow_hz`, outliers drawn in to five robust SDs.
 
     What is faster than `from_hz` is left whole. Both edges are those of a transform at 4 Hz of the
     series turned about its ends: a slow rhythm below them leaves nothing above them.
     """
-    if times.size < 4 or np.ptp(values) <= 1e-9 * np.abs(np.median(values)):
-        return np.zeros(values.size)
-    calm = _drawn_in(values, np.median(values), 8.0)
+    if times.size < 4 or np.ptp(samples) <= 1e-9 * np.abs(np.median(samples)):
+        return np.zeros(samples.size)
+    calm = _drawn_in(samples, np.median(samples), 8.0)
     even_s = np.arange(times[0], times[-1], 0.25)
     series = np.interp(even_s, times, calm)
     margin = min(series.size - 1, 120)
@@ -60,14 +60,14 @@ def without_slow_course(
     return _drawn_in(rest, 0.0, 5.0)
 
 
-def _drawn_in(values: np.ndarray, middle: float, most: float) -> np.ndarray:
-    spread = most * 1.4826 * np.median(np.abs(values - middle))
-    return np.clip(values, middle - spread, middle + spread) if spread > 0 else values
+def _drawn_in(samples: np.ndarray, middle: float, most: float) -> np.ndarray:
+    spread = most * 1.4826 * np.median(np.abs(samples - middle))
+    return np.clip(samples, middle - spread, middle + spread) if spread > 0 else samples
 
 
 def explained_share(
     times: np.ndarray,
-    values: np.ndarray,
+    samples: np.ndarray,
     centres: np.ndarray,
     frequency_hz: np.ndarray,
     *,
@@ -82,7 +82,7 @@ def explained_share(
     phase = 2 * np.pi * (times - times[:1])[:, None] * frequency_hz
     cosines, sines = np.cos(phase), np.sin(phase)
     # the steep filter rings for some seconds: what is far smaller than the rest shows nothing
-    least_variance = 3e-4 * np.var(values) if values.size else 0.0
+    least_variance = 3e-4 * np.var(samples) if samples.size else 0.0
     share = np.zeros((centres.size, frequency_hz.size))
     effective = np.zeros(centres.size)
     rate_hz = np.zeros(centres.size)
@@ -105,7 +105,7 @@ def explained_share(
         rate_hz[block] = near.sum(axis=1) / np.maximum(ends - begins, window_s / 4)
         visible = np.searchsorted(frequency_hz, rate_hz[block].max() / 2, side="right")
         cosine, sine = cosines[low:high, :visible], sines[low:high, :visible]
-        y = values[low:high]
+        y = samples[low:high]
         mean = weight @ y
         mean_cosine, mean_sine = weight @ cosine, weight @ sine
         variance = (weight @ y**2 - mean**2)[:, None] + least_variance
@@ -138,9 +138,9 @@ class Window(NamedTuple):
     values: np.ndarray
 
 
-def window_about(times: np.ndarray, values: np.ndarray, centre_s: float) -> Window:
+def window_about(times: np.ndarray, samples: np.ndarray, centre_s: float) -> Window:
     limits = np.searchsorted(times, [centre_s - WINDOW_S / 2, centre_s + WINDOW_S / 2])
-    return Window(times[slice(*limits)] - centre_s, values[slice(*limits)])
+    return Window(times[slice(*limits)] - centre_s, samples[slice(*limits)])
 
 
 def share_beside(
@@ -151,15 +151,15 @@ def share_beside(
     The others, of `beside_hz` (Hz), are fitted beside it. Returns the share and, per rate, whether
     it can be told from them: a good part of its own variance must be left.
     """
-    since, values = window
+    since, samples = window
     root = np.cos(np.pi * since / WINDOW_S)
     turn = 2 * np.pi * since[:, None] * np.concatenate([beside_hz, rates_hz])
     cosine, sine = root[:, None] * np.cos(turn), root[:, None] * np.sin(turn)
     n = len(beside_hz)
-    others, _ = np.linalg.qr(np.column_stack([root, cosine[:, :n], sine[:, :n]]))
-    left = np.column_stack([root * values, cosine[:, n:], sine[:, n:]])
-    left -= others @ (others.T @ left)
-    y, cosine, sine = left[:, 0], *np.split(left[:, 1:], 2, axis=1)
+    beside, _ = np.linalg.qr(np.column_stack([root, cosine[:, :n], sine[:, :n]]))
+    unexplained = np.column_stack([root * samples, cosine[:, n:], sine[:, n:]])
+    unexplained -= beside @ (beside.T @ unexplained)
+    y, cosine, sine = unexplained[:, 0], *np.split(unexplained[:, 1:], 2, axis=1)
     cosine_cosine, sine_sine = np.sum(cosine**2, axis=0), np.sum(sine**2, axis=0)
     cosine_sine = np.sum(cosine * sine, axis=0)
     determinant = cosine_cosine * sine_sine - cosine_sine**2
@@ -168,7 +168,7 @@ def share_beside(
     explained = (
         sine_sine * y_cosine**2 + cosine_cosine * y_sine**2 - 2 * cosine_sine * y_cosine * y_sine
     )
-    variance = max(float(y @ y), 1e-3 * float(np.sum((root * values) ** 2)), 1e-300)
+    variance = max(float(y @ y), 1e-3 * float(np.sum((root * samples) ** 2)), 1e-300)
     share = np.divide(explained, determinant * variance, out=np.zeros(told.size), where=told)
     return np.clip(share, 0.0, 1.0 - 1e-9), told
 
@@ -176,17 +176,17 @@ def share_beside(
 def swept_share(window: Window, rates_hz: np.ndarray) -> np.ndarray:
     """Largest share that a sinusoid explains which has each rate in the middle of a Hann window and
     changes by one of SWEEPS_HZ_PER_S."""
-    since, values = window
+    since, samples = window
     weight = np.cos(np.pi * since / WINDOW_S) ** 2
     weight /= weight.sum()
-    values = values - weight @ values
+    samples = samples - weight @ samples
     steady = np.exp(2j * np.pi * since[:, None] * rates_hz)
     sweep = np.exp(1j * np.pi * since[:, None] ** 2 * SWEEPS_HZ_PER_S)
     turning = (sweep[:, :, None] * steady[:, None, :]).reshape(since.size, -1)
     # sums, not products of matrices: those are large enough to start threads
     weighted = weight[:, None] * turning
     mean, double = weighted.sum(axis=0), (weighted * turning).sum(axis=0)
-    with_values = (weighted * values[:, None]).sum(axis=0)
+    with_values = (weighted * samples[:, None]).sum(axis=0)
     cosine_cosine = (1 + double.real) / 2 - mean.real**2
     sine_sine = (1 - double.real) / 2 - mean.imag**2
     cosine_sine = double.imag / 2 - mean.real * mean.imag
@@ -196,30 +196,30 @@ def swept_share(window: Window, rates_hz: np.ndarray) -> np.ndarray:
         + cosine_cosine * with_values.imag**2
         - 2 * cosine_sine * with_values.real * with_values.imag
     ) / determinant
-    share = explained / max(float(weight @ values**2), 1e-300)
+    share = explained / max(float(weight @ samples**2), 1e-300)
     return np.clip(share.reshape(-1, rates_hz.size).max(axis=0), 0.0, 1.0 - 1e-9)
 
 
 def counted_hz(
-    times: np.ndarray, values: np.ndarray, at_s: np.ndarray, rate_hz: np.ndarray
+    times: np.ndarray, samples: np.ndarray, at_s: np.ndarray, rate_hz: np.ndarray
 ) -> np.ndarray:
     """Breaths per second within COUNT_S about each moment, near a rate that is followed.
 
-    `times` (s) and `values` are of any sampling, `rate_hz` the rate at the moments `at_s` (s). The
+    `times` (s) and `samples` are of any sampling, `rate_hz` the rate at the moments `at_s` (s). The
     values are turned back by the phase of that rate; how far the smoothed rest still turns is what
     breaths are ahead or behind (complex demodulation: Hayano et al. 1993, Am J Physiol 264:H1229).
     """
     steps = np.diff(at_s) * (rate_hz[1:] + rate_hz[:-1]) / 2
     breaths = np.concatenate([[0.0], np.cumsum(steps)])
     breath = np.interp(times, at_s, breaths)
-    turned = values * np.exp(-2j * np.pi * breath)
-    place = (breath * BINS_PER_BREATH).astype(int)
+    turned = samples * np.exp(-2j * np.pi * breath)
+    bin_of = (breath * BINS_PER_BREATH).astype(int)
     # zeros beyond the end, so that the transform does not join it to the beginning
-    size = place[-1] + 1 + 4 * BINS_PER_BREATH
-    binned = np.bincount(place, turned.real, size) + 1j * np.bincount(place, turned.imag, size)
+    size = bin_of[-1] + 1 + 4 * BINS_PER_BREATH
+    binned = np.bincount(bin_of, turned.real, size) + 1j * np.bincount(bin_of, turned.imag, size)
     per_breath = np.fft.fftfreq(size, 1 / BINS_PER_BREATH)
     passed = np.exp(-0.5 * (2 * np.pi * per_breath * SMOOTHED_BREATHS) ** 2)
-    filled = np.unique(place)
+    filled = np.unique(bin_of)
     ahead = np.unwrap(np.angle(np.fft.ifft(np.fft.fft(binned) * passed)[filled])) / (2 * np.pi)
     limits_s = np.clip(at_s + COUNT_S * np.array([[-0.5], [0.5]]), times[0], times[-1])
     counted = np.interp(limits_s, at_s, breaths)

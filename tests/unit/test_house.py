@@ -146,9 +146,6 @@ EMPTY_NAMES = {
     *("tmp", "util", "utils", "value", "values"),
 }
 
-# not yet named so
-NOT_YET_NAMED = ("heart/detection/interval_chain.py", "heart/breathing.py", "heart/rhythms.py")
-
 
 @pytest.mark.parametrize(
     "subject",
@@ -161,7 +158,6 @@ def test_a_name_says_what_it_holds(subject):
     empty = {
         f"{path.relative_to(SCRIPTS)}: {name}"
         for path in (SCRIPTS / subject).rglob("*.py")
-        if not path.relative_to(SCRIPTS).as_posix().startswith(NOT_YET_NAMED)
         for name in names_given_in(path)
         if name.strip("_") in EMPTY_NAMES
     }

@@ -80,7 +80,7 @@ def _stretches(
         stop = low + np.searchsorted(own_s, edges_s[1:] + overlap_s, side="right")
         for row in zip(first, stop, cores[:-1], cores[1:], strict=True):
             if row[3] > row[2]:
-                stretches.append(tuple(int(value) for value in row))
+                stretches.append(tuple(int(limit) for limit in row))
     return stretches
 
 
