@@ -1,5 +1,6 @@
-"""Cuff pressure, saturation and heart rate of one session on one time axis, sets in grey (a dashed
-line where the end of a set is unknown), the failure band (see Terms) in pale red.
+"""Cuff pressure, saturation and heart rate of one session on one time axis, those of them that the
+study has; sets in grey (a dashed line where the end of a set is unknown), the failure band of
+saturation (see Terms) in pale red.
 Pressure is dashed where it is only noted on the session sheet, solid where it was recorded; it is
 that of this study and no advice."""
 
@@ -30,13 +31,13 @@ from results.condition_marks import COLOURS
 from results.words import words_of
 
 TITLE = "Course of a session"
-ALT = (
-    "Cuff pressure, muscle oxygen saturation and heart rate of one session over time, sets shaded "
-    "and the failure band marked."
-)
+ALT = "One session over time, sets shaded."
 NEEDS = ("beats", "saturation", "signals", "outcomes")
 
 LABEL_PT = 7
+
+# outcomes that a study with saturation, and one with beats, has
+NADIR, HEART_RATE = "smo2_nadir_pct", "mean_hr_bpm"
 
 
 def draw(results):
@@ -62,12 +63,19 @@ def draw(results):
     courses = {
         panel: line.assign(panel=panel, time_min=line["time_s"] / 60)
         for panel, line in courses.items()
+        if panel == "cuff" or line["value"].notna().any() or study_has(results.outcomes, panel)
     }
     figure = draw_courses(results, courses, events, f"{participant}, {session_id}")
     numbers = pd.concat(courses.values(), ignore_index=True)
     return figure, numbers[["panel", "series", "time_min", "value"]].assign(
         participant_id=participant, session_id=session_id
     )
+
+
+def study_has(outcomes, panel):
+    """Whether any session of the study has what a panel shows."""
+    of_panel = outcomes["outcome"] == {"saturation": NADIR, "heart rate": HEART_RATE}[panel]
+    return bool(outcomes.loc[of_panel, "value"].notna().any())
 
 
 def finding(numbers):
@@ -90,7 +98,7 @@ def finding(numbers):
 
 
 def draw_courses(results, courses, events, title):
-    """Three panels on one time axis, the names of sets above them."""
+    """Panels on one time axis, that of the cuff half as high, the names of sets above them."""
     labels = labels_of_sets(events)
     minutes = [line["time_min"] for line in courses.values()]
     limits = min(line.min() for line in minutes), max(line.max() for line in minutes)
@@ -98,16 +106,23 @@ def draw_courses(results, courses, events, title):
     panel_in = width_in(results) - (0.6 if is_narrow(results) else 1.9)
     levels = label_levels(labels, limits, panel_in)
     label_in = 0.13 * (1 + max(levels, default=0))
+    parts = 2 * len(courses) - 1
+    height_in = (5.2 if is_narrow(results) else 4.4) * parts / 5
     figure, panels = pyplot.subplots(
-        3,
+        len(courses),
         1,
-        figsize=(width_in(results), (5.2 if is_narrow(results) else 4.4) + label_in),
+        figsize=(width_in(results), height_in + label_in),
         sharex=True,
         layout="constrained",
-        gridspec_kw={"height_ratios": [1, 2, 2]},
+        gridspec_kw={"height_ratios": [1, 2, 2][: len(courses)]},
+        squeeze=False,
     )
-    units = ("Cuff (mmHg)", "Saturation (%)", "Heart rate (bpm)")
-    for axes, (panel, line), unit in zip(panels, courses.items(), units, strict=True):
+    panels = panels[:, 0]
+    of_panel = dict(zip(courses, panels, strict=True))
+    units = {"cuff": "Cuff (mmHg)", "saturation": "Saturation (%)"}
+    units["heart rate"] = "Heart rate (bpm)"
+    for panel, line in courses.items():
+        axes = of_panel[panel]
         shade_sets(axes, events)
         styles = zip(COLOURS * 3, LINE_STYLES * 4, strict=False)
         for (series, part), (colour, line_style) in zip(
@@ -118,7 +133,7 @@ def draw_courses(results, courses, events, title):
                 colour, line_style = COLOURS[0], (0, (3, 1.5)) if noted else "-"
             look = {"color": colour, "ls": line_style, "lw": 0.8}
             axes.plot(part["time_min"], part["value"], label=series, **look)
-        axes.set_ylabel(unit)
+        axes.set_ylabel(units[panel])
         if line["value"].isna().all():
             axes.text(0.5, 0.5, "not recorded", ha="center", va="center", transform=axes.transAxes)
             axes.set_yticks([])
@@ -126,7 +141,7 @@ def draw_courses(results, courses, events, title):
             mark_failure_band(axes, results.settings.protocol.failure_band_pct, named=True)
             axes.set_ylim(0, 100)
     panels[0].set_ylim(bottom=0, top=max(panels[0].get_ylim()[1], 10))
-    name_lines(panels, is_narrow(results))
+    name_lines(of_panel, is_narrow(results))
     panels[-1].set_xlabel("Session time (min)")
     panels[-1].set_xlim(*limits)
     for (start_min, end_min, text), level in zip(labels, levels, strict=True):
@@ -144,24 +159,30 @@ def draw_courses(results, courses, events, title):
     return figure
 
 
-def name_lines(panels, narrow):
+def name_lines(of_panel, narrow):
     """Legends of pressures and sensors: below the panels where these are narrow, else beside."""
+    titles = {"cuff": "Pressure", "saturation": "Sensor on"}
+    named = {
+        panel: axes.get_legend_handles_labels()
+        for panel, axes in of_panel.items()
+        if panel in titles
+    }
     if narrow:
-        named = [axes.get_legend_handles_labels() for axes in panels[:2]]
-        handles, names = ([*pressure, *sensors] for pressure, sensors in zip(*named, strict=True))
+        handles, names = (sum(parts, []) for parts in zip(*named.values(), strict=True))
         below = {"loc": "upper left", "bbox_to_anchor": (0.0, -0.32), "ncols": 2}
-        panels[-1].legend(handles, names, **below)
-    else:
-        beside = {"loc": "upper left", "bbox_to_anchor": (1.0, 1.0)}
-        panels[0].legend(title="Pressure", **beside)
-        panels[1].legend(title="Sensor on", **beside)
+        list(of_panel.values())[-1].legend(handles, names, **below)
+        return
+    beside = {"loc": "upper left", "bbox_to_anchor": (1.0, 1.0)}
+    for panel, (handles, names) in named.items():
+        if handles:
+            of_panel[panel].legend(handles, names, title=titles[panel], **beside)
 
 
 def session_to_draw(results):
     """The session that the settings name, else the last condition's first one with everything."""
     if results.settings.draw_figures.course_of:
         return tuple(results.settings.draw_figures.course_of)
-    of_both = results.outcomes[results.outcomes["outcome"].isin(["smo2_nadir_pct", "mean_hr_bpm"])]
+    of_both = results.outcomes[results.outcomes["outcome"].isin([NADIR, HEART_RATE])]
     with_sets = of_both[of_both["value"].notna() & of_both["condition"].notna()]
     if with_sets.empty:
         return None

@@ -1,5 +1,5 @@
 """Every participant's value in each condition, joined by a line, and the mean over the participants
-who have one as a bar, for the primary outcomes."""
+who have one as a bar where several have, for the primary outcomes."""
 
 import pandas as pd
 
@@ -12,10 +12,18 @@ from figures._drawing import (
     width_in,
     wrapped,
 )
-from figures._panels import draw_people, means_of, n_in_words, name_values, person_mark, title_of
+from figures._panels import (
+    draw_people,
+    mean_of_whom,
+    means_of,
+    n_in_words,
+    name_values,
+    person_mark,
+    title_of,
+)
 
 TITLE = "Primary outcomes by condition"
-ALT = "A line per participant across the conditions for each primary outcome, with condition means."
+ALT = "A line per participant across the conditions for each primary outcome."
 NEEDS = ("outcomes",)
 
 
@@ -46,7 +54,8 @@ def draw(results):
     for axes in panels.flat[len(parts) :]:
         axes.axis("off")
     flagged = any(cells["flagged"].any() for cells in parts.values())
-    marks = condition_legend(results.conditions, conditions) + person_mark(flagged)
+    several = any(cells["participant_id"].nunique() > 1 for cells in parts.values())
+    marks = condition_legend(results.conditions, conditions) + person_mark(flagged, several)
     legend_above(figure, marks)
     numbers = [
         cells.assign(outcome=outcome, window=window) for (outcome, window), cells in parts.items()
@@ -61,7 +70,7 @@ def finding(numbers):
     said = []
     for (outcome, window), cells in numbers.groupby(["outcome", "window"], sort=False):
         means = means_of(cells.set_index("condition")["mean"], outcome)
-        said.append(f"{title_of(outcome, window)}, mean over participants: {means}.")
+        said.append(f"{title_of(outcome, window)}, {mean_of_whom(numbers)}: {means}.")
     return " ".join(said)
 
 

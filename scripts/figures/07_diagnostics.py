@@ -131,7 +131,7 @@ def draw_spread(axes, residuals, by, names, panel_in):
     """
     if not names:
         axes.axis("off")
-        axes.text(0.5, 0.5, f"no {by} to tell apart", ha="center", va="center")
+        axes.text(0.5, 0.5, f"no {by}\nto tell apart", ha="center", va="center")
         return
     for height, name in enumerate(names):
         of_name = residuals.loc[residuals[by] == name, "value"]

@@ -15,6 +15,7 @@ from figures._drawing import (
     width_in,
 )
 from figures._panels import title_of
+from report.single_case import is_one_participant
 from results.words import counted
 
 TITLE = "Flow of the study"
@@ -107,7 +108,10 @@ def flow(results):
                 words += f", {flagged} flagged"
             words += f"; {counted(given['participant_id'].nunique(), 'participant')}"
             boxes.append((title_of(outcome, window), condition, "values", len(given), words))
-    boxes += boxes_of_pairs(results.contrasts, results.primary)
+    if is_one_participant(outcomes, results.conditions):
+        boxes.append(("Pairs compared", "", "pairs", 0, "none, with one participant"))
+    else:
+        boxes += boxes_of_pairs(results.contrasts, results.primary)
     return pd.DataFrame(boxes, columns=["stage", "group", "counted", "n", "says"])
 
 

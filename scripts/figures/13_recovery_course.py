@@ -16,6 +16,7 @@ from figures._drawing import (
     style_of,
     width_in,
 )
+from results.format import interval
 
 TITLE = "Course of recovery"
 ALT = "Heart rate, saturation and RMSSD in the first minute after sets, by condition."
@@ -67,7 +68,7 @@ def finding(numbers):
     said = []
     for panel, of_panel in numbers.groupby("panel", sort=False):
         ends = [
-            f"{condition} {line['mean'].iloc[0]:.3g} to {line['mean'].iloc[-1]:.3g}"
+            f"{condition} {interval(line['mean'].iloc[0], line['mean'].iloc[-1])}"
             for condition, line in of_panel.groupby("condition", sort=False)
         ]
         said.append(f"{PANELS[panel]}, first to last mean: {', '.join(ends)}.")

@@ -2,12 +2,13 @@
 condition. Bouts of a condition are joined; a ring marks a set to failure, pale red the failure
 band (see Terms)."""
 
+import textwrap
+
 import pandas as pd
 
 from figures._drawing import (
     condition_legend,
     empty_figure,
-    is_narrow,
     legend_above,
     mark_failure_band,
     mark_size,
@@ -22,6 +23,9 @@ from results.words import in_words, words_of
 TITLE = "Every bout of one participant"
 ALT = "Points of every bout of one participant by exercise and condition, sets to failure ringed."
 NEEDS = ("outcomes",)
+
+# letters that stand beside a panel without reaching the next
+LETTERS_BESIDE = 16
 
 
 def draw(results):
@@ -54,8 +58,7 @@ def draw(results):
             axes.margins(y=0.15)
             if outcome == "smo2_nadir_pct":
                 mark_failure_band(axes, band_pct)
-        label = label_of(outcome)
-        row[0].set_ylabel(label.replace(" (", "\n(") if not is_narrow(results) else label)
+        row[0].set_ylabel(textwrap.fill(label_of(outcome), LETTERS_BESIDE))
     for axes, exercise in zip(panels[0], exercises, strict=True):
         axes.set_title(words_of(exercise))
     figure.align_ylabels(panels[:, 0])

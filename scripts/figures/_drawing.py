@@ -8,6 +8,7 @@ import io
 import logging
 import re
 import textwrap
+from itertools import pairwise
 
 import matplotlib
 import numpy as np
@@ -31,6 +32,9 @@ SLIDE_DPI = 144
 
 # what one condition is compared with, or one sensor of several, without colour as well
 LINE_STYLES = ("-", "--", "-.", ":")
+
+# between two numbers below a panel, at least
+TICK_GAP_PT = 4
 
 FAINT = "#888888"
 FAINTER = "#b8b8b8"
@@ -223,6 +227,8 @@ def mark_failure_band(axes, band_pct, *, named=False):
             va="top",
             fontsize="small",
             color="#7a3500",
+            # readable where a line passes behind it
+            bbox={"facecolor": "white", "alpha": 0.6, "pad": 0.5, "lw": 0},
         )
 
 
@@ -291,6 +297,7 @@ def freeze_layout(figure, title):
     figure.text(0.995, 0.25 * share, title, ha="right", va="bottom", **small)
     figure.get_layout_engine().set(rect=(0, share, 1, 1 - share))
     figure.draw_without_rendering()
+    keep_ticks_apart(figure)
     figure.set_layout_engine(None)
     for part in figure.subfigs:
         part.bbox_relative.set_points(part.bbox_relative.get_points().round(5))
@@ -298,6 +305,30 @@ def freeze_layout(figure, title):
         text.set_position([round(at, 5) for at in text.get_position()])
     for axes in figure.axes:
         axes.set_position([round(bound, 5) for bound in axes.get_position().bounds])
+
+
+def keep_ticks_apart(figure):
+    """Fewer even ticks below panels in which their numbers meet."""
+    for axes in figure.axes:
+        for most in (4, 3, 2, 1):
+            locator = axes.xaxis.get_major_locator()
+            if not isinstance(locator, ticker.MaxNLocator) or ticks_are_apart(axes):
+                break
+            locator.set_params(nbins=most, min_n_ticks=1)
+
+
+def ticks_are_apart(axes):
+    """Whether no number below a panel meets the next."""
+    # brings the ticks up to date as well
+    axes.xaxis.get_majorticklabels()
+    low, high = axes.get_xlim()
+    shown = [
+        tick.label1.get_window_extent()
+        for tick in axes.xaxis.get_major_ticks()
+        if low <= tick.get_loc() <= high and tick.label1.get_visible() and tick.label1.get_text()
+    ]
+    gap_px = TICK_GAP_PT * axes.figure.get_dpi() / 72
+    return all(left.x1 + gap_px < right.x0 for left, right in pairwise(shown))
 
 
 def save(figure, *paths, title, heading, alt, png_dpi):

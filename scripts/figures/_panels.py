@@ -18,6 +18,7 @@ from figures._drawing import (
     width_in,
     wrapped,
 )
+from results.format import significant
 from results.words import counted, words_of
 
 # with more people, lines and marks grow faint instead of filling the panel
@@ -58,7 +59,8 @@ def by_exercise(results, outcomes):
     drawn = {name for cells in parts.values() for name in cells["condition"]}
     conditions = [name for name in results.conditions if name in drawn]
     flagged = any(cells["flagged"].any() for cells in parts.values())
-    marks = condition_legend(results.conditions, conditions) + person_mark(flagged)
+    several = any(cells["participant_id"].nunique() > 1 for cells in parts.values())
+    marks = condition_legend(results.conditions, conditions) + person_mark(flagged, several)
     legend_above(figure, marks)
     numbers = [cells.assign(outcome=o, window=w) for (o, w), cells in parts.items()]
     columns = ["outcome", "window", "exercise", "condition", "participant_id", "value", "flagged"]
@@ -82,15 +84,21 @@ def finding_by_exercise(numbers):
     for (outcome, window), of_outcome in numbers.groupby(["outcome", "window"], sort=False):
         people = of_outcome.groupby(["condition", "participant_id"], sort=False)["value"].mean()
         means = means_of(people, outcome)
-        said.append(f"{title_of(outcome, window)}, mean over participants: {means}.")
+        said.append(f"{title_of(outcome, window)}, {mean_of_whom(numbers)}: {means}.")
     return " ".join(said)
+
+
+def mean_of_whom(numbers):
+    """Over whom the means of a figure are taken."""
+    several = numbers["participant_id"].nunique() > 1
+    return "mean over participants" if several else "mean over the sets of the one participant"
 
 
 def means_of(people, outcome):
     """`none 48.8 %, target 17.3 %` from one value of each condition and participant."""
     unit = unit_with_power(described(outcome).UNIT, 0).replace("dimensionless", "")
     means = people.groupby("condition", sort=False).mean()
-    return ", ".join(f"{name} {mean:.3g} {unit}".strip() for name, mean in means.items())
+    return ", ".join(f"{name} {significant(mean)} {unit}".strip() for name, mean in means.items())
 
 
 def person_cells(results, outcome, window):
@@ -130,7 +138,8 @@ def draw_exercises(axes, cells, results):
 
 
 def draw_people(axes, drawn, conditions, *, reach):
-    """A thin line for every person of `line`, a mark for each of their values, a bar for the mean.
+    """A thin line for every person of `line`, a mark for each of their values, a bar for the mean
+    of several people.
 
     drawn : columns x (place on the axis), value, condition, line, flagged; the mark of a mean with
         a flagged value in it is open
@@ -148,11 +157,15 @@ def draw_people(axes, drawn, conditions, *, reach):
             face = ("white", 0.8) if is_flagged else (style["color"], 0)
             axes.scatter(
                 *(part["x"], part["value"]),
-                **{"s": 10, "alpha": max(0.15, 0.75 * strength), "zorder": 2},
+                **{
+                    "s": 10 if n_people > 1 else 20,
+                    "alpha": max(0.15, 0.75 * strength),
+                    "zorder": 2,
+                },
                 **{"edgecolor": style["color"], "marker": style["marker"]},
                 **dict(zip(("facecolor", "linewidth"), face, strict=True)),
             )
-        for x, at_place in of_condition.groupby("x")["value"]:
+        for x, at_place in of_condition.groupby("x")["value"] if n_people > 1 else ():
             ends = x - reach, x + reach
             axes.hlines(at_place.mean(), *ends, style["color"], lw=2, zorder=3)
     axes.set(xlabel="")
@@ -164,14 +177,13 @@ def points_of(of_line):
     return points[points[:, 0].argsort(kind="stable")]
 
 
-def person_mark(flagged):
-    """Handles of a legend for the lines and the bars, and for open marks where there are any."""
+def person_mark(flagged, several):
+    """Handles of a legend for the lines, the bars of several people, and open marks if any."""
     mark = {"marker": "o", "mfc": "white", "mec": "#333333", "ls": "", "ms": 4}
     open_mark = pyplot.Line2D([], [], **mark, label="open: flagged")
-    return [
-        pyplot.Line2D([], [], color=FAINTER, lw=0.8, label="one participant"),
-        pyplot.Line2D([], [], color="#333333", lw=2, label="mean"),
-    ] + [open_mark] * flagged
+    line = pyplot.Line2D([], [], color=FAINTER, lw=0.8, label="one participant")
+    bar = pyplot.Line2D([], [], color="#333333", lw=2, label="mean")
+    return [line, *[bar] * several, *[open_mark] * flagged]
 
 
 def n_in_words(cells, conditions):

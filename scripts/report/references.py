@@ -51,7 +51,7 @@ def list_of_references(cited):
 
 
 def as_text(reference):
-    """One source: authors, title, where it appeared, doi."""
+    """One source: authors, title, where it appeared, its doi; of an article that none is known."""
     authors = [author.replace(",", "").replace(".", "") for author in reference["authors"]]
     if not reference.get("corporate"):
         authors = [_initials_together(author) for author in authors]
@@ -63,8 +63,11 @@ def as_text(reference):
         source += f";{reference['volume']}"
     if "pages" in reference:
         source += f":{reference['pages']}"
-    doi = f" doi:{reference['doi']}" if "doi" in reference else ""
-    return f"{named}. {title}{mark} {source}.{doi}"
+    if "doi" in reference:
+        source += f". doi:{reference['doi']}"
+    else:
+        source += " [no DOI confirmed]." if "journal" in reference else "."
+    return f"{named}. {title}{mark} {source}"
 
 
 def as_bibtex(cited):

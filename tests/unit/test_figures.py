@@ -16,14 +16,17 @@ from figures._drawing import (
     alt_text,
     contrast_style,
     empty_figure,
+    freeze_layout,
     levels_without_collision,
     power_of_ten,
     pyplot,
     save,
     shortened_svg,
     style_of,
+    ticks_are_apart,
     unit_with_power,
 )
+from figures._panels import draw_people, person_mark
 from report.sections.figures import address_of, description_in
 
 CONDITIONS = ["none", "low", "target"]
@@ -237,3 +240,28 @@ def test_marks_of_a_thousand_people_are_a_picture_among_words_that_stay_words(
     drawn = svg.read_text(encoding="utf-8")
     assert ("<image" in drawn) == as_picture
     assert "#DejaVuSans" in drawn
+
+
+@pytest.mark.parametrize("width_in_", [0.9, 4.0])
+def test_numbers_below_a_narrow_panel_do_not_meet(width_in_):
+    with pyplot.rc_context(STYLE):
+        figure, axes = pyplot.subplots(figsize=(width_in_, 1.5), layout="constrained")
+        axes.plot([3.1205, 3.1262], [0.0, 1.0])
+        freeze_layout(figure, "A study")
+        assert ticks_are_apart(axes)
+        pyplot.close(figure)
+
+
+def test_one_participant_has_marks_and_no_bar_of_a_mean():
+    bars = {}
+    for people in (["a"], ["a", "b"]):
+        rows = [(p, c, n) for p in people for n, c in enumerate(("none", "target"))]
+        drawn = pd.DataFrame(rows, columns=["participant_id", "condition", "x"])
+        drawn = drawn.assign(value=1.0, line=drawn["participant_id"], flagged=0)
+        _, axes = pyplot.subplots()
+        draw_people(axes, drawn, ["none", "target"], reach=0.2)
+        # beside the lines of people and a collection of marks for each condition
+        bars[len(people)] = len(axes.collections) - 3
+        pyplot.close()
+    assert bars == {1: 0, 2: 2}
+    assert [mark.get_label() for mark in person_mark(False, several=False)] == ["one participant"]

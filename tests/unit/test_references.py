@@ -65,7 +65,7 @@ def test_a_source_without_entry_is_noticed():
 def test_a_reference_reads_as_in_a_journal():
     assert as_text(REFERENCES["Holm 1979"]) == (
         "Holm S. A simple sequentially rejective multiple test procedure. Scandinavian Journal of "
-        "Statistics. 1979;6:65-70."
+        "Statistics. 1979;6:65-70 [no DOI confirmed]."
     )
     assert as_text(REFERENCES["Harris et al. 2020"]).startswith(
         "Harris CR, Millman KJ, van der Walt SJ, et al. Array programming with NumPy."
