@@ -328,7 +328,7 @@ def ticks_are_apart(axes):
         if low <= tick.get_loc() <= high and tick.label1.get_visible() and tick.label1.get_text()
     ]
     gap_px = TICK_GAP_PT * axes.figure.get_dpi() / 72
-    return all(left.x1 + gap_px < right.x0 for left, right in pairwise(shown))
+    return all(near.x1 + gap_px < far.x0 for near, far in pairwise(shown))
 
 
 def save(figure, *paths, title, heading, alt, png_dpi):

@@ -98,14 +98,13 @@ def sentence_above_intrinsic(values: pd.DataFrame, conditions: list[str]) -> str
         return _one_above_intrinsic(float(margins.iloc[0]), whose)
     if not above:
         return (
-            f"Over all conditions, nobody of the {n} participants with all of them had a mean "
-            "heart rate in sets above the upper limit of the intrinsic rate for the age (the "
-            f"nearest lay {-margins.max():.0f} bpm below), so that vagal withdrawal alone may "
-            "account for it."
+            f"None of the {n} participants with all conditions had a mean heart rate in sets above "
+            "the upper limit of the intrinsic rate for the age (the nearest lay "
+            f"{-margins.max():.0f} bpm below), so that vagal withdrawal alone may account for it."
         )
-    had = f"{above} of the {n} participants with all of them had"
+    had = f"{above} of the {n} participants with all conditions had"
     return (
-        f"Over all conditions, {had} a mean heart rate in sets above the upper limit of the "
+        f"{had} a mean heart rate in sets above the upper limit of the "
         f"intrinsic rate for the age, by up to {margins.max():.0f} bpm: there, adrenergic or other "
         "drive may contribute. This compares no conditions."
     )

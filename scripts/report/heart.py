@@ -87,6 +87,7 @@ def not_comparable(label, contrasts):
     named = ", ".join(contrast.replace(" - ", " against ") for contrast in contrasts)
     return (
         f"{label}, {named}: not comparable, because heart rate in the sets was not shown to be "
-        "equal; a fall from a higher rate is larger. Rates are equal within the smallest effect "
-        "that the settings state for mean heart rate in sets."
+        "equal and a fall from a higher rate is larger. Rates count as equal where their "
+        "difference lies within the smallest effect that the settings state for mean heart rate in "
+        "sets."
     )

@@ -25,6 +25,23 @@ def told_interaction(tests, outcome, window, label):
     return test and Told(sentence_of_interaction(test, label), Origin.of("joint_tests", test))
 
 
+def told_in_short(tests, outcome, window):
+    """What the test shows in few words with its row, or None; `tests` as `interaction_of`."""
+    test = interaction_of(tests, outcome, window)
+    if test is None:
+        return None
+    if pd.isna(test.p):
+        said = "Whether the differences vary from exercise to exercise was not tested."
+    elif test.p < ALPHA:
+        said = f"The differences vary from exercise to exercise ({p_in_words(test.p)})."
+    else:
+        said = (
+            "The differences were not shown to vary from exercise to exercise "
+            f"({p_in_words(test.p)})."
+        )
+    return Told(said, Origin.of("joint_tests", test))
+
+
 def sentence_of_interaction(test, label):
     """Whether the differences vary between exercises; stands before what is said of single ones."""
     if pd.isna(test.p):

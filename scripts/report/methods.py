@@ -430,7 +430,7 @@ def claims_in_words(claims, plan, confidence):
     }[plan.across_claims]
     n = counted(len(claims), "claim")
     return (
-        f"Stated were {n}: {said}. That one condition differs from all others was shown only "
+        f"The study states {n}: {said}. That one condition differs from all others was shown only "
         f"where each difference was at {alpha:.3g} % (intersection-union test; Berger 1982), which "
         "needs no further adjustment; every difference between conditions was tested by the steps "
         f"of Shaffer (1986). The chance of any false claim over the {n} is held at {alpha:.3g} % "

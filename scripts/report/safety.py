@@ -2,8 +2,9 @@
 
 import pandas as pd
 
+from cuff.occlusion import CUFF, DAY, ESTIMATED, LIMB, POSTURE
 from cuff.signs import CHECKS, CUFF_TIMES
-from cuff.verdicts import ABOVE_LIMIT, AT_OCCLUSION, COUNTING, GRAVEST_FIRST
+from cuff.verdicts import ABOVE_LIMIT, AT_OCCLUSION, COUNTING, GRAVEST_FIRST, OTHER, UNKNOWN
 from results.words import counted, in_words, words_of
 
 NOTHING = ("none", "none noted")
@@ -31,6 +32,21 @@ SYMPTOMS = {
 }
 
 MOST_PLACES = 4
+
+# verdicts that say nothing by themselves
+VERDICTS_IN_WORDS = {
+    UNKNOWN: "pressure or occlusion pressure unknown",
+    ESTIMATED: "occlusion pressure only estimated",
+    **{
+        OTHER[what]: f"occlusion pressure of {whose} only"
+        for what, whose in (
+            (LIMB, "another limb"),
+            (POSTURE, "another posture"),
+            (CUFF, "another cuff"),
+            (DAY, "another day"),
+        )
+    },
+}
 
 
 def safety_findings(safety, harms):
@@ -96,7 +112,7 @@ def not_counting(safety):
     if outside.empty:
         return ""
     by_verdict = ", ".join(
-        f"{(outside['verdict'] == verdict).sum()} {verdict}"
+        f"{(outside['verdict'] == verdict).sum()} {VERDICTS_IN_WORDS.get(verdict, verdict)}"
         for verdict in GRAVEST_FIRST
         if (outside["verdict"] == verdict).any()
     )

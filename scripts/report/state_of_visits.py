@@ -59,6 +59,7 @@ def expectations_in_words(visits, conditions):
     rest = f" {unnamed} of the answers name no condition." if unnamed else ""
     chance = f" ({100 / len(conditions):.0f} % by guessing)" if len(conditions) > 1 else ""
     return (
-        f"Which condition they expected was noted in {len(asked)} visits; {right} named the one "
-        f"that they had{chance}. Cuffs can be felt, so that nobody is blind to them.{rest}"
+        f"The condition that the participant expected was noted in {len(asked)} visits; in {right} "
+        f"it was the one that was done{chance}. Cuffs can be felt, so that nobody is blind to "
+        f"them.{rest}"
     )

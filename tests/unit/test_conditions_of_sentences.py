@@ -111,10 +111,10 @@ def margins(**people):
 
 def test_rates_are_counted_over_those_who_have_all_conditions():
     below = sentence_above_intrinsic(margins(a=(-9, -8, -7), b=(-5, -5, -5)), CONDITIONS)
-    assert below.startswith("Over all conditions, nobody of the 2 participants")
+    assert below.startswith("None of the 2 participants with all conditions")
     assert "the nearest lay 5 bpm below" in below
     above = sentence_above_intrinsic(margins(a=(-9, -8, -7), b=(5, 6, 7)), CONDITIONS)
-    assert "1 of the 2 participants with all of them had" in above
+    assert "1 of the 2 participants with all conditions had" in above
     assert "This compares no conditions." in above
     assert sentence_above_intrinsic(margins(a=(5,)), CONDITIONS) == ""
 
@@ -281,7 +281,7 @@ def test_days_between_visits_and_means_by_sequence_are_told_where_they_are_known
     days = {"part": "days since the visit before", "visit": 2, "n_participants": 8}
     known = table("crossover", days | {"mean": 6.5, "lowest": 5, "highest": 9})
     assert days_in_words(known) == (
-        "Between visits lay 5 to 9 days before visit 2 (mean 6.5, 8 participants)."
+        "Days since the visit before: visit 2, 5 to 9 (mean 6.5, 8 participants)."
     )
     absent = table("crossover", days | {"note": "dates of visits are not stated"})
     assert days_in_words(absent) == "Dates of visits are not stated."
@@ -328,7 +328,7 @@ def test_means_by_sequence_are_a_table_of_each_outcome_that_has_them():
 def test_decisions_are_counted_by_what_they_are_and_none_is_not_mentioned():
     made = table("decisions", {"action": "remove_beat"}, {"action": "exclude_span"})
     assert decisions_in_words(made) == (
-        "2 decisions of edits.tsv were carried out: 1 exclude span and 1 remove beat."
+        "2 decisions of edits.tsv were carried out: 1 to exclude span and 1 to remove beat."
     )
     assert decisions_in_words(empty("decisions")) == ""
 
@@ -340,7 +340,7 @@ def test_values_of_a_primary_outcome_that_are_absent_are_counted_with_the_reason
     lacking = whole.copy()
     lacking.loc[0, ["value", "status", "reason"]] = [None, "missing", "no recording"]
     (said,) = (s for s in limits(lacking, empty("contrasts"), settings) if "absent" in s)
-    assert said == "Saturation nadir (%) in sets: 1 of 6 values is absent: no recording (1 value)."
+    assert said == "Saturation nadir (%) in sets: 1 of 6 values is absent: no recording."
 
 
 PRIMARY = {"outcome": "smo2_nadir_pct", "window": "set"}
@@ -446,7 +446,7 @@ def test_ratings_are_told_as_ranks_where_any_was_compared():
 def test_claims_are_told_with_the_error_over_all_and_none_without_claims():
     plan = SimpleNamespace(across_claims="holm")
     claims = table("claims", {"claim": "target differs from both none and low"})
-    assert "Stated were 1 claim" in claims_in_words(claims, plan, 0.95)
+    assert "The study states 1 claim: target differs" in claims_in_words(claims, plan, 0.95)
     assert claims_in_words(claims[:0], plan, 0.95) == ""
 
 

@@ -257,8 +257,8 @@ def test_days_between_visits_are_counted_or_said_to_be_unknown():
     assert rows["mean"].tolist() == [6.0, 10.0]
     assert rows["n_participants"].tolist() == [2, 1]
     assert days_in_words(rows) == (
-        "Between visits lay 5 to 7 days before visit 2 (mean 6.0, 2 participants) and 10 days "
-        "before visit 3 (mean 10.0, 1 participant)."
+        "Days since the visit before: visit 2, 5 to 7 (mean 6.0, 2 participants) and visit 3, 10 "
+        "(mean 10.0, 1 participant)."
     )
 
 
@@ -271,7 +271,11 @@ DAYS_GIVEN = ["visit", "n_participants", "mean", "lowest", "highest"]
         ([1, 2, 3] * 2, [None] * 6, "No dates of visits are given."),
         ([1, 1], ["2001-01-01", "2001-02-01"], ""),
         ([1, 2, 3] * 2, ["2001-01-01", None] * 3, "Nobody has the dates of two visits in a row."),
-        ([1, 2, 1, 2], ["2001-01-01", "2001-01-04"] * 2, "Between visits lay 3 days"),
+        (
+            [1, 2, 1, 2],
+            ["2001-01-01", "2001-01-04"] * 2,
+            "Days since the visit before: visit 2, 3 (mean",
+        ),
     ],
 )
 def test_of_days_between_visits_only_what_was_given_is_said(visits, dates, said):

@@ -146,7 +146,7 @@ def test_sets_that_do_not_count_are_told_by_verdict_and_only_where_there_are_som
     mixed = safety(*sets("within", "above limit", "other day", "other day", None))
     assert not_counting(mixed) == (
         "pressure not counted as that of the condition in 3 of 4 sets with a cuff (1 above limit, "
-        "2 other day)"
+        "2 occlusion pressure of another day only)"
     )
     assert safety_findings(mixed, NO_HARMS) == [not_counting(mixed)]
     assert not_counting(safety(*sets("within", "by titration", "overridden"))) == ""

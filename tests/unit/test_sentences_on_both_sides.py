@@ -20,7 +20,7 @@ from report.estimand import (
     visits_in_words,
     work_in_words,
 )
-from report.joint_tests import interaction_of, sentence_of_interaction
+from report.joint_tests import interaction_of, sentence_of_interaction, told_in_short
 from report.methods import (
     clocks_in_words,
     declared_over_header,
@@ -282,14 +282,23 @@ def test_a_claim_is_told_by_its_verdict_and_by_what_was_planned(changes, said):
 
 
 @pytest.mark.parametrize(
-    ("p", "said"),
+    ("p", "said", "in_short"),
     [
-        (0.01, "vary from exercise to exercise (F(4.0, 20.0) = 3.00, p = .010). The contrast over"),
-        (0.2, "were not shown to vary from exercise to exercise"),
-        (NOTHING, "was not tested (one exercise)"),
+        (
+            *(0.01, "vary from exercise to exercise (F(4.0, 20.0) = 3.00, p = .010). The contrast"),
+            "The differences vary from exercise to exercise (p = .010).",
+        ),
+        (
+            *(0.2, "were not shown to vary from exercise to exercise"),
+            "The differences were not shown to vary from exercise to exercise (p = .200).",
+        ),
+        (
+            *(NOTHING, "was not tested (one exercise)"),
+            "Whether the differences vary from exercise to exercise was not tested.",
+        ),
     ],
 )
-def test_exercises_differ_or_were_not_shown_to_or_were_not_tested(p, said):
+def test_exercises_differ_or_were_not_shown_to_or_were_not_tested(p, said, in_short):
     tests = pd.DataFrame(
         [
             {
@@ -305,6 +314,8 @@ def test_exercises_differ_or_were_not_shown_to_or_were_not_tested(p, said):
         ]
     )
     assert said in sentence_of_interaction(interaction_of(tests, *NADIR), "Nadir")
+    assert told_in_short(tests, *NADIR) == in_short
+    assert told_in_short(tests[:0], *NADIR) is None
     assert interaction_of(tests, "rmssd_ms", "set") is None
 
 

@@ -39,7 +39,7 @@ def test_expectations_are_counted_and_free_words_stay_in_the_study():
         {"expectation": "none"}, {"expectation": "target"}, {"expectation": "the tight one"}, {}
     )
     said = expectations_in_words(asked, CONDITIONS)
-    assert "in 3 visits; 1 named the one that they had (50 % by guessing)" in said
+    assert "in 3 visits; in 1 it was the one that was done (50 % by guessing)" in said
     assert said.endswith("1 of the answers name no condition.")
     assert "tight" not in said
     assert expectations_in_words(visits({}), CONDITIONS) == ""

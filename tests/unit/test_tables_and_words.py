@@ -292,11 +292,11 @@ def test_only_a_rate_above_the_intrinsic_limit_speaks_of_another_drive():
     of_one = higher["participant_id"] == "a"
     two = pd.concat([higher[of_one], values[of_one].assign(participant_id="b")])
     said = sentence_above_intrinsic(two, ["none", "low", "target"])
-    assert "1 of the 2 participants with all of them had" in said
+    assert "1 of the 2 participants with all conditions had" in said
     assert "by up to 9 bpm" in said
     below = pd.concat([values[of_one], values[of_one].assign(participant_id="b")])
     said = sentence_above_intrinsic(below, ["none", "low", "target"])
-    assert "nobody of the 2 participants with all of them had" in said
+    assert "None of the 2 participants with all conditions had" in said
     assert sentence_above_intrinsic(values[:2], ["none", "low", "target"]) == ""
 
 

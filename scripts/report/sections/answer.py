@@ -12,7 +12,7 @@ from report.answer import (
 )
 from report.drawn import across_conditions, interval_scale
 from report.heart import contrasts_of
-from report.joint_tests import told_interaction
+from report.joint_tests import told_in_short
 from report.origins import Origin, Told
 from report.safety import safety_findings
 from report.sentences import in_unit, same_order, sentence_of_claim, shares_in_words
@@ -138,7 +138,7 @@ def pictures(results):
         shaded = f" Shaded: the failure band, {band[0]:g} to {band[1]:g} %." if band else ""
         yield {
             "said": said,
-            "interaction": told_interaction(results.joint_tests, outcome, window, module.LABEL),
+            "interaction": told_in_short(results.joint_tests, outcome, window),
             "drawing": across_conditions(
                 cells, results.conditions, said=said, label=label_of(outcome), band=band
             ),

@@ -76,12 +76,12 @@ def days_in_words(rows):
         return "" if notes in ([], [NO_SECOND_VISIT]) else f"{notes[0].capitalize()}."
     listed = in_words(
         [
-            f"{_span(row.lowest, row.highest)} days before visit {row.visit:.0f} "
+            f"visit {row.visit:.0f}, {_span(row.lowest, row.highest)} "
             f"(mean {row.mean:.1f}, {counted(int(row.n_participants), 'participant')})"
             for row in given.itertuples()
         ]
     )
-    return f"Between visits lay {listed}."
+    return f"Days since the visit before: {listed}."
 
 
 def _span(low, high):

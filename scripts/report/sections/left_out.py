@@ -52,6 +52,6 @@ def decisions_in_words(decisions):
     if decisions.empty:
         return ""
     by_action = Counter(decisions["action"])
-    listed = in_words([f"{n} {words_of(action)}" for action, n in sorted(by_action.items())])
+    listed = in_words([f"{n} to {words_of(action)}" for action, n in sorted(by_action.items())])
     verb = "was" if len(decisions) == 1 else "were"
     return f"{counted(len(decisions), 'decision')} of edits.tsv {verb} carried out: {listed}."

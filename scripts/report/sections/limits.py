@@ -83,7 +83,8 @@ def limits(outcomes, compared, settings):
         if len(missing):
             reasons = missing["reason"].value_counts()
             listed = "; ".join(
-                f"{reason} ({counted(n, 'value')})" for reason, n in reasons.head(3).items()
+                f"{reason} ({counted(n, 'value')})" if len(reasons) > 1 else reason
+                for reason, n in reasons.head(3).items()
             )
             rest = len(missing) - int(reasons.head(3).sum())
             listed += f"; other reasons ({counted(rest, 'value')})" if rest else ""
