@@ -146,10 +146,23 @@ def _log_intervals(
 
 def _count_before(times: Floats, shortest_s: float) -> NDArray[np.int64]:
     """For each candidate how many earlier ones lie at least `shortest_s` before it."""
-    count = np.empty(times.shape, dtype=np.int64)
-    for column in range(times.shape[1]):
-        moments_s = times[:, column]
-        count[:, column] = np.searchsorted(moments_s, moments_s - shortest_s, side="right")
+    count = np.repeat(np.arange(1, times.shape[0] + 1)[:, None], times.shape[1], axis=1)
+    for back in range(times.shape[0]):
+        near = times[: times.shape[0] - back] > times[back:] - shortest_s
+        if not near.any():
+            break
+        count[back:] -= near
+    return count
+
+
+def _count_until(times: Floats, shortest_s: float) -> NDArray[np.int64]:
+    """For each candidate how many lie before it or less than `shortest_s` after it."""
+    count = np.repeat(np.arange(times.shape[0])[:, None], times.shape[1], axis=1)
+    for ahead in range(times.shape[0]):
+        near = times[ahead:] < times[: times.shape[0] - ahead] + shortest_s
+        if not near.any():
+            break
+        count[: times.shape[0] - ahead] += near
     return count
 
 
@@ -183,21 +196,11 @@ def _best_minus_avoiding(
     since[:-1] = best_from
     np.maximum(avoiding, until[:-1], out=avoiding)
     np.maximum(avoiding, since[1:], out=avoiding)
-    restart = np.float32(settings.restart_cost)
-    step = np.arange(n_steps)
-    for column in range(n_stretches):
-        moments_s = times[:, column]
-        last = np.concatenate(([-1e6], moments_s[:-1]))
-        following = np.concatenate((moments_s[1:], [1e9]))
-        resume = np.maximum(
-            np.searchsorted(moments_s, last + settings.shortest_interval_s), step + 1
-        )
-        leave = np.minimum(
-            np.searchsorted(moments_s, following - settings.shortest_interval_s, side="right"), step
-        )
-        broken = np.maximum(
-            until[step, column] + since[resume, column],
-            until[leave, column] + since[step + 1, column],
-        )
-        np.maximum(avoiding[:, column], broken - restart, out=avoiding[:, column])
+    step = np.arange(n_steps)[:, None]
+    resume, leave = (np.repeat(first, n_stretches, axis=1) for first in (step + 1, step))
+    np.maximum(resume[1:], _count_until(times, settings.shortest_interval_s)[:-1], out=resume[1:])
+    np.minimum(leave[:-1], _count_before(times, settings.shortest_interval_s)[1:], out=leave[:-1])
+    columns = np.arange(n_stretches)
+    broken = np.maximum(until[:-1] + since[resume, columns], until[leave, columns] + since[1:])
+    np.maximum(avoiding, broken - np.float32(settings.restart_cost), out=avoiding)
     return best_until[-1] - avoiding
