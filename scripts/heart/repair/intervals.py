@@ -7,7 +7,7 @@ stand where the intervals nearby lead one to expect them (`local_model`).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,7 +37,18 @@ LOCAL_SPREADS = 6.0
 
 LEAST_DEVIATION = 0.15
 
+UNLIKE = "waveform unlike the person's own"
+
 MOST_MEDIANS = 0.8  # quartile deviation over median of exponentially distributed changes
+
+
+@dataclass(frozen=True)
+class _Change:
+    """What becomes of a beat: its place in s (NaN when dropped), its kind and why."""
+
+    place_s: float
+    kind: str
+    reason: str
 
 
 def repair_intervals(
@@ -103,14 +114,11 @@ def repair_intervals(
         origin_reason=origin_reason,
     )
     origins = np.array(["detector"] * beats.size if origin is None else list(origin), dtype=object)
-    why = [""] * beats.size if origin_reason is None else list(origin_reason)
     other_shape, clear_shape = _by_shape(beats.size, shape, correlation, gate_correlation)
     from_detector = origins == "detector"
     kind = np.where(from_detector, NORMAL, origins)
-    source = np.where(from_detector, "detector", "edit").astype(object)
-    reason = np.array(why, dtype=object)
-    nn_time_s = np.full(beats.size, np.nan)
-    nn_ms = np.full(beats.size, np.nan)
+    reason = np.array([""] * beats.size if origin_reason is None else origin_reason, dtype=object)
+    nn_time_s, nn_ms = np.full((2, beats.size), np.nan)
     inserted: list[pd.DataFrame] = []
     in_use = np.flatnonzero(origins != REMOVED)
     for positions in _stretches(beats[in_use], breaks_s, longest_gap_s):
@@ -124,37 +132,31 @@ def repair_intervals(
             ectopic_deviation=ectopic_deviation,
             suspicion_factor=suspicion_factor,
         )
-        if in_stretch.size < FEWEST_BEATS:
-            reason[in_stretch[kind[in_stretch] == NORMAL]] = (
-                f"not tested: {in_stretch.size} beats in a row, at least {FEWEST_BEATS} are needed"
-            )
         changes, put_in = _changes(
             stretch,
             interpret_stretch(stretch, edit_cost=edit_cost),
             premature_share=premature_share,
         )
-        place_s = beats[in_stretch].copy()
+        if in_stretch.size < FEWEST_BEATS:
+            reason[in_stretch[kind[in_stretch] == NORMAL]] = (
+                f"not tested: {in_stretch.size} beats in a row, at least {FEWEST_BEATS} are needed"
+            )
         for beat, change in changes.items():
-            place_s[beat] = change.place_s
             kind[in_stretch[beat]], reason[in_stretch[beat]] = change.kind, change.reason
-        nn_time_s[in_stretch] = place_s
-        put_in_s = np.array([time for time, _ in put_in])
-        used = np.isfinite(place_s)
-        nn_ms[in_stretch[used]], put_in_ms = _intervals_ms(place_s[used], put_in_s)
-        if put_in:
-            inserted.append(_inserted(put_in, put_in_ms))
-    table = pd.DataFrame(
-        {
-            "time_s": beats,
-            "rr_ms": _seen_intervals_ms(beats, origins != ADDED, breaks_s, longest_gap_s),
-            "nn_time_s": nn_time_s,
-            "nn_ms": nn_ms,
-            "kind": kind,
-            "source": source,
-            "reason": reason,
-        }
-    )
-    table = pd.concat([table, *inserted], ignore_index=True)
+        nn_time_s[in_stretch], nn_ms[in_stretch], put_in_ms = _series(
+            stretch.beats, changes, put_in
+        )
+        inserted += [_inserted(put_in, put_in_ms)] if put_in else []
+    seen = {
+        "time_s": beats,
+        "rr_ms": _seen_intervals_ms(beats, origins != ADDED, breaks_s, longest_gap_s),
+        "nn_time_s": nn_time_s,
+        "nn_ms": nn_ms,
+        "kind": kind,
+        "source": np.where(from_detector, "detector", "edit").astype(object),
+        "reason": reason,
+    }
+    table = pd.concat([pd.DataFrame(seen), *inserted], ignore_index=True)
     return table.sort_values("time_s", kind="stable", ignore_index=True)[BEAT_COLUMNS]
 
 
@@ -201,6 +203,21 @@ def _inserted(put_in: Sequence[tuple[float, str]], interval_ms: np.ndarray) -> p
             "reason": causes,
         }
     )
+
+
+def _series(
+    seen_s: np.ndarray, changes: Mapping[int, _Change], put_in: Sequence[tuple[float, str]]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Place (s) of each seen beat in the repaired series and interval (ms) that ends there, NaN
+    where it is not in it; then the intervals that end at the beats put in.
+    """
+    place_s, interval_ms = seen_s.copy(), np.full(seen_s.size, np.nan)
+    for beat, change in changes.items():
+        place_s[beat] = change.place_s
+    used = np.isfinite(place_s)
+    put_in_s = np.array([time for time, _ in put_in])
+    interval_ms[used], put_in_ms = _intervals_ms(place_s[used], put_in_s)
+    return place_s, interval_ms, put_in_ms
 
 
 def _intervals_ms(*groups_s: np.ndarray) -> list[np.ndarray]:
@@ -311,63 +328,71 @@ def _running_median(intervals: np.ndarray, wanted: np.ndarray, *, width: int = 1
     return medians[np.clip(nearest, 0, medians.size - 1)]
 
 
-@dataclass(frozen=True)
-class _Change:
-    """What becomes of a beat: its place in s (NaN when dropped), its kind and why."""
-
-    place_s: float
-    kind: str
-    reason: str
-
-
 def _changes(
     stretch: UnbrokenBeats, interpretations: Sequence[Interpretation], *, premature_share: float
 ) -> tuple[dict[int, _Change], list[tuple[float, str]]]:
     """Changes of seen beats, and time and reason of the beats put in."""
     changes: dict[int, _Change] = {}
     put_in: list[tuple[float, str]] = []
-    unlike = "waveform unlike the person's own"
-
-    def drop(beat: int) -> None:
-        if stretch.banned[beat]:
-            changes[beat] = _Change(np.nan, ECTOPIC, f"one beat too many; {unlike}")
-        else:
-            changes[beat] = _Change(np.nan, EXTRA, "one beat too many for the intervals around it")
-
     for interpretation in interpretations:
         candidate = interpretation.candidate
         for beat in (
             *range(candidate.first, candidate.kept[0]),
             *range(candidate.kept[-1] + 1, candidate.last + 1),
         ):
-            drop(beat)
+            changes[beat] = _dropped(stretch, beat)
         done = 0
         for kept_beat, next_kept, count in candidate.links():
             pieces_s = interpretation.intervals_s[done : done + count]
-            places_s = stretch.beats[kept_beat] + np.cumsum(pieces_s)[:-1]
             done += count
-            usual_s = float(pieces_s.mean())
-            dropped = np.arange(kept_beat + 1, next_kept)
-            pairs = _pair_nearest(stretch.beats[dropped], places_s, most_s=0.45 * usual_s)
-            for position, target in pairs.items():
-                beat = int(dropped[position])
-                early_s = places_s[target] - stretch.beats[beat]
-                premature = early_s > premature_share * usual_s
-                cause = f"{abs(early_s) * 1000:.0f} ms {'early' if early_s > 0 else 'late'}"
-                cause += " for the intervals around it"
-                if stretch.banned[beat]:
-                    cause += f"; {unlike}"
-                label = ECTOPIC if stretch.banned[beat] or premature else MISPLACED
-                changes[beat] = _Change(float(places_s[target]), label, cause)
-            for position in set(range(dropped.size)) - set(pairs):
-                drop(int(dropped[position]))
-            for target in sorted(set(range(places_s.size)) - set(pairs.values())):
-                cause = f"{pieces_s.sum() * 1000:.0f} ms between beats hold {count} intervals"
-                put_in.append((float(places_s[target]), cause))
-    for beat in np.flatnonzero(stretch.banned):
-        if int(beat) not in changes:
-            drop(int(beat))
+            of_link, further = _between(stretch, kept_beat, next_kept, pieces_s, premature_share)
+            changes |= of_link
+            put_in += further
+    for beat in np.flatnonzero(stretch.banned).tolist():
+        changes.setdefault(beat, _dropped(stretch, beat))
     return changes, put_in
+
+
+def _between(
+    stretch: UnbrokenBeats,
+    kept_beat: int,
+    next_kept: int,
+    pieces_s: np.ndarray,
+    premature_share: float,
+) -> tuple[dict[int, _Change], list[tuple[float, str]]]:
+    """The same between two beats that are kept, `pieces_s` being the intervals between them."""
+    expected_s = stretch.beats[kept_beat] + np.cumsum(pieces_s)[:-1]
+    usual_s = float(pieces_s.mean())
+    doubtful = range(kept_beat + 1, next_kept)
+    pairs = _pair_nearest(
+        stretch.beats[kept_beat + 1 : next_kept], expected_s, most_s=0.45 * usual_s
+    )
+    changes = {
+        beat: _moved(stretch, beat, float(expected_s[pairs[number]]), premature_share * usual_s)
+        if number in pairs
+        else _dropped(stretch, beat)
+        for number, beat in enumerate(doubtful)
+    }
+    cause = f"{pieces_s.sum() * 1000:.0f} ms between beats hold {pieces_s.size} intervals"
+    free = sorted(set(range(expected_s.size)) - set(pairs.values()))
+    return changes, [(float(expected_s[target]), cause) for target in free]
+
+
+def _dropped(stretch: UnbrokenBeats, beat: int) -> _Change:
+    if stretch.banned[beat]:
+        return _Change(np.nan, ECTOPIC, f"one beat too many; {UNLIKE}")
+    return _Change(np.nan, EXTRA, "one beat too many for the intervals around it")
+
+
+def _moved(stretch: UnbrokenBeats, beat: int, place_s: float, premature_s: float) -> _Change:
+    early_s = place_s - stretch.beats[beat]
+    premature = early_s > premature_s
+    cause = f"{abs(early_s) * 1000:.0f} ms {'early' if early_s > 0 else 'late'}"
+    cause += " for the intervals around it"
+    if stretch.banned[beat]:
+        cause += f"; {UNLIKE}"
+    label = ECTOPIC if stretch.banned[beat] or premature else MISPLACED
+    return _Change(place_s, label, cause)
 
 
 def _pair_nearest(seen: np.ndarray, wanted: np.ndarray, *, most_s: float) -> dict[int, int]:

@@ -58,13 +58,12 @@ def classify_intervals(
     Source: Lipponen & Tarvainen 2019, J Med Eng Technol 43:173-181.
     """
     beats = np.asarray(beat_time_s, dtype=float)
-    labels = np.full(beats.size, NORMAL, dtype="<U9")
     # to the nanosecond: keeps ties of evenly sampled beats exact after the subtraction
     intervals = np.round(np.diff(beats), 9)
     if np.any(intervals < 0):
         raise ValueError("beat times must be sorted")
     if beats.size < FEWEST_BEATS:
-        return labels
+        return np.full(beats.size, NORMAL, dtype="<U9")
     interval = np.concatenate([[intervals.mean()], intervals])
     change = np.diff(interval, prepend=interval[0])
     change[0] = change[1:].mean()
@@ -73,55 +72,82 @@ def classify_intervals(
     deviation = np.where(deviation < 0, 2 * deviation, deviation)
 
     def threshold(series: np.ndarray) -> np.ndarray:
-        low, middle, high = rolling_quantiles(
-            np.abs(series), width=threshold_beats, shares=(0.25, 0.5, 0.75)
-        )
-        spread = (high - low) / 2
-        if np.isfinite(most_medians):
-            spread = np.minimum(spread, most_medians * middle)
+        spread = _spread(series, threshold_beats, most_medians)
         return np.maximum(threshold_factor * spread, smallest_threshold * median)
 
-    change_threshold, deviation_threshold = threshold(change), threshold(deviation)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        change = np.where(change_threshold != 0, change / change_threshold, np.nan)
-        deviation = np.where(deviation_threshold != 0, deviation / deviation_threshold, np.nan)
+    deviation_threshold = threshold(deviation)
+    change = _over(change, threshold(change))
+    far = np.abs(_over(deviation, deviation_threshold)) > 3
+    error = _errors(change, far, interval, median, deviation_threshold)
+    return _in_turn(change, far, _ectopic(change, slope, offset), error)
 
-    around = np.pad(change, 2, mode="reflect")
-    before, after, second = around[1:-3], around[3:-1], around[4:]
+
+def _spread(series: np.ndarray, width: int, most_medians: float) -> np.ndarray:
+    """Quartile deviation of the sizes around each number, at most so many medians of them."""
+    low, middle, high = rolling_quantiles(np.abs(series), width=width, shares=(0.25, 0.5, 0.75))
+    spread = (high - low) / 2
+    return np.minimum(spread, most_medians * middle) if np.isfinite(most_medians) else spread
+
+
+def _over(series: np.ndarray, threshold: np.ndarray) -> np.ndarray:
+    """A series in thresholds; NaN where a threshold is 0."""
+    return np.divide(series, threshold, out=np.full(series.size, np.nan), where=threshold != 0)
+
+
+def _ectopic(change: np.ndarray, slope: float, offset: float) -> np.ndarray:
+    """Which changes turn over within a beat, as those of an early beat and its pause do."""
+    around = np.pad(change, 1, mode="reflect")
+    before, after = around[:-2], around[2:]
     neighbour = np.where(change > 0, np.maximum(before, after), np.minimum(before, after))
     neighbour = np.where((change > 0) | (change < 0), neighbour, 0.0)
-    following = np.where(change >= 0, np.minimum(after, second), np.maximum(after, second))
-    following = np.where(np.isnan(change), 0.0, following)
-    ectopic = ((change > 1) & (neighbour < -slope * change - offset)) | (
+    return ((change > 1) & (neighbour < -slope * change - offset)) | (
         (change < -1) & (neighbour > -slope * change + offset)
     )
+
+
+def _errors(
+    change: np.ndarray,
+    far: np.ndarray,
+    interval: np.ndarray,
+    median: np.ndarray,
+    deviation_threshold: np.ndarray,
+) -> np.ndarray:
+    """What each interval would be called if it were too long or too short."""
+    around = np.pad(change, 2, mode="reflect")
+    after, second = around[3:-1], around[4:]
+    following = np.where(change >= 0, np.minimum(after, second), np.maximum(after, second))
+    following = np.where(np.isnan(change), 0.0, following)
     long_pattern = (change > 1) & (following < -1)
     short_pattern = (change < -1) & (following > 1)
-    far = np.abs(deviation) > 3
     halves_fit = np.abs(interval / 2 - median) < deviation_threshold
-    next_interval = np.append(interval[1:], np.inf)
-    pair_fits = np.abs(interval + next_interval - median) < deviation_threshold
+    pair = interval + np.append(interval[1:], np.inf)
+    pair_fits = np.abs(pair - median) < deviation_threshold
+    return np.select(
+        [
+            ~(long_pattern | short_pattern | far),
+            short_pattern & pair_fits,
+            long_pattern & halves_fit,
+        ],
+        [NORMAL, EXTRA, MISSED],
+        MISPLACED,
+    )
 
-    def long_or_short(beat: int) -> str:
-        if not (long_pattern[beat] or short_pattern[beat] or far[beat]):
-            return NORMAL
-        if short_pattern[beat] and pair_fits[beat]:
-            return EXTRA
-        if long_pattern[beat] and halves_fit[beat]:
-            return MISSED
-        return MISPLACED
 
+def _in_turn(
+    change: np.ndarray, far: np.ndarray, ectopic: np.ndarray, error: np.ndarray
+) -> np.ndarray:
+    """Labels as the published rule goes through the beats, of which one may use up the next."""
+    labels = np.full(change.size, NORMAL, dtype="<U9")
     beat = 0
-    last = beats.size - 2
-    for candidate in np.flatnonzero(~(np.abs(change[:last]) <= 1)):
+    for candidate in np.flatnonzero(~(np.abs(change[:-2]) <= 1)):
         if candidate < beat:
             continue
         beat = candidate + 1
         if ectopic[candidate]:
             labels[candidate] = ECTOPIC
         elif np.abs(change[candidate]) > 1 or far[candidate]:
-            labels[candidate] = long_or_short(candidate)
+            labels[candidate] = error[candidate]
             if np.abs(change[candidate + 1]) < np.abs(change[candidate + 2]):
-                labels[candidate + 1] = long_or_short(candidate + 1)
+                labels[candidate + 1] = error[candidate + 1]
                 beat = candidate + 2
     return labels
