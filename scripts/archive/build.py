@@ -116,7 +116,6 @@ def build_archive(run, folder, *, licence=None, raw_ecg=False, seed=None, today=
 def _write_recordings(writer, run, labels, raw_ecg):
     study = Path(run.study)
     recordings = table_of(study, "recordings")
-    marks = table_of(study, "events").query("trial_type == 'sync'")
     synced = {
         (row.participant_id, row.session_id, row.signal, row.file): row
         for row in run.table("sync").itertuples()
@@ -138,7 +137,7 @@ def _write_recordings(writer, run, labels, raw_ecg):
             signals = ("ecg", "rr") if recording["signal"] == "rr" else (recording["signal"],)
             keys = [(person, session, signal, recording["file"]) for signal in signals]
             row = next(synced[key] for key in keys if key in synced)
-            return _placed(row, of_person, marks, first_s, last_s)
+            return _placed(row, of_person, first_s, last_s)
 
         def beside(recording, former=former, of_person=of_person):
             same = of_person[
@@ -154,7 +153,7 @@ def _write_recordings(writer, run, labels, raw_ecg):
         writer.add(labels.people[person], renamed, place_of, beside)
 
 
-def _placed(sync, recordings, marks, first_s, last_s):
+def _placed(sync, recordings, first_s, last_s):
     """Columns of recordings.tsv that place a recording which is on the session clock already.
 
     Sync marks come with what was left between them and the fitted line. A recording whose clock is

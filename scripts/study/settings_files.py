@@ -237,11 +237,11 @@ def _checked(values, file, written, problems):
     except ValidationError as error:
         for problem in error.errors():
             line, _ = written.place_of(tuple(str(part) for part in problem["loc"]))
-            problems.add(file, line, _message_of(problem, values))
+            problems.add(file, line, _message_of(problem))
         return None
 
 
-def _message_of(problem, values):
+def _message_of(problem):
     kind, value = problem["type"], problem["input"]
     if kind == "extra_forbidden":
         known = _known_names(problem["loc"][:-1])

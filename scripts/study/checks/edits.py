@@ -20,16 +20,16 @@ def check_events_can_be_moved(study, problems):
     for event in tables["events"]:
         visit = visits.setdefault((event.participant_id, event.session_id), [])
         visit.append(_Moved(event))
-    moved = {}
+    moved = set()
     for row in tables["edits"]:
         if row.action not in EVENT_ACTIONS:
             continue
         of_visit = visits.get((row.participant_id, row.session_id), [])
         event = _event_meant(row, of_visit, problems)
         if event is not None and row.action in MOVES and _move(event, row, problems):
-            moved.setdefault((row.participant_id, row.session_id), []).append(row)
-    for visit, moves in moved.items():
-        _check_moved(visits[visit], moves, problems)
+            moved.add((row.participant_id, row.session_id))
+    for visit in sorted(moved):
+        _check_moved(visits[visit], problems)
 
 
 class _Moved:
@@ -93,7 +93,7 @@ def _move(event, row, problems):
     return True
 
 
-def _check_moved(of_visit, moves, problems):
+def _check_moved(of_visit, problems):
     """Moved events exclude others as noted ones do."""
     timed = [
         e for e in of_visit if None not in (e.onset_s, e.duration_s) and e.trial_type in LASTING
