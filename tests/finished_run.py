@@ -17,7 +17,7 @@ def finished_run(study, results, settings, people=None):
     """What the steps of some people or all leave, laid out as by a run; gives a FinishedRun."""
     people = people or participants_of(study)
     for person in people:
-        _run_person(study, results, person, settings)
+        run_person(study, results, person, settings)
     for table, file in (("outcomes", "outcomes.tsv.gz"), ("sync", "sync.tsv")):
         parts = [results / "participants" / person / file for person in people]
         copy_below(parts, table, results / f"{table}.tsv")
@@ -27,7 +27,8 @@ def finished_run(study, results, settings, people=None):
     return FinishedRun(results, study)
 
 
-def _run_person(study, results, name, settings):
+def run_person(study, results, name, settings):
+    """What the steps of one person leave below a folder of results."""
     part = results / "participants" / name
     for place in (part, results / "beats", results / "signals", results / "provenance"):
         place.mkdir(parents=True, exist_ok=True)

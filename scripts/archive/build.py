@@ -10,7 +10,6 @@ of the study before it takes its place, and is not made where any is found.
 
 import hashlib
 import re
-import sys
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -27,7 +26,7 @@ from archive.labels import KEY, labels_of
 from archive.readme import paragraphs
 from archive.recordings import RecordingsWriter, intervals_of_beats
 from archive.tables import archived_edits, event_ids, result_tables, study_tables
-from engine.command_line import parser_of
+from engine.command_line import faults_told, parser_of
 from engine.outputs import whole_or_not
 from explaining.run import FinishedRun
 from recordings.clock import Clock, to_session_time
@@ -275,13 +274,11 @@ def main(words=None):
     parser.add_argument("--seed", type=int, help="of new labels; without it they cannot be guessed")
     asked = parser.parse_args(words)
     folder = asked.into or asked.results.with_name(f"{asked.results.name}_archive")
-    try:
+    with faults_told():
         run = FinishedRun(asked.results, asked.study)
         done = build_archive(
             run, folder, licence=asked.licence, raw_ecg=asked.raw_ecg, seed=asked.seed
         )
-    except StudyError as problem:
-        sys.exit(str(problem))
     print("\n".join(done))
 
 

@@ -8,7 +8,6 @@ people gave them; the demo study's stand for all others. A study folder in place
 twin of its tables alone. The twin is a BIDS dataset and a study, marked as simulated.
 """
 
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -20,12 +19,12 @@ from archive.group import entered, group_values
 from archive.recordings import RecordingsWriter
 from archive.simulation import Simulation
 from cuff.cautions import CAUTION
-from engine.command_line import parser_of
+from engine.command_line import faults_told, parser_of
 from engine.outputs import whole_or_not
 from explaining.run import FinishedRun
 from results.private_text import refuse_private
 from results.words import counted
-from study.problems import Problems, StudyError
+from study.problems import Problems
 from study.settings_files import read_settings
 
 SEED = 20531
@@ -107,7 +106,7 @@ def main(words=None):
     parser.add_argument("--study", type=Path, help="the study, where it is not known here")
     parser.add_argument("--seed", type=int, default=SEED)
     asked = parser.parse_args(words)
-    try:
+    with faults_told():
         if (asked.source / "recordings.tsv").exists():
             study, outcomes = asked.source, None
             problems = Problems()
@@ -122,8 +121,6 @@ def main(words=None):
         told = build_twin(
             study, asked.into, settings=settings, stated=stated, outcomes=outcomes, seed=asked.seed
         )
-    except StudyError as problem:
-        sys.exit(str(problem))
     print("\n".join(told))
 
 

@@ -1,6 +1,10 @@
 """What a command of launch.py takes."""
 
 import argparse
+import sys
+from contextlib import contextmanager
+
+from study.problems import StudyError
 
 
 def parser_of(command, about):
@@ -11,3 +15,15 @@ def parser_of(command, about):
         allow_abbrev=False,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
+
+
+@contextmanager
+def faults_told(*further):
+    """End a command with the words of a fault that a person can mend.
+
+    `further` : classes of errors whose words say enough as well
+    """
+    try:
+        yield
+    except (StudyError, *further) as fault:
+        sys.exit(str(fault))

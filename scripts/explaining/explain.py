@@ -15,7 +15,7 @@ import re
 import sys
 import textwrap
 
-from engine.command_line import parser_of
+from engine.command_line import faults_told, parser_of
 from engine.listings import described, names_in, windows_of
 from explaining import compared
 from explaining.run import FinishedRun
@@ -140,10 +140,8 @@ def main(words=None):
     parser.add_argument("--study", help="folder of the study")
     parser.add_argument("--samples", metavar="FILE", help="write the samples behind a value")
     asked = parser.parse_args(words)
-    try:
+    with faults_told():
         text, same = explained(FinishedRun(asked.results, asked.study), asked.what, asked.samples)
-    except StudyError as problem:
-        sys.exit(str(problem))
     print(text)
     sys.exit(0 if same else 1)
 

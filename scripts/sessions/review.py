@@ -15,7 +15,7 @@ import json
 import sys
 from pathlib import Path
 
-from engine.command_line import parser_of
+from engine.command_line import faults_told, parser_of
 from serving.local import LocalHandler, local_server, serve_until_stopped
 from sessions.page import with_saving
 from study.edit_log import append_edits
@@ -99,10 +99,8 @@ def main(words):
     given = parser.parse_args(words)
     if given.study is None and not given.practice:
         parser.error("name the study folder, or --practice")
-    try:
+    with faults_told():
         pages = pages_for(given)
-    except StudyError as problem:
-        sys.exit(str(problem))
     serving, address = server(pages, given.port)
     serve_until_stopped(serving, address, "Review", opens=not given.no_browser)
 

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import yaml
 
+from engine.command_line import faults_told
 from study.plan import SETTINGS_FILE, checksum, planned_claims, settings_that_decide
 from study.problems import Problems, StudyError
 from study.settings import DIFFERS, PlanSection
@@ -131,8 +132,6 @@ def _size(size) -> str:
 if __name__ == "__main__":
     if len(sys.argv) != 2:
         sys.exit("freeze needs one study folder: python3.11 scripts/launch.py freeze my_study")
-    try:
+    with faults_told():
         done = freeze(Path(sys.argv[1]), datetime.now(UTC))
-    except StudyError as problem:
-        sys.exit(str(problem))
     print(f"Frozen on {done.frozen_at}: study.yaml and registration.md in {sys.argv[1]}.")

@@ -9,6 +9,7 @@ import sys
 from functools import partial
 from pathlib import Path
 
+from engine.command_line import faults_told
 from results.words import counted
 from study.clock_times import ClockTimeError, moment_of, seconds_after
 from study.own_names import own_names, with_own_names
@@ -32,11 +33,9 @@ def main(words):
     """The command."""
     if len(words) != 2 or not Path(words[0]).is_dir():
         sys.exit(__doc__.strip())
-    try:
+    with faults_told():
         for line in take_in(Path(words[0]), Path(words[1])):
             print(line)
-    except StudyError as fault:
-        sys.exit(str(fault))
 
 
 def take_in(study, path):

@@ -8,10 +8,9 @@ The exit status is 0 where all cells are equal within the tolerance, 1 where som
 import sys
 from pathlib import Path
 
-from engine.command_line import parser_of
+from engine.command_line import faults_told, parser_of
 from results.causes import Causes
 from results.comparing import TOLERANCE, compare_results
-from study.problems import StudyError
 from verifying.fresh import changed_settings, changed_software, manifest_of
 from verifying.words import because, by_cause, lines_of, summary, write_moved
 
@@ -39,10 +38,8 @@ def main(words=None):
     parser.add_argument("--tolerance", type=float, default=TOLERANCE, help="relative")
     parser.add_argument("--moved", type=Path, help="write every moved cell to this table")
     asked = parser.parse_args(words)
-    try:
+    with faults_told(FileNotFoundError):
         causes = causes_between(asked.first, asked.second)
-    except (StudyError, FileNotFoundError) as problem:
-        sys.exit(str(problem))
     comparison = compare_results(asked.first, asked.second, asked.tolerance)
     print("\n".join(told(comparison, causes, asked.tolerance)))
     if asked.moved:

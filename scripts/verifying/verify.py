@@ -13,13 +13,12 @@ import tempfile
 from datetime import date
 from pathlib import Path
 
-from engine.command_line import parser_of
+from engine.command_line import faults_told, parser_of
 from explaining.run import FinishedRun
 from results.comparing import TOLERANCE, compare_results
 from results.manifest import NAME, sha256_of
 from results.provenance import own_version
 from results.words import counted
-from study.problems import StudyError
 from verifying.compare import causes_between, told
 from verifying.fresh import manifest_of, run_afresh
 from verifying.words import write_moved
@@ -77,7 +76,7 @@ def main(words=None):
     parser.add_argument("--certificate", type=Path, help="where to write the certificate")
     parser.add_argument("--moved", type=Path, help="write every moved cell to this table")
     asked = parser.parse_args(words)
-    try:
+    with faults_told():
         manifest = manifest_of(asked.results)
         study = FinishedRun(asked.results, asked.study).study
         wrong = altered(asked.results, manifest)
@@ -86,8 +85,6 @@ def main(words=None):
             fresh, complete = run_afresh(study, folder, cores=asked.cores)
             comparison = compare_results(asked.results, fresh, asked.tolerance)
             causes = causes_between(asked.results, fresh, wrong)
-    except StudyError as problem:
-        sys.exit(str(problem))
     text, verified = certificate(
         asked.results, manifest, wrong, complete, comparison, causes, asked.tolerance
     )

@@ -7,13 +7,12 @@ Settings are named as in config/SETTINGS.md. Contrasts of the primary outcomes a
 names others, or all.
 """
 
-import sys
 import tempfile
 from pathlib import Path
 
 import yaml
 
-from engine.command_line import parser_of
+from engine.command_line import faults_told, parser_of
 from explaining.run import FinishedRun
 from results.comparing import TOLERANCE, Comparison, compare_tables, read_cells
 from results.tables import read_table
@@ -75,7 +74,7 @@ def main(words=None):
     parser.add_argument("--cores", type=int, default=2)
     parser.add_argument("--moved", type=Path, help="write every moved outcome to this table")
     asked = parser.parse_args(words)
-    try:
+    with faults_told(FileNotFoundError):
         finished = FinishedRun(asked.results, asked.study)
         now = read_table(asked.results / "contrasts.tsv")
         outcomes = chosen(asked.outcome, now, finished.settings.study.primary)
@@ -94,8 +93,6 @@ def main(words=None):
                 *(asked.results / "outcomes.tsv", fresh / "outcomes.tsv", "outcomes.tsv", moved)
             )
             table = beside(now, read_table(fresh / "contrasts.tsv"), outcomes)
-    except (StudyError, FileNotFoundError) as problem:
-        sys.exit(str(problem))
     values = sum(cell.column == "value" for cell in moved.moved)
     _, records = read_cells(asked.results / "outcomes.tsv")
     print(

@@ -3,13 +3,11 @@
 import pandas as pd
 import pytest
 
-from find_beats import find_beats
-from measure_outcomes import measure_outcomes
+from finished_run import run_person
 from measuring.measured_again import Change, Recorded
+from measuring.person import FILES
 from project import settings_with, write_tiny_study, write_tsv
-from read_recordings import read_recordings
 from results.tables import read_table
-from segment_oxygenation import segment_oxygenation
 from study.settings_files import merged
 
 PERSON = "sub-01"
@@ -52,49 +50,11 @@ BASE = {"measure_outcomes": {"baseline_settle_s": 20.0}}
 
 
 def whole_run(study, folder, settings):
-    """Files of one person after all steps."""
-    folder.mkdir()
-    files = {
-        "signals": folder / "signals.parquet",
-        "sync": folder / "sync.tsv",
-        "beats": folder / "beats.tsv",
-        "respiration": folder / "respiration.tsv",
-        "beat_quality": folder / "beat_quality.tsv",
-        "saturation": folder / "saturation.parquet",
-        "segments": folder / "segments.tsv",
-    }
-    person = {"study": str(study), "participant": PERSON}
-    read_recordings(
-        [study / "raw"],
-        files["signals"],
-        files["sync"],
-        **person,
-        settings=settings.read_recordings,
-    )
-    find_beats(
-        *(files[name] for name in ("signals", "beats", "respiration", "beat_quality")),
-        **person,
-        settings=settings.find_beats,
-    )
-    segment_oxygenation(
-        *(files[name] for name in ("signals", "saturation", "segments")),
-        *(folder / f"{name}.tsv" for name in ("boundaries", "checks", "quality")),
-        **person,
-        settings=settings.segment_oxygenation,
-        protocol=settings.protocol,
-    )
-    made = ("beats", "respiration", "saturation", "segments", "beat_quality", "sync")
-    measure_outcomes(
-        *(files[name] for name in made),
-        *(folder / f"{name}.tsv" for name in ("outcomes", "window_quality", "recovery")),
-        **person,
-        settings=settings.measure_outcomes,
-        protocol=settings.protocol,
-        quality_rules=settings.quality_rules,
-        default_quality_rules=settings_with().quality_rules,
-        recorded=["muscle_oxygen", "rr"],
-    )
-    outcomes = read_table(folder / "outcomes.tsv")
+    """Files of one person after all steps, and the primary outcomes."""
+    run_person(study, folder, PERSON, settings)
+    files = {name: folder / path.format(PERSON) for name, path in FILES.items()}
+    files["signals"] = folder / "signals" / f"{PERSON}.parquet"
+    outcomes = read_table(folder / "participants" / PERSON / "outcomes.tsv.gz")
     keys = zip(outcomes["outcome"], outcomes["window"], strict=True)
     return files, outcomes[[key in PRIMARY for key in keys]]
 
