@@ -3,11 +3,13 @@
 Witnesses are joined to the probability that every beat of a span is right: agreement with a second
 detector of another kind (agreement of detectors as a quality index: Li, Mark & Clifford 2008,
 Physiol Meas 29:15-32), beats that only this one sees in pauses, the least margin among its beats
-(`chain_margins`), and three that do not share the band of the detectors: the largest change from
-one interval to the next, a beat between two that are due one after the other, and what moves
-between beats faster than a QRS. Likeness to the own QRS (Orphanidou et al. 2015, IEEE J Biomed
-Health Inform 19:832-838) and likeness of whole beats to their neighbours add nothing beside these;
-the first is only shown. Faults of the raw trace are named by their cause.
+(`chain_margins`), and four that do not share the band of the detectors: the largest change from
+one interval to the next, a beat between two that are due one after the other, what moves between
+beats faster than a QRS, and how far that is above the quiet of the recording: amid more movement
+than usual a change of interval rather is a wrong beat, in the quiet rather the heart. Likeness to
+the own QRS (Orphanidou et al. 2015, IEEE J Biomed Health Inform 19:832-838) and likeness of whole
+beats to their neighbours add nothing beside these; the first is only shown. Faults of the raw trace
+are named by their cause.
 """
 
 from __future__ import annotations
@@ -169,12 +171,14 @@ def _witnesses(beats: pd.DataFrame, pieces: Sequence[EvenPiece], edges_s: Floats
     """What `probability_all_right` asks of each span."""
     beat_s = beats["time_s"].to_numpy(float)
     second_s = detect_in(SECOND_DETECTOR, pieces)
+    fast = _fast_between_beats(pieces, beat_s, edges_s)
     return Witnesses(
         agreement=agreement_by_span(beat_s, second_s, edges_s),
         margin=_by_span(beat_s, beats["margin"], edges_s, np.minimum),
         change=_largest_change(beat_s, (beats["shape"] == "other").to_numpy(), edges_s),
         between=_beats_between(beat_s, edges_s),
-        fast=_fast_between_beats(pieces, beat_s, edges_s),
+        fast=fast,
+        above_quiet=above_quiet(fast),
         in_pauses=seen_in_pauses(pieces, beat_s, second_s, edges_s),
     )
 
@@ -307,12 +311,23 @@ def _fast_between_beats(
     return np.array([_quantile(of_span, 0.97) for of_span in spans]) / usual
 
 
+def above_quiet(fast: Floats) -> Floats:
+    """Logarithm of fast movement in each span over that of the quiet quarter, from -0.5 to 1.5.
+
+    Of movement that no recording resolves from none (0.02 and 0.05 of that at beats) nothing is
+    said.
+    """
+    quiet = max(float(np.quantile(fast, 0.25)), 0.05)
+    return np.clip(np.log(np.maximum(fast, 0.02) / quiet), -0.5, 1.5)
+
+
 class Witnesses(NamedTuple):
     """What speaks for and against a span of 5 s; each a number, or an array with one for each span.
 
     agreement of two detectors (0-1); the least margin of the beats; the largest change of interval
     (logarithm); beats between two that are due; fast movement between beats over that at beats;
-    beats that the second detector sees in pauses.
+    how far that is above the quiet of the recording (logarithm); beats that the second detector
+    sees in pauses.
     """
 
     agreement: ArrayLike
@@ -320,22 +335,23 @@ class Witnesses(NamedTuple):
     change: ArrayLike
     between: ArrayLike
     fast: ArrayLike
+    above_quiet: ArrayLike
     in_pauses: ArrayLike
 
 
 def _doubts(witnesses: Witnesses) -> Floats:
     """What each witness takes from the log odds that all is right, one row each."""
-    agreement, margin, change, between, fast, in_pauses = witnesses
+    agreement, margin, change, between, fast, above, in_pauses = witnesses
     disagreement = 1.0 - np.asarray(agreement, dtype=float)
     unsure = 1.0 - np.clip(np.asarray(margin, dtype=float), 0.0, 3.0) / 3.0
     unsure = np.where(unsure == 1.0, FOR_WHICH_NOTHING_SPEAKS, unsure)
     return np.array(
         [
-            2.5 * disagreement,
-            3.1 * unsure,
-            3.1 * np.minimum(change, 1.0),
-            1.8 * np.minimum(between, 1.0),
-            1.4 * np.minimum(fast, 1.5),
+            3.0 * disagreement,
+            3.0 * unsure,
+            (2.8 + 1.3 * np.asarray(above)) * np.minimum(change, 1.0),
+            1.9 * np.minimum(between, 1.0),
+            0.5 * np.minimum(fast, 1.5),
             2.2 * np.minimum(in_pauses, 2.0),
         ]
     )
@@ -354,14 +370,15 @@ _WEAKNESSES = (
 def probability_all_right(witnesses: Witnesses) -> Floats:
     """Estimated probability (0-1) that a span of 5 s holds no missed and no false beat.
 
-    A logistic curve in the witnesses: the margin is counted up to 3, the change up to 1, beats
-    between two up to one, fast movement up to 1.5, beats in pauses up to two. Convention of this
-    project: means of four fits, each to 12 of 16 records of Moody & Mark 2001, IEEE Eng Med Biol
-    20(3):45-50, under the disturbances of `demo.disturbed_ecg` with recorded noise and to generated
-    exercise ECG, and judged on the other four; the last weight is set so that two beats seen in
-    pauses suffice, as of 28 such spans five were faultless.
+    A logistic curve in the witnesses: the margin is counted up to 3, the change up to 1 and the
+    more, the more movement is above the quiet of the recording, beats between two up to one, fast
+    movement up to 1.5, beats in pauses up to two. Convention of this project: means of four fits,
+    each to 12 of 16 records of Moody & Mark 2001, IEEE Eng Med Biol 20(3):45-50, under the
+    disturbances of `demo.disturbed_ecg` with recorded noise and to generated exercise ECG, and
+    judged on the other four; the last weight is set so that two beats seen in pauses suffice, as of
+    28 such spans five were faultless.
     """
-    return 1.0 / (1.0 + np.exp(_doubts(witnesses).sum(axis=0) - 6.8))
+    return 1.0 / (1.0 + np.exp(_doubts(witnesses).sum(axis=0) - 6.2))
 
 
 def _quantile(samples: Floats, quantile: float) -> float:

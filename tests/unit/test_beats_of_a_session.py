@@ -11,7 +11,7 @@ import pytest
 
 from heart.beat_amplitude import beat_amplitudes
 from heart.beats import breathing_of, whole_recording, with_edits
-from heart.quality import Witnesses, probability_all_right
+from heart.quality import Witnesses, above_quiet, probability_all_right
 from unit.sinus_rhythm import sinus_beats
 
 RULES = SimpleNamespace(gate_correlation=0.8, gate_deviation=0.25)
@@ -82,11 +82,11 @@ def test_what_an_edit_moved_stands_beside_the_number_without_it():
 
 
 def test_a_witness_takes_from_the_probability_and_two_take_a_span_below_acceptance():
-    right = (1.0, 3.0, 0.05, 0.0, 0.1, 0)
-    wrong = (0.3, 0.3, 1.0, 1.0, 1.5, 2)
+    right = (1.0, 3.0, 0.05, 0.0, 0.1, 0.0, 0)
+    wrong = (0.3, 0.3, 1.0, 1.0, 1.5, 0.0, 2)
     assert probability_all_right(Witnesses(*right)) > 0.99
-    for first, second in combinations(range(6), 2):
-        doubted = [wrong[k] if k == first else right[k] for k in range(6)]
+    for first, second in combinations((0, 1, 2, 3, 6), 2):
+        doubted = [wrong[k] if k == first else right[k] for k in range(7)]
         assert (
             probability_all_right(Witnesses(*doubted))
             < probability_all_right(Witnesses(*right)) - 0.005
@@ -99,8 +99,23 @@ def test_a_witness_takes_from_the_probability_and_two_take_a_span_below_acceptan
 
 
 def test_a_beat_for_which_nothing_speaks_takes_its_span_below_acceptance():
-    assert probability_all_right(Witnesses(1.0, 0.3, 0.05, 0.0, 0.1, 0)) > 0.9
-    assert probability_all_right(Witnesses(1.0, 0.0, 0.05, 0.0, 0.1, 0)) < 0.9
+    assert probability_all_right(Witnesses(1.0, 0.3, 0.05, 0.0, 0.1, 0.0, 0)) > 0.9
+    assert probability_all_right(Witnesses(1.0, 0.0, 0.05, 0.0, 0.1, 0.0, 0)) < 0.9
+
+
+def test_a_change_of_interval_counts_more_amid_more_movement_than_the_recording_usually_has():
+    """An irregular heart in the quiet is accepted; the same change in a burst of noise is not."""
+    fast = np.array([0.2, 0.2, 0.22, 0.8])
+    quiet, _, _, burst = zip(fast, above_quiet(fast), strict=True)
+    irregular = Witnesses(1.0, 3.0, 0.9, 0.0, *quiet, 0)
+    assert probability_all_right(irregular) > 0.9
+    assert probability_all_right(Witnesses(1.0, 3.0, 0.9, 0.0, *burst, 0)) < 0.9
+    assert probability_all_right(Witnesses(1.0, 3.0, 0.1, 0.0, *burst, 0)) > 0.98
+
+
+def test_a_recording_that_is_as_noisy_throughout_has_no_burst_and_noise_too_small_to_see_neither():
+    assert above_quiet(np.full(5, 0.9)) == pytest.approx(0.0)
+    assert above_quiet(np.array([0.0, 0.0, 0.04, 0.05])).max() <= 0.0
 
 
 def test_intervals_as_seen_know_nothing_of_a_beat_that_a_person_added():
