@@ -13,10 +13,11 @@ from pathlib import Path
 import numpy as np
 
 from recordings.declared import Declared
-from recordings.dialect import Dialect, kind_of_cell, open_table
+from recordings.dialect import Dialect, open_table
 from recordings.raw_files import open_raw
 from recordings.readers.any_file import kind_of_file
 from recordings.recording import FloatArray, ReadingError
+from recordings.text_cells import kind_of_cell
 from recordings.units import check_plausible, recognised_unit
 from study.clock_times import Moment
 from study.outside import OutsideFile
@@ -152,7 +153,7 @@ def _columns_of_text(file: OutsideFile) -> list[ChannelSeen]:
 
 
 def _first_cells(text: str, dialect: Dialect) -> list[str]:
-    from recordings.dialect import cells_of
+    from recordings.text_cells import cells_of
 
     line = text.split("\n")[dialect.first_row - 1]
     cells = cells_of(line, dialect.separator)

@@ -2,36 +2,31 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 
 from recordings.declared import DeclaredDialect
-from recordings.raw_files import unfolded
+from recordings.decoding import decode
 from recordings.recording import ReadingError
+from recordings.text_cells import (
+    DECIMAL_NAMES,
+    NO_SEPARATOR,
+    NUMBER,
+    SEPARATOR_NAMES,
+    cells_of,
+    is_comment,
+    kind_of_cell,
+    to_number,
+)
 from recordings.units import recognised_unit
 from study.outside import OutsideFile
 
-# The unit separator of ASCII occurs in no such file: it stands for a single column.
-NO_SEPARATOR = "\x1f"
-
-SEPARATOR_NAMES = {
-    ";": "semicolon",
-    "\t": "tab",
-    ",": "comma",
-    "|": "bar",
-    " ": "space",
-    NO_SEPARATOR: "none",
-}
-
-DECIMAL_NAMES = {".": "point", ",": "comma"}
-MISSING_WORDS = frozenset({"", "n/a", "na", "nan", "#n/a", "null", "none", "-", "--", "---", "?"})
 _HEAD_LINES = 400
 _SPREAD_LINES = 200
 _TAIL_LINES = 50
@@ -42,25 +37,10 @@ _SMALLEST_FIT = 0.8
 
 _HEADER_OUTWEIGHS = 0.5
 
-_STAMP = re.compile(
-    r"(?:\d{1,4}([-/.])\d{1,2}\1\d{1,4}(?:[ T]|$))?"
-    r"(?:\d{1,3}:\d{2}(?::\d{2})?(?:[.,:]\d+)?(?: ?[AaPp][Mm])?(?:Z|[+-]\d{2}:?\d{2})?)?"
-)
-
 _UNIT_WORDS = frozenset(
     ("sec", "seconds", "min", "hz", "bpm", "1/min", "°c", "v", "kg", "w", "m", "n", "nm", "um")
     + ("µm", "μm", "umol", "µmol/l", "raw", "counts", "hh:mm:ss", "hh:mm:ss.ms", "-")
 )
-
-
-def _number_pattern(decimal: str) -> re.Pattern[str]:
-    grouping = "," if decimal == "." else "."
-    mark = re.escape(decimal)
-    whole = rf"(?:\d+|[1-9]\d{{0,2}}(?:([{grouping}'])\d{{3}})(?:\1\d{{3}})*)"
-    return re.compile(rf"[+-]?(?:{whole}(?:{mark}\d*)?|{mark}\d+)(?:[eE][+-]?\d+)?")
-
-
-_NUMBER = {decimal: _number_pattern(decimal) for decimal in DECIMAL_NAMES}
 
 
 @dataclass(frozen=True)
@@ -124,39 +104,6 @@ class _Fit:
             ]
             for row in self.sampled
         ]
-
-
-def decode(file: OutsideFile, encoding: str | None) -> tuple[str, str]:
-    """Text of a plain or gzipped file and the encoding that read it.
-
-    Line ends become `\\n`, blank ends and spaces inside numbers go. Raises ReadingError for an
-    encoding that is unknown or does not fit, and for signs that no text holds.
-    """
-    path, content = file.path, unfolded(file)
-    encodings = (encoding,) if encoding else _possible_encodings(content)
-    todo = "correct encoding in recordings.tsv"
-    for name in encodings:
-        try:
-            text = _plain(content.decode(name))
-        except (LookupError, ValueError) as fault:
-            if isinstance(fault, UnicodeError):
-                continue
-            allowed = "utf-8, utf-16, cp1252, latin-1 or another that Python knows"
-            raise ReadingError(path, "encoding", repr(name), allowed, todo) from None
-        _refuse_signs(path, text)
-        return text, name
-    refusal = f"the text is not {' or '.join(encodings)}"
-    raise ReadingError(path, "encoding", refusal, "text in one encoding", todo)
-
-
-def _refuse_signs(path: Path, text: str) -> None:
-    """The fast parser reads a number on both sides of a NUL as one."""
-    for sign, name in (("\0", "NUL"), (NO_SEPARATOR, "a unit separator (U+001F)")):
-        at = text.find(sign)
-        if at >= 0:
-            row = text.count("\n", 0, at) + 1
-            todo = "copy the file again from the recorder; if it is damaged there, declare the rest"
-            raise ReadingError(path, f"row {row}", f"holds {name}", "text", todo)
 
 
 def open_table(
@@ -223,67 +170,6 @@ def find_dialect(
         thousands=_has_thousands(fit),
     )
     return dialect, _footer_notes(text, n_lines - fit.last)
-
-
-def cells_of(line: str, separator: str) -> list[str]:
-    """Cells of one line without quotes and outer spaces."""
-    if separator == " ":
-        line = re.sub(" +", " ", line.strip(" "))
-    if '"' in line:
-        cells = next(csv.reader([line], delimiter=separator, skipinitialspace=True), [""])
-    else:
-        cells = line.split(separator)
-    return [cell.strip() for cell in cells]
-
-
-def is_comment(line: str) -> bool:
-    """Whether a line is a comment: it begins with `#`, `%` or `//`."""
-    return line.lstrip()[:2].startswith(("#", "%", "//"))
-
-
-@lru_cache(maxsize=20_000)
-def kind_of_cell(cell: str, decimal: str) -> str:
-    """`M` missing, `N` number, `S` clock time or date, `T` other text."""
-    if cell.lower() in MISSING_WORDS:
-        return "M"
-    if _NUMBER[decimal].fullmatch(cell):
-        return "N"
-    return "S" if _STAMP.fullmatch(cell) else "T"
-
-
-def to_number(cell: str, decimal: str) -> float:
-    """Number that a cell holds, NaN where it says missing. Raises ValueError for anything else."""
-    if cell.lower() in MISSING_WORDS:
-        return float("nan")
-    match = _NUMBER[decimal].fullmatch(cell)
-    if match is None:
-        raise ValueError(cell)
-    grouping = match[1]
-    return float((cell.replace(grouping, "") if grouping else cell).replace(decimal, "."))
-
-
-def _possible_encodings(content: bytes) -> tuple[str, ...]:
-    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return ("utf-16",)
-    if content.startswith(b"\xef\xbb\xbf"):
-        return ("utf-8-sig",)
-    # UTF-16 without its mark: every second byte of plain numbers is zero.
-    head = content[:2000]
-    if head[1::2].count(0) > len(head) // 4:
-        return ("utf-16-le",)
-    if head[0::2].count(0) > len(head) // 4:
-        return ("utf-16-be",)
-    return ("utf-8", "cp1252", "latin-1")
-
-
-def _plain(text: str) -> str:
-    text = text.removeprefix("\ufeff")
-    if "\r" in text:
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
-    if not text.isascii():
-        text = text.replace("\u2212", "-")
-        text = re.sub(r"(?<=\d)[\u00a0\u2009\u202f](?=\d{3})", "", text)
-    return text.rstrip("\n")
 
 
 def _sample_lines(text: str, n_lines: int) -> list[_Line]:
@@ -542,7 +428,7 @@ def _are_whole(lines: Iterable[Sequence[str]]) -> bool:
 
 
 def _has_thousands(fit: _Fit) -> bool:
-    matches = (_NUMBER[fit.decimal].fullmatch(cell) for row in fit.sampled for cell in row)
+    matches = (NUMBER[fit.decimal].fullmatch(cell) for row in fit.sampled for cell in row)
     return any(number is not None and number[1] is not None for number in matches)
 
 

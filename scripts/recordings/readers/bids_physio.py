@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from recordings.declared import refuse_another_unit
-from recordings.dialect import Dialect, decode
+from recordings.decoding import decode
+from recordings.dialect import Dialect
 from recordings.raw_files import open_description
 from recordings.readers.delimited import blank_notes, choose_columns, read_columns
 from recordings.recording import ReadingError, Recording, even_stretch

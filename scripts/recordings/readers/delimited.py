@@ -14,18 +14,17 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from recordings.declared import Declared
-from recordings.dialect import (
+from recordings.dialect import Dialect, open_table
+from recordings.recording import FloatArray, ReadingError, Recording, cut_at_gaps, even_stretch
+from recordings.text_cells import (
     DECIMAL_NAMES,
     MISSING_WORDS,
     SEPARATOR_NAMES,
-    Dialect,
     cells_of,
     is_comment,
     kind_of_cell,
-    open_table,
     to_number,
 )
-from recordings.recording import FloatArray, ReadingError, Recording, cut_at_gaps, even_stretch
 from study.clock_times import Moment
 from study.outside import OutsideFile
 from study.problems import did_you_mean, shown
