@@ -145,25 +145,24 @@ def claim_planning(
     variation, why = variation_of(comparison, fewest_participants)
     if variation is None:
         return pd.DataFrame([labels | {"note": why}], columns=columns_of("planning"))
-    every_difference = claim.planned.claim != DIFFERS
-    condition = len(comparison.conditions) - 1
+    n_conditions = len(comparison.conditions)
+    condition = n_conditions - 1
     if claim.planned.condition in comparison.conditions:
         condition = comparison.conditions.index(claim.planned.condition)
-    n_conditions = len(comparison.conditions)
     in_orders = all_orders(n_conditions) if comparison.layout.visit_in_model else ()
+    simulation = {
+        "condition": condition,
+        "alphas": (alpha, alpha / steps),
+        "every_difference": claim.planned.claim != DIFFERS,
+        "fewest_pairs": fewest_participants,
+        "draws": DRAWS,
+        "seed": seed,
+    }
+    design = Design(n_conditions, in_orders)
     sizes = []
     for n in sorted({*participants, comparison.n_participants} - {0, 1}):
         needed = {
-            assured: needed_effects(
-                *(n, Design(n_conditions, in_orders), variation),
-                condition=condition,
-                alphas=(alpha, alpha / steps),
-                every_difference=every_difference,
-                fewest_pairs=fewest_participants,
-                assured=assured,
-                draws=DRAWS,
-                seed=seed,
-            )
+            assured: needed_effects(n, design, variation, assured=assured, **simulation)
             for assured in ((False, True) if smallest_effect is not None else (False,))
         }
         note = f"spread as {variation.df + 1:.0f} pairs gave it; complete visits" + (

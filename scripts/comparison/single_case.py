@@ -118,6 +118,26 @@ def _separation(sums: np.ndarray, counts: np.ndarray) -> np.ndarray:
     return (counts * (means - centre) ** 2).sum(axis=1)
 
 
+def _sessions_by_block(
+    observations, conditions, blocks, pair
+) -> tuple[np.ndarray, np.ndarray, list[np.ndarray]]:
+    """Values and numbers of the conditions compared, and which sessions each block holds."""
+    y = _finite(observations, at_least=2, name="values")
+    labels = list(conditions)
+    strata = list(blocks) if blocks is not None else [0] * len(y)
+    if not len(y) == len(labels) == len(strata):
+        raise ValueError("values, conditions and blocks need one entry per session each")
+    names = list(pair) if pair is not None else list(dict.fromkeys(labels))
+    unknown = [str(name) for name in names if name not in labels]
+    if unknown or len(names) < 2:
+        raise ValueError(f"needs two or more conditions that occur; {', '.join(unknown)} do not")
+    kept = [i for i, label in enumerate(labels) if label in names]
+    kinds = np.array([names.index(labels[i]) for i in kept])
+    _, strata = np.unique([str(strata[i]) for i in kept], return_inverse=True)
+    members = [np.flatnonzero(strata == stratum) for stratum in range(strata.max() + 1)]
+    return y[kept], kinds, members
+
+
 def schedule_test(
     observations: Sequence[float],
     conditions: Sequence[Hashable],
@@ -136,21 +156,8 @@ def schedule_test(
     observed one counted in. Source: Edgington and Onghena 2007, ch. 4-6. Raises ValueError when
     the schedule allows one arrangement only.
     """
-    y = _finite(observations, at_least=2, name="values")
-    labels = list(conditions)
-    strata = list(blocks) if blocks is not None else [0] * len(y)
-    if not len(y) == len(labels) == len(strata):
-        raise ValueError("values, conditions and blocks need one entry per session each")
-    names = list(pair) if pair is not None else list(dict.fromkeys(labels))
-    unknown = [str(name) for name in names if name not in labels]
-    if unknown or len(names) < 2:
-        raise ValueError(f"needs two or more conditions that occur; {', '.join(unknown)} do not")
-    kept = [i for i, label in enumerate(labels) if label in names]
-    y = y[kept]
-    kinds = np.array([names.index(labels[i]) for i in kept])
-    _, strata = np.unique([str(strata[i]) for i in kept], return_inverse=True)
-    members = [np.flatnonzero(strata == stratum) for stratum in range(strata.max() + 1)]
-    n_kinds = len(names)
+    y, kinds, members = _sessions_by_block(observations, conditions, blocks, pair)
+    n_kinds = int(kinds.max()) + 1
     counts = np.bincount(kinds, minlength=n_kinds)
     total = math.prod(_n_arrangements(kinds[block]) for block in members)
     if total < 2:
