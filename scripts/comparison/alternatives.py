@@ -49,10 +49,10 @@ def changes_asked(settings):
     }
 
 
-def alternative_rows(name, change, outcomes, again, contrasts, settings):
+def alternative_rows(name, change, outcomes, remeasured, contrasts, settings):
     """Rows of alternatives.tsv of one alternative; arguments as in `rows_under`."""
     says = settings.try_alternatives.alternatives[name].says or words_of(name)
-    contrasts_under = rows_under(change, outcomes, again, contrasts, settings.study.primary)
+    contrasts_under = rows_under(change, outcomes, remeasured, contrasts, settings.study.primary)
     return contrasts_under.assign(alternative=name, says=says)
 
 
@@ -66,18 +66,18 @@ def main_rows(contrasts):
     return marginal[marginal.columns.intersection(columns_of("alternatives"), sort=False)]
 
 
-def rows_under(change, outcomes, again, contrasts, primary):
+def rows_under(change, outcomes, remeasured, contrasts, primary):
     """The contrasts of the primary outcomes under one alternative, beside the main analysis.
 
     `change` is a `measuring.measured_again.Change`, `outcomes` are the rows of the primary
-    outcomes, `again` those that were measured again, `contrasts` as in `main_rows`.
+    outcomes, `remeasured` those that were measured again, `contrasts` as in `main_rows`.
     """
     if change.is_main:
         # the main setting is not run again
         table, compared = outcomes, contrasts[contrasts["exercise"] == "all"]
         concerns = dict.fromkeys(primary, "main setting")
     else:
-        table = with_remeasured(outcomes, again)
+        table = with_remeasured(outcomes, remeasured)
         compared = contrasts_again(table, primary, change.changed)
         concerns = {
             key: "yes" if is_concerned(*key, change, outcomes, table) else "no" for key in primary
@@ -107,17 +107,17 @@ def is_concerned(outcome, window, change, before, after):
     return not verdicts(before).equals(verdicts(after))
 
 
-def with_remeasured(outcomes, measured):
+def with_remeasured(outcomes, remeasured):
     """The outcomes, those that were measured again instead of their earlier values."""
-    if measured.empty:
+    if remeasured.empty:
         return outcomes
-    again = set(
-        zip(measured["participant_id"], measured["outcome"], measured["window"], strict=True)
+    remeasured_keys = set(
+        zip(remeasured["participant_id"], remeasured["outcome"], remeasured["window"], strict=True)
     )
     before = zip(outcomes["participant_id"], outcomes["outcome"], outcomes["window"], strict=True)
-    kept = outcomes[[key not in again for key in before]]
+    kept = outcomes[[key not in remeasured_keys for key in before]]
     table = pd.concat(
-        [part.dropna(axis=1, how="all") for part in (kept, measured) if len(part)],
+        [part.dropna(axis=1, how="all") for part in (kept, remeasured) if len(part)],
         ignore_index=True,
     )
     return table.reindex(columns=outcomes.columns)

@@ -118,7 +118,7 @@ def noted_course(events, no_cuff_condition):
     cuffs = timed[timed["trial_type"] == "cuff"].astype({"cuff_pressure_mmhg": float})
     sets = timed[timed["trial_type"] == "set"]
     inflations = list(cuffs.itertuples())
-    noted = [any(_during(row, inflations)) for row in sets.itertuples()]
+    noted = [any(_overlaps(row, inflations)) for row in sets.itertuples()]
     alone = sets[~np.array(noted, dtype=bool)]
     alone = alone.assign(cuff_pressure_mmhg=planned_pressure(alone, no_cuff_condition))
     alone = alone[~(alone["cuff_pressure_mmhg"] == 0)]
@@ -136,7 +136,7 @@ def noted_course(events, no_cuff_condition):
     return time_s, pressure_mmhg, unknown
 
 
-def _during(event, cuffs):
+def _overlaps(event, cuffs):
     """Which cuffs are inflated at some time of a set, on what may be its limb."""
     for cuff in cuffs:
         on_limb = same_limb(event.limb, event.side, cuff.limb, cuff.side) is not False

@@ -67,7 +67,8 @@ def judge_pressure(pressure_mmhg, placement, measured, passed_steps, *, highest_
     """
     sides = placement.of_each_side()
     of_sides = [
-        _judged(pressure_mmhg, side, measured, passed_steps, highest_share_pct) for side in sides
+        _judge_one_side(pressure_mmhg, side, measured, passed_steps, highest_share_pct)
+        for side in sides
     ]
     gravest_of_sides = min(of_sides, key=_gravity)
     if len(sides) > 1 and gravest_of_sides.verdict is not None:
@@ -89,7 +90,7 @@ def _gravity(judgement):
     return rank, -(judgement.share["share_pct"] or 0.0)
 
 
-def _judged(pressure_mmhg, placement, measured, passed_steps, highest_share_pct):
+def _judge_one_side(pressure_mmhg, placement, measured, passed_steps, highest_share_pct):
     share = share_of_occlusion(pressure_mmhg, placement, measured)
     if share["share_status"] == "n/a":
         # a pressure that nobody noted is not known to be none

@@ -61,7 +61,7 @@ def syntax_tree(path):
 @cache
 def _digest_and_imports(path):
     """Hash of what one file does, and the modules that it imports."""
-    known, at = _remembered(), path.stat()
+    known, at = _known_digests(), path.stat()
     name = path.relative_to(SCRIPTS).as_posix()
     version = [at.st_mtime_ns, at.st_size, sys.hexversion, HERE_CHANGED_NS]
     if known.get(name, [None])[0] != version:
@@ -75,7 +75,7 @@ def _digest_and_imports(path):
 
 
 @cache
-def _remembered():
+def _known_digests():
     known = {}
     with suppress(OSError, ValueError):
         known = json.loads(REMEMBERED.read_text(encoding="utf-8"))

@@ -30,7 +30,7 @@ class Progress:
         steps = "1 step" if self._total == 1 else f"{self._total} steps"
         self._write(f"{steps} to do.")
 
-    def told(self, event, facts):
+    def take_notice(self, event, facts):
         """Take notice of an event of Snakemake by its name, with its facts."""
         if event == "JOB_INFO":
             whom = dict(facts.get("wildcards") or {}).get("participant", "")
@@ -88,7 +88,7 @@ def tell_progress(workflow):
         def emit(self, record):
             event = getattr(record, "event", None)
             if event is not None:
-                progress.told(event.name, vars(record))
+                progress.take_notice(event.name, vars(record))
 
     def is_not_replaced(record):
         event = getattr(record, "event", None)

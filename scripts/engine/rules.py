@@ -129,7 +129,7 @@ def check_steps(rules):
             for argument, kind in _kinds_of_arguments(step).items():
                 several = argument == "settings" and len(steps) > 1
                 takes.setdefault(step if several else argument, kind)
-        gives = {**_named(rule.input, "input"), **_named(rule.output, "output")}
+        gives = {**_each_of_kind(rule.input, "input"), **_each_of_kind(rule.output, "output")}
         for name in set(dict(rule.params.items())) - NOT_ARGUMENTS:
             gives[name] = "of each" if name in gives else "params"
         # what an earlier step makes is no input of the rule
@@ -143,7 +143,7 @@ def check_steps(rules):
             )
 
 
-def _named(files, kind):
+def _each_of_kind(files, kind):
     return dict.fromkeys(dict(files.items()), kind)
 
 

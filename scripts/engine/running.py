@@ -29,7 +29,7 @@ class Running:
 
     def alive(self):
         """Process and host of a run at work, in words; empty where there is none."""
-        with _opened(self._run) as file:
+        with _open_lock(self._run) as file:
             if _lock(file, fcntl.LOCK_SH | fcntl.LOCK_NB):
                 return ""
             return self._holder(file)
@@ -47,7 +47,7 @@ class Running:
         file.truncate(0)
         file.write(json.dumps({"process": os.getpid(), "host": socket.gethostname()}))
         file.flush()
-        with _opened(self._jobs) as jobs:
+        with _open_lock(self._jobs) as jobs:
             if not _lock(jobs, fcntl.LOCK_EX | fcntl.LOCK_NB):
                 print(
                     "Note: jobs of a run that was stopped are still at work; waiting for them.",
@@ -76,7 +76,7 @@ def hold_as_job():
 
 
 @contextmanager
-def _opened(path):
+def _open_lock(path):
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("a+", encoding="utf-8") as file:
         yield file

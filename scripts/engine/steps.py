@@ -17,14 +17,14 @@ THEN = "--then"
 def run_words(words):
     """Read the arguments of all steps, then call them in order; a fault ends the process."""
     start_log()
-    run_with_words([(_step(name), own_words) for name, *own_words in _apart(words)])
+    run_with_words([(_step(name), own_words) for name, *own_words in _words_of_steps(words)])
 
 
 def _step(name):
     return getattr(importlib.import_module(name), name)
 
 
-def _apart(words):
+def _words_of_steps(words):
     """The words of each step, its name first."""
     parts = [[]]
     for word in words:
@@ -38,7 +38,7 @@ def _apart(words):
 if __name__ == "__main__":
     # modules are no rubbish: to look for some among them takes a tenth of the time of importing
     gc.disable()
-    for step, *_ in _apart(sys.argv[1:]):
+    for step, *_ in _words_of_steps(sys.argv[1:]):
         _step(step)
     gc.freeze()
     gc.enable()

@@ -152,18 +152,18 @@ class Transaction:
         for files, what in ((gone, "gone"), (altered, "altered")):
             if files := [file for file in files if self._unit(Path(file)) in self._made]:
                 names = [Path(file).relative_to(self.results).as_posix() for file in files]
-                _say(f"{what} since made and made again: {_named(names)}.")
+                _say(f"{what} since made and made again: {_listed(names)}.")
         recordings = self._recordings()
         if changed := [file for file in inputs if file in recordings]:
             people = sorted({recordings[file] for file in changed})
             _say(
-                f"recordings changed since the results were made: {_named(changed)}; "
-                f"{_named(people)} will be measured again."
+                f"recordings changed since the results were made: {_listed(changed)}; "
+                f"{_listed(people)} will be measured again."
             )
         if changed := [file for file in inputs if file not in recordings]:
             _say(
-                f"changed since the results were made: {_named(changed)}; what rests on it is made "
-                "again."
+                f"changed since the results were made: {_listed(changed)}; "
+                "what rests on it is made again."
             )
 
     def _notes_of_manifest(self):
@@ -295,7 +295,7 @@ class Transaction:
                 os.removedirs(Path(file).parent)
         if removed:
             names = [Path(file).relative_to(self.results).as_posix() for file in removed]
-            _say(f"removed, because this study no longer has them: {_named(names)}.")
+            _say(f"removed, because this study no longer has them: {_listed(names)}.")
 
 
 def _lines(path):
@@ -330,7 +330,7 @@ def _move(source, target):
         shutil.rmtree(source) if source.is_dir() else source.unlink()
 
 
-def _named(names):
+def _listed(names):
     further = len(names) - MOST_NAMED
     shown = ", ".join(map(str, names[:MOST_NAMED]))
     return f"{shown} and {further} more" if further > 0 else shown

@@ -180,7 +180,7 @@ def respiration_from_beats(
         )
         by_height = evidence_of(tilt, grid_s, repetitions)
         sources.append(by_height)
-    table, likeliest = _followed(sources, grid_s)
+    table, likeliest = _followed_rate(sources, grid_s)
     height_shows = np.zeros(grid_s.size, dtype=bool)
     if amplitude is not None:
         height_shows = by_height.log_odds[np.arange(grid_s.size), likeliest] > 0
@@ -215,7 +215,7 @@ def respiration_from_belt(time_s: np.ndarray, signal: np.ndarray) -> pd.DataFram
         times = np.bincount(bins, times)[filled] / count[filled]
         samples = np.bincount(bins, samples)[filled] / count[filled]
     belt = Source(times, samples, RATES_HZ[0], 0.05, LEAST_OF_BELT, LEAST_OF_BELT)
-    return _followed([evidence_of(belt, grid_s)], grid_s)[0]
+    return _followed_rate([evidence_of(belt, grid_s)], grid_s)[0]
 
 
 def _grid(times: np.ndarray) -> np.ndarray:
@@ -302,7 +302,9 @@ def _movement_shows(
     return bool(told[0] and log_odds_of(beside[0], max(freedom - 2, 4.0)) > 0)
 
 
-def _followed(sources: Sequence[Evidence], grid_s: np.ndarray) -> tuple[pd.DataFrame, np.ndarray]:
+def _followed_rate(
+    sources: Sequence[Evidence], grid_s: np.ndarray
+) -> tuple[pd.DataFrame, np.ndarray]:
     """Rate through the evidence of all sources, and per moment the number of the likeliest rate."""
     log_odds = np.zeros((grid_s.size, RATES_HZ.size))
     for source in sources:

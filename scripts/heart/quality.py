@@ -407,7 +407,7 @@ def _spread_by_span(pieces: Sequence[EvenPiece], edges_s: Floats) -> Floats:
     return spread
 
 
-def _lasting(present: NDArray[np.bool_], n: float) -> NDArray[np.bool_]:
+def _lasting_samples(present: NDArray[np.bool_], n: float) -> NDArray[np.bool_]:
     """What is present for more than `n` samples in a row."""
     runs = np.flatnonzero(np.diff(present, prepend=False, append=False)).reshape(-1, 2)
     lasting = np.zeros(present.size, bool)
@@ -438,7 +438,9 @@ def _faults(
     np.equal(ecg_mv[1:], ecg_mv[:-1], out=same[1:])
     top, bottom = ecg_mv.max(), ecg_mv.min()
     at_rail = same & ((ecg_mv == top) | (ecg_mv == bottom))
-    off = _lasting(same, LONGEST_LEVEL_S / step_s) | _lasting(at_rail, LONGEST_TIP_S / step_s)
+    off = _lasting_samples(same, LONGEST_LEVEL_S / step_s) | _lasting_samples(
+        at_rail, LONGEST_TIP_S / step_s
+    )
     spread = _spread_by_span(pieces, edges_s)
     usual = np.median(spread[spread > 0]) if (spread > 0).any() else 0.0
     n_samples = np.diff(bounds)

@@ -253,21 +253,23 @@ def _of_sensor(clocks, segment):
     return clocks[clocks["file"] == segment["file"]]
 
 
-def _parts(clocks):
+def _parts_of_status(clocks):
     return [part for status in clocks["status"] for part in status.split("; ")]
 
 
 def _clock_flagged(clocks):
     not_of_clock = (CAUTION, TIMES, VALUES, WITHOUT_MARKS[NOTHING])
-    return float(any("flagged" in p and not p.startswith(not_of_clock) for p in _parts(clocks)))
+    return float(
+        any("flagged" in p and not p.startswith(not_of_clock) for p in _parts_of_status(clocks))
+    )
 
 
 def _times_doubtful(clocks):
-    return float(any(part.startswith(TIMES) for part in _parts(clocks)))
+    return float(any(part.startswith(TIMES) for part in _parts_of_status(clocks)))
 
 
 def _values_doubtful(clocks):
-    return float(any(part.startswith(VALUES) for part in _parts(clocks)))
+    return float(any(part.startswith(VALUES) for part in _parts_of_status(clocks)))
 
 
 def _place_unknown(clocks):

@@ -155,7 +155,7 @@ def _slope_se(
     return float(np.sqrt(variance))
 
 
-def extreme(
+def extreme_mean(
     time: np.ndarray,
     reading: np.ndarray,
     start_s: float,

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from muscle.fits import extreme, reading_noise, straight_fit, too_little
+from muscle.fits import extreme_mean, reading_noise, straight_fit, too_little
 from muscle.resting_variation import STEADY, RestingVariation
 from recordings.time_axis import straight_lines_of, trace_of, whole_contractions_s
 from results.estimate import Estimate
@@ -113,7 +113,7 @@ def nadir(
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
-    return extreme(
+    return extreme_mean(
         time, reading, start_s, end_s, window_s, contraction_rate_hz, at_rest, lowest=True
     )
 
@@ -156,7 +156,7 @@ def overshoot(
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
-    peak = extreme(time, reading, start_s, end_s, window_s, None, at_rest, lowest=False)
+    peak = extreme_mean(time, reading, start_s, end_s, window_s, None, at_rest, lowest=False)
     if not peak.usable:
         return peak
     height = peak.value - baseline_pct.value

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from muscle.fits import correlation_factor, extreme, line_crossing, too_little
+from muscle.fits import correlation_factor, extreme_mean, line_crossing, too_little
 from muscle.resting_variation import STEADY, RestingVariation
 from recordings.time_axis import centred_mean, sampling_step_s, trace_of
 from results.estimate import Estimate
@@ -114,7 +114,7 @@ def peak_level(
     verdict = too_little(time, reading, start_s, end_s, min_usable_share)
     if verdict:
         return Estimate.refused(verdict)
-    return extreme(time, reading, start_s, end_s, window_s, None, at_rest, lowest=False)
+    return extreme_mean(time, reading, start_s, end_s, window_s, None, at_rest, lowest=False)
 
 
 def exponential_recovery(

@@ -124,7 +124,7 @@ def trace_table(traces):
 
     `traces`: as `cleaned_traces` gives them.
     """
-    tables = [_one_trace(labels, table) for labels, table in traces]
+    tables = [_arrow_trace(labels, table) for labels, table in traces]
     return pa.concat_tables([SCHEMA.empty_table(), *tables])
 
 
@@ -138,7 +138,7 @@ SCHEMA = pa.schema(
 )
 
 
-def _one_trace(labels, table):
+def _arrow_trace(labels, table):
     n = len(table)
     table = table.rename(columns={"smo2_pct": "value"})
     level_segment = table["level_segment"] if "level_segment" in table else np.zeros(n)

@@ -16,8 +16,8 @@ class Causes:
             f"setting {name}: {first!r}, now {then!r}" for name, first, then in settings
         ]
         self._software = [f"{name} {first}, now {then}" for name, first, then in software]
-        self.inputs = _differing(old, new, "input")
-        self.code = _differing(old, new, "code")
+        self.inputs = _differing_files(old, new, "input")
+        self.code = _differing_files(old, new, "code")
         self._old, self._new = _results(old), _results(new)
         self._by_file = {file: node for node, files in _nodes(old, new).items() for file in files}
         self._made_from = {}
@@ -91,7 +91,7 @@ def _nodes(old, new):
     return nodes
 
 
-def _differing(old, new, kind):
+def _differing_files(old, new, kind):
     """Names of inputs or code of which only one run has, or that have other checksums."""
     first, then = (
         {r["file"]: r["sha256"] for r in listed if r["kind"] == kind} for listed in (old, new)

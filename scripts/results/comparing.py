@@ -109,8 +109,8 @@ def compare_tables(first, second, file, comparison, tolerance=TOLERANCE):
     (old_columns, old_rows), (new_columns, new_rows) = read_cells(first), read_cells(second)
     shared = [column for column in old_columns if column in new_columns]
     labels = [column for column in shared if column in LABELS]
-    old_by_key = _keyed(old_columns, old_rows, labels)
-    new_by_key = _keyed(new_columns, new_rows, labels)
+    old_by_key = _rows_by_labels(old_columns, old_rows, labels)
+    new_by_key = _rows_by_labels(new_columns, new_rows, labels)
     for column in [name for name in (*old_columns, *new_columns) if name not in shared]:
         had = "column" if column in old_columns else "no column"
         has = "column" if column in new_columns else "no column"
@@ -132,7 +132,7 @@ def compare_tables(first, second, file, comparison, tolerance=TOLERANCE):
                 comparison.moved.append(Moved(file, number, said, column, old[column], new[column]))
 
 
-def _keyed(columns, records, labels):
+def _rows_by_labels(columns, records, labels):
     """(row of the spreadsheet, cells by column) by labels and the number among equal ones."""
     times, by_key = Counter(), {}
     for number, row in enumerate(records, start=2):

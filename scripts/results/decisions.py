@@ -43,7 +43,7 @@ def decisions_of(study, participant, beats, quality):
         elif beats is None:
             on, changed = None, "nothing: the participant could not be measured, see unmade.tsv"
         elif edit.action == "accept_span":
-            on, changed = _accepted(edit, quality)
+            on, changed = _accepted_spans(edit, quality)
         elif edit.signal == "muscle_oxygen":
             on, changed = _excluded_saturation(edit, quality)
         else:
@@ -113,7 +113,7 @@ def _stands(beats, time_s):
     return bool((beats["time_s"] - time_s).abs().le(BEAT_TOLERANCE_S).any())
 
 
-def _accepted(edit, quality):
+def _accepted_spans(edit, quality):
     spans = quality[(quality["session_id"] == edit.session_id) & (quality["segment"] == "span")]
     inside = (spans["start_s"] >= edit.time_s) & (spans["end_s"] <= edit.end_s)
     by_hand = spans["reason"].str.startswith(ACCEPTED_BY_HAND, na=False)

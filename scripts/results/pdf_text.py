@@ -28,7 +28,9 @@ _HEX = re.compile(rb"<([0-9A-Fa-f]+)>")
 
 def texts_of_pdf(content):
     """Texts that the bytes of a PDF hold: its description, then what is set on its pages."""
-    streams = [unfolded for match in _STREAM.finditer(content) if (unfolded := _unfolded(match[1]))]
+    streams = [
+        unfolded for match in _STREAM.finditer(content) if (unfolded := _decompressed(match[1]))
+    ]
     described = _STREAM.sub(lambda m: m[1] if m[1].startswith(b"<?xpacket") else b"", content)
     # UTF-16 is read by its letters
     yield described.replace(b"\0", b"").decode("latin-1")
@@ -42,7 +44,7 @@ def texts_of_pdf(content):
             yield " ".join(c.decode("utf-16-be", "replace").translate(letters) for c in codes)
 
 
-def _unfolded(content):
+def _decompressed(content):
     try:
         return zlib.decompressobj().decompress(content)
     except zlib.error:

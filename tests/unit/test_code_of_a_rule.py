@@ -20,7 +20,7 @@ def scripts(tmp_path, monkeypatch):
 
 
 def forget():
-    for kept in (code.fingerprint, code._digest_and_imports, code._remembered, code.syntax_tree):
+    for kept in (code.fingerprint, code._digest_and_imports, code._known_digests, code.syntax_tree):
         kept.cache_clear()
 
 
@@ -46,7 +46,7 @@ def test_an_imported_formula_counts_and_what_is_said_about_it_does_not(scripts, 
 
 def test_what_an_earlier_start_remembered_does_not_hide_an_edit(scripts):
     before = digest_with(scripts, BEFORE)
-    code._remember(code._remembered())
+    code._remember(code._known_digests())
     assert code.REMEMBERED.exists()
     assert digest_with(scripts, BEFORE.replace("2 * x", "20 * x")) != before
     assert digest_with(scripts, BEFORE) == before

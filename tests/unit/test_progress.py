@@ -9,7 +9,7 @@ def told(total, *events):
     progress.begin()
     for at_s, event, facts in events:
         now[0] = at_s
-        progress.told(event, facts)
+        progress.take_notice(event, facts)
     return lines
 
 

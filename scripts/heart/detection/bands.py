@@ -41,7 +41,7 @@ class SecondPass:
     unsettled: NDArray[np.bool_]
 
 
-def _lasting(
+def _lasting_peaks(
     recording: PreparedRecording,
     peaks: Peaks,
     chosen: NDArray[np.bool_],
@@ -54,13 +54,13 @@ def _lasting(
     return chosen & (runs_s.max(initial=0.0) >= settings.footfall_stretch_s)
 
 
-def _crowded(
+def _crowded_peaks(
     recording: PreparedRecording, peaks: Peaks, settings: DetectorSettings
 ) -> NDArray[np.bool_]:
     """Peaks among which complexes crowd and come more often than hearts beat, for long."""
     among = peaks.crowded_share >= settings.crowded_from
     among &= peaks.rate_hz >= settings.footfall_rate_hz
-    return _lasting(recording, peaks, among, settings)
+    return _lasting_peaks(recording, peaks, among, settings)
 
 
 def _footfalls(traces: Traces, peaks: Peaks, settings: DetectorSettings) -> NDArray[np.bool_]:
@@ -69,7 +69,7 @@ def _footfalls(traces: Traces, peaks: Peaks, settings: DetectorSettings) -> NDAr
     Of two strong peaks closer together than beats both are like shapes that recur; noise that comes
     close to a beat is like nothing else.
     """
-    among = _crowded(traces, peaks, settings)
+    among = _crowded_peaks(traces, peaks, settings)
     if not among.any():
         return among
     strong = peaks.at[peaks.is_strong]
@@ -94,12 +94,12 @@ def prepare_second_pass(
         return _among_footfalls(
             traces, filtered_traces(recording, settings.steep()), first, footfalls, settings
         )
-    often = _lasting(recording, first, first.rate_hz >= settings.slowest_steps_hz, settings)
+    often = _lasting_peaks(recording, first, first.rate_hz >= settings.slowest_steps_hz, settings)
     if often.any():
         # Footfalls much higher than the QRS hide it in the usual band.
         envelope = qrs_envelope(recording, settings.steep())
         peaks = find_peaks(recording, envelope, settings.steep())
-        if peaks is not None and _crowded(recording, peaks, settings).any():
+        if peaks is not None and _crowded_peaks(recording, peaks, settings).any():
             steep = replace(
                 traces, envelope=envelope, waveform=qrs_waveform(recording, settings.steep())
             )
@@ -138,7 +138,7 @@ def _in_noise(
         )
     if not among.any():
         return SecondPass(traces, first, shapes, likeness, nowhere, nowhere)
-    seen = _joined(traces, steep, among, first.beats)
+    seen = _joined_traces(traces, steep, among, first.beats)
     seen_pass = first_pass(seen, settings)
     if seen_pass is None:
         return None
@@ -169,7 +169,7 @@ def _noise_ratio(
     return noise / usual
 
 
-def _joined(
+def _joined_traces(
     traces: Traces, steep: Traces, among: NDArray[np.bool_], beats: NDArray[np.int64]
 ) -> Traces:
     """The steep traces where `among` says so, scaled to the usual ones by these beats."""
@@ -193,7 +193,7 @@ def _among_footfalls(
     alone = first.alone(settings)
     settled = alone.size >= settings.uncrowded_beats
     among = _around(first.at, footfalls, n) if settled else np.ones(n, bool)
-    seen = _joined(traces, steep, among, alone) if settled else steep
+    seen = _joined_traces(traces, steep, among, alone) if settled else steep
     if not settled:
         settings = settings.steep()
     first = first_pass(seen, settings)
@@ -205,7 +205,7 @@ def _among_footfalls(
         return None
     like_a_footfall, unsettled = np.zeros((2, n), bool)
     if settled:
-        crowded = _crowded(seen, first, settings)
+        crowded = _crowded_peaks(seen, first, settings)
         strong = first.at[crowded & first.is_strong]
         like_a_footfall = _like_a_footfall(steep, strong, own_likeness, settings)
         like_a_footfall &= _around(first.at, crowded, n)

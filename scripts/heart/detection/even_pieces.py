@@ -74,7 +74,7 @@ def even_pieces(
             continue
         for begin, end in _between(np.diff(axis_s) <= 0):
             if end - begin >= 4:
-                pieces.append(_interpolated(axis_s[begin:end], samples[begin:end], typical_step_s))
+                pieces.append(_even_piece(axis_s[begin:end], samples[begin:end], typical_step_s))
     return [piece for piece in pieces if piece.samples.size >= shortest_s * piece.rate_hz]
 
 
@@ -84,6 +84,6 @@ def _between(broken: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
     return zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)
 
 
-def _interpolated(time_s: Floats, signal: Floats, step_s: float) -> EvenPiece:
+def _even_piece(time_s: Floats, signal: Floats, step_s: float) -> EvenPiece:
     grid_s = np.arange(time_s[0], time_s[-1], step_s)
     return EvenPiece(float(time_s[0]), 1.0 / step_s, CubicSpline(time_s, signal)(grid_s))
