@@ -110,6 +110,8 @@ def main(words):
     os.chdir(PROJECT)
     for name, first in (("PATH", PYTHON.parent), ("PYTHONPATH", SCRIPTS)):
         os.environ[name] = os.pathsep.join(filter(None, [str(first), os.environ.get(name)]))
+    # sums of several threads are added in another order; jobs of a run have one as well
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     if command[0] == "snakemake":
         os.environ["CUFFSTUDY_PROGRESS"] = "yes"
     words = [str(PYTHON), "-m", *command]

@@ -9,7 +9,11 @@ machine and hour to the next, so every cost is also given in units: one unit is 
 interpreter that imports numpy, pandas and pyarrow, measured in the same run. `--against` prints how
 many times the cost of an earlier run each cost is, in units. `--checkout` measures another copy of
 the project, with the environment of that copy. `--neurokit` adds a plain neurokit2 script on one
-ECG session and the same windows. Timings are no tests: nothing here fails because it is slow.
+ECG session and the same windows, in one process of one thread. It is held against two things: the
+whole job of a person over the person's sessions (saturation, cuff pressures and session pages
+among it), and `our_ecg_session`, one process that takes the same ECG of the same session alone
+from its file to all outcomes, without pages. Timings are no tests: nothing here fails because it
+is slow.
 """
 
 from __future__ import annotations
@@ -33,6 +37,9 @@ from pathlib import Path
 PROJECT = Path(__file__).resolve().parents[2]
 UNIT = "import numpy, pandas, pyarrow"
 
+# as Snakemake gives a job of one thread
+ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+
 # Snakemake starts every job as `bash -c <text>`, and bash reads the file that BASH_ENV names first.
 JOB_METER = """\
 if [ -z "${COST_OF_JOB:-}" ] && [ -n "${BASH_EXECUTION_STRING:-}" ]; then
@@ -48,6 +55,7 @@ child = os.posix_spawn("/bin/bash", ["bash", "-c", sys.argv[1]], os.environ)
 _, status, used = os.wait4(child, 0)
 row = {
     "command": sys.argv[1],
+    "environment": dict(os.environ),
     "cpu_s": used.ru_utime + used.ru_stime,
     "peak_mb": used.ru_maxrss / 1024,
     "wall_s": time.monotonic() - started,
@@ -175,18 +183,47 @@ def recordings(study: Path) -> Path:
     return study / "recordings.tsv"
 
 
-def neurokit_session(study: Study, folder: Path) -> Run | None:
-    """A plain neurokit2 script on the first ECG in EDF, over the windows that our run measured."""
-    ecg = next(
-        (
-            r
-            for r in rows_of(recordings(study.folder))
-            if r["signal"] == "ecg" and r["file"].endswith(".edf")
-        ),
-        None,
-    )
-    if ecg is None:
-        return None
+def first_ecg(study: Path) -> dict | None:
+    """The row of the first ECG in EDF; None where a study has none."""
+    rows = rows_of(recordings(study))
+    is_ecg = (r["signal"] == "ecg" and r["file"].endswith(".edf") for r in rows)
+    return next((row for row, chosen in zip(rows, is_ecg, strict=True) if chosen), None)
+
+
+def our_ecg_session(study: Study, ecg: dict, folder: Path) -> Run:
+    """Our steps from this ECG alone to the outcomes of its session, as one process without pages.
+
+    A study of the one session and the one recording is run; the job of its person is then called
+    once more up to its outcomes.
+    """
+    alone = Study(study.checkout, folder / "one_ecg", folder / "one_ecg_results", study.cores)
+    of_session = {key: ecg[key] for key in ("participant_id", "session_id")}
+    write_part(study.folder, alone.folder, ecg, of_session)
+    target = alone.results / f"participants/{ecg['participant_id']}/outcomes.tsv.gz"
+    (job,) = alone.run(str(target), "-q", "all").jobs
+    steps, _, _ = job["command"].partition(" --then write_session_pages")
+    return measured(["bash", "-c", steps], study.checkout, job["environment"])
+
+
+def write_part(study: Path, into: Path, recording: dict, of_session: dict) -> None:
+    """A copy of a study that holds one recording and what its tables say of its session."""
+    (into / recording["file"]).parent.mkdir(parents=True)
+    shutil.copy(study / recording["file"], into / recording["file"])
+    if (study / "study.yaml").exists():
+        shutil.copy(study / "study.yaml", into)
+    for name in ("participants", "sessions", "recordings", "events"):
+        rows = rows_of(study / f"{name}.tsv")
+        only = recording if name == "recordings" else of_session
+        with (into / f"{name}.tsv").open("w", encoding="utf-8", newline="") as table:
+            written = csv.DictWriter(table, rows[0], delimiter="\t", lineterminator="\n")
+            written.writeheader()
+            written.writerows(
+                row for row in rows if all(row.get(k, v) == v for k, v in only.items())
+            )
+
+
+def neurokit_session(study: Study, ecg: dict, folder: Path) -> Run:
+    """A plain neurokit2 script on one ECG, over the windows that our run measured."""
     session = {key: ecg[key] for key in ("participant_id", "session_id")}
 
     def of_session(table: str) -> list[dict]:
@@ -211,7 +248,7 @@ def neurokit_session(study: Study, folder: Path) -> Run | None:
         ecg["channel"],
         str(windows),
     ]
-    return measured(command, folder)
+    return measured(command, folder, os.environ | ONE_THREAD)
 
 
 def measure(checkout: Path, folder: Path, *, cores: int, neurokit: bool, keep: Path | None) -> dict:
@@ -234,7 +271,10 @@ def measure(checkout: Path, folder: Path, *, cores: int, neurokit: bool, keep: P
         # packed or not, as the checkout writes it
         (outcomes,) = results.glob(f"participants/{person}/outcomes.tsv*")
         chain = alone.run(str(alone.results / outcomes.relative_to(results)), "-q", "all")
-        plain = neurokit_session(study, Path(temporary)) if neurokit else None
+        ecg = first_ecg(folder) if neurokit else None
+        if ecg:
+            plain = neurokit_session(study, ecg, Path(temporary))
+            our_ecg = our_ecg_session(study, ecg, Path(temporary))
         units.append(unit_cpu_s(python))
         sizes = {path.name: bytes_in(path) for path in sorted(results.iterdir())}
         if keep is None:
@@ -252,8 +292,10 @@ def measure(checkout: Path, folder: Path, *, cores: int, neurokit: bool, keep: P
     }
     recorded = bytes_of_recordings(folder)
     ratios = {"results_to_recordings": sum(sizes.values()) / recorded}
-    if plain:
+    if ecg:
         cpu_s["neurokit2_session"] = plain.cpu_s
+        cpu_s["our_ecg_session"] = our_ecg.cpu_s
+        ratios["neurokit2_to_our_ecg_session"] = plain.cpu_s / our_ecg.cpu_s
         ratios["neurokit2_to_our_session"] = plain.cpu_s / (of_person / own_sessions)
     unit = statistics.median(units)
     steps = by_step(whole.jobs)
@@ -292,7 +334,11 @@ def summary(cost: dict) -> str:
     for name, cpu_s in cost["cpu_s"].items():
         lines.append(f"{name:24} {cpu_s:9.2f} CPU s {cost['in_units'][name]:9.1f} units")
     if ratio := cost["ratios"].get("neurokit2_to_our_session"):
-        lines.append(f"neurokit2 costs {ratio:.1f} times our session")
+        alone = cost["ratios"]["neurokit2_to_our_ecg_session"]
+        lines.append(
+            f"neurokit2 costs {ratio:.1f} times a session in the job of a person, "
+            f"{alone:.1f} times the ECG of one session alone"
+        )
     for name, step in cost["steps"].items():
         lines.append(
             f"  {name:24} {step['jobs']:5d} jobs {step['cpu_s']:9.2f} CPU s "
