@@ -30,8 +30,8 @@ def finished_run(study, results, settings, people=None):
 def run_person(study, results, name, settings):
     """What the steps of one person leave below a folder of results."""
     part = results / "participants" / name
-    for place in (part, results / "beats", results / "signals", results / "provenance"):
-        place.mkdir(parents=True, exist_ok=True)
+    for folder in (part, results / "beats", results / "signals", results / "provenance"):
+        folder.mkdir(parents=True, exist_ok=True)
     person = {"study": str(study), "participant": name}
     signals = results / "signals" / f"{name}.parquet"
     saturation = results / "signals" / f"{name}_oxygenation.parquet"

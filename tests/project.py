@@ -109,11 +109,11 @@ def write_tiny_study(folder, participants=("sub-01", "sub-02", "sub-03")):
         ]
         for visit in (1, 2, 3):
             session = f"ses-{visit}"
-            place = "ABC".index(order[visit - 1])
+            level = "ABC".index(order[visit - 1])
             sessions.append(_labels(person, session) | {"visit": visit, "sequence": order})
-            events += _events(person, session, ("none", "low", "target")[place], place)
+            events += _events(person, session, ("none", "low", "target")[level], level)
             stem = f"raw/{person}_{session}"
-            intervals, saturation = _recorded(100 * n + visit, place)
+            intervals, saturation = _recorded(100 * n + visit, level)
             (folder / f"{stem}_intervals.txt").write_text(intervals, encoding="utf-8")
             (folder / f"{stem}_saturation.csv").write_text(saturation, encoding="utf-8")
             recordings += [
@@ -179,10 +179,10 @@ def _labels(person, session):
     return {"participant_id": person} | ({"session_id": session} if session else {})
 
 
-def _events(person, session, condition, place):
+def _events(person, session, condition, level):
     labels = _labels(person, session)
-    pressure = (0, 30, 90)[place]
-    rows = [labels | {"onset_s": 0, "duration_s": 140, "trial_type": "baseline"}]
+    pressure = (0, 30, 90)[level]
+    events = [labels | {"onset_s": 0, "duration_s": 140, "trial_type": "baseline"}]
     for exercise, limb, onset in SETS:
         row = labels | {
             "condition": condition,
@@ -193,12 +193,12 @@ def _events(person, session, condition, place):
             "bout": 1,
             "cuff_pressure_mmhg": pressure,
         }
-        rows.append(
+        events.append(
             row | {"onset_s": onset, "duration_s": SET_S, "trial_type": "set", "reps_done": 12}
         )
-        rows.append(row | {"onset_s": onset - 10, "duration_s": SET_S + 12, "trial_type": "cuff"})
-    rows.append(labels | {"onset_s": 410, "duration_s": 180, "trial_type": "recovery"})
-    return rows
+        events.append(row | {"onset_s": onset - 10, "duration_s": SET_S + 12, "trial_type": "cuff"})
+    events.append(labels | {"onset_s": 410, "duration_s": 180, "trial_type": "recovery"})
+    return events
 
 
 def _course(time_s, rest, worked, tau_s):
@@ -212,28 +212,28 @@ def _course(time_s, rest, worked, tau_s):
 
 
 @cache
-def _recorded(seed, place):
+def _recorded(seed, level):
     """What two recorders wrote in a visit."""
     rng = np.random.default_rng(seed)
-    return _intervals(rng, place), _saturation(rng, place)
+    return _intervals(rng, level), _saturation(rng, level)
 
 
-def _intervals(rng, place):
+def _intervals(rng, level):
     beats, phase = [0.0], rng.uniform(0, 6)
     while beats[-1] < 600:
         now = beats[-1]
-        rate = _course(np.array([now]), 70, 100 + 3 * place, 15.0)[0]
+        rate = _course(np.array([now]), 70, 100 + 3 * level, 15.0)[0]
         wave = 1 + 0.03 * np.sin(2 * np.pi * 0.25 * now + phase)
         beats.append(now + 60 / rate * wave)
     intervals = np.round(np.diff(beats) * 1000).astype(int)
     return "\n".join(map(str, intervals)) + "\n"
 
 
-def _saturation(rng, place):
+def _saturation(rng, level):
     time_s = np.arange(0, 600, 0.5)
     ripple = 1.5 * np.sin(2 * np.pi * 0.3 * time_s)
     working = sum(((time_s >= o) & (time_s < o + SET_S)).astype(float) for _, _, o in SETS)
-    value = _course(time_s, 65, 50 - 8 * place, 10.0) + ripple * working
+    value = _course(time_s, 65, 50 - 8 * level, 10.0) + ripple * working
     value += rng.normal(0, 0.4, len(time_s))
     lines = [f"{t:.1f};{v:.1f}".replace(".", ",") for t, v in zip(time_s, value, strict=True)]
     return "time;smo2\n" + "\n".join(lines) + "\n"

@@ -17,7 +17,7 @@ from recordings.dialect import Dialect, open_table
 from recordings.raw_files import open_raw
 from recordings.readers.any_file import kind_of_file
 from recordings.recording import FloatArray, ReadingError
-from recordings.text_cells import kind_of_cell
+from recordings.text_cells import cells_of, kind_of_cell
 from recordings.units import check_plausible, recognised_unit
 from study.clock_times import Moment
 from study.outside import OutsideFile
@@ -153,8 +153,6 @@ def _columns_of_text(file: OutsideFile) -> list[ChannelSeen]:
 
 
 def _first_cells(text: str, dialect: Dialect) -> list[str]:
-    from recordings.text_cells import cells_of
-
     line = text.split("\n")[dialect.first_row - 1]
     cells = cells_of(line, dialect.separator)
     return [cells[at] if at < len(cells) else "" for at in range(len(dialect.columns))]

@@ -212,11 +212,13 @@ def test_a_decision_that_cannot_be_carried_out_is_refused_at_the_page(tmp_path, 
 
 def test_a_click_at_a_beat_chooses_it_and_one_beside_the_beats_adds_at_the_peak(tmp_path):
     """Beats stand at every 0.8 s, but for the one at 96 s, which was not found."""
-    found = {name: np.delete(values, 120) for name, values in beats().items()}
-    found = found | {name: list(found[name]) for name in ("kind", "source", "reason")}
+    seen_beats = {name: np.delete(values, 120) for name, values in beats().items()}
+    seen_beats = seen_beats | {
+        name: list(seen_beats[name]) for name in ("kind", "source", "reason")
+    }
     seen = after(
         tmp_path,
-        page(session(beats=found, files=FILES, stretches=[ecg()])),
+        page(session(beats=seen_beats, files=FILES, stretches=[ecg()])),
         f"""{FORM}
         location.hash = "#t=94,98"; window.dispatchEvent(new Event("hashchange")); await settled();
         const at = (time) => {{

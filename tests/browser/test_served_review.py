@@ -56,8 +56,8 @@ def run_steps(study, results):
     ):
         step = getattr(importlib.import_module(name), name)
         asked = inspect.signature(step).parameters
-        own = {"settings": getattr(loaded.settings, name, None)}
-        step(**{n: (own | given).get(n, of_person / f"{n}.tsv") for n in asked})
+        of_step = {"settings": getattr(loaded.settings, name, None)}
+        step(**{n: (of_step | given).get(n, of_person / f"{n}.tsv") for n in asked})
     (results / "sessions" / "index.html").write_text("<title>Sessions</title>")
 
 
@@ -189,8 +189,8 @@ def test_a_blind_page_holds_no_word_or_number_of_condition_pressure_person_or_mu
     words = {PERSON, SESSION, "target", "squat", "curl", "vastus", "biceps", "Cuff"}
     words |= {f"{p:g}" for p in mine["cuff_pressure_mmhg"].dropna() if p > 0}
     for text in (content, shown):
-        found = [word for word in words if re.search(rf"(?<![\w.]){word}(?![\w.])", text)]
-        assert found == []
+        telling = [word for word in words if re.search(rf"(?<![\w.]){word}(?![\w.])", text)]
+        assert telling == []
     of_page = json.loads(content)
     assert of_page["saturation"] == of_page["events"] == of_page["outcomes"]["rows"] == []
     assert of_page["pressure"]["recorded"] == []

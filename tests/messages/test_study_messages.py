@@ -489,9 +489,9 @@ def test_a_muscle_on_which_no_sensor_lies_is_a_note_and_no_hindrance(study):
             "segment_oxygenation:\n  working_muscle: {curtsy: elsewhere, jump: muscle}\n"
         )
     notes = Study(study).notes().splitlines()
-    place = "Note: segment_oxygenation.working_muscle"
-    assert f"{place}.curtsy: no sensor lies on 'elsewhere' in sessions with curtsy." in notes
-    assert f"{place}.jump: 'jump' is not an exercise of events.tsv." in notes
+    setting = "Note: segment_oxygenation.working_muscle"
+    assert f"{setting}.curtsy: no sensor lies on 'elsewhere' in sessions with curtsy." in notes
+    assert f"{setting}.jump: 'jump' is not an exercise of events.tsv." in notes
 
 
 def test_a_muscle_without_a_sensor_can_be_said(study):
@@ -518,10 +518,10 @@ def test_a_set_that_was_refused_is_not_missed_by_the_settings(study):
 
 def test_a_study_without_study_yaml_is_called_after_its_folder_and_says_what_it_leaves_open(study):
     (study / "study.yaml").unlink()
-    found = Study(study)
-    assert found.settings.study.title == "Untitled cuff study: tiny"
-    assert found.unstated == ["title", "conditions", "primary outcomes"]
-    assert "names no title, conditions and primary outcomes" in found.notes()
+    unnamed = Study(study)
+    assert unnamed.settings.study.title == "Untitled cuff study: tiny"
+    assert unnamed.unstated == ["title", "conditions", "primary outcomes"]
+    assert "names no title, conditions and primary outcomes" in unnamed.notes()
 
 
 def test_a_study_that_says_everything_gets_no_note(study):

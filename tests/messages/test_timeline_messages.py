@@ -17,9 +17,9 @@ def alter(study, alterations, table="events", session=("sub-01", "ses-1")):
     header, *lines = path.read_text(encoding="utf-8").splitlines()
     columns = header.split("\t")
     rows = [dict(zip(columns, line.split("\t"), strict=True)) for line in lines]
-    here = [r for r in rows if (r["participant_id"], r["session_id"]) == session]
+    of_visit = [r for r in rows if (r["participant_id"], r["session_id"]) == session]
     for (kind, number), values in alterations.items():
-        of_kind = [r for r in here if kind in (r.get("trial_type"), "")]
+        of_kind = [r for r in of_visit if kind in (r.get("trial_type"), "")]
         of_kind[number].update(values)
     columns = list(dict.fromkeys(column for row in rows for column in row))
     cells = [[row.get(column, "n/a") for column in columns] for row in rows]

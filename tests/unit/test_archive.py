@@ -78,10 +78,10 @@ def finished(tmp_path_factory):
     add_column(study, "sessions", "session_start", STARTS)
     for table, (column, values) in PLANTED.items():
         add_column(study, table, column, values)
-    own = study / "raw" / "Smith_Jane.txt"
-    (study / "raw" / "sub-01_ses-1_intervals.txt").rename(own)
+    recording = study / "raw" / "Smith_Jane.txt"
+    (study / "raw" / "sub-01_ses-1_intervals.txt").rename(recording)
     table = study / "recordings.tsv"
-    table.write_text(table.read_text().replace("sub-01_ses-1_intervals.txt", own.name))
+    table.write_text(table.read_text().replace("sub-01_ses-1_intervals.txt", recording.name))
     return finished_run(study, folder / "results", RUN, people=["sub-01"])
 
 
@@ -201,8 +201,8 @@ def test_days_of_a_person_keep_their_distance_and_lie_before_1925(archive):
     starts = pd.to_datetime(sessions["session_start"])
     assert (starts.dt.year < 1925).all()
     assert set(starts.dt.strftime("%H:%M:%S")) == {"09:00:00"}
-    for _, own in starts.groupby(sessions["participant_id"]):
-        assert own.diff().dt.days.dropna().tolist() == [2, 5]
+    for _, of_person in starts.groupby(sessions["participant_id"]):
+        assert of_person.diff().dt.days.dropna().tolist() == [2, 5]
 
 
 def test_the_key_lies_in_the_study_and_gives_the_same_bytes_again(finished, archive):

@@ -26,7 +26,7 @@ def read(path):
 
 
 def told(problems):
-    return [f"{file}, {place}: {message}" for file, place, message in problems._gathered]
+    return [f"{file}, {where}: {message}" for file, where, message in problems._gathered]
 
 
 def test_a_quotation_mark_that_opens_a_note_stays_in_its_cell():
@@ -115,8 +115,8 @@ def test_a_header_in_capitals_is_told_as_such(study):
 def test_a_folder_a_pipe_and_a_device_are_refused_before_they_are_read(tmp_path):
     (tmp_path / "folder.tsv").mkdir()
     os.mkfifo(tmp_path / "pipe.tsv")
-    for name, found in (("folder.tsv", "is a folder"), ("pipe.tsv", "is a pipe")):
-        with pytest.raises(Refused, match=found):
+    for name, kind in (("folder.tsv", "is a folder"), ("pipe.tsv", "is a pipe")):
+        with pytest.raises(Refused, match=kind):
             open_outside(tmp_path / name, tmp_path, 1000)
     with pytest.raises(Refused, match="is a device"):
         open_outside("/dev/zero", "/", 1000)

@@ -72,8 +72,8 @@ def test_stamps_place_a_recording_and_a_stated_offset_is_held_against_them():
 
 def test_nothing_that_says_when_a_recording_began_is_flagged_and_never_a_silent_zero():
     for of_file, start in ((recording(), START), (recording(time(9, 30)), None)):
-        place = place_of(row(), of_file, start)
-        assert (place.offset_s, place.given_by) == (0.0, NOTHING)
+        placed = place_of(row(), of_file, start)
+        assert (placed.offset_s, placed.given_by) == (0.0, NOTHING)
     status = fit_clock([], [], given_by=NOTHING).status
     assert status.startswith("flagged: ")
     assert "its place on the session clock is unknown" in status

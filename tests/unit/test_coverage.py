@@ -178,9 +178,9 @@ def test_only_the_recordings_that_were_cut_are_flagged(study, tmp_path):
         "lacks 40 s of the events of its session (set at 300 s)"
         in status["ses-1"].at["muscle_oxygen"]
     )
-    others = status.drop(("ses-1", "muscle_oxygen"))
-    assert len(others) == 5
-    assert not others.str.contains("flagged").any()
+    uncut = status.drop(("ses-1", "muscle_oxygen"))
+    assert len(uncut) == 5
+    assert not uncut.str.contains("flagged").any()
 
 
 def test_a_recording_of_another_hour_reaches_the_table_of_quality(study, tmp_path):

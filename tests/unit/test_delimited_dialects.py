@@ -169,17 +169,17 @@ def test_what_lies_below_the_table_is_named(tmp_path):
 
 def test_the_dialect_found_is_shown_and_reads_the_same_when_given_back(tmp_path):
     path = written(tmp_path, HOSTILE["preamble"])
-    found = saturation(path)
-    assert found.dialect == {
+    recording = saturation(path)
+    assert recording.dialect == {
         "encoding": "utf-8",
         "separator": "semicolon",
         "decimal": "comma",
         "first_row": "6",
     }
-    given_back = {**found.dialect, "first_row": int(found.dialect["first_row"])}
+    given_back = {**recording.dialect, "first_row": int(recording.dialect["first_row"])}
     again = saturation(path, **given_back)
-    assert again.dialect == found.dialect
-    np.testing.assert_array_equal(again.stretches[0].value, found.stretches[0].value)
+    assert again.dialect == recording.dialect
+    np.testing.assert_array_equal(again.stretches[0].value, recording.stretches[0].value)
 
 
 UNDECIDABLE = {
@@ -353,10 +353,10 @@ def test_the_fast_and_the_strict_reading_agree(tmp_path):
     # A blank line is enough to leave the fast path.
     head, rest = fast.read_text().split("\n", 1)
     strict.write_text(f"{head}\n{rest}".replace("\n8;", "\n\n8;"))
-    one, two = saturation(fast).stretches[0], saturation(strict).stretches[0]
-    np.testing.assert_array_equal(one.value, frame["smo2"])
-    np.testing.assert_array_equal(one.value, two.value)
-    np.testing.assert_array_equal(one.time_s, two.time_s)
+    at_once, row_by_row = saturation(fast).stretches[0], saturation(strict).stretches[0]
+    np.testing.assert_array_equal(at_once.value, frame["smo2"])
+    np.testing.assert_array_equal(at_once.value, row_by_row.value)
+    np.testing.assert_array_equal(at_once.time_s, row_by_row.time_s)
 
 
 def refusal(path, **declared):

@@ -52,8 +52,8 @@ def test_a_participant_made_again_alone_has_the_same_bytes(tmp_path, participant
         assert content(tmp_path / path.relative_to(DEMO)) == content(path), path.name
     for name in TABLES:
         header, *rows = (DEMO / name).read_text().splitlines()
-        own = [row for row in rows if row.startswith(f"{participant}\t")]
-        assert (tmp_path / name).read_text().splitlines() == [header, *own], name
+        of_person = [row for row in rows if row.startswith(f"{participant}\t")]
+        assert (tmp_path / name).read_text().splitlines() == [header, *of_person], name
 
 
 def test_another_seed_is_another_study():
@@ -70,10 +70,10 @@ def test_what_was_built_in_is_what_the_sets_hold():
         means = person_means(effect.outcome, sets)
         for people in (means, means.dropna()):
             # Within people: one person lacks one condition, so plain means would mix in levels.
-            found = (people[above] - people[below]).mean()
+            difference = (people[above] - people[below]).mean()
             # The lowest point of a course and a mean over whole beats are not the planned number
             # itself; a tenth of a point or beat is what that costs over the study.
-            assert found == pytest.approx(effect.true_value, abs=0.15), effect
+            assert difference == pytest.approx(effect.true_value, abs=0.15), effect
 
 
 def test_effects_on_rmssd_and_on_nothing_at_baseline_are_those_of_the_true_beats():
@@ -112,10 +112,10 @@ def test_true_heart_rates_are_those_of_people_who_sit_and_exercise_lightly():
 def test_true_intervals_are_possible_and_their_rmssd_is_the_one_in_the_truth():
     beats = pd.read_csv(DEMO / "truth/beats/sub-08.tsv.gz", sep="\t")
     visits = table("truth/visits.tsv").set_index(["participant_id", "session_id"])
-    for session, own in beats.groupby("session_id"):
-        assert np.diff(own["time_s"]).min() > 0.4
-        window = own["time_s"].between(20.0, 380.0)
-        differences_ms = 1000.0 * np.diff(own.loc[window, "time_s"], n=2)
+    for session, of_session in beats.groupby("session_id"):
+        assert np.diff(of_session["time_s"]).min() > 0.4
+        window = of_session["time_s"].between(20.0, 380.0)
+        differences_ms = 1000.0 * np.diff(of_session.loc[window, "time_s"], n=2)
         truth_ms = visits.loc[("sub-08", session), "rmssd_baseline_ms"]
         # Beats are kept to 0.1 ms.
         assert np.sqrt(np.mean(differences_ms**2)) == pytest.approx(truth_ms, abs=0.05)

@@ -71,9 +71,9 @@ def test_a_time_from_the_recording_goes_to_the_set_that_it_was_found_for(study):
     import pandas as pd
 
     change(study, "events.tsv", "\t300.0\t40.0\tset", "\tn/a\tn/a\tset")
-    found = {"supplied": "start and end", "supplied_se_s": 0.4, "untimed": None}
-    place = {"session_id": "ses-1", "event_id": "sub-01_ses-1_set-02"}
-    segments = pd.DataFrame([place | {"event_onset_s": 302.0, "duration_s": 39.0} | found])
+    supplied = {"supplied": "start and end", "supplied_se_s": 0.4, "untimed": None}
+    of_set = {"session_id": "ses-1", "event_id": "sub-01_ses-1_set-02"}
+    segments = pd.DataFrame([of_set | {"event_onset_s": 302.0, "duration_s": 39.0} | supplied])
     timed = with_supplied_times(events_of(study), segments).set_index(["session_id", "event_id"])
     assert timed.loc[("ses-1", "sub-01_ses-1_set-02"), "onset_s"] == 302.0
     assert (timed["supplied"] != "").sum() == 1

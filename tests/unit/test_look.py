@@ -157,6 +157,6 @@ def test_a_proposed_row_is_refused_until_a_person_confirmed_it(tmp_path):
     write_tsv(tmp_path / "recordings.tsv", [row | {"unit": "ms", "proposed": "guessed: unit"}])
     problems = Problems()
     assert read_table(tmp_path / "recordings.tsv", problems) == []
-    ((_, place, message),) = problems._gathered
-    assert place == "row 2, column proposed"
+    ((_, where, message),) = problems._gathered
+    assert where == "row 2, column proposed"
     assert "empty, once all of this is confirmed" in message

@@ -44,8 +44,8 @@ def test_each_condition_follows_each_other_equally_often(n):
     follows = Counter(pair for order in orders for pair in pairwise(order))
     assert len(follows) == n * (n - 1)
     assert len(set(follows.values())) == 1
-    for place in range(n):
-        assert len(set(Counter(order[place] for order in orders).values())) == 1
+    for position in range(n):
+        assert len(set(Counter(order[position] for order in orders).values())) == 1
 
 
 def test_orders_are_drawn_again_from_the_seed_and_stay_balanced_at_any_size():

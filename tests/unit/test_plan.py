@@ -66,7 +66,7 @@ def test_a_frozen_plan_holds_every_choice_and_the_run_is_as_planned(study):
     settings, _ = settings_of(study)
     assert settings.plan.frozen_at == "2026-03-01T09:30:00Z"
     assert settings.plan.frozen_sha256 == checksum(settings.plan)
-    assert [one.outcome for one in settings.plan.primary_outcomes] == ["smo2_nadir_pct"]
+    assert [primary.outcome for primary in settings.plan.primary_outcomes] == ["smo2_nadir_pct"]
     assert settings.plan.smallest_effect == {"smo2_nadir_pct": 5.0}
     assert settings.plan.claims[0].condition == "target"
     assert said_of(settings) == "as planned"
@@ -227,8 +227,10 @@ def test_the_report_says_once_what_differs_from_the_plan(study):
     plan = settings_of(study)[0].plan
     as_planned = pd.DataFrame({"plan": ["as planned"] * 2})
     assert plan_in_words(as_planned, plan).endswith("2 of 2 claims are as planned.")
-    one = "9 participants, planned 12"
-    differs = pd.DataFrame({"plan": [one, f"{one}; order CBA was not planned (sub-03)"]})
+    departure = "9 participants, planned 12"
+    differs = pd.DataFrame(
+        {"plan": [departure, f"{departure}; order CBA was not planned (sub-03)"]}
+    )
     said = plan_in_words(differs, plan)
     assert "0 of 2 claims are as planned." in said
-    assert said.endswith(f"What differs: {one}; order CBA was not planned (sub-03).")
+    assert said.endswith(f"What differs: {departure}; order CBA was not planned (sub-03).")

@@ -86,8 +86,8 @@ def plant(study, results, text):
 def test_a_private_text_in_a_table_a_page_or_a_word_file_is_found_with_its_place(study, tmp_path):
     add_column(study, "events", "note", "sister of Mrs O'Hara called")
     plant(study, tmp_path / "results", "sister of Mrs O'Hara called")
-    found = list(places_of(private_texts(study), tmp_path / "results"))
-    assert {(file, where) for file, where, _ in found} == {
+    places = list(places_of(private_texts(study), tmp_path / "results"))
+    assert {(file, where) for file, where, _ in places} == {
         ("safety.tsv", "line 2"),
         ("report.html", "line 1"),
         ("table.docx", "line 1"),
@@ -205,8 +205,8 @@ def test_a_private_text_that_is_set_in_a_pdf_is_found(tmp_path, kind):
             figure.text(0.5, 0.5, text)
             figure.savefig(path)
     assert text.encode() not in path.read_bytes()
-    found = set(places_of({text: "events.tsv, row 2, column note"}, tmp_path))
-    assert found == {("figure.pdf", "line 1", "events.tsv, row 2, column note")}
+    places = set(places_of({text: "events.tsv, row 2, column note"}, tmp_path))
+    assert places == {("figure.pdf", "line 1", "events.tsv, row 2, column note")}
 
 
 def test_a_title_that_reads_as_a_tag_is_text_in_the_methods():

@@ -248,7 +248,7 @@ def decisions(*rows):
 
 
 def test_reviewers_agree_where_all_of_a_session_decided_alike():
-    found = agreement(
+    compared = agreement(
         decisions(
             ("ses-1", "A", "remove_beat", "ecg", 10.00, np.nan),
             ("ses-1", "B", "remove_beat", "ecg", 10.04, np.nan),
@@ -258,9 +258,9 @@ def test_reviewers_agree_where_all_of_a_session_decided_alike():
             ("ses-2", "A", "remove_beat", "ecg", 20.0, np.nan),
         )
     )
-    assert (found.sessions, found.alike) == (1, 2)
-    assert found.single == [("sub-01", "ses-1", "exclude_span", 90.0)]
-    assert in_sentence(found) == (
+    assert (compared.sessions, compared.alike) == (1, 2)
+    assert compared.single == [("sub-01", "ses-1", "exclude_span", 90.0)]
+    assert in_sentence(compared) == (
         "1 session was judged by more than one reviewer. Decisions made by all of them: 2. "
         "Not by all: 1 (1 exclude span)."
     )

@@ -191,10 +191,10 @@ def test_pressures_come_with_their_share_and_every_verdict_but_within():
 
 
 def test_a_study_is_of_one_participant_only_while_no_second_has_a_condition():
-    one = outcomes_of()
+    alone = outcomes_of()
     at_rest = outcomes_of(person="sub-02").assign(condition=None)
-    assert is_one_participant(pd.concat([one, at_rest]), CONDITIONS)
-    assert not is_one_participant(pd.concat([one, outcomes_of(person="sub-02")]), CONDITIONS)
+    assert is_one_participant(pd.concat([alone, at_rest]), CONDITIONS)
+    assert not is_one_participant(pd.concat([alone, outcomes_of(person="sub-02")]), CONDITIONS)
 
 
 def test_the_invented_study_of_one_person_declines_to_failure_with_the_target_pressure(tmp_path):
@@ -227,8 +227,8 @@ def test_every_bout_is_drawn_for_one_participant_and_for_no_other_study():
 
 
 def test_a_heart_section_without_a_contrast_says_so_and_one_with_any_does_not():
-    nothing, one = pd.DataFrame(), pd.DataFrame({"outcome": ["RMSSD"]})
+    nothing, rmssd = pd.DataFrame(), pd.DataFrame({"outcome": ["RMSSD"]})
     assert why_nothing([], "", nothing).startswith("Nothing is compared between conditions here")
     assert why_nothing(["RMSSD fell."], "", nothing) == ""
     assert why_nothing([], "on average 2 s after exercise", nothing) == ""
-    assert why_nothing([], "", one) == ""
+    assert why_nothing([], "", rmssd) == ""

@@ -169,8 +169,8 @@ def test_the_set_up_script_explains_itself_and_sets_nothing_up(capsys, monkeypat
 @pytest.mark.parametrize("system", ["nt", "posix"])
 def test_the_python_of_an_environment_is_where_each_system_keeps_it(system):
     scripts = Path(sysconfig.get_path("scripts", f"{system}_venv", {"base": "environment"}))
-    found = launch.python_of(Path("environment"), system)
-    assert (found.parent, found.stem) == (scripts, "python")
+    python = launch.python_of(Path("environment"), system)
+    assert (python.parent, python.stem) == (scripts, "python")
 
 
 def test_a_study_folder_called_like_a_command_is_told(tmp_path, monkeypatch):

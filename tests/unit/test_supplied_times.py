@@ -26,55 +26,55 @@ def supplied(rows, wanted=True, **changes):
 
 
 def test_a_missing_end_is_taken_from_the_set_that_begins_at_the_noted_start():
-    found = supplied([(100, 60), (301, np.nan), (500, 60)])
-    assert found["supplied"].tolist() == ["", "end", ""]
-    assert found.loc[1, "onset_s"] == 301.0
-    assert found.loc[1, "onset_s"] + found.loc[1, "duration_s"] == 345.0
-    assert found.loc[1, "se_s"] == 0.4
+    sets = supplied([(100, 60), (301, np.nan), (500, 60)])
+    assert sets["supplied"].tolist() == ["", "end", ""]
+    assert sets.loc[1, "onset_s"] == 301.0
+    assert sets.loc[1, "onset_s"] + sets.loc[1, "duration_s"] == 345.0
+    assert sets.loc[1, "se_s"] == 0.4
 
 
 def test_sets_without_any_time_are_taken_in_the_order_of_the_sheet():
-    found = supplied([(100, 60), (np.nan, np.nan), (np.nan, np.nan)])
-    assert found["onset_s"].tolist() == [100.0, 300.0, 500.0]
-    assert found["duration_s"].tolist() == [60.0, 45.0, 60.0]
-    assert found["supplied"].tolist() == ["", "start and end", "start and end"]
+    sets = supplied([(100, 60), (np.nan, np.nan), (np.nan, np.nan)])
+    assert sets["onset_s"].tolist() == [100.0, 300.0, 500.0]
+    assert sets["duration_s"].tolist() == [60.0, 45.0, 60.0]
+    assert sets["supplied"].tolist() == ["", "start and end", "start and end"]
 
 
 def test_nothing_is_supplied_when_the_recording_shows_more_sets_than_the_sheet_names():
-    found = supplied([(np.nan, np.nan), (np.nan, np.nan)])
-    assert found["onset_s"].isna().all()
-    assert found["reason"].str.contains("shows 3 whole sets").all()
+    sets = supplied([(np.nan, np.nan), (np.nan, np.nan)])
+    assert sets["onset_s"].isna().all()
+    assert sets["reason"].str.contains("shows 3 whole sets").all()
 
 
 def test_nothing_is_supplied_from_limits_that_are_not_sure():
-    found = supplied([(100, np.nan)], offered=proposals(confidence=0.6))
-    assert found["duration_s"].isna().all()
-    assert "chance of 0.60 only" in found.loc[0, "reason"]
+    sets = supplied([(100, np.nan)], offered=proposals(confidence=0.6))
+    assert sets["duration_s"].isna().all()
+    assert "chance of 0.60 only" in sets.loc[0, "reason"]
 
 
 def test_nothing_is_supplied_against_the_order_of_the_sheet():
-    found = supplied([(520, 30), (np.nan, np.nan)], offered=proposals([(100.0, 160.0)]))
-    assert np.isnan(found.loc[1, "onset_s"])
-    assert "order of the sheet" in found.loc[1, "reason"]
+    sets = supplied([(520, 30), (np.nan, np.nan)], offered=proposals([(100.0, 160.0)]))
+    assert np.isnan(sets.loc[1, "onset_s"])
+    assert "order of the sheet" in sets.loc[1, "reason"]
 
 
 def test_a_noted_duration_must_agree_with_what_is_shown():
-    found = supplied([(100, 60), (np.nan, 90), (500, 60)])
-    assert "lasts 45 s, the sheet says 90 s" in found.loc[1, "reason"]
+    sets = supplied([(100, 60), (np.nan, 90), (500, 60)])
+    assert "lasts 45 s, the sheet says 90 s" in sets.loc[1, "reason"]
     agreeing = supplied([(100, 60), (np.nan, 44), (500, 60)])
     assert (agreeing.loc[1, "onset_s"], agreeing.loc[1, "duration_s"]) == (300.0, 44.0)
 
 
 def test_a_noted_set_is_never_changed_and_an_unwanted_one_never_filled():
-    rows = [(103, 55), (np.nan, np.nan)]
-    found = supplied(rows, wanted=[True, False])
-    assert found["onset_s"].tolist()[0] == 103.0
-    assert found["duration_s"].tolist()[0] == 55.0
-    assert found.loc[1].isna()["onset_s"]
+    noted = [(103, 55), (np.nan, np.nan)]
+    sets = supplied(noted, wanted=[True, False])
+    assert sets["onset_s"].tolist()[0] == 103.0
+    assert sets["duration_s"].tolist()[0] == 55.0
+    assert sets.loc[1].isna()["onset_s"]
 
 
 @pytest.mark.parametrize("offered", [proposals([]), proposals([]).iloc[:0]])
 def test_an_empty_recording_supplies_nothing_and_says_so(offered):
-    found = supplied([(100, np.nan), (np.nan, np.nan)], offered=offered)
-    assert (found["reason"] != "").all()
-    assert (found["supplied"] == "").all()
+    sets = supplied([(100, np.nan), (np.nan, np.nan)], offered=offered)
+    assert (sets["reason"] != "").all()
+    assert (sets["supplied"] == "").all()

@@ -149,10 +149,10 @@ def test_cells_of_a_workbook_are_written_as_in_a_table(cell, text):
 
 def test_own_words_are_mapped_once_and_stay_out_of_the_rows(study):
     before = rows_as_read(study)
-    own = {"sub-01": "MK04", "sub-02": "MK07", "none": "ohne", "low": "niedrig"}
+    words = {"sub-01": "MK04", "sub-02": "MK07", "none": "ohne", "low": "niedrig"}
     for name in before:
         path = study / f"{name}.tsv"
-        lines = [[own.get(cell, cell) for cell in row] for row in cells_of(path)]
+        lines = [[words.get(cell, cell) for cell in row] for row in cells_of(path)]
         lines[0] = ["VP" if cell == "participant_id" else cell for cell in lines[0]]
         path.write_text("\n".join("\t".join(row) for row in lines) + "\n", encoding="utf-8")
     with pytest.raises(StudyError, match="column participant_id is missing"):
@@ -188,24 +188,24 @@ def test_a_map_that_cannot_be_carried_out_says_why():
 
 def read_with(cells, names=None, table="sessions"):
     faults = []
-    found = with_own_names(
+    cells = with_own_names(
         cells, TABLES[table], names or OwnNames(), lambda *fault: faults.append(fault)
     )
-    return found, [message for _, message in faults]
+    return cells, [message for _, message in faults]
 
 
 def test_local_dates_are_read_and_asked_for_where_two_readings_are_possible():
     header = ["participant_id", "session_start"]
-    found, faults = read_with([header, ["sub-01", "3.4.2031 9:30"]])
-    assert (found[1][1], faults) == ("2031-04-03T9:30", [])
-    found, faults = read_with([header, ["sub-01", "24/05/2031"], ["sub-02", "01/02/2031"]])
-    assert [row[1] for row in found[1:]] == ["2031-05-24", "2031-02-01"]
+    cells, faults = read_with([header, ["sub-01", "3.4.2031 9:30"]])
+    assert (cells[1][1], faults) == ("2031-04-03T9:30", [])
+    cells, faults = read_with([header, ["sub-01", "24/05/2031"], ["sub-02", "01/02/2031"]])
+    assert [row[1] for row in cells[1:]] == ["2031-05-24", "2031-02-01"]
     _, faults = read_with([header, ["sub-01", "03/04/2031"]])
     assert "may be read with the day or the month first" in faults[0]
-    found, faults = read_with(
+    cells, faults = read_with(
         [header, ["sub-01", "03/04/2031"]], OwnNames(date_order="month_first")
     )
-    assert (found[1][1], faults) == ("2031-03-04", [])
+    assert (cells[1][1], faults) == ("2031-03-04", [])
 
 
 def test_a_comma_that_may_stand_for_thousands_is_asked_for():
@@ -216,12 +216,12 @@ def test_a_comma_that_may_stand_for_thousands_is_asked_for():
     _, faults = read_with([header, *both], table="participants")
     assert "write them in one way" in faults[0]
     # a single slip is left to the message of its row
-    found, faults = read_with(
+    cells, faults = read_with(
         [header, ["sub-01", "71,5", "175.5"], ["sub-02", "80.5", "180.5"]], table="participants"
     )
-    assert (found[1][1], faults) == ("71,5", [])
-    found, faults = read_with([header, ["sub-01", "71,5", "175"]], table="participants")
-    assert (found[1], faults) == (["sub-01", "71.5", "175"], [])
+    assert (cells[1][1], faults) == ("71,5", [])
+    cells, faults = read_with([header, ["sub-01", "71,5", "175"]], table="participants")
+    assert (cells[1], faults) == (["sub-01", "71.5", "175"], [])
 
 
 def test_sixty_rows_of_one_cause_are_one_message(study):
