@@ -98,8 +98,8 @@ def test_the_confidence_of_a_rate_is_kept():
 @pytest.mark.parametrize("tilt", [None, 0.08])
 def test_the_confidence_of_a_rate_is_kept_where_breaths_last_half_to_double_as_long(tilt):
     """At rest and in sets."""
-    near = known = np.zeros(2)
-    for seed in range(2000, 2008):
+    near, known = np.zeros(2), np.zeros(2)
+    for seed in range(2024, 2032):
         session = simulated_session(np.random.default_rng(seed), tilt=tilt, uneven=0.4)
         moments = told(session)
         known += np.array([moments["rest"][1], moments["sets"][1]])
