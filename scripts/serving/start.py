@@ -233,6 +233,8 @@ def main(words):
     parser.add_argument("--port", type=int, default=0, help="default: any that is free")
     parser.add_argument("--no-browser", action="store_true", help="print the address only")
     given = parser.parse_args(words)
+    # begun in the background of a shell, this program would leave its jobs deaf to "stop"
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     pages = StartPages()
     serving, address = serve(pages, given.port)
     says = "Close this page to end the program. It is"

@@ -1,7 +1,9 @@
 """The page that begins a study without a terminal: who may use it, what it does, when it ends."""
 
 import json
+import os
 import re
+import signal
 import threading
 import time
 
@@ -117,6 +119,18 @@ def test_what_is_double_clicked_names_the_versions_that_the_launcher_takes():
     for name in ("start.command", "start.bat"):
         text = (PROJECT / "workflow" / "start" / name).read_text()
         assert set(re.findall(r"3\.\d\d", text)) == wanted
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no signals that a program may ignore")
+def test_a_job_can_be_stopped_where_the_page_was_begun_in_the_background(monkeypatch):
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    monkeypatch.setattr(start, "serve", lambda *_: (None, "address"))
+    monkeypatch.setattr(start, "serve_until_stopped", lambda *_, **__: None)
+    try:
+        start.main(["--no-browser"])
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def test_what_a_person_stops_is_no_failure(served, drawer, monkeypatch):
