@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from cuff.occlusion import CUFF, DAY, ESTIMATED, LIMB, POSTURE
+from cuff.occlusion import ESTIMATED
 from cuff.signs import CHECKS, CUFF_TIMES
 from cuff.verdicts import ABOVE_LIMIT, AT_OCCLUSION, COUNTING, GRAVEST_FIRST, OTHER, UNKNOWN
 from results.words import counted, in_words, words_of
@@ -33,19 +33,11 @@ SYMPTOMS = {
 
 MOST_PLACES = 4
 
-# verdicts that say nothing by themselves
+# verdicts that say nothing by themselves; the share is that of the occlusion pressure
 VERDICTS_IN_WORDS = {
-    UNKNOWN: "pressure or occlusion pressure unknown",
-    ESTIMATED: "occlusion pressure only estimated",
-    **{
-        OTHER[what]: f"occlusion pressure of {whose} only"
-        for what, whose in (
-            (LIMB, "another limb"),
-            (POSTURE, "another posture"),
-            (CUFF, "another cuff"),
-            (DAY, "another day"),
-        )
-    },
+    UNKNOWN: "with an unknown share",
+    ESTIMATED: "with an estimated share",
+    **{verdict: f"with a share from an{verdict}" for verdict in OTHER.values()},
 }
 
 
@@ -117,8 +109,8 @@ def not_counting(safety):
         if (outside["verdict"] == verdict).any()
     )
     return (
-        f"pressure not counted as that of the condition in {len(outside)} of "
-        f"{counted(len(sets), 'set')} with a cuff ({by_verdict})"
+        f"{len(outside)} of {counted(len(sets), 'set')} with a cuff not counted as at the pressure "
+        f"of the condition ({by_verdict})"
     )
 
 

@@ -12,6 +12,9 @@ from project import PROJECT
 from report.drawn import across_conditions, interval_scale
 from report.origins import Origin, Told
 from report.page import framed, shown_table, templates_of
+from report.sections.answer import claims_shown
+from results.columns import columns_of
+from study.plan import NOT_FROZEN
 
 pytestmark = [pytest.mark.browser, pytest.mark.skipif(BROWSER is None, reason=ABSENT)]
 
@@ -168,3 +171,84 @@ def test_nothing_on_the_page_is_closed_to_people_who_read_it_otherwise(tmp_path)
     )
     assert seen["violations"] == []
     assert seen["passes"] > 15
+
+
+def first_screen():
+    """The answer of a study of three claims, four exercises and a safety finding."""
+    conditions = ["none", "low", "target"]
+    keys = [("smo2_nadir_pct", "set"), ("mean_hr_bpm", "set"), ("rmssd_ms", "recovery_steady")]
+    parts = "; ".join(
+        f"target - {base}: 0.795 (98.3 % CI 0.712 to 0.902; 10 pairs)" for base in ("none", "low")
+    )
+    said = "target differs from both none and low"
+    claims = pd.DataFrame(
+        [{"outcome": o, "window": w, "claim": said, "parts": parts} for o, w in keys],
+        columns=columns_of("claims"),
+    ).assign(verdict="shown", p_adjusted=0.003, plan=NOT_FROZEN)
+    contrasts = pd.DataFrame(
+        [
+            {"outcome": o, "window": w, "contrast": f"target - {base}", "estimate": 0.8}
+            for o, w in keys
+            for base in ("none", "low")
+        ],
+        columns=columns_of("contrasts"),
+    ).assign(exercise="all", flagged_pct=6, withheld_pct=1, smallest_effect=5.0, scale="identity")
+    contrasts["note"] = contrasts["primary"] = ""
+    cells = pd.DataFrame(
+        [
+            (exercise, c, p, 20.0 + 5 * n)
+            for exercise in ("knee extension", "calf raise", "elbow extension", "band row")
+            for n, c in enumerate(conditions)
+            for p in NAMES
+        ],
+        columns=["exercise", "condition", "participant_id", "value"],
+    )
+    drawn = across_conditions(cells, conditions, said="It rose.", label="Mean heart rate (bpm)")
+    picture = {"said": "It was on average higher with target than with none in all. " * 2}
+    picture |= {"drawing": drawn, "caption": "10 people, a line each. " * 4, "interaction": None}
+    templates = templates_of(PROJECT / "workflow" / "templates")
+    answer = templates.get_template("report/answer.html.jinja").render(
+        done="10 people came to 29 visits with recordings and did 232 sets of four exercises. " * 2,
+        pressures="target: 75 to 123 mmHg, 60 % of the occlusion pressure (unknown in 4 of 80). ",
+        findings=["marked numbness (sub-07 ses-3)", "8 of 152 sets not counted, and why. " * 4],
+        claims=claims_shown(claims, contrasts),
+        plan="No plan was frozen before the values were seen.",
+        pictures=[picture, picture],
+    )
+    told = [{"id": "answer", "title": "The answer", "text": Markup(answer)}]
+    told.append({"id": "numbers", "title": "Where the numbers come from", "text": ""})
+    return framed(templates, told, "A study of four exercises with and without limb cuffs")
+
+
+@pytest.mark.parametrize("width", [1280, 1440])
+def test_claims_and_pictures_of_muscle_and_heart_stand_on_the_first_screen(tmp_path, width):
+    """On a screen of 1280 by 800, as small laptops have it."""
+    seen = after(
+        tmp_path,
+        first_screen(),
+        """
+        const box = (part) => part.getBoundingClientRect();
+        const pictures = [...document.querySelectorAll(".pictures svg")].map(box);
+        seen.claims = document.querySelectorAll(".claims tbody").length;
+        seen.lowest = Math.max(...pictures.map((picture) => picture.bottom));
+        seen.beside = pictures[0].right <= pictures[1].left;
+        const table = document.querySelector(".claims");
+        seen.cut = table.scrollWidth > table.parentElement.clientWidth;
+        """,
+        width=width,
+    )
+    assert (seen["claims"], seen["beside"], seen["cut"]) == (3, True, False)
+    assert seen["lowest"] <= 800
+
+
+def test_on_a_small_phone_every_cell_of_a_claim_is_seen(tmp_path):
+    seen = after(
+        tmp_path,
+        first_screen(),
+        """
+        const cells = [...document.querySelectorAll(".claims td, .claims tbody th")];
+        seen.out = cells.filter((cell) => cell.getBoundingClientRect().right > innerWidth).length;
+        """,
+        width=360,
+    )
+    assert seen == {"out": 0}

@@ -145,8 +145,8 @@ def test_sets_stopped_early_are_counted_once():
 def test_sets_that_do_not_count_are_told_by_verdict_and_only_where_there_are_some():
     mixed = safety(*sets("within", "above limit", "other day", "other day", None))
     assert not_counting(mixed) == (
-        "pressure not counted as that of the condition in 3 of 4 sets with a cuff (1 above limit, "
-        "2 occlusion pressure of another day only)"
+        "3 of 4 sets with a cuff not counted as at the pressure of the condition (1 above limit, "
+        "2 with a share from another day)"
     )
     assert safety_findings(mixed, NO_HARMS) == [not_counting(mixed)]
     assert not_counting(safety(*sets("within", "by titration", "overridden"))) == ""

@@ -63,7 +63,7 @@ def test_only_alternatives_that_change_an_estimate_or_an_interval_have_a_row():
     )
     found = other_settings(table, PRIMARY)
     assert found["setting"].to_list() == ["main analysis", "another limit"]
-    assert found["low - none"].to_list() == ["2 (1 to 3)", "2 (0.8 to 3)"]
+    assert found["low - none"].to_list() == ["2.00 (1.00 to 3.00)", "2.00 (0.800 to 3.00)"]
     assert found["values changed"].to_list() == ["", "3"]
     assert without_a_change(table) == [
         "These settings leave every contrast that they concern as it is: another band "
@@ -112,7 +112,7 @@ def test_a_contrast_that_an_alternative_loses_is_a_change():
             tried("stricter limit", None, ci_low=None, ci_high=None, n_values_changed=9.0),
         ]
     )
-    assert other_settings(table, PRIMARY)["low - none"].to_list() == ["2 (1 to 3)", ""]
+    assert other_settings(table, PRIMARY)["low - none"].to_list() == ["2.00 (1.00 to 3.00)", ""]
     assert without_a_change(table) == []
 
 
@@ -126,7 +126,7 @@ def test_the_primary_analysis_stands_first_and_the_others_below_it():
         "the primary analysis: within people, CR2",
         "mixed model",
     ]
-    assert found["low - none"].to_list() == ["2 (1 to 3)", "2.1 (0.9 to 3.3)"]
+    assert found["low - none"].to_list() == ["2.00 (1.00 to 3.00)", "2.10 (0.900 to 3.30)"]
     assert found["pairs"].to_list() == ["9", "8"]
 
 

@@ -19,6 +19,7 @@ ASKED = (
         "book",
         "printed_tables",
         "sensitivity_tables",
+        "printed_pressures",
         "failure_and_dose",
         "single_case_page",
         "unmade",
