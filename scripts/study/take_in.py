@@ -14,7 +14,7 @@ from results.words import counted
 from study.clock_times import ClockTimeError, moment_of, seconds_after
 from study.own_names import own_names, with_own_names
 from study.problems import Problems, StudyError
-from study.rows import read_table, rows_of, rows_of_cells
+from study.rows import MISSING, read_table, rows_of, rows_of_cells
 from study.session_forms import CUFF_TIMES, STATE
 from study.table_changes import TableChanges
 from study.table_forms import cells_of_sheets
@@ -60,7 +60,7 @@ def take_in(study, path):
         "occlusion": _filled(sheets["occlusion"], ["occlusion_pressure_mmhg"]),
         "titration": _filled(sheets["titration"], ["pressure_mmhg"]),
     }
-    noted = {c: v for c, v in state.items() if c in STATE and v not in ("", "n/a")}
+    noted = {c: v for c, v in state.items() if c in STATE and v not in MISSING}
     if not (noted or any(taken.values())):
         raise StudyError(
             f"{path.name}: nothing is filled in; write in it, save it, take it in again"
@@ -97,7 +97,7 @@ def _filled(cells, needed):
     header = cells[0] if cells else []
     filled = {}
     for number, row in enumerate(cells[1:], start=2):
-        values = {c: v for c, v in zip(header, row, strict=False) if c and v not in ("", "n/a")}
+        values = {c: v for c, v in zip(header, row, strict=False) if c and v not in MISSING}
         if any(column in values for column in needed):
             filled[number] = values
     return filled

@@ -159,6 +159,12 @@ def test_the_set_up_script_lists_the_benchmarks_there_are(name):
         launch.command_of("benchmark", name)
 
 
+def test_every_benchmark_that_is_listed_can_be_run():
+    benchmarks = (launch.SCRIPTS / "benchmarks").glob("[!_]*.py")
+    for path in (p for p in benchmarks if p.stem not in launch.NO_TOOLS):
+        assert '__name__ == "__main__"' in path.read_text(encoding="utf-8"), path.stem
+
+
 @pytest.mark.parametrize("word", ["--help", "-h"])
 def test_the_set_up_script_explains_itself_and_sets_nothing_up(capsys, monkeypatch, word):
     monkeypatch.setattr(launch, "set_up_environment", None)
