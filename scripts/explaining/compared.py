@@ -33,23 +33,23 @@ def chain(finished, name, number_of_row, row):
     yield "Values", list(values_in_words(finished, row))
 
 
-def _cell(value, column):
-    return number(value, column) if isinstance(value, float) else str(value)
+def _cell(cell, column):
+    return number(cell, column) if isinstance(cell, float) else str(cell)
 
 
 def values_behind(finished, row):
     """Rows of outcomes.tsv of the outcome, window and, where the row has them, the conditions and
     the exercise; the index counts from 0, so that a row of the file is the index and 2."""
     table = finished.table("outcomes")
-    values = table[(table["outcome"] == row["outcome"]) & (table["window"] == row["window"])]
-    values = values[values["condition"].isin(finished.settings.study.conditions)]
+    asked = table[(table["outcome"] == row["outcome"]) & (table["window"] == row["window"])]
+    asked = asked[asked["condition"].isin(finished.settings.study.conditions)]
     contrast = row.get("contrast")
     if isinstance(contrast, str):
-        values = values[values["condition"].isin(contrast.split(" - "))]
+        asked = asked[asked["condition"].isin(contrast.split(" - "))]
     exercise = row.get("exercise")
     if isinstance(exercise, str) and exercise != "all":
-        values = values[values["exercise"] == exercise]
-    return values
+        asked = asked[asked["exercise"] == exercise]
+    return asked
 
 
 def values_in_words(finished, row):
@@ -61,10 +61,10 @@ def values_in_words(finished, row):
         f"{len(asked)} values asked in outcomes.tsv, {len(given)} given, {flagged} of them "
         f"flagged, {withheld} withheld"
     )
-    for (participant, condition), values in asked.groupby(["participant_id", "condition"]):
-        known = values["value"].dropna()
+    for (participant, condition), of_person in asked.groupby(["participant_id", "condition"]):
+        known = of_person["value"].dropna()
         mean = "no value" if known.empty else f"mean {known.mean():.6g} of {len(known)}"
-        lines = ", ".join(spans([n + 2 for n in values.index]))
+        lines = ", ".join(spans([n + 2 for n in of_person.index]))
         yield f"{participant}, {condition}: {mean}; rows {lines}"
 
 

@@ -23,10 +23,10 @@ def other_conventions(outcome, window, inputs):
         return
     for says, source, compute in listed:
         try:
-            value = compute()
+            computed = compute()
         except NotEnough as reason:
             yield says, source, str(reason)
             continue
-        if isinstance(value, Estimate):
-            value = value.value if value.usable else value.reason
-        yield says, source, value if isinstance(value, str) else float(value)
+        if isinstance(computed, Estimate):
+            computed = computed.value if computed.usable else computed.reason
+        yield says, source, computed if isinstance(computed, str) else float(computed)

@@ -51,12 +51,12 @@ def _value(finished, number, row, samples):
     differing = value.differences("outcomes", row, again, value.MEASURED)
     blocks = list(value.chain(finished, number, row, again, window, inputs))
     blocks.append(("Measured again from what the run left", _verdict(differing, value.MEASURED)))
-    others = [
-        f"{result if isinstance(result, str) else format(result, '.6g')}: {says} ({source})"
-        for says, source, result in other_conventions(row["outcome"], window, inputs)
+    other_rows = [
+        f"{computed if isinstance(computed, str) else format(computed, '.6g')}: {says} ({source})"
+        for says, source, computed in other_conventions(row["outcome"], window, inputs)
     ]
-    if others:
-        blocks.append(("The same window under other conventions", others))
+    if other_rows:
+        blocks.append(("The same window under other conventions", other_rows))
     if samples:
         write_table(value.samples(row["outcome"], window, inputs), samples)
         blocks.append(("Written", [f"the samples behind the value: {samples}"]))

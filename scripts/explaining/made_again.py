@@ -162,8 +162,8 @@ def _dose(finished):
 
 
 def _values_of_sets(finished):
-    values = finished.table("outcomes")
-    return values[(values["trial_type"] == "set") & values["value"].notna()]
+    outcomes = finished.table("outcomes")
+    return outcomes[(outcomes["trial_type"] == "set") & outcomes["value"].notna()]
 
 
 def _coupling(finished):

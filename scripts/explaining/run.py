@@ -142,7 +142,7 @@ def cells_of(name, row):
 
     cells = {}
     for column in columns_of(name):
-        value = row.get(column)
-        is_number = isinstance(value, int | float) and not isinstance(value, bool)
-        cells[column] = number(value, column) if is_number or pd.isna(value) else str(value)
+        cell = row.get(column)
+        is_number = isinstance(cell, int | float) and not isinstance(cell, bool)
+        cells[column] = number(cell, column) if is_number or pd.isna(cell) else str(cell)
     return cells

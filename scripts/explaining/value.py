@@ -58,7 +58,7 @@ def measured_again(finished, row):
     person, window, inputs = inputs_of(finished, row)
     module = outcome_modules()[row["outcome"]]
     rules, default_rules = (s.quality_rules for s in (finished.settings, finished.default_settings))
-    value = measure_outcome(
+    measurement = measure_outcome(
         row["outcome"],
         module,
         window,
@@ -68,7 +68,7 @@ def measured_again(finished, row):
     )
     labels = person.labels(inputs["event"])
     asked = {"window": window.name, "outcome": row["outcome"], "unit": module.UNIT}
-    table = as_read(pd.DataFrame([labels | asked | value]), "outcomes")
+    table = as_read(pd.DataFrame([labels | asked | measurement]), "outcomes")
     return table.iloc[0], window, inputs
 
 
@@ -123,10 +123,10 @@ def chain(finished, number_of_row, row, again, window, inputs):
 
 
 def _value_in_words(row):
-    value = "n/a" if pd.isna(row["value"]) else number(row["value"])
+    shown = "n/a" if pd.isna(row["value"]) else number(row["value"])
     unit = row["unit"] if isinstance(row["unit"], str) else ""
     reason = f": {row['reason']}" if isinstance(row["reason"], str) else ""
-    return f"{' '.join(filter(None, [value, unit]))}, {row['status']}{reason}"
+    return f"{' '.join(filter(None, [shown, unit]))}, {row['status']}{reason}"
 
 
 def settings_in_words(finished, outcome, window):
@@ -144,14 +144,14 @@ def rules_in_words(settings, outcome, window, inputs):
     """Every quality rule that judges the value, its limits, and what is measured here."""
     family = outcome_modules()[outcome].FAMILY
     for rule in rules_that_judge(outcome, family, window.name, settings.quality_rules):
-        value = inputs.property_of_window(rule.measured)
+        measured = inputs.property_of_window(rule.measured)
         limits = [
             f"{status} {side} {getattr(rule, f'{status}_{side}'):g}"
             for status in ("flagged", "refused")
             for side in ("below", "above")
             if getattr(rule, f"{status}_{side}") is not None
         ]
-        here = "not known here" if value is None else f"here {value:.4g}"
+        here = "not known here" if measured is None else f"here {measured:.4g}"
         yield f"{rule.measured}, {here}; {', '.join(limits)} ({rule.says}; {rule.source})"
 
 
@@ -199,32 +199,33 @@ def ingredients(function, inputs, depth=0, told=None):
             yield from ingredients(MAKERS[name], inputs, depth + bool(shown), told)
 
 
-def _shown(thing):
+def _shown(quantity):
     """A thing in a line; empty for what only carries others."""
-    if isinstance(thing, Estimate):
-        error = "" if np.isnan(thing.se) else f", standard error {thing.se:.4g}"
-        where = "" if np.isnan(thing.at_s) else f", at {thing.at_s:.6g} s"
-        reason = f": {thing.reason}" if thing.reason else ""
-        return f"{thing.value:.7g}{error}{where}, {thing.status}{reason}"
-    if isinstance(thing, Intervals):
-        return f"{thing.time_s.size} intervals, {int(thing.normal.sum())} of them normal"
-    if isinstance(thing, Contractions):
-        return f"{_shown(thing.count)}; rate {_shown(thing.rate_hz)}"
-    if isinstance(thing, np.ndarray):
-        if not thing.size:
+    if isinstance(quantity, Estimate):
+        error = "" if np.isnan(quantity.se) else f", standard error {quantity.se:.4g}"
+        where = "" if np.isnan(quantity.at_s) else f", at {quantity.at_s:.6g} s"
+        reason = f": {quantity.reason}" if quantity.reason else ""
+        return f"{quantity.value:.7g}{error}{where}, {quantity.status}{reason}"
+    if isinstance(quantity, Intervals):
+        return f"{quantity.time_s.size} intervals, {int(quantity.normal.sum())} of them normal"
+    if isinstance(quantity, Contractions):
+        return f"{_shown(quantity.count)}; rate {_shown(quantity.rate_hz)}"
+    if isinstance(quantity, np.ndarray):
+        if not quantity.size:
             return "no values"
-        first, last = (f"{float(value):.7g}" for value in (thing[0], thing[-1]))
-        return f"{thing.size} values, {first} to {last}"
-    if isinstance(thing, pd.DataFrame):
-        return f"table of {len(thing)} rows"
-    if isinstance(thing, float | np.floating):
-        return f"{thing:.7g}"
-    if hasattr(thing, "start_s") and hasattr(thing, "end_s"):
-        return f"{thing.start_s:.6f} to {thing.end_s:.6f} s"
-    if hasattr(thing, "event_id"):
-        return f"{thing.trial_type}, onset {thing.onset_s:g} s, duration {thing.duration_s:g} s"
-    if isinstance(thing, int | bool | str) or thing is None:
-        return "not known" if thing is None else str(thing)
+        first, last = (f"{float(sample):.7g}" for sample in (quantity[0], quantity[-1]))
+        return f"{quantity.size} values, {first} to {last}"
+    if isinstance(quantity, pd.DataFrame):
+        return f"table of {len(quantity)} rows"
+    if isinstance(quantity, float | np.floating):
+        return f"{quantity:.7g}"
+    if hasattr(quantity, "start_s") and hasattr(quantity, "end_s"):
+        return f"{quantity.start_s:.6f} to {quantity.end_s:.6f} s"
+    if hasattr(quantity, "event_id"):
+        onset = f"{quantity.trial_type}, onset {quantity.onset_s:g} s"
+        return f"{onset}, duration {quantity.duration_s:g} s"
+    if isinstance(quantity, int | bool | str) or quantity is None:
+        return "not known" if quantity is None else str(quantity)
     return ""
 
 
@@ -267,9 +268,14 @@ def samples(outcome, window, inputs):
         return pd.DataFrame(columns=["span", "quantity", "time_s", "value"])
     parts = [
         pd.DataFrame(
-            {"span": span, "quantity": quantity, "time_s": time_s[inside], "value": value[inside]}
+            {
+                "span": span,
+                "quantity": quantity,
+                "time_s": time_s[inside],
+                "value": readings[inside],
+            }
         )
-        for quantity, time_s, value in tables
+        for quantity, time_s, readings in tables
         for span, (start_s, end_s) in spans.items()
         for inside in [(time_s >= start_s - 2e-3) & (time_s <= end_s + 2e-3)]
     ]

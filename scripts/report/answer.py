@@ -58,8 +58,8 @@ def pressures_in_words(safety, conditions, no_cuff):
     return f"Cuff pressures: {'; '.join(said)}." if said else ""
 
 
-def _span(values):
-    low, high = values.min().round(), values.max().round()
+def _span(estimates):
+    low, high = estimates.min().round(), estimates.max().round()
     return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
@@ -81,8 +81,8 @@ def plan_in_words(claims, plan):
             "chosen."
         )
     kept = (claims["plan"] == AS_PLANNED).sum()
-    others = claims.loc[claims["plan"] != AS_PLANNED, "plan"].dropna()
-    departures = dict.fromkeys(d for text in others for d in text.split("; "))
+    differing = claims.loc[claims["plan"] != AS_PLANNED, "plan"].dropna()
+    departures = dict.fromkeys(d for text in differing for d in text.split("; "))
     differs = f" What differs: {'; '.join(departures)}." if departures else ""
     return (
         f"The plan was frozen on {plan.frozen_at} (SHA-256 {plan.frozen_sha256[:12]}...); "
@@ -104,17 +104,17 @@ def person_means(outcomes, outcome, window, conditions):
     return of_outcome.groupby(keys, as_index=False, sort=False)["value"].mean()
 
 
-def person_by_condition(values, conditions):
+def person_by_condition(by_condition, conditions):
     """Mean of every participant in each condition, with the number of values behind it."""
-    in_conditions = values[values["condition"].isin(conditions)]
-    rows = []
+    in_conditions = by_condition[by_condition["condition"].isin(conditions)]
+    person_rows = []
     for participant, of_person in in_conditions.groupby("participant_id"):
         row = {"participant": participant}
         for condition in conditions:
             known = of_person.loc[of_person["condition"] == condition, "value"].dropna()
             row[condition] = f"{known.mean():.4g} (of {len(known)})" if len(known) else ""
-        rows.append(row)
-    return pd.DataFrame(rows)
+        person_rows.append(row)
+    return pd.DataFrame(person_rows)
 
 
 def marks_in_words(contrasts):
@@ -130,7 +130,7 @@ def course_in_words(cells, conditions, label, unit):
     present = [c for c in conditions if (cells["condition"] == c).any()]
     if len(present) < 2:
         means = cells.groupby("exercise", sort=False)["value"].mean()
-        listed = in_words([f"{words_of(name)} {value:.3g}" for name, value in means.items()])
+        listed = in_words([f"{words_of(name)} {mean:.3g}" for name, mean in means.items()])
         return f"{label} with {present[0]}, mean over people ({unit}): {listed}."
     first, last = present[0], present[-1]
     changes = {}
@@ -157,6 +157,6 @@ def course_in_words(cells, conditions, label, unit):
             f"{label} was on average {direction} with {last} than with {first} {where}, by {size}."
         )
     listed = "; ".join(
-        f"{words_of(name)} {in_unit(f'{value:+.3g}', unit)}" for name, value in changes.items()
+        f"{words_of(name)} {in_unit(f'{mean:+.3g}', unit)}" for name, mean in changes.items()
     )
     return f"{label}, mean difference {last} - {first} by exercise: {listed}."

@@ -40,9 +40,9 @@ def outcomes_by_person(outcomes, people, conditions):
     for outcome, window in pairs:
         for condition in conditions:
             if (outcome, window, condition) in means.index.droplevel("participant_id"):
-                values = means.loc[(outcome, window, condition)]
-                columns[column_name(outcome, window, condition)] = values
-                codebook.append(_of_outcome(outcome, window, condition, len(values)))
+                of_condition = means.loc[(outcome, window, condition)]
+                columns[column_name(outcome, window, condition)] = of_condition
+                codebook.append(_of_outcome(outcome, window, condition, len(of_condition)))
     wide = pd.DataFrame(columns).reindex(people["participant_id"]).reset_index(drop=True)
     return pd.concat([people.reset_index(drop=True), wide], axis=1), pd.DataFrame(codebook)
 
@@ -53,8 +53,8 @@ def column_name(outcome, window, condition):
     return re.sub(r"[^A-Za-z0-9_]+", "_", name)
 
 
-def _of_person(name, values):
-    known = {"column": name, "what": words_of(name), "people": int(values.notna().sum())}
+def _of_person(name, of_condition):
+    known = {"column": name, "what": words_of(name), "people": int(of_condition.notna().sum())}
     return known | {"how": "as in participants.tsv"}
 
 

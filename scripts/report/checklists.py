@@ -63,11 +63,11 @@ def as_markdown(lists, references):
             f"After {checklist.follows}. {n - n_open} of {counted(n, 'item')} answered, "
             f"{n_open} open."
         )
-        rows = [
-            f"| {_cell(item)} | {_cell(answer or OPEN)} | {_cell(where if answer else '')} |"
-            for item, answer, where in checklist.items
+        lines = [
+            f"| {_cell(asked)} | {_cell(answer or OPEN)} | {_cell(where if answer else '')} |"
+            for asked, answer, where in checklist.items
         ]
-        parts.append("\n".join(["| item | answer | where |", "|---|---|---|", *rows]))
+        parts.append("\n".join(["| item | answer | where |", "|---|---|---|", *lines]))
     named = {checklist.follows for checklist in lists}
     followed = [reference for cited, reference in references.items() if cited in named]
     parts += ["## References", list_of_references(followed)]
@@ -405,8 +405,8 @@ def cuffs_used(results):
 
 
 def has(results, outcome):
-    values = results.outcomes
-    return bool(values.loc[values["outcome"] == outcome, "value"].notna().any())
+    outcomes = results.outcomes
+    return bool(outcomes.loc[outcomes["outcome"] == outcome, "value"].notna().any())
 
 
 def counts_of(column):
@@ -415,8 +415,8 @@ def counts_of(column):
     return ", ".join(f"{n} {words_of(name)}" for name, n in counts.items())
 
 
-def spread_of(values):
-    low, high = values.min(), values.max()
+def spread_of(ages):
+    low, high = ages.min(), ages.max()
     return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 

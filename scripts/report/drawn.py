@@ -39,19 +39,19 @@ def interval_scale(parts, *, ratio, smallest):
     if smallest is not None and not math.isnan(smallest):
         size = abs(math.log(smallest)) if ratio else smallest
         matters = (neutral - size, neutral + size)
-    drawn = [[to_scale(value) for value in part] for part in parts]
-    ends = [neutral, *(value for part in drawn for value in part), *(matters or ())]
+    drawn = [[to_scale(figure) for figure in part] for part in parts]
+    ends = [neutral, *(figure for part in drawn for figure in part), *(matters or ())]
     low, high = min(ends), max(ends)
     pad = 0.06 * (high - low or 1.0)
     low, high = low - pad, high + pad
     width, row, margin = 224, 22, 10
 
-    def across(value):
-        return margin + (width - 2 * margin) * (value - low) / (high - low)
+    def across(figure):
+        return margin + (width - 2 * margin) * (figure - low) / (high - low)
 
     behind = [straight(across(neutral), 0, across(neutral), row, QUIET, dashed=True)]
     if matters:
-        x, end = (across(value) for value in matters)
+        x, end = (across(figure) for figure in matters)
         behind.insert(
             0, f'<rect x="{x:.1f}" y="0" width="{end - x:.1f}" height="{row}" fill="{SHADE}"/>'
         )
@@ -60,11 +60,11 @@ def interval_scale(parts, *, ratio, smallest):
         for part in drawn
     ]
     shapes = [straight(margin, 0.5, width - margin, 0.5, INK)]
-    for value in ticks(low, high, ratio=ratio):
-        x = across(to_scale(value))
+    for figure in ticks(low, high, ratio=ratio):
+        x = across(to_scale(figure))
         shapes += [
             straight(x, 0, x, 4, INK),
-            label_at(x, 15, f"{value:g}", anchor="middle", size=11),
+            label_at(x, 15, f"{figure:g}", anchor="middle", size=11),
         ]
     return IntervalScale(strips, beside_its_words(width, row, shapes))
 
@@ -85,8 +85,8 @@ def across_conditions(cells, conditions, *, said, label, band=None):
     exercises = list(dict.fromkeys(cells["exercise"]))
     present = [c for c in conditions if (cells["condition"] == c).any()]
     in_row = min(len(exercises), 4)
-    height, left = 130, 36
-    panel = min(160, (WIDTH - left) // in_row)
+    height, left_px = 130, 36
+    panel = min(160, (WIDTH - left_px) // in_row)
     low, high = float(cells["value"].min()), float(cells["value"].max())
     if band:
         low, high = min(low, band[0]), max(high, band[1])
@@ -96,7 +96,7 @@ def across_conditions(cells, conditions, *, said, label, band=None):
     names = [textwrap.wrap(words_of(name), panel // LETTER) for name in exercises]
     below = 12 + 14 * max(map(len, names))
     for n, exercise in enumerate(exercises):
-        x = left + panel * (n % in_row)
+        x = left_px + panel * (n % in_row)
         y = top + (height + below) * (n // in_row)
         shapes += _panel(
             cells[cells["exercise"] == exercise],
@@ -112,7 +112,7 @@ def across_conditions(cells, conditions, *, said, label, band=None):
             for m, line in enumerate(names[n])
         ]
     n_rows = math.ceil(len(exercises) / in_row)
-    width = max(left + panel * in_row, needed)
+    width = max(left_px + panel * in_row, needed)
     return picture(width, top + (height + below) * n_rows, shapes, said)
 
 
@@ -135,8 +135,8 @@ def _panel(cells, present, conditions, *, box, limits, band, numbered):
     x_of = {condition: x + step * (n + 0.5) for n, condition in enumerate(present)}
     shapes, up = frame(box, limits, band, numbered=numbered)
     for _, of_person in cells.groupby("participant_id"):
-        values = of_person.set_index("condition")["value"]
-        points = [f"{x_of[c]:.1f},{up(values[c]):.1f}" for c in present if c in values]
+        by_condition = of_person.set_index("condition")["value"]
+        points = [f"{x_of[c]:.1f},{up(by_condition[c]):.1f}" for c in present if c in by_condition]
         if len(points) > 1:
             shapes.append(
                 f'<polyline points="{" ".join(points)}" fill="none" stroke="#8d9a97" '
@@ -163,8 +163,8 @@ def frame(box, limits, band, *, numbered):
     x, y, width, height = box
     low, high = limits
 
-    def up(value):
-        return y + height * (high - value) / (high - low)
+    def up(level):
+        return y + height * (high - level) / (high - low)
 
     shapes = []
     if band:
@@ -174,16 +174,16 @@ def frame(box, limits, band, *, numbered):
         )
     shapes.append(straight(x, y, x, y + height, INK))
     shapes.append(straight(x, y + height, x + width, y + height, INK))
-    for value in ticks(low, high):
-        shapes.append(straight(x - 4, up(value), x, up(value), INK))
+    for level in ticks(low, high):
+        shapes.append(straight(x - 4, up(level), x, up(level), INK))
         if numbered:
-            shapes.append(label_at(x - 7, up(value) + 4, f"{value:g}", anchor="end", size=11))
+            shapes.append(label_at(x - 7, up(level) + 4, f"{level:g}", anchor="end", size=11))
     return shapes, up
 
 
-def legend(present, conditions, left, y=10):
-    """The mark and name of each condition, from `left` on around the height `y`, in px."""
-    shapes, x = [], left
+def legend(present, conditions, left_px, y=10):
+    """The mark and name of each condition, from `left_px` on around the height `y`, in px."""
+    shapes, x = [], left_px
     for condition in present:
         shapes += [
             condition_mark(x + 6, y, condition, conditions),
@@ -217,7 +217,7 @@ def condition_mark(x, y, condition, conditions):
 def ticks(low, high, *, ratio=False):
     """Three to six round numbers within the limits, which are logarithms of ratios."""
     if ratio:
-        even = [math.exp(value) for value in (low, high)]
+        even = [math.exp(limit) for limit in (low, high)]
         candidates = [r / 10 for r in range(1, 10)] + [1, 1.2, 1.5, 2, 3, 5, 10, 20, 50]
         inside = [r for r in candidates if even[0] <= r <= even[1]]
         while len(inside) > 6:

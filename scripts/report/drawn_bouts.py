@@ -6,7 +6,7 @@ from results.words import words_of
 PANEL, HEIGHT, LEFT, TOP, GAP = 250, 92, 46, 62, 26
 
 
-def across_bouts(rows, exercises, conditions, failed, *, said):
+def across_bouts(panel_rows, exercises, conditions, failed, *, said):
     """Points in the order done, joined within a condition; a ring around a set to failure.
 
     rows : (label, table, band) of each outcome: exercise, condition, event and value of every set,
@@ -15,7 +15,7 @@ def across_bouts(rows, exercises, conditions, failed, *, said):
     said : what a reader who cannot see the picture is told
     """
     present = [
-        c for c in conditions if any((table["condition"] == c).any() for _, table, _ in rows)
+        c for c in conditions if any((table["condition"] == c).any() for _, table, _ in panel_rows)
     ]
     shapes = legend(present, conditions, LEFT)
     if failed:
@@ -24,7 +24,7 @@ def across_bouts(rows, exercises, conditions, failed, *, said):
     for m, exercise in enumerate(exercises):
         middle = LEFT + m * PANEL + (PANEL - 24) / 2
         shapes.append(label_at(middle, 40, words_of(exercise), anchor="middle"))
-    for n, (label, table, band) in enumerate(rows):
+    for n, (label, table, band) in enumerate(panel_rows):
         y = TOP + n * (HEIGHT + GAP)
         limits = _limits(table["value"], band)
         shapes.append(label_at(2, y - 8, label))
@@ -34,12 +34,12 @@ def across_bouts(rows, exercises, conditions, failed, *, said):
             shapes += _panel(
                 of_exercise, present, conditions, failed, box, limits, band, numbered=m == 0
             )
-    bottom = TOP + len(rows) * (HEIGHT + GAP) - GAP
+    bottom = TOP + len(panel_rows) * (HEIGHT + GAP) - GAP
     return picture(LEFT + PANEL * len(exercises), bottom + 4, shapes, said)
 
 
-def _limits(values, band):
-    low, high = float(values.min()), float(values.max())
+def _limits(levels, band):
+    low, high = float(levels.min()), float(levels.max())
     pad = 0.12 * (high - low or max(abs(high), 1.0))
     low, high = low - pad, high + pad
     return (min(low, band[0]), max(high, band[1])) if band else (low, high)
@@ -53,7 +53,7 @@ def _panel(sets, present, conditions, failed, box, limits, band, *, numbered):
     step = width / max(sum(len(of_condition) for of_condition in in_order) + len(in_order) - 1, 1)
     at = x + step / 2
     for of_condition in in_order:
-        points = [(at + step * k, up(value)) for k, value in enumerate(of_condition["value"])]
+        points = [(at + step * k, up(level)) for k, level in enumerate(of_condition["value"])]
         at += step * (len(of_condition) + 1)
         corners = " ".join(f"{a:.1f},{b:.1f}" for a, b in points)
         shapes.append(

@@ -19,7 +19,7 @@ def estimand(results):
         return []
     outcomes, conditions = results.outcomes, results.conditions
     done = outcomes[outcomes["condition"].isin(conditions)]
-    values = Origin("outcomes", 0)
+    origin = Origin("outcomes", 0)
     parts = {
         "Effect of": effect_of(conditions),
         "On": outcomes_in_words(results.primary),
@@ -29,10 +29,10 @@ def estimand(results):
         "Visits": visits_in_words(compared, results.primary),
         "Resting values": baseline_in_words(results.settings.plan.baseline_adjusted),
         "Sets stopped early or taken to failure": Told(
-            stopped_in_words(results.events, conditions), values
+            stopped_in_words(results.events, conditions), origin
         ),
-        "Unequal work": Told(work_in_words(done, conditions), values),
-        "Missing visits and values": Told(missing_in_words(done, conditions), values),
+        "Unequal work": Told(work_in_words(done, conditions), origin),
+        "Missing visits and values": Told(missing_in_words(done, conditions), origin),
     }
     return [(part, said) for part, said in parts.items() if said]
 
@@ -55,8 +55,8 @@ def people_in_words(done, compared, primary):
     """Whose mean difference is estimated, and how many hold both conditions."""
     people = done["participant_id"].nunique()
     main = _of_primary(compared, primary)
-    rows = main if len(main) else compared
-    pairs = sorted({int(n) for n in rows["n_pairs"].dropna()})
+    contrasts = main if len(main) else compared
+    pairs = sorted({int(n) for n in contrasts["n_pairs"].dropna()})
     spread = f"{pairs[0]}" if len(pairs) == 1 else f"{pairs[0]} to {pairs[-1]}"
     if people == 1:
         return "One participant, and nobody else."
@@ -95,8 +95,8 @@ def sizes_in_words(compared, primary):
 
 def visits_in_words(compared, primary):
     """Whether the step from visit to visit is taken out of the contrasts."""
-    rows = _of_primary(compared, primary)
-    methods = (rows if len(rows) else compared)["method"].fillna("")
+    of_primary = _of_primary(compared, primary)
+    methods = (of_primary if len(of_primary) else compared)["method"].fillna("")
     with_visit = methods.str.contains(", visit", regex=False)
     if with_visit.all():
         return "What changes from visit to visit for everybody alike is taken out."

@@ -61,10 +61,10 @@ def text_of(folder):
     """What the report, the methods text and the checklists of a study say, as plain text."""
     page = (folder / "report.html").read_text(encoding="utf-8")
     page = re.sub(r"<(script|style)\b.*?</\1>", " ", page, flags=re.S)
-    others = [
+    other_tables = [
         (folder / name).read_text(encoding="utf-8") for name in ("methods.md", "checklists.md")
     ]
-    return plain(" ".join([page, *others]))
+    return plain(" ".join([page, *other_tables]))
 
 
 def is_said(sentence, text):

@@ -28,7 +28,7 @@ MEANING = {
 
 
 def sentence_of_evidence(
-    rows: pd.DataFrame,
+    contrasts: pd.DataFrame,
     label: str,
     tier: str,
     unit: str,
@@ -44,9 +44,12 @@ def sentence_of_evidence(
             f"{label}: does not tell vagal from sympathetic drive; not an index of sympathetic "
             "activity."
         )
-    estimated = rows[is_comparison(rows)]
+    estimated = contrasts[is_comparison(contrasts)]
     if estimated.empty:
-        alone = "n_pairs" in rows and (rows.loc[rows["estimate"].notna(), "n_pairs"] == 1).any()
+        alone = (
+            "n_pairs" in contrasts
+            and (contrasts.loc[contrasts["estimate"].notna(), "n_pairs"] == 1).any()
+        )
         why = "one participant only: no comparison" if alone else "no contrast could be estimated"
         return f"{label}: {why}."
     if not (estimated["primary"] == "yes").all():
@@ -62,14 +65,14 @@ def sentence_of_evidence(
         condition, reference = row.contrast.split(" - ")
         shown.setdefault((condition, verdict_of(row)), []).append(reference)
     # what was shown before what was not
-    for (condition, verdict), others in shown.items():
+    for (condition, verdict), outcomes in shown.items():
         if verdict not in NO_CLAIM:
             meaning = MEANING[tier, verdict]
-            said.append(f"{verdict} with {condition} than with {in_words(others)}, {meaning}")
+            said.append(f"{verdict} with {condition} than with {in_words(outcomes)}, {meaning}")
     for without, words in NO_CLAIM.items():
         pairs = [
-            f"{condition} against {in_words(others)}"
-            for (condition, verdict), others in shown.items()
+            f"{condition} against {in_words(outcomes)}"
+            for (condition, verdict), outcomes in shown.items()
             if verdict == without
         ]
         if pairs:
@@ -79,21 +82,21 @@ def sentence_of_evidence(
     return f"{label}: {'; '.join(said)}.{order}"
 
 
-def sentence_above_intrinsic(values: pd.DataFrame, conditions: list[str]) -> str:
+def sentence_above_intrinsic(above_limit: pd.DataFrame, conditions: list[str]) -> str:
     """In how many participants heart rate exceeded the upper limit of the intrinsic rate.
 
-    `values`: rows of hr_above_intrinsic_bpm of sets with participant_id, condition and value (bpm).
+    `above_limit`: hr_above_intrinsic_bpm of sets with participant_id, condition and value (bpm).
     One sentence over all conditions, of the participants who have them all, so that a count is
     never read as a comparison; empty where nobody has.
     """
-    wide = values.groupby(["participant_id", "condition"])["value"].mean().unstack()
+    wide = above_limit.groupby(["participant_id", "condition"])["value"].mean().unstack()
     whole = wide.reindex(columns=conditions).dropna()
     if whole.empty:
         return ""
     margins = whole.mean(axis=1)
     above, n = int((margins > 0).sum()), len(margins)
     if n == 1:
-        alone = values["participant_id"].nunique() == 1
+        alone = above_limit["participant_id"].nunique() == 1
         whose = "" if alone else " of the one participant with all conditions"
         return _one_above_intrinsic(float(margins.iloc[0]), whose)
     if not above:

@@ -25,12 +25,12 @@ def flow_of(exclusions, outcomes, events, recordings, primary, conditions):
         "session": len(visits),
         "event": len(events),
     }
-    rows = []
+    boxes = []
     for scope, counted_here in STEPS:
         part = exclusions[exclusions["scope"] == scope]
         before = part["n_before"].max() if len(part) else now[scope]
         after = part["n_after"].min() if len(part) else now[scope]
-        rows.append(_row(counted_here, before, after, named(part)))
+        boxes.append(_row(counted_here, before, after, named(part)))
     done = events[(events["trial_type"] == "set") & events["condition"].isin(conditions)]
     for condition in conditions:
         part = done[done["condition"] == condition]
@@ -42,14 +42,14 @@ def flow_of(exclusions, outcomes, events, recordings, primary, conditions):
         lacking = sorted({*done["participant_id"]} - {*part["participant_id"]})
         who = named(without) or (f"{_some(lacking)}: no set" if lacking else "")
         label = f"people with sets under {condition} ({counted(len(part), 'set')} of {n_sets})"
-        rows.append(_row(label, done["participant_id"].nunique(), people, who))
+        boxes.append(_row(label, done["participant_id"].nunique(), people, who))
     for outcome, window in primary:
         part = outcomes[(outcomes["outcome"] == outcome) & (outcomes["window"] == window)]
         if len(part):
             absent = part[part["value"].isna()]
             label = f"values of {label_of(outcome)}, {words_of(window)}"
-            rows.append(_row(label, len(part), len(part) - len(absent), named(absent)))
-    return pd.DataFrame(rows)
+            boxes.append(_row(label, len(part), len(part) - len(absent), named(absent)))
+    return pd.DataFrame(boxes)
 
 
 def _row(label, before, after, who):
@@ -61,10 +61,10 @@ def _row(label, before, after, who):
     }
 
 
-def named(rows):
+def named(boxes):
     """Who or what was left out with the reason, the same reason once."""
     by_reason = {}
-    for row in rows.to_dict("records"):
+    for row in boxes.to_dict("records"):
         name = row.get("event_id")
         if not isinstance(name, str):
             parts = (row.get("participant_id"), row.get("session_id"))

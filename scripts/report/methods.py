@@ -239,13 +239,13 @@ def clocks_in_words(clocks):
 def declared_over_header(recordings):
     """A sentence for each reason for which the study overruled what files say of themselves."""
     overruled = recordings[recordings["declared_over_header"].notna()]
-    for (signal, named, unit, reason), rows in overruled.groupby(
+    for (signal, named, unit, reason), files in overruled.groupby(
         ["signal", "declared_over_header", "unit", "declared_reason"], sort=False
     ):
         names = in_words([name.strip() for name in named.split(";") if name.strip()])
         stated = f"{names} ({unit})" if "unit" in named else names
         yield (
-            f"In {counted(len(rows), 'file')} of {words_of(signal)} the study declared {stated} "
+            f"In {counted(len(files), 'file')} of {words_of(signal)} the study declared {stated} "
             f"over the header of the file: {reason}."
         )
 
@@ -292,9 +292,9 @@ def band(limits):
 def recordings_in_words(recordings):
     """How many recordings of each signal there are, in a sentence."""
     counts = recordings["signal"].value_counts().sort_index()
-    (first, n), *others = counts.items()
+    (first, n), *further = counts.items()
     parts = [f"{counted(n, 'recording')} of {words_of(first)}"]
-    parts += [f"{count} of {words_of(name)}" for name, count in others]
+    parts += [f"{count} of {words_of(name)}" for name, count in further]
     return f"There {'was' if n == 1 else 'were'} {in_words(parts)}"
 
 
@@ -439,6 +439,6 @@ def claims_in_words(claims, plan, confidence):
     )
 
 
-def without_tags(value):
+def without_tags(setting):
     """A value in which nothing reads as a tag of HTML, which Markdown lets pass."""
-    return re.sub(r"<(?=[A-Za-z/!?])", r"\\<", value) if isinstance(value, str) else value
+    return re.sub(r"<(?=[A-Za-z/!?])", r"\\<", setting) if isinstance(setting, str) else setting

@@ -24,9 +24,9 @@ class Origin:
         return cls(table, row.Index + 2, getattr(row, "outcome", ""), getattr(row, "window", ""))
 
     @classmethod
-    def of_each(cls, table, rows):
+    def of_each(cls, table, numbers):
         """The origin of every row of a table that was read whole, or of some of its rows."""
-        return [cls.of(table, row) for row in rows.itertuples()]
+        return [cls.of(table, row) for row in numbers.itertuples()]
 
     @property
     def anchor(self):
@@ -46,11 +46,11 @@ class Told(str):
         return told
 
 
-def marked(value):
+def marked(shown):
     """What a template prints for a value: behind what is told, a mark for each origin."""
-    if not isinstance(value, Told) or not value:
-        return value
-    return Markup("{}{}").format(str(value), Markup("").join(map(_mark, value.origins)))
+    if not isinstance(shown, Told) or not shown:
+        return shown
+    return Markup("{}{}").format(str(shown), Markup("").join(map(_mark, shown.origins)))
 
 
 def _mark(origin):

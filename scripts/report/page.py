@@ -129,17 +129,17 @@ def shown_table(table, caption, origins=()):
 
     origins : where each row comes from, which its first cell with anything in it is marked with
     """
-    rows = [
+    table_rows = [
         ["" if cell in ("n/a", "") or cell is None else _as_shown(cell) for cell in row]
         for row in table.astype(object).to_numpy().tolist()
     ]
     columns = [column_in_words(name) for name in table.columns]
-    numbers = [n for n in range(len(columns)) if _holds_numbers([row[n] for row in rows])]
+    numbers = [n for n in range(len(columns)) if _holds_numbers([row[n] for row in table_rows])]
     if origins:
-        for row, origin in zip(rows, origins, strict=True):
+        for row, origin in zip(table_rows, origins, strict=True):
             first = next((n for n, cell in enumerate(row) if cell), 0)
             row[first] = Told(row[first], origin)
-    return {"caption": caption, "columns": columns, "rows": rows, "numbers": numbers}
+    return {"caption": caption, "columns": columns, "rows": table_rows, "numbers": numbers}
 
 
 def column_in_words(name):

@@ -22,12 +22,12 @@ def references_in(path):
 
 def cited_in(text, references):
     """The sources that a text names, in the order in which it does."""
-    places = {}
+    numbers = {}
     for cited, reference in references.items():
         match = _pattern(cited).search(text)
         if match:
-            places[match.start()] = reference
-    return [places[at] for at in sorted(places)]
+            numbers[match.start()] = reference
+    return [numbers[at] for at in sorted(numbers)]
 
 
 def numbered(text, cited):
@@ -95,11 +95,11 @@ def _initials_together(author):
 
 
 def _bibtex_of(reference):
-    others = ["others"] if reference.get("and_others") else []
+    and_others = ["others"] if reference.get("and_others") else []
     authors = [
         f"{{{name}}}" if reference.get("corporate") else name for name in reference["authors"]
     ]
-    fields = {"author": " and ".join([*authors, *others]), "title": f"{{{reference['title']}}}"}
+    fields = {"author": " and ".join([*authors, *and_others]), "title": f"{{{reference['title']}}}"}
     for name in ("journal", "publisher", "year", "volume", "pages", "doi"):
         if name in reference:
             fields[name] = str(reference[name])

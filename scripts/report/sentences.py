@@ -92,29 +92,30 @@ def shares_in_words(row) -> list[str]:
     return said
 
 
-def basis_of_all(rows: pd.DataFrame) -> str:
+def basis_of_all(contrasts: pd.DataFrame) -> str:
     """What stands behind several contrasts: pairs, and shares of values flagged and withheld."""
     said = []
-    if "n_pairs" in rows and rows["n_pairs"].notna().all():
-        said.append(
-            f"{_span(rows['n_pairs'])} {'pair' if (rows['n_pairs'] == 1).all() else 'pairs'}"
-        )
+    if "n_pairs" in contrasts and contrasts["n_pairs"].notna().all():
+        unit = "pair" if (contrasts["n_pairs"] == 1).all() else "pairs"
+        said.append(f"{_span(contrasts['n_pairs'])} {unit}")
     for name in ("flagged", "withheld"):
-        shares = rows.get(f"{name}_pct")
+        shares = contrasts.get(f"{name}_pct")
         if shares is not None and shares.notna().all() and (shares > 0).any():
             said.append(f"{_span(shares)} % {name}")
     return ", ".join(said)
 
 
-def _span(values):
-    low, high = (f"{value:.0f}" for value in (values.min(), values.max()))
+def _span(numbers):
+    low, high = (f"{number:.0f}" for number in (numbers.min(), numbers.max()))
     return low if low == high else f"{low} to {high}"
 
 
-def sentence_of_claim(claim, rows: pd.DataFrame, label: str, *, same_order: bool = False) -> str:
+def sentence_of_claim(
+    claim, contrasts: pd.DataFrame, label: str, *, same_order: bool = False
+) -> str:
     """A planned claim with its verdict, its parts and what differs from the plan, in one sentence.
 
-    `claim` has the columns of claims.tsv, `rows` the contrasts over all exercises of its outcome.
+    `claim` has the columns of claims.tsv, `contrasts` are those of its outcome over all exercises.
     With `same_order` a difference is not called an effect of the condition.
     """
     p = "" if pd.isna(claim.p_adjusted) else f"{p_in_words(claim.p_adjusted)} over all claims"
@@ -122,11 +123,11 @@ def sentence_of_claim(claim, rows: pd.DataFrame, label: str, *, same_order: bool
     behind = "; ".join(filter(None, [p, parts]))
     behind = f" ({behind})" if behind else ""
     if claim.verdict == "shown":
-        said = f"{_directions(claim, rows)}{behind}."
+        said = f"{_directions(claim, contrasts)}{behind}."
         if same_order:
             said += f" {SAME_ORDER_CLAIM}"
     elif claim.verdict == "not shown":
-        said = f"that {claim.claim} was not shown{behind}; {_instead(claim, rows)}."
+        said = f"that {claim.claim} was not shown{behind}; {_instead(claim, contrasts)}."
     elif claim.verdict == "described":
         said = f"that {claim.claim} is not claimed, only described: {claim.note}{behind}."
     else:
@@ -138,10 +139,10 @@ def sentence_of_claim(claim, rows: pd.DataFrame, label: str, *, same_order: bool
     return f"{label}: {said}"
 
 
-def _instead(claim, rows) -> str:
+def _instead(claim, contrasts) -> str:
     """What stands in the place of a claim that was not shown: small differences, or nothing."""
     condition = claim.claim.partition(" differs from ")[0]
-    parts = [row for row in rows.itertuples() if condition in row.contrast.split(" - ")]
+    parts = [row for row in contrasts.itertuples() if condition in row.contrast.split(" - ")]
     if parts and all(verdict_of(row) == "same" for row in parts):
         return (
             "each of its differences was shown to be smaller than the smallest effect of interest"
@@ -149,21 +150,21 @@ def _instead(claim, rows) -> str:
     return "this does not show that there is no difference"
 
 
-def _directions(claim, rows) -> str:
+def _directions(claim, contrasts) -> str:
     """Lower or higher than which conditions; the claim itself where no one condition leads it."""
     condition, separator, _ = claim.claim.partition(" differs from ")
     if not separator:
         return f"{claim.claim} was tested, at least one was shown"
     by_direction = {}
-    for row in rows.itertuples():
+    for row in contrasts.itertuples():
         first, second = row.contrast.split(" - ")
         if condition in (first, second):
             above = (row.estimate > neutral_of(row)) == (condition == first)
             compared = second if condition == first else first
             by_direction.setdefault("higher" if above else "lower", []).append(compared)
     return "; ".join(
-        f"{direction} with {condition} than with {in_words(others, both=True)}"
-        for direction, others in sorted(by_direction.items(), reverse=True)
+        f"{direction} with {condition} than with {in_words(conditions, both=True)}"
+        for direction, conditions in sorted(by_direction.items(), reverse=True)
     )
 
 

@@ -126,18 +126,18 @@ def differences_in_words(cases, outcome, window, conditions):
     ]
     last = conditions[-1]
     of_outcome = of_outcome[
-        of_outcome["contrast"].isin([f"{last} - {other}" for other in conditions[:-1]])
+        of_outcome["contrast"].isin([f"{last} - {reference}" for reference in conditions[:-1]])
     ]
     if of_outcome.empty:
         return None
     within = of_outcome[of_outcome["exercise"] != "all"]
     within = of_outcome if within.empty else within
     parts = []
-    for exercise, rows in within.groupby("exercise", sort=False):
+    for exercise, of_exercise in within.groupby("exercise", sort=False):
         where = "" if exercise == "all" else f"in {words_of(exercise)} "
-        others = [against(row, module) for row in rows.itertuples()]
-        value = f"{shown(rows['condition_mean'].iloc[0])} {module.UNIT}".strip()
-        parts.append(f"{where}{value} with {last}, {in_words(others)}")
+        differences = [against(row, module) for row in of_exercise.itertuples()]
+        mean = f"{shown(of_exercise['condition_mean'].iloc[0])} {module.UNIT}".strip()
+        parts.append(f"{where}{mean} with {last}, {in_words(differences)}")
     said = f"{'; '.join(parts)}."
     overlaps = [
         overlap_in_words(row, module)
@@ -192,22 +192,22 @@ def rest_in_words(outcomes, sets, participant):
     saturation = values_of(sets, "smo2_baseline_pct").drop_duplicates(["session_id", "exercise"])
     if len(saturation):
         muscles = [
-            f"{listed(rows['value'])} % ({words_of(exercise)})"
-            for exercise, rows in saturation.groupby("exercise", sort=False)
+            f"{listed(of_exercise['value'])} % ({words_of(exercise)})"
+            for exercise, of_exercise in saturation.groupby("exercise", sort=False)
         ]
         said.append(f"saturation {in_words(muscles)}")
     return f"Before the sets: {'; '.join(said)}." if said else ""
 
 
-def shown(value):
+def shown(number):
     """A value with what its size bears: one decimal below 100, two digits below 1."""
-    if abs(value) < 1:
-        return f"{value:.2g}"
-    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.1f}".removesuffix(".0")
+    if abs(number) < 1:
+        return f"{number:.2g}"
+    return f"{number:.0f}" if abs(number) >= 100 else f"{number:.1f}".removesuffix(".0")
 
 
-def listed(values):
-    return ", ".join(shown(value) for value in values)
+def listed(numbers):
+    return ", ".join(shown(number) for number in numbers)
 
 
 def pressures_of_person(safety, participant, conditions):
@@ -224,8 +224,8 @@ def pressures_of_person(safety, participant, conditions):
     for condition in conditions:
         of_condition = sets[sets["condition"] == condition]
         parts = [
-            f"{limb}{span(rows['highest_pressure_mmhg'])} mmHg, {share_in_words(rows)}"
-            for limb, rows in of_condition.assign(
+            f"{limb}{span(of_limb['highest_pressure_mmhg'])} mmHg, {share_in_words(of_limb)}"
+            for limb, of_limb in of_condition.assign(
                 limb=[f"{name} " if isinstance(name, str) else "" for name in of_condition["limb"]]
             ).groupby("limb", sort=False)
         ]
@@ -236,16 +236,16 @@ def pressures_of_person(safety, participant, conditions):
     return " ".join(said) + " They are this person's pressures and no advice."
 
 
-def share_in_words(rows):
+def share_in_words(sets):
     """The share of the occlusion pressure, and every verdict but that it lies within."""
-    known = rows["share_pct"].dropna()
+    known = sets["share_pct"].dropna()
     share = f"{span(known)} % of the occlusion pressure" if len(known) else "share unknown"
-    others = [verdict for verdict in rows["verdict"].dropna().unique() if verdict != "within"]
-    return share + (f" ({', '.join(others)})" if others else "")
+    verdicts = [verdict for verdict in sets["verdict"].dropna().unique() if verdict != "within"]
+    return share + (f" ({', '.join(verdicts)})" if verdicts else "")
 
 
-def span(values):
-    low, high = values.min().round(), values.max().round()
+def span(numbers):
+    low, high = numbers.min().round(), numbers.max().round()
     return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
@@ -257,7 +257,7 @@ def bouts_table(sets, events, participant, conditions):
         & events["condition"].isin(conditions)
     ]
     given = [key for key in TOLD if len(values_of(sets, *key))]
-    rows = []
+    table_rows = []
     for exercise in dict.fromkeys(sets["exercise"]):
         for condition in conditions:
             bouts = sets[(sets["exercise"] == exercise) & (sets["condition"] == condition)]
@@ -270,25 +270,25 @@ def bouts_table(sets, events, participant, conditions):
             row["cuff (mmHg)"] = in_order(here["cuff_pressure_mmhg"])
             for outcome, window in given:
                 row[label_of(outcome)] = in_order_of_bouts(bouts, outcome, window)
-            rows.append(row)
-    return pd.DataFrame(rows)
+            table_rows.append(row)
+    return pd.DataFrame(table_rows)
 
 
-def in_order(values):
+def in_order(numbers):
     """Values one after the other, one where all are the same."""
-    texts = ["not noted" if pd.isna(value) else f"{value:.3g}" for value in values]
+    texts = ["not noted" if pd.isna(number) else f"{number:.3g}" for number in numbers]
     return texts[0] if len(set(texts)) == 1 else ", ".join(texts)
 
 
 def in_order_of_bouts(sets, outcome, window):
     """Values of an outcome in the order of the bouts, a dash where one was not given."""
     asked = sets[(sets["outcome"] == outcome) & (sets["window"] == window)]
-    return ", ".join("\N{EN DASH}" if pd.isna(value) else shown(value) for value in asked["value"])
+    return ", ".join("\N{EN DASH}" if pd.isna(bout) else shown(bout) for bout in asked["value"])
 
 
 def differences_table(cases):
     """Differences of the told outcomes within each exercise, a column for each contrast."""
-    rows = {}
+    by_exercise = {}
     for outcome, window in TOLD:
         of_outcome = cases[
             (cases["outcome"] == outcome)
@@ -304,10 +304,10 @@ def differences_table(cases):
                 f" (NAP {row.nap:.2f}, n {row.n_comparisons:.0f})" if pd.notna(row.nap) else ""
             )
             labels = (label_of(outcome), exercise)
-            rows.setdefault(labels, {})[row.contrast] = Told(
+            by_exercise.setdefault(labels, {})[row.contrast] = Told(
                 size + overlap, Origin.of("single_case", row)
             )
-    table = [{"outcome": o, "exercise": e} | sizes for (o, e), sizes in rows.items()]
+    table = [{"outcome": o, "exercise": e} | sizes for (o, e), sizes in by_exercise.items()]
     return pd.DataFrame(table).fillna("")
 
 

@@ -27,22 +27,22 @@ def states_table(visits, conditions):
     noted = {name: words for name, words in NOTED.items() if visits[name].notna().any()}
     if not noted or visits["condition"].isna().all():
         return None
-    rows = []
+    states = []
     for condition in conditions:
         of_condition = visits[visits["condition"] == condition]
         if len(of_condition):
             means = {words: mean_and_range(of_condition[name]) for name, words in noted.items()}
-            rows.append({"condition": condition, "visits": len(of_condition), **means})
-    return pd.DataFrame(rows)
+            states.append({"condition": condition, "visits": len(of_condition), **means})
+    return pd.DataFrame(states)
 
 
-def mean_and_range(values):
+def mean_and_range(noted):
     """`7.2 (6.5 to 8)`, or the one value; empty where nothing was noted."""
-    values = values.dropna().astype(float)
-    if values.empty:
+    noted = noted.dropna().astype(float)
+    if noted.empty:
         return ""
-    low, high = values.min(), values.max()
-    return f"{low:g}" if low == high else f"{values.mean():.3g} ({low:g} to {high:g})"
+    low, high = noted.min(), noted.max()
+    return f"{low:g}" if low == high else f"{noted.mean():.3g} ({low:g} to {high:g})"
 
 
 def expectations_in_words(visits, conditions):

@@ -32,11 +32,11 @@ def span_of(numbers):
 COLUMNS_OF_BASIS = {"pairs": "n_pairs", "flagged, %": "flagged_pct", "withheld, %": "withheld_pct"}
 
 
-def basis_in_columns(rows):
+def basis_in_columns(contrasts):
     """Pairs and shares flagged and withheld behind rows of contrasts, from fewest to most."""
-    rows = list(rows)
+    contrasts = list(contrasts)
     return {
-        column: span_of([getattr(row, name, None) for row in rows])
+        column: span_of([getattr(row, name, None) for row in contrasts])
         for column, name in COLUMNS_OF_BASIS.items()
     }
 

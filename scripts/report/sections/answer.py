@@ -63,15 +63,15 @@ def claim_shown(claim, contrasts):
     """What the first screen says and draws of one claim."""
     module = described(claim.outcome)
     label = f"{module.LABEL} ({window_of_set(claim.window)})"
-    rows = contrasts_of(contrasts, claim.outcome, claim.window)
+    contrasts_shown = contrasts_of(contrasts, claim.outcome, claim.window)
     parts = parts_of(claim)
     ratio = module.SCALE == "ratio"
-    smallest = rows["smallest_effect"].dropna()
+    smallest = contrasts_shown["smallest_effect"].dropna()
     smallest = float(smallest.iloc[0]) if len(smallest) else None
     short = claim._replace(parts=None, plan=NOT_FROZEN)
     shown = {
         "sentence": Told(
-            sentence_of_claim(short, rows, label, same_order=same_order(contrasts)),
+            sentence_of_claim(short, contrasts_shown, label, same_order=same_order(contrasts)),
             Origin.of("claims", claim),
         ),
         "verdict": claim.verdict,
@@ -85,7 +85,7 @@ def claim_shown(claim, contrasts):
     )
     return shown | {
         "unit": "ratio" if ratio else in_unit("", module.UNIT),
-        "parts": parts_shown(parts, scale.strips, rows, ratio=ratio),
+        "parts": parts_shown(parts, scale.strips, contrasts_shown, ratio=ratio),
         "axis": scale.axis,
         "matters": matters(smallest, module),
     }

@@ -87,16 +87,16 @@ def coupling_of(coupling):
     by_design = coupling["note"].fillna("").str.contains(ONE_BY_DESIGN, regex=False)
     shown = coupling[coupling["r"].notna() & ~by_design]
     shown = shown.assign(text=[correlation_in_words(row) for row in shown.itertuples()])
-    rows = []
+    pair_rows = []
     for (saturation, heart), levels in shown.groupby(["saturation", "heart"], sort=False):
         pair = {"saturation": label_of(saturation), "heart": label_of(heart)}
         pair["row"] = levels.index[0] + 2
-        rows.append(
+        pair_rows.append(
             pair
             | {"people": levels["n_participants"].max(), "sets": levels["n_sets"].max()}
             | dict(zip(levels["level"], levels["text"], strict=True))
         )
-    return pd.DataFrame(rows).fillna("")
+    return pd.DataFrame(pair_rows).fillna("")
 
 
 def correlation_in_words(row):

@@ -34,15 +34,18 @@ WEAK = (
 def section(results):
     if is_one_participant(results.outcomes, results.conditions):
         return None
-    rows = results.crossover
+    crossover = results.crossover
     primary = list(results.primary)
     of_outcomes = pd.concat(
         [
-            rows[rows["outcome"].isna()][:0],
-            *(rows[(rows["outcome"] == o) & (rows["window"] == w)] for o, w in primary),
+            crossover[crossover["outcome"].isna()][:0],
+            *(
+                crossover[(crossover["outcome"] == o) & (crossover["window"] == w)]
+                for o, w in primary
+            ),
         ]
     )
-    days = days_in_words(rows[rows["part"] == DAYS])
+    days = days_in_words(crossover[crossover["part"] == DAYS])
     if of_outcomes.empty and not days:
         return None
     stepped = list(steps(of_outcomes))
@@ -68,11 +71,11 @@ def section(results):
     }
 
 
-def days_in_words(rows):
+def days_in_words(table):
     """How many days lay between visits, or which dates are missing; nothing of single visits."""
-    given = rows[rows["mean"].notna()]
+    given = table[table["mean"].notna()]
     if given.empty:
-        notes = rows["note"].dropna().tolist()
+        notes = table["note"].dropna().tolist()
         return "" if notes in ([], [NO_SECOND_VISIT]) else f"{notes[0].capitalize()}."
     listed = in_words(
         [
@@ -94,9 +97,9 @@ def letters_in_words(conditions):
     return in_words([f"{letter} {name}" for letter, name in zip(letters, conditions, strict=False)])
 
 
-def by_sequence(rows):
+def by_sequence(table):
     """(label, table, origin) of each outcome: a row per sequence, a column per visit."""
-    chosen = rows[(rows["part"] == BY_SEQUENCE) & rows["mean"].notna()]
+    chosen = table[(table["part"] == BY_SEQUENCE) & table["mean"].notna()]
     for (outcome, window), group in chosen.groupby(["outcome", "window"], sort=False):
         cells = group.assign(
             visit=[f"visit {n:.0f}" for n in group["visit"]],
@@ -131,13 +134,13 @@ def first_visit(chosen):
     )
 
 
-def steps(rows):
+def steps(table):
     """Steps between visits and after another condition, with the test of all of an outcome.
 
     Each as cells and the row that they come from.
     """
     for part, kind in ((VISIT, "visit"), (CARRY_OVER, "after")):
-        of_part = rows[rows["part"] == part]
+        of_part = table[table["part"] == part]
         for (outcome, window), group in of_part.groupby(["outcome", "window"], sort=False):
             label = f"{label_of(outcome)}, {words_of(window)}"
             together = group[group["contrast"].isna()].iloc[0]

@@ -64,12 +64,12 @@ def depth(outcomes, settings, default_settings):
         (outcomes["window"] == "set") & (outcomes["outcome"] == NADIR) & outcomes["value"].notna()
     ]
     by_condition = {c: nadirs.loc[nadirs["condition"] == c, "value"] for c in conditions}
-    by_condition = {c: values for c, values in by_condition.items() if len(values)}
+    by_condition = {c: of_sets for c, of_sets in by_condition.items() if len(of_sets)}
     if not by_condition:
         return []
     reached = {
-        c: int(reached_band(values, low_pct=low, high_pct=high).sum())
-        for c, values in by_condition.items()
+        c: int(reached_band(of_sets, low_pct=low, high_pct=high).sum())
+        for c, of_sets in by_condition.items()
     }
     band = f"the band of {low:g} to {high:g} % that is said to mark failure ({source})"
     n_sets = sum(map(len, by_condition.values()))
@@ -81,12 +81,12 @@ def depth(outcomes, settings, default_settings):
         none = "The only set did not reach" if n_sets == 1 else f"None of {n_sets} sets reached"
         first = f"{none} {band}."
     if n_sets == 1:
-        ((condition, values),) = by_condition.items()
-        deepest = f"Its nadir was {values.min():.0f} %, with {condition}."
+        ((condition, of_sets),) = by_condition.items()
+        deepest = f"Its nadir was {of_sets.min():.0f} %, with {condition}."
     else:
         lowest = [
-            f"{values.min():.0f} % with {c} (median {values.median():.0f} %)"
-            for c, values in by_condition.items()
+            f"{of_sets.min():.0f} % with {c} (median {of_sets.median():.0f} %)"
+            for c, of_sets in by_condition.items()
         ]
         deepest = f"The lowest nadir of any set was {in_words(lowest)}."
     origin = Origin("outcomes", 0, NADIR, "set")
@@ -184,14 +184,14 @@ def threshold_sentences(of_nadir, band_pct):
             spared = by_place.loc[(stratum, f"specificity of {name}")]
             if pd.isna(caught["value"]):
                 continue
-            others = (
+            of_other_people = (
                 f"and spared {in_percent(spared)} of the others"
                 if pd.notna(spared["value"])
                 else "and no other set was there to be spared"
             )
             yield Told(
                 f"Condition {stratum}: {begin[0].lower()}{begin[1:]} caught {in_percent(caught)} "
-                f"of {counted(int(caught['n_failed']), 'set')} to failure {others}.",
+                f"of {counted(int(caught['n_failed']), 'set')} to failure {of_other_people}.",
                 *(Origin("failure", row["number"], NADIR, "set") for row in (caught, spared)),
             )
     if pd.notna(best):

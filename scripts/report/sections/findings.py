@@ -125,5 +125,5 @@ def without_exercises(outcomes, outcome, window, contrast):
 
 def n_secondary(compared):
     """Number of outcomes and windows that were compared beside the primary ones."""
-    others = compared[compared["primary"] != "yes"]
-    return len(others[["outcome", "window"]].drop_duplicates())
+    secondary = compared[compared["primary"] != "yes"]
+    return len(secondary[["outcome", "window"]].drop_duplicates())

@@ -85,29 +85,31 @@ def heart_in_words(results):
     if is_one_participant(results.outcomes, results.conditions):
         told = []
     for name, window in dict.fromkeys(told):
-        rows = contrasts_of(compared, name, window)
-        if rows.empty:
+        contrasts = contrasts_of(compared, name, window)
+        if contrasts.empty:
             continue
         label = f"{described(name).LABEL} ({window_of_set(window)})"
         stated = rate_has_smallest_effect(compared)
         if name in FALLS and stated:
-            equal = [rate_in_sets_is_equal(compared, contrast) for contrast in rows["contrast"]]
+            equal = [
+                rate_in_sets_is_equal(compared, contrast) for contrast in contrasts["contrast"]
+            ]
             if not all(equal):
-                unequal = rows[[not e for e in equal]]
+                unequal = contrasts[[not e for e in equal]]
                 said = not_comparable(label, unequal["contrast"])
                 yield Told(said, *Origin.of_each("contrasts", unequal))
-            rows = rows[equal]
-            if rows.empty:
+            contrasts = contrasts[equal]
+            if contrasts.empty:
                 continue
         said = sentence_of_evidence(
-            rows,
+            contrasts,
             label,
             described(name).EVIDENCE,
             described(name).UNIT,
             same_order=same_order(compared),
         )
         said = said if name not in FALLS or stated else f"{said} {RESERVATION}"
-        yield Told(said, *Origin.of_each("contrasts", rows))
+        yield Told(said, *Origin.of_each("contrasts", contrasts))
     outcomes = results.outcomes
     above = outcomes[
         (outcomes["outcome"] == "hr_above_intrinsic_bpm")
@@ -134,20 +136,20 @@ def heart_by_exercise(compared):
     Falls of heart rate stand there where they may be compared.
     """
     within = compared[(compared["exercise"] != "all") & is_comparison(compared)]
-    rows, behind = {}, {}
+    by_exercise, behind = {}, {}
     for name, window in BY_EXERCISE:
         of_outcome = within[(within["outcome"] == name) & (within["window"] == window)]
         for row in of_outcome.itertuples():
             if name not in FALLS or may_compare_falls(compared, row.contrast):
                 labels = (_label(name, window), words_of(row.exercise))
-                rows.setdefault(labels, {})[row.contrast] = Told(
+                by_exercise.setdefault(labels, {})[row.contrast] = Told(
                     with_interval(row), Origin.of("contrasts", row)
                 )
                 behind.setdefault(labels, []).append(row)
     return pd.DataFrame(
         [
             {"outcome": labels[0], "exercise": labels[1]} | cells | basis_in_columns(behind[labels])
-            for labels, cells in rows.items()
+            for labels, cells in by_exercise.items()
         ]
     ).fillna("")
 

@@ -129,13 +129,13 @@ def of_whole_windows(outcomes):
     """What stands on every value of outcomes in a window, as sentences about the windows."""
     by_reason = {}
     judged = outcomes[outcomes["status"].isin(["ok", "flagged", "refused"])]
-    for (window, outcome), values in judged.groupby(["window", "outcome"], sort=False):
-        given = values[values["status"] != "refused"]
-        values = given if len(given) else values
-        if (values["status"] == "ok").any():
+    for (window, outcome), of_outcome in judged.groupby(["window", "outcome"], sort=False):
+        given = of_outcome[of_outcome["status"] != "refused"]
+        of_outcome = given if len(given) else of_outcome
+        if (of_outcome["status"] == "ok").any():
             continue
-        for reason in shared_reasons(values["reason"]):
-            key = (values["status"].iloc[0], reason)
+        for reason in shared_reasons(of_outcome["reason"]):
+            key = (of_outcome["status"].iloc[0], reason)
             by_reason.setdefault(key, {}).setdefault(outcome, []).append(window)
     for (status, reason), windows_of in by_reason.items():
         alike = {}
@@ -155,7 +155,7 @@ def shared_reasons(reasons):
     """Reasons that all values share, without the figures measured in single windows."""
     plain = reasons.fillna("").str.replace(r" \(here [^)]*\)", "", regex=True)
     parts = [text.split("; ") for text in plain.unique()]
-    return [reason for reason in parts[0] if reason and all(reason in others for others in parts)]
+    return [reason for reason in parts[0] if reason and all(reason in of_part for of_part in parts)]
 
 
 def of_unequal_windows(compared):
@@ -164,9 +164,9 @@ def of_unequal_windows(compared):
         remark=compared["note"].fillna("").str.extract(f"({UNEQUAL}[^;]*)", expand=False)
     )
     told = notes.dropna(subset="remark").drop_duplicates(["outcome", "window", "remark"])
-    for (window, remark), rows in told.groupby(["window", "remark"], sort=False):
-        labels = in_words([described(name).LABEL for name in rows["outcome"]])
+    for (window, remark), contrasts in told.groupby(["window", "remark"], sort=False):
+        labels = in_words([described(name).LABEL for name in contrasts["outcome"]])
         yield Told(
             f"{labels} {header('windows', window)['WHERE']}: {remark}.",
-            *Origin.of_each("contrasts", rows[:1]),
+            *Origin.of_each("contrasts", contrasts[:1]),
         )

@@ -42,7 +42,9 @@ def section(results):
 
 def positions(table):
     """Numbers of the rows of each (outcome, window), as a spreadsheet numbers them."""
-    return {key: rows + 2 for key, rows in table.groupby(["outcome", "window"]).indices.items()}
+    return {
+        key: indices + 2 for key, indices in table.groupby(["outcome", "window"]).indices.items()
+    }
 
 
 def outcome_explained(name, named_windows, by_rows, results):
@@ -64,10 +66,14 @@ def outcome_explained(name, named_windows, by_rows, results):
 
 def _value_of(name, settings):
     section = settings.measure_outcomes
-    value = getattr(section if name in type(section).model_fields else settings.protocol, name)
-    if isinstance(value, list):
-        return " to ".join(map(str, value)) if all(isinstance(v, float) for v in value) else value
-    return f"{value:g}" if isinstance(value, float) else value
+    setting = getattr(section if name in type(section).model_fields else settings.protocol, name)
+    if isinstance(setting, list):
+        return (
+            " to ".join(map(str, setting))
+            if all(isinstance(v, float) for v in setting)
+            else setting
+        )
+    return f"{setting:g}" if isinstance(setting, float) else setting
 
 
 def window_explained(name, window, by_rows, results):
@@ -82,13 +88,13 @@ def window_explained(name, window, by_rows, results):
     )
     if len(compared):
         said += f" Contrasts: contrasts.tsv, rows {compared.min()} to {compared.max()}."
-    values = None
+    by_person = None
     if (name, window) in results.primary:
         cells = person_by_condition(measured, results.conditions)
         if len(cells):
-            values = shown_table(cells, f"{label_of(name)}, {window_of_set(window)}, by person")
+            by_person = shown_table(cells, f"{label_of(name)}, {window_of_set(window)}, by person")
     return {
         "window": window,
         "said": said,
-        "of_people": values,
+        "of_people": by_person,
     }

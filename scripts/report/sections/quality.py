@@ -55,13 +55,13 @@ def blind_reviews(reviews, edits):
 
 def beside_a_review(review, edits):
     """How many decisions about recordings and sets were made with sight of the conditions."""
-    others = edits[~edits["edit_id"].str.startswith(f"{review.review_id}-")]
-    before = int((others["edited_at"] < review.frozen_at).sum())
-    if others.empty:
+    further = edits[~edits["edit_id"].str.startswith(f"{review.review_id}-")]
+    before = int((further["edited_at"] < review.frozen_at).sum())
+    if further.empty:
         return "No other decision was made."
     return (
         f"With sight of the condition {counted(before, 'decision')} "
-        f"{'was' if before == 1 else 'were'} made before and {len(others) - before} after it."
+        f"{'was' if before == 1 else 'were'} made before and {len(further) - before} after it."
     )
 
 

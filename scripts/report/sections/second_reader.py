@@ -65,11 +65,11 @@ def of_primary(table, primary):
     return pd.concat([table[:0], *parts])
 
 
-def named(rows):
+def named(spans):
     """Outcome with its window, and the contrast."""
     return {
-        "outcome": [label(row) for row in rows.itertuples()],
-        "contrast": rows["contrast"],
+        "outcome": [label(row) for row in spans.itertuples()],
+        "contrast": spans["contrast"],
     }
 
 
@@ -199,10 +199,10 @@ def read_most(table, primary):
 
 def repeatability(table, primary):
     """Correlation, error of measurement and detectable change of what is read most."""
-    rows = []
+    table_rows = []
     for row in read_most(table, primary).itertuples():
         sign = "\N{MULTIPLICATION SIGN} " if row.scale == "ratio" else ""
-        rows.append(
+        table_rows.append(
             {
                 "outcome": label(row),
                 "of": row.of,
@@ -214,7 +214,7 @@ def repeatability(table, primary):
                 "smallest detectable change": f"{sign}{row.detectable_change:.3g}",
             }
         )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(table_rows)
 
 
 def icc_in_words(row):

@@ -93,7 +93,7 @@ def other_assumptions(contrasts, sensitivity, primary):
     """A row for every analysis of the same values, the primary one first, a column per contrast."""
     marginal = contrasts[contrasts["exercise"] == "all"]
     rest = sensitivity[sensitivity["left_out"].isna()]
-    rows = []
+    table_rows = []
     for outcome, window in primary:
         of_primary = _of(marginal, outcome, window)
         of_outcome, basis = (
@@ -101,7 +101,7 @@ def other_assumptions(contrasts, sensitivity, primary):
             basis_in_columns(of_primary.itertuples()),
         )
         if any(of_outcome.values()):
-            rows.append(_labels(outcome, window) | {"analysis": PRIMARY} | of_outcome | basis)
+            table_rows.append(_labels(outcome, window) | {"analysis": PRIMARY} | of_outcome | basis)
         for analysis, part in _of(rest, outcome, window).groupby("analysis", sort=False):
             by_contrast = _by_contrast(part[part["contrast"].notna()], "sensitivity")
             notes = [n for note in part["note"].dropna() for n in note.split("; ")]
@@ -110,13 +110,13 @@ def other_assumptions(contrasts, sensitivity, primary):
             # without an estimate of its own, the rows of its p-values
             origins = () if any(by_contrast.values()) else Origin.of_each("sensitivity", part[:1])
             named = {"analysis": Told(analysis, *origins)}
-            rows.append(_labels(outcome, window) | named | by_contrast | behind)
-    return _with_columns(rows, [*marginal["contrast"].unique(), *BASIS, "note"])
+            table_rows.append(_labels(outcome, window) | named | by_contrast | behind)
+    return _with_columns(table_rows, [*marginal["contrast"].unique(), *BASIS, "note"])
 
 
 def other_settings(alternatives, primary):
     """A row for each alternative that changes a contrast of an outcome, after the main analysis."""
-    rows = []
+    table_rows = []
     for outcome, window in primary:
         of_outcome = _of(alternatives, outcome, window)
         changed = of_outcome[_changed(of_outcome)]
@@ -125,16 +125,16 @@ def other_settings(alternatives, primary):
         # the main analysis stands first
         for name in dict.fromkeys([of_outcome["alternative"].iloc[0], *changed["alternative"]]):
             part = of_outcome[of_outcome["alternative"] == name]
-            values = part["n_values_changed"].iloc[0]
-            rows.append(
+            n_changed = part["n_values_changed"].iloc[0]
+            table_rows.append(
                 _labels(outcome, window)
                 | {"setting": part["says"].iloc[0]}
                 | _by_contrast(part, "alternatives")
                 | basis_in_columns(part.itertuples())
-                | {"values changed": "" if pd.isna(values) else f"{values:.0f}"}
+                | {"values changed": "" if pd.isna(n_changed) else f"{n_changed:.0f}"}
             )
     last = [*alternatives["contrast"].dropna().unique(), *BASIS, "values changed"]
-    return _with_columns(rows, last)
+    return _with_columns(table_rows, last)
 
 
 def without_a_change(alternatives):
@@ -246,12 +246,14 @@ def chances(planning, primary):
 
 def by_size(planning, primary, shown):
     """A row for each outcome and claim, a column for each number of participants."""
-    rows = {}
+    by_contrast = {}
     for key in primary:
         for row in _of(planning, *key).itertuples():
             labels = (_labels(*key)["outcome"], row.claim)
-            rows.setdefault(labels, {})[f"n {row.n_participants:.0f}"] = shown(row)
-    table = [{"outcome": outcome, "claim": claim} | n for (outcome, claim), n in rows.items()]
+            by_contrast.setdefault(labels, {})[f"n {row.n_participants:.0f}"] = shown(row)
+    table = [
+        {"outcome": outcome, "claim": claim} | n for (outcome, claim), n in by_contrast.items()
+    ]
     return pd.DataFrame(table).fillna("")
 
 
@@ -270,17 +272,17 @@ def _labels(outcome, window):
     return {"outcome": f"{label_of(outcome)}, {words_of(window)}"}
 
 
-def _by_contrast(rows, table):
+def _by_contrast(table_rows, table):
     """The estimates of each contrast, marked with their rows of the result table."""
     return {
         row.contrast: Told(
             estimate_and_interval(row.estimate, row.ci_low, row.ci_high), Origin.of(table, row)
         )
-        for row in rows.itertuples()
+        for row in table_rows.itertuples()
     }
 
 
-def _with_columns(rows, last):
+def _with_columns(table_rows, last):
     """Rows as a table, empty where a row has nothing; the columns named stand last."""
-    table = pd.DataFrame(rows).fillna("")
+    table = pd.DataFrame(table_rows).fillna("")
     return table[[*(c for c in table if c not in last), *(c for c in last if c in table)]]

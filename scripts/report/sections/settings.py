@@ -21,20 +21,20 @@ def section(results):
     return {"changed": shown_table(table, "Settings that differ from the defaults")}
 
 
-def setting_in_words(value):
+def setting_in_words(setting):
     """A setting as people read it: lists and groups of settings without their brackets."""
-    if isinstance(value, dict):
-        return "; ".join(f"{path}: {setting_in_words(leaf)}" for path, leaf in _leaves(value))
-    if isinstance(value, list):
-        return ", ".join(setting_in_words(item) for item in value)
-    return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+    if isinstance(setting, dict):
+        return "; ".join(f"{path}: {setting_in_words(leaf)}" for path, leaf in _leaves(setting))
+    if isinstance(setting, list):
+        return ", ".join(setting_in_words(part) for part in setting)
+    return "" if setting is None else f"{setting:g}" if isinstance(setting, float) else str(setting)
 
 
 def _leaves(group, path=""):
     """Settings of a group with their full names; what is empty changes nothing."""
-    for name, value in group.items():
+    for name, setting in group.items():
         full = f"{path}.{name}" if path else str(name)
-        if isinstance(value, dict):
-            yield from _leaves(value, full)
-        elif value not in (None, "", []):
-            yield full, value
+        if isinstance(setting, dict):
+            yield from _leaves(setting, full)
+        elif setting not in (None, "", []):
+            yield full, setting

@@ -50,12 +50,12 @@ def person_of(results, participant):
     baselines = outcomes[
         (outcomes["participant_id"] == participant) & (outcomes["trial_type"] == "baseline")
     ]
-    values, tests = Origin("outcomes", 0), Origin("single_case", 0)
+    of_outcomes, tests = Origin("outcomes", 0), Origin("single_case", 0)
     pressures = pressures_of_person(results.safety, participant, conditions)
     said = [
-        ("Rest", Told(rest_in_words(outcomes, sets, participant), values)),
+        ("Rest", Told(rest_in_words(outcomes, sets, participant), of_outcomes)),
         ("Cuff pressure", Told(pressures, Origin("safety", 0))),
-        ("Repetitions", Told(work_in_words(sets, conditions), values)),
+        ("Repetitions", Told(work_in_words(sets, conditions), of_outcomes)),
         *differences(cases, sets, conditions),
         ("Randomisation test", Told(chance_in_words(cases), tests)),
     ]
@@ -66,7 +66,7 @@ def person_of(results, participant):
         "said": [(about, sentences) for about, sentences in said if sentences],
         "drawing": drawing_of(results, sets, participant),
         "shaded": len(values_of(sets, "smo2_nadir_pct")) > 0,
-        "bouts": shown_table(bouts, "Every bout, in the order done", [values] * len(bouts)),
+        "bouts": shown_table(bouts, "Every bout, in the order done", [of_outcomes] * len(bouts)),
         "differences": shown_table(differences_table(cases), "Differences between conditions"),
         "against": against_it(sets, cases, baselines["event_id"].nunique()),
     }
@@ -84,20 +84,20 @@ def differences(cases, sets, conditions):
 
 def drawing_of(results, sets, participant):
     """Every bout of the person as a point; empty where no outcome of the sets was given."""
-    rows, band = [], results.settings.protocol.failure_band_pct
+    panels, band = [], results.settings.protocol.failure_band_pct
     for outcome, window in DRAWN:
-        values = values_of(sets, outcome, window)
-        if len(values):
-            event = values["session_id"] + "/" + values["event_id"]
+        bouts = values_of(sets, outcome, window)
+        if len(bouts):
+            event = bouts["session_id"] + "/" + bouts["event_id"]
             bands = band if outcome == "smo2_nadir_pct" else None
-            rows.append((label_of(outcome), values.assign(event=event), bands))
-    if not rows:
+            panels.append((label_of(outcome), bouts.assign(event=event), bands))
+    if not panels:
         return ""
     failed = values_of(sets, "to_failure")
     failed = failed[failed["value"] == 1]
     names = ", ".join(described(outcome).LABEL.lower() for outcome, _ in DRAWN)
     return across_bouts(
-        rows,
+        panels,
         list(dict.fromkeys(sets["exercise"])),
         results.conditions,
         set(failed["session_id"] + "/" + failed["event_id"]),
