@@ -33,17 +33,17 @@ def explained(finished, words, samples=None):
         name, number = named["table"], int(named["row"])
         row = finished.row(name, number)
         if name == "outcomes":
-            return _value(finished, number, row, samples)
+            return _explanation(finished, number, row, samples)
         return _row(finished, name, number, row)
     if len(words) == 1:
         return _outcome(finished, words[0])
     if len(words) > 3:
         raise StudyError("Name an event, an outcome and at most one window.")
     number, row = finished.value_row(*words)
-    return _value(finished, number, row, samples)
+    return _explanation(finished, number, row, samples)
 
 
-def _value(finished, number, row, samples):
+def _explanation(finished, number, row, samples):
     from explaining import value
     from explaining.conventions import other_conventions
 
