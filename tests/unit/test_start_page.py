@@ -35,7 +35,10 @@ def served(project):
     pages = StartPages(project)
     serving, address = serve(pages)
     threading.Thread(target=serving.serve_forever, daemon=True).start()
+    # as `main` does: tests may run in the background of a shell, too
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
     yield pages, address
+    signal.signal(signal.SIGINT, before)
     serving.shutdown()
 
 
