@@ -130,29 +130,6 @@ def simulate_muscle_oxygen(
     return SimulatedOxygen(readings, course_pct, pd.DataFrame(truth), _boundary_truth(sets, cuffs))
 
 
-def simulate_cuff_pressure(
-    rng: np.random.Generator,
-    *,
-    sampling_rate_hz: float,
-    duration_s: float,
-    cuffs: Sequence[SimulatedCuff],
-    leak_mmhg_per_s: float = 0.0,
-    inflation_s: float = 3.0,
-    noise_mmhg: float = 1.0,
-) -> pd.DataFrame:
-    """Cuff pressure (time_s, pressure_mmhg) of the same inflations, with an optional leak."""
-    time = _axis(rng, sampling_rate_hz, duration_s, 0.0)
-    pressure = np.zeros(len(time))
-    for cuff in cuffs:
-        held_s = np.maximum(time - cuff.start_s, 0.0)
-        held = np.maximum(cuff.pressure_mmhg - leak_mmhg_per_s * held_s, 0.0)
-        rising = np.clip(held_s / inflation_s, 0.0, 1.0)
-        falling = np.clip((cuff.end_s + 1.0 - time) / 1.0, 0.0, 1.0)
-        pressure += held * rising * falling
-    pressure += rng.normal(0.0, noise_mmhg, len(time))
-    return pd.DataFrame({"time_s": time, "pressure_mmhg": pressure})
-
-
 def _axis(
     rng: np.random.Generator, sampling_rate_hz: float, duration_s: float, axis_jitter: float
 ) -> np.ndarray:

@@ -12,23 +12,30 @@ from cuff.pressure import (
     held_pressure,
     propose_cuff_boundaries,
 )
-from demo.muscle_oxygen import SimulatedCuff, simulate_cuff_pressure
+from demo.muscle_oxygen import SimulatedCuff
 from project import settings_with
 from recordings.limbs import same_limb
 
 PRESSURE_LIMITS = {"tolerance_mmhg": 10.0, "inflated_mmhg": 15.0, "settle_s": 5.0}
 
 
+def pressure_of(cuffs, seed, *, duration_s=300.0, leak_mmhg_per_s=0.0, inflation_s=3.0):
+    """Times and pressure at 10 Hz of cuffs that may leak, with noise of 1 mmHg."""
+    time_s = np.arange(int(duration_s * 10)) / 10
+    pressure_mmhg = np.zeros(len(time_s))
+    for cuff in cuffs:
+        held_s = np.maximum(time_s - cuff.start_s, 0.0)
+        held_mmhg = np.maximum(cuff.pressure_mmhg - leak_mmhg_per_s * held_s, 0.0)
+        rising = np.clip(held_s / inflation_s, 0.0, 1.0)
+        pressure_mmhg += held_mmhg * rising * np.clip(cuff.end_s + 1.0 - time_s, 0.0, 1.0)
+    noise_mmhg = np.random.default_rng(seed).normal(0.0, 1.0, len(time_s))
+    return pd.Series(time_s), pd.Series(pressure_mmhg + noise_mmhg)
+
+
 def pressure_verdict(planned_mmhg, held_mmhg, leak_mmhg_per_s=0.0):
     cuffs = [SimulatedCuff(50.0, 150.0, pressure_mmhg=held_mmhg)] if held_mmhg else []
-    trace = simulate_cuff_pressure(
-        np.random.default_rng(1),
-        sampling_rate_hz=10.0,
-        duration_s=200.0,
-        cuffs=cuffs,
-        leak_mmhg_per_s=leak_mmhg_per_s,
-    )
-    held = held_pressure(trace["time_s"], trace["pressure_mmhg"], smooth_s=4.0)
+    trace = pressure_of(cuffs, 1, duration_s=200.0, leak_mmhg_per_s=leak_mmhg_per_s)
+    held = held_pressure(*trace, smooth_s=4.0)
     return check_cuff_pressure(held, 50.0, 100.0, planned_mmhg, **PRESSURE_LIMITS)
 
 
@@ -100,11 +107,8 @@ def test_a_set_outside_the_recording_of_pressure_is_missing_and_not_ok():
 
 
 def inflations(cuffs, **changes):
-    trace = simulate_cuff_pressure(
-        np.random.default_rng(3), sampling_rate_hz=10.0, duration_s=300.0, cuffs=cuffs, **changes
-    )
     limits = {"inflated_mmhg": 15.0, "shortest_s": 10.0}
-    return trace["time_s"], trace["pressure_mmhg"], limits
+    return *pressure_of(cuffs, 3, **changes), limits
 
 
 def test_inflation_and_release_are_proposed_where_the_ramps_begin():
