@@ -17,7 +17,7 @@ from explaining.explain import explained
 from explaining.made_again import MADE_AGAIN
 from explaining.run import FinishedRun
 from muscle.desaturation import reached_band
-from project import PROJECT, copy_of_project, run_study, snakemake
+from project import PROJECT, made, snakemake
 from results.columns import TABLES
 from results.tables import read_table
 
@@ -27,15 +27,14 @@ KEYS = ["participant_id", "session_id", "event_onset_s"]
 
 @pytest.fixture(scope="module")
 def results(tmp_path_factory):
-    """Those of the project, where a run would have nothing to do; else made in a copy of it."""
-    made = PROJECT / "results" / "data_demo"
-    if (made / "manifest.tsv").exists() and "Nothing to be done" in snakemake(PROJECT, "-n")[0]:
-        return made
-    folder = copy_of_project(tmp_path_factory.mktemp("demo") / "project")
-    shutil.copytree(
-        PROJECT / "data_demo", folder / "data_demo", ignore=shutil.ignore_patterns("truth")
-    )
-    return run_study(folder, "data_demo")
+    """Those of the project, where a run would have nothing to do; else made in one process, which
+    imports everything once."""
+    results = PROJECT / "results" / "data_demo"
+    if (results / "manifest.tsv").exists() and "Nothing to be done" in snakemake(PROJECT, "-n")[0]:
+        return results
+    study = tmp_path_factory.mktemp("demo") / "data_demo"
+    shutil.copytree(PROJECT / "data_demo", study, ignore=shutil.ignore_patterns("truth"))
+    return made(study)
 
 
 def read(path):
@@ -71,7 +70,7 @@ def against_truth(outcomes, outcome, column):
 
 
 def test_a_row_of_every_table_behind_the_outcomes_comes_out_again(results):
-    finished = FinishedRun(results, results.parents[1] / "data_demo")
+    finished = FinishedRun(results, PROJECT / "data_demo")
     for name in MADE_AGAIN:
         if (last := len(finished.table(name)) + 1) < 2:
             continue
