@@ -42,6 +42,7 @@ def pressures_by_limb(sets, visits, conditions):
     alike = sets.groupby(LIMB, sort=False, dropna=False)
     for key, of_limb in sorted(alike, key=lambda part: conditions.index(part[0][0])):
         of_visits = visits[_has(visits, key)]
+        with_cuff = of_limb[of_limb["verdict"].notna()]
         stopped = int(of_visits["stopped_early"].fillna(0).sum())
         differences = (of_limb["recorded_mmhg"] - of_limb["planned_mmhg"]).dropna()
         methods = sorted(set("; ".join(of_visits["occlusion_method"].dropna()).split("; ")))
@@ -61,7 +62,7 @@ def pressures_by_limb(sets, visits, conditions):
                 "verdicts": verdicts_of(of_limb["verdict"]),
                 "findings and symptoms": "; ".join(short_findings(of_visits)) or "none noted",
                 "stopped early": stopped,
-                "checks not noted": lacking_checks(of_limb) or "none",
+                "checks not noted": (lacking_checks(with_cuff) or "none") if len(with_cuff) else "",
             }
         )
     return pd.DataFrame(rows)

@@ -188,7 +188,7 @@ def lacking_checks(sets):
         check: int(noted.map(lambda names, c=check: c in names).sum())
         for check in (*CHECKS, CUFF_TIMES)
     }
-    told = [f"{words_of(check)} in {n}" for check, n in lacking.items() if n]
+    told = [f"{words_of(check.removesuffix('_s'))} in {n}" for check, n in lacking.items() if n]
     return in_words(told) if told else ""
 
 

@@ -106,6 +106,16 @@ def test_conditions_stand_in_their_order_and_one_without_a_cuff_has_no_verdict()
     )
     assert table["condition"].to_list() == ["none", "target"]
     assert (table["planned mmhg"][0], table["verdicts"][0]) == ("0", "")
+    # checks of the circulation belong to sets under a cuff
+    assert table["checks not noted"].to_list() == ["", "none"]
+
+
+def test_checks_that_were_not_noted_are_named_without_their_unit():
+    safety = safety_of(row("visit"), *bouts("within", missing_checks="capillary_refill_s"))
+    (told,) = pressures_by_limb(
+        sets_of(safety, sheet_of(96), [96.0]), safety[:1], CONDITIONS
+    ).to_dict("records")
+    assert told["checks not noted"] == "capillary refill in 1"
 
 
 @pytest.mark.parametrize(

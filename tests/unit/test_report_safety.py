@@ -175,7 +175,7 @@ def test_missing_checks_are_counted_at_sets_with_a_cuff_only():
         *sets(None, missing="distal_flow"),
     )
     assert missing_in_words(table) == (
-        "Not noted in the 2 sets with a cuff: capillary refill s in 1 and skin colour in 1."
+        "Not noted in the 2 sets with a cuff: capillary refill in 1 and skin colour in 1."
     )
     assert missing_in_words(safety(*sets("within"))) == (
         "Every check was noted in all 1 set with a cuff."
