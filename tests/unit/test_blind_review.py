@@ -2,13 +2,16 @@
 
 import hashlib
 import json
+import re
 
 import pandas as pd
 import pytest
 
+from project import PROJECT
 from report.sections.quality import blind_reviews
 from session_example import BASELINE, SQUAT, beats, packed, session, sheet
-from sessions.blind import blinded, in_random_order
+from sessions.blind import HIDDEN_PANELS, blinded, in_random_order
+from sessions.page import heart_page, template_folder
 from study.checks.reviews import check_reviews_are_as_frozen
 from study.edit_log import append_review
 from study.problems import Problems, StudyError
@@ -74,6 +77,24 @@ RECORDINGS = "participant_id\tsession_id\tsignal\tfile\tunit\n" + "".join(
 def study(tmp_path):
     (tmp_path / "recordings.tsv").write_text(RECORDINGS)
     return tmp_path
+
+
+@pytest.mark.parametrize(
+    ("hidden", "explained"),
+    [
+        (HIDDEN_PANELS, ["Heart rate", "Modulation", "ECG"]),
+        ((*HIDDEN_PANELS, "modulation"), ["Heart rate", "ECG"]),
+    ],
+)
+def test_a_page_of_the_heart_alone_explains_the_panels_that_it_shows(hidden, explained):
+    page = heart_page(
+        blinded(telling_session(), "recording-4"),
+        ["recording-4"],
+        template_folder(PROJECT / "workflow" / "templates"),
+        title="Blind review",
+        hidden=hidden,
+    )
+    assert re.findall("<dt>(.*?)</dt>", page) == explained
 
 
 def test_every_heart_recording_comes_once_and_the_seed_alone_settles_the_order(study):
