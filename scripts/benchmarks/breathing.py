@@ -217,5 +217,5 @@ def main(sessions: int) -> pd.DataFrame:
 
 
 if __name__ == "__main__":
-    table = main(int(sys.argv[1]) if len(sys.argv) > 1 else 6)
+    table = main(int(sys.argv[1]) if len(sys.argv) > 1 else 36)
     table.to_csv(sys.stdout, sep="\t", index=False, na_rep="n/a", float_format="%.3g")

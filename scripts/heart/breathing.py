@@ -56,6 +56,8 @@ FAST_SHARE, LEAST_OF_FAST = 1 / 3, 0.8
 # Where a rate is less certain than this and leaves more than this unexplained, breaths are counted
 # beside it: where they differ it is that of the long ones, and short ones pass unseen. Limits set
 # on the sessions of `benchmarks.breathing` from 1000 and 3000 on, judged on those from 0 and 2000.
+# The phase is smoothed over so much of a breath (SD), more in intervals: errors of single beats.
+SMOOTHED_BREATHS, SMOOTHED_OF_INTERVALS = 0.15, 0.2
 COUNTED_BELOW_CONFIDENCE, COUNTED_BELOW_SHARE, COUNTED_WITHIN_HZ = 0.98, 0.65, 0.02
 
 FEWEST_VALUES = 8
@@ -109,7 +111,8 @@ class Repetitions(NamedTuple):
 class Source(NamedTuple):
     """Values at times (s) in which breathing may show, from which rate (Hz) on; their course is
     taken off whole up to `slow_hz`, and a rate explains `least_explained` of the rest, one near
-    half the rate of the values `least_of_fast`."""
+    half the rate of the values `least_of_fast`; a count of breaths is smoothed over
+    `smoothed_breaths`."""
 
     times: np.ndarray
     values: np.ndarray
@@ -117,6 +120,7 @@ class Source(NamedTuple):
     slow_hz: float
     least_explained: float
     least_of_fast: float
+    smoothed_breaths: float = SMOOTHED_BREATHS
 
 
 class Evidence(NamedTuple):
@@ -125,7 +129,7 @@ class Evidence(NamedTuple):
     `share`: what a rhythm of that rate explains, 0 where none could be told; `enough`: whether that
     is as much as it must; `log_odds`: of such a rhythm against none; `visible`: where one could be
     told; `few`, `still` and `cadence_hz` per window: too few values, values that do not vary, and
-    the cadence that shows in it (NaN without). `times` (s), `level`: values without slow course.
+    the cadence that shows in it (NaN without). `level`: values of `source` without slow course.
     """
 
     share: np.ndarray
@@ -135,7 +139,7 @@ class Evidence(NamedTuple):
     few: np.ndarray
     still: np.ndarray
     cadence_hz: np.ndarray
-    times: np.ndarray
+    source: Source
     level: np.ndarray
 
 
@@ -164,9 +168,8 @@ def respiration_from_beats(
     intervals = np.diff(beats)
     usable = intervals < 3.0
     middle_s = (beats[:-1] + intervals / 2)[usable]
-    swing = Source(
-        middle_s, intervals[usable], SLOWEST_OF_INTERVALS_HZ, 0.12, LEAST_OF_BEATS, LEAST_OF_FAST
-    )
+    limits = SLOWEST_OF_INTERVALS_HZ, 0.12, LEAST_OF_BEATS, LEAST_OF_FAST, SMOOTHED_OF_INTERVALS
+    swing = Source(middle_s, intervals[usable], *limits)
     repetitions = tuple(repetitions)
     by_intervals = evidence_of(swing, grid_s, repetitions)
     sources = [by_intervals]
@@ -277,7 +280,7 @@ def evidence_of(
     least = np.full(share.shape, source.least_explained)
     least[FAST_SHARE * rate_hz[:, None] < RATES_HZ] = source.least_of_fast
     seen = visible, few, still, cadence_hz
-    return Evidence(share, visible & (share >= least), log_odds, *seen, source.times, level)
+    return Evidence(share, visible & (share >= least), log_odds, *seen, source, level)
 
 
 def _where_breathing_sweeps(grid_s: np.ndarray, repetitions: Sequence[Repetitions]) -> np.ndarray:
@@ -351,7 +354,12 @@ def _counted_otherwise(
     Not asked where it explains nearly all, nor where movement shows, which is counted as well.
     """
     explained = np.array([np.where(near, source.share, 0.0).max(axis=1) for source in sources])
-    counted = [counted_hz(source.times, source.level, grid_s, rate_hz) for source in sources]
+    counted = []
+    for evidence in sources:
+        times, smoothed = evidence.source.times, evidence.source.smoothed_breaths
+        counted.append(
+            counted_hz(times, evidence.level, grid_s, rate_hz, smoothed_breaths=smoothed)
+        )
     apart_hz = np.abs(np.choose(explained.argmax(axis=0), counted) - rate_hz)
     asked = np.isnan([source.cadence_hz for source in sources]).all(axis=0)
     asked &= explained.max(axis=0) < COUNTED_BELOW_SHARE

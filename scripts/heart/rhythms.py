@@ -18,9 +18,8 @@ WINDOW_S = 20.0
 # windows computed at once: products small enough that no linear-algebra threads are started
 BLOCK = 16
 
-# Breaths are counted over so long, by a phase that is smoothed over so much of a breath (SD): wide
-# enough to follow breaths that last half to double as long as others (conventions).
-COUNT_S, SMOOTHED_BREATHS, BINS_PER_BREATH = 10.0, 0.15, 12
+# Breaths are counted over so long (convention).
+COUNT_S, BINS_PER_BREATH = 10.0, 12
 
 # At the limits of sets breathing speeds up and slows down within a window (conventions): changes
 # that are tried where no steady rate explains so much.
@@ -201,13 +200,19 @@ def swept_share(window: Window, rates_hz: np.ndarray) -> np.ndarray:
 
 
 def counted_hz(
-    times: np.ndarray, samples: np.ndarray, at_s: np.ndarray, rate_hz: np.ndarray
+    times: np.ndarray,
+    samples: np.ndarray,
+    at_s: np.ndarray,
+    rate_hz: np.ndarray,
+    *,
+    smoothed_breaths: float,
 ) -> np.ndarray:
     """Breaths per second within COUNT_S about each moment, near a rate that is followed.
 
     `times` (s) and `samples` are of any sampling, `rate_hz` the rate at the moments `at_s` (s). The
-    values are turned back by the phase of that rate; how far the smoothed rest still turns is what
-    breaths are ahead or behind (complex demodulation: Hayano et al. 1993, Am J Physiol 264:H1229).
+    values are turned back by the phase of that rate; how far the rest, smoothed over so much of a
+    breath (SD), still turns is what breaths are ahead or behind (complex demodulation: Hayano et
+    al. 1993, Am J Physiol 264:H1229).
     """
     steps = np.diff(at_s) * (rate_hz[1:] + rate_hz[:-1]) / 2
     breaths = np.concatenate([[0.0], np.cumsum(steps)])
@@ -218,7 +223,7 @@ def counted_hz(
     size = bin_of[-1] + 1 + 4 * BINS_PER_BREATH
     binned = np.bincount(bin_of, turned.real, size) + 1j * np.bincount(bin_of, turned.imag, size)
     per_breath = np.fft.fftfreq(size, 1 / BINS_PER_BREATH)
-    passed = np.exp(-0.5 * (2 * np.pi * per_breath * SMOOTHED_BREATHS) ** 2)
+    passed = np.exp(-0.5 * (2 * np.pi * per_breath * smoothed_breaths) ** 2)
     filled = np.unique(bin_of)
     ahead = np.unwrap(np.angle(np.fft.ifft(np.fft.fft(binned) * passed)[filled])) / (2 * np.pi)
     limits_s = np.clip(at_s + COUNT_S * np.array([[-0.5], [0.5]]), times[0], times[-1])

@@ -114,7 +114,7 @@ def test_breaths_are_counted_where_a_short_one_passes_beside_the_rate_that_is_fo
     beats_s = np.arange(0, limits_s[-1], 0.4)
     swing = np.cos(2 * np.pi * np.interp(beats_s, limits_s, np.arange(limits_s.size)))
     at_s = np.arange(1.0, limits_s[-1])
-    counted = counted_hz(beats_s, swing, at_s, np.full(at_s.size, 0.25))
+    counted = counted_hz(beats_s, swing, at_s, np.full(at_s.size, 0.25), smoothed_breaths=0.15)
     assert counted[at_s == 42] == pytest.approx((2 + 6 / 4) / 10, abs=0.01)
     assert counted[(at_s > 8) & (at_s < 30)] == pytest.approx(0.25, abs=0.005)
 
