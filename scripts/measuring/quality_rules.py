@@ -6,6 +6,16 @@ from study.settings import QualityRule
 
 WORSE = {"ok": 0, "flagged": 1, "refused": 2}
 
+# units at the end of the names of properties
+UNITS = {
+    "_pct": "%",
+    "_bpm_per_min": "bpm per min",
+    "_hz": "Hz",
+    "_ppm": "ppm",
+    "_ms": "ms",
+    "_s": "s",
+}
+
 
 def verdict(
     outcome: str,
@@ -42,6 +52,11 @@ def _of_rule(rule, figure):
         if (below is not None and figure < below) or (above is not None and figure > above):
             # a rule that something is so or not has no value to tell
             plain = figure == 1 and 0 in (rule.flagged_above, rule.refused_above)
-            here = "" if plain else f" (here {figure:.3g})"
+            here = "" if plain else f" (here {figure:.3g}{_unit_of(rule.measured)})"
             return status, f"{rule.says}{here}"
     return "ok", ""
+
+
+def _unit_of(measured):
+    """The unit at the end of a name as people write it; empty for a number of things."""
+    return next((f" {unit}" for end, unit in UNITS.items() if measured.endswith(end)), "")

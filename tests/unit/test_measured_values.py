@@ -43,7 +43,7 @@ def test_a_value_within_all_rules_is_given_without_a_reason():
 
 def test_a_refused_value_is_absent_and_says_why():
     refused = value_of(lambda: 7, judged=rules(refused_below=60.0))
-    assert refused == {"value": None, "status": "refused", "reason": "too short (here 40)"}
+    assert refused == {"value": None, "status": "refused", "reason": "too short (here 40 s)"}
     shown = value_of(lambda: 7, problem="the cuff stays inflated into the next set")
     assert shown["value"] is None
     assert shown["reason"] == "the cuff stays inflated into the next set"
@@ -51,7 +51,7 @@ def test_a_refused_value_is_absent_and_says_why():
 
 def test_a_flagged_value_is_kept_with_its_reason():
     flagged = value_of(lambda: 7, judged=rules(flagged_below=60.0))
-    assert flagged == {"value": 7.0, "status": "flagged", "reason": "too short (here 40)"}
+    assert flagged == {"value": 7.0, "status": "flagged", "reason": "too short (here 40 s)"}
 
 
 def test_an_excluded_event_gives_no_value_whatever_the_rules_say():
@@ -85,7 +85,7 @@ def test_an_outcome_of_the_heart_is_missing_without_a_recording_whatever_the_rul
     )
     missing, refused = (
         ("missing", "no heart recording in this session"),
-        ("refused", "too short (here 40)"),
+        ("refused", "too short (here 40 s)"),
     )
     assert (value["status"], value["reason"]) == (refused if ends_s else missing)
 
@@ -93,7 +93,7 @@ def test_an_outcome_of_the_heart_is_missing_without_a_recording_whatever_the_rul
 def test_a_value_that_only_a_changed_rule_lets_pass_is_flagged_and_says_so():
     value = value_of(lambda: 7, judged=rules(), by_default=rules(refused_below=60.0))
     assert (value["value"], value["status"]) == (7.0, "flagged")
-    assert value["reason"] == "given only under a rule this study changed: too short (here 40)"
+    assert value["reason"] == "given only under a rule this study changed: too short (here 40 s)"
     stricter = value_of(lambda: 7, judged=rules(refused_below=60.0), by_default=rules())
     assert stricter["status"] == "refused"
 

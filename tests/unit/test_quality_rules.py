@@ -38,17 +38,38 @@ def add_settings(study, text):
 def test_a_value_at_its_limit_passes_and_one_beyond_it_does_not():
     rules = {"time": rule(refused_below=30.0, flagged_below=60.0)}
     assert verdict(*RMSSD, rules, lambda _: 60.0) == ("ok", "")
-    assert verdict(*RMSSD, rules, lambda _: 59.0) == ("flagged", "too short (here 59)")
-    assert verdict(*RMSSD, rules, lambda _: 30.0) == ("flagged", "too short (here 30)")
-    assert verdict(*RMSSD, rules, lambda _: 29.0) == ("refused", "too short (here 29)")
+    assert verdict(*RMSSD, rules, lambda _: 59.0) == ("flagged", "too short (here 59 s)")
+    assert verdict(*RMSSD, rules, lambda _: 30.0) == ("flagged", "too short (here 30 s)")
+    assert verdict(*RMSSD, rules, lambda _: 29.0) == ("refused", "too short (here 29 s)")
 
 
 def test_an_upper_limit_is_one_above_which_an_outcome_is_flagged_or_refused():
-    rules = {"share": rule(flagged_above=5.0, refused_above=10.0, says="repaired")}
+    rules = {
+        "share": rule(
+            flagged_above=5.0, refused_above=10.0, says="repaired", measured="corrected_pct"
+        )
+    }
     assert verdict(*RMSSD, rules, lambda _: 5.0)[0] == "ok"
-    assert verdict(*RMSSD, rules, lambda _: 5.1) == ("flagged", "repaired (here 5.1)")
+    assert verdict(*RMSSD, rules, lambda _: 5.1) == ("flagged", "repaired (here 5.1 %)")
     assert verdict(*RMSSD, rules, lambda _: 10.0)[0] == "flagged"
-    assert verdict(*RMSSD, rules, lambda _: 11.0) == ("refused", "repaired (here 11)")
+    assert verdict(*RMSSD, rules, lambda _: 11.0) == ("refused", "repaired (here 11 %)")
+
+
+@pytest.mark.parametrize(
+    ("measured", "here"),
+    [
+        ("covered_pct", "here 7.5 %"),
+        ("heart_rate_slope_bpm_per_min", "here 7.5 bpm per min"),
+        ("duration_s", "here 7.5 s"),
+        ("timing_step_ms", "here 7.5 ms"),
+        ("breathing_hz", "here 7.5 Hz"),
+        ("sensor_drift_ppm", "here 7.5 ppm"),
+        ("normal_beats", "here 7.5"),
+    ],
+)
+def test_a_reason_gives_what_was_measured_with_its_unit(measured, here):
+    rules = {"a": rule(refused_above=5.0, measured=measured)}
+    assert verdict(*RMSSD, rules, lambda _: 7.5) == ("refused", f"too short ({here})")
 
 
 def test_a_rule_of_another_window_or_family_does_not_count():
@@ -72,7 +93,7 @@ def test_the_worst_rule_decides_and_only_its_reasons_are_given():
     }
     status, reason = verdict(*RMSSD, rules, lambda _: 30.0)
     assert status == "refused"
-    assert reason == "far too short (here 30); hopeless (here 30)"
+    assert reason == "far too short (here 30 s); hopeless (here 30 s)"
 
 
 def test_what_cannot_be_measured_lets_a_rule_pass():
@@ -83,7 +104,7 @@ def test_a_new_outcome_of_the_heart_is_under_the_rules_of_its_family(study):
     rules = Study(study).settings.quality_rules
     judged = [r.says for r in rules_that_judge("shortest_nn_ms", "heart period", "set", rules)]
     assert "heart rate is not steady here" in judged
-    assert "too large a share of the beats was repaired, in percent" in judged
+    assert "too large a share of the beats was repaired" in judged
     of_rate = rules_that_judge("median_hr_bpm", "heart rate", "set", rules)
     assert [r.refused_above for r in of_rate if r.measured == "corrected_pct"] == [20.0]
 
