@@ -148,8 +148,8 @@ def with_edits(detected, edits, settings):
             *excluded_spans_s(edits),
             *((moment_s, moment_s) for moment_s in detected.attrs.get("parted_s", ())),
         ],
-        gate_correlation=settings.gate_correlation,
-        gate_deviation=settings.gate_deviation,
+        clear_correlation=settings.clear_correlation,
+        clear_deviation=settings.clear_deviation,
     )
 
 

@@ -51,7 +51,7 @@ def settings_page():
         for key, setting in section.model_fields.items():
             shown = WHERE.get(key) or f"`{values[name][key]}`"
             source, formerly = (setting.json_schema_extra[n] for n in ("source", "formerly"))
-            said = setting.description + (f" Formerly in `{formerly}`." if formerly else "")
+            said = setting.description + (f" Earlier: `{formerly}`." if formerly else "")
             lines.append(f"| {key} | {shown} | {_cell(said)} | {_cell(source)} |")
         lines.append("")
     lines += _quality_rules()

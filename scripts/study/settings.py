@@ -111,7 +111,8 @@ Name = Annotated[str, Field(max_length=60), AfterValidator(_condition_name)]
 def setting(description, source, formerly="", **limits):
     """A setting with the sentence that explains it and the source of its default value.
 
-    `formerly` is the section in which earlier studies state it; they may go on doing so.
+    `formerly` is the section in which earlier studies state it, or section and name where the name
+    was another; they may go on doing so.
     """
     extra = {"source": source, "formerly": formerly}
     return Field(description=description, json_schema_extra=extra, **limits)
@@ -222,16 +223,18 @@ class FindBeats(Section):
         "own, sleepecg, or the name of a method of neurokit2's ecg_peaks.", "benchmarks/beats.py"
     )
     quality_span_s: float = convention("Length of the spans that get a quality.", gt=0)
-    gate_correlation: float = setting(
-        "A beat that fits the person's own QRS at least this well is not repaired for its timing "
-        "alone.",
+    clear_correlation: float = setting(
+        "A beat that fits the person's own QRS at least this well is clear: it is not repaired for "
+        "its timing alone.",
         "benchmarks/repair.py",
+        formerly="find_beats.gate_correlation",
         ge=0,
         le=1,
     )
-    gate_deviation: float = setting(
-        "Unless its interval departs from its neighbours by more than this fraction.",
+    clear_deviation: float = setting(
+        "Unless the interval of a clear beat departs from its neighbours by more than this share.",
         "benchmarks/repair.py",
+        formerly="find_beats.gate_deviation",
         gt=0,
         lt=1,
     )
@@ -640,13 +643,13 @@ def setting_sections() -> dict[str, type[Section]]:
     }
 
 
-def moved_settings() -> dict[str, str]:
-    """The section to which each setting moved, by `section.setting` as earlier studies write it."""
+def moved_settings() -> dict[str, tuple[str, str]]:
+    """Section and name of each setting that moved, by `section.name` of earlier studies."""
     return {
-        f"{field.json_schema_extra['formerly']}.{name}": section
+        former if "." in former else f"{former}.{name}": (section, name)
         for section, declared in setting_sections().items()
         for name, field in declared.model_fields.items()
-        if field.json_schema_extra["formerly"]
+        if (former := field.json_schema_extra["formerly"])
     }
 
 

@@ -165,26 +165,26 @@ def _in_present_sections(values, written, problems, within=()):
     values = {name: dict(v) if isinstance(v, dict) else v for name, v in values.items()}
     _move_former_rules(values, written, within)
     _move_cuffs(values, written, problems, within)
-    for moved, section in moved_settings().items():
-        former, name = moved.split(".")
-        if not (isinstance(values.get(former), dict) and name in values[former]):
+    for moved, (section, name) in moved_settings().items():
+        former, former_name = moved.split(".")
+        if not (isinstance(values.get(former), dict) and former_name in values[former]):
             continue
-        value = values[former].pop(name)
+        value = values[former].pop(former_name)
         present = values.setdefault(section, {})
         if not isinstance(present, dict):
             continue
         path = (*within, section, name)
         if name in present and present[name] != value:
             line_now, _ = written.place_of(path)
-            line_there, _ = written.place_of((*within, former, name))
+            line_there, _ = written.place_of((*within, former, former_name))
             problems.add(
                 "study.yaml",
                 line_there,
-                f"found {value!r}, but {line_now} says {present[name]!r}; the setting belongs to "
-                f"{section}, keep the one there and take out this one",
+                f"found {value!r}, but {line_now} says {present[name]!r}; the setting is now "
+                f"{section}.{name}, keep that one and take out this one",
             )
         elif name not in present:
-            written.stated_formerly(path, (*within, former, name))
+            written.stated_formerly(path, (*within, former, former_name))
         present.setdefault(name, value)
     alternatives = values.get("try_alternatives", {})
     if not within and isinstance(alternatives, dict):

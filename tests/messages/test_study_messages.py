@@ -663,7 +663,13 @@ def test_a_setting_stands_where_an_earlier_study_had_it_or_where_it_belongs_now(
     assert said.startswith("1 problem ")
     assert "line 6, measure_outcomes.failure_band_pct: found [0.0, 20.0], but line 8, " in said
     assert "protocol.failure_band_pct says [0.0, 10.0]" in said
-    assert "keep the one there and take out this one" in said
+    assert "keep that one and take out this one" in said
+
+
+def test_a_setting_with_another_name_is_understood_in_an_earlier_study(study):
+    with (study / "study.yaml").open("a") as settings:
+        settings.write("find_beats:\n  gate_correlation: 0.7\n")
+    assert Study(study).settings.find_beats.clear_correlation == 0.7
 
 
 def test_a_fault_in_a_setting_that_moved_is_named_where_the_study_wrote_it(study):

@@ -14,7 +14,7 @@ from heart.beats import breathing_of, whole_recording, with_edits
 from heart.quality import Witnesses, above_quiet, probability_all_right
 from unit.sinus_rhythm import sinus_beats
 
-RULES = SimpleNamespace(gate_correlation=0.8, gate_deviation=0.25)
+RULES = SimpleNamespace(clear_correlation=0.8, clear_deviation=0.25)
 NO_EDITS = pd.DataFrame(columns=["action", "time_s", "new_time_s", "end_s"])
 
 

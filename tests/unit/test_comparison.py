@@ -1181,8 +1181,8 @@ def test_a_changed_quality_rule_reaches_the_outcomes_that_it_judges(outcome, exp
 @pytest.mark.parametrize(
     ("section", "change", "outcome", "expected"),
     [
-        ("find_beats", {"gate_correlation": 0.7}, "mean_hr_bpm", True),
-        ("find_beats", {"gate_correlation": 0.7}, "smo2_nadir_pct", False),
+        ("find_beats", {"clear_correlation": 0.7}, "mean_hr_bpm", True),
+        ("find_beats", {"clear_correlation": 0.7}, "smo2_nadir_pct", False),
         ("segment_oxygenation", {"stuck_s": 5.0}, "smo2_nadir_pct", True),
         ("segment_oxygenation", {"stuck_s": 5.0}, "mean_hr_bpm", False),
         ("compare_conditions", {"confidence": 0.9}, "mean_hr_bpm", True),

@@ -159,7 +159,7 @@ def test_where_the_same_point_is_unknown_no_interval_is_formed_and_that_is_said(
     detected = pd.DataFrame({"time_s": sinus_beats(5)})
     parted_s = detected["time_s"][40] - 0.01
     detected.attrs["parted_s"] = [parted_s]
-    rules = SimpleNamespace(gate_correlation=0.8, gate_deviation=0.25)
+    rules = SimpleNamespace(clear_correlation=0.8, clear_deviation=0.25)
     no_edits = pd.DataFrame({"action": [], "time_s": [], "new_time_s": [], "end_s": []})
     repaired = with_edits(detected, no_edits, rules)
     first_after = repaired[repaired["time_s"] > parted_s].iloc[0]

@@ -201,12 +201,12 @@ def test_an_unusual_interval_between_two_clear_beats_is_left_alone():
     late = beats.copy()
     late[90] += 0.11 * (beats[90] - beats[89])
     assert len(not_normal(repair_intervals(late))) == 1
-    gated = repair_intervals(late, **waveforms(late))
-    assert (gated["kind"] == "normal").all()
-    np.testing.assert_array_equal(gated["nn_time_s"], late)
+    judged = repair_intervals(late, **waveforms(late))
+    assert (judged["kind"] == "normal").all()
+    np.testing.assert_array_equal(judged["nn_time_s"], late)
 
 
-def test_the_gate_does_not_excuse_a_missed_beat():
+def test_a_clear_beat_does_not_excuse_a_missed_one():
     beats = np.delete(sinus_beats(), 90)
     assert list(not_normal(repair_intervals(beats, **waveforms(beats)))["kind"]) == ["missed"]
 

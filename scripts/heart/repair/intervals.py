@@ -60,8 +60,8 @@ def repair_intervals(
     origin_reason: Sequence[str] | None = None,
     breaks_s: Sequence[tuple[float, float]] = (),
     longest_gap_s: float = 3.0,
-    gate_correlation: float = 0.8,
-    gate_deviation: float = 0.25,
+    clear_correlation: float = 0.8,
+    clear_deviation: float = 0.25,
     ectopic_deviation: float = 0.10,
     premature_share: float = 0.15,
     suspicion_factor: float = 3.5,
@@ -79,7 +79,7 @@ def repair_intervals(
     origin_reason : per beat, why a person added or removed it.
     breaks_s : spans (start, end) over which intervals are never formed; start may equal end.
     longest_gap_s : a longer interval between beats is a break too.
-    gate_correlation, gate_deviation : with `shape` and `correlation`, a doubtful interval whose
+    clear_correlation, clear_deviation : with `shape` and `correlation`, a doubtful interval whose
         two beats are normal in shape with at least this correlation, and whose length is within
         this share of the usual interval nearby, is left alone; where intervals vary little, within
         `LOCAL_SPREADS` of their usual deviations.
@@ -104,7 +104,8 @@ def repair_intervals(
     Raises ValueError for unsorted or non-finite times and for columns of another length.
     Source: candidates after Lipponen & Tarvainen 2019, J Med Eng Technol 43:173-181; filling after
     Janssen, Veldhuis & Vries 1986, IEEE Trans Acoust Speech Signal Process 34:317-330; the choice
-    between interpretations, the gate and their limits are conventions of this project.
+    between interpretations, when a beat is clear, and their limits are conventions of this
+    project.
     """
     beats = _checked(
         beat_time_s,
@@ -114,7 +115,7 @@ def repair_intervals(
         origin_reason=origin_reason,
     )
     origins = np.array(["detector"] * beats.size if origin is None else list(origin), dtype=object)
-    other_shape, clear_shape = _by_shape(beats.size, shape, correlation, gate_correlation)
+    other_shape, clear_shape = _by_shape(beats.size, shape, correlation, clear_correlation)
     from_detector = origins == "detector"
     kind = np.where(from_detector, NORMAL, origins)
     reason = np.array([""] * beats.size if origin_reason is None else origin_reason, dtype=object)
@@ -128,7 +129,7 @@ def repair_intervals(
             added=origins[in_stretch] == ADDED,
             other_shape=other_shape[in_stretch],
             clear_shape=clear_shape[in_stretch],
-            gate_deviation=gate_deviation,
+            clear_deviation=clear_deviation,
             ectopic_deviation=ectopic_deviation,
             suspicion_factor=suspicion_factor,
         )
@@ -268,7 +269,7 @@ def _examine(
     added: np.ndarray,
     other_shape: np.ndarray,
     clear_shape: np.ndarray,
-    gate_deviation: float,
+    clear_deviation: float,
     ectopic_deviation: float,
     suspicion_factor: float,
 ) -> UnbrokenBeats:
@@ -281,12 +282,12 @@ def _examine(
     sinus = ~(other_shape[:-1] | other_shape[1:])
     deviation = np.abs(intervals / _running_median(intervals, sinus & ~flagged) - 1)
     usual_deviation = _running_median(deviation, sinus & ~flagged, width=21)
-    most = np.clip(LOCAL_SPREADS * usual_deviation, LEAST_DEVIATION, gate_deviation)
+    most = np.clip(LOCAL_SPREADS * usual_deviation, LEAST_DEVIATION, clear_deviation)
 
     def both_sides(interval_mark: np.ndarray, how: np.ufunc, edge: bool) -> np.ndarray:
         return how(np.append(edge, interval_mark), np.append(interval_mark, edge))
 
-    near = deviation < np.minimum(most, gate_deviation)
+    near = deviation < np.minimum(most, clear_deviation)
     by_hand = added[:-1] | added[1:]
     flagged &= ~(near & (by_hand | (clear_shape[:-1] & clear_shape[1:])))
     # a person who placed a beat has seen its neighbours
