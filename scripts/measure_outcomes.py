@@ -50,8 +50,8 @@ def measure_outcomes(
         for name, module in outcome_modules().items():
             if asked_in(window, module, recorded):
                 asked = {"window": window.name, "outcome": name, "unit": module.UNIT}
-                value = measure_outcome(name, module, window, inputs, quality_rules, default_rules)
-                outcome_rows.append(labels | asked | value)
+                given = measure_outcome(name, module, window, inputs, quality_rules, default_rules)
+                outcome_rows.append(labels | asked | given)
     write(pd.DataFrame(outcome_rows), "outcomes", outcomes)
     write(pd.DataFrame(verdicts), "quality", window_quality)
     write(stack([pd.DataFrame(recovery_rows)], "recovery_series"), "recovery_series", recovery)

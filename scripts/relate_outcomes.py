@@ -25,18 +25,18 @@ def relate_outcomes(
     protocol: Protocol,
     about: StudySection,
 ):
-    values = read_table(outcomes)
-    rows = failure_rows(
-        values,
+    measured = read_table(outcomes)
+    related = failure_rows(
+        measured,
         conditions=about.conditions,
         band_pct=protocol.failure_band_pct,
         seed=about.seed,
     )
-    write(pd.DataFrame(rows), "failure", failure)
+    write(pd.DataFrame(related), "failure", failure)
     doses = doses_of(events_of(study), read_table(safety), read_table(cuff_checks), protocol)
-    rows = dose_rows(values, doses, primary=about.primary, band_pct=protocol.failure_band_pct)
-    write(pd.DataFrame(rows), "dose", dose)
-    sets = values[(values["trial_type"] == "set") & values["value"].notna()]
+    related = dose_rows(measured, doses, primary=about.primary, band_pct=protocol.failure_band_pct)
+    write(pd.DataFrame(related), "dose", dose)
+    sets = measured[(measured["trial_type"] == "set") & measured["value"].notna()]
     write(pd.DataFrame(couplings(sets)), "coupling", coupling)
     counted = counts_beside_log(sets)
     write(counted, "repetitions", repetitions)

@@ -23,7 +23,7 @@ def segment_oxygenation(
     settings: SegmentOxygenation,
     protocol: Protocol,
 ):
-    result = segmentation_of_person(
+    segmented = segmentation_of_person(
         read_stretches(signals, MUSCLE_SIGNALS),
         events_of(study, participant),
         table_of(study, "edits", participant),
@@ -32,11 +32,11 @@ def segment_oxygenation(
         settings,
         protocol,
     )
-    write_traces(result.traces, saturation)
-    write(result.segments, "segments", segments)
-    write(result.boundaries, "boundaries", boundaries)
-    write(result.cuff_checks, "cuff_checks", cuff_checks)
-    write(result.quality, "quality", oxygenation_quality)
+    write_traces(segmented.traces, saturation)
+    write(segmented.segments, "segments", segments)
+    write(segmented.boundaries, "boundaries", boundaries)
+    write(segmented.cuff_checks, "cuff_checks", cuff_checks)
+    write(segmented.quality, "quality", oxygenation_quality)
 
 
 if __name__ == "__main__":

@@ -206,18 +206,18 @@ def settings_that_differ(default_settings, settings, *, keeps_freezing=False):
     stated.pop("privacy", None)
     plan = stated.pop("plan", {})
     if not keeps_freezing:
-        plan = {name: value for name, value in plan.items() if name not in RECORD_OF_FREEZING}
+        plan = {name: setting for name, setting in plan.items() if name not in RECORD_OF_FREEZING}
     return {**stated, "plan": plan} if plan else stated
 
 
 def _that_differ(default, ran):
     differing = {}
-    for name, value in ran.items():
-        if isinstance(value, dict) and isinstance(default.get(name), dict):
-            within = _that_differ(default[name], value)
+    for name, setting in ran.items():
+        if isinstance(setting, dict) and isinstance(default.get(name), dict):
+            within = _that_differ(default[name], setting)
             differing |= {name: within} if within else {}
-        elif name not in default or default[name] != value:
-            differing[name] = value
+        elif name not in default or default[name] != setting:
+            differing[name] = setting
     return differing
 
 

@@ -177,20 +177,20 @@ def _dictionary(name, table):
 
 def _write_table(table, path):
     lines = [
-        [_cell(value, column) for column, value in zip(table.columns, row, strict=True)]
+        [_cell(entry, column) for column, entry in zip(table.columns, row, strict=True)]
         for row in table.itertuples(index=False)
     ]
     _write_rows(table.columns, lines, path)
 
 
-def _cell(value, column):
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, str):
-        return " ".join(value.split())
-    if value is None or pd.isna(value):
+def _cell(entry, column):
+    if isinstance(entry, bool):
+        return "yes" if entry else "no"
+    if isinstance(entry, str):
+        return " ".join(entry.split())
+    if entry is None or pd.isna(entry):
         return "n/a"
-    return repr(float(value)).removesuffix(".0") if value == value else number(value, column)
+    return repr(float(entry)).removesuffix(".0") if entry == entry else number(entry, column)
 
 
 def _write_rows(columns, lines, path):

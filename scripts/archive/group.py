@@ -63,17 +63,17 @@ def group_values(study, outcomes):
             of_group = known[(known["outcome"] == name) & (known["window"] == "set")]
             for (condition, exercise), cell in of_group.groupby(["condition", "exercise"]):
                 given.append((f"{name} at {condition}, {exercise}", cell, "value"))
-    values = {}
+    summaries = {}
     for name, table, column in given:
         of_each = pd.to_numeric(table[column]).groupby(table["participant_id"]).mean().dropna()
         if len(of_each) >= FEWEST_PEOPLE:
-            values[name] = rounded(of_each.mean()), rounded(of_each.std())
-    return Group(values)
+            summaries[name] = rounded(of_each.mean()), rounded(of_each.std())
+    return Group(summaries)
 
 
-def rounded(value):
+def rounded(figure):
     """A value to two significant digits."""
-    return float(f"{value:.{DIGITS}g}")
+    return float(f"{figure:.{DIGITS}g}")
 
 
 def entered(group):

@@ -120,9 +120,9 @@ class RecordingsWriter:
     def _write_physio(self, participant, session, stem, columns):
         names = _column_names([row for row, _ in columns])
         path = self.folder / participant / session / "beh" / f"{stem}_physio.tsv.gz"
-        values = [_in_digits(piece.value) for _, piece in columns]
+        texts = [_in_digits(piece.value) for _, piece in columns]
         write_gzip(
-            "".join("\t".join(line) + "\n" for line in zip(*values, strict=True)), path, level=6
+            "".join("\t".join(line) + "\n" for line in zip(*texts, strict=True)), path, level=6
         )
         piece = columns[0][1]
         about = {
@@ -167,10 +167,10 @@ def _as_one(pieces):
     )
 
 
-def _in_digits(value):
+def _in_digits(samples):
     """Single-precision values in the fewest digits that give them back; n/a where there is none."""
-    text = value.astype(np.float32).astype(str)
-    return np.where(np.isnan(value), "n/a", text).tolist()
+    text = samples.astype(np.float32).astype(str)
+    return np.where(np.isnan(samples), "n/a", text).tolist()
 
 
 def _column_names(entries):

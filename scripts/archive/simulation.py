@@ -211,7 +211,7 @@ class Simulation:
             common = {column: most_common(of_group[column]) for column in columns}
             entries.append(
                 {"participant_id": visit.person, "session_id": visit.session, "limb": limb}
-                | {column: value for column, value in common.items() if value is not None}
+                | {column: shared for column, shared in common.items() if shared is not None}
                 | {"occlusion_pressure_mmhg": person["occlusion_mmhg"][limb]}
             )
         return entries
@@ -245,14 +245,14 @@ class Simulation:
             labels["file"] = str(row.limb)
             if row.signal == "rr":
                 ms = np.rint(1000.0 * np.diff(beats.beat_time_s, prepend=np.nan))
-                time_s, start_s, step_s, value = beats.beat_time_s, beats.beat_time_s[0], None, ms
+                time_s, start_s, step_s, samples = beats.beat_time_s, beats.beat_time_s[0], None, ms
             else:
                 step_s = 1.0 / RATE_HZ.get(row.signal, SATURATION_RATE_HZ)
                 start_s, time_s = 0.0, np.arange(0.0, end_s, step_s)
-                value = self.course(row, person, bouts, beats, time_s, rng)
+                samples = self.course(row, person, bouts, beats, time_s, rng)
             unit = "umol_l" if row.unit == "umol_l" else CANONICAL_UNIT[row.signal]
             times = {"start_s": float(start_s), "step_s": step_s, "time_s": time_s}
-            made.append(SessionStretch(**labels, unit=unit, number=0, value=value, **times))
+            made.append(SessionStretch(**labels, unit=unit, number=0, value=samples, **times))
         return made
 
     def beats_of(self, person, bouts, end_s, rng):

@@ -201,10 +201,10 @@ def case_row(name: str, sessions: int) -> dict[str, object]:
     row: dict[str, object] = {"case": name}
     breathes = CASES[name].get("swing", 1.0) > 0
     for part in ("rest", "sets"):
-        moments, known, right = np.sum([result[part] for result in results], axis=0)
+        moments, known, right = np.sum([of_session[part] for of_session in results], axis=0)
         row[f"{part}_told_pct"] = 100 * known / moments
         row[f"{part}_rightly_pct"] = 100 * right / known if breathes and known else None
-    ratios = np.concatenate([result["ratios"] for result in results])
+    ratios = np.concatenate([of_session["ratios"] for of_session in results])
     given = np.isfinite(ratios) if breathes else ~np.isnan(ratios)
     row["sets_with_modulation_pct"] = 100 * given.mean()
     row["modulation_over_truth"] = np.median(ratios[given]) if breathes and given.any() else None

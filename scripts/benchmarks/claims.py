@@ -137,9 +137,9 @@ def session_means(
     return np.clip(np.round(4 + 2 * single), 0, 10).mean(axis=-1)
 
 
-def p_values(layout: WithinPerson, values: np.ndarray) -> np.ndarray:
+def p_values(layout: WithinPerson, means: np.ndarray) -> np.ndarray:
     """p of each difference in each study (differences, studies); 1 where it cannot be estimated."""
-    cells = values[:, layout.cells[0], layout.cells[1]]
+    cells = means[:, layout.cells[0], layout.cells[1]]
     return np.array(
         [_p(layout.estimator(difference_weights((3, 1), *pair)), cells) for pair in PAIRS]
     )
@@ -168,8 +168,8 @@ def rates(
     counts, n = np.zeros(3), 0
     for layout, visits, shared in layouts(people, studies, scenario, rng):
         for at, effect in enumerate(((0.0, 0.0, 0.0), FAR, PLANNED_FOR)):
-            values = session_means(shared, visits, effect, scenario, rng)
-            shown, claimed = false_and_claimed(p_values(layout, values))
+            means = session_means(shared, visits, effect, scenario, rng)
+            shown, claimed = false_and_claimed(p_values(layout, means))
             counts[at] += (shown if at == 0 else claimed).sum()
         n += shared
     return dict(zip(("any", "size", "power"), counts / n, strict=True))

@@ -159,7 +159,7 @@ def by_step(jobs: list[dict]) -> dict[str, dict]:
         step["longest_command_bytes"] = max(
             step.get("longest_command_bytes", 0), len(job["command"].encode())
         )
-    return dict(sorted(steps.items(), key=lambda item: -item[1]["cpu_s"]))
+    return dict(sorted(steps.items(), key=lambda of_step: -of_step[1]["cpu_s"]))
 
 
 def bytes_in(folder: Path) -> int:
@@ -185,9 +185,9 @@ def recordings(study: Path) -> Path:
 
 def first_ecg(study: Path) -> dict | None:
     """The row of the first ECG in EDF; None where a study has none."""
-    rows = rows_of(recordings(study))
-    is_ecg = (r["signal"] == "ecg" and r["file"].endswith(".edf") for r in rows)
-    return next((row for row, chosen in zip(rows, is_ecg, strict=True) if chosen), None)
+    listed = rows_of(recordings(study))
+    is_ecg = (r["signal"] == "ecg" and r["file"].endswith(".edf") for r in listed)
+    return next((row for row, chosen in zip(listed, is_ecg, strict=True) if chosen), None)
 
 
 def our_ecg_session(study: Study, ecg: dict, folder: Path) -> Run:
@@ -212,13 +212,13 @@ def write_part(study: Path, into: Path, recording: dict, of_session: dict) -> No
     if (study / "study.yaml").exists():
         shutil.copy(study / "study.yaml", into)
     for name in ("participants", "sessions", "recordings", "events"):
-        rows = rows_of(study / f"{name}.tsv")
+        listed = rows_of(study / f"{name}.tsv")
         only = recording if name == "recordings" else of_session
         with (into / f"{name}.tsv").open("w", encoding="utf-8", newline="") as table:
-            written = csv.DictWriter(table, rows[0], delimiter="\t", lineterminator="\n")
+            written = csv.DictWriter(table, listed[0], delimiter="\t", lineterminator="\n")
             written.writeheader()
             written.writerows(
-                row for row in rows if all(row.get(k, v) == v for k, v in only.items())
+                row for row in listed if all(row.get(k, v) == v for k, v in only.items())
             )
 
 

@@ -132,10 +132,10 @@ def outcomes_of(folder, participant):
     for window, inputs in person.windows(settings.measure_outcomes, settings.protocol):
         for name, module in outcome_modules().items():
             if asked_in(window, module):
-                value = measure_outcome(
+                measured = measure_outcome(
                     name, module, window, inputs, settings.quality_rules, settings.quality_rules
                 )
-                of_person[inputs["event"].event_id, window.name, name] = value
+                of_person[inputs["event"].event_id, window.name, name] = measured
     return of_person
 
 
@@ -227,20 +227,20 @@ def _columns_of_text(file, generator):
 
         return apply
 
-    def spanned(at_s, length_s, value, column=slice(1, None)):
+    def spanned(at_s, length_s, reading, column=slice(1, None)):
         def change(t):
             inside = (t["time_s"] >= at_s) & (t["time_s"] < at_s + length_s)
             columns = t.columns[column]
             for name in columns:
-                held = t.loc[inside, name].iloc[0] if value == "held" else value
+                held = t.loc[inside, name].iloc[0] if reading == "held" else reading
                 t[name] = t[name].where(~inside, held)
             return t
 
         return change
 
-    for value in (np.nan, 0.0, -1.0, 100.0, 999.0, 6553.5, "held"):
+    for reading in (np.nan, 0.0, -1.0, 100.0, 999.0, 6553.5, "held"):
         for at_s, length_s in ((20, 60), (185, 12), (200, 40), (226, 20), (300, 60), (330, 6)):
-            yield f"{value} for {length_s} s at {at_s} s", table(spanned(at_s, length_s, value))
+            yield f"{reading} for {length_s} s at {at_s} s", table(spanned(at_s, length_s, reading))
     for factor in (0.01, 0.001, 10.0, 100.0, -1.0):
         yield (
             f"values times {factor:g}",
@@ -316,9 +316,9 @@ def _moved_row(table, at):
 
 
 def _spiked(table, numbers, n):
-    value = (0.0, 100.0, 5.0, 95.0, 250.0, -40.0)[n]
+    spike = (0.0, 100.0, 5.0, 95.0, 250.0, -40.0)[n]
     out = np.isin(np.arange(len(table)), numbers)
-    return _from_second(table, lambda v: v.where(~out, value))
+    return _from_second(table, lambda v: v.where(~out, spike))
 
 
 def _marks(folder, file, change, signal=None):
@@ -390,12 +390,12 @@ def _intervals(file, generator):
     yield "steps of 50 ms", listed(lambda v: np.round(v / 50) * 50)
 
 
-def _beside(values, n, count):
+def _beside(intervals, n, count):
     """Intervals with some beats moved by up to 90 ms."""
     shifts = np.random.default_rng(n).integers(-90, 90, count)
-    values[n : n + count] += shifts
-    values[n + 1 : n + count + 1] -= shifts
-    return values
+    intervals[n : n + count] += shifts
+    intervals[n + 1 : n + count + 1] -= shifts
+    return intervals
 
 
 # ---- BIDS physiology -----------------------------------------------------------------------------
@@ -407,11 +407,11 @@ def _physio(file, generator):
     def samples(change):
         def apply(folder):
             path = folder / file
-            values = np.array(gzip.decompress(path.read_bytes()).split(), dtype=float)
-            changed = change(values)
+            recorded = np.array(gzip.decompress(path.read_bytes()).split(), dtype=float)
+            changed = change(recorded)
             text = "\n".join("n/a" if np.isnan(v) else f"{v:g}" for v in changed) + "\n"
             path.write_bytes(gzip.compress(text.encode(), 1, mtime=0))
-            _marks_behind(folder, file, len(values), len(changed), 130)
+            _marks_behind(folder, file, len(recorded), len(changed), 130)
 
         return apply
 
@@ -492,10 +492,10 @@ def _ecg_damages(generator):
     yield "spikes", lambda v, hz: v + 4000 * (noise.random(len(v)) < 0.5 / hz)
 
 
-def _pasted(values, at, n, source):
-    values = values.copy()
-    values[at : at + n] = values[source : source + n]
-    return values
+def _pasted(samples, at, n, source):
+    samples = samples.copy()
+    samples[at : at + n] = samples[source : source + n]
+    return samples
 
 
 # ---- EDF -----------------------------------------------------------------------------------------
@@ -516,15 +516,15 @@ EDF_OF_SIGNAL = {
 
 
 def _edf_headers(file, generator):
-    for field, values in {
+    for field, texts in {
         "records": ("-1", "0", "100", "509", "511", "5000", "abc"),
         "seconds": ("0", "2", "0.5", "1.01", "-1", "x"),
         "signals": ("0", "1", "3", "5", "x"),
         "bytes": ("0", "256", "1536", "99999", ""),
     }.items():
-        for value in values:
-            yield f"{field} = {value}", _put_in(file, *EDF_FIELDS[field], value)
-    for field, values in {
+        for text in texts:
+            yield f"{field} = {text}", _put_in(file, *EDF_FIELDS[field], text)
+    for field, texts in {
         "label": ("ECG II", "smo2_biceps", "Cuff", ""),
         "unit": ("mV", "uV", "%", "mmHg", "V", "?"),
         "low": ("0", "-1", "6553.4", "-655.36", "x"),
@@ -534,26 +534,26 @@ def _edf_headers(file, generator):
         "samples": ("0", "1", "129", "131", "260", "x"),
     }.items():
         for signal in range(4):
-            for value in values:
+            for text in texts:
                 begin, length = EDF_OF_SIGNAL[field]
-                name = f"{field} of signal {signal + 1} = {value or 'nothing'}"
-                yield name, _put_in(file, 256 + 4 * begin + signal * length, length, value)
+                name = f"{field} of signal {signal + 1} = {text or 'nothing'}"
+                yield name, _put_in(file, 256 + 4 * begin + signal * length, length, text)
 
 
-def _put_in(file, begin, length, value):
-    put = _bytes(file, lambda content: _put(content, begin, length, value))
+def _put_in(file, begin, length, text):
+    put = _bytes(file, lambda content: _put(content, begin, length, text))
 
     def apply(folder):
         put(folder)
         # the clock of the file is that of its header
-        if begin == EDF_FIELDS["seconds"][0] and value in ("2", "0.5", "1.01"):
-            _marks(folder, file, lambda s: s * float(value))
+        if begin == EDF_FIELDS["seconds"][0] and text in ("2", "0.5", "1.01"):
+            _marks(folder, file, lambda s: s * float(text))
 
     return apply
 
 
-def _put(content, begin, length, value):
-    return content[:begin] + value.ljust(length).encode() + content[begin + length :]
+def _put(content, begin, length, text):
+    return content[:begin] + text.ljust(length).encode() + content[begin + length :]
 
 
 def _edf_samples(file, generator):
@@ -572,11 +572,11 @@ def _edf_samples(file, generator):
 
     def ecg(change):
         def of_records(body):
-            values = body[:, :130].astype(float).ravel() * 0.2
-            values = np.nan_to_num(change(values, 130), nan=-6553.6)
-            n = len(values) // 130
+            trace = body[:, :130].astype(float).ravel() * 0.2
+            trace = np.nan_to_num(change(trace, 130), nan=-6553.6)
+            n = len(trace) // 130
             kept = body[np.minimum(np.arange(n), len(body) - 1)].copy()
-            kept[:, :130] = np.clip(np.round(values[: 130 * n] / 0.2), -32768, 32767).reshape(n, -1)
+            kept[:, :130] = np.clip(np.round(trace[: 130 * n] / 0.2), -32768, 32767).reshape(n, -1)
             return kept
 
         return of_records
@@ -609,13 +609,13 @@ def _declared_otherwise(folder):
     """Cells of recordings.tsv that do not fit the file."""
     for row in rows_of(folder, "recordings"):
 
-        def cell(column, value, row=row):
+        def cell(column, entry, row=row):
             def apply(folder):
                 path = folder / "recordings.tsv"
                 table = pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)
                 if column not in table:
                     table[column] = "n/a"
-                table.loc[row.row_number - 2, column] = value
+                table.loc[row.row_number - 2, column] = entry
                 table.to_csv(path, sep="\t", index=False, lineterminator="\n")
 
             return apply
@@ -631,21 +631,21 @@ def _declared_otherwise(folder):
             "clock_offset_s": ("25",),
             "signal": ("ecg", "rr", "muscle_oxygen", "cuff_pressure", "respiration"),
         }
-        for column, values in changes.items():
-            for value in values:
-                if value != str(getattr(row, column, None)):
-                    name = f"recordings.tsv, row {row.row_number}: {column} = {value}"
-                    yield Damage(name, row.participant_id, cell(column, value))
+        for column, entries in changes.items():
+            for entry in entries:
+                if entry != str(getattr(row, column, None)):
+                    name = f"recordings.tsv, row {row.row_number}: {column} = {entry}"
+                    yield Damage(name, row.participant_id, cell(column, entry))
 
 
 # ---- judged --------------------------------------------------------------------------------------
 
 
-def moved(value, sound, module):
+def moved(damaged, sound, module):
     """Whether an outcome is another finding than in the sound recording."""
     share = 3 * MOVED if module.FAMILY in ("spectrum", "breathing") else MOVED
     least = LEAST_MOVED.get(module.LABEL, LEAST_MOVED.get(module.UNIT, 0.0))
-    return abs(value - sound) > max(share * abs(sound), least)
+    return abs(damaged - sound) > max(share * abs(sound), least)
 
 
 def what_came(damage, whole, sound, folder):

@@ -138,7 +138,7 @@ def _of_form(table, cells):
 
 def _of_cell(table, cells, row, at, column):
     field = TABLES[table].model_fields.get(column)
-    value = cells.rows[row][at]
+    written = cells.rows[row][at]
     if field is None:
         return
 
@@ -152,7 +152,7 @@ def _of_cell(table, cells, row, at, column):
 
     cell = f"{table}, row {row + 1}, {column}"
     for sign in CONTROL_SIGNS:
-        yield Case(f"{cell} with {sign!r}", with_value(value + sign + "1"), "refused")
+        yield Case(f"{cell} with {sign!r}", with_value(written + sign + "1"), "refused")
     yield Case(f"{cell} too long", with_value("9" * 20_000), "refused")
     if field.is_required():
         yield Case(f"{cell} empty", with_value(""), "refused")

@@ -207,7 +207,7 @@ def write_recordings(
         write_intervals(folder / file, np.diff(beats.beat_time_s))
         heart = row(file, "rr", "ms", zero_s=first_s)
     columns = {"time_s": times_s} | {e.channel: pct for e, pct in saturation.items()}
-    written = {name: [f"{v:.1f}" for v in values] for name, values in columns.items()}
+    written = {name: [f"{v:.1f}" for v in samples] for name, samples in columns.items()}
     file = f"{stem}_saturation.csv"
     write_text(text_of_columns(written), folder / file)
     return [heart, *(saturation_row(file, e) | {"time_column": "time_s"} for e in EXERCISES)]

@@ -163,11 +163,11 @@ def main(repeats: int) -> None:
     errors = [
         {
             "quantity": quantity,
-            "n": len(values),
-            "beyond_two": round(float(np.mean(np.abs(values) > 2)), 3),
-            "rms": round(float(np.sqrt(np.mean(np.square(values)))), 2),
+            "n": len(scores),
+            "beyond_two": round(float(np.mean(np.abs(scores) > 2)), 3),
+            "rms": round(float(np.sqrt(np.mean(np.square(scores)))), 2),
         }
-        for quantity, values in z.items()
+        for quantity, scores in z.items()
     ]
     print(pd.DataFrame(errors).to_csv(sep="\t", index=False, lineterminator="\n"), end="")
 

@@ -38,8 +38,8 @@ class SimulatedBeats:
 
 def course_on(time_s: np.ndarray, course: Course) -> np.ndarray:
     """Evaluate a course given as a number, an array on `time_s`, or a function of time in s."""
-    values = course(time_s) if callable(course) else course
-    return np.broadcast_to(np.asarray(values, dtype=float), time_s.shape).copy()
+    level = course(time_s) if callable(course) else course
+    return np.broadcast_to(np.asarray(level, dtype=float), time_s.shape).copy()
 
 
 def beats_from_rate(time_s: np.ndarray, rate_hz: np.ndarray) -> np.ndarray:

@@ -159,8 +159,8 @@ def write_one_person(folder: Path, *, seed: int = SEED) -> None:
     stem = f"raw/{PARTICIPANT}_{SESSION}"
     write_intervals(folder / f"{stem}_intervals.txt", intervals_s, about=INVENTED)
     columns = {"time_s": [f"{t:.0f}" for t in oxygen_s]} | {
-        muscle.replace(" ", "_"): [f"{v:.1f}" for v in values]
-        for muscle, values in saturation.items()
+        muscle.replace(" ", "_"): [f"{v:.1f}" for v in readings]
+        for muscle, readings in saturation.items()
     }
     write_text(text_of_columns(columns), folder / f"{stem}_saturation.csv")
     key = {"participant_id": PARTICIPANT, "session_id": SESSION}

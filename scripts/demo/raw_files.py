@@ -41,11 +41,11 @@ def write_edf(
     from edfio import Edf, EdfAnnotation, EdfSignal, Recording
 
     written = []
-    for signal, label, rate_hz, values in channels:
+    for signal, label, rate_hz, samples in channels:
         unit, physical, digital = _EDF[signal]
         ranges = {"physical_range": physical, "digital_range": digital}
-        values = np.clip(values, *physical)
-        written.append(EdfSignal(values, rate_hz, label=label, physical_dimension=unit, **ranges))
+        samples = np.clip(samples, *physical)
+        written.append(EdfSignal(samples, rate_hz, label=label, physical_dimension=unit, **ranges))
     annotations = None
     if marks_s is not None:
         # every data record is as wide as the longest annotation: short ones keep the file small
@@ -85,8 +85,8 @@ def text_of_columns(
 ) -> str:
     """Columns of numbers as delimited text, with lines above their names."""
     lines = [*above, separator.join(columns)]
-    for values in zip(*columns.values(), strict=True):
-        lines.append(separator.join(value.replace(".", decimal) for value in values))
+    for cells in zip(*columns.values(), strict=True):
+        lines.append(separator.join(cell.replace(".", decimal) for cell in cells))
     return newline.join(lines) + newline
 
 

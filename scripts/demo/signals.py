@@ -86,13 +86,13 @@ def first_order_course(times_s: Floats, *, initial: float, steps: Sequence[Step]
     are the convention for heart rate and ventilation at the start and end of light exercise.
     """
     course = np.full(times_s.shape, float(initial))
-    value = float(initial)
+    level = float(initial)
     ends_s = [step.onset_s for step in steps[1:]] + [np.inf]
     for step, end_s in zip(steps, ends_s, strict=True):
         inside = (times_s >= step.onset_s) & (times_s < end_s)
         decay = np.exp(-(times_s[inside] - step.onset_s) / step.tau_s)
-        course[inside] = step.target + (value - step.target) * decay
-        value = value_after(step, value, end_s - step.onset_s)
+        course[inside] = step.target + (level - step.target) * decay
+        level = value_after(step, level, end_s - step.onset_s)
     return course
 
 
@@ -216,8 +216,8 @@ def displacement_pct(times_s: Floats, muscle_set: MuscleSet, *, baseline_pct: fl
     if muscle_set.nadir_pct is not None:
         at_onset = float(cuff_only(muscle_set.onset_s))
         last = muscle_set.nadir_pct - baseline_pct
-        left = float(np.exp(-(muscle_set.end_s - muscle_set.onset_s) / muscle_set.fall_tau_s))
-        asymptote = (last - at_onset * left) / (1.0 - left)
+        remaining = float(np.exp(-(muscle_set.end_s - muscle_set.onset_s) / muscle_set.fall_tau_s))
+        asymptote = (last - at_onset * remaining) / (1.0 - remaining)
         working = (times_s >= muscle_set.onset_s) & (times_s < muscle_set.end_s)
         decay = np.exp(-(times_s[working] - muscle_set.onset_s) / muscle_set.fall_tau_s)
         moved[working] = asymptote + (at_onset - asymptote) * decay

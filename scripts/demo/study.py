@@ -338,9 +338,9 @@ def centred_deviations(rng: np.random.Generator, sd: float) -> pd.DataFrame:
     return (complete - complete.mean()).reindex(drawn.index, fill_value=0.0)
 
 
-def centred(values: Floats) -> Floats:
+def centred(draws: Floats) -> Floats:
     """Return values less their mean."""
-    return values - values.mean()
+    return draws - draws.mean()
 
 
 def draw_person(rng: np.random.Generator, participant: str, sequence: str) -> Person:

@@ -127,7 +127,7 @@ def sentence(agreed, method, file, clock: Clock):
     )
 
 
-def agreement(reference_s, reference, time_s, value):
+def agreement(reference_s, reference, time_s, course):
     """Shift at which one evenly sampled course correlates best with another.
 
     Times in s every STEP_S; values may be not a number. None where they overlap too little, or
@@ -135,7 +135,7 @@ def agreement(reference_s, reference, time_s, value):
     """
     shifts = np.arange(-round(FARTHEST_S / STEP_S), round(FARTHEST_S / STEP_S) + 1)
     lead = round((time_s[0] - reference_s[0]) / STEP_S)
-    r = np.array([_correlation(reference, value, lead + shift) for shift in shifts])
+    r = np.array([_correlation(reference, course, lead + shift) for shift in shifts])
     if not np.isfinite(r).any():
         return None
     best = int(np.nanargmax(r))
@@ -150,12 +150,12 @@ def agreement(reference_s, reference, time_s, value):
     return Agreement(float((shifts[best] + finer) * STEP_S), float(r[best]), as_placed)
 
 
-def _correlation(reference, value, lead):
+def _correlation(reference, course, lead):
     """Pearson correlation with the second course beginning `lead` steps behind the first."""
-    first, last = max(0, lead), min(len(reference), lead + len(value))
+    first, last = max(0, lead), min(len(reference), lead + len(course))
     if (last - first) * STEP_S < SHORTEST_OVERLAP_S:
         return np.nan
-    a, b = reference[first:last], value[first - lead : last - lead]
+    a, b = reference[first:last], course[first - lead : last - lead]
     known = np.isfinite(a) & np.isfinite(b)
     if known.sum() * STEP_S < SHORTEST_OVERLAP_S:
         return np.nan
@@ -179,7 +179,7 @@ def _course(group):
     if not courses:
         return None
     n = min(len(time_s) for time_s, _ in courses)
-    scaled = [(value[:n] - np.nanmean(value)) / (np.nanstd(value) or 1.0) for _, value in courses]
+    scaled = [(level[:n] - np.nanmean(level)) / (np.nanstd(level) or 1.0) for _, level in courses]
     return courses[0][0][:n], np.mean(scaled, axis=0)
 
 
@@ -188,25 +188,26 @@ def _trace(timed):
     return tuple(np.concatenate([getattr(s, k) for s in stretches]) for k in ("time_s", "value"))
 
 
-def heart_rate(signal, time_s: FloatArray, value: FloatArray):
+def heart_rate(signal, time_s: FloatArray, samples: FloatArray):
     """Times (s) and heart rate (beats/min) of beat intervals in ms, or of an ECG in mV."""
+    interval_ms = samples
     if signal == "ecg":
         from heart.detection.detector import detect_beats
 
-        time_s = detect_beats(time_s, value)["time_s"].to_numpy()
-        value = np.append(np.nan, 1000 * np.diff(time_s))
-    heartlike = (value > 250) & (value < 2500)
-    return time_s[heartlike], 60000 / value[heartlike]
+        time_s = detect_beats(time_s, samples)["time_s"].to_numpy()
+        interval_ms = np.append(np.nan, 1000 * np.diff(time_s))
+    heartlike = (interval_ms > 250) & (interval_ms < 2500)
+    return time_s[heartlike], 60000 / interval_ms[heartlike]
 
 
-def even(time_s: FloatArray, value: FloatArray):
+def even(time_s: FloatArray, samples: FloatArray):
     """A course every STEP_S, smoothed; not a number in long gaps. None where it is too short."""
-    known = np.isfinite(value)
-    time_s, value = time_s[known], value[known]
+    known = np.isfinite(samples)
+    time_s, samples = time_s[known], samples[known]
     if len(time_s) < 2 or time_s[-1] - time_s[0] < SHORTEST_OVERLAP_S:
         return None
     at_s = np.arange(np.ceil(time_s[0] / STEP_S), np.floor(time_s[-1] / STEP_S) + 1) * STEP_S
-    course = np.interp(at_s, time_s, value)
+    course = np.interp(at_s, time_s, samples)
     n = round(SMOOTHED_S / STEP_S) | 1
     course = np.convolve(np.pad(course, n // 2, mode="edge"), np.full(n, 1 / n), "valid")
     after = np.searchsorted(time_s, at_s).clip(1, len(time_s) - 1)

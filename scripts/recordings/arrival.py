@@ -33,21 +33,21 @@ def usual_step_s(time_s: Floats) -> float | None:
     return mean_s if mean_s > 0 and abs(mean_s / median_s - 1) > 0.02 else median_s
 
 
-def stays_late(time_s: Floats, places: NDArray[np.int64], usual_step_s: float) -> NDArray[np.bool_]:
-    """Whether samples were lost at each of the steps numbered `places`.
+def stays_late(time_s: Floats, steps: NDArray[np.int64], usual_step_s: float) -> NDArray[np.bool_]:
+    """Whether samples were lost at each of the steps numbered `steps`.
 
     All that follows is late by at least half of the step then; a packet that arrives late is
     followed by others that do not.
     """
-    if not places.size:
+    if not steps.size:
         return np.zeros(0, dtype=bool)
     n = np.arange(time_s.size)
     total = np.concatenate(([0.0], np.cumsum(time_s - usual_step_s * n)))
     many = max(1, int(round(PACKETS_S / usual_step_s)))
-    first, stop = np.maximum(places + 1 - many, 0), np.minimum(places + 1 + many, time_s.size)
-    before = (total[places + 1] - total[first]) / (places + 1 - first)
-    after = (total[stop] - total[places + 1]) / (stop - places - 1)
-    excess_s = time_s[places + 1] - time_s[places] - usual_step_s
+    first, stop = np.maximum(steps + 1 - many, 0), np.minimum(steps + 1 + many, time_s.size)
+    before = (total[steps + 1] - total[first]) / (steps + 1 - first)
+    after = (total[stop] - total[steps + 1]) / (stop - steps - 1)
+    excess_s = time_s[steps + 1] - time_s[steps] - usual_step_s
     return after - before > 0.5 * excess_s
 
 

@@ -103,7 +103,7 @@ _ANY_UNIT = {"unit": "au", "overruled": ("unit",)}
 
 
 def _seen(kind, channel, written, recording, **known) -> ChannelSeen:
-    value = np.concatenate([stretch.value for stretch in recording.stretches])
+    samples = np.concatenate([stretch.value for stretch in recording.stretches])
     time_s = np.concatenate([stretch.time_s for stretch in recording.stretches])
     steps_s = np.diff(time_s)
     rate_hz = 1 / float(np.median(steps_s)) if len(steps_s) and np.median(steps_s) > 0 else None
@@ -111,7 +111,7 @@ def _seen(kind, channel, written, recording, **known) -> ChannelSeen:
     known["remarks"] += tuple(filter(None, [recording.cut_off, *recording.notes]))
     n_gaps = len(recording.stretches) - 1
     of_file = (rate_hz, n_gaps, written, recording.zero_at)
-    return _judged(ChannelSeen(kind, channel, time_s, value, *of_file, **known))
+    return _judged(ChannelSeen(kind, channel, time_s, samples, *of_file, **known))
 
 
 def _columns_of_text(file: OutsideFile) -> list[ChannelSeen]:
@@ -174,7 +174,7 @@ def _time_column(file, text, dialect, kinds) -> tuple[int | None, str | None, st
             )
         except ReadingError as fault:
             if at in stamped:
-                return None, None, f"column {dialect.columns[at]}: {fault.found}; {fault.todo}"
+                return None, None, f"column {dialect.columns[at]}: {fault.seen}; {fault.todo}"
             continue
         steps_s = np.diff(read.time_s)
         if not len(steps_s) or np.mean(steps_s > 0) < 0.99:
@@ -186,9 +186,9 @@ def _time_column(file, text, dialect, kinds) -> tuple[int | None, str | None, st
 
 
 def _without_times(
-    name: str, value: FloatArray, dialect: Dialect, remark: str, stamped: str | None
+    name: str, samples: FloatArray, dialect: Dialect, remark: str, stamped: str | None
 ) -> ChannelSeen:
-    known = value[np.isfinite(value)]
+    known = samples[np.isfinite(samples)]
     middle = float(np.median(known)) if len(known) else float("nan")
     single = len(dialect.columns) == 1
     channel = None if single and dialect.header_row is None else name
@@ -199,8 +199,8 @@ def _without_times(
                 ChannelSeen(
                     "intervals",
                     channel,
-                    np.cumsum(value) * factor / 1000,
-                    value,
+                    np.cumsum(samples) * factor / 1000,
+                    samples,
                     unit_written=written_unit(name),
                     signal="rr",
                     unit=unit,
@@ -210,7 +210,7 @@ def _without_times(
             )
     remark = remark or "no column of times was found: state sampling_rate_hz, or time_column"
     told = {"unit_written": written_unit(name), "time_column": stamped, "remarks": (remark,)}
-    return _judged(ChannelSeen("text", channel, np.empty(0), value, **told))
+    return _judged(ChannelSeen("text", channel, np.empty(0), samples, **told))
 
 
 def _unread(name: str, fault: ReadingError) -> ChannelSeen:

@@ -31,15 +31,15 @@ def values_caution(signal: str, recording: Recording) -> str:
         return f"{VALUES}may not be those of the channel: {recording.misfit}"
     if signal == "cuff_pressure":
         return ""
-    value = np.concatenate([piece.value for piece in recording.stretches])
+    samples = np.concatenate([piece.value for piece in recording.stretches])
     time_s = np.concatenate([piece.time_s for piece in recording.stretches])
-    if signal == "muscle_oxygen" and np.isfinite(value).any():
-        highest = float(np.nanquantile(value, 0.99))
+    if signal == "muscle_oxygen" and np.isfinite(samples).any():
+        highest = float(np.nanquantile(samples, 0.99))
         if highest < LOWEST_OF_HIGHEST_PCT:
             return f"{VALUES}hardly exceed {highest:.3g} %, see unit and scale"
-    if signal == "rr" and (said := _intervals_caution(time_s, value)):
+    if signal == "rr" and (said := _intervals_caution(time_s, samples)):
         return said
-    span = repeated_span(value)
+    span = repeated_span(samples)
     if span is None:
         return ""
     first, again, length = span
@@ -93,16 +93,16 @@ def _intervals_caution(time_s: FloatArray, value_ms: FloatArray) -> str:
     )
 
 
-def repeated_span(value: FloatArray) -> tuple[int, int, int] | None:
+def repeated_span(samples: FloatArray) -> tuple[int, int, int] | None:
     """First and second begin and length of the longest span whose values stand twice.
 
-    `value`: n samples. Spans count that change at least FEWEST_CHANGES times; None without one.
+    `samples`: n samples. Spans count that change at least FEWEST_CHANGES times; None without one.
     Values of eight neighbours are compared where their sum falls on a chosen remainder, so that
     the same places are compared in both copies.
     """
-    if len(value) < 2 * FEWEST_CHANGES:
+    if len(samples) < 2 * FEWEST_CHANGES:
         return None
-    codes = np.ascontiguousarray(value, np.float64).view(np.int64)
+    codes = np.ascontiguousarray(samples, np.float64).view(np.int64)
     last = len(codes) - _KEY + 1
     keys = codes[:last].copy()
     for n in range(1, _KEY):

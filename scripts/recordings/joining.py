@@ -217,9 +217,9 @@ def _begun(stretch: SessionStretch, first: int) -> np.ndarray:
     """Values of a part; the first beat of intervals begins one and ends none."""
     if stretch.signal != "rr" or first == 0:
         return stretch.value
-    value = stretch.value.copy()
-    value[first] = np.nan
-    return value
+    intervals = stretch.value.copy()
+    intervals[first] = np.nan
+    return intervals
 
 
 def _as_one(named: _Piece, kept: list[_Piece]) -> list[SessionStretch]:

@@ -44,7 +44,7 @@ def _faults_of(path):
             path, "", "no such file", "a file", "correct `file` in recordings.tsv"
         ) from None
     except Refused as fault:
-        raise ReadingError(path, "", fault.found, fault.allowed, fault.todo) from None
+        raise ReadingError(path, "", fault.seen, fault.allowed, fault.todo) from None
 
 
 def unfolded(file: OutsideFile) -> bytes:

@@ -119,8 +119,8 @@ def sync_table(read, series, events, settings):
         )
         joined = f"one of {len(spans)} {JOINED}" if len(spans) > 1 else ""
         times = times_caution(row.signal, recording, clock, of_session)
-        values = values_caution(row.signal, recording)
-        said = [caution, times, values, joined, compared.get(row.row_number, "")]
+        unlikely = values_caution(row.signal, recording)
+        said = [caution, times, unlikely, joined, compared.get(row.row_number, "")]
         clocks.append(sync_row(row, recording, clock, said, settings.lost_time_s_per_5_min))
     return pd.DataFrame(clocks)
 
@@ -129,7 +129,7 @@ def fault_in_words(file, fault):
     """Why a file cannot be read, under the name that recordings.tsv gives it."""
     if isinstance(fault, OSError):
         return f"{file}: cannot be opened ({fault.strerror}); see who may read it, or copy it again"
-    parts = (fault.where, fault.found, fault.allowed, fault.todo)
+    parts = (fault.where, fault.seen, fault.allowed, fault.todo)
     return str(ReadingError(file, *parts)).replace("\n", "\n  ")
 
 

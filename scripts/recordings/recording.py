@@ -31,17 +31,17 @@ class ReadingError(Exception):
     and `todo`, all text. `str()` has at most three lines.
     """
 
-    def __init__(self, file: Path | str, where: str, found: str, allowed: str, todo: str) -> None:
-        super().__init__(file, where, found, allowed, todo)
+    def __init__(self, file: Path | str, where: str, seen: str, allowed: str, todo: str) -> None:
+        super().__init__(file, where, seen, allowed, todo)
         self.file = file
         self.where = where
-        self.found = found
+        self.seen = seen
         self.allowed = allowed
         self.todo = todo
 
     def __str__(self) -> str:
         where = f"{self.file}, {self.where}" if self.where else str(self.file)
-        lines = (f"{where}: {self.found}", f"allowed: {self.allowed}", f"to do: {self.todo}")
+        lines = (f"{where}: {self.seen}", f"allowed: {self.allowed}", f"to do: {self.todo}")
         return "\n".join(_one_line(line) for line in lines)
 
 
@@ -94,22 +94,22 @@ class Recording:
     stamp_moves: StampMoves | None = None
 
 
-def even_stretch(value: FloatArray, *, start_s: float, sampling_rate_hz: float) -> Stretch:
+def even_stretch(samples: FloatArray, *, start_s: float, sampling_rate_hz: float) -> Stretch:
     """Place evenly sampled values on the file's clock.
 
-    `value`: n samples; `start_s`: time of the first one in s. Raises ValueError for a rate that
+    `samples`: n samples; `start_s`: time of the first one in s. Raises ValueError for a rate that
     is not positive.
     """
     if not sampling_rate_hz > 0:
         raise ValueError(f"sampling rate must be above 0 Hz, not {sampling_rate_hz}")
     step_s = 1.0 / sampling_rate_hz
-    return Stretch(start_s, step_s, start_s + step_s * np.arange(len(value)), value)
+    return Stretch(start_s, step_s, start_s + step_s * np.arange(len(samples)), samples)
 
 
 def cut_at_gaps(
     path: Path,
     time_s: FloatArray,
-    value: FloatArray,
+    samples: FloatArray,
     *,
     row_numbers: Sequence[int],
     expected_step_s: FloatArray | None = None,
@@ -117,7 +117,7 @@ def cut_at_gaps(
 ) -> tuple[tuple[Stretch, ...], tuple[str, ...], StampMoves]:
     """Cut a timed recording where its time jumps; refuse it where time repeats or runs backwards.
 
-    `time_s`, `value`: n samples; `row_numbers`: of their lines, for messages; `expected_step_s`:
+    `time_s`, `samples`: n samples; `row_numbers`: of their lines, for messages; `expected_step_s`:
     what each step should be where samples are not evenly spaced, as beat intervals are not. A step
     is a gap over a lost sample (`recordings.gaps`), unless what follows is not late. A stretch is
     even when no time is farther than `evenness` of a step from an even grid, or when its stamps
@@ -126,7 +126,7 @@ def cut_at_gaps(
     far stamps were moved. Raises ReadingError naming row and time. Thresholds: convention.
     """
     stamps_s = time_s
-    time_s, jitter = without_jitter(time_s, value, row_numbers)
+    time_s, jitter = without_jitter(time_s, samples, row_numbers)
     steps_s = np.diff(time_s)
     usual_step_s = arrival.usual_step_s(time_s) if expected_step_s is None else None
     expected_s = usual_step_s if expected_step_s is None else expected_step_s
@@ -139,12 +139,12 @@ def cut_at_gaps(
     edges = [0, *(gaps + 1).tolist(), len(time_s)]
     stretches = []
     for first, stop in pairwise(edges):
-        stretch = _timed_stretch(time_s[first:stop], value[first:stop], usual_step_s, evenness)
+        stretch = _timed_stretch(time_s[first:stop], samples[first:stop], usual_step_s, evenness)
         backwards = np.flatnonzero(steps_s[first : stop - 1] <= 0)
         if backwards.size and (
-            stretch.step_s is None or _repeats_rows(time_s[first:stop], value[first:stop])
+            stretch.step_s is None or _repeats_rows(time_s[first:stop], samples[first:stop])
         ):
-            _refuse_backwards(path, time_s, value, row_numbers, first + int(backwards[0]))
+            _refuse_backwards(path, time_s, samples, row_numbers, first + int(backwards[0]))
         stretches.append(stretch)
     notes = [_gap_sentence(time_s, row_numbers, int(gap)) for gap in gaps[:_NOTES_PER_KIND]]
     if gaps.size > _NOTES_PER_KIND:
@@ -157,7 +157,7 @@ def cut_at_gaps(
 
 
 def without_jitter(
-    time_s: FloatArray, value: FloatArray, row_numbers: Sequence[int]
+    time_s: FloatArray, samples: FloatArray, row_numbers: Sequence[int]
 ) -> tuple[FloatArray, tuple[str, ...]]:
     """Times with stamps that arrived out of order mended, and a note where there were any.
 
@@ -175,7 +175,7 @@ def without_jitter(
     late = np.flatnonzero(back_s > 0)
     if back_s.max() > JITTER_S or (~in_order).mean() > JITTER_SHARE or not in_order.any():
         return time_s, ()
-    if _repeat_earlier_rows(time_s, value, late):
+    if _repeat_earlier_rows(time_s, samples, late):
         return time_s, ()
     at = np.arange(len(time_s))
     mended_s = np.where(in_order, time_s, np.interp(at, at[in_order], time_s[in_order]))
@@ -186,36 +186,36 @@ def without_jitter(
     return mended_s, (note,)
 
 
-def _repeat_earlier_rows(time_s: FloatArray, value: FloatArray, late: NDArray[np.int64]) -> bool:
+def _repeat_earlier_rows(time_s: FloatArray, samples: FloatArray, late: NDArray[np.int64]) -> bool:
     """Whether most rows behind the clock hold the time and the value of a row before them."""
     repeats = 0
     for at in late:
         near = slice(max(0, at - _ROWS_OF_A_PACKET), at)
-        repeats += bool(np.any((time_s[near] == time_s[at]) & (value[near] == value[at])))
+        repeats += bool(np.any((time_s[near] == time_s[at]) & (samples[near] == samples[at])))
     return repeats > len(late) / 2
 
 
-def _repeats_rows(time_s: FloatArray, value: FloatArray) -> bool:
+def _repeats_rows(time_s: FloatArray, samples: FloatArray) -> bool:
     """Whether most samples at the time of the one before have its value as well: rows twice."""
     same = np.diff(time_s) == 0
-    return bool(same.any() and np.mean(np.diff(value)[same] == 0) > 0.5)
+    return bool(same.any() and np.mean(np.diff(samples)[same] == 0) > 0.5)
 
 
 def _timed_stretch(
-    time_s: FloatArray, value: FloatArray, usual_step_s: float | None, evenness: float
+    time_s: FloatArray, samples: FloatArray, usual_step_s: float | None, evenness: float
 ) -> Stretch:
     start_s = float(time_s[0])
     if len(time_s) > 1:
         step_s = (float(time_s[-1]) - start_s) / (len(time_s) - 1)
         grid_s = start_s + step_s * np.arange(len(time_s))
         if step_s > 0 and np.max(np.abs(time_s - grid_s)) <= evenness * step_s:
-            return Stretch(start_s, step_s, grid_s, value)
+            return Stretch(start_s, step_s, grid_s, samples)
     line = None
     if usual_step_s is not None and len(time_s) >= 4:
         line = arrival.arrival_line(time_s, usual_step_s)
     if line is None:
-        return Stretch(start_s, None, time_s, value)
-    return even_stretch(value, start_s=line[0], sampling_rate_hz=line[1])
+        return Stretch(start_s, None, time_s, samples)
+    return even_stretch(samples, start_s=line[0], sampling_rate_hz=line[1])
 
 
 def _gap_sentence(time_s: FloatArray, row_numbers: Sequence[int], gap: int) -> str:
@@ -229,11 +229,11 @@ def _gap_sentence(time_s: FloatArray, row_numbers: Sequence[int], gap: int) -> s
 
 
 def _refuse_backwards(
-    path: Path, time_s: FloatArray, value: FloatArray, row_numbers: Sequence[int], at: int
+    path: Path, time_s: FloatArray, samples: FloatArray, row_numbers: Sequence[int], at: int
 ) -> NoReturn:
     later_s, earlier_s = time_s[at + 1], time_s[at]
     if later_s == earlier_s:
-        same = "with the same value" if value[at + 1] == value[at] else "with another value"
+        same = "with the same value" if samples[at + 1] == samples[at] else "with another value"
         fault = f"time {later_s:g} s is there twice, {same}"
     else:
         earlier = int(np.searchsorted(time_s[: at + 1], later_s))

@@ -78,9 +78,9 @@ def on_session_clock(row, recording, clock):
     labels = {name: getattr(row, name) for name in TRACE_COLUMNS}
     rate = 1 + clock.drift_ppm * 1e-6
     for number, piece in enumerate(recording.stretches):
-        time_s, value, step_s = piece.time_s, piece.value, piece.step_s
+        time_s, samples, step_s = piece.time_s, piece.value, piece.step_s
         if row.signal == "rr":
-            time_s, value = np.append(piece.start_s, time_s), np.append(np.nan, value)
+            time_s, samples = np.append(piece.start_s, time_s), np.append(np.nan, samples)
             step_s = None
         session_s = to_session_time(clock, time_s)
         yield SessionStretch(
@@ -90,7 +90,7 @@ def on_session_clock(row, recording, clock):
             start_s=float(session_s[0]),
             step_s=None if step_s is None else step_s * rate,
             time_s=session_s,
-            value=value,
+            value=samples,
         )
 
 
@@ -159,6 +159,6 @@ def intervals_against_elapsed(row, clock, lost_time_s_per_5_min):
     ).status
 
 
-def _shown(value):
+def _shown(separator):
     """A separator that a reader can see."""
-    return {"\t": "tab", " ": "space"}.get(value, value)
+    return {"\t": "tab", " ": "space"}.get(separator, separator)

@@ -84,12 +84,12 @@ def read_stretches(path, signals=None, session_id=None):
             continue
         if session_id is not None and row["session_id"].as_py() != session_id:
             continue
-        value = _array(row["value"]).astype(float)
+        samples = _array(row["value"]).astype(float)
         start_s, step_s = row["start_s"].as_py(), row["step_s"].as_py()
         if step_s is None:
             time_s = _array(row["time_s"])
         else:
-            time_s = start_s + step_s * np.arange(len(value))
+            time_s = start_s + step_s * np.arange(len(samples))
         stretches.append(
             SessionStretch(
                 **{name: row[name].as_py() for name in LABELS},
@@ -97,7 +97,7 @@ def read_stretches(path, signals=None, session_id=None):
                 start_s=start_s,
                 step_s=step_s,
                 time_s=time_s,
-                value=value,
+                value=samples,
             )
         )
     return stretches

@@ -33,18 +33,18 @@ def kept_for_same(function):
     return ask
 
 
-def unalterable(values: ArrayLike) -> np.ndarray:
+def unalterable(numbers: ArrayLike) -> np.ndarray:
     """The values as floats that nobody can alter; those of the argument stay as they are."""
-    array = np.asarray(values, dtype=float).view()
+    array = np.asarray(numbers, dtype=float).view()
     array.flags.writeable = False
     return array
 
 
 @kept_for_same
-def trace_of(time_s: ArrayLike, value: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
+def trace_of(time_s: ArrayLike, readings: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     """Both as float arrays, checked: same length, times finite and rising."""
     time = np.asarray(time_s, dtype=float)
-    reading = np.asarray(value, dtype=float)
+    reading = np.asarray(readings, dtype=float)
     if time.ndim != 1 or time.shape != reading.shape:
         raise ValueError(f"time {time.shape} and values {reading.shape} must be equally long rows")
     if not np.all(np.isfinite(time)) or np.any(np.diff(time) <= 0):
@@ -69,8 +69,8 @@ class StraightLines:
     as is every step that touches an unusable reading.
     """
 
-    def __init__(self, time_s: ArrayLike, value: ArrayLike):
-        time, reading = trace_of(time_s, value)
+    def __init__(self, time_s: ArrayLike, readings: ArrayLike):
+        time, reading = trace_of(time_s, readings)
         step = np.diff(time)
         joined = np.isfinite(reading[:-1]) & np.isfinite(reading[1:])
         if len(step):
@@ -108,16 +108,16 @@ class StraightLines:
 straight_lines_of = kept_for_same(StraightLines)
 
 
-def usable_share(time_s: ArrayLike, value: ArrayLike, start_s: float, end_s: float) -> float:
+def usable_share(time_s: ArrayLike, readings: ArrayLike, start_s: float, end_s: float) -> float:
     """Share of a window, 0 to 1, in which neighbouring usable readings follow each other."""
     if end_s <= start_s:
         return 0.0
-    covered, _ = straight_lines_of(time_s, value).until([start_s, end_s])
+    covered, _ = straight_lines_of(time_s, readings).until([start_s, end_s])
     return float((covered[1] - covered[0]) / (end_s - start_s))
 
 
 def centred_mean(
-    time_s: ArrayLike, value: ArrayLike, window_s: float, *, min_usable_share: float = 1.0
+    time_s: ArrayLike, readings: ArrayLike, window_s: float, *, min_usable_share: float = 1.0
 ) -> np.ndarray:
     """Mean over the time window centred on each reading.
 
@@ -126,10 +126,10 @@ def centred_mean(
     mean of w seconds delays by w/2). NaN where less than `min_usable_share` of the window is
     usable, which includes both ends of the trace; gaps are left out, never bridged. Convention.
     """
-    time, _ = trace_of(time_s, value)
+    time, _ = trace_of(time_s, readings)
     if window_s <= 0:
         raise ValueError("the window must be longer than 0 s")
-    lines = straight_lines_of(time_s, value)
+    lines = straight_lines_of(time_s, readings)
     covered_before, area_before = lines.until(time - window_s / 2)
     covered_after, area_after = lines.until(time + window_s / 2)
     covered = covered_after - covered_before
@@ -153,7 +153,7 @@ def whole_contractions_s(window_s: float, contraction_rate_hz: float | None) -> 
     return max(1.0, np.ceil(window_s * contraction_rate_hz - 0.05)) / contraction_rate_hz
 
 
-def usable_readings(time_s: ArrayLike, value: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
-    time, reading = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
+def usable_readings(time_s: ArrayLike, readings: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
+    time, reading = np.asarray(time_s, dtype=float), np.asarray(readings, dtype=float)
     keep = np.isfinite(reading)
     return time[keep], reading[keep]

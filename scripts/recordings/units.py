@@ -24,14 +24,14 @@ def canonical_unit(signal: str, unit: str) -> str:
     return unit if unit in KEPT_UNITS.get(signal, ()) else CANONICAL_UNIT[signal]
 
 
-def to_canonical(signal: str, value: ArrayLike, unit: str) -> FloatArray:
+def to_canonical(signal: str, samples: ArrayLike, unit: str) -> FloatArray:
     """Convert values from their declared unit to the canonical unit of the signal.
 
-    `value`: any shape, in `unit`; returns a new float64 array of the same shape. Raises
+    `samples`: any shape, in `unit`; returns a new float64 array of the same shape. Raises
     ValueError for a unit in which the signal cannot be declared.
     """
     canonical_unit(signal, unit)
-    return np.asarray(value, dtype=np.float64) * FACTORS[signal][unit]
+    return np.asarray(samples, dtype=np.float64) * FACTORS[signal][unit]
 
 
 def recognised_unit(written: str) -> str | None:
@@ -44,17 +44,17 @@ def contradicts(written: str, declared: str) -> bool:
     return declared != "au" and recognised_unit(written) not in (None, "au", declared)
 
 
-def count_impossible(signal: str, value: ArrayLike, unit: str) -> int:
+def count_impossible(signal: str, samples: ArrayLike, unit: str) -> int:
     """Number of values outside what is physically possible; NaN does not count.
 
-    `value`: any shape, in the canonical unit `unit`; an ECG is judged about its median, which is
+    `samples`: any shape, in the canonical unit `unit`; an ECG is judged about its median, which is
     electrode offset. Limits: `study.units`.
     """
-    values = np.asarray(value, dtype=np.float64)
-    if signal == "ecg" and not np.isnan(values).all():
-        values = values - np.nanmedian(values)
+    judged = np.asarray(samples, dtype=np.float64)
+    if signal == "ecg" and not np.isnan(judged).all():
+        judged = judged - np.nanmedian(judged)
     low, high = possible_range(signal, unit)
-    return int(np.count_nonzero((values < low) | (values > high)))
+    return int(np.count_nonzero((judged < low) | (judged > high)))
 
 
 def possible_range(signal: str, unit: str) -> tuple[float, float]:
@@ -62,15 +62,15 @@ def possible_range(signal: str, unit: str) -> tuple[float, float]:
     return POSSIBLE.get((signal, unit), (-np.inf, np.inf))
 
 
-def check_plausible(signal: str, value: ArrayLike, unit: str) -> str | None:
+def check_plausible(signal: str, samples: ArrayLike, unit: str) -> str | None:
     """Say in a sentence that the declared unit is suspect, or return None where it fits.
 
-    `value`: the samples in the declared `unit`, any shape. The judgement is of the recording as a
+    `samples`: any shape, in the declared `unit`. The judgement is of the recording as a
     whole (median or percentile), so single wild samples do not cause it; recordings without a
     finite value or without any change are not judged. Raises ValueError for a unit in which the
     signal cannot be declared. Limits: common practice, no source.
     """
-    declared = np.asarray(value, dtype=np.float64).ravel()
+    declared = np.asarray(samples, dtype=np.float64).ravel()
     declared = declared[np.isfinite(declared)]
     canonical = to_canonical(signal, declared, unit)
     kept_in = canonical_unit(signal, unit)

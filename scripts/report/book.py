@@ -53,14 +53,14 @@ def printed_in(folder, conditions):
     for entry in read_text_table(folder / "contents.tsv").itertuples():
         whole = read_text_table(folder / f"{entry.table}.tsv")
         table, left_out = printable(whole, entry.table)
-        rows = cells_of(table)
+        body = cells_of(table)
         names = [heading(name, conditions) for name in table.columns]
         yield {
             "caption": entry.caption,
             "names": names,
-            "rows": rows,
-            "widths": widths_of(names, rows, wide=is_wide(table)),
-            "numbers": sorted(columns_of_numbers(rows)) if rows else [],
+            "rows": body,
+            "widths": widths_of(names, body, wide=is_wide(table)),
+            "numbers": sorted(columns_of_numbers(body)) if body else [],
             "wide": is_wide(table),
             "note": f"{entry.note}{left_out}",
         }
@@ -90,12 +90,12 @@ def lists_in(markdown):
             yield {"name": name, "lead": lead, "names": names, "rows": cells[2:], "widths": widths}
 
 
-def widths_of(names, rows, *, wide):
+def widths_of(names, body, *, wide):
     """Shares of the width for each column; 0, as much as it needs, where all of them fit.
 
     No column is narrower than its longest word; one of long texts gets more, but not all.
     """
-    cells = [[name, *(row[n] for row in rows)] for n, name in enumerate(names)]
+    cells = [[name, *(row[n] for row in body)] for n, name in enumerate(names)]
     longest = [max(map(len, column)) for column in cells]
     if sum(longest) + 3 * len(names) <= LETTERS[wide]:
         return [0] * len(names)

@@ -85,7 +85,7 @@ def variability(results, said):
     given = outcomes[outcomes["value"].notna()]
     spectra = given[given["outcome"].isin(["lf_power_ms2", "hf_power_ms2", "total_power_ms2"])]
     kept = [name for name in STATES if known(results.sessions, name)]
-    items = (
+    entries = (
         ("signal, and how many recordings", counts_of(heart["signal"]), "Methods, Recordings"),
         ("recorder, electrodes and their placement", "", ""),
         ("sampling rate", ranges_of(heart, "sampling_rate_hz", "Hz"), "recordings.tsv"),
@@ -129,7 +129,7 @@ def variability(results, said):
         ),
         ("medication, smoking and health of the participants", "", ""),
     )
-    return Checklist("Heart rate and its variability", "Quigley et al. 2024", items)
+    return Checklist("Heart rate and its variability", "Quigley et al. 2024", entries)
 
 
 def crossover(results):
@@ -140,7 +140,7 @@ def crossover(results):
         if "sequence" in sessions
         else pd.Series(dtype=str)
     )
-    items = (
+    entries = (
         ("the title names a randomised crossover trial", "", ""),
         (
             "orders, and how many participants were allotted to each",
@@ -181,14 +181,14 @@ def crossover(results):
         ),
         ("registration, funding, approval of an ethics committee", "", ""),
     )
-    return Checklist("Randomised crossover trial", "Dwan et al. 2019", items)
+    return Checklist("Randomised crossover trial", "Dwan et al. 2019", entries)
 
 
 def harms(results, said):
     """Harms."""
     events = results.events
     asked = [name for name in SYMPTOMS if known(events, name)]
-    items = (
+    entries = (
         (
             "which symptoms were asked for, and when",
             f"after each set: {in_words([words_of(name) for name in asked])}" if asked else "",
@@ -211,13 +211,13 @@ def harms(results, said):
             "Methods, Pressures",
         ),
     )
-    return Checklist("Harms", "Junqueira et al. 2023", items)
+    return Checklist("Harms", "Junqueira et al. 2023", entries)
 
 
 def statistics(results, said):
     """Statistics."""
     compare = results.settings.compare_conditions
-    items = (
+    entries = (
         (
             "primary outcomes named before the analysis",
             in_words([f"{described(o).LABEL} ({words_of(w)})" for o, w in results.primary])
@@ -264,7 +264,7 @@ def statistics(results, said):
         ("software with versions", said["software"], "provenance/software.tsv"),
         ("seed of whatever was drawn at random", str(said["seed"]), "study.yaml"),
     )
-    return Checklist("Statistics", "Lang and Altman 2015", items)
+    return Checklist("Statistics", "Lang and Altman 2015", entries)
 
 
 def exercise(results):
@@ -272,7 +272,7 @@ def exercise(results):
     events = results.events
     sets = events[events["trial_type"] == "set"]
     bouts = sets.groupby(["participant_id", "session_id", "exercise"]).size()
-    items = (
+    entries = (
         (
             "exercises",
             in_words([words_of(name) for name in dict.fromkeys(sets["exercise"].dropna())])
@@ -307,7 +307,7 @@ def exercise(results):
         ("how load and progress were chosen for each participant", "", ""),
         ("whether the exercise was done as planned", repetitions(sets), "figures/11_work"),
     )
-    return Checklist("Exercise", "Slade et al. 2016", items)
+    return Checklist("Exercise", "Slade et al. 2016", entries)
 
 
 def cuff_exercise(results):
@@ -316,7 +316,7 @@ def cuff_exercise(results):
     cuffs = events[events["trial_type"] == "cuff"]
     pressed = events[events["cuff_pressure_mmhg"].gt(0)]
     shares = results.safety.loc[results.safety["share_pct"].notna(), "share_pct"]
-    items = (
+    entries = (
         ("make and material of the cuff, regulated or not", cuffs_described(results), "study.yaml"),
         ("width of the cuff", ranges_of(occlusion, "cuff_width_cm", "cm"), "occlusion.tsv"),
         ("limb and where the cuff lay", counts_of(pressed["limb"]), "session sheet"),
@@ -353,13 +353,13 @@ def cuff_exercise(results):
         ("screening for reasons against a cuff", "", ""),
         ("local rules that were followed, and who was responsible", "", ""),
     )
-    return Checklist("Exercise with cuffs", "Patterson et al. 2019", items)
+    return Checklist("Exercise with cuffs", "Patterson et al. 2019", entries)
 
 
 def single_case(results, said):
     """Single-case design."""
     plan = results.settings.plan
-    items = (
+    entries = (
         ("design, conditions and their order", orders_done(results), "session sheet"),
         (
             "whether and how visits were randomised",
@@ -386,7 +386,7 @@ def single_case(results, said):
         ("harms", harms_said(said), "Harms"),
         ("how far the result can be carried over to others", "", ""),
     )
-    return Checklist("Single-case design", "Tate et al. 2016", items)
+    return Checklist("Single-case design", "Tate et al. 2016", entries)
 
 
 def known(table, column):

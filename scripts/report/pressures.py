@@ -38,7 +38,7 @@ def pressures_by_limb(sets, visits, conditions):
     sets : as `planned_and_actual` gives them
     visits : rows of safety.tsv of whole visits
     """
-    rows = []
+    limbs = []
     alike = sets.groupby(LIMB, sort=False, dropna=False)
     for key, of_limb in sorted(alike, key=lambda part: conditions.index(part[0][0])):
         of_visits = visits[_has(visits, key)]
@@ -46,7 +46,7 @@ def pressures_by_limb(sets, visits, conditions):
         stopped = int(of_visits["stopped_early"].fillna(0).sum())
         differences = (of_limb["recorded_mmhg"] - of_limb["planned_mmhg"]).dropna()
         methods = sorted(set("; ".join(of_visits["occlusion_method"].dropna()).split("; ")))
-        rows.append(
+        limbs.append(
             {
                 "condition": key[0],
                 "limb": limb_in_words(*key[1:]),
@@ -65,15 +65,15 @@ def pressures_by_limb(sets, visits, conditions):
                 "checks not noted": (lacking_checks(with_cuff) or "none") if len(with_cuff) else "",
             }
         )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(limbs)
 
 
 def _has(table, key):
     """Which rows have the values of LIMB; a missing one is one of them."""
-    found = pd.Series(True, index=table.index)
-    for name, value in zip(LIMB, key, strict=True):
-        found &= table[name].isna() if pd.isna(value) else table[name].eq(value)
-    return found
+    of_limb = pd.Series(True, index=table.index)
+    for name, sought in zip(LIMB, key, strict=True):
+        of_limb &= table[name].isna() if pd.isna(sought) else table[name].eq(sought)
+    return of_limb
 
 
 def with_range(differences):
@@ -82,7 +82,7 @@ def with_range(differences):
         return ""
     told = (differences.mean(), differences.min(), differences.max())
     # what is rounded to zero has no sign
-    mean, low, high = (f"{value:+.1f}" if abs(value) >= 0.05 else "0.0" for value in told)
+    mean, low, high = (f"{figure:+.1f}" if abs(figure) >= 0.05 else "0.0" for figure in told)
     return f"{mean} ({low} to {high})"
 
 
@@ -112,12 +112,12 @@ def pressures_by_visit(visits, sets):
     means = sets.groupby(keys, dropna=False)[["planned_mmhg", "recorded_mmhg"]].mean()
     of_visit = visits[keys].merge(means.reset_index(), on=keys, how="left")
     at = table.columns.get_loc("highest_pressure_mmhg")
-    table.insert(at, "planned_mmhg", [decimals(value, 0) for value in of_visit["planned_mmhg"]])
-    actual = [decimals(value, 1) for value in of_visit["recorded_mmhg"]]
+    table.insert(at, "planned_mmhg", [decimals(number, 0) for number in of_visit["planned_mmhg"]])
+    actual = [decimals(number, 1) for number in of_visit["recorded_mmhg"]]
     table.insert(at + 1, "actual_mmhg", actual)
     for name in ("occlusion_pressure_mmhg", "highest_pressure_mmhg", "share_pct"):
-        table[name] = [decimals(value, 0) for value in table[name]]
-    table["restriction_min"] = [decimals(value, 1) for value in table["restriction_min"]]
+        table[name] = [decimals(number, 0) for number in table[name]]
+    table["restriction_min"] = [decimals(number, 1) for number in table["restriction_min"]]
     sides, postures = table.pop("side"), table.pop("posture")
     of_limb = zip(table["limb"], sides, postures, strict=True)
     table["limb"] = [limb_in_words(*placed) for placed in of_limb]

@@ -176,20 +176,20 @@ def origins_of(name, results):
 
 def contents_of(printed):
     """A row for each table: its file, caption and note."""
-    rows = [(table.name, table.caption, table.note) for table in printed]
-    return pd.DataFrame(rows, columns=["table", "caption", "note"])
+    entries = [(table.name, table.caption, table.note) for table in printed]
+    return pd.DataFrame(entries, columns=["table", "caption", "note"])
 
 
 def primary_claims(contrasts, claims, primary):
     """The contrasts of each primary outcome over all exercises, with what was planned of it."""
-    rows = []
+    claimed = []
     for outcome, window in primary:
         of_outcome = contrasts[(contrasts["outcome"] == outcome) & (contrasts["window"] == window)]
         of_outcome = of_outcome[of_outcome["exercise"] == "all"]
         planned = claims[(claims["outcome"] == outcome) & (claims["window"] == window)]
         verdicts = [f"{claim.claim}: {claim.verdict}" for claim in planned.itertuples()]
         for row in of_outcome.itertuples():
-            rows.append(
+            claimed.append(
                 {
                     "outcome": label_of(outcome),
                     "window": words_of(window),
@@ -204,7 +204,7 @@ def primary_claims(contrasts, claims, primary):
             )
     columns = ["outcome", "window", "contrast", "estimate", *basis_in_columns([])]
     columns += ["smallest", "p adjusted", "difference", "planned claim"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(claimed, columns=columns)
 
 
 def flow_by_order(sessions, events, conditions):
@@ -213,11 +213,11 @@ def flow_by_order(sessions, events, conditions):
     visits["order"] = sessions["sequence"].fillna("") if "sequence" in sessions else ""
     sets = events[(events["trial_type"] == "set") & events["condition"].isin(conditions)]
     done = sets.merge(visits, on=["participant_id", "session_id"], how="left")
-    rows = []
+    flow = []
     for (order, visit), allotted in visits.groupby(["order", "visit"]):
         of_visit = done[(done["order"] == order) & (done["visit"] == visit)]
         by_condition = of_visit.groupby("condition")["participant_id"].nunique()
-        rows.append(
+        flow.append(
             {
                 "order": order,
                 "visit": int(visit),
@@ -232,7 +232,7 @@ def flow_by_order(sessions, events, conditions):
             }
         )
     columns = ["order", "visit", "participants allotted", "participants with sets", "conditions"]
-    return pd.DataFrame(rows, columns=[*columns, "sets", "to failure", "stopped early"])
+    return pd.DataFrame(flow, columns=[*columns, "sets", "to failure", "stopped early"])
 
 
 def noted_sets(sets, column):
@@ -245,14 +245,14 @@ def noted_sets(sets, column):
 def ends_of_sets(events, conditions):
     """How many sets of each condition and exercise ended how, as the session sheet says."""
     sets = events[(events["trial_type"] == "set") & events["condition"].isin(conditions)]
-    rows = []
+    ends = []
     groups = sets.groupby(["condition", "exercise"], sort=False)
     for (condition, exercise), of_cell in sorted(groups, key=lambda g: conditions.index(g[0][0])):
         reasons = (
             of_cell["stop_reason"].dropna() if "stop_reason" in of_cell else pd.Series(dtype=str)
         )
         counts = reasons.value_counts().sort_index()
-        rows.append(
+        ends.append(
             {
                 "condition": condition,
                 "exercise": words_of(exercise),
@@ -264,7 +264,7 @@ def ends_of_sets(events, conditions):
             }
         )
     columns = ["condition", "exercise", "participants", "sets", "to failure", "stopped early"]
-    return pd.DataFrame(rows, columns=[*columns, "reasons"])
+    return pd.DataFrame(ends, columns=[*columns, "reasons"])
 
 
 def by_family(results):
@@ -275,7 +275,7 @@ def by_family(results):
     compared = compared[compared["exercise"] == "all"] if len(compared) else None
     printed = []
     for family in dict.fromkeys(described(name).FAMILY for name in names_in("outcomes")):
-        rows = []
+        of_family = []
         for row in means.to_dict("records"):
             outcome, window = row.pop("name"), row.pop("of_window")
             if family != described(outcome).FAMILY or (outcome, window) in primary:
@@ -287,26 +287,26 @@ def by_family(results):
                 contrasts = list(compared[is_asked].itertuples())
                 cells |= {c.contrast: with_interval(c) for c in contrasts}
                 cells |= basis_in_columns(contrasts)
-            rows.append(cells)
-        if rows:
+            of_family.append(cells)
+        if of_family:
             name = f"{FIRST_FAMILY + len(printed)}_{family.replace(' ', '_')}"
             caption = f"Secondary outcomes: {family}"
-            printed.append(Printed(name, caption, pd.DataFrame(rows), OF_FAMILY))
+            printed.append(Printed(name, caption, pd.DataFrame(of_family), OF_FAMILY))
     return printed
 
 
 def participants(people):
     """Number, mean, SD and range of what the study holds per person."""
-    rows = [{"characteristic": "participants", "n": len(people), "summary": ""}]
+    facts = [{"characteristic": "participants", "n": len(people), "summary": ""}]
     for name in ("age_years", "body_mass_kg", "stature_cm"):
-        values = people[name].dropna().astype(float)
-        if len(values):
-            spread = f" (SD {values.std():.1f})" if len(values) > 1 else ""
-            summary = f"{values.mean():.1f}{spread}, {values.min():g} to {values.max():g}"
-            rows.append({"characteristic": words_of(name), "n": len(values), "summary": summary})
+        known = people[name].dropna().astype(float)
+        if len(known):
+            spread = f" (SD {known.std():.1f})" if len(known) > 1 else ""
+            summary = f"{known.mean():.1f}{spread}, {known.min():g} to {known.max():g}"
+            facts.append({"characteristic": words_of(name), "n": len(known), "summary": summary})
     for sex, count in people["sex"].value_counts().sort_index().items():
-        rows.append({"characteristic": f"sex: {sex}", "n": int(count), "summary": ""})
-    return pd.DataFrame(rows)
+        facts.append({"characteristic": f"sex: {sex}", "n": int(count), "summary": ""})
+    return pd.DataFrame(facts)
 
 
 SUMMARISED = ["participant_id", "outcome", "window", "exercise", "condition", "value", "status"]
@@ -322,7 +322,7 @@ def outcomes_by_condition(outcomes, conditions, *, named=False):
     """
     # of many people every column more is a copy of much
     in_condition = outcomes.loc[outcomes["condition"].isin(conditions), SUMMARISED]
-    rows = []
+    summaries = []
     for (outcome, window), of_outcome in in_condition.groupby(["outcome", "window"], sort=False):
         if of_outcome["value"].isna().all():
             continue
@@ -330,18 +330,18 @@ def outcomes_by_condition(outcomes, conditions, *, named=False):
             of_outcome = of_outcome[of_outcome["exercise"].notna()]
         row = {"outcome": label_of(outcome), "window": words_of(window)}
         row |= {"name": outcome, "of_window": window} if named else {}
-        rows.append(row | means_and_counts(of_outcome, conditions))
+        summaries.append(row | means_and_counts(of_outcome, conditions))
     order = {label_of(name): n for n, name in enumerate(names_in("outcomes"))}
     return (
-        pd.DataFrame(rows).sort_values("outcome", key=lambda c: c.map(order), kind="stable")
-        if rows
+        pd.DataFrame(summaries).sort_values("outcome", key=lambda c: c.map(order), kind="stable")
+        if summaries
         else pd.DataFrame(columns=["outcome", "window"])
     )
 
 
 def primary_by_exercise(outcomes, conditions, primary):
     """Mean and SD of each primary outcome over all exercises and in each, with their counts."""
-    rows = [
+    summaries = [
         {
             "outcome": label_of(outcome),
             "window": words_of(window),
@@ -351,7 +351,7 @@ def primary_by_exercise(outcomes, conditions, primary):
         for outcome, window, exercise, cell in cells_of_primary(outcomes, conditions, primary)
     ]
     columns = ["outcome", "window", "exercise", *conditions, "given", "flagged", "withheld"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(summaries, columns=columns)
 
 
 def cells_of_primary(outcomes, conditions, primary):
@@ -369,41 +369,41 @@ def cells_of_primary(outcomes, conditions, primary):
             yield outcome, window, exercise, of_sets[of_sets["exercise"] == exercise]
 
 
-def means_and_counts(values, conditions):
+def means_and_counts(of_outcome, conditions):
     """Mean and SD over participants in each condition, and how many values were given, flagged
     and withheld."""
     row = {}
     for condition in conditions:
-        known = values[(values["condition"] == condition) & values["value"].notna()]
+        known = of_outcome[(of_outcome["condition"] == condition) & of_outcome["value"].notna()]
         row[condition] = mean_and_sd(known.groupby("participant_id")["value"].mean())
     return row | {
-        "given": int(values["value"].notna().sum()),
-        "flagged": int((values["status"] == "flagged").sum()),
-        "withheld": int(values["status"].isin(["refused", "missing"]).sum()),
+        "given": int(of_outcome["value"].notna().sum()),
+        "flagged": int((of_outcome["status"] == "flagged").sum()),
+        "withheld": int(of_outcome["status"].isin(["refused", "missing"]).sum()),
     }
 
 
-def mean_and_sd(values):
+def mean_and_sd(of_people):
     """Mean and SD with the decimals that the SD supports, two of its digits at least (convention).
 
     Without spread the mean alone with four digits.
     """
-    if values.empty:
+    if of_people.empty:
         return ""
-    sd = values.std()
+    sd = of_people.std()
     if not sd > 0:
-        return f"{values.mean():.4g}, n {len(values)}"
+        return f"{of_people.mean():.4g}, n {len(of_people)}"
     decimals = max(0, 1 - math.floor(math.log10(sd)))
-    return f"{values.mean():.{decimals}f} ({sd:.{decimals}f}), n {len(values)}"
+    return f"{of_people.mean():.{decimals}f} ({sd:.{decimals}f}), n {len(of_people)}"
 
 
 def contrasts_of(compared, primary):
     """Estimate, interval and p of every contrast of the primary outcomes."""
-    rows = []
+    estimates = []
     for outcome, window in primary:
         of_outcome = compared[(compared["outcome"] == outcome) & (compared["window"] == window)]
         for row in of_outcome.itertuples():
-            rows.append(
+            estimates.append(
                 {
                     "outcome": label_of(outcome),
                     "window": words_of(window),
@@ -419,12 +419,12 @@ def contrasts_of(compared, primary):
             )
     columns = ["outcome", "window", "exercise", "contrast", "estimate", "df", "p", "p adjusted"]
     columns += ["claim", *basis_in_columns([])]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(estimates, columns=columns)
 
 
 def harms_by_condition(harms):
     """Harms of each condition, all and by kind; that there was none, or that no table was kept."""
-    rows = [
+    counts = [
         {
             "condition": row.condition,
             "harm": row.what,
@@ -439,4 +439,4 @@ def harms_by_condition(harms):
         }
         for row in harms.itertuples()
     ]
-    return pd.DataFrame(rows)
+    return pd.DataFrame(counts)

@@ -62,9 +62,9 @@ def _as_text(cell):
     return "" if cell == "n/a" else str(cell)
 
 
-def columns_of_numbers(rows):
+def columns_of_numbers(body):
     """Which columns hold nothing but single numbers: these are aligned to the right."""
-    held = [[cell for cell in column if cell] for column in zip(*rows, strict=True)]
+    held = [[cell for cell in column if cell] for column in zip(*body, strict=True)]
     return {n for n, cells in enumerate(held) if cells and all(map(NUMBER.fullmatch, cells))}
 
 
@@ -154,13 +154,13 @@ def write_html(printed, title, path, labels=()):
         "{% if loop.index0 in numbers %} class='number'{% endif %}>{{ cell }}</td>{% endfor %}</tr>"
         "{% endfor %}</tbody></table>{% if note %}<p>{{ note }}</p>{% endif %}</html>\n"
     )
-    rows = cells_of(printed.table)
+    body = cells_of(printed.table)
     page = template.render(
         caption=printed.caption,
         title=title,
         names=[heading(name, labels) for name in printed.table.columns],
-        rows=rows,
-        numbers=columns_of_numbers(rows),
+        rows=body,
+        numbers=columns_of_numbers(body),
         wide=is_wide(printed.table),
         note=printed.note,
     )
@@ -181,9 +181,9 @@ def write_docx(printed, title, path, labels=()):
     page_mm = _page(document.sections[0], turned=is_wide(printed.table))
     above = f"{printed.caption}. {title}"
     document.add_paragraph().add_run(above).bold = True
-    rows = cells_of(printed.table)
-    numbers = columns_of_numbers(rows)
-    texts = [[heading(name, labels) for name in printed.table.columns], *rows]
+    body = cells_of(printed.table)
+    numbers = columns_of_numbers(body)
+    texts = [[heading(name, labels) for name in printed.table.columns], *body]
     left_mm = page_mm[1] - around_mm(above, printed.note, page_mm[0])
     points, widths_mm = letters_and_widths(texts, (page_mm[0], left_mm))
     widths = [Mm(width) for width in widths_mm]
@@ -247,8 +247,8 @@ def _rule(row, edge, eighths_of_a_point):
             borders = OxmlElement("w:tcBorders")
             properties.append(borders)
         line = OxmlElement(f"w:{edge}")
-        for name, value in (("val", "single"), ("sz", str(eighths_of_a_point)), ("space", "0")):
-            line.set(qn(f"w:{name}"), value)
+        for name, text in (("val", "single"), ("sz", str(eighths_of_a_point)), ("space", "0")):
+            line.set(qn(f"w:{name}"), text)
         borders.append(line)
 
 

@@ -69,8 +69,8 @@ def short_findings(of_visits):
         for pattern, words in kinds.items()
         if len(told := of_visits[of_visits[column].fillna("").str.contains(pattern)])
     ]
-    others = other_findings(of_visits)
-    return [*said, f"a finding of another kind ({places_of(others)})"] if len(others) else said
+    unnamed = other_findings(of_visits)
+    return [*said, f"a finding of another kind ({places_of(unnamed)})"] if len(unnamed) else said
 
 
 def other_findings(of_visits):
@@ -81,15 +81,15 @@ def other_findings(of_visits):
     return of_visits[~without_sets & ~named]
 
 
-def places_of(rows):
+def places_of(table):
     """Participant and visit of some rows; of many the first and how many more."""
-    places = list(
+    visits = list(
         dict.fromkeys(
-            f"{p} {s}" for p, s in zip(rows["participant_id"], rows["session_id"], strict=True)
+            f"{p} {s}" for p, s in zip(table["participant_id"], table["session_id"], strict=True)
         )
     )
-    more = f" and {len(places) - MOST_PLACES} more visits" if len(places) > MOST_PLACES else ""
-    return ", ".join(places[:MOST_PLACES]) + more
+    more = f" and {len(visits) - MOST_PLACES} more visits" if len(visits) > MOST_PLACES else ""
+    return ", ".join(visits[:MOST_PLACES]) + more
 
 
 def sets_with_pressure(safety):
@@ -252,9 +252,9 @@ def harms_table(harms):
         return None
     people = [people_in_words(row) for row in single.itertuples()]
     columns = ["condition", "what", "grade", "harms"]
-    others = ["related", "unresolved", "latest_days_after"]
+    rest = ["related", "unresolved", "latest_days_after"]
     return pd.concat(
-        [single[columns], pd.Series(people, index=single.index, name="people"), single[others]],
+        [single[columns], pd.Series(people, index=single.index, name="people"), single[rest]],
         axis=1,
     )
 

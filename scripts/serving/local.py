@@ -82,8 +82,8 @@ class LocalHandler(BaseHTTPRequestHandler):
     def _answer(self, status, content, kind="text/plain"):
         body = content if isinstance(content, bytes) else content.encode()
         self.send_response(status)
-        for name, value in HEADERS.items():
-            self.send_header(name, value)
+        for name, header in HEADERS.items():
+            self.send_header(name, header)
         self.send_header("Content-Type", f"{kind}; charset=utf-8" if "text" in kind else kind)
         self.send_header("Content-Length", str(len(body)))
         # a page that was closed meanwhile waits for nothing

@@ -147,19 +147,19 @@ def traces_of(session, signal):
 
 def line_of(trace, arrays):
     """One sensor at its own rate, without a line across spans in which nothing was recorded."""
-    time_s, value = with_breaks(trace["time_s"], trace["value"])
+    time_s, readings = with_breaks(trace["time_s"], trace["value"])
     return {
         "name": trace["name"],
         "time": packed_time(time_s, arrays),
-        "value": arrays.add(value, 0.01),
-        "lowest": lowest_of(value),
+        "value": arrays.add(readings, 0.01),
+        "lowest": lowest_of(readings),
         "refused": refused_readings(trace),
     }
 
 
-def lowest_of(value):
+def lowest_of(readings):
     """The lowest known value, for those who cannot see the line; None without one."""
-    return round(float(np.nanmin(value)), 2) if np.isfinite(value).any() else None
+    return round(float(np.nanmin(readings)), 2) if np.isfinite(readings).any() else None
 
 
 def refused_readings(trace):
@@ -177,14 +177,14 @@ def refused_readings(trace):
     ]
 
 
-def with_breaks(time_s, value):
+def with_breaks(time_s, readings):
     """Times and values with a missing one wherever more than three steps passed without any."""
-    time_s, value = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
+    time_s, readings = np.asarray(time_s, dtype=float), np.asarray(readings, dtype=float)
     if len(time_s) < 3:
-        return time_s, value
+        return time_s, readings
     steps = np.diff(time_s)
     gaps = np.flatnonzero(steps > 3 * np.median(steps)) + 1
-    return np.insert(time_s, gaps, time_s[gaps - 1]), np.insert(value, gaps, np.nan)
+    return np.insert(time_s, gaps, time_s[gaps - 1]), np.insert(readings, gaps, np.nan)
 
 
 def packed_time(time_s, arrays):
@@ -216,15 +216,15 @@ def ecg_of(session):
 
 def pressure_of(session, arrays, no_cuff_condition):
     """Cuff pressure as noted on the sheet and as recorded, and spans in which nobody noted it."""
-    time_s, value, unknown = noted_course(session.events, no_cuff_condition)
+    time_s, noted_mmhg, unknown = noted_course(session.events, no_cuff_condition)
     cuffs = [s for s in _filled(session) if s.signal == "cuff_pressure"]
     recorded = [recorded_line(cuff, arrays) | {"name": cuff.site or "recorded"} for cuff in cuffs]
     return {
         "noted_time_s": np.round(time_s, 3).tolist(),
-        "noted_mmhg": [None if np.isnan(v) else v for v in value.tolist()],
+        "noted_mmhg": [None if np.isnan(v) else v for v in noted_mmhg.tolist()],
         "unknown": [[round(limit, 3) for limit in span] for span in unknown],
         "recorded": recorded,
-        "highest": float(np.nanmax([50.0, *value, *(s.value.max() for s in cuffs)])),
+        "highest": float(np.nanmax([50.0, *noted_mmhg, *(s.value.max() for s in cuffs)])),
     }
 
 

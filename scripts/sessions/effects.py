@@ -68,11 +68,11 @@ def heart_of(person, session, settings):
         if not all(asked_in(window, module) for module in modules.values()):
             continue
         rules = settings.quality_rules
-        values = [
+        measured = [
             measure_outcome(name, m, window, inputs, rules, rules) for name, m in modules.items()
         ]
         event = person.labels(inputs["event"])
         event["event_onset_s"] = f"{event['event_onset_s']:g}"
         name = f"{event_of(event)}: {words_of(window.name)}"
-        shown[name] = ["none" if pd.isna(v["value"]) else f"{v['value']:.2f}" for v in values]
+        shown[name] = ["none" if pd.isna(v["value"]) else f"{v['value']:.2f}" for v in measured]
     return shown

@@ -53,12 +53,12 @@ def courses_of(session):
     }
 
 
-def pieces(time_s, value, edges):
+def pieces(time_s, readings, edges):
     """Means of the known values between neighbouring edges, None where there is none."""
-    inside = np.isfinite(value) & np.isfinite(time_s)
+    inside = np.isfinite(readings) & np.isfinite(time_s)
     at = np.clip(np.searchsorted(edges, time_s[inside], side="right") - 1, 0, len(edges) - 2)
     counts = np.bincount(at, minlength=len(edges) - 1)
-    sums = np.bincount(at, weights=value[inside], minlength=len(edges) - 1)
+    sums = np.bincount(at, weights=readings[inside], minlength=len(edges) - 1)
     return [
         round(float(total / n), 1) if n else None for total, n in zip(sums, counts, strict=True)
     ]
@@ -137,16 +137,16 @@ def spans_to_judge(course, decided, primary_windows):
     return sorted(open_spans, key=lambda span: (not span[4], span[0] - span[1], span[0]))
 
 
-def points(values, low, high, top, height):
+def points(levels, low, high, top, height):
     """Runs of known values as `x,y x,y ...` of an SVG; what leaves the scale stays at its edge."""
     runs, run = [], []
-    for n, value in enumerate([*values, None]):
-        if value is None:
+    for n, level in enumerate([*levels, None]):
+        if level is None:
             if len(run) > 1:
                 runs.append(" ".join(run))
             run = []
             continue
-        share = min(max((value - low) / (high - low), 0.0), 1.0)
+        share = min(max((level - low) / (high - low), 0.0), 1.0)
         run.append(f"{(n + 0.5) * WIDTH / MOST_POINTS:g},{top + height * (1 - share):.1f}")
     return runs
 

@@ -24,32 +24,32 @@ class PackedArrays:
         self._parts = []
         self._size = 0
 
-    def add(self, values, quantum):
+    def add(self, numbers, quantum):
         """Pack one array of numbers, shape (n,), to the nearest multiple of `quantum`.
 
         Returns what a reader needs: `at` (where it begins), `n`, `low_bits` (planes of lower bits),
         `first` (in multiples), `quantum`, and `gaps`, start and length of each run of values that
         are not finite. Raises ValueError where a difference does not fit into 32 bits.
         """
-        values = np.asarray(values, dtype=float)
-        known = np.isfinite(values)
-        steps = np.rint(np.where(known, values, 0.0) / quantum)
+        numbers = np.asarray(numbers, dtype=float)
+        known = np.isfinite(numbers)
+        steps = np.rint(np.where(known, numbers, 0.0) / quantum)
         if not known.all():
             # a gap repeats what stands before it, so that differences stay small
-            before = np.maximum.accumulate(np.where(known, np.arange(values.size), -1))
+            before = np.maximum.accumulate(np.where(known, np.arange(numbers.size), -1))
             lead = steps[known][0] if known.any() else 0.0
             steps = np.where(before < 0, lead, steps[before])
-        first = float(steps[0]) if values.size else 0.0
+        first = float(steps[0]) if numbers.size else 0.0
         return self._added(np.diff(steps, prepend=first)) | {
-            "n": values.size,
+            "n": numbers.size,
             "first": int(first),
             "quantum": quantum,
             "gaps": [int(limit) for limit in _runs(~known).ravel()],
         }
 
-    def add_bytes(self, values):
+    def add_bytes(self, numbers):
         """Pack values from 0 to 255 as they are; returns where they begin and how many."""
-        return self._append(np.asarray(values, dtype=np.uint8).tobytes())
+        return self._append(np.asarray(numbers, dtype=np.uint8).tobytes())
 
     def text(self):
         """All arrays, deflated (RFC 1950), as base64."""
@@ -98,17 +98,17 @@ def _runs(flags):
     return np.column_stack([edges[:, 0], edges[:, 1] - edges[:, 0]])
 
 
-def quantum_of(values, shares=2000):
+def quantum_of(numbers, shares=2000):
     """A round number (1, 2 or 5 times a power of ten) that no screen tells from the values.
 
     About a two-thousandth of the range that holds 99 % of them; 0.001 where all are equal.
     """
-    values = values[:: max(1, len(values) // 100_000)]
-    values = values[np.isfinite(values)]
-    if not len(values):
+    numbers = numbers[:: max(1, len(numbers) // 100_000)]
+    numbers = numbers[np.isfinite(numbers)]
+    if not len(numbers):
         return 0.001
-    low, high = np.quantile(values, [0.005, 0.995])
-    span = high - low or np.ptp(values)
+    low, high = np.quantile(numbers, [0.005, 0.995])
+    span = high - low or np.ptp(numbers)
     if span <= 0:
         return 0.001
     power = 10.0 ** np.floor(np.log10(span / shares))

@@ -89,7 +89,7 @@ def rows_by_session(path, **only):
         names = _cells(next(file))
         for line in file:
             row = dict(zip(names, _cells(line), strict=True))
-            if all(row[name] == value for name, value in only.items()):
+            if all(row[name] == wanted for name, wanted in only.items()):
                 by_session[row["session_id"]].append(row)
     return dict(by_session)
 

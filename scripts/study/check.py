@@ -156,7 +156,7 @@ def by_cause(faults):
         lines.append(f"{files} of recordings, {counted(len(causes), 'cause')}:")
     for of_cause in causes.values():
         lines += [_indented(fault) for fault in of_cause[:1]]
-        alike = [_place(fault) for fault in of_cause[1:]]
+        alike = [_where(fault) for fault in of_cause[1:]]
         shown = alike[:NAMED_OF_A_CAUSE]
         if len(alike) > len(shown):
             shown.append(f"{len(alike) - len(shown)} more")
@@ -170,7 +170,7 @@ def _cause_of(fault):
     return _DETAIL.sub("#", cause)
 
 
-def _place(fault):
+def _where(fault):
     """Row and file of a fault, without what it says."""
     return ": ".join(fault.split(": ", 2)[:2]).removeprefix("recordings.tsv, ")
 

@@ -189,7 +189,7 @@ class Study:
         """A pattern that matches exactly the names that exist, for wildcards."""
         return "|".join(map(str, getattr(self, names))) or "none"
 
-    def rows(self, *tables):
+    def participant_rows(self, *tables):
         """For rules: a digest of one participant's rows, so that only their change reruns it."""
 
         def digest(wildcards):
@@ -217,12 +217,12 @@ class Study:
     @cache  # noqa: B019
     def _rows_of(self, table):
         """Values of the rows of a table by participant, and under None those of everybody."""
-        values = {None: []}
+        by_participant = {None: []}
         for row in self.tables[table]:
             dumped = row.model_dump(mode="json")
-            values[None].append(dumped)
-            values.setdefault(row.participant_id, []).append(dumped)
-        return values
+            by_participant[None].append(dumped)
+            by_participant.setdefault(row.participant_id, []).append(dumped)
+        return by_participant
 
     def raw_files(self, wildcards):
         """For rules: raw files of one participant, and the descriptions that stand beside them."""

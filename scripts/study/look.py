@@ -162,7 +162,7 @@ def seen_rows(file, files, rows_naming):
             "length_s": _rounded(channel.length_s),
             "starts_at": channel.zero_at.isoformat() if channel.zero_at else "",
             "gaps": channel.n_gaps,
-            "remarks": channel.fault.found if channel.fault else "; ".join(channel.remarks),
+            "remarks": channel.fault.seen if channel.fault else "; ".join(channel.remarks),
         }
 
 
@@ -246,7 +246,7 @@ def line_of(channel):
     gaps = f", {counted(channel.n_gaps, 'gap')}" if channel.n_gaps else ""
     name = channel.channel or "(single column)"
     if channel.fault:
-        return f"{name}: cannot be read, {channel.fault.where}: {channel.fault.found}"
+        return f"{name}: cannot be read, {channel.fault.where}: {channel.fault.seen}"
     said = f"{name}: {unit}, {rate}, {length}{starts}{gaps}; {looks}{units}"
     return "; ".join([said, *channel.remarks])
 
@@ -267,18 +267,18 @@ def summary(files, proposed, out):
 
 def picture(channel):
     """The first seconds of a channel as points of an SVG line, 300 by 60; empty without any."""
-    time_s, value = channel.time_s, channel.value
-    if len(time_s) < 2 or not np.isfinite(value).any():
+    time_s, samples = channel.time_s, channel.value
+    if len(time_s) < 2 or not np.isfinite(samples).any():
         return ""
     fast = channel.rate_hz is not None and channel.rate_hz >= FAST_HZ
     shown = time_s <= time_s[0] + (SHOWN_OF_FAST_S if fast else SHOWN_OF_SLOW_S)
-    shown &= np.isfinite(value)
-    time_s, value = time_s[shown], value[shown]
+    shown &= np.isfinite(samples)
+    time_s, samples = time_s[shown], samples[shown]
     if len(time_s) < 2:
         return ""
-    low, high = value.min(), value.max()
+    low, high = samples.min(), samples.max()
     across = 300 * (time_s - time_s[0]) / (time_s[-1] - time_s[0])
-    down = 58 - 56 * (value - low) / ((high - low) or 1.0)
+    down = 58 - 56 * (samples - low) / ((high - low) or 1.0)
     each = max(1, len(across) // _POINTS)
     keep = np.zeros(len(across), dtype=bool)
     for first in range(0, len(across), each):
@@ -321,8 +321,8 @@ def page_of(folder, files, rows_naming, unopened):
     )
 
 
-def _rounded(value):
-    return "" if value is None or not np.isfinite(value) else f"{value:.6g}"
+def _rounded(number):
+    return "" if number is None or not np.isfinite(number) else f"{number:.6g}"
 
 
 def _write(path, columns, lines):

@@ -31,9 +31,9 @@ GZIP_BEGINS = b"\x1f\x8b"
 class Refused(Exception):
     """A file that is not read: what was found, what is allowed and what to do, all text."""
 
-    def __init__(self, found, allowed, todo):
-        super().__init__(f"{found}; allowed: {allowed}; {todo}")
-        self.found = found
+    def __init__(self, seen, allowed, todo):
+        super().__init__(f"{seen}; allowed: {allowed}; {todo}")
+        self.seen = seen
         self.allowed = allowed
         self.todo = todo
 
@@ -78,9 +78,9 @@ def open_outside(path, folder, largest_bytes):
     """
     size = refuse_outside(path, folder, largest_bytes)
     # a pipe that took the place of the file meanwhile does not hold up the run
-    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
-    with os.fdopen(handle, "rb") as opened:
-        _refuse_kind(os.fstat(handle).st_mode)
+    descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
+    with os.fdopen(descriptor, "rb") as opened:
+        _refuse_kind(os.fstat(descriptor).st_mode)
         content = opened.read(largest_bytes + 1)
     if len(content) > largest_bytes:
         raise _too_large(max(size, len(content)), largest_bytes)

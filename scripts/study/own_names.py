@@ -64,8 +64,8 @@ def own_names(folder):
 def _own_names(path, _modified, _size):
     if b"names" not in path.read_bytes():
         return NO_NAMES
-    values, _ = read_yaml(path, Problems())
-    section = values.get(SECTION) if isinstance(values, dict) else None
+    stated, _ = read_yaml(path, Problems())
+    section = stated.get(SECTION) if isinstance(stated, dict) else None
     return names_of_section(section) if section and not faults_of_section(section) else NO_NAMES
 
 

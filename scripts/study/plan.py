@@ -122,8 +122,8 @@ def changed_after_freezing(folder: Path, settings) -> list[str]:
     return [*changed[:MOST_NAMED], *([f"and {further} further settings"] if further > 0 else [])]
 
 
-def _shown(value) -> str:
-    return "none" if value is None else str(value)
+def _shown(setting) -> str:
+    return "none" if setting is None else str(setting)
 
 
 def excluded_after_freezing(plan: PlanSection, edits: Sequence[Edit]) -> list[str]:

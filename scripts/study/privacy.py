@@ -61,11 +61,11 @@ def free_text_leaves(folder):
 @lru_cache(maxsize=1)
 def _stated(path, _):
     try:
-        values, _ = values_and_lines(path.read_text(encoding="utf-8-sig"))
+        stated, _ = values_and_lines(path.read_text(encoding="utf-8-sig"))
     except (YamlFault, UnicodeDecodeError):
         # told where the settings are read
         return False
-    section = values.get("privacy")
+    section = stated.get("privacy")
     return isinstance(section, dict) and section.get("free_text_leaves") is True
 
 

@@ -35,13 +35,13 @@ class Problems:
 
     def add_unknown(self, table, row, column, known, remark=""):
         """A row holds a name that is not among those that its column may hold."""
-        value = getattr(row, column)
+        name = getattr(row, column)
         names = known if isinstance(known, list) else sorted(filter(None, known))
         allowed = ", ".join(names) or "none declared"
         self.add(
             f"{table}.tsv",
             f"row {row.row_number}, column {column}",
-            f"found {shown(value)}, allowed: {allowed}{remark}{did_you_mean(value, names)}",
+            f"found {shown(name)}, allowed: {allowed}{remark}{did_you_mean(name, names)}",
         )
 
     def add_setting(self, written, path, message):
@@ -65,19 +65,19 @@ class Problems:
             raise StudyError("\n  ".join(shown))
 
 
-def shown(value):
+def shown(entry):
     """What was found, as a person may look for it; a long one by its beginning, a sentence by its
     number of words: messages reach logs, and notes stay inside."""
-    words = len(re.findall(r"[^\W\d_]{2,}", value)) if isinstance(value, str) else 0
+    words = len(re.findall(r"[^\W\d_]{2,}", entry)) if isinstance(entry, str) else 0
     if words > MOST_WORDS_SHOWN:
         return f"a text of {words} words"
-    text = repr(value)
+    text = repr(entry)
     return text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]} ..."
 
 
-def did_you_mean(value, names):
+def did_you_mean(name, names):
     """The end of a message that asks whether another name was meant; empty where none is near."""
-    near = difflib.get_close_matches(str(value), list(names), 1)
+    near = difflib.get_close_matches(str(name), list(names), 1)
     return f"; did you mean {near[0]!r}?" if near else ""
 
 
@@ -114,12 +114,12 @@ def _values_of_one_cause(rows_of_each):
         of_cause.setdefault(cause, []).append((message, numbers))
     merged = {}
     for (file, rest, _), told in of_cause.items():
-        values = [match[1] for message, _ in told if (match := _FOUND.match(message))]
-        if len(values) <= _MOST_VALUES:
+        entries = [match[1] for message, _ in told if (match := _FOUND.match(message))]
+        if len(entries) <= _MOST_VALUES:
             merged |= {(file, rest, message): numbers for message, numbers in told}
             continue
-        further = ", ".join(values[1:_MOST_VALUES])
-        more = f"{further} and {len(values) - _MOST_VALUES} others"
+        further = ", ".join(entries[1:_MOST_VALUES])
+        more = f"{further} and {len(entries) - _MOST_VALUES} others"
         message = _FOUND.sub(lambda match, more=more: f"{match[0]} (and {more})", told[0][0])
         numbered = [number for _, numbers in told for number in numbers]
         merged[file, rest, message] = sorted(numbered, key=lambda number: number or 0)

@@ -37,7 +37,7 @@ REMARKS = {
 
 def settings_page():
     """config/SETTINGS.md as text."""
-    values = yaml.safe_load((CONFIG / "config.yaml").read_text(encoding="utf-8"))
+    defaults = yaml.safe_load((CONFIG / "config.yaml").read_text(encoding="utf-8"))
     lines = [
         "# Settings and tables",
         "",
@@ -49,7 +49,7 @@ def settings_page():
         lines += [f"## {name}", "", _one_line(section.__doc__), ""]
         lines += ["| setting | default | what it does | source |", "|---|---|---|---|"]
         for key, setting in section.model_fields.items():
-            shown = WHERE.get(key) or f"`{values[name][key]}`"
+            shown = WHERE.get(key) or f"`{defaults[name][key]}`"
             source, formerly = (setting.json_schema_extra[n] for n in ("source", "formerly"))
             said = setting.description + (f" Earlier: `{formerly}`." if formerly else "")
             lines.append(f"| {key} | {shown} | {_cell(said)} | {_cell(source)} |")
@@ -147,8 +147,8 @@ def _quality_rules():
         "| rule | measured | flagged | refused | windows | families and outcomes | source |",
         "|---|---|---|---|---|---|---|",
     ]
-    for name, values in written.items():
-        rule = QualityRule.model_validate(values)
+    for name, fields in written.items():
+        rule = QualityRule.model_validate(fields)
         limits = {
             status: ", ".join(
                 f"{side} {getattr(rule, f'{status}_{side}'):g}"
@@ -157,7 +157,7 @@ def _quality_rules():
             )
             for status in ("flagged", "refused")
         }
-        windows = values["windows"] if values["windows"] == "all" else ", ".join(rule.windows)
+        windows = fields["windows"] if fields["windows"] == "all" else ", ".join(rule.windows)
         judged = ", ".join([*(f"all of {family}" for family in rule.families), *rule.outcomes])
         judged += f" without {', '.join(rule.without)}" if rule.without else ""
         lines.append(

@@ -125,7 +125,7 @@ def _claim(claim) -> str:
 
 def _size(size) -> str:
     if isinstance(size, dict):
-        return ", ".join(f"{value:g} in {window}" for window, value in size.items())
+        return ", ".join(f"{least:g} in {window}" for window, least in size.items())
     return f"{size:g}"
 
 

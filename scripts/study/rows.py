@@ -148,10 +148,10 @@ def rows_of_cells(path, cells, problems, *, placed=True):
                 "or give the further column a name",
             )
             continue
-        values = {c: v for c, v in zip(header, of_row, strict=False) if v not in MISSING}
-        row = _row(values, model, numeric, name, number, problems)
+        entries = {c: v for c, v in zip(header, of_row, strict=False) if v not in MISSING}
+        row = _row(entries, model, numeric, name, number, problems)
         if row is None:
-            problems.refused_rows.setdefault(path.stem, []).append(values)
+            problems.refused_rows.setdefault(path.stem, []).append(entries)
         else:
             checked.append(row)
     if path.stem == "events":
@@ -166,23 +166,23 @@ def rows_of_cells(path, cells, problems, *, placed=True):
     return checked
 
 
-def _row(values, model, numeric, name, number, problems):
+def _row(entries, model, numeric, name, number, problems):
     """One row as declared, or None where a value is not; faults go to `problems`."""
     told = set()
     row = None
     try:
-        row = model.model_validate(values)
+        row = model.model_validate(entries)
     except ValidationError as error:
         for problem in error.errors():
             told.add(problem["loc"][0] if problem["loc"] else None)
             problems.add(name, *_place_and_message(problem, number, model))
-    for column in numeric.intersection(values) - told:
-        if not _NUMBER.fullmatch(values[column]):
+    for column in numeric.intersection(entries) - told:
+        if not _NUMBER.fullmatch(entries[column]):
             allowed = allowed_in(model.model_fields[column])
             problems.add(
                 name,
                 f"row {number}, column {column}",
-                f"found {shown(values[column])}, allowed: {allowed}; write digits alone",
+                f"found {shown(entries[column])}, allowed: {allowed}; write digits alone",
             )
             row = None
     if row is not None:
@@ -270,14 +270,14 @@ def _place_and_message(problem, number, model):
     allowed = ", ".join(choices) or allowed_in(field) or problem["msg"]
     if kind == "missing":
         return f"row {number}, column {column}", f"is empty, a value is required: {allowed}"
-    value = problem["input"]
+    entry = problem["input"]
     hint = ""
     if kind == "literal_error":
-        near = meant_by(str(value), choices)
+        near = meant_by(str(entry), choices)
         hint = f"; did you mean {near!r}?" if near else ""
-    elif kind in ("float_parsing", "int_parsing") and "," in str(value):
+    elif kind in ("float_parsing", "int_parsing") and "," in str(entry):
         hint = "; write a point as decimal mark and no thousands mark"
     # what a person wrote about somebody is not quoted
     is_private = column in free_text_columns(model)
-    quoted = f"a text of {len(str(value))} signs" if is_private else shown(value)
+    quoted = f"a text of {len(str(entry))} signs" if is_private else shown(entry)
     return f"row {number}, column {column}", f"found {quoted}, allowed: {allowed}{hint}"

@@ -50,15 +50,15 @@ LONGEST_TEXT = 1_000
 AlternativeName = Annotated[str, Field(pattern=r"^[A-Za-z0-9_]+$")]
 
 
-def _size_or_size_by_window(value):
-    by_window = value if isinstance(value, dict) else {"all of them": value}
+def _size_or_size_by_window(least):
+    by_window = least if isinstance(least, dict) else {"all of them": least}
     sound = by_window and all(
         isinstance(window, str) and type(size) in (int, float) and 0 < size < math.inf
         for window, size in by_window.items()
     )
     if not sound:
         raise ValueError("a number above 0, or one for each window, as {set: 3.0, baseline: 2.0}")
-    return value
+    return least
 
 
 # one validator and not a union, which would name every fault once for each of its types
@@ -74,17 +74,17 @@ class Section(BaseModel):
 
     @field_validator("*", mode="after")
     @classmethod
-    def _value_can_be_meant(cls, value):
-        if isinstance(value, list):
-            twice = [entry for n, entry in enumerate(value) if entry in value[:n]]
+    def _value_can_be_meant(cls, setting):
+        if isinstance(setting, list):
+            twice = [entry for n, entry in enumerate(setting) if entry in setting[:n]]
             if twice:
                 raise ValueError(f"each once; {twice[0]!r} stands twice")
-        for entry in value if isinstance(value, list) else [value]:
+        for entry in setting if isinstance(setting, list) else [setting]:
             if isinstance(entry, float) and abs(entry) > LARGEST_NUMBER:
                 raise ValueError(f"a number up to {LARGEST_NUMBER:g}")
             if isinstance(entry, str):
                 _refuse_text(entry)
-        return value
+        return setting
 
 
 def _refuse_text(text):
@@ -333,13 +333,13 @@ class QualityRule(Section):
 
     @model_validator(mode="before")
     @classmethod
-    def _what_does_not_apply_may_be_left_out(cls, values):
-        if not isinstance(values, dict):
-            return values
+    def _what_does_not_apply_may_be_left_out(cls, stated):
+        if not isinstance(stated, dict):
+            return stated
         limits = ("flagged_below", "flagged_above", "refused_below", "refused_above")
         no_outcomes = {"families": [], "outcomes": [], "without": []}
-        in_all = {"windows": windows()} if values.get("windows") == "all" else {}
-        return {**dict.fromkeys(limits), **no_outcomes, **values, **in_all}
+        in_all = {"windows": windows()} if stated.get("windows") == "all" else {}
+        return {**dict.fromkeys(limits), **no_outcomes, **stated, **in_all}
 
     def holds_for(self, outcome: str, family: str, window: str) -> bool:
         """Whether the rule judges an outcome of a family in a window."""
@@ -569,10 +569,10 @@ class Alternative(Section):
 
     @model_validator(mode="before")
     @classmethod
-    def _what_stays_may_be_left_out(cls, values):
+    def _what_stays_may_be_left_out(cls, stated):
         sections = (name for name in cls.model_fields if name not in ("edits", "says"))
         unchanged = {**{name: {} for name in sections}, "edits": "used", "says": ""}
-        return {**unchanged, **values} if isinstance(values, dict) else values
+        return {**unchanged, **stated} if isinstance(stated, dict) else stated
 
 
 class TryAlternatives(Section):
@@ -663,4 +663,4 @@ RETIRED = (
 
 def by_name(*sections: Section) -> dict:
     """The settings of several sections by their names, which differ from section to section."""
-    return {name: value for section in sections for name, value in section}
+    return {name: setting for section in sections for name, setting in section}

@@ -74,8 +74,8 @@ def read_settings(folder, overrides, problems):
     for setting, message in faults_of_section(names) if names is not None else []:
         problems.add_setting(written, setting, message)
     default = _checked(complete, "config.yaml", Written({}), problems)
-    both = [_in_present_sections(values, written, problems) for values in (of_study, overrides)]
-    both = [_without_retired(values, problems) for values in both]
+    both = [_in_present_sections(settings, written, problems) for settings in (of_study, overrides)]
+    both = [_without_retired(settings, problems) for settings in both]
     stated = _as_planned(merged({"study": {}}, merged(*both)), written)
     resolved = _checked(merged(complete, stated), "study.yaml", written, problems)
     if resolved is not None:
@@ -116,14 +116,14 @@ def _under_alternative(settings, name):
     return merged(settings.model_dump(), changed)
 
 
-def _without_retired(values, problems):
+def _without_retired(stated, problems):
     """Settings of earlier studies that no longer decide anything are told and left out."""
     for name in RETIRED:
         section, setting = name.split(".")
-        if isinstance(values.get(section), dict) and setting in values[section]:
-            values[section].pop(setting)
+        if isinstance(stated.get(section), dict) and setting in stated[section]:
+            stated[section].pop(setting)
             problems.remarks.append(f"study.yaml, {name}: no longer decides anything; take it out.")
-    alternatives = values.get("try_alternatives")
+    alternatives = stated.get("try_alternatives")
     named = alternatives.get("alternatives") if isinstance(alternatives, dict) else None
     if isinstance(named, dict):
         for name, changes in list(named.items()):
@@ -135,7 +135,7 @@ def _without_retired(values, problems):
                 )
             elif isinstance(changes, dict):
                 named[name] = _without_retired(dict(changes), problems)
-    return values
+    return stated
 
 
 def _only_retired(changes):
@@ -151,42 +151,42 @@ def _only_retired(changes):
 def _as_planned(stated, written):
     """What only the plan states, stated for the steps as well."""
     for planned, used in PLANNED.items():
-        value = stated.get(planned[0])
-        value = value.get(planned[1]) if isinstance(value, dict) else None
+        plan = stated.get(planned[0])
+        plan = plan.get(planned[1]) if isinstance(plan, dict) else None
         section = stated.setdefault(used[0], {})
-        if value and isinstance(section, dict) and used[1] not in section:
-            stated = {**stated, used[0]: {**section, used[1]: value}}
+        if plan and isinstance(section, dict) and used[1] not in section:
+            stated = {**stated, used[0]: {**section, used[1]: plan}}
             written.stated_formerly(used, planned)
-    return {name: values for name, values in stated.items() if values != {} or name == "study"}
+    return {name: below for name, below in stated.items() if below != {} or name == "study"}
 
 
-def _in_present_sections(values, written, problems, within=()):
+def _in_present_sections(stated, written, problems, within=()):
     """What is stated, each setting in the section that has it now, in alternatives as well."""
-    values = {name: dict(v) if isinstance(v, dict) else v for name, v in values.items()}
-    _move_former_rules(values, written, within)
-    _move_cuffs(values, written, problems, within)
+    stated = {name: dict(v) if isinstance(v, dict) else v for name, v in stated.items()}
+    _move_former_rules(stated, written, within)
+    _move_cuffs(stated, written, problems, within)
     for moved, (section, name) in moved_settings().items():
         former, former_name = moved.split(".")
-        if not (isinstance(values.get(former), dict) and former_name in values[former]):
+        if not (isinstance(stated.get(former), dict) and former_name in stated[former]):
             continue
-        value = values[former].pop(former_name)
-        present = values.setdefault(section, {})
+        setting = stated[former].pop(former_name)
+        present = stated.setdefault(section, {})
         if not isinstance(present, dict):
             continue
         path = (*within, section, name)
-        if name in present and present[name] != value:
+        if name in present and present[name] != setting:
             line_now, _ = written.place_of(path)
             line_there, _ = written.place_of((*within, former, former_name))
             problems.add(
                 "study.yaml",
                 line_there,
-                f"found {value!r}, but {line_now} says {present[name]!r}; the setting is now "
+                f"found {setting!r}, but {line_now} says {present[name]!r}; the setting is now "
                 f"{section}.{name}, keep that one and take out this one",
             )
         elif name not in present:
             written.stated_formerly(path, (*within, former, former_name))
-        present.setdefault(name, value)
-    alternatives = values.get("try_alternatives", {})
+        present.setdefault(name, setting)
+    alternatives = stated.get("try_alternatives", {})
     if not within and isinstance(alternatives, dict):
         named = alternatives.get("alternatives")
         if isinstance(named, dict):
@@ -197,15 +197,15 @@ def _in_present_sections(values, written, problems, within=()):
                 else changes
                 for name, changes in named.items()
             }
-    return values
+    return stated
 
 
-def _move_former_rules(values, written, within):
+def _move_former_rules(settings, written, within):
     """Rules that a study states as measure_outcomes.gates; its list of outcomes is then whole."""
-    former = values.get("measure_outcomes")
+    former = settings.get("measure_outcomes")
     if not (isinstance(former, dict) and isinstance(former.get("gates"), dict)):
         return
-    rules = values.setdefault("quality_rules", {})
+    rules = settings.setdefault("quality_rules", {})
     for name, stated in former.pop("gates").items():
         if isinstance(stated, dict) and "outcomes" in stated:
             stated = {"families": [], "without": [], **stated}
@@ -217,23 +217,23 @@ def _move_former_rules(values, written, within):
 CUFFS = ("check_safety", "cuffs"), ("cuffs",)
 
 
-def _move_cuffs(values, written, problems, within):
+def _move_cuffs(stated, written, problems, within):
     """Cuffs may stand in a section of their own, since several tables name them."""
-    section = values.setdefault("check_safety", {}) if "cuffs" in values else None
+    section = stated.setdefault("check_safety", {}) if "cuffs" in stated else None
     if isinstance(section, dict) and "cuffs" in section:
-        values.pop("cuffs")
+        stated.pop("cuffs")
         in_safety, own_section = (written.place_of((*within, *path))[0] for path in CUFFS)
         problems.add(
             "study.yaml", own_section, f"stands beside {in_safety}; write all cuffs in one of them"
         )
     elif isinstance(section, dict):
-        section["cuffs"] = values.pop("cuffs")
+        section["cuffs"] = stated.pop("cuffs")
         written.stated_formerly((*within, "check_safety", "cuffs"), (*within, "cuffs"))
 
 
-def _checked(values, file, written, problems):
+def _checked(stated, file, written, problems):
     try:
-        return Settings.model_validate(values)
+        return Settings.model_validate(stated)
     except ValidationError as error:
         for problem in error.errors():
             line, _ = written.place_of(tuple(str(part) for part in problem["loc"]))
@@ -242,7 +242,7 @@ def _checked(values, file, written, problems):
 
 
 def _message_of(problem):
-    kind, value = problem["type"], problem["input"]
+    kind, entry = problem["type"], problem["input"]
     if kind == "extra_forbidden":
         known = _known_names(problem["loc"][:-1])
         near = difflib.get_close_matches(str(problem["loc"][-1]), known, 1)
@@ -250,19 +250,19 @@ def _message_of(problem):
         return f"is not a setting{hint}"
     if kind == "missing":
         return "is missing"
-    if isinstance(value, bool) and kind == "string_type":
+    if isinstance(entry, bool) and kind == "string_type":
         return (
-            f"found {value}, allowed: text; YAML reads an unquoted no, yes, on or off so, quote it"
+            f"found {entry}, allowed: text; YAML reads an unquoted no, yes, on or off so, quote it"
         )
     if kind == "value_error":
         allowed = problem["msg"].removeprefix("Value error, ")
         # what several settings say together has their section as its place
-        of_section = isinstance(value, dict) and problem["loc"] and _known_names(problem["loc"])
-        return f"allowed: {allowed}" if of_section else f"found {shown(value)}, allowed: {allowed}"
+        of_section = isinstance(entry, dict) and problem["loc"] and _known_names(problem["loc"])
+        return f"allowed: {allowed}" if of_section else f"found {shown(entry)}, allowed: {allowed}"
     if kind in ("model_type", "dict_type"):
-        return f"found {shown(value)}, allowed: settings below it, as `name: value`, indented"
+        return f"found {shown(entry)}, allowed: settings below it, as `name: value`, indented"
     words = problem["msg"].removeprefix("Input should be ")
-    return f"found {shown(value)}, allowed: {words[0].lower()}{words[1:]}"
+    return f"found {shown(entry)}, allowed: {words[0].lower()}{words[1:]}"
 
 
 def _known_names(path):
@@ -286,11 +286,11 @@ def _model_within(annotation):
     return next((part for part in inner if hasattr(part, "model_fields")), None)
 
 
-def merged(values, changes):
+def merged(stated, changes):
     """Values with changes carried out, section by section; lists are replaced whole."""
-    if not (isinstance(values, dict) and isinstance(changes, dict)):
+    if not (isinstance(stated, dict) and isinstance(changes, dict)):
         return changes
-    return {**values, **{k: merged(values[k], v) if k in values else v for k, v in changes.items()}}
+    return {**stated, **{k: merged(stated[k], v) if k in stated else v for k, v in changes.items()}}
 
 
 def changed_settings(default, settings):

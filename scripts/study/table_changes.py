@@ -56,16 +56,16 @@ class TableChanges:
         }
         return self._put(path, name, header, columns, cells)
 
-    def change_rows(self, name, meant, values):
+    def change_rows(self, name, meant, entries):
         """Values by column into every row of a table whose cells are those of `meant`."""
         path, header, body = self._table(name)
-        columns = list(dict.fromkeys([*header, *values]))
+        columns = list(dict.fromkeys([*header, *entries]))
         wanted = {header.index(c): self._in_own_word(c, text) for c, text in meant.items()}
         cells = {
             (number, columns.index(column)): text
             for number, row in enumerate(body, start=1)
             if all(at < len(row) and row[at] == label for at, label in wanted.items())
-            for column, text in values.items()
+            for column, text in entries.items()
         }
         return self._put(path, name, header, columns, cells)
 

@@ -118,10 +118,10 @@ def _cells_of_sheet(content, name, *, of_all):
     workbook = _workbook(content)
     sheet = _named_sheet(workbook, name, of_all=of_all)
     try:
-        values = workbook.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
+        contents = workbook.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
     except CalamineError as fault:
         raise TableFault("", f"cannot be read ({fault}); save it again") from None
-    cells = [[as_text(cell) for cell in row] for row in values]
+    cells = [[as_text(cell) for cell in row] for row in contents]
     refuse_large(cells)
     return cells
 
@@ -287,15 +287,15 @@ def _widths(lines):
 
 
 def _cells(row, *, header):
-    return "".join(_cell(value, " s='1'" if header else "") for value in row)
+    return "".join(_cell(entry, " s='1'" if header else "") for entry in row)
 
 
-def _cell(value, style):
+def _cell(entry, style):
     from xml.sax.saxutils import escape
 
-    if isinstance(value, int | float):
-        return f"<c><v>{value!r}</v></c>"
-    if value in ("", None):
+    if isinstance(entry, int | float):
+        return f"<c><v>{entry!r}</v></c>"
+    if entry in ("", None):
         return "<c/>"
-    text = f"<t xml:space='preserve'>{escape(str(value))}</t>"
+    text = f"<t xml:space='preserve'>{escape(str(entry))}</t>"
     return f"<c t='inlineStr'{style}><is>{text}</is></c>"

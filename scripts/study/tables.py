@@ -162,9 +162,9 @@ def _description(metadata, annotation):
     return next(filter(None, [*described, *inner]), "")
 
 
-def refused(column, value, allowed):
+def refused(column, entry, allowed):
     """The error of a value that does not go with the rest of its row."""
-    parts = {"column": column, "value": shown(value), "allowed": allowed}
+    parts = {"column": column, "value": shown(entry), "allowed": allowed}
     return PydanticCustomError(COLUMN_REFUSED, "found {value}, allowed: {allowed}", parts)
 
 
@@ -174,25 +174,25 @@ _YES = {"yes", "y", "true", "wahr", "vrai", "verdadero", "vero", "waar"}
 _NO = {"no", "n", "false", "falsch", "faux", "falso", "onwaar"}
 
 
-def _yes_no(value):
-    plain = value.lower() if isinstance(value, str) else value
-    return True if plain in _YES else False if plain in _NO else value
+def _yes_no(entry):
+    plain = entry.lower() if isinstance(entry, str) else entry
+    return True if plain in _YES else False if plain in _NO else entry
 
 
-def _clock_time(value):
-    if value is not None:
+def _clock_time(entry):
+    if entry is not None:
         try:
-            moment_of(value)
+            moment_of(entry)
         except ClockTimeError:
             raise PydanticCustomError("clock_time", "no clock time") from None
-    return value
+    return entry
 
 
 ClockTime = Annotated[str, AfterValidator(_clock_time)]
 
 
-def _sex(value):
-    plain = value.lower() if isinstance(value, str) else value
+def _sex(entry):
+    plain = entry.lower() if isinstance(entry, str) else entry
     return {"f": "female", "m": "male", "o": "other"}.get(plain, plain)
 
 
@@ -580,9 +580,9 @@ class TitrationStep(Row):
 GRADES = ("mild", "moderate", "severe", "life-threatening", "fatal")
 
 
-def _grade_in_words(value):
+def _grade_in_words(entry):
     by_number = {str(number): grade for number, grade in enumerate(GRADES, start=1)}
-    return by_number.get(str(value), value)
+    return by_number.get(str(entry), entry)
 
 
 class Harm(Row):

@@ -97,9 +97,9 @@ def _filled(cells, needed):
     header = cells[0] if cells else []
     filled = {}
     for number, row in enumerate(cells[1:], start=2):
-        values = {c: v for c, v in zip(header, row, strict=False) if c and v not in MISSING}
-        if any(column in values for column in needed):
-            filled[number] = values
+        entries = {c: v for c, v in zip(header, row, strict=False) if c and v not in MISSING}
+        if any(column in entries for column in needed):
+            filled[number] = entries
     return filled
 
 

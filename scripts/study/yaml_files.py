@@ -102,17 +102,17 @@ def _refuse_events(text):
             raise YamlFault(line, f"holds more than {MOST_VALUES} values; settings are few")
 
 
-def _refuse_value(value, line):
-    if len(value) > LONGEST_VALUE:
-        raise YamlFault(line, f"a value holds {len(value)} signs; up to {LONGEST_VALUE} are read")
-    if sign := _CONTROL_SIGN.search(value):
+def _refuse_value(text, line):
+    if len(text) > LONGEST_VALUE:
+        raise YamlFault(line, f"a value holds {len(text)} signs; up to {LONGEST_VALUE} are read")
+    if sign := _CONTROL_SIGN.search(text):
         raise YamlFault(line, f"holds the control sign U+{ord(sign[0]):04X}; take it out")
 
 
 def _note_lines(node, path, lines):
     """Note the line of every key and item. Raises YamlFault for keys that are odd or repeated."""
     if isinstance(node, yaml.MappingNode):
-        for key, value in node.value:
+        for key, below in node.value:
             line = key.start_mark.line + 1
             if not isinstance(key, yaml.ScalarNode):
                 raise YamlFault(line, "a list or a mapping stands for a name; write a name")
@@ -125,7 +125,7 @@ def _note_lines(node, path, lines):
             if (*path, key.value) in lines:
                 raise YamlFault(line, f"{key.value!r} stands twice; keep one")
             lines[(*path, key.value)] = line
-            _note_lines(value, (*path, key.value), lines)
+            _note_lines(below, (*path, key.value), lines)
     elif isinstance(node, yaml.SequenceNode):
         for number, entry in enumerate(node.value):
             lines[(*path, str(number))] = entry.start_mark.line + 1

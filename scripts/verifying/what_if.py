@@ -93,10 +93,10 @@ def main(words=None):
                 *(asked.results / "outcomes.tsv", fresh / "outcomes.tsv", "outcomes.tsv", moved)
             )
             table = beside(now, read_table(fresh / "contrasts.tsv"), outcomes)
-    values = sum(cell.column == "value" for cell in moved.moved)
+    n_moved = sum(cell.column == "value" for cell in moved.moved)
     _, records = read_cells(asked.results / "outcomes.tsv")
     print(
-        f"{', '.join(asked.settings)}: {values:,} of {len(records):,} outcomes take another value"
+        f"{', '.join(asked.settings)}: {n_moved:,} of {len(records):,} outcomes take another value"
     )
     print(f"(relative tolerance {TOLERANCE:g}). The results were not touched.")
     print("\n".join(lines_of(table)))

@@ -275,14 +275,14 @@ def test_a_cell_that_cannot_be_read_is_named_however_far_down(tmp_path, row, fou
     with pytest.raises(ReadingError) as refused:
         saturation(path)
     assert "row 902" in refused.value.where
-    assert found in refused.value.found
+    assert found in refused.value.seen
 
 
 def test_a_misspelt_column_lists_those_there_are(tmp_path):
     path = written(tmp_path, table())
     with pytest.raises(ReadingError) as refused:
         saturation(path, channel="smo")
-    assert "did you mean 'smo2'" in refused.value.found
+    assert "did you mean 'smo2'" in refused.value.seen
     assert refused.value.allowed == "time, smo2"
 
 
@@ -370,17 +370,17 @@ def test_a_wrong_declared_separator_is_told_with_the_columns_that_another_one_gi
     rows = [f"{0.5 * n:.1f};{65.1 + 0.3 * n:.1f}".replace(".", ",") for n in range(40)]
     path.write_text("\n".join(["time;smo2", *rows]) + "\n")
     said = refusal(path, time_column="time", channel="smo2", separator="comma")
-    assert "no column 'time' with separator comma, which gives 3" in said.found
-    assert "semicolon gives 2 in row 1, 'time' among them" in said.found
+    assert "no column 'time' with separator comma, which gives 3" in said.seen
+    assert "semicolon gives 2 in row 1, 'time' among them" in said.seen
     assert "correct separator in recordings.tsv" in said.todo
     path.write_text(table(";", "."))
     said = refusal(path, time_column="time", channel="smo2", separator="comma")
     assert said.where == "separator"
-    assert said.found == ("no table of numbers with the declared comma, semicolon gives 2 columns")
+    assert said.seen == ("no table of numbers with the declared comma, semicolon gives 2 columns")
 
 
 def test_a_column_that_is_nowhere_in_the_file_is_not_blamed_on_the_separator(tmp_path):
     path = written(tmp_path, table(";", ","))
     said = refusal(path, time_column="time", channel="calf")
-    assert "separator" not in said.found
+    assert "separator" not in said.seen
     assert "correct channel in recordings.tsv" in said.todo

@@ -98,7 +98,7 @@ def test_a_missing_edf_channel_lists_the_labels_there_are(tmp_path):
     with pytest.raises(ReadingError) as refused:
         ecg(write_edf(tmp_path / "visit.edf"), channel="ECG I", unit="uV")
     assert refused.value.allowed == "ECG II, SmO2 VL, Cuff"
-    assert "did you mean 'ECG II'" in refused.value.found
+    assert "did you mean 'ECG II'" in refused.value.seen
     with pytest.raises(ReadingError, match="3 channels could be meant"):
         ecg(tmp_path / "visit.edf", channel=None, unit="uV")
 
@@ -232,7 +232,7 @@ def test_an_edf_header_that_cannot_be_meant_is_refused_with_its_field(
 ):
     with pytest.raises(ReadingError, match="not readable as EDF") as refused:
         ecg(damaged_edf(tmp_path, at, written), unit="uV")
-    assert expected in refused.value.found
+    assert expected in refused.value.seen
 
 
 def test_bytes_behind_the_promised_records_of_an_edf_file_are_left_out_and_told(tmp_path):

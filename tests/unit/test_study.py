@@ -100,7 +100,7 @@ def test_the_digest_of_a_participants_rows_changes_with_them_alone(folder):
     after = load_study({"study": "../one/two_people"})
 
     def digest(study, tables, person):
-        return study.rows(*tables)(SimpleNamespace(participant=person))
+        return study.participant_rows(*tables)(SimpleNamespace(participant=person))
 
     assert digest(after, ["events"], "sub-01") != digest(before, ["events"], "sub-01")
     assert digest(after, ["sessions"], "sub-01") == digest(before, ["sessions"], "sub-01")

@@ -25,7 +25,7 @@ rule draw_session:
         participant="{participant}",
         session="{session}",
         settings=parameter(SETTINGS),
-        rows=STUDY.rows("sessions", "events", "edits"),
+        rows=STUDY.participant_rows("sessions", "events", "edits"),
         code=code_of("draw_session", "figures/01_session_course"),
     shell:
         command("draw_session")

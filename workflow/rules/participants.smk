@@ -61,7 +61,7 @@ rule measure_participant:
         quality_rules=parameter(SETTINGS.quality_rules),
         default_quality_rules=parameter(STUDY.default_settings.quality_rules),
         recorded=parameter(STUDY.recorded),
-        rows=STUDY.rows("participants", "sessions", "recordings", "events", "edits"),
+        rows=STUDY.participant_rows("participants", "sessions", "recordings", "events", "edits"),
         code=code_of(*STEPS_OF_PARTICIPANT, "outcomes/*", "windows/*"),
     shell:
         command(*STEPS_OF_PARTICIPANT, goes_on=True)

@@ -63,11 +63,11 @@ def read_bids_physio(
         if isinstance(written, str):
             refuse_another_unit(sidecar, where, written, unit, by="the JSON")
     read = read_columns(path, text, dialect, value_at=at, time_at=None, time_format=None)
-    value = read.value
+    samples = read.value
     start_s = float(described["StartTime"])
     rate_hz = float(described["SamplingFrequency"])
-    stretch = even_stretch(value, start_s=start_s, sampling_rate_hz=rate_hz)
-    notes = blank_notes(value)
+    stretch = even_stretch(samples, start_s=start_s, sampling_rate_hz=rate_hz)
+    notes = blank_notes(samples)
     if start_s != 0:
         notes = (f"the first sample is at {start_s:g} s (StartTime in its JSON)", *notes)
     return Recording((stretch,), unit, notes=notes, zero_is_acquisition=True)

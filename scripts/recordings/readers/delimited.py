@@ -88,12 +88,12 @@ def read_delimited(file: OutsideFile, declared: Declared) -> Recording:
     read = read_columns(
         path, text, dialect, value_at=value_at, time_at=time_at, time_format=declared.time_format
     )
-    value, time_s = read.value, read.time_s
-    notes += read.notes + blank_notes(value)
+    samples, time_s = read.value, read.time_s
+    notes += read.notes + blank_notes(samples)
     if time_s is None:
-        stretch = even_stretch(value, start_s=0.0, sampling_rate_hz=declared.sampling_rate_hz)
+        stretch = even_stretch(samples, start_s=0.0, sampling_rate_hz=declared.sampling_rate_hz)
         return Recording((stretch,), declared.unit, dialect.shown(), notes)
-    stretches, cuts, moves = cut_at_gaps(path, time_s, value, row_numbers=read.row_numbers)
+    stretches, cuts, moves = cut_at_gaps(path, time_s, samples, row_numbers=read.row_numbers)
     return Recording(
         stretches,
         declared.unit,
@@ -104,10 +104,10 @@ def read_delimited(file: OutsideFile, declared: Declared) -> Recording:
     )
 
 
-def blank_notes(value: FloatArray) -> tuple[str, ...]:
+def blank_notes(samples: FloatArray) -> tuple[str, ...]:
     """One sentence where samples have no number, else nothing."""
-    n_blank = int(np.count_nonzero(np.isnan(value)))
-    return (f"{n_blank} of {len(value)} values are blank",) if n_blank else ()
+    n_blank = int(np.count_nonzero(np.isnan(samples)))
+    return (f"{n_blank} of {len(samples)} values are blank",) if n_blank else ()
 
 
 def choose_columns(
@@ -178,12 +178,12 @@ def read_columns(
 
 
 def _column(path: Path, text: str, dialect: Dialect, asked_by: str, name: str) -> int:
-    places = [at for at, column in enumerate(dialect.columns) if column == name.strip()]
-    if len(places) == 1:
-        return places[0]
+    named = [at for at, column in enumerate(dialect.columns) if column == name.strip()]
+    if len(named) == 1:
+        return named[0]
     listed = ", ".join(dialect.columns)
-    if places:
-        fault, todo = f"{len(places)} columns are called '{name}'", "rename one in a copy"
+    if named:
+        fault, todo = f"{len(named)} columns are called '{name}'", "rename one in a copy"
         raise ReadingError(path, asked_by, fault, listed, todo)
     fault = f"no column '{name}'{did_you_mean(name, dialect.columns)}"
     header = (

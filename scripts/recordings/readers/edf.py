@@ -49,7 +49,7 @@ def read_edf_channel(
     if "unit" not in overruled:
         where = f"channel {signal.label}"
         refuse_another_unit(path, where, signal.physical_dimension, unit, by="the file")
-    value = _values(path, signal, scale_overruled="scale" in overruled)
+    samples = _samples(path, signal, scale_overruled="scale" in overruled)
     rate_hz = float(signal.sampling_frequency)
     onset_s, notes = file.onset_s, file.notes
     of_file = {"cut_off": file.cut_off, "misfit": file.misfit, "zero_at": file.zero_at}
@@ -62,10 +62,10 @@ def read_edf_channel(
             _EXPORT_AGAIN,
         )
     if onset_s is None:
-        whole = even_stretch(value, start_s=0.0, sampling_rate_hz=rate_hz)
+        whole = even_stretch(samples, start_s=0.0, sampling_rate_hz=rate_hz)
         return Recording((whole,), unit, notes=notes, **of_file)
     record_s = float(file.edf.data_record_duration)
-    stretches, cuts = _cut_at_records(path, value, onset_s, rate_hz=rate_hz, record_s=record_s)
+    stretches, cuts = _cut_at_records(path, samples, onset_s, rate_hz=rate_hz, record_s=record_s)
     return Recording(stretches, unit, notes=notes + cuts, **of_file)
 
 
@@ -146,13 +146,13 @@ def _header(raw: OutsideFile) -> _Header:
     def number(name: str, at: int, size: int, lowest: int) -> int:
         written = content[at : at + size].decode("latin-1").strip()
         try:
-            value = int(written)
+            stated = int(written)
         except ValueError:
-            value = lowest - 1
-        if value < lowest:
+            stated = lowest - 1
+        if stated < lowest:
             fault = f"{name} {written[:20]!r}" if written else f"no {name}"
             raise _not_edf(path, fault)
-        return value
+        return stated
 
     if len(content) < _FIXED_HEADER_BYTES:
         raise _not_edf(path, "it ends within its header")
@@ -221,17 +221,17 @@ def _position(path: Path, labels: list[str], channel: str | None) -> int:
     if channel is None:
         fault, todo = f"{len(labels)} channels could be meant", "fill in channel"
     else:
-        places = [at for at, label in enumerate(labels) if label == channel.strip()]
-        if len(places) == 1:
-            return places[0]
+        named = [at for at, label in enumerate(labels) if label == channel.strip()]
+        if len(named) == 1:
+            return named[0]
         fault = f"no channel '{channel}'{did_you_mean(channel, labels)}"
-        if places:
-            fault = f"{len(places)} channels are called '{channel}'"
+        if named:
+            fault = f"{len(named)} channels are called '{channel}'"
         todo = "correct channel"
     raise ReadingError(path, "channel", fault, listed, f"{todo} in recordings.tsv")
 
 
-def _values(path: Path, signal: EdfSignal, *, scale_overruled: bool) -> FloatArray:
+def _samples(path: Path, signal: EdfSignal, *, scale_overruled: bool) -> FloatArray:
     """Physical values; without a scale the reader below would hand out raw converter steps."""
     where = f"channel {signal.label}"
     try:
@@ -254,9 +254,9 @@ def _values(path: Path, signal: EdfSignal, *, scale_overruled: bool) -> FloatArr
 
 
 def _cut_at_records(
-    path: Path, value: FloatArray, onset_s: FloatArray, *, rate_hz: float, record_s: float
+    path: Path, samples: FloatArray, onset_s: FloatArray, *, rate_hz: float, record_s: float
 ) -> tuple[tuple[Stretch, ...], tuple[str, ...]]:
-    per_record = len(value) // len(onset_s)
+    per_record = len(samples) // len(onset_s)
     # Onsets are text: what is off by less than half a sample is rounding, not a gap (convention).
     tolerance_s = min(0.5 / rate_hz, 0.05)
     first = [0]
@@ -280,7 +280,7 @@ def _cut_at_records(
             )
     stretches = tuple(
         even_stretch(
-            value[a * per_record : b * per_record],
+            samples[a * per_record : b * per_record],
             start_s=float(onset_s[a]),
             sampling_rate_hz=rate_hz,
         )

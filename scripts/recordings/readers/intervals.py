@@ -42,11 +42,11 @@ def read_intervals(file: OutsideFile, declared: Declared) -> Recording:
     read = read_columns(
         path, text, dialect, value_at=value_at, time_at=time_at, time_format=declared.time_format
     )
-    value, time_s, row_numbers, time_notes, zero_at = read
-    _refuse_impossible(path, value, row_numbers)
-    interval_s = to_canonical("rr", value, unit) * 1e-3
+    intervals, time_s, row_numbers, time_notes, zero_at = read
+    _refuse_impossible(path, intervals, row_numbers)
+    interval_s = to_canonical("rr", intervals, unit) * 1e-3
     if time_s is None:
-        whole = Stretch(0.0, None, np.cumsum(interval_s), value)
+        whole = Stretch(0.0, None, np.cumsum(interval_s), intervals)
         return Recording((whole,), unit, dialect.shown(), notes)
     if _stamped_at_start(time_s, interval_s):
         time_s = time_s + interval_s
@@ -54,7 +54,7 @@ def read_intervals(file: OutsideFile, declared: Declared) -> Recording:
             "times are of the beat that begins an interval: moved to the one that ends it",
         )
     stretches, cuts, _ = cut_at_gaps(
-        path, time_s, value, row_numbers=row_numbers, expected_step_s=interval_s[1:]
+        path, time_s, intervals, row_numbers=row_numbers, expected_step_s=interval_s[1:]
     )
     from_first_beat = tuple(
         replace(
@@ -81,14 +81,14 @@ def _stamped_at_start(time_s: FloatArray, interval_s: FloatArray) -> bool:
     return bool(misfit_start < 0.5 * misfit_end)
 
 
-def _refuse_impossible(path: Path, value: FloatArray, row_numbers: Sequence[int]) -> None:
-    bad = np.flatnonzero(~(value >= 0))
+def _refuse_impossible(path: Path, intervals: FloatArray, row_numbers: Sequence[int]) -> None:
+    bad = np.flatnonzero(~(intervals >= 0))
     if bad.size:
         at = int(bad[0])
         raise ReadingError(
             path,
             f"row {row_numbers[at]}",
-            "no interval" if np.isnan(value[at]) else f"an interval of {value[at]:g}",
+            "no interval" if np.isnan(intervals[at]) else f"an interval of {intervals[at]:g}",
             "a positive interval in every row: a missing one hides how much time passed",
             "fill in the interval in a copy of the file, or cut the file into two recordings there",
         )

@@ -42,8 +42,8 @@ def check_sheet(study, problems):
                     "segment_oxygenation.supply_boundaries: true in study.yaml",
                 )
         for column, names in known.items():
-            value = getattr(row, column)
-            if value is not None and names and value not in names and value not in misspelt[column]:
+            name = getattr(row, column)
+            if name is not None and names and name not in names and name not in misspelt[column]:
                 problems.add_unknown("events", row, column, names, remarks.get(column, ""))
 
 
@@ -77,16 +77,16 @@ def _misspelt_in_settings(study, problems, column, names):
             of_name = sessions.setdefault(getattr(row, column), Counter())
             of_name[row.participant_id, row.session_id] += 1
     unused = [name for name in names if name not in sessions]
-    for value, events in sessions.items():
-        near = difflib.get_close_matches(value, unused, 1)
-        if value not in names and len(events) > 1 and near:
+    for written, events in sessions.items():
+        near = difflib.get_close_matches(written, unused, 1)
+        if written not in names and len(events) > 1 and near:
             problems.add_setting(
                 study.written,
                 ("study", f"{column}s", str(names.index(near[0]))),
                 f"found {near[0]!r}, which no row of events.tsv has; {events.total()} rows in "
-                f"{len(events)} sessions have {value!r}: write the same name in both",
+                f"{len(events)} sessions have {written!r}: write the same name in both",
             )
-            yield value, near[0]
+            yield written, near[0]
 
 
 def check_failures(study, problems):

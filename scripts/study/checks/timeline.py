@@ -149,14 +149,14 @@ def _note_unlike(column, alike, odd):
         ratio = getattr(row, column) / typical
         if max(ratio, 1 / ratio) >= UNLIKE_OTHERS:
             what = row.trial_type if row.exercise is None else f"{row.trial_type} of {row.exercise}"
-            value = getattr(row, column)
-            unit = _other_unit(value, typical) if column == "duration_s" else ""
-            odd.note(f"{column} {value:g}, where a {what} mostly has {typical:g}{unit}", row)
+            noted = getattr(row, column)
+            unit = _other_unit(noted, typical) if column == "duration_s" else ""
+            odd.note(f"{column} {noted:g}, where a {what} mostly has {typical:g}{unit}", row)
 
 
-def _other_unit(value, typical_s):
+def _other_unit(noted, typical_s):
     for unit, factor in UNITS_OF_TIME.items():
-        if abs(value * factor / typical_s - 1) < SAME_SHARE:
+        if abs(noted * factor / typical_s - 1) < SAME_SHARE:
             return f" (in {unit}?)"
     return ""
 
@@ -277,8 +277,8 @@ class _Odd:
         self.file = file
         self.rows_of_each = {}
 
-    def note(self, cause, *rows):
-        self.rows_of_each.setdefault(cause, []).extend(row.row_number for row in rows)
+    def note(self, cause, *alike):
+        self.rows_of_each.setdefault(cause, []).extend(row.row_number for row in alike)
 
     def lines(self):
         for cause, numbers in self.rows_of_each.items():
