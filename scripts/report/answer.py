@@ -45,16 +45,15 @@ def pressures_in_words(safety, conditions, no_cuff):
         pressures = of_condition["highest_pressure_mmhg"].dropna()
         pressures = pressures[pressures > 0]
         if pressures.empty:
-            said.append(
-                f"{condition}: {'no cuff' if condition == no_cuff else 'no pressure noted'}"
-            )
+            noted = "no cuff" if condition == no_cuff else "no pressure noted"
+            said.append(f"{noted} with {condition}")
             continue
         shares = of_condition["share_pct"].dropna()
         share = f"{_span(shares)} % of the occlusion pressure" if len(shares) else "share unknown"
         unknown = len(of_condition) - len(shares)
         if len(shares) and unknown:
             share += f" (unknown in {unknown} of {counted(len(of_condition), 'set')})"
-        said.append(f"{condition}: {_span(pressures)} mmHg, {share}")
+        said.append(f"{_span(pressures)} mmHg with {condition}, {share}")
     return f"Cuff pressures: {'; '.join(said)}." if said else ""
 
 

@@ -60,8 +60,8 @@ def test_a_pressure_stands_with_its_share_and_with_how_often_the_share_is_unknow
         ("none", NOTHING, NOTHING), ("target", 80, 40.2), ("target", 91, NOTHING), ("low", 0, 0)
     )
     said = pressures_in_words(safety, ["none", "low", "target"], "none")
-    assert "none: no cuff; low: no pressure noted;" in said
-    assert "target: 80 to 91 mmHg, 40 % of the occlusion pressure" in said
+    assert "no cuff with none; no pressure noted with low;" in said
+    assert "80 to 91 mmHg with target, 40 % of the occlusion pressure" in said
     assert "(unknown in 1 of 2 sets)" in said
     assert pressures_in_words(safety[:0], ["none"], "none") == ""
 
