@@ -190,12 +190,14 @@ def first_ecg(study: Path) -> dict | None:
     return next((row for row, chosen in zip(listed, is_ecg, strict=True) if chosen), None)
 
 
-def our_ecg_session(study: Study, ecg: dict, folder: Path) -> Run:
+def our_ecg_session(study: Study, ecg: dict, folder: Path) -> Run | None:
     """Our steps from this ECG alone to the outcomes of its session, as one process without pages.
 
     A study of the one session and the one recording is run; the job of its person is then called
-    once more up to its outcomes.
+    once more up to its outcomes. None where a person takes several jobs, as in early checkouts.
     """
+    if not (study.checkout / "scripts/write_session_pages.py").exists():
+        return None
     alone = Study(study.checkout, folder / "one_ecg", folder / "one_ecg_results", study.cores)
     of_session = {key: ecg[key] for key in ("participant_id", "session_id")}
     write_part(study.folder, alone.folder, ecg, of_session)
@@ -294,9 +296,10 @@ def measure(checkout: Path, folder: Path, *, cores: int, neurokit: bool, keep: P
     ratios = {"results_to_recordings": sum(sizes.values()) / recorded}
     if ecg:
         cpu_s["neurokit2_session"] = plain.cpu_s
+        ratios["neurokit2_to_our_session"] = plain.cpu_s / (of_person / own_sessions)
+    if ecg and our_ecg:
         cpu_s["our_ecg_session"] = our_ecg.cpu_s
         ratios["neurokit2_to_our_ecg_session"] = plain.cpu_s / our_ecg.cpu_s
-        ratios["neurokit2_to_our_session"] = plain.cpu_s / (of_person / own_sessions)
     unit = statistics.median(units)
     steps = by_step(whole.jobs)
     return {
@@ -334,11 +337,9 @@ def summary(cost: dict) -> str:
     for name, cpu_s in cost["cpu_s"].items():
         lines.append(f"{name:24} {cpu_s:9.2f} CPU s {cost['in_units'][name]:9.1f} units")
     if ratio := cost["ratios"].get("neurokit2_to_our_session"):
-        alone = cost["ratios"]["neurokit2_to_our_ecg_session"]
-        lines.append(
-            f"neurokit2 costs {ratio:.1f} times a session in the job of a person, "
-            f"{alone:.1f} times the ECG of one session alone"
-        )
+        lines.append(f"neurokit2 costs {ratio:.1f} times a session in the job of a person")
+    if ratio := cost["ratios"].get("neurokit2_to_our_ecg_session"):
+        lines.append(f"neurokit2 costs {ratio:.1f} times the ECG of one session alone")
     for name, step in cost["steps"].items():
         lines.append(
             f"  {name:24} {step['jobs']:5d} jobs {step['cpu_s']:9.2f} CPU s "
