@@ -45,16 +45,18 @@ def repaired(times, edits):
 
 def heart_in_window(table):
     """Mean heart rate (bpm) and RMSSD (ms) of the window as the workflow measures them."""
-    rows = with_beginnings(table.assign(session_id=""))
-    rows = rows[rows["nn_ms"].notna()]
-    begin_s = rows["nn_time_s"] - rows["nn_ms"] / 1000
+    beats = with_beginnings(table.assign(session_id=""))
+    beats = beats[beats["nn_ms"].notna()]
+    begin_s = beats["nn_time_s"] - beats["nn_ms"] / 1000
     inside = (begin_s >= WINDOW_S[0] - SAME_BEAT_S) & (
-        rows["nn_time_s"] <= WINDOW_S[1] + SAME_BEAT_S
+        beats["nn_time_s"] <= WINDOW_S[1] + SAME_BEAT_S
     )
-    rows = rows[inside]
-    normal = (rows["begins_normal"] & (rows["kind"] == "normal")).to_numpy()
-    follows = directly_following(rows["nn_time_s"], rows["nn_ms"], normal, tolerance_s=SAME_BEAT_S)
-    return mean_hr_bpm(rows["nn_ms"]), rmssd_ms(successive_differences_ms(rows["nn_ms"], follows))
+    beats = beats[inside]
+    normal = (beats["begins_normal"] & (beats["kind"] == "normal")).to_numpy()
+    follows = directly_following(
+        beats["nn_time_s"], beats["nn_ms"], normal, tolerance_s=SAME_BEAT_S
+    )
+    return mean_hr_bpm(beats["nn_ms"]), rmssd_ms(successive_differences_ms(beats["nn_ms"], follows))
 
 
 def reviewed(times):
@@ -107,8 +109,8 @@ def decided(folder, times, *decisions):
     )
 
 
-def edits(*rows):
-    return pd.DataFrame(rows, columns=["action", "time_s", "new_time_s", "end_s"])
+def edits(*decisions):
+    return pd.DataFrame(decisions, columns=["action", "time_s", "new_time_s", "end_s"])
 
 
 @pytest.mark.parametrize("n_beat", [140, 150])

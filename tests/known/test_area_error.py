@@ -44,8 +44,8 @@ def test_with_one_sample_a_contraction_the_ripple_moves_the_area_beyond_its_erro
 def test_an_area_that_the_ripple_may_move_is_flagged(samples, status):
     rules = yaml.safe_load(QUALITY_RULES.read_text(encoding="utf-8"))
     rule = {"ripple_needs_samples": QualityRule(**rules["ripple_needs_samples"])}
-    found, reason = verdict(
+    judged, reason = verdict(
         "area_below_baseline_pct_s", "saturation", "set", rule, lambda _: samples
     )
-    assert found == status
+    assert judged == status
     assert ("its ripple may shift the level" in reason) == (status == "flagged")

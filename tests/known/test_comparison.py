@@ -62,26 +62,26 @@ def comparison_of(values: dict[str, list], *, repeats: int = 1) -> Comparison:
 
 def modelled(comparison: Comparison) -> pd.DataFrame:
     """Marginal contrasts of the mixed model."""
-    found = comparison.pooled(confidence=0.95)
-    return pd.DataFrame({f"{a} - {b}": test for ((a, b), _), test in found.items()}).T
+    contrasts = comparison.pooled(confidence=0.95)
+    return pd.DataFrame({f"{a} - {b}": test for ((a, b), _), test in contrasts.items()}).T
 
 
 def test_repeats_of_a_session_add_no_degrees_of_freedom_to_its_condition():
     # Pinheiro and Bates 2000, section 1.3: 7.9667 and 13.9167, SE 2.177, 10 df (the model of single
     # scores without the worker:machine effect would give SE 1.054 and 46 df)
-    found = modelled(comparison_of({k: v.split() for k, v in MACHINES.items()}, repeats=3))
-    assert found.loc["B - A", "estimate"] == pytest.approx(7.966667, abs=5e-7)
-    assert found.loc["C - A", "estimate"] == pytest.approx(13.916667, abs=5e-7)
-    assert found.loc["B - A", "se"] == pytest.approx(2.176975, abs=5e-7)
-    assert found["df"].to_list() == pytest.approx([10, 10, 10], rel=1e-6)
+    contrasts = modelled(comparison_of({k: v.split() for k, v in MACHINES.items()}, repeats=3))
+    assert contrasts.loc["B - A", "estimate"] == pytest.approx(7.966667, abs=5e-7)
+    assert contrasts.loc["C - A", "estimate"] == pytest.approx(13.916667, abs=5e-7)
+    assert contrasts.loc["B - A", "se"] == pytest.approx(2.176975, abs=5e-7)
+    assert contrasts["df"].to_list() == pytest.approx([10, 10, 10], rel=1e-6)
 
 
 def test_four_conditions_give_all_six_pairs_with_the_pooled_error():
     # Pinheiro and Bates 2000, section 1.2: 3.8889, 2.2222, .6667, SE .5187, 24 df;
     # p 9.75342e-08, 2.56293e-04, .210951 (R, Kenward-Roger)
-    found = modelled(comparison_of(STOOLS))
-    assert list(found.index) == ["T2 - T1", "T3 - T1", "T4 - T1", "T3 - T2", "T4 - T2", "T4 - T3"]
-    first = found.iloc[:3]
+    pairs = modelled(comparison_of(STOOLS))
+    assert list(pairs.index) == ["T2 - T1", "T3 - T1", "T4 - T1", "T3 - T2", "T4 - T2", "T4 - T3"]
+    first = pairs.iloc[:3]
     assert first["estimate"].to_list() == pytest.approx([3.888889, 2.222222, 0.666667], abs=5e-7)
     assert first["se"].to_list() == pytest.approx([0.518684] * 3, abs=5e-7)
     assert first["df"].to_list() == pytest.approx([24] * 3, rel=1e-6)

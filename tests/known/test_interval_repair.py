@@ -43,9 +43,9 @@ def test_labels_equal_those_of_a_second_implementation(kind):
     for seed in range(8):
         peaks = disturbed_series(kind, seed)
         theirs = np.full(peaks.size, "normal", dtype="<U9")
-        found, _ = neurokit2.signal_fixpeaks(peaks, sampling_rate=1000, iterative=False)
+        labels, _ = neurokit2.signal_fixpeaks(peaks, sampling_rate=1000, iterative=False)
         for key, name in names.items():
-            theirs[found[key]] = name
+            theirs[labels[key]] = name
         np.testing.assert_array_equal(classify_intervals(peaks / 1000), theirs)
         flags += int((theirs != "normal").sum())
     assert flags > 20
@@ -53,7 +53,7 @@ def test_labels_equal_those_of_a_second_implementation(kind):
 
 def hits(make, kinds, *, series=10, share=0.02):
     """Sensitivity per kind of error, and specificity per beat away from any error."""
-    found = {kind: [] for kind in kinds}
+    hits_of = {kind: [] for kind in kinds}
     false_flags = beats_away = 0
     for seed in range(series):
         rng = np.random.default_rng([3, seed])
@@ -63,12 +63,12 @@ def hits(make, kinds, *, series=10, share=0.02):
         usual_s = np.median(np.diff(disturbed))
         for error in truth.itertuples():
             near = np.abs(changed_s - error.time_s) < 0.5 * usual_s
-            found[error.kind].append(bool(near.any()))
+            hits_of[error.kind].append(bool(near.any()))
         distance = np.abs(table["time_s"].to_numpy()[:, None] - truth["time_s"].to_numpy())
         away = distance.min(axis=1) > 0.5 * usual_s
         beats_away += int(away.sum())
         false_flags += int((table["kind"] != "normal").to_numpy()[away].sum())
-    return {kind: np.mean(rows) for kind, rows in found.items()}, 1 - false_flags / beats_away
+    return {kind: np.mean(hit) for kind, hit in hits_of.items()}, 1 - false_flags / beats_away
 
 
 @pytest.mark.parametrize("make", [resting_beats, exercise_beats])

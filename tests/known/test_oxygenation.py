@@ -26,7 +26,7 @@ def test_half_time_of_an_exponential_is_delay_plus_tau_ln_2():
     # moves it by less than 0.2 s.
     time_s = np.arange(0.0, 300.0, 0.1)
     trace = recovery_course(time_s, end_pct=70.0, amplitude_pct=40.0, delay_s=0.0, tau_s=30.0)
-    found = recovery.half_time(
+    measured = recovery.half_time(
         time_s,
         trace,
         0.0,
@@ -36,8 +36,8 @@ def test_half_time_of_an_exponential_is_delay_plus_tau_ln_2():
         window_s=4.0,
         min_usable_share=0.8,
     )
-    assert found.status == "ok"
-    assert found.value == pytest.approx(20.79441541679836, abs=0.2)
+    assert measured.status == "ok"
+    assert measured.value == pytest.approx(20.79441541679836, abs=0.2)
 
 
 def test_recovery_is_95_percent_done_after_three_time_constants():
@@ -98,8 +98,8 @@ def test_the_nadir_under_a_ripple_lies_within_a_point_where_the_raw_minimum_is_f
     course = course - course[time_s <= 118.0].min() + 35.07
     trace = course + np.where(time_s > 60, 4 * np.sin(np.pi * since), 0.0)
     trace = trace + rng.normal(0.0, 1.0, len(time_s))
-    found = levels.nadir(
+    measured = levels.nadir(
         time_s, trace, 60.0, 118.0, window_s=3.0, min_usable_share=0.8, contraction_rate_hz=0.5
     )
     assert trace.min() < 31.0
-    assert found.value == pytest.approx(35.07, abs=1.0)
+    assert measured.value == pytest.approx(35.07, abs=1.0)

@@ -27,18 +27,18 @@ MAIZE = [49, -67, 8, 16, 6, 23, 28, 41, 14, 29, 56, 24, 75, 60, -48]
 
 
 def test_students_sleep_comparison():
-    found = paired_t(np.subtract(SLEEP_2, SLEEP_1))
+    tested = paired_t(np.subtract(SLEEP_2, SLEEP_1))
     # R: t.test(paired = TRUE); the 1908 paper's t is 4.06 (from memory)
-    assert found.t == pytest.approx(4.062127683382, rel=1e-11)
-    assert found.p == pytest.approx(0.002832890197, rel=1e-9)
-    assert (found.ci_low, found.ci_high) == pytest.approx((0.700114236723, 2.459885763277))
-    assert (found.n, found.df) == (10, 9)
+    assert tested.t == pytest.approx(4.062127683382, rel=1e-11)
+    assert tested.p == pytest.approx(0.002832890197, rel=1e-9)
+    assert (tested.ci_low, tested.ci_high) == pytest.approx((0.700114236723, 2.459885763277))
+    assert (tested.n, tested.df) == (10, 9)
 
 
 def test_equal_differences_give_no_p_but_a_reason():
-    found = paired_t([2.0, 2.0, 2.0])
-    assert found.p is None
-    assert found.reason == "all differences are the same"
+    tested = paired_t([2.0, 2.0, 2.0])
+    assert tested.p is None
+    assert tested.reason == "all differences are the same"
 
 
 @pytest.mark.parametrize("values", [[1.0], [1.0, np.nan], []])
@@ -49,9 +49,9 @@ def test_missing_or_too_few_differences_are_refused(values):
 
 def test_fishers_exact_test_of_darwins_maize():
     # Fisher 1935: 863 of 32768 in one tail (from memory); twice that in two
-    found = sign_flip(MAIZE)
-    assert (found.count, found.total, found.exact) == (1726, 32768, True)
-    assert found.p == pytest.approx(0.05267333984375, abs=1e-15)
+    tested = sign_flip(MAIZE)
+    assert (tested.count, tested.total, tested.exact) == (1726, 32768, True)
+    assert tested.p == pytest.approx(0.05267333984375, abs=1e-15)
 
 
 @pytest.mark.parametrize(
@@ -59,8 +59,8 @@ def test_fishers_exact_test_of_darwins_maize():
 )
 def test_sign_flips_of_the_classical_pairs(condition, reference, count):
     # R: full enumeration, 4 and 14 of 1024
-    found = sign_flip(np.subtract(condition, reference))
-    assert (found.count, found.total) == (count, 1024)
+    tested = sign_flip(np.subtract(condition, reference))
+    assert (tested.count, tested.total) == (count, 1024)
 
 
 def test_the_smallest_attainable_p_falls_with_participants():
@@ -109,8 +109,8 @@ def test_standardised_differences_of_the_classical_pairs():
 
 def test_hedges_correction_is_the_exact_one():
     # R: exact gamma form
-    found = [hedges_correction(df) for df in (2, 7, 9, 38)]
-    assert found == pytest.approx(
+    corrections = [hedges_correction(df) for df in (2, 7, 9, 38)]
+    assert corrections == pytest.approx(
         [0.564189583547756, 0.888202907672751, 0.913874891792552, 0.980110402130948], rel=1e-12
     )
 
@@ -137,9 +137,9 @@ def test_limits_of_agreement_of_two_flow_meters():
     # rounds on the way: bias -2.1, SD 38.8, limits (2 SD) -79.7 and 75.5
     wright = [494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427]
     mini = [512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451]
-    found = limits_of_agreement(np.subtract(wright, mini), sds=2)
-    assert (found["bias"], found["sd"]) == pytest.approx((-2.1, 38.8), abs=0.05)
-    assert (found["lower_limit"], found["upper_limit"]) == pytest.approx((-79.7, 75.5), abs=0.1)
+    limits = limits_of_agreement(np.subtract(wright, mini), sds=2)
+    assert (limits["bias"], limits["sd"]) == pytest.approx((-2.1, 38.8), abs=0.05)
+    assert (limits["lower_limit"], limits["upper_limit"]) == pytest.approx((-79.7, 75.5), abs=0.1)
 
 
 # ---------------------------------------------------------------- one participant
@@ -157,8 +157,8 @@ def test_non_overlap_example_of_its_authors():
 def test_smallest_p_of_completely_randomised_sessions(sessions, minimum):
     # 2 / C(2s, s): combinatorics
     y = np.random.default_rng(sessions).normal(size=3 * sessions)
-    found = schedule_test(y, ["none", "low", "target"] * sessions, pair=("none", "target"))
-    assert found.attainable_minimum == pytest.approx(minimum)
+    tested = schedule_test(y, ["none", "low", "target"] * sessions, pair=("none", "target"))
+    assert tested.attainable_minimum == pytest.approx(minimum)
 
 
 @pytest.mark.parametrize("n_blocks", [3, 5, 6])
@@ -176,8 +176,8 @@ def test_smallest_p_of_randomised_blocks(n_blocks):
 def test_two_conditions_in_blocks_equal_sign_flips():
     # swapping the two sessions of a block flips the sign of its difference
     y = np.random.default_rng(4).normal(size=(7, 2))
-    found = schedule_test(y.ravel(), ["a", "b"] * 7, blocks=np.repeat(np.arange(7), 2))
-    assert found.p == sign_flip(y[:, 1] - y[:, 0]).p
+    tested = schedule_test(y.ravel(), ["a", "b"] * 7, blocks=np.repeat(np.arange(7), 2))
+    assert tested.p == sign_flip(y[:, 1] - y[:, 0]).p
 
 
 def test_one_session_per_condition_allows_no_test():
@@ -191,7 +191,7 @@ def test_too_many_schedules_are_drawn_with_a_seed():
     conditions = ["a", "b"] * 12
     with pytest.raises(ValueError, match="rng"):
         schedule_test(y, conditions)
-    found = schedule_test(y, conditions, rng=np.random.default_rng(1), draws=20_000)
+    tested = schedule_test(y, conditions, rng=np.random.default_rng(1), draws=20_000)
     p = stats.ttest_ind(y[::2], y[1::2]).pvalue
-    assert found.p == pytest.approx(p, abs=0.005)
-    assert not found.exact
+    assert tested.p == pytest.approx(p, abs=0.005)
+    assert not tested.exact

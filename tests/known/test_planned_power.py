@@ -44,8 +44,8 @@ def test_the_claim_of_one_condition_against_two_has_the_power_of_another_simulat
     (needed,) = needed_effects(people, design, variation, **CLAIM | {"draws": 20_000})
     # three standard errors of both simulations together
     assert power_for(needed, 0.40) == pytest.approx(power, abs=0.02)
-    found = detectable(needed, power_for(needed, 0.40))
-    assert found == pytest.approx(0.40, abs=0.01)
+    smallest = detectable(needed, power_for(needed, 0.40))
+    assert smallest == pytest.approx(0.40, abs=0.01)
 
 
 def test_people_who_leave_and_an_unsure_spread_cost_power():

@@ -32,9 +32,9 @@ def ratings(values, outcome="pain"):
 
 
 def comparison_of(values):
-    rows = comparable_rows(ratings(values), {"pain": "ordinal"}, CONDITIONS)
+    comparable = comparable_rows(ratings(values), {"pain": "ordinal"}, CONDITIONS)
     return Comparison.of_rows(
-        rows, outcome="pain", window="set", scale="ordinal", conditions=CONDITIONS
+        comparable, outcome="pain", window="set", scale="ordinal", conditions=CONDITIONS
     )
 
 
@@ -77,8 +77,8 @@ def test_steps_between_ratings_have_no_size_and_only_their_order_counts():
 
 
 def test_contrasts_of_ratings_add_up():
-    found = contrasts_of(random_ratings(effect=(0, 1, 2)))["estimate"]
-    assert found["low - none"] + found["target - low"] == pytest.approx(found["target - none"])
+    pairs = contrasts_of(random_ratings(effect=(0, 1, 2)))["estimate"]
+    assert pairs["low - none"] + pairs["target - low"] == pytest.approx(pairs["target - none"])
 
 
 def test_ratings_that_never_overlap_still_have_an_error():
@@ -134,22 +134,22 @@ def tables_of(outcomes, primary):
     sessions = outcomes[["participant_id", "session_id", "visit"]].drop_duplicates()
     sessions = sessions.assign(sequence=None, date_shifted=None, session_start=None)
     quality = pd.DataFrame(columns=columns_of("quality"))
-    found = compare(outcomes, sessions, quality, plan)
-    return {name: stack(parts, name) for name, parts in found.items()}
+    tables = compare(outcomes, sessions, quality, plan)
+    return {name: stack(parts, name) for name, parts in tables.items()}
 
 
 def test_failure_is_never_in_a_difference_of_means_and_the_table_says_where_it_is():
     failed = np.array(list(itertools.product([0, 1], repeat=3)))
     outcomes = pd.concat([ratings(failed, "to_failure"), ratings(random_ratings())])
-    found = tables_of(outcomes, [("to_failure", "set")])
-    rows = found["contrasts"][found["contrasts"]["outcome"] == "to_failure"]
-    assert rows["estimate"].isna().all()
-    assert rows["note"].str.contains("compared exactly in failure.tsv").all()
-    assert len(rows) == 3
-    (claim,) = found["claims"].itertuples()
+    tables = tables_of(outcomes, [("to_failure", "set")])
+    contrasts = tables["contrasts"][tables["contrasts"]["outcome"] == "to_failure"]
+    assert contrasts["estimate"].isna().all()
+    assert contrasts["note"].str.contains("compared exactly in failure.tsv").all()
+    assert len(contrasts) == 3
+    (claim,) = tables["claims"].itertuples()
     assert claim.verdict == "not tested"
     assert "failure.tsv" in claim.note
-    assert "to_failure" not in set(found["models"]["outcome"])
+    assert "to_failure" not in set(tables["models"]["outcome"])
     secondary = tables_of(outcomes, [("pain", "set")])["contrasts"]
     assert set(secondary["outcome"]) == {"pain"}
     assert secondary["estimate"].notna().all()

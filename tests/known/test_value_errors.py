@@ -45,7 +45,7 @@ def standardised_errors(*, counted, wander_pct, stretches=150):
         rest = levels.baseline(*trace, 0.0, window_s=60.0, **options)
         nadir = levels.nadir(*trace, 0.0, SET_S, window_s=5.0, **options)
         after = (SET_S, SET_S + RECOVERY_S)
-        found = {
+        estimates = {
             "baseline": (rest, RESTING_PCT),
             "nadir": (nadir, NADIR_PCT),
             "end": (levels.end_level(*trace, SET_S, window_s=5.0, **options), NADIR_PCT),
@@ -76,7 +76,7 @@ def standardised_errors(*, counted, wander_pct, stretches=150):
                 TAU_S,
             ),
         }
-        for name, (estimate, truth) in found.items():
+        for name, (estimate, truth) in estimates.items():
             if estimate.usable:
                 errors[name].append((estimate.value - truth) / estimate.se)
     return {name: np.abs(of_quantity) for name, of_quantity in errors.items()}
@@ -109,9 +109,9 @@ def test_the_size_and_memory_of_a_wandering_rest_are_recovered():
     rng = np.random.default_rng(5)
     time_s = np.arange(0.0, 3000.0, 0.5)
     for memory_s in (15.0, 40.0):
-        found = resting_variation(time_s, 60.0 + 0.8 * slow_course(rng, time_s, memory_s))
-        assert found.sd == pytest.approx(0.8, rel=0.25)
-        assert found.memory_s == pytest.approx(memory_s, rel=0.4)
+        variation = resting_variation(time_s, 60.0 + 0.8 * slow_course(rng, time_s, memory_s))
+        assert variation.sd == pytest.approx(0.8, rel=0.25)
+        assert variation.memory_s == pytest.approx(memory_s, rel=0.4)
 
 
 def test_a_mean_over_many_memories_varies_less_than_a_moment():

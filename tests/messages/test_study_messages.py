@@ -101,8 +101,8 @@ def test_a_session_sheet_that_cannot_be_read_is_one_problem(study):
     change(study, "events.tsv", "duration_s", "length")
     change(study, "recordings.tsv", "unit", "sync_marks_s\tunit")
     path = study / "recordings.tsv"
-    header, *rows = path.read_text().splitlines()
-    marked = ["\t".join([*row.split("\t")[:4], "5.0", *row.split("\t")[4:]]) for row in rows]
+    header, *lines = path.read_text().splitlines()
+    marked = ["\t".join([*row.split("\t")[:4], "5.0", *row.split("\t")[4:]]) for row in lines]
     path.write_text("\n".join([header, *marked]) + "\n")
     with (study / "study.yaml").open("a") as settings:
         settings.write("segment_oxygenation:\n  working_muscle: {curtsy: elsewhere}\n")

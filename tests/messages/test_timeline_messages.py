@@ -92,6 +92,6 @@ def test_two_visits_in_one_condition_are_told(study):
 
 def test_a_date_that_no_calendar_has_is_refused(study):
     path = study / "sessions.tsv"
-    header, *rows = path.read_text().splitlines()
-    path.write_text("\n".join([f"{header}\tdate_shifted", *(f"{r}\t2031-02-30" for r in rows)]))
+    header, *lines = path.read_text().splitlines()
+    path.write_text("\n".join([f"{header}\tdate_shifted", *(f"{r}\t2031-02-30" for r in lines)]))
     assert "column date_shifted: found '2031-02-30', allowed: a shifted date" in message_of(study)

@@ -98,10 +98,10 @@ def test_beats_are_timed_between_samples_at_every_rate(rate_hz):
             time_s, ecg_mv, beats, _ = recording(
                 seed, rate_hz=rate_hz, snr_db=snr_db, lead=lead, seconds=60.0
             )
-            found = detect_beats(time_s, ecg_mv)["time_s"].to_numpy()
-            errors.append(score_beats(beats, found).rms_ms)
-            assert len(found) == len(beats)
-            own, true = (1000 * np.sqrt(np.mean(np.diff(t, 2) ** 2)) for t in (found, beats))
+            detected = detect_beats(time_s, ecg_mv)["time_s"].to_numpy()
+            errors.append(score_beats(beats, detected).rms_ms)
+            assert len(detected) == len(beats)
+            own, true = (1000 * np.sqrt(np.mean(np.diff(t, 2) ** 2)) for t in (detected, beats))
             excess_ms.append(own - true)
         assert np.median(errors) <= rms_ms
         # RMSSD is what jitter of beats inflates first.
@@ -125,10 +125,10 @@ def test_wide_ectopic_beats_are_found_and_told_by_their_shape_in_every_lead(
     records = list(with_wide_beats(snr_db))
     missed, shape_of_ectopic, shape_of_normal = [], [], []
     for time_s, ecg_mv, beats, ectopic in records:
-        found = detect_beats(time_s, ecg_mv)
-        distance_s = np.abs(found["time_s"].to_numpy()[:, None] - beats)
+        detected = detect_beats(time_s, ecg_mv)
+        distance_s = np.abs(detected["time_s"].to_numpy()[:, None] - beats)
         is_found = distance_s.min(axis=0) <= 0.15
-        shape = found["shape"].to_numpy()[distance_s.argmin(axis=0)]
+        shape = detected["shape"].to_numpy()[distance_s.argmin(axis=0)]
         missed.extend(~is_found[ectopic])
         shape_of_ectopic.extend(shape[ectopic & is_found])
         shape_of_normal.extend(shape[~ectopic & is_found])
@@ -262,12 +262,12 @@ def accepted_and_wrong(records):
     """Share of accepted spans, and missed and false beats in them over true beats."""
     accepted, wrong, true = [], 0, 0
     for time_s, ecg_mv, beats, _ in records:
-        found = detect_beats(time_s, ecg_mv)
-        spans = quality_by_span(time_s, ecg_mv, found)
+        detected = detect_beats(time_s, ecg_mv)
+        spans = quality_by_span(time_s, ecg_mv, detected)
         accepted.append((spans["verdict"] == ACCEPTED).mean())
         for span in spans[spans["verdict"] == ACCEPTED].itertuples():
             own, seen = (
-                t[(t >= span.start_s) & (t <= span.end_s)] for t in (beats, found["time_s"])
+                t[(t >= span.start_s) & (t <= span.end_s)] for t in (beats, detected["time_s"])
             )
             score = score_beats(own, seen, learning_s=0.0)
             wrong += score.false_negatives + score.false_positives
@@ -344,36 +344,36 @@ FOUND = detect_beats(*RECORD[:2])
 @given(gain=st.floats(1e-3, 1e3), offset=st.floats(-1e3, 1e3), polarity=st.sampled_from([-1, 1]))
 def test_gain_offset_and_polarity_do_not_matter(gain, offset, polarity):
     time_s, ecg_mv, _, _ = RECORD
-    found = detect_beats(time_s, polarity * gain * ecg_mv + offset * gain)
-    np.testing.assert_allclose(found["time_s"], FOUND["time_s"], atol=2e-4, rtol=0)
+    beats = detect_beats(time_s, polarity * gain * ecg_mv + offset * gain)
+    np.testing.assert_allclose(beats["time_s"], FOUND["time_s"], atol=2e-4, rtol=0)
 
 
 @settings(max_examples=5, deadline=None, derandomize=True)
 @given(shift_s=st.floats(-1e4, 1e5))
 def test_when_the_clock_began_does_not_matter(shift_s):
     time_s, ecg_mv, _, _ = RECORD
-    found = detect_beats(time_s + shift_s, ecg_mv)
-    np.testing.assert_allclose(found["time_s"] - shift_s, FOUND["time_s"], atol=2e-4, rtol=0)
+    beats = detect_beats(time_s + shift_s, ecg_mv)
+    np.testing.assert_allclose(beats["time_s"] - shift_s, FOUND["time_s"], atol=2e-4, rtol=0)
 
 
 def test_a_higher_sampling_rate_gives_the_same_beats():
     beats = RECORD[2]
-    found = []
+    times_s = []
     for rate_hz in (250, 500, 2000):
         generator = np.random.default_rng(5)
         time_s, ecg_mv = exercise_ecg(beats, rate_hz=rate_hz, snr_db=None, generator=generator)
-        found.append(detect_beats(time_s, ecg_mv)["time_s"].to_numpy())
-    for other in found[1:]:
-        np.testing.assert_allclose(other, found[0], atol=5e-4, rtol=0)
+        times_s.append(detect_beats(time_s, ecg_mv)["time_s"].to_numpy())
+    for other in times_s[1:]:
+        np.testing.assert_allclose(other, times_s[0], atol=5e-4, rtol=0)
 
 
 def test_a_gap_is_not_bridged_and_costs_only_its_own_beats():
     time_s, ecg_mv, beats, _ = recording(7)
     gap = (time_s > 40.0) & (time_s < 47.0)
-    found = detect_beats(time_s[~gap], ecg_mv[~gap])["time_s"]
-    assert not found.between(40.05, 46.95).any()
+    detected = detect_beats(time_s[~gap], ecg_mv[~gap])["time_s"]
+    assert not detected.between(40.05, 46.95).any()
     inside = (beats > 39.5) & (beats < 47.5)
-    score = score_beats(beats[~inside], found[~found.between(39.5, 47.5)])
+    score = score_beats(beats[~inside], detected[~detected.between(39.5, 47.5)])
     assert score.false_negatives + score.false_positives == 0
 
 
@@ -398,9 +398,9 @@ def test_time_stamps_that_jitter_move_beats_by_their_jitter_and_no_more():
     "ecg_mv", [np.empty(0), np.zeros(5000), np.full(5000, 3.3), np.arange(400.0)]
 )
 def test_a_signal_without_beats_gives_an_empty_table(ecg_mv):
-    found = detect_beats(np.arange(len(ecg_mv)) / 250, ecg_mv)
-    assert len(found) == 0
-    assert list(found) == ["time_s", "template_correlation", "margin", "shape"]
+    beats = detect_beats(np.arange(len(ecg_mv)) / 250, ecg_mv)
+    assert len(beats) == 0
+    assert list(beats) == ["time_s", "template_correlation", "margin", "shape"]
 
 
 def test_twenty_seconds_are_enough():
@@ -411,11 +411,11 @@ def test_twenty_seconds_are_enough():
 
 def wrong_beats_by_span(time_s, ecg_mv, beats):
     """Spans of a recording with their verdict, their true beats, and their missed + false beats."""
-    found = detect_beats(time_s, ecg_mv)
-    spans = quality_by_span(time_s, ecg_mv, found)
+    detected = detect_beats(time_s, ecg_mv)
+    spans = quality_by_span(time_s, ecg_mv, detected)
     for span in spans.itertuples():
         true = beats[(beats >= span.start_s) & (beats < span.end_s)]
-        own = found.loc[found["time_s"].between(span.start_s, span.end_s), "time_s"]
+        own = detected.loc[detected["time_s"].between(span.start_s, span.end_s), "time_s"]
         score = score_beats(true, own, learning_s=0.0)
         yield span.verdict, len(true), score.false_negatives + score.false_positives
 
@@ -479,9 +479,9 @@ def test_clipped_tips_cost_no_span_whose_beats_are_all_alike():
         time_s, ecg_mv, beats, _ = recording(n, snr_db=18.0, lead=lead)
         middle, reach = np.median(ecg_mv), 0.35 * np.ptp(np.quantile(ecg_mv, [0.005, 0.995]))
         clipped = np.clip(ecg_mv, middle - reach, middle + reach)
-        found = detect_beats(time_s, clipped)
-        assert score_beats(beats, found["time_s"], match_s=0.05).f1_pct > 99.5
-        spans = quality_by_span(time_s, clipped, found)
+        detected = detect_beats(time_s, clipped)
+        assert score_beats(beats, detected["time_s"], match_s=0.05).f1_pct > 99.5
+        spans = quality_by_span(time_s, clipped, detected)
         named = spans[spans["reason"] == "clipping, beats readable"]
         assert len(named) > 5
         assert (named["verdict"] == ACCEPTED).mean() > 0.8
@@ -561,6 +561,6 @@ def test_a_signal_without_a_heart_gives_a_table_and_no_warning(signal_is):
     for seed, (rate_hz, seconds) in enumerate(product((100, 250, 500), (4.0, 21.0))):
         generator = np.random.default_rng(seed)
         time_s = np.arange(int(seconds * rate_hz)) / rate_hz
-        found = detect_beats(time_s, STRANGE[signal_is](time_s, generator))["time_s"]
-        assert np.isfinite(found).all()
-        assert (np.diff(found) >= 0).all()
+        beats = detect_beats(time_s, STRANGE[signal_is](time_s, generator))["time_s"]
+        assert np.isfinite(beats).all()
+        assert (np.diff(beats) >= 0).all()

@@ -14,8 +14,8 @@ def study(tmp_path, monkeypatch):
 
 
 def test_a_study_in_order_is_counted_and_its_cautions_are_told_once(study, capsys):
-    rows = (study / "recordings.tsv").read_text()
-    (study / "recordings.tsv").write_text(rows.replace("n/a\t0", "n/a\tn/a"))
+    text = (study / "recordings.tsv").read_text()
+    (study / "recordings.tsv").write_text(text.replace("n/a\t0", "n/a\tn/a"))
     main([str(study)])
     printed = capsys.readouterr().out
     assert "2 participants, 6 visits, 12 files opened" in printed

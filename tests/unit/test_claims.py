@@ -12,10 +12,10 @@ STUDIES = 3000
 @pytest.mark.parametrize("people", [5, 8])
 def test_no_more_false_claims_are_made_than_is_said(scenario, people):
     """Nominal .05, allowed .055, with four standard errors of the simulation."""
-    found = rates(people, SCENARIOS[scenario], studies=STUDIES, rng=np.random.default_rng(people))
+    chances = rates(people, SCENARIOS[scenario], studies=STUDIES, rng=np.random.default_rng(people))
     allowed = 0.055 + 4 * np.sqrt(0.05 * 0.95 / STUDIES)
-    assert found["any"] <= allowed
-    assert found["size"] <= allowed
+    assert chances["any"] <= allowed
+    assert chances["size"] <= allowed
 
 
 def test_a_step_from_visit_to_visit_costs_a_claim_no_power():

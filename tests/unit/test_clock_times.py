@@ -128,12 +128,12 @@ def study_with(folder, start, *onsets):
 
 
 def test_a_sheet_in_clock_times_gives_seconds_of_the_session(tmp_path):
-    rows, problems = study_with(
+    events, problems = study_with(
         tmp_path, START, {"onset_time": "23:58:00"}, {"onset_time": "00:10:00"}
     )
     assert problems == []
-    assert [event.onset_s for event in rows] == [480.0, 1200.0]
-    assert [event.event_id for event in rows] == ["sub-01_ses-1_rest-01", "sub-01_ses-1_rest-02"]
+    assert [event.onset_s for event in events] == [480.0, 1200.0]
+    assert [event.event_id for event in events] == ["sub-01_ses-1_rest-01", "sub-01_ses-1_rest-02"]
 
 
 def test_clock_times_without_a_session_start_are_told_once(tmp_path):

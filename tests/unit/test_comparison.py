@@ -119,9 +119,9 @@ def invented(
 def comparison_of(outcomes, outcome="smo2_nadir_pct", window="set", conditions=CONDITIONS):
     scale = "ratio" if outcome == "rmssd_ms" else "identity"
     table = comparable_rows(outcomes, {outcome: scale}, conditions)
-    rows = table[(table["outcome"] == outcome) & (table["window"] == window)]
+    of_outcome = table[(table["outcome"] == outcome) & (table["window"] == window)]
     return Comparison.of_rows(
-        rows,
+        of_outcome,
         outcome=outcome,
         window=window,
         scale=scale,
@@ -132,10 +132,10 @@ def comparison_of(outcomes, outcome="smo2_nadir_pct", window="set", conditions=C
 
 def marginal(comparison, smallest_effect=None, claimed=frozenset(), **settings):
     rules = Rules(**SETTINGS | settings)
-    found = contrast_table(
+    contrasts = contrast_table(
         comparison, rules, claimed=frozenset(claimed), smallest_effect=smallest_effect
     )
-    return found[found["exercise"] == "all"].set_index("contrast")
+    return contrasts[contrasts["exercise"] == "all"].set_index("contrast")
 
 
 def results_of(outcomes, folder, *, conditions=CONDITIONS, primary=PRIMARY, plan=None, **settings):
@@ -169,11 +169,11 @@ def results_of(outcomes, folder, *, conditions=CONDITIONS, primary=PRIMARY, plan
 
 def test_in_complete_data_of_one_order_a_contrast_is_the_paired_t_test_of_session_means():
     outcomes = invented(3, same_order=True)
-    found = marginal(comparison_of(outcomes))
+    contrasts = marginal(comparison_of(outcomes))
     nadir = outcomes[outcomes["outcome"] == "smo2_nadir_pct"]
     means = nadir.pivot_table(index="participant_id", columns="condition", values="value")
     expected = paired_t(means["target"] - means["low"])
-    row = found.loc["target - low"]
+    row = contrasts.loc["target - low"]
     for name in ("p", "se", "df", "ci_low", "ci_high"):
         assert row[name] == pytest.approx(getattr(expected, name), rel=1e-9), name
     assert row["estimate"] == pytest.approx(expected.mean)
@@ -184,9 +184,9 @@ def test_in_complete_data_of_one_order_a_contrast_is_the_paired_t_test_of_sessio
 def test_contrasts_of_an_outcome_add_up_even_where_visits_are_missing(seed):
     outcomes = invented(seed)
     lost = (outcomes["participant_id"] == "sub-02") & (outcomes["condition"] == "low")
-    found = contrast_table(comparison_of(outcomes[~lost]), Rules(**SETTINGS))
-    for _, rows in found.groupby("exercise"):
-        size = rows.set_index("contrast")["estimate"]
+    contrasts = contrast_table(comparison_of(outcomes[~lost]), Rules(**SETTINGS))
+    for _, of_exercise in contrasts.groupby("exercise"):
+        size = of_exercise.set_index("contrast")["estimate"]
         assert size["low - none"] + size["target - low"] == pytest.approx(size["target - none"])
 
 
@@ -195,24 +195,24 @@ def test_an_interval_leaves_out_zero_exactly_where_a_difference_is_claimed(seed)
     # borderline effects, so that steps and single p-values often fall on either side of .05
     comparison = comparison_of(invented(seed, effect=-0.7, session_sd=0.8))
     for claimed in (frozenset(), {("target", "none"), ("target", "low")}):
-        found = marginal(comparison, claimed=claimed)
-        parts = np.array([tuple(name.split(" - ")) in claimed for name in found.index])
-        p = found["p"].to_numpy(float)
+        contrasts = marginal(comparison, claimed=claimed)
+        parts = np.array([tuple(name.split(" - ")) in claimed for name in contrasts.index])
+        p = contrasts["p"].to_numpy(float)
         # a claim that is shown has each of its parts below .05
         if claimed and (p[parts] >= 0.05).any():
             continue
-        excludes = (found["ci_low"] > 0) | (found["ci_high"] < 0)
-        assert (excludes == (found["claim"] == "yes")).all()
-        shown = (found["p_adjusted"].astype(float) < 0.05) | parts
-        assert (shown == (found["claim"] == "yes")).all()
+        excludes = (contrasts["ci_low"] > 0) | (contrasts["ci_high"] < 0)
+        assert (excludes == (contrasts["claim"] == "yes")).all()
+        shown = (contrasts["p_adjusted"].astype(float) < 0.05) | parts
+        assert (shown == (contrasts["claim"] == "yes")).all()
 
 
 def test_three_differences_are_adjusted_by_shaffers_steps():
     # Shaffer 1986, J Am Stat Assoc 81:826: after one is shown, at most one can still be zero
-    found = marginal(comparison_of(invented(64, effect=-0.7, session_sd=0.8)))
-    p = found["p"].to_numpy(float)
+    contrasts = marginal(comparison_of(invented(64, effect=-0.7, session_sd=0.8)))
+    p = contrasts["p"].to_numpy(float)
     expected = np.minimum(np.maximum(p, 3 * p.min()), 1.0)
-    assert found["p_adjusted"].to_list() == pytest.approx(list(expected))
+    assert contrasts["p_adjusted"].to_list() == pytest.approx(list(expected))
 
 
 def test_nobody_without_both_sides_gives_an_interval():
@@ -232,17 +232,17 @@ def test_nobody_without_both_sides_gives_an_interval():
 
 def test_a_claim_holds_only_where_each_of_its_differences_does(tmp_path):
     """An intersection-union claim takes its largest p-value (Berger 1982)."""
-    found = results_of(invented(2, effect=-3.0), tmp_path)
-    contrasts = found["contrasts"].query("exercise == 'all'").set_index(["outcome", "contrast"])
-    for claim in found["claims"].itertuples():
+    tables = results_of(invented(2, effect=-3.0), tmp_path)
+    contrasts = tables["contrasts"].query("exercise == 'all'").set_index(["outcome", "contrast"])
+    for claim in tables["claims"].itertuples():
         parts = contrasts.loc[claim.outcome].loc[["target - none", "target - low"]]
         assert claim.p == pytest.approx(parts["p"].max())
         assert (claim.verdict == "shown") == (claim.p_adjusted < 0.05)
         assert claim.plan == "nothing was frozen"
-    p = found["claims"]["p"].to_numpy()
+    p = tables["claims"]["p"].to_numpy()
     # Holm 1979: the smaller of two p-values counts twice
     expected = np.maximum(p, min(2 * p.min(), 1.0))
-    assert found["claims"]["p_adjusted"].to_list() == pytest.approx(list(expected), rel=1e-5)
+    assert tables["claims"]["p_adjusted"].to_list() == pytest.approx(list(expected), rel=1e-5)
 
 
 def test_claims_in_order_stop_at_the_first_that_is_not_shown(tmp_path):
@@ -258,27 +258,27 @@ def test_claims_in_order_stop_at_the_first_that_is_not_shown(tmp_path):
 def test_a_baseline_that_the_plan_names_is_in_the_analysis_that_decides(tmp_path):
     outcomes = invented(22)
     plan = {"baseline_adjusted": ["rmssd_ms"]}
-    found = results_of(outcomes, tmp_path, plan=plan)
-    rows = found["contrasts"].query("outcome == 'rmssd_ms' and window == 'recovery_steady'")
-    assert rows["method"].str.contains("own baseline").all()
-    nadir = found["contrasts"].query("outcome == 'smo2_nadir_pct'")
+    tables = results_of(outcomes, tmp_path, plan=plan)
+    contrasts = tables["contrasts"].query("outcome == 'rmssd_ms' and window == 'recovery_steady'")
+    assert contrasts["method"].str.contains("own baseline").all()
+    nadir = tables["contrasts"].query("outcome == 'smo2_nadir_pct'")
     assert not nadir["method"].str.contains("own baseline").any()
     plain = results_of(outcomes, tmp_path)["sensitivity"].query("outcome == 'rmssd_ms'")
     planned = plain[plain["analysis"] == BASELINE]["estimate"].to_list()
-    assert rows["estimate"].to_list() == pytest.approx(planned, rel=1e-5)
+    assert contrasts["estimate"].to_list() == pytest.approx(planned, rel=1e-5)
 
 
 def test_other_analyses_stand_beside_the_one_that_decides():
     outcomes = invented(5)
     comparison = comparison_of(outcomes)
-    rows = [
+    analyses = [
         *mixed_model(comparison, confidence=0.95),
         *own_differences(comparison, confidence=0.95, seed=1),
     ]
     nadir = outcomes[outcomes["outcome"] == "smo2_nadir_pct"]
     means = nadir.pivot_table(index="participant_id", columns="condition", values="value")
     expected = paired_t(means["target"] - means["none"])
-    of_contrast = {r["analysis"]: r for r in rows if r["contrast"] == "target - none"}
+    of_contrast = {r["analysis"]: r for r in analyses if r["contrast"] == "target - none"}
     assert of_contrast[PAIRED]["p"] == pytest.approx(expected.p)
     assert of_contrast[SIGN_FLIP]["p"] == 2 / 2**8
     model = marginal_of_model(comparison)[("target", "none")]
@@ -327,9 +327,9 @@ def test_the_order_of_the_rows_changes_nothing():
 
 
 def test_a_study_in_one_order_is_told_as_visits_and_not_as_an_effect_of_pressure():
-    found = marginal(comparison_of(invented(9, effect=-8.0, same_order=True)))
-    assert found["note"].str.contains(SAME_ORDER).all()
-    row = next(found.reset_index().iloc[1:].itertuples())
+    contrasts = marginal(comparison_of(invented(9, effect=-8.0, same_order=True)))
+    assert contrasts["note"].str.contains(SAME_ORDER).all()
+    row = next(contrasts.reset_index().iloc[1:].itertuples())
     text = sentence_of_contrast(row, "Saturation nadir", "%", same_order=True)
     assert "at the visits with target" in text
     assert "not called an effect of pressure" in text
@@ -350,9 +350,11 @@ def test_outcomes_measured_in_the_same_cells_share_one_design_and_give_the_same_
     alone = contrast_table(comparison_of(outcomes), Rules(**SETTINGS))
     designs = {}
     for outcome in ("reps_done", "smo2_nadir_pct"):
-        rows = outcomes[outcomes["outcome"] == outcome].assign(y=lambda t: t["value"].astype(float))
+        known = outcomes[outcomes["outcome"] == outcome].assign(
+            y=lambda t: t["value"].astype(float)
+        )
         shared = Comparison.of_rows(
-            rows,
+            known,
             outcome=outcome,
             window="set",
             scale="identity",
@@ -369,13 +371,13 @@ def test_outcomes_measured_in_the_same_cells_share_one_design_and_give_the_same_
 def test_differences_that_are_all_the_same_have_neither_interval_nor_p():
     # thirds: 7/3 - 4/3 and 10/3 - 7/3 differ in the last bit
     base = {f"sub-{n:02d}": n / 3 for n in range(1, 9)}
-    rows = [
+    means = [
         {"participant_id": p, "condition": c, "exercise": None, "visit": 1, "y": value + shift}
         for p, value in base.items()
         for c, shift in (("none", 0.0), ("low", 1.0))
     ]
     comparison = Comparison.of_rows(
-        pd.DataFrame(rows),
+        pd.DataFrame(means),
         outcome="reps_done",
         window="set",
         scale="identity",
@@ -443,29 +445,29 @@ def test_a_smallest_effect_may_differ_from_window_to_window(tmp_path):
     in_set = invented(9).query("outcome == 'smo2_nadir_pct'").assign(unit="bpm")
     in_set = in_set.assign(outcome="mean_hr_bpm")
     both = pd.concat([in_set, in_set.assign(window="recovery_steady")], ignore_index=True)
-    found = results_of(
+    tables = results_of(
         pd.concat([both, in_set.assign(window="baseline")], ignore_index=True),
         tmp_path,
         primary=[("mean_hr_bpm", w) for w in ("set", "recovery_steady", "baseline")],
         smallest_effect={"mean_hr_bpm": {"set": 5.0, "recovery_steady": 2.0}},
     )
     for table in ("contrasts", "planning"):
-        of_window = found[table].groupby("window")["smallest_effect"]
+        of_window = tables[table].groupby("window")["smallest_effect"]
         assert of_window.unique().map(list).drop("baseline").to_dict() == {
             "set": [5.0],
             "recovery_steady": [2.0],
         }
         assert of_window.count()["baseline"] == 0
-    power = found["planning"].groupby("window")["power_at_smallest_effect"].max()
+    power = tables["planning"].groupby("window")["power_at_smallest_effect"].max()
     assert power["set"] > power["recovery_steady"]
     assert pd.isna(power["baseline"])
 
 
 def test_an_inconclusive_interval_is_called_so_in_words():
-    found = marginal(
+    contrasts = marginal(
         comparison_of(invented(11, effect=0.0, session_sd=3.0)), smallest_effect=0.5
     ).reset_index()
-    row = next(found[found["reading"] == "inconclusive"].itertuples())
+    row = next(contrasts[contrasts["reading"] == "inconclusive"].itertuples())
     assert "Inconclusive" in sentence_of_contrast(row, "Saturation nadir", "%")
 
 
@@ -527,8 +529,8 @@ def test_an_odd_study_gives_a_complete_result(name, tmp_path):
     conditions = (*CONDITIONS, "high") if name == "four conditions" else CONDITIONS
     if name == "two conditions":
         conditions = ("none", "low")
-    found = results_of(ODD[name], tmp_path, conditions=conditions, smallest_effect={"rpe": 1.0})
-    contrasts = found["contrasts"]
+    tables = results_of(ODD[name], tmp_path, conditions=conditions, smallest_effect={"rpe": 1.0})
+    contrasts = tables["contrasts"]
     for outcome, window in PRIMARY:
         own = contrasts[(contrasts["outcome"] == outcome) & (contrasts["window"] == window)]
         if name not in COMPARED or (name == "no exercises" and outcome == "smo2_nadir_pct"):
@@ -545,13 +547,13 @@ def test_an_odd_study_gives_a_complete_result(name, tmp_path):
     assert set(contrasts["claim"]) <= {"yes", "no", "not tested", "described"}
     assert (contrasts.loc[contrasts["n_pairs"] < 4, "claim"] != "yes").all()
     assert contrasts.loc[contrasts["n_pairs"] < 2, "ci_low"].isna().all()
-    assert set(found["claims"]["verdict"]) <= {"shown", "not shown", "not tested", "described"}
-    unsure = found["claims"]["verdict"].isin(["not tested", "described"])
-    assert found["claims"].loc[unsure, "note"].notna().all()
-    models = found["models"]
+    assert set(tables["claims"]["verdict"]) <= {"shown", "not shown", "not tested", "described"}
+    unsure = tables["claims"]["verdict"].isin(["not tested", "described"])
+    assert tables["claims"].loc[unsure, "note"].notna().all()
+    models = tables["models"]
     assert models.loc[models["estimate"].isna() & models["F"].isna(), "note"].notna().all()
-    assert found["sensitivity"].loc[found["sensitivity"]["estimate"].isna(), "note"].notna().all()
-    plans = found["planning"]
+    assert tables["sensitivity"].loc[tables["sensitivity"]["estimate"].isna(), "note"].notna().all()
+    plans = tables["planning"]
     assert plans.loc[plans["detectable"].isna(), "note"].notna().all()
 
 
@@ -578,7 +580,7 @@ def test_up_to_four_people_are_told_person_by_person_and_more_are_not(people, to
 def one_person(order, *, exercises=EXERCISES, effect=-3.0, seed=7):
     """Outcomes of one participant whose visits had the conditions in the order given."""
     rng = np.random.default_rng(seed)
-    rows = [
+    bouts = [
         {
             "participant_id": "sub-01",
             "condition": condition,
@@ -590,7 +592,7 @@ def one_person(order, *, exercises=EXERCISES, effect=-3.0, seed=7):
         for exercise in exercises
     ]
     return Comparison.of_rows(
-        pd.DataFrame(rows),
+        pd.DataFrame(bouts),
         outcome="smo2_nadir_pct",
         window="set",
         scale="identity",
@@ -621,10 +623,10 @@ def test_repeated_visits_of_one_participant_are_tested_as_they_were_allotted(
     order, schedule, minimum
 ):
     comparison = one_person(order, effect=-20.0)
-    found = cases_of(comparison, schedule)
-    assert found["randomisation_minimum"].to_list() == pytest.approx([minimum] * len(found))
+    cases = cases_of(comparison, schedule)
+    assert cases["randomisation_minimum"].to_list() == pytest.approx([minimum] * len(cases))
     # with so large an effect no other schedule separates the conditions as far
-    assert found["randomisation_p"].to_list() == pytest.approx([minimum] * len(found))
+    assert cases["randomisation_p"].to_list() == pytest.approx([minimum] * len(cases))
 
 
 @pytest.mark.parametrize(
@@ -636,10 +638,10 @@ def test_repeated_visits_of_one_participant_are_tested_as_they_were_allotted(
     ],
 )
 def test_one_participant_without_a_schedule_that_allows_a_test_gets_none(order, schedule, says):
-    found = cases_of(one_person(order), schedule)
-    assert found["randomisation_p"].isna().all()
-    assert found["note"].str.contains(says).all()
-    assert found["difference"].notna().all()
+    cases = cases_of(one_person(order), schedule)
+    assert cases["randomisation_p"].isna().all()
+    assert cases["note"].str.contains(says).all()
+    assert cases["difference"].notna().all()
 
 
 def test_conditions_drawn_anew_in_every_exercise_are_tested_within_one_visit():
@@ -687,9 +689,9 @@ def test_overlap_of_one_participant_is_counted_within_exercises():
         scale="identity",
         conditions=("none", "low"),
     )
-    found = cases_of(comparison).set_index("exercise")
-    assert found["nap"].to_dict() == {"all": 0.75, "curl": 1.0, "row": 0.5}
-    assert found["n_comparisons"].to_dict() == {"all": 8, "curl": 4, "row": 4}
+    cases = cases_of(comparison).set_index("exercise")
+    assert cases["nap"].to_dict() == {"all": 0.75, "curl": 1.0, "row": 0.5}
+    assert cases["n_comparisons"].to_dict() == {"all": 8, "curl": 4, "row": 4}
 
 
 @pytest.mark.parametrize(
@@ -702,19 +704,19 @@ def test_overlap_of_one_participant_is_counted_within_exercises():
 )
 def test_what_few_participants_cannot_show_is_said(n, says):
     # smallest two-sided p of n sign flips: 2 / 2^n; times three at most .05 from seven on
-    found = marginal(comparison_of(invented(13, participants=n)))
-    assert set(found["sign_flip_minimum"]) == {2 / 2**n}
-    notes = found["note"].fillna("")
+    contrasts = marginal(comparison_of(invented(13, participants=n)))
+    assert set(contrasts["sign_flip_minimum"]) == {2 / 2**n}
+    notes = contrasts["note"].fillna("")
     assert (
         notes.str.contains(says, regex=False).all() if says else "sign-flip" not in "".join(notes)
     )
 
 
 def test_three_participants_get_intervals_and_no_p():
-    found = marginal(comparison_of(invented(13, participants=3)))
-    assert found["ci_low"].notna().all()
-    assert found[["p", "p_adjusted", "sign_flip_p"]].isna().all(axis=None)
-    assert found["method"].str.contains("description only").all()
+    contrasts = marginal(comparison_of(invented(13, participants=3)))
+    assert contrasts["ci_low"].notna().all()
+    assert contrasts[["p", "p_adjusted", "sign_flip_p"]].isna().all(axis=None)
+    assert contrasts["method"].str.contains("description only").all()
 
 
 def test_only_what_varies_beyond_sessions_exercises_and_cells_is_a_residual():
@@ -746,16 +748,16 @@ def test_sets_that_never_vary_within_a_session_have_no_model_but_a_contrast_with
 def test_two_participants_are_too_few_for_an_effect_of_the_visit():
     comparison = comparison_of(invented(13, participants=2))
     assert "visit" not in comparison.formula
-    found = marginal(comparison)
-    assert found["df"].to_list() == pytest.approx([1.0] * 3)
-    assert found["note"].str.contains("visit not in the model").all()
+    contrasts = marginal(comparison)
+    assert contrasts["df"].to_list() == pytest.approx([1.0] * 3)
+    assert contrasts["note"].str.contains("visit not in the model").all()
 
 
 def test_a_cell_that_nobody_filled_leaves_the_exercise_out_and_says_so():
-    found = marginal(comparison_of(ODD["refused in one cell of the design"]))
-    assert "without row: too few people have both" in found.loc["low - none", "note"]
-    assert found.loc["low - none", "p"] < 1
-    assert "without" not in found.loc["target - none", "note"]
+    contrasts = marginal(comparison_of(ODD["refused in one cell of the design"]))
+    assert "without row: too few people have both" in contrasts.loc["low - none", "note"]
+    assert contrasts.loc["low - none", "p"] < 1
+    assert "without" not in contrasts.loc["target - none", "note"]
 
 
 def test_no_value_in_a_condition_is_said_with_its_reason(tmp_path):
@@ -781,10 +783,10 @@ def test_whatever_is_missing_every_contrast_is_sound(seed):
     if kept["condition"].nunique() < 2:
         pytest.fail("an invented study should keep two conditions; choose another seed")
     comparison = comparison_of(kept)
-    found = contrast_table(comparison, Rules(**SETTINGS))
-    adjusted = found["p_adjusted"].astype(float)
-    assert (adjusted.dropna() >= found["p"].astype(float)[adjusted.notna()] - 1e-12).all()
-    assert found.loc[found["estimate"].isna(), "n_pairs"].eq(0).all()
+    contrasts = contrast_table(comparison, Rules(**SETTINGS))
+    adjusted = contrasts["p_adjusted"].astype(float)
+    assert (adjusted.dropna() >= contrasts["p"].astype(float)[adjusted.notna()] - 1e-12).all()
+    assert contrasts.loc[contrasts["estimate"].isna(), "n_pairs"].eq(0).all()
 
 
 # ---------------------------------------------------------------- other assumptions
@@ -793,10 +795,10 @@ def test_whatever_is_missing_every_contrast_is_sound(seed):
 def test_leaving_one_out_is_the_study_without_that_participant():
     outcomes = invented(20)
     comparison = comparison_of(outcomes)
-    rows = leave_one_out(comparison, confidence=0.95)
-    assert len(rows) == 8 * 3
+    influence = leave_one_out(comparison, confidence=0.95)
+    assert len(influence) == 8 * 3
     alone = marginal(comparison_of(outcomes[outcomes["participant_id"] != "sub-03"]))
-    for row in rows:
+    for row in influence:
         if row["left_out"] == "sub-03":
             assert row["estimate"] == pytest.approx(alone.loc[row["contrast"], "estimate"])
             assert row["p"] == pytest.approx(alone.loc[row["contrast"], "p"], rel=1e-5)
@@ -812,14 +814,14 @@ def test_the_participant_who_moves_a_contrast_most_is_named():
     outcomes["value"] = outcomes["value"].where(~odd_one, outcomes["value"] + 20)
     comparison = comparison_of(outcomes)
     main = marginal(comparison).reset_index()
-    rows = sensitivity_rows(
+    influence = sensitivity_rows(
         comparison, leave_one_out(comparison, confidence=0.95), main, fewest_participants=4
     )
-    found = leave_out_extremes(rows)["target - none"]
-    assert found["leave_out_most"] == "sub-05"
+    extremes = leave_out_extremes(influence)["target - none"]
+    assert extremes["leave_out_most"] == "sub-05"
     estimate = main.set_index("contrast").loc["target - none", "estimate"]
-    assert found["leave_out_low"] < estimate - 2
-    assert found["leave_out_low"] <= estimate <= found["leave_out_high"]
+    assert extremes["leave_out_low"] < estimate - 2
+    assert extremes["leave_out_low"] <= estimate <= extremes["leave_out_high"]
 
 
 def test_a_baseline_that_explains_everything_leaves_only_the_effect():
@@ -836,13 +838,13 @@ def test_a_baseline_that_explains_everything_leaves_only_the_effect():
     own = table[(table["outcome"] == "rmssd_ms") & (table["window"] == "baseline")]
     comparison = comparison_of(outcomes, "rmssd_ms", "recovery_steady")
     main = marginal(comparison).reset_index()
-    rows = sensitivity_rows(
+    analyses = sensitivity_rows(
         comparison, baseline_adjusted(comparison, own, confidence=0.95), main, fewest_participants=4
     )
-    for row in rows:
+    for row in analyses:
         true = {"low - none": 1.1, "target - none": 1.5, "target - low": 1.5 / 1.1}
         assert row["estimate"] == pytest.approx(true[row["contrast"]], rel=0.03)
-    assert {row["analysis"] for row in rows} == {BASELINE, CHANGE}
+    assert {row["analysis"] for row in analyses} == {BASELINE, CHANGE}
     nothing = baseline_adjusted(comparison_of(outcomes), own[:0], confidence=0.95)
     assert [row["note"] for row in nothing] == ["not measured at baseline"] * 2
 
@@ -876,10 +878,10 @@ def test_a_difference_that_is_all_work_is_gone_at_equal_work():
     outcomes.loc[nadir, "value"] += 1.5 * done.reindex(own).to_numpy()
     comparison = comparison_of(outcomes)
     repetitions = outcomes[reps].assign(y=outcomes.loc[reps, "value"].astype(float))
-    rows = work_matched(comparison, repetitions, confidence=0.95)
+    matched = work_matched(comparison, repetitions, confidence=0.95)
     main = marginal(comparison)
     assert main.loc["target - none", "estimate"] < -4
-    for row in rows:
+    for row in matched:
         assert row["analysis"] == EQUAL_WORK
         assert row["estimate"] == pytest.approx(0, abs=0.2)
 
@@ -889,22 +891,22 @@ def test_variability_at_one_heart_rate_keeps_what_the_rate_does_not_explain(beyo
     """RMSSD goes with the square of the mean interval; `beyond_rate` is what a cuff adds."""
     rng = np.random.default_rng(31)
     people, interval = 14, {"none": 850.0, "low": 830.0, "target": 780.0}
-    rows = []
+    at_one_rate = []
     for person, visit in itertools.product(range(people), range(3)):
         condition = CONDITIONS[(person + visit) % 3]
         nn_ms = interval[condition] * np.exp(0.07 * rng.normal())
         added = beyond_rate if condition == "target" else 0.0
         y = 3.5 + 2.0 * np.log(nn_ms / 850.0) + added + 0.02 * rng.normal()
         labels = {"participant_id": f"sub-{person:02d}", "condition": condition, "exercise": None}
-        rows.append(labels | {"visit": visit + 1, "y": y, "nn_ms": nn_ms})
-    table = pd.DataFrame(rows)
+        at_one_rate.append(labels | {"visit": visit + 1, "y": y, "nn_ms": nn_ms})
+    table = pd.DataFrame(at_one_rate)
     comparison = Comparison.of_rows(
         table, outcome="rmssd_ms", window="recovery_steady", scale="ratio", conditions=CONDITIONS
     )
     seen, _ = comparison.within_person(("target", "none"), "all")
     assert seen.estimate == pytest.approx(2 * np.log(780 / 850) + beyond_rate, abs=0.1)
-    rows = at_prevailing_rate(comparison, table.assign(y=table["nn_ms"]), confidence=0.95)
-    at_rate = next(row for row in rows if row["contrast"] == "target - none")
+    at_one_rate = at_prevailing_rate(comparison, table.assign(y=table["nn_ms"]), confidence=0.95)
+    at_rate = next(row for row in at_one_rate if row["contrast"] == "target - none")
     assert at_rate["estimate"] == pytest.approx(beyond_rate, abs=0.04)
 
 
@@ -922,8 +924,8 @@ def equal_work(spread, *, drop=6.0, seed=3):
     outcomes.loc[work, "value"] = 15.0 - lost[work]
     repetitions = comparable_rows(outcomes, {"reps_done": "identity"}, CONDITIONS)
     repetitions = repetitions[repetitions["outcome"] == "reps_done"]
-    rows = work_matched(comparison_of(outcomes), repetitions, confidence=0.95)
-    return {row["contrast"]: row for row in rows}
+    matched = work_matched(comparison_of(outcomes), repetitions, confidence=0.95)
+    return {row["contrast"]: row for row in matched}
 
 
 def test_at_equal_work_nothing_is_given_where_repetitions_tell_nothing_but_the_condition():
@@ -953,14 +955,14 @@ def test_the_inflation_of_a_variance_is_that_of_an_intercept_beside_a_covariate(
 def test_worst_case_bounds_are_those_counted_by_hand():
     # sub-03 did not do target: bounds take the lowest (40) and the highest (60) value of all
     y = {"sub-01": (50, 40), "sub-02": (60, 44), "sub-03": (52, None)}
-    rows = [
+    means = [
         {"participant_id": p, "condition": c, "exercise": None, "visit": 1, "y": float(v)}
         for p, values in y.items()
         for c, v in zip(("none", "target"), values, strict=True)
         if v is not None
     ]
     comparison = Comparison.of_rows(
-        pd.DataFrame(rows),
+        pd.DataFrame(means),
         outcome="smo2_nadir_pct",
         window="set",
         scale="identity",
@@ -978,17 +980,17 @@ def test_worst_case_bounds_are_those_counted_by_hand():
 def test_without_any_value_of_an_exercise_in_a_condition_there_are_no_bounds():
     outcomes = invented(7, participants=5, exercises=("curl", "press"))
     gone = (outcomes["exercise"] == "press") & (outcomes["condition"] == "target")
-    rows = worst_case(comparison_of(outcomes[~gone]), confidence=0.95)
-    assert all(row["note"].startswith("nobody has a value") for row in rows)
+    bounds = worst_case(comparison_of(outcomes[~gone]), confidence=0.95)
+    assert all(row["note"].startswith("nobody has a value") for row in bounds)
 
 
 def test_a_contrast_with_fewer_pairs_than_are_tested_is_described():
     outcomes = invented(3, participants=4)
     lost = (outcomes["participant_id"] == "sub-01") & (outcomes["condition"] == "target")
-    rows = marginal(comparison_of(outcomes[~lost]), fewest_participants=4)
-    assert rows.loc["low - none", "p"] > 0
-    assert rows.loc[["target - none", "target - low"], "p"].isna().all()
-    assert set(rows["claim"].loc[["target - none", "target - low"]]) == {"described"}
+    contrasts = marginal(comparison_of(outcomes[~lost]), fewest_participants=4)
+    assert contrasts.loc["low - none", "p"] > 0
+    assert contrasts.loc[["target - none", "target - low"], "p"].isna().all()
+    assert set(contrasts["claim"].loc[["target - none", "target - low"]]) == {"described"}
 
 
 def test_missing_values_are_counted_by_condition_reason_and_failure():
@@ -1004,14 +1006,14 @@ def test_missing_values_are_counted_by_condition_reason_and_failure():
     }
     outcomes = outcomes.assign(**gone)
     not_done = (outcomes["participant_id"] == "sub-02") & (outcomes["condition"] == "low")
-    found = missing_values(outcomes[~not_done], CONDITIONS, PRIMARY)
-    found = found[found["outcome"] == "smo2_nadir_pct"].set_index("condition")
-    row = found.loc["target"]
+    missing = missing_values(outcomes[~not_done], CONDITIONS, PRIMARY)
+    missing = missing[missing["outcome"] == "smo2_nadir_pct"].set_index("condition")
+    row = missing.loc["target"]
     assert (row["reason"], row["n_values"], row["n_cells"]) == ("too short", 3, 1)
     assert (row["n_participants"], row["n_in_sets_to_failure"]) == (2, 2)
-    assert (found.loc["low", "status"], found.loc["low", "n_cells"]) == ("not done", 1)
-    assert found["primary"].all()
-    assert "none" not in found.index
+    assert (missing.loc["low", "status"], missing.loc["low", "n_cells"]) == ("not done", 1)
+    assert missing["primary"].all()
+    assert "none" not in missing.index
 
 
 # ---------------------------------------------------------------- second library, planning
@@ -1235,5 +1237,5 @@ def test_the_difference_of_an_alternative_is_taken_from_the_main_analysis():
 
 
 def test_left_out_rows_are_named_as_the_figure_asks_for_them():
-    rows = leave_one_out(comparison_of(invented(41)), confidence=0.95)
-    assert {row["analysis"] for row in rows} == {LEFT_OUT}
+    influence = leave_one_out(comparison_of(invented(41)), confidence=0.95)
+    assert {row["analysis"] for row in influence} == {LEFT_OUT}

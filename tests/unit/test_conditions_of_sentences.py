@@ -66,9 +66,9 @@ def contrasts(*rows):
 
 
 def test_an_index_without_evidence_is_said_to_tell_nothing_and_others_are_not():
-    rows = contrasts({"outcome": "lf_hf_ratio"})
-    none = sentence_of_evidence(rows, "LF/HF", "none", "")
-    vagal = sentence_of_evidence(rows, "RMSSD", "vagal", "ms")
+    compared = contrasts({"outcome": "lf_hf_ratio"})
+    none = sentence_of_evidence(compared, "LF/HF", "none", "")
+    vagal = sentence_of_evidence(compared, "RMSSD", "vagal", "ms")
     assert none.endswith("not an index of sympathetic activity.")
     assert "sympathetic" not in vagal
     assert "consistent with reduced cardiac vagal modulation" in vagal
@@ -94,9 +94,9 @@ def test_a_vagal_index_is_told_by_what_was_decided(changes, said):
 
 @pytest.mark.parametrize(("estimate", "said"), [(-3.0, "less far above"), (3.0, "further above")])
 def test_a_rate_above_the_intrinsic_limit_is_told_with_its_direction(estimate, said):
-    rows = contrasts({"estimate": estimate, "ci_low": estimate - 1, "ci_high": estimate + 1})
+    compared = contrasts({"estimate": estimate, "ci_low": estimate - 1, "ci_high": estimate + 1})
     assert f"a rate {said} the intrinsic limit" in sentence_of_evidence(
-        rows, "Rate", "beyond vagal", "bpm"
+        compared, "Rate", "beyond vagal", "bpm"
     )
 
 
@@ -189,10 +189,10 @@ def claim(**changes):
 
 
 def test_a_claim_gives_its_p_where_it_was_tested_and_none_else():
-    rows = contrasts({}, {"contrast": "target - low"})
-    assert "(p = .003 over all claims)" in sentence_of_claim(claim(), rows, "Nadir")
+    compared = contrasts({}, {"contrast": "target - low"})
+    assert "(p = .003 over all claims)" in sentence_of_claim(claim(), compared, "Nadir")
     untested = claim(verdict="not tested", p_adjusted=NOTHING, note="nothing could be compared")
-    assert "over all claims" not in sentence_of_claim(untested, rows, "Nadir")
+    assert "over all claims" not in sentence_of_claim(untested, compared, "Nadir")
 
 
 def test_small_differences_stand_in_the_place_of_a_claim_that_was_not_shown():

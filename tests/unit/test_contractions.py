@@ -29,14 +29,14 @@ def counted(seed, *, samples_per_contraction, contraction_s, ripple_pct=4.0, fau
         faults=faults,
     )
     log_error_s = rng.uniform(-1.5, 1.5, 2)
-    found = find_contractions(
+    ripple = find_contractions(
         simulated.readings["time_s"],
         simulated.readings["smo2_pct"],
         planned.start_s + log_error_s[0],
         planned.end_s + log_error_s[1],
         **(SEARCH | search),
     )
-    return planned, found
+    return planned, ripple
 
 
 @pytest.mark.parametrize("contraction_s", (2.0, 4.0))
@@ -45,10 +45,12 @@ def test_the_count_is_exact_from_four_readings_per_contraction(contraction_s, sa
     """Wherever the count is not flagged; the log is wrong by up to 1.5 s."""
     sure = 0
     for seed in range(8):
-        planned, found = counted(seed, samples_per_contraction=samples, contraction_s=contraction_s)
-        assert abs(found.count.value - planned.contractions) <= 1
-        if found.count.status == "ok":
-            assert found.count.value == planned.contractions
+        planned, ripple = counted(
+            seed, samples_per_contraction=samples, contraction_s=contraction_s
+        )
+        assert abs(ripple.count.value - planned.contractions) <= 1
+        if ripple.count.status == "ok":
+            assert ripple.count.value == planned.contractions
             sure += 1
     assert sure >= 6
 
@@ -56,45 +58,45 @@ def test_the_count_is_exact_from_four_readings_per_contraction(contraction_s, sa
 @pytest.mark.parametrize("contraction_s", (2.0, 4.0))
 def test_the_count_is_right_within_one_at_three_readings_per_contraction(contraction_s):
     for seed in range(10):
-        planned, found = counted(seed, samples_per_contraction=3.0, contraction_s=contraction_s)
-        assert abs(found.count.value - planned.contractions) <= 1
+        planned, ripple = counted(seed, samples_per_contraction=3.0, contraction_s=contraction_s)
+        assert abs(ripple.count.value - planned.contractions) <= 1
 
 
 def test_rate_amplitude_and_limits_of_the_ripple_are_found():
-    planned, found = counted(3, samples_per_contraction=30.0, contraction_s=3.0)
-    assert found.rate_hz.value == pytest.approx(1 / 3, rel=0.01)
-    assert found.amplitude_pct.value == pytest.approx(4.0, rel=0.1)
-    assert found.onset_s == pytest.approx(planned.start_s, abs=0.5)
-    assert found.offset_s == pytest.approx(planned.end_s, abs=0.5)
-    assert found.course["rate_hz"].median() == pytest.approx(1 / 3, rel=0.05)
+    planned, ripple = counted(3, samples_per_contraction=30.0, contraction_s=3.0)
+    assert ripple.rate_hz.value == pytest.approx(1 / 3, rel=0.01)
+    assert ripple.amplitude_pct.value == pytest.approx(4.0, rel=0.1)
+    assert ripple.onset_s == pytest.approx(planned.start_s, abs=0.5)
+    assert ripple.offset_s == pytest.approx(planned.end_s, abs=0.5)
+    assert ripple.course["rate_hz"].median() == pytest.approx(1 / 3, rel=0.05)
 
 
 def test_sampling_too_slow_for_the_cadence_is_refused_and_said_so():
-    _, found = counted(1, samples_per_contraction=2.0, contraction_s=4.0, noted_rate_hz=0.25)
-    assert found.count.status == "refused"
-    assert "2.0 readings each, 2.5 needed" in found.count.reason
-    assert np.isnan(found.count.value)
-    assert found.course.empty
+    _, ripple = counted(1, samples_per_contraction=2.0, contraction_s=4.0, noted_rate_hz=0.25)
+    assert ripple.count.status == "refused"
+    assert "2.0 readings each, 2.5 needed" in ripple.count.reason
+    assert np.isnan(ripple.count.value)
+    assert ripple.course.empty
 
 
 def test_a_faster_cadence_that_would_look_the_same_is_named():
     # One reading per second shows 0.75 Hz as 0.25 Hz (aliasing).
-    _, found = counted(1, samples_per_contraction=4.0, contraction_s=4.0, fastest_hz=1.0)
-    assert found.rate_hz.status == "flagged"
-    assert "0.75 Hz would look like 0.25 Hz" in found.rate_hz.reason
+    _, ripple = counted(1, samples_per_contraction=4.0, contraction_s=4.0, fastest_hz=1.0)
+    assert ripple.rate_hz.status == "flagged"
+    assert "0.75 Hz would look like 0.25 Hz" in ripple.rate_hz.reason
 
 
 def test_the_cadence_on_the_session_sheet_settles_what_sampling_leaves_open():
     """One reading per second shows 0.75 Hz as 0.25 Hz; the sheet says which it was."""
     slow = {"samples_per_contraction": 4.0, "contraction_s": 4.0, "fastest_hz": 1.0}
     for seed in range(4):
-        planned, found = counted(seed, **slow, noted_rate_hz=0.27)
-        assert found.settled
-        assert (found.rate_hz.status, found.rate_hz.reason[:32]) == (
+        planned, ripple = counted(seed, **slow, noted_rate_hz=0.27)
+        assert ripple.settled
+        assert (ripple.rate_hz.status, ripple.rate_hz.reason[:32]) == (
             "ok",
             "by the cadence on the session sh",
         )
-        assert abs(found.count.value - planned.contractions) <= 1
+        assert abs(ripple.count.value - planned.contractions) <= 1
 
 
 @pytest.mark.parametrize(
@@ -107,11 +109,11 @@ def test_the_cadence_on_the_session_sheet_settles_what_sampling_leaves_open():
 def test_a_cadence_on_the_session_sheet_that_the_ripple_does_not_show_is_never_ok(
     noted_hz, status, says
 ):
-    _, found = counted(
+    _, ripple = counted(
         1, samples_per_contraction=4.0, contraction_s=4.0, fastest_hz=1.0, noted_rate_hz=noted_hz
     )
-    assert found.count.status == found.rate_hz.status == status
-    assert says in found.rate_hz.reason
+    assert ripple.count.status == ripple.rate_hz.status == status
+    assert says in ripple.rate_hz.reason
 
 
 def test_noise_alone_holds_no_contractions():
@@ -126,11 +128,11 @@ def test_noise_alone_holds_no_contractions():
 
 def test_a_long_gap_in_a_set_is_flagged():
     gap = SensorFault("missing", 68.0, 7.0)
-    _, found = counted(
+    _, ripple = counted(
         2, samples_per_contraction=20.0, contraction_s=2.0, faults=[gap], min_usable_share=0.5
     )
-    assert found.count.status == "flagged"
-    assert "gap" in found.count.reason
+    assert ripple.count.status == "flagged"
+    assert "gap" in ripple.count.reason
 
 
 def test_an_irregular_time_axis_changes_nothing():
@@ -140,8 +142,8 @@ def test_an_irregular_time_axis_changes_nothing():
         rng, sampling_rate_hz=5.0, duration_s=180.0, sets=[planned], ripple_pct=4.0, axis_jitter=0.2
     )
     readings = simulated.readings
-    found = find_contractions(readings["time_s"], readings["smo2_pct"], 60.0, 120.0, **SEARCH)
-    assert found.count.value == 20
+    ripple = find_contractions(readings["time_s"], readings["smo2_pct"], 60.0, 120.0, **SEARCH)
+    assert ripple.count.value == 20
 
 
 def test_local_ripple_follows_the_amplitude_beside_a_slope():

@@ -202,13 +202,13 @@ def test_a_recording_of_another_hour_reaches_the_table_of_quality(study, tmp_pat
 def test_a_sync_mark_behind_the_end_of_the_file_is_refused(study, tmp_path):
     sync = "\n".join(f"sub-01\tses-1\t{t}\t0\tsync" for t in (5, 700))
     path = study / "events.tsv"
-    header, *rows = path.read_text().splitlines()
-    rows = [*rows, *(row + "\tn/a" * (header.count("\t") - 4) for row in sync.splitlines())]
-    path.write_text("\n".join([header, *rows]) + "\n")
+    header, *lines = path.read_text().splitlines()
+    lines = [*lines, *(row + "\tn/a" * (header.count("\t") - 4) for row in sync.splitlines())]
+    path.write_text("\n".join([header, *lines]) + "\n")
     path = study / "recordings.tsv"
-    header, *rows = path.read_text().splitlines()
-    marks = ["5.0;700.0" if "ses-1_saturation" in row else "n/a" for row in rows]
-    marked = [f"{row}\t{mark}" for row, mark in zip(rows, marks, strict=True)]
+    header, *lines = path.read_text().splitlines()
+    marks = ["5.0;700.0" if "ses-1_saturation" in row else "n/a" for row in lines]
+    marked = [f"{row}\t{mark}" for row, mark in zip(lines, marks, strict=True)]
     path.write_text("\n".join([f"{header}\tsync_marks_s", *marked]) + "\n")
     with pytest.raises(StudyError) as raised:
         read_one(study, tmp_path)

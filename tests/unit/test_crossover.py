@@ -78,9 +78,9 @@ def in_one_visit(orders_of_exercises):
 
 
 def compared(outcomes):
-    rows = outcomes.assign(y=outcomes["value"])
+    of_outcome = outcomes.assign(y=outcomes["value"])
     return Comparison.of_rows(
-        rows,
+        of_outcome,
         outcome="smo2_nadir_pct",
         window="set",
         scale="identity",
@@ -100,8 +100,8 @@ def table(outcomes, sessions=None):
     orders = Orders.of(
         outcomes, sessions_of(outcomes) if sessions is None else sessions, CONDITIONS
     )
-    rows = pd.DataFrame(crossover_rows(compared(outcomes), orders, RULES))
-    return rows.reindex(columns=columns_of("crossover"))
+    parts = pd.DataFrame(crossover_rows(compared(outcomes), orders, RULES))
+    return parts.reindex(columns=columns_of("crossover"))
 
 
 def part(rows, name):
@@ -166,9 +166,9 @@ def test_the_condition_before_is_that_of_the_last_visit_done():
 
 def test_means_by_sequence_and_visit_are_those_of_the_people_of_a_sequence():
     outcomes = study(ORDERS * 2)
-    rows = part(table(outcomes), BY_SEQUENCE)
-    assert len(rows) == 18
-    row = rows[(rows["sequence"] == "CAB") & (rows["visit"] == 2)].iloc[0]
+    parts = part(table(outcomes), BY_SEQUENCE)
+    assert len(parts) == 18
+    row = parts[(parts["sequence"] == "CAB") & (parts["visit"] == 2)].iloc[0]
     of_sequence = outcomes["participant_id"].isin(["sub-05", "sub-11"])
     chosen = outcomes[of_sequence & (outcomes["condition"] == "none")]
     means = chosen.groupby("participant_id")["value"].mean()
@@ -183,9 +183,9 @@ def test_means_by_sequence_and_visit_are_those_of_the_people_of_a_sequence():
 def test_the_allotted_sequence_counts_and_the_order_done_stands_where_none_was_allotted():
     outcomes = study(ORDERS)
     allotted = sessions_of(outcomes, sequence="ABC")
-    rows = part(table(outcomes, allotted), BY_SEQUENCE)
-    assert set(rows["sequence"]) == {"ABC"}
-    assert not rows["note"].any()
+    parts = part(table(outcomes, allotted), BY_SEQUENCE)
+    assert set(parts["sequence"]) == {"ABC"}
+    assert not parts["note"].any()
     done = part(table(outcomes), BY_SEQUENCE)
     assert len(set(done["sequence"])) == 6
     assert done["note"].eq("order as done, where none was allotted").all()
@@ -210,36 +210,36 @@ def test_the_first_visit_is_compared_between_people_as_by_welch():
 
 def test_a_first_visit_of_few_people_has_an_interval_and_no_p():
     # two people with each condition first
-    rows = part(table(study(ORDERS)), FIRST_VISIT)
-    assert rows["ci_low"].notna().all()
-    assert rows["p"].isna().all()
-    assert rows["note"].str.contains("no p-value with fewer than 4 on a side").all()
+    parts = part(table(study(ORDERS)), FIRST_VISIT)
+    assert parts["ci_low"].notna().all()
+    assert parts["p"].isna().all()
+    assert parts["note"].str.contains("no p-value with fewer than 4 on a side").all()
     assert part(table(study(ORDERS * 2)), FIRST_VISIT)["p"].notna().all()
 
 
 def test_a_step_from_visit_to_visit_is_estimated_and_found():
-    rows = part(table(study(ORDERS * 2, step=3.0)), VISIT)
-    single = rows.set_index("contrast")["estimate"]
+    parts = part(table(study(ORDERS * 2, step=3.0)), VISIT)
+    single = parts.set_index("contrast")["estimate"]
     assert single["2 - 1"] == pytest.approx(3.0, abs=0.6)
     assert single["3 - 1"] == pytest.approx(6.0, abs=0.6)
-    assert rows["p"].iloc[-1] < 0.001
+    assert parts["p"].iloc[-1] < 0.001
     assert part(table(study(ORDERS * 2)), VISIT)["p"].iloc[-1] > 0.05
 
 
 def test_what_a_condition_leaves_behind_is_told_apart_from_the_visit():
-    rows = part(table(study(ORDERS * 2, step=2.0, carry_over=-4.0)), CARRY_OVER)
-    single = rows.set_index("contrast")["estimate"]
+    parts = part(table(study(ORDERS * 2, step=2.0, carry_over=-4.0)), CARRY_OVER)
+    single = parts.set_index("contrast")["estimate"]
     assert single["target - none"] == pytest.approx(-4.0, abs=0.8)
     assert single["low - none"] == pytest.approx(0.0, abs=0.8)
-    assert rows["p"].iloc[-1] < 0.001
+    assert parts["p"].iloc[-1] < 0.001
     without = part(table(study(ORDERS * 2, step=2.0)), CARRY_OVER)
     assert without["p"].iloc[-1] > 0.05
 
 
 def test_in_one_order_neither_step_nor_carry_over_can_be_told_from_the_condition():
-    rows = table(study([ORDERS[0]] * 6))
-    assert part(rows, VISIT)["note"].tolist() == ["the visit is not in the analysis"]
-    assert part(rows, CARRY_OVER)["note"].str.startswith("cannot be told from the condition").all()
+    parts = table(study([ORDERS[0]] * 6))
+    assert part(parts, VISIT)["note"].tolist() == ["the visit is not in the analysis"]
+    assert part(parts, CARRY_OVER)["note"].str.startswith("cannot be told from the condition").all()
 
 
 def test_conditions_in_one_visit_have_no_sequence_of_visits():
@@ -253,10 +253,10 @@ def test_conditions_in_one_visit_have_no_sequence_of_visits():
 def test_days_between_visits_are_counted_or_said_to_be_unknown():
     outcomes = study(ORDERS[:2])
     dates = ["2001-01-01", "2001-01-08", "2001-01-18", "2001-03-01", "2001-03-06", None]
-    rows = pd.DataFrame(days_between(sessions_of(outcomes, date_shifted=dates)))
-    assert rows["mean"].tolist() == [6.0, 10.0]
-    assert rows["n_participants"].tolist() == [2, 1]
-    assert days_in_words(rows) == (
+    days = pd.DataFrame(days_between(sessions_of(outcomes, date_shifted=dates)))
+    assert days["mean"].tolist() == [6.0, 10.0]
+    assert days["n_participants"].tolist() == [2, 1]
+    assert days_in_words(days) == (
         "Days since the visit before: visit 2, 5 to 7 (mean 6.0, 2 participants) and visit 3, 10 "
         "(mean 10.0, 1 participant)."
     )
@@ -284,8 +284,8 @@ def test_of_days_between_visits_only_what_was_given_is_said(visits, dates, said)
     for column in ("date_shifted", "session_start"):
         other = {"date_shifted": "session_start", "session_start": "date_shifted"}[column]
         dated = sessions.rename(columns={"date_shifted": column}).assign(**{other: None})
-        rows = pd.DataFrame(days_between(dated), columns=["part", "note", *DAYS_GIVEN])
-        text = days_in_words(rows)
+        days = pd.DataFrame(days_between(dated), columns=["part", "note", *DAYS_GIVEN])
+        text = days_in_words(days)
         assert text.startswith(said)
         assert bool(text) == bool(said)
 

@@ -167,9 +167,9 @@ def test_a_limb_is_told_by_limb_and_side_where_they_are_named(one, other, same):
     assert same_limb(*other, *one) is same
 
 
-def sheet(*rows):
+def sheet(*events):
     columns = ("trial_type", "onset_s", "duration_s", "limb", "condition", "cuff_pressure_mmhg")
-    return pd.DataFrame(rows, columns=columns).assign(side=None)
+    return pd.DataFrame(events, columns=columns).assign(side=None)
 
 
 def pressure_at(course, moment_s):

@@ -31,11 +31,11 @@ def written(tmp_path, text):
 
 def table(separator=",", decimal=".", *, header="time,smo2", end="\n", tail=""):
     """A two-column table in which some numbers leave no doubt about the decimal mark."""
-    rows = [
+    lines = [
         f"{t:g}{separator}{v:g}".replace(".", decimal) + tail
         for t, v in zip(TIME_S, SATURATION_PCT, strict=True)
     ]
-    return end.join([header.replace(",", separator), *rows]) + end
+    return end.join([header.replace(",", separator), *lines]) + end
 
 
 PREAMBLE = "Oximeter export\nParticipant: 007\nStarted;10:15\n\n"
@@ -132,8 +132,8 @@ def test_missing_samples_after_the_last_number_keep_their_place_too(tmp_path):
 
 def test_a_separator_in_quotes_does_not_make_up_for_a_missing_cell(tmp_path):
     path = tmp_path / "oximeter.csv"
-    rows = [f"rest;{i};65,5" for i in range(30)]
-    path.write_text("\n".join(["note;time;smo2", *rows, '"cuff;on";30', "rest;31;65,5"]))
+    lines = [f"rest;{i};65,5" for i in range(30)]
+    path.write_text("\n".join(["note;time;smo2", *lines, '"cuff;on";30', "rest;31;65,5"]))
     with pytest.raises(ReadingError, match="row 32: 2 cells"):
         saturation(path)
 
@@ -219,12 +219,12 @@ def test_the_column_asked_for_settles_it(tmp_path, decimal, first):
 
 
 def test_a_single_number_below_the_head_settles_the_decimal_mark(tmp_path):
-    rows = [f"{i};65.125" for i in range(1, 3001)]
-    path = written(tmp_path, "\n".join(["time;smo2", *rows]))
+    lines = [f"{i};65.125" for i in range(1, 3001)]
+    path = written(tmp_path, "\n".join(["time;smo2", *lines]))
     with pytest.raises(ReadingError, match="thousands"):
         saturation(path)
-    rows[2990] = "2991;65.5"
-    path.write_text("\n".join(["time;smo2", *rows]), encoding="utf-8")
+    lines[2990] = "2991;65.5"
+    path.write_text("\n".join(["time;smo2", *lines]), encoding="utf-8")
     assert saturation(path).stretches[0].value[0] == 65.125
 
 
@@ -258,7 +258,7 @@ def test_an_overrule_that_cannot_be_followed_is_refused(tmp_path, given, named):
 
 
 @pytest.mark.parametrize(
-    ("row", "found"),
+    ("row", "message"),
     [
         ("900;ERR", "'ERR' is not a number"),
         ("900;61.25", "'61.25'"),
@@ -268,14 +268,14 @@ def test_an_overrule_that_cannot_be_followed_is_refused(tmp_path, given, named):
         ('"900";61;25', "3 cells"),
     ],
 )
-def test_a_cell_that_cannot_be_read_is_named_however_far_down(tmp_path, row, found):
-    rows = [f"{i};65,5" for i in range(2000)]
-    rows[900] = row
-    path = written(tmp_path, "\n".join(["time;smo2", *rows]))
+def test_a_cell_that_cannot_be_read_is_named_however_far_down(tmp_path, row, message):
+    lines = [f"{i};65,5" for i in range(2000)]
+    lines[900] = row
+    path = written(tmp_path, "\n".join(["time;smo2", *lines]))
     with pytest.raises(ReadingError) as refused:
         saturation(path)
     assert "row 902" in refused.value.where
-    assert found in refused.value.seen
+    assert message in refused.value.seen
 
 
 def test_a_misspelt_column_lists_those_there_are(tmp_path):
@@ -333,8 +333,8 @@ def test_no_random_dialect_is_read_wrong_in_silence(
     separator, decimal = marks
     rng = np.random.default_rng(seed)
     value = np.round(rng.uniform(-900, 9000, n_rows), digits)
-    rows = [f"{i}{separator}{v:.{digits}f}".replace(".", decimal) for i, v in enumerate(value)]
-    text = preamble + end.join([f"time{separator}v", *rows]) + end + footer
+    lines = [f"{i}{separator}{v:.{digits}f}".replace(".", decimal) for i, v in enumerate(value)]
+    text = preamble + end.join([f"time{separator}v", *lines]) + end + footer
     path = written(tmp_path, text.encode())
     try:
         recording = saturation(path, channel="v", unit="au", signal="respiration")
@@ -367,8 +367,8 @@ def refusal(path, **declared):
 
 def test_a_wrong_declared_separator_is_told_with_the_columns_that_another_one_gives(tmp_path):
     path = tmp_path / "decimal_commas.csv"
-    rows = [f"{0.5 * n:.1f};{65.1 + 0.3 * n:.1f}".replace(".", ",") for n in range(40)]
-    path.write_text("\n".join(["time;smo2", *rows]) + "\n")
+    lines = [f"{0.5 * n:.1f};{65.1 + 0.3 * n:.1f}".replace(".", ",") for n in range(40)]
+    path.write_text("\n".join(["time;smo2", *lines]) + "\n")
     said = refusal(path, time_column="time", channel="smo2", separator="comma")
     assert "no column 'time' with separator comma, which gives 3" in said.seen
     assert "semicolon gives 2 in row 1, 'time' among them" in said.seen

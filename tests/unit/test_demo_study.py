@@ -51,8 +51,8 @@ def test_a_participant_made_again_alone_has_the_same_bytes(tmp_path, participant
     for path in [*committed, DEMO / f"truth/beats/{participant}.tsv.gz"]:
         assert content(tmp_path / path.relative_to(DEMO)) == content(path), path.name
     for name in TABLES:
-        header, *rows = (DEMO / name).read_text().splitlines()
-        of_person = [row for row in rows if row.startswith(f"{participant}\t")]
+        header, *lines = (DEMO / name).read_text().splitlines()
+        of_person = [row for row in lines if row.startswith(f"{participant}\t")]
         assert (tmp_path / name).read_text().splitlines() == [header, *of_person], name
 
 

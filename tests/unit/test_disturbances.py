@@ -147,9 +147,9 @@ def turned_over(seed, lead):
 @pytest.mark.parametrize("lead", ["lateral", "septal", BIPHASIC])
 def test_a_mark_stays_at_its_point_of_the_beat_when_an_electrode_moves(lead):
     time_s, ecg_mv, beats = turned_over(3, lead)
-    found = detect_beats(time_s, ecg_mv)
-    late_s = found["time_s"].to_numpy() - beats[: len(found)]
-    assert len(found) == len(beats)
+    detected = detect_beats(time_s, ecg_mv)
+    late_s = detected["time_s"].to_numpy() - beats[: len(detected)]
+    assert len(detected) == len(beats)
     before, after = (np.median(late_s[side]) for side in (beats < 44, beats > 46))
     assert abs(after - before) < 0.004
     assert abs(before) < 0.004  # and is the main deflection

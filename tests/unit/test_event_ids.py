@@ -43,9 +43,9 @@ def test_an_event_without_a_name_is_called_by_its_kind_and_its_order_in_the_sess
 
 def test_a_sheet_in_another_order_gives_the_events_the_same_names(study):
     path = study / "events.tsv"
-    header, *rows = path.read_text(encoding="utf-8").splitlines()
+    header, *lines = path.read_text(encoding="utf-8").splitlines()
     before = events_of(study).set_index("event_id")["onset_s"].sort_index()
-    path.write_text("\n".join([header, *reversed(rows)]) + "\n", encoding="utf-8")
+    path.write_text("\n".join([header, *reversed(lines)]) + "\n", encoding="utf-8")
     after = events_of(study).set_index("event_id")["onset_s"].sort_index()
     assert after.to_dict() == before.to_dict()
 
@@ -92,8 +92,8 @@ def test_a_decision_names_its_event_by_its_label_or_by_its_onset(study, named):
 
 def test_names_of_the_sheet_are_kept_and_two_events_of_a_session_do_not_share_one(study):
     path = study / "events.tsv"
-    header, *rows = path.read_text(encoding="utf-8").splitlines()
-    named = [f"{row}\t{n}" for n, row in enumerate(rows)]
+    header, *lines = path.read_text(encoding="utf-8").splitlines()
+    named = [f"{row}\t{n}" for n, row in enumerate(lines)]
     path.write_text("\n".join([f"{header}\tevent_id", *named]) + "\n", encoding="utf-8")
     assert "3" in set(first_visit(study).index)
     path.write_text(path.read_text(encoding="utf-8").replace("\t3\n", "\t2\n"), encoding="utf-8")

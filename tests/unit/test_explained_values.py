@@ -40,12 +40,12 @@ def chosen(finished):
 
 
 def test_every_outcome_comes_out_of_its_samples_again_to_the_last_digit(finished):
-    rows = chosen(finished)
+    outcomes = chosen(finished)
     # the study records intervals and saturation; outcomes of another signal are not asked
     of_signals = {n for n in names_in("outcomes") if not hasattr(described(n), "RECORDED")}
-    assert set(rows["outcome"]) == of_signals
-    assert rows["value"].notna().sum() > 60
-    for _, row in rows.iterrows():
+    assert set(outcomes["outcome"]) == of_signals
+    assert outcomes["value"].notna().sum() > 60
+    for _, row in outcomes.iterrows():
         again, _, _ = measured_again(finished, row)
         assert not differences("outcomes", row, again, MEASURED), (row["outcome"], row["window"])
 

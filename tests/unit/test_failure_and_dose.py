@@ -60,9 +60,9 @@ def outcomes_of(people=8, *, fails=True, noted=True, seed=1):
 
 
 def failure_of(outcomes):
-    rows = failure_rows(outcomes, conditions=CONDITIONS, band_pct=[0.0, 15.0], seed=3)
+    failures = failure_rows(outcomes, conditions=CONDITIONS, band_pct=[0.0, 15.0], seed=3)
     columns = ["marker", "measure", "stratum", "n_sets", "n_failed", "n_participants", "value"]
-    return pd.DataFrame(rows).reindex(
+    return pd.DataFrame(failures).reindex(
         columns=[*columns, "ci_low", "ci_high", "p", "p_people", "note"]
     )
 
@@ -98,13 +98,13 @@ def test_where_nobody_failed_what_marks_failure_cannot_be_told(outcomes, reason)
 def test_conditions_in_which_all_pairs_ended_alike_are_not_given_a_p():
     outcomes = outcomes_of()
     again = outcomes[outcomes["condition"] == "none"].assign(condition="low", session_id="ses-low")
-    rows = failure_rows(
+    failures = failure_rows(
         pd.concat([outcomes, again]),
         conditions=["none", "low", "target"],
         band_pct=[0.0, 15.0],
         seed=3,
     )
-    alike, differing, _ = rates(pd.DataFrame(rows), ["none", "low", "target"])[1:]
+    alike, differing, _ = rates(pd.DataFrame(failures), ["none", "low", "target"])[1:]
     assert alike == (
         "Low against none, 32 matched pairs of sets: every pair ended alike, which leaves nothing "
         "to test."
@@ -194,7 +194,7 @@ def safety_of(events, method="doppler", occlusion_mmhg=150.0):
 
 def dose_of(outcomes, events, safety, recorded=None):
     doses = doses_of(events, safety, pd.DataFrame() if recorded is None else recorded, PROTOCOL)
-    rows = dose_rows(outcomes, doses, primary=[(NADIR, "set")], band_pct=[0.0, 15.0])
+    coupled = dose_rows(outcomes, doses, primary=[(NADIR, "set")], band_pct=[0.0, 15.0])
     columns = [
         "outcome",
         "window",
@@ -205,7 +205,7 @@ def dose_of(outcomes, events, safety, recorded=None):
         "value",
         "ci_low",
     ]
-    return pd.DataFrame(rows).reindex(columns=[*columns, "ci_high", "df", "p", "note"])
+    return pd.DataFrame(coupled).reindex(columns=[*columns, "ci_high", "df", "p", "note"])
 
 
 def test_the_dose_is_the_pressure_recorded_and_not_the_one_noted():
@@ -275,15 +275,15 @@ def test_a_rating_goes_with_the_dose_by_rank_and_has_no_slope_in_points():
     rated["value"] = np.where(rated["condition"] == "target", 9.0, 4.0)
     events = events_of_study(outcomes)
     doses = doses_of(events, safety_of(events), pd.DataFrame(), PROTOCOL)
-    rows = pd.DataFrame(dose_rows(rated, doses, primary=[("rpe", "set")], band_pct=[0, 15]))
-    of_rating = rows[rows["outcome"] == "rpe"]
+    coupled = pd.DataFrame(dose_rows(rated, doses, primary=[("rpe", "set")], band_pct=[0, 15]))
+    of_rating = coupled[coupled["outcome"] == "rpe"]
     assert of_rating["measure"].tolist() == [TAU]
     assert of_rating["value"].tolist() == [1.0]
     # whatever names the categories carry, as long as their order stays
     renamed = rated.assign(value=np.where(rated["value"] > 5, 6.0, 5.0))
     again = pd.DataFrame(dose_rows(renamed, doses, primary=[("rpe", "set")], band_pct=[0, 15]))
     assert again.loc[again["outcome"] == "rpe", "value"].tolist() == [1.0]
-    (said,) = (s for s in doses_in_words(rows) if s.startswith("Perceived exertion"))
+    (said,) = (s for s in doses_in_words(coupled) if s.startswith("Perceived exertion"))
     assert "Kendall's tau 1.00" in said
     assert "no slope in points" in said
     (of_nadir,) = doses_in_words(dose_of(outcomes, events, safety_of(events)))[:1]
@@ -308,8 +308,8 @@ def test_a_recovery_has_the_mean_dose_of_its_visit():
 
 
 def test_levels_that_are_one_by_design_are_said_to_be_so():
-    rows = pd.DataFrame(couplings(outcomes_of()))
-    given = rows[(rows["saturation"] == "smo2_drop_pct") & (rows["heart"] == "mean_hr_bpm")]
+    pairs = pd.DataFrame(couplings(outcomes_of()))
+    given = pairs[(pairs["saturation"] == "smo2_drop_pct") & (pairs["heart"] == "mean_hr_bpm")]
     by_level = given.set_index("level")
     assert len(by_level) == 4
     assert "each session has one condition" in by_level.loc["within person and condition", "note"]
@@ -317,22 +317,22 @@ def test_levels_that_are_one_by_design_are_said_to_be_so():
 
 
 def test_the_report_shows_no_level_twice_and_says_why():
-    rows = pd.DataFrame(couplings(outcomes_of()))
-    table = coupling_of(rows)
+    pairs = pd.DataFrame(couplings(outcomes_of()))
+    table = coupling_of(pairs)
     assert "within session" in table
     assert "within person and condition" not in table
-    (_, said) = coupling_in_words(rows)
+    (_, said) = coupling_in_words(pairs)
     assert said.startswith("Each visit had one condition")
 
 
 def test_coupling_of_one_person_has_no_interval_and_says_so_once():
-    rows = pd.DataFrame(couplings(outcomes_of(people=1)))
-    assert rows["ci_low"].isna().all()
-    assert rows["note"].notna().all()
-    said = coupling_in_words(rows)
+    pairs = pd.DataFrame(couplings(outcomes_of(people=1)))
+    assert pairs["ci_low"].isna().all()
+    assert pairs["note"].notna().all()
+    said = coupling_in_words(pairs)
     assert sum("no interval" in sentence for sentence in said) == 1
     assert "people" not in " ".join(said)
     of_two = coupling_in_words(pd.DataFrame(couplings(outcomes_of(people=2))))
     assert "people about each other" in of_two[0]
     assert "ewer than 4 people: no interval" in of_two[-1]
-    assert "between people" not in coupling_of(rows)
+    assert "between people" not in coupling_of(pairs)

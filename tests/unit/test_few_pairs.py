@@ -57,39 +57,39 @@ def tables_of(outcomes):
 
 @pytest.mark.parametrize(("people", "both"), [(3, 3), (9, 3), (2, 2), (6, 0)])
 def test_with_fewer_than_four_pairs_no_table_holds_a_test_or_a_claim(people, both):
-    found = tables_of(outcomes_of(people, both=both))
+    tables = tables_of(outcomes_of(people, both=both))
     for name in ("contrasts", "claims", "joint_tests", "crossover", "sensitivity"):
-        for column in (column for column in P_VALUES if column in found[name]):
-            assert found[name][column].isna().all(), (name, column)
-    assert set(found["contrasts"]["claim"]) <= {"described", "not tested"}
-    assert set(found["claims"]["verdict"]) <= {"described", "not tested"}
+        for column in (column for column in P_VALUES if column in tables[name]):
+            assert tables[name][column].isna().all(), (name, column)
+    assert set(tables["contrasts"]["claim"]) <= {"described", "not tested"}
+    assert set(tables["claims"]["verdict"]) <= {"described", "not tested"}
     # not even that a difference is too small to matter
-    assert set(found["contrasts"]["reading"].dropna()) <= {"not tested", "secondary, no claim"}
-    assert found["planning"]["detectable"].isna().all()
+    assert set(tables["contrasts"]["reading"].dropna()) <= {"not tested", "secondary, no claim"}
+    assert tables["planning"]["detectable"].isna().all()
 
 
 def test_with_four_pairs_the_same_effects_are_tested_and_claimed():
-    found = tables_of(outcomes_of(6, both=6))
-    assert (found["claims"]["verdict"] == "shown").all()
-    main = found["contrasts"][found["contrasts"]["exercise"] == "all"]
+    tables = tables_of(outcomes_of(6, both=6))
+    assert (tables["claims"]["verdict"] == "shown").all()
+    main = tables["contrasts"][tables["contrasts"]["exercise"] == "all"]
     assert main["p"].notna().all()
     assert (main["claim"] == "yes").all()
-    assert found["joint_tests"]["p"].notna().all()
+    assert tables["joint_tests"]["p"].notna().all()
 
 
 def test_people_with_one_condition_each_give_no_interval_of_any_contrast():
-    found = tables_of(outcomes_of(6, both=0))
+    tables = tables_of(outcomes_of(6, both=0))
     for name in ("contrasts", "sensitivity"):
-        assert found[name]["ci_low"].isna().all(), name
-    model = found["sensitivity"]
+        assert tables[name]["ci_low"].isna().all(), name
+    model = tables["sensitivity"]
     model = model[model["analysis"].str.startswith("mixed model") & model["contrast"].notna()]
     nadir = model[model["outcome"] == "smo2_nadir_pct"]
     assert nadir["note"].str.contains("would compare people with others").all()
 
 
 def test_values_that_were_filled_in_make_no_pairs():
-    found = tables_of(outcomes_of(9, both=3))["sensitivity"]
-    bounds = found[found["analysis"].str.startswith("missing cells at the worst")]
+    sensitivity = tables_of(outcomes_of(9, both=3))["sensitivity"]
+    bounds = sensitivity[sensitivity["analysis"].str.startswith("missing cells at the worst")]
     assert (bounds["n_pairs"] == 3).all()
     assert bounds["estimate"].notna().all()
     assert bounds["p"].isna().all()

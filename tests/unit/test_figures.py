@@ -148,13 +148,13 @@ def contrast(**values):
 
 @pytest.mark.parametrize("width_mm", [85.0, 180.0])
 def test_contrasts_are_grouped_by_exercise_in_the_marks_of_their_conditions(width_mm):
-    rows = [
+    contrasts = [
         contrast(contrast=c, exercise=e)
         for e in ("all", "squat")
         for c in ("low - none", "target - none", "target - low")
     ]
     results = SimpleNamespace(
-        contrasts=pd.DataFrame(rows),
+        contrasts=pd.DataFrame(contrasts),
         primary=[("smo2_nadir_pct", "set")],
         conditions=CONDITIONS,
         settings=SimpleNamespace(draw_figures=SimpleNamespace(width_mm=width_mm)),

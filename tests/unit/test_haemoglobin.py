@@ -36,17 +36,17 @@ def half_of(signal, course):
 
 def test_the_zero_of_the_sensor_does_not_matter():
     for zero in (0.0, -150.0, 80.0):
-        found = change_of(COURSE + zero)
-        assert found.value == pytest.approx(-20.0, abs=3 * found.se)
-        assert found.se < 0.3
+        change = change_of(COURSE + zero)
+        assert change.value == pytest.approx(-20.0, abs=3 * change.se)
+        assert change.se < 0.3
 
 
 def test_half_recovery_is_that_of_the_exponential_for_a_fall_and_for_a_rise():
     expected_s = 15.0 * np.log(2)
     for signal, course in (("oxy_haemoglobin", COURSE), ("deoxy_haemoglobin", -COURSE)):
-        found = half_of(signal, course)
-        assert found.usable, found.reason
-        assert found.value == pytest.approx(expected_s, abs=0.8)
+        measured = half_of(signal, course)
+        assert measured.usable, measured.reason
+        assert measured.value == pytest.approx(expected_s, abs=0.8)
 
 
 def test_a_concentration_that_does_not_come_back_is_refused_in_its_own_unit():

@@ -52,9 +52,9 @@ def test_a_missed_beat_is_found_and_split():
 def test_two_missed_beats_in_a_row_are_both_put_back():
     beats = sinus_beats(heart_rate_bpm=80)
     table = repair_intervals(np.delete(beats, [90, 91]))
-    rows = not_normal(table)
-    assert list(rows["kind"]) == ["missed", "missed"]
-    np.testing.assert_allclose(rows["time_s"], beats[[90, 91]], atol=0.06)
+    repaired = not_normal(table)
+    assert list(repaired["kind"]) == ["missed", "missed"]
+    np.testing.assert_allclose(repaired["time_s"], beats[[90, 91]], atol=0.06)
     assert longest_repaired_run(table, 0, 200) == 2
 
 

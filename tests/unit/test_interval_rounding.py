@@ -21,10 +21,10 @@ from unit.sinus_rhythm import sinus_beats
 )
 def test_the_rounding_of_intervals_is_found(step_ms, name):
     intervals_ms = 1000 * np.diff(sinus_beats())
-    found = interval_rounding(np.round(np.round(intervals_ms / step_ms) * step_ms, 3))
-    assert found.step_ms == pytest.approx(step_ms)
-    assert name in found.sentence
-    assert "no sign of filtering" in found.sentence
+    rounding = interval_rounding(np.round(np.round(intervals_ms / step_ms) * step_ms, 3))
+    assert rounding.step_ms == pytest.approx(step_ms)
+    assert name in rounding.sentence
+    assert "no sign of filtering" in rounding.sentence
 
 
 def test_intervals_in_128ths_of_a_second_are_known_even_when_printed_in_whole_ms():
@@ -34,10 +34,10 @@ def test_intervals_in_128ths_of_a_second_are_known_even_when_printed_in_whole_ms
 
 
 def test_unrounded_intervals_have_no_step():
-    found = interval_rounding(1000 * np.diff(sinus_beats()))
-    assert np.isnan(found.step_ms)
-    assert "rounding alone" not in found.sentence
-    assert "no rounding step" in found.sentence
+    rounding = interval_rounding(1000 * np.diff(sinus_beats()))
+    assert np.isnan(rounding.step_ms)
+    assert "rounding alone" not in rounding.sentence
+    assert "no rounding step" in rounding.sentence
 
 
 def test_smoothed_and_interpolated_intervals_look_filtered():

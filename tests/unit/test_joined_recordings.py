@@ -74,8 +74,8 @@ def test_pieces_of_a_restarted_recorder_are_one_recording_with_a_gap(visit):
 def test_time_stamps_join_pieces_without_an_offset(visit):
     visit.session["session_start"] = "09:30:00"
     for name, minute in (("a.csv", 30), ("b.csv", 31)):
-        rows = "".join(f"09:{minute}:{t:02d};{60 + minute:.1f}\n" for t in range(20))
-        visit.declare(name, f"time;smo2\n{rows}")
+        text = "".join(f"09:{minute}:{t:02d};{60 + minute:.1f}\n" for t in range(20))
+        visit.declare(name, f"time;smo2\n{text}")
     stretches, sync = visit.read()
     assert joined(stretches)[0].tolist() == [*range(20), *range(60, 80)]
     assert sync["placed_by"].tolist() == ["time stamps"] * 2
@@ -121,9 +121,9 @@ def test_a_recording_without_a_place_runs_with_a_caution(visit):
 
 
 def test_the_second_lead_of_a_file_is_told_as_unused(visit):
-    rows = "".join(f"{t / 100};{t % 7 / 10};{t % 5 / 10}\n" for t in range(3000))
+    text = "".join(f"{t / 100};{t % 7 / 10};{t % 5 / 10}\n" for t in range(3000))
     lead = {"signal": "ecg", "unit": "mV", "site": "n/a", "clock_offset_s": 0}
-    visit.declare("a.csv", f"time;II;V5\n{rows}", channel="II", **lead)
+    visit.declare("a.csv", f"time;II;V5\n{text}", channel="II", **lead)
     visit.rows.append(visit.rows[0] | {"channel": "V5"})
     stretches, sync = visit.read()
     assert {s.channel for s in stretches} == {"II"}
@@ -146,11 +146,11 @@ def test_intervals_beside_an_ecg_are_told_as_unused(visit):
 
 
 def test_a_belt_that_shares_no_clock_with_the_heart_is_not_laid_beside_it(visit):
-    rows = "".join(f"{t / 100};{t % 7 / 10}\n" for t in range(3000))
+    text = "".join(f"{t / 100};{t % 7 / 10}\n" for t in range(3000))
     heart = {"signal": "ecg", "unit": "mV", "channel": "II", "site": "n/a", "clock_offset_s": 0}
-    visit.declare("a.csv", f"time;II\n{rows}", **heart)
+    visit.declare("a.csv", f"time;II\n{text}", **heart)
     belt = {"signal": "respiration", "unit": "au", "channel": "belt", "site": "n/a"}
-    visit.declare("b.csv", f"time;belt\n{rows}", **belt)
+    visit.declare("b.csv", f"time;belt\n{text}", **belt)
     stretches, sync = visit.read()
     assert {s.signal for s in stretches} == {"ecg"}
     assert "breathing is taken from the beats" in sync["status"][1]

@@ -28,7 +28,7 @@ def values(statuses, *, outcome="rmssd_ms", window="set", reason=UNSTEADY):
 
 
 def test_a_caution_on_every_value_of_a_window_is_one_sentence_about_the_window():
-    found = pd.concat(
+    outcomes = pd.concat(
         [
             values(["flagged"] * 3),
             values(["flagged"] * 2 + ["refused"], outcome="sdnn_ms"),
@@ -36,7 +36,7 @@ def test_a_caution_on_every_value_of_a_window_is_one_sentence_about_the_window()
             values(["flagged"] * 3, window="rest"),
         ]
     )
-    assert list(of_whole_windows(found)) == [
+    assert list(of_whole_windows(outcomes)) == [
         "In sets and in rests, RMSSD and SDNN are to be read with care in every value: "
         "heart rate is not steady here."
     ]
@@ -47,9 +47,9 @@ def test_a_caution_on_some_values_is_no_sentence_about_the_window():
 
 
 def test_what_is_withheld_throughout_is_told_once_whatever_was_measured_in_single_windows():
-    found = values(["refused"] * 2, outcome="lf_power_ms2")
-    found["reason"] = ["too short (here 30)", "too short (here 60); breathing is unknown"]
-    assert list(of_whole_windows(found)) == [
+    outcomes = values(["refused"] * 2, outcome="lf_power_ms2")
+    outcomes["reason"] = ["too short (here 30)", "too short (here 60); breathing is unknown"]
+    assert list(of_whole_windows(outcomes)) == [
         "In sets, LF power is withheld in every value: too short."
     ]
 

@@ -50,10 +50,10 @@ def test_names_of_the_field_tell_the_signal_and_others_tell_none(name, signal):
 
 
 def test_a_table_of_a_muscle_tells_times_unit_and_start(drawer):
-    rows = "".join(
+    text = "".join(
         f"2031-05-24T09:30:{t:02d};{61 - t / 10:.1f};{t}\n".replace(".", ",") for t in range(40)
     )
-    smo2, watt = seen(drawer, "a.csv", f"Zeit;SmO2 [%];Watt\n{rows}")
+    smo2, watt = seen(drawer, "a.csv", f"Zeit;SmO2 [%];Watt\n{text}")
     assert (smo2.signal, smo2.unit, smo2.unit_written) == ("muscle_oxygen", "pct", "%")
     assert (smo2.rate_hz, smo2.length_s, smo2.n_gaps) == (1.0, 39.0, 0)
     assert smo2.zero_at.isoformat() == "2031-05-24T09:30:00"
@@ -62,15 +62,15 @@ def test_a_table_of_a_muscle_tells_times_unit_and_start(drawer):
 
 
 def test_stamps_of_a_country_with_the_day_first_tell_times_and_start(drawer):
-    rows = "".join(f"24.05.2031 09:30:{t:02d},250;{61 - t / 10:.0f}\n" for t in range(40))
-    (smo2,) = seen(drawer, "a.csv", f"Zeit;SmO2 [%]\n{rows}")
+    text = "".join(f"24.05.2031 09:30:{t:02d},250;{61 - t / 10:.0f}\n" for t in range(40))
+    (smo2,) = seen(drawer, "a.csv", f"Zeit;SmO2 [%]\n{text}")
     assert (smo2.time_column, smo2.rate_hz) == ("Zeit", 1.0)
     assert smo2.zero_at.isoformat() == "2031-05-24T09:30:00.250000"
 
 
 def test_stamps_that_may_be_read_in_two_ways_are_asked_for(drawer):
-    rows = "".join(f"04/05/2031 09:30:{t:02d};{61 - t / 10:.0f}\n" for t in range(40))
-    (smo2,) = seen(drawer, "a.csv", f"Zeit;SmO2 [%]\n{rows}")
+    text = "".join(f"04/05/2031 09:30:{t:02d};{61 - t / 10:.0f}\n" for t in range(40))
+    (smo2,) = seen(drawer, "a.csv", f"Zeit;SmO2 [%]\n{text}")
     (remark,) = smo2.remarks
     assert remark.endswith(
         "is a clock time or date; fill in time_format in recordings.tsv: "
@@ -80,8 +80,8 @@ def test_stamps_that_may_be_read_in_two_ways_are_asked_for(drawer):
 
 
 def test_a_stamp_that_holds_a_day_beyond_twelve_is_asked_for_in_one_way(drawer):
-    rows = "".join(f"04/25/2031 09:30:{t:02d}.5;{61 - t / 10:.0f}\n" for t in range(40))
-    (smo2,) = seen(drawer, "a.csv", f"Zeit;SmO2 [%]\n{rows}")
+    text = "".join(f"04/25/2031 09:30:{t:02d}.5;{61 - t / 10:.0f}\n" for t in range(40))
+    (smo2,) = seen(drawer, "a.csv", f"Zeit;SmO2 [%]\n{text}")
     assert smo2.remarks[0].endswith("time_format in recordings.tsv: %m/%d/%Y %H:%M:%S.%f")
 
 
@@ -95,8 +95,8 @@ def test_workbooks_and_documents_of_a_drawer_are_named_and_not_passed_over(drawe
 
 
 def test_a_fraction_and_milliseconds_are_told_from_values(drawer):
-    rows = "".join(f"{500 * t}\t{0.6 - t / 1000}\n" for t in range(60))
-    (smo2,) = seen(drawer, "a.tsv", f"time\tsmo2\n{rows}")
+    text = "".join(f"{500 * t}\t{0.6 - t / 1000}\n" for t in range(60))
+    (smo2,) = seen(drawer, "a.tsv", f"time\tsmo2\n{text}")
     assert smo2.time_format == "ms"
     assert smo2.rate_hz == pytest.approx(2.0)
     assert smo2.plausible == ("fraction",)

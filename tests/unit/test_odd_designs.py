@@ -98,25 +98,25 @@ def test_every_design_gives_a_complete_comparison(table, how):
     comparison = comparison_of(table)
     smallest_effect = how.pop("smallest_effect")
     adjusted = how.pop("adjusted")
-    found = contrast_table(
+    contrasts = contrast_table(
         comparison, Rules(**SETTINGS), adjusted=adjusted, smallest_effect=smallest_effect
     )
     model = model_table(comparison)
     # without a model there is a line that says why, and no variance
     variances = model[model["term"].str.startswith("variance")]
     assert variances.empty or variances["estimate"].ge(0).all()
-    if found.empty:
+    if contrasts.empty:
         assert len(comparison.conditions) == 1
         return
     # p-values are p-values, and whatever has none says why
-    for name in set(P_VALUES) & set(found):
-        assert found[name].dropna().astype(float).between(0, 1).all(), name
-    assert found.loc[found["p"].isna(), "note"].str.len().gt(0).all()
-    assert found.loc[found["n_pairs"] > 0, "estimate"].notna().all()
-    bounded = found[found["ci_low"].notna()].astype({"ci_low": float, "estimate": float})
+    for name in set(P_VALUES) & set(contrasts):
+        assert contrasts[name].dropna().astype(float).between(0, 1).all(), name
+    assert contrasts.loc[contrasts["p"].isna(), "note"].str.len().gt(0).all()
+    assert contrasts.loc[contrasts["n_pairs"] > 0, "estimate"].notna().all()
+    bounded = contrasts[contrasts["ci_low"].notna()].astype({"ci_low": float, "estimate": float})
     assert (bounded["ci_low"] <= bounded["estimate"] + 1e-9).all()
     if comparison.n_participants < 4:
-        assert found[["p", "p_adjusted", "sign_flip_p"]].isna().all(axis=None)
+        assert contrasts[["p", "p_adjusted", "sign_flip_p"]].isna().all(axis=None)
     cases = single_case_table(comparison, **how, conditions=len(CONDITIONS), seed=1)
     assert cases["difference"].notna().eq(cases["n_condition"] > 0).all()
     for name in ("nap", "randomisation_p"):
@@ -125,14 +125,14 @@ def test_every_design_gives_a_complete_comparison(table, how):
     assert cases.loc[untold, "note"].str.len().gt(0).all()
     # the same values under other assumptions: rows with an estimate or a reason
     repeated = table.assign(y=10 + table.groupby("participant_id").cumcount() % 5)
-    rows = [
+    influence = [
         *leave_one_out(comparison, confidence=0.95),
         *baseline_adjusted(comparison, repeated.assign(exercise=None), confidence=0.95),
         *work_matched(comparison, repeated, confidence=0.95),
         *worst_case(comparison, confidence=0.95),
     ]
-    marginal = found[found["exercise"] == "all"]
-    for row in sensitivity_rows(comparison, rows, marginal, fewest_participants=4):
+    marginal = contrasts[contrasts["exercise"] == "all"]
+    for row in sensitivity_rows(comparison, influence, marginal, fewest_participants=4):
         assert row["note"] or row["estimate"] is not None
     plans = planning_table(
         comparison,

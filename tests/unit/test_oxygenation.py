@@ -173,25 +173,25 @@ def test_whole_contractions_are_the_shortest_that_fill_the_window():
 def test_a_window_with_too_few_readings_is_refused_with_its_share():
     time_s = np.arange(0.0, 60.0, 1.0)
     trace = np.where(time_s < 40, np.nan, 60.0)
-    found = levels.baseline(time_s, trace, 60.0, window_s=40.0, **ENOUGH)
-    assert found.status == "refused"
-    assert np.isnan(found.value)
-    assert "% of the window is usable, 80 % needed" in found.reason
+    measured = levels.baseline(time_s, trace, 60.0, window_s=40.0, **ENOUGH)
+    assert measured.status == "refused"
+    assert np.isnan(measured.value)
+    assert "% of the window is usable, 80 % needed" in measured.reason
 
 
 def test_a_resting_level_outside_the_usual_is_flagged():
     time_s = np.arange(0.0, 61.0, 1.0)
-    found = levels.baseline(time_s, np.full(61, 30.0), 60.0, window_s=30.0, **ENOUGH)
-    assert found.status == "flagged"
-    assert found.value == pytest.approx(30.0)
+    measured = levels.baseline(time_s, np.full(61, 30.0), 60.0, window_s=30.0, **ENOUGH)
+    assert measured.status == "flagged"
+    assert measured.value == pytest.approx(30.0)
 
 
 def test_the_error_of_a_baseline_covers_its_truth():
     misses = []
     for seed in range(60):
         trace = recorded(seed, sampling_rate_hz=1.0).readings
-        found = levels.baseline(trace["time_s"], trace["smo2_pct"], 88.0, window_s=60.0, **ENOUGH)
-        misses.append((found.value - 65.0) / found.se)
+        level = levels.baseline(trace["time_s"], trace["smo2_pct"], 88.0, window_s=60.0, **ENOUGH)
+        misses.append((level.value - 65.0) / level.se)
     assert 0.7 < np.std(misses) < 1.4
 
 
@@ -235,23 +235,23 @@ def test_nadir_half_time_and_slope_reach_their_accuracy(rate_hz):
 
 def test_half_time_is_refused_where_half_way_is_never_reached():
     time_s = np.arange(0.0, 60.0, 1.0)
-    found = half_time_of(time_s, 30.0 + 0.1 * time_s)
-    assert found.status == "refused"
-    assert "not reached" in found.reason
+    measured = half_time_of(time_s, 30.0 + 0.1 * time_s)
+    assert measured.status == "refused"
+    assert "not reached" in measured.reason
 
 
 def test_half_time_is_refused_where_the_crossing_lies_in_a_gap():
     time_s = np.arange(0.0, 60.0, 1.0)
     trace = 30.0 + 1.0 * time_s
     trace[18:24] = np.nan
-    found = half_time_of(time_s, trace)
-    assert found.status == "refused"
-    assert "gap" in found.reason
+    measured = half_time_of(time_s, trace)
+    assert measured.status == "refused"
+    assert "gap" in measured.reason
 
 
 def test_half_time_is_refused_after_a_fall_that_is_only_noise():
     time_s = np.arange(0.0, 60.0, 1.0)
-    found = recovery.half_time(
+    measured = recovery.half_time(
         time_s,
         np.full(60, 61.0),
         0.0,
@@ -261,21 +261,21 @@ def test_half_time_is_refused_after_a_fall_that_is_only_noise():
         window_s=4.0,
         **ENOUGH,
     )
-    assert found.status == "refused"
-    assert "noise" in found.reason
+    assert measured.status == "refused"
+    assert "noise" in measured.reason
 
 
 def test_a_refused_baseline_refuses_what_stands_on_it_and_its_reason_travels():
     refused = Estimate.refused("sensor not on the skin")
-    for found in (
+    for measured in (
         levels.drop(refused, Estimate(30.0, 0.5)),
         half_time_of(np.arange(60.0), np.arange(60.0), target=refused),
         desaturation.area_below(
             np.arange(60.0), np.arange(60.0), 0.0, 59.0, level_pct=refused, **ENOUGH
         ),
     ):
-        assert found.status == "refused"
-        assert "sensor not on the skin" in found.reason
+        assert measured.status == "refused"
+        assert "sensor not on the skin" in measured.reason
 
 
 FULL_RECOVERY = Estimate(70.0, 0.2)
@@ -323,8 +323,8 @@ def test_a_nadir_never_comes_without_an_error(step_s):
     time_s = np.arange(0.0, 200.0, step_s)
     trace = 65.0 - 20.0 * ((time_s > 60) & (time_s < 120))
     trace = trace + np.random.default_rng(2).normal(0.0, 1.0, len(time_s))
-    found = levels.nadir(time_s, trace, 60.0, 120.0, window_s=5.0, **ENOUGH)
-    assert found.status == "refused" or found.se > 0
+    measured = levels.nadir(time_s, trace, 60.0, 120.0, window_s=5.0, **ENOUGH)
+    assert measured.status == "refused" or measured.se > 0
 
 
 def test_standard_errors_of_the_exponential_match_its_scatter():
@@ -348,10 +348,10 @@ def test_time_in_the_band_counts_by_crossings_and_not_by_readings():
     trace = np.abs(time_s - 30.0)
     fine_s = np.arange(0.0, 61.0, 0.5)
     for axis in (time_s, fine_s):
-        found = desaturation.time_in_band_s(
+        in_band = desaturation.time_in_band_s(
             axis, np.abs(axis - 30.0), 0.0, 60.0, hysteresis_pct=0.0, **ENOUGH
         )
-        assert found.value == pytest.approx(30.0, abs=0.7)
+        assert in_band.value == pytest.approx(30.0, abs=0.7)
     assert trace.min() > 0
 
 
@@ -380,22 +380,22 @@ def test_seconds_that_a_ripple_alone_brings_into_the_band_lie_within_twice_their
 def test_area_below_a_level_is_exact_for_a_triangle():
     time_s = np.arange(0.0, 61.0, 7.5)
     trace = 60.0 - 2.0 * (20.0 - np.abs(time_s - 30.0))
-    found = desaturation.area_below(
+    measured = desaturation.area_below(
         time_s, trace, 0.0, 60.0, level_pct=Estimate(60.0, 0.0), **ENOUGH
     )
     fine_s = np.linspace(0.0, 60.0, 600001)
     below = np.maximum(60.0 - np.interp(fine_s, time_s, trace), 0.0)
-    assert found.value == pytest.approx(float(np.trapezoid(below, fine_s)), rel=1e-6)
+    assert measured.value == pytest.approx(float(np.trapezoid(below, fine_s)), rel=1e-6)
 
 
 def test_unusable_time_is_not_counted_and_said_so():
     time_s = np.arange(0.0, 101.0, 1.0)
     trace = np.full(101, 10.0)
     trace[40:45] = np.nan
-    found = desaturation.time_in_band_s(time_s, trace, 0.0, 100.0, hysteresis_pct=1.0, **ENOUGH)
-    assert found.status == "flagged"
-    assert found.value == pytest.approx(94.0, abs=0.01)
-    assert "not counted" in found.reason
+    measured = desaturation.time_in_band_s(time_s, trace, 0.0, 100.0, hysteresis_pct=1.0, **ENOUGH)
+    assert measured.status == "flagged"
+    assert measured.value == pytest.approx(94.0, abs=0.01)
+    assert "not counted" in measured.reason
 
 
 def test_overshoot_is_found_and_its_absence_flagged():
@@ -404,12 +404,12 @@ def test_overshoot_is_found_and_its_absence_flagged():
             sets=TWO_SETS[:1], overshoot_pct=height_pct, recovery_tau_s=12.0, noise_pct=0.5
         )
         time_s, trace = simulated.readings["time_s"], simulated.readings["smo2_pct"]
-        found = levels.overshoot(
+        measured = levels.overshoot(
             time_s, trace, 150.0, 300.0, baseline_pct=Estimate(65.0, 0.5), window_s=5.0, **ENOUGH
         )
-        assert found.status == status
+        assert measured.status == status
         truth = simulated.course_pct[np.asarray(time_s) > 150.0].max() - 65.0
-        assert found.value == pytest.approx(truth, abs=1.0)
+        assert measured.value == pytest.approx(truth, abs=1.0)
 
 
 def test_results_do_not_depend_on_where_the_clock_starts():
@@ -473,8 +473,8 @@ def everything(time_s, trace, start_s, end_s):
     ]
 
 
-def assert_values_or_reasons(found):
-    for estimate in found:
+def assert_values_or_reasons(measured):
+    for estimate in measured:
         assert np.isfinite(estimate.value) == (estimate.status != "refused")
         assert np.isfinite(estimate.se) == (estimate.status != "refused")
         assert (estimate.reason == "") == (estimate.status == "ok")
@@ -505,8 +505,8 @@ def test_odd_recordings_end_in_values_or_reasons(rate_hz, changes):
 
 @pytest.mark.parametrize("trace", [[], [60.0], [60.0, np.nan], [np.nan] * 50, [0.0] * 50])
 def test_a_recording_without_content_ends_in_reasons(trace):
-    found = everything(np.arange(float(len(trace))), np.array(trace), 20.0, 40.0)
-    assert_values_or_reasons(found)
+    measured = everything(np.arange(float(len(trace))), np.array(trace), 20.0, 40.0)
+    assert_values_or_reasons(measured)
 
 
 def test_a_drop_is_a_positive_fall_and_its_error_that_of_both_levels():

@@ -22,9 +22,9 @@ def resting_intervals(generator, beats):
 )
 def test_the_stated_error_is_the_spread_between_windows_of_one_state(measure, index):
     generator = np.random.default_rng(4)
-    found = [measure(index(resting_intervals(generator, 70))) for _ in range(300)]
-    spread = np.std(np.log([one.value for one in found]))
-    stated = np.median([one.se / one.value for one in found])
+    estimates = [measure(index(resting_intervals(generator, 70))) for _ in range(300)]
+    spread = np.std(np.log([one.value for one in estimates]))
+    stated = np.median([one.se / one.value for one in estimates])
     assert stated == pytest.approx(spread, rel=0.25)
 
 
@@ -36,9 +36,9 @@ def test_a_longer_window_is_more_precise():
 
 
 def test_a_window_too_short_for_an_error_says_so_by_having_none():
-    found = precise_rmssd_ms([10.0, -20.0, 30.0, -5.0])
-    assert found.value == pytest.approx(np.sqrt(np.mean(np.square([10, 20, 30, 5]))))
-    assert np.isnan(found.se)
+    estimate = precise_rmssd_ms([10.0, -20.0, 30.0, -5.0])
+    assert estimate.value == pytest.approx(np.sqrt(np.mean(np.square([10, 20, 30, 5]))))
+    assert np.isnan(estimate.se)
 
 
 def test_the_interval_of_a_power_holds_its_value_and_narrows_with_time():

@@ -96,9 +96,9 @@ def test_the_same_table_gives_the_same_bytes_and_markup_stays_text(tmp_path):
     assert "Caption &lt;b&gt;" in page and "<p>A note &amp; more.</p>" in page
 
 
-def sets(*rows):
+def sets(*ends):
     columns = ["participant_id", "session_id", "condition", "exercise", "to_failure"]
-    events = pd.DataFrame(rows, columns=columns).assign(trial_type="set")
+    events = pd.DataFrame(ends, columns=columns).assign(trial_type="set")
     return events.assign(stopped_early=None, stop_reason=None)
 
 
@@ -116,8 +116,8 @@ def test_flow_counts_who_did_which_condition_in_which_order_and_visit():
 
 def test_what_nobody_noted_of_the_end_of_a_set_is_no_zero():
     events = sets(("a", "ses-1", "target", "squat", None), ("a", "ses-2", "none", "squat", False))
-    rows = ends_of_sets(events, CONDITIONS).to_dict("records")
-    assert [(row["condition"], row["to failure"]) for row in rows] == [
+    ends = ends_of_sets(events, CONDITIONS).to_dict("records")
+    assert [(row["condition"], row["to failure"]) for row in ends] == [
         ("none", "0"),
         ("target", ""),
     ]

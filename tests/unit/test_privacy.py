@@ -27,8 +27,8 @@ def study(tmp_path):
 
 def add_column(study, table, column, value):
     path = study / f"{table}.tsv"
-    header, *rows = path.read_text(encoding="utf-8").splitlines()
-    written = [f"{header}\t{column}", *(f"{row}\t{value}" for row in rows)]
+    header, *lines = path.read_text(encoding="utf-8").splitlines()
+    written = [f"{header}\t{column}", *(f"{row}\t{value}" for row in lines)]
     path.write_text("\n".join(written) + "\n", encoding="utf-8")
 
 

@@ -68,8 +68,8 @@ def write_discontinuous_edf(path, onsets):
 
 
 def write_table(path, time_s, value, *, header="time,smo2"):
-    rows = [f"{t:.10g},{v:.10g}" for t, v in zip(time_s, value, strict=True)]
-    path.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+    lines = [f"{t:.10g},{v:.10g}" for t, v in zip(time_s, value, strict=True)]
+    path.write_text("\n".join([header, *lines]) + "\n", encoding="utf-8")
     return path
 
 
@@ -394,12 +394,12 @@ def test_a_long_interval_is_no_gap(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("wrong", "found"), [("-5", "interval of -5"), ("n/a", "no interval"), ("", "a blank line")]
+    ("wrong", "says"), [("-5", "interval of -5"), ("n/a", "no interval"), ("", "a blank line")]
 )
-def test_an_interval_that_hides_time_is_refused(tmp_path, wrong, found):
+def test_an_interval_that_hides_time_is_refused(tmp_path, wrong, says):
     path = tmp_path / "beats.txt"
     path.write_text(f"812\n798\n{wrong}\n805\n")
-    with pytest.raises(ReadingError, match=found) as refused:
+    with pytest.raises(ReadingError, match=says) as refused:
         intervals(path)
     assert refused.value.where == "row 3"
 
@@ -492,16 +492,16 @@ def test_rounded_stamps_of_an_even_recorder_are_put_on_an_even_grid(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("time_s", "row", "found"),
+    ("time_s", "row", "says"),
     [
         ([0, 1, 2, 3, 2.5, 4], "row 6", "runs backwards from 3 s to 2.5 s"),
         ([0, 1, 2, 2, 3, 4], "row 5", "is there twice"),
         ([0, 1, 2, 3, 1, 2, 3, 4], "row 6", "repeats row 3"),
     ],
 )
-def test_time_that_repeats_or_runs_backwards_is_refused_with_its_row(tmp_path, time_s, row, found):
+def test_time_that_repeats_or_runs_backwards_is_refused_with_its_row(tmp_path, time_s, row, says):
     path = write_table(tmp_path / "o.csv", time_s, np.full(len(time_s), 60.5))
-    with pytest.raises(ReadingError, match=found) as refused:
+    with pytest.raises(ReadingError, match=says) as refused:
         saturation(path)
     assert refused.value.where == row
 

@@ -112,19 +112,19 @@ def cells(*values):
 
 
 def test_a_picture_says_its_finding_from_people_who_have_both_conditions():
-    found = cells(
+    table = cells(
         ("squat", "none", "sub-01", 50.0),
         ("squat", "target", "sub-01", 20.0),
         ("squat", "target", "sub-02", 45.0),
         ("row", "none", "sub-01", 50.0),
         ("row", "target", "sub-01", 30.0),
     )
-    said = course_in_words(found, ["none", "target"], "Saturation nadir", "%")
+    said = course_in_words(table, ["none", "target"], "Saturation nadir", "%")
     assert said == (
         "Saturation nadir was on average lower with target than with none in both exercises, by "
         "20 to 30 percentage points."
     )
-    mixed = found.assign(value=[50.0, 20.0, 45.0, 50.0, 60.0])
+    mixed = table.assign(value=[50.0, 20.0, 45.0, 50.0, 60.0])
     said = course_in_words(mixed, ["none", "target"], "Saturation nadir", "%")
     assert "lower" not in said
     assert "squat -30 percentage points; row +10 percentage points" in said
@@ -144,8 +144,8 @@ def test_means_are_told_from_contrasts_that_are_adjusted_for_the_visit(method, s
 
 
 def test_people_without_a_pair_are_not_compared_in_the_caption():
-    found = cells(("squat", "none", "sub-01", 50.0), ("squat", "target", "sub-02", 20.0))
-    said = course_in_words(found, ["none", "target"], "Saturation nadir", "%")
+    table = cells(("squat", "none", "sub-01", 50.0), ("squat", "target", "sub-02", 20.0))
+    said = course_in_words(table, ["none", "target"], "Saturation nadir", "%")
     assert said == (
         "Saturation nadir: nobody has values with both none and target in one exercise."
     )
@@ -185,7 +185,7 @@ def test_an_estimate_stands_above_its_number_on_the_axis(ratio):
 
 
 def test_a_picture_holds_no_markup_of_a_study_and_draws_values_that_are_all_equal():
-    found = cells(("<b>squat", "none", "sub-01", 5.0), ("<b>squat", "<i>", "sub-01", 5.0))
-    drawn = across_conditions(found, ["none", "<i>"], said="<s>", label="<u>")
+    table = cells(("<b>squat", "none", "sub-01", 5.0), ("<b>squat", "<i>", "sub-01", 5.0))
+    drawn = across_conditions(table, ["none", "<i>"], said="<s>", label="<u>")
     assert not {"<b>", "<i>", "<s>", "<u>"} & set(drawn.replace("><", "> <").split())
     assert "nan" not in drawn

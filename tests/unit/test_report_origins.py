@@ -128,8 +128,8 @@ def settings(**study):
 
 
 def in_sets(*conditions):
-    rows = outcomes(*[("e", "to_failure", "set", 0.0, "ok", None) for _ in conditions])
-    return rows.assign(condition=conditions)
+    of_sets = outcomes(*[("e", "to_failure", "set", 0.0, "ok", None) for _ in conditions])
+    return of_sets.assign(condition=conditions)
 
 
 def test_blinding_is_told_where_two_conditions_were_done_and_nowhere_else():
@@ -142,7 +142,7 @@ def test_blinding_is_told_where_two_conditions_were_done_and_nowhere_else():
 
 def test_absent_values_of_a_primary_outcome_are_counted_with_every_reason():
     chosen = settings(primary_outcomes=[{"outcome": "mean_hr_bpm", "window": "set"}])
-    found = outcomes(
+    absent = outcomes(
         *[("e", "mean_hr_bpm", "set", NOTHING, "refused", f"reason {n}") for n in range(4)],
         ("e", "mean_hr_bpm", "set", NOTHING, "refused", "reason 0"),
         ("e", "mean_hr_bpm", "set", 90.0, "ok", None),
@@ -150,7 +150,7 @@ def test_absent_values_of_a_primary_outcome_are_counted_with_every_reason():
     compared = pd.DataFrame(
         columns=["outcome", "window", "primary", "exercise", "n_pairs", "note"], dtype=object
     )
-    of_no_set, said = limits(found, compared, chosen)
+    of_no_set, said = limits(absent, compared, chosen)
     assert of_no_set.startswith("No set was done in a condition")
     assert "5 of 6 values are absent: reason 0 (2 values)" in said
     assert re.search(r"other reasons \(1 value\)", said)

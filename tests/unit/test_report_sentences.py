@@ -46,18 +46,18 @@ def test_falls_of_heart_rate_are_compared_only_from_rates_shown_to_be_equal(low,
 
 def test_a_contrast_says_which_exercises_it_leaves_out():
     """A contrast over all exercises must not silently be one over some of them."""
-    found = pd.DataFrame(
+    outcomes = pd.DataFrame(
         [
             {"exercise": exercise, "condition": condition, "value": value}
             for exercise, none, low in (("squat", 40.0, float("nan")), ("calf_raise", 45.0, 40.0))
             for condition, value in (("none", none), ("low", low))
         ]
     ).assign(outcome="smo2_nadir_pct", window="set")
-    said = without_exercises(found, "smo2_nadir_pct", "set", "low - none")
+    said = without_exercises(outcomes, "smo2_nadir_pct", "set", "low - none")
     assert said == " Left out: squat (no values in both conditions)."
     assert (
         without_exercises(
-            found[found["exercise"] == "calf_raise"], "smo2_nadir_pct", "set", "low - none"
+            outcomes[outcomes["exercise"] == "calf_raise"], "smo2_nadir_pct", "set", "low - none"
         )
         == ""
     )
@@ -87,8 +87,8 @@ SETTINGS = settings_with(study={"conditions": ["none", "target"]})
 
 
 def test_a_set_whose_nadir_lies_above_the_band_did_not_reach_it_whatever_single_readings_did():
-    found = sets_with([(16.5, 4.0, 1.0), (15.0, 4.0, 1.0), (17.0, 3.0, 0.0)])
-    reached, lowest, definition = depth(found, SETTINGS, SETTINGS)
+    sets = sets_with([(16.5, 4.0, 1.0), (15.0, 4.0, 1.0), (17.0, 3.0, 0.0)])
+    reached, lowest, definition = depth(sets, SETTINGS, SETTINGS)
     assert reached.startswith("1 of 3 sets reached the band of 0 to 15 %")
     assert lowest == "The lowest nadir of any set was 15 % with target (median 16 %)."
     assert definition.startswith("A set reached the band when its nadir")
@@ -106,11 +106,11 @@ def test_the_first_sentence_on_failure_counts_sets_of_each_condition_or_says_non
 
 
 def test_a_band_that_the_study_set_does_not_carry_the_source_of_the_default_one():
-    found = sets_with([(16.5, 4.0, 1.0)])
+    sets = sets_with([(16.5, 4.0, 1.0)])
     own = settings_with(protocol={"failure_band_pct": [0.0, 20.0]})
     own = own.model_copy(update={"study": SETTINGS.study})
-    assert "(common practice, no source)" in depth(found, SETTINGS, SETTINGS)[0]
-    assert "(set by the study)" in depth(found, own, SETTINGS)[0]
+    assert "(common practice, no source)" in depth(sets, SETTINGS, SETTINGS)[0]
+    assert "(set by the study)" in depth(sets, own, SETTINGS)[0]
 
 
 def boundaries_with(*rows):
@@ -162,8 +162,8 @@ def test_a_start_that_the_recording_places_only_vaguely_is_unsure_and_not_confir
 @pytest.mark.parametrize(("pairs", "said"), [(3, True), (4, False)])
 def test_contrasts_of_fewer_pairs_than_are_tested_are_told_once_however_many_took_part(pairs, said):
     compared = pd.DataFrame({"primary": "yes", "exercise": "all", "n_pairs": [9, pairs]})
-    found = what_few_cannot_show(9, 4, compared)
-    assert [text.endswith("described and never claimed.") for text in found] == [True] * said
+    sentences = what_few_cannot_show(9, 4, compared)
+    assert [text.endswith("described and never claimed.") for text in sentences] == [True] * said
 
 
 def test_each_primary_outcome_stands_beside_what_its_contrasts_took_into_account():

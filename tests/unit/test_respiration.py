@@ -278,8 +278,8 @@ def test_where_the_r_wave_shows_no_breathing_the_intervals_of_an_ecg_may():
     simulated, beats, amplitude = breathing_beats(2, depth=0.0)
     # breathing swings the intervals of this heart by 2 %, as at rest; blood pressure by 1.5 %
     repaired = pd.DataFrame({"time_s": beats, "nn_time_s": beats})
-    found = pd.DataFrame({"time_s": beats, "amplitude": amplitude, "shape": "normal"})
-    table = breathing_of([], found, repaired)
+    detected = pd.DataFrame({"time_s": beats, "amplitude": amplitude, "shape": "normal"})
+    table = breathing_of([], detected, repaired)
     known = table[table["status"] == "known"]
     assert len(known) > 0.9 * len(table)
     assert rate_error_hz(simulated, table) <= 0.012

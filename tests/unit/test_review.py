@@ -241,9 +241,9 @@ def test_the_page_of_a_session_names_the_recording_by_its_checksum_alone():
     assert content["review"]["files"][0]["sha256"] == "ab" * 32
 
 
-def decisions(*rows):
+def decisions(*decided):
     columns = ["participant_id", "session_id", "editor", "action", "signal", "time_s", "end_s"]
-    table = pd.DataFrame([("sub-01", *row) for row in rows], columns=columns)
+    table = pd.DataFrame([("sub-01", *row) for row in decided], columns=columns)
     return table.assign(new_time_s=np.nan, event_onset_s=np.nan, event_id=None)
 
 

@@ -47,7 +47,7 @@ def cuff(limb, side, *, onset_s=90.0, pressure_mmhg=90.0):
 
 
 @pytest.mark.parametrize(
-    ("noted", "found"),
+    ("noted", "limbs"),
     [
         ([cuff("leg", "left")], ["calf raise, cuff on the left leg"]),
         ([cuff("arm", "right")], ["calf raise, cuff on the right arm"]),
@@ -57,8 +57,8 @@ def cuff(limb, side, *, onset_s=90.0, pressure_mmhg=90.0):
         ([cuff("leg", "left", onset_s=200.0)], []),
     ],
 )
-def test_a_cuff_on_another_limb_than_the_one_that_works_is_named(noted, found):
-    said = [f"cuff noted on another limb than the working one: {where}" for where in found]
+def test_a_cuff_on_another_limb_than_the_one_that_works_is_named(noted, limbs):
+    said = [f"cuff noted on another limb than the working one: {where}" for where in limbs]
     assert list(cuffs_on_another_limb(events_of([SET]), events_of(noted))) == said
 
 
@@ -105,8 +105,8 @@ def test_a_limit_is_said_once_it_is_passed_and_not_when_it_is_met(longest_min, c
     inflated = cuff("leg", "right", pressure_mmhg=cuff_mmhg) | {"duration_s": 60 * longest_min}
     cuffs = events_of([inflated])
     limits = settings_with(check_safety={"longest_restriction_min": 20.0}).check_safety
-    found = [*without_release(cuffs, limits), *cuff_above_sets(cuffs, events_of([SET]), 10.0)]
-    assert found == said
+    findings = [*without_release(cuffs, limits), *cuff_above_sets(cuffs, events_of([SET]), 10.0)]
+    assert findings == said
 
 
 def test_the_longest_restriction_is_that_of_one_inflation_and_pressures_of_zero_are_none():

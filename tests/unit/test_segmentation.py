@@ -184,8 +184,8 @@ def test_a_limit_farther_than_is_allowed_from_the_note_has_no_partner():
     log = pd.DataFrame({"time_s": [100.0], "boundary": "set_start"})
     offered = pd.DataFrame({"time_s": [115.0], "boundary": "set_start", "se_s": 0.1})
     offered = offered.assign(confidence=1.0, source="ripple")
-    rows = compare_boundaries(log, offered, tolerance_s=0.5, farthest_s=10.0)
-    assert [row["status"] for row in rows] == ["missing", "missing"]
+    compared = compare_boundaries(log, offered, tolerance_s=0.5, farthest_s=10.0)
+    assert [row["status"] for row in compared] == ["missing", "missing"]
 
 
 def test_a_limit_that_was_supplied_is_told_so_and_a_noted_one_beside_it_is_not():

@@ -61,10 +61,10 @@ def test_only_alternatives_that_change_an_estimate_or_an_interval_have_a_row():
             tried("another limit", 2.0, ci_low=0.8, n_values_changed=3.0),
         ]
     )
-    found = other_settings(table, PRIMARY)
-    assert found["setting"].to_list() == ["main analysis", "another limit"]
-    assert found["low - none"].to_list() == ["2.00 (1.00 to 3.00)", "2.00 (0.800 to 3.00)"]
-    assert found["values changed"].to_list() == ["", "3"]
+    alternatives = other_settings(table, PRIMARY)
+    assert alternatives["setting"].to_list() == ["main analysis", "another limit"]
+    assert alternatives["low - none"].to_list() == ["2.00 (1.00 to 3.00)", "2.00 (0.800 to 3.00)"]
+    assert alternatives["values changed"].to_list() == ["", "3"]
     assert without_a_change(table) == [
         "These settings leave every contrast that they concern as it is: another band "
         "(Perceived exertion, set)."
@@ -75,10 +75,10 @@ def test_pairs_and_shares_stand_beside_every_setting():
     behind = {"n_pairs": 8, "flagged_pct": 25.0, "withheld_pct": 12.5}
     main = tried("main analysis", 2.0, **(behind | {"n_pairs": 9, "withheld_pct": 0.0}))
     table = pd.DataFrame([main, tried("another limit", 2.4, n_values_changed=3.0, **behind)])
-    found = other_settings(table, PRIMARY)
-    assert found["pairs"].to_list() == ["9", "8"]
-    assert found["flagged, %"].to_list() == ["25", "25"]
-    assert found["withheld, %"].to_list() == ["0", "12"]
+    alternatives = other_settings(table, PRIMARY)
+    assert alternatives["pairs"].to_list() == ["9", "8"]
+    assert alternatives["flagged, %"].to_list() == ["25", "25"]
+    assert alternatives["withheld, %"].to_list() == ["0", "12"]
 
 
 def test_an_alternative_that_cannot_move_an_outcome_is_no_evidence_that_it_is_robust():
@@ -121,13 +121,13 @@ def test_the_primary_analysis_stands_first_and_the_others_below_it():
     numbers = {"estimate": 2.1, "ci_low": 0.9, "ci_high": 3.3, "n_pairs": 8, "note": None}
     other = dict(zip(columns, ("rpe", "set", "low - none", "mixed model", None), strict=True))
     table = pd.DataFrame([other | numbers])
-    found = other_assumptions(pd.DataFrame([contrast()]), table, PRIMARY)
-    assert found["analysis"].to_list() == [
+    alternatives = other_assumptions(pd.DataFrame([contrast()]), table, PRIMARY)
+    assert alternatives["analysis"].to_list() == [
         "the primary analysis: within people, CR2",
         "mixed model",
     ]
-    assert found["low - none"].to_list() == ["2.00 (1.00 to 3.00)", "2.10 (0.900 to 3.30)"]
-    assert found["pairs"].to_list() == ["9", "8"]
+    assert alternatives["low - none"].to_list() == ["2.00 (1.00 to 3.00)", "2.10 (0.900 to 3.30)"]
+    assert alternatives["pairs"].to_list() == ["9", "8"]
 
 
 def test_work_and_who_moves_a_contrast_most_are_shown():

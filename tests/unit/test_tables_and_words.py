@@ -169,8 +169,8 @@ def test_a_fall_of_rmssd_is_consistent_with_less_vagal_modulation_and_no_more():
 
 
 def test_an_outcome_that_was_not_adjusted_is_described_and_claims_nothing():
-    rows = contrasts(REDUCED | {"claim": "not tested"}).assign(primary="no", n_pairs=9)
-    text = sentence_of_evidence(rows, "RMSSD", "vagal", "ms")
+    compared = contrasts(REDUCED | {"claim": "not tested"}).assign(primary="no", n_pairs=9)
+    text = sentence_of_evidence(compared, "RMSSD", "vagal", "ms")
     assert text == (
         "RMSSD, not adjusted and so without a claim: "
         "target against none ratio 0.700 (95 % CI 0.600 to 0.800) (9 pairs)."
@@ -178,8 +178,8 @@ def test_an_outcome_that_was_not_adjusted_is_described_and_claims_nothing():
 
 
 def test_evidence_names_what_was_shown_before_what_was_not():
-    rows = contrasts({"contrast": "low - none"} | UNCLEAR, REDUCED)
-    assert sentence_of_evidence(rows, "RMSSD", "vagal", "ms") == (
+    compared = contrasts({"contrast": "low - none"} | UNCLEAR, REDUCED)
+    assert sentence_of_evidence(compared, "RMSSD", "vagal", "ms") == (
         "RMSSD: lower with target than with none, consistent with reduced cardiac vagal "
         "modulation; no difference was shown: low against none."
     )
@@ -225,8 +225,8 @@ BOTH = ({}, {"contrast": "target - low"})
 def test_one_sentence_says_whether_the_target_differed_from_both_controls(
     against_low, values, said
 ):
-    rows = contrasts({}, {"contrast": "target - low"} | against_low)
-    assert sentence_of_claim(claim(**values), rows, "Nadir").startswith(said)
+    compared = contrasts({}, {"contrast": "target - low"} | against_low)
+    assert sentence_of_claim(claim(**values), compared, "Nadir").startswith(said)
 
 
 def test_a_claim_that_is_not_shown_is_never_called_evidence_of_sameness():
@@ -354,17 +354,17 @@ def share_of(pressure_mmhg, session, limb="leg", side="right", occlusion=OCCLUSI
 
 def test_forty_percent_of_160_mmhg_is_64_mmhg():
     # worked example of the arithmetic; common practice, no source
-    found = share_of(64.0, "ses-1")
-    assert found["share_pct"] == pytest.approx(40.0)
-    assert found["share_status"] == "ok"
+    share = share_of(64.0, "ses-1")
+    assert share["share_pct"] == pytest.approx(40.0)
+    assert share["share_status"] == "ok"
 
 
 def test_a_pressure_measured_in_another_posture_gives_no_share():
     # leg occlusion pressure 187 supine, 204 seated, 242 mmHg standing: Hughes et al. 2018, PeerJ
     # 6:e4697, from an abstract
-    found = share_of(90.0, "ses-2")
-    assert found["share_pct"] is None
-    assert found["share_reason"] == (
+    share = share_of(90.0, "ses-2")
+    assert share["share_pct"] is None
+    assert share["share_reason"] == (
         "occlusion pressure was measured supine, the exercise was seated"
     )
 
@@ -372,17 +372,17 @@ def test_a_pressure_measured_in_another_posture_gives_no_share():
 def test_an_estimated_occlusion_pressure_is_never_taken_for_a_measured_one():
     # limits of agreement 18.35 mmHg: Wedig et al. 2024, Eur J Appl Physiol 124:1281; 80 % of 150
     # is then between 71 and 91 %
-    found = share_of(120.0, "ses-1", "arm")
-    assert found["share_status"] == "flagged"
-    assert "71 to 91 %" in found["share_reason"]
+    share = share_of(120.0, "ses-1", "arm")
+    assert share["share_status"] == "flagged"
+    assert "71 to 91 %" in share["share_reason"]
 
 
 def test_occlusion_pressures_that_contradict_each_other_flag_the_share():
     # 64 mmHg of 160 are 40 %, of 200 are 32 %
     second = OCCLUSION.iloc[[0]].assign(occlusion_pressure_mmhg=200.0)
-    found = share_of(64.0, "ses-1", occlusion=beside(second))
-    assert found["share_status"] == "flagged"
-    assert found["share_reason"] == (
+    share = share_of(64.0, "ses-1", occlusion=beside(second))
+    assert share["share_status"] == "flagged"
+    assert share["share_reason"] == (
         "2 occlusion pressures, 160 to 200 mmHg, were averaged: the share may be 32 to 40 %"
     )
 
@@ -396,12 +396,12 @@ def test_an_estimate_never_stands_beside_a_measurement():
     second = OCCLUSION.iloc[[0]].assign(
         occlusion_pressure_mmhg=200.0, method="estimated", cuff_width_cm=18.0
     )
-    found = share_of(64.0, "ses-1", occlusion=beside(second))
-    assert found["occlusion_pressure_mmhg"] == 160.0
-    assert found["occlusion_method"] == "doppler"
-    assert found["share_pct"] == pytest.approx(40.0)
-    assert found["share_status"] == "ok"
-    assert found["share_reason"] == "an estimate of 200 mmHg was left aside"
+    share = share_of(64.0, "ses-1", occlusion=beside(second))
+    assert share["occlusion_pressure_mmhg"] == 160.0
+    assert share["occlusion_method"] == "doppler"
+    assert share["share_pct"] == pytest.approx(40.0)
+    assert share["share_status"] == "ok"
+    assert share["share_reason"] == "an estimate of 200 mmHg was left aside"
 
 
 def share_by(method, limb="leg"):
@@ -412,9 +412,9 @@ def share_by(method, limb="leg"):
 def test_a_pulse_oximeter_at_the_leg_leaves_the_share_uncertain():
     # limits of agreement with Doppler ultrasound at the thigh -16.2 to 28.8 mmHg: Brekke et al.
     # 2020, Int J Sports Phys Ther 15:783, from the abstract; 160 mmHg are then 131.2 to 176.2
-    found = share_by("photoplethysmography")
-    assert found["share_status"] == "flagged"
-    assert "the share may be 45 to 61 % of what Doppler" in found["share_reason"]
+    share = share_by("photoplethysmography")
+    assert share["share_status"] == "flagged"
+    assert "the share may be 45 to 61 % of what Doppler" in share["share_reason"]
 
 
 @pytest.mark.parametrize(
@@ -426,16 +426,16 @@ def test_a_pulse_oximeter_at_the_leg_leaves_the_share_uncertain():
     ],
 )
 def test_a_method_other_than_doppler_is_named_beside_the_share(method, limb, named):
-    found = share_by(method, limb)
-    assert found["occlusion_method"] == method
-    assert found["share_status"] == "flagged"
-    assert f"was found by {named}, not by Doppler ultrasound" in found["share_reason"]
+    share = share_by(method, limb)
+    assert share["occlusion_method"] == method
+    assert share["share_status"] == "flagged"
+    assert f"was found by {named}, not by Doppler ultrasound" in share["share_reason"]
 
 
 def test_the_other_side_gives_no_share():
-    found = share_of(64.0, "ses-1", side="left")
-    assert found["share_status"] == "refused"
-    assert found["share_reason"] == (
+    share = share_of(64.0, "ses-1", side="left")
+    assert share["share_status"] == "refused"
+    assert share["share_reason"] == (
         "occlusion pressure was measured on the right leg, the exercise was on the left leg"
     )
 

@@ -27,9 +27,9 @@ def score(time_s: np.ndarray, power: np.ndarray, ramp: Ramp) -> tuple[float, flo
     """Ratio of the means, error of the course over the mean, correlation; within the set."""
     inside = (time_s >= ramp.start_s) & (time_s < ramp.end_s)
     truth = np.interp(time_s, ramp.time_s, ramp.respiratory_power)[inside]
-    found = power[inside]
-    error = np.sqrt(np.mean((found - truth) ** 2)) / truth.mean()
-    return found.mean() / truth.mean(), error, np.corrcoef(found, truth)[0, 1]
+    in_band = power[inside]
+    error = np.sqrt(np.mean((in_band - truth) ** 2)) / truth.mean()
+    return in_band.mean() / truth.mean(), error, np.corrcoef(in_band, truth)[0, 1]
 
 
 def passes(scores: list[tuple[float, float, float]]) -> bool:

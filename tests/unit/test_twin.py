@@ -26,14 +26,14 @@ def study(tmp_path_factory):
     """Five people; the third did 77 repetitions in a set, and a note says more of another."""
     folder = write_tiny_study(tmp_path_factory.mktemp("twin") / "study", PEOPLE)
     table = folder / "events.tsv"
-    header, *rows = table.read_text(encoding="utf-8").splitlines()
+    header, *lines = table.read_text(encoding="utf-8").splitlines()
     at = header.split("\t").index("reps_done")
-    of_third = next(n for n, r in enumerate(rows) if r.startswith("sub-03") and "\tset\t" in r)
-    cells = rows[of_third].split("\t")
+    of_third = next(n for n, r in enumerate(lines) if r.startswith("sub-03") and "\tset\t" in r)
+    cells = lines[of_third].split("\t")
     cells[at] = "77"
-    rows[of_third] = "\t".join(cells)
-    noted = [f"{header}\tnote", f"{rows[0]}\tsister of Mrs Smithers called"]
-    table.write_text("\n".join([*noted, *(f"{r}\tn/a" for r in rows[1:])]) + "\n")
+    lines[of_third] = "\t".join(cells)
+    noted = [f"{header}\tnote", f"{lines[0]}\tsister of Mrs Smithers called"]
+    table.write_text("\n".join([*noted, *(f"{r}\tn/a" for r in lines[1:])]) + "\n")
     return folder
 
 

@@ -51,13 +51,13 @@ def test_steps_leave_out_who_could_not_be_measured_and_no_one_else(tmp_path, mon
     study, results = tmp_path / "study", tmp_path / "results"
     study.mkdir()
     header = "participant_id\tsession_id\tsignal\tfile\tunit\n"
-    rows = "".join(f"sub-0{n}\tses-1\trr\traw/{n}.txt\tms\n" for n in (1, 2, 3))
-    (study / "recordings.tsv").write_text(header + rows)
+    text = "".join(f"sub-0{n}\tses-1\trr\traw/{n}.txt\tms\n" for n in (1, 2, 3))
+    (study / "recordings.tsv").write_text(header + text)
     for person, kind in (("sub-01", "person"), ("sub-02", "session page"), ("sub-03", None)):
         file = results / "participants" / person / "unmade.tsv"
         file.parent.mkdir(parents=True)
-        rows = [{"kind": kind, "participant_id": person, "reason": "why"}] if kind else []
-        write(pd.DataFrame(rows), "unmade", file)
+        text = [{"kind": kind, "participant_id": person, "reason": "why"}] if kind else []
+        write(pd.DataFrame(text), "unmade", file)
     monkeypatch.setenv(RESULTS, str(results))
     assert people_measured(study) == ["sub-02", "sub-03"]
     # a step that is called by hand knows of no run

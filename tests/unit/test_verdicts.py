@@ -335,10 +335,10 @@ def test_a_step_is_passed_with_flow_a_quick_refill_and_no_stop_sign(changed, rea
     assert row["sets_at_pressure"] == 1
 
 
-def steps_of(*rows, measured=()):
+def steps_of(*titration, measured=()):
     """Judged steps of the participant."""
     settings = settings_with().check_safety
-    return steps_by_participant(pd.DataFrame(rows), {"sub-01": list(measured)}, settings, {})
+    return steps_by_participant(pd.DataFrame(titration), {"sub-01": list(measured)}, settings, {})
 
 
 def test_a_stop_sign_in_one_row_of_a_pressure_holds_for_its_other_rows():

@@ -12,9 +12,9 @@ from windows._window import Window
 SETTINGS = {"baseline_settle_s": 60.0, "recovery_steady_from_s": 90.0, "shortest_steady_s": 60.0}
 
 
-def session(*rows):
+def session(*events):
     columns = ["onset_s", "duration_s", "trial_type", "limb"]
-    return pd.DataFrame(rows, columns=columns).assign(untimed="")
+    return pd.DataFrame(events, columns=columns).assign(untimed="")
 
 
 def windows_in(events, row):

@@ -101,9 +101,9 @@ def test_every_row_of_numbers_in_a_table_of_the_report_leads_to_its_rows(results
     report = (results / "report.html").read_text(encoding="utf-8")
     without = {}
     for caption, body in re.findall(r"<caption>(.*?)</caption>(.*?)</table>", report, re.S):
-        rows = re.findall(r"<tr>(?:(?!</tr>).)*<td.*?</tr>", body, re.S)
+        lines = re.findall(r"<tr>(?:(?!</tr>).)*<td.*?</tr>", body, re.S)
         if not caption.endswith("by person") and caption not in NOT_OF_RESULTS:
-            bare = [row for row in rows if 'class="source"' not in row and re.search(r"\d", row)]
+            bare = [row for row in lines if 'class="source"' not in row and re.search(r"\d", row)]
             without[caption] = len(bare)
     assert len(without) > 20
     assert not {caption: n for caption, n in without.items() if n}
@@ -150,12 +150,12 @@ def means(outcomes):
     scales = {"rmssd_ms": np.log}
 
     def of(outcome, window):
-        rows = outcomes[(outcomes["outcome"] == outcome) & (outcomes["window"] == window)]
-        rows = rows[rows["status"].isin(["ok", "flagged"]) & rows["condition"].notna()]
-        rows = rows.assign(exercise=rows["exercise"].fillna(""))
-        rows = rows.assign(y=scales.get(outcome, np.asarray)(rows["value"].to_numpy(float)))
+        kept = outcomes[(outcomes["outcome"] == outcome) & (outcomes["window"] == window)]
+        kept = kept[kept["status"].isin(["ok", "flagged"]) & kept["condition"].notna()]
+        kept = kept.assign(exercise=kept["exercise"].fillna(""))
+        kept = kept.assign(y=scales.get(outcome, np.asarray)(kept["value"].to_numpy(float)))
         cells = ["participant_id", "condition", "exercise"]
-        return rows.groupby(cells).agg(y=("y", "mean"), visit=("visit", "first")).reset_index()
+        return kept.groupby(cells).agg(y=("y", "mean"), visit=("visit", "first")).reset_index()
 
     return of
 
@@ -212,13 +212,13 @@ def test_plain_matrices_give_every_primary_contrast_again(contrasts, means):
 def test_contrasts_of_an_outcome_add_up(contrasts):
     known = contrasts[contrasts["se"].notna()]
     complete = 0
-    for _, rows in known.groupby(["outcome", "window", "exercise"]):
-        size = rows.set_index("contrast")["estimate"]
-        size = np.log(size) if rows["scale"].iloc[0] == "ratio" else size
+    for _, of_exercise in known.groupby(["outcome", "window", "exercise"]):
+        size = of_exercise.set_index("contrast")["estimate"]
+        size = np.log(size) if of_exercise["scale"].iloc[0] == "ratio" else size
         # an exercise in which too few did both is left out of one contrast and not of the others
-        if len(size) == 3 and not rows["note"].fillna("").str.contains("without ").any():
+        if len(size) == 3 and not of_exercise["note"].fillna("").str.contains("without ").any():
             whole = size["low - none"] + size["target - low"]
-            assert whole == pytest.approx(size["target - none"], rel=1e-4, abs=1e-4), rows
+            assert whole == pytest.approx(size["target - none"], rel=1e-4, abs=1e-4), of_exercise
             complete += 1
     assert complete > 60
 
@@ -260,23 +260,23 @@ def test_the_slopes_against_pressure_are_those_built_in(results):
 
 
 def test_nadirs_lie_near_the_truth_of_each_set(outcomes):
-    found = against_truth(outcomes, "smo2_nadir_pct", "smo2_nadir_pct")
-    error = found["value"] - found["true"]
-    assert len(found) > 220
+    measured = against_truth(outcomes, "smo2_nadir_pct", "smo2_nadir_pct")
+    error = measured["value"] - measured["true"]
+    assert len(measured) > 220
     assert error.abs().median() < 0.5
     assert error.abs().quantile(0.95) < 1.5
 
 
 def test_half_times_lie_near_the_truth_of_each_set(outcomes):
-    found = against_truth(outcomes, "reoxygenation_half_time_s", "reoxygenation_half_time_s")
-    error = found["value"] - found["true"]
+    measured = against_truth(outcomes, "reoxygenation_half_time_s", "reoxygenation_half_time_s")
+    error = measured["value"] - measured["true"]
     assert error.abs().median() < 0.5
     assert error.abs().quantile(0.95) < 2.0
 
 
 def test_contractions_are_counted_where_sampling_allows_it(outcomes):
-    found = against_truth(outcomes, "contraction_count", "reps_done")
-    fast = found[found["participant_id"].isin(["sub-01", "sub-02", "sub-03", "sub-04"])]
+    measured = against_truth(outcomes, "contraction_count", "reps_done")
+    fast = measured[measured["participant_id"].isin(["sub-01", "sub-02", "sub-03", "sub-04"])]
     assert ((fast["value"] - fast["true"]).abs() <= 1).mean() > 0.95
     slow = outcomes[
         (outcomes["participant_id"] == "sub-10") & (outcomes["outcome"] == "contraction_count")
@@ -290,8 +290,8 @@ def test_contractions_are_counted_where_sampling_allows_it(outcomes):
 )
 def test_every_beat_of_a_clean_ecg_is_found_and_timed(results, participant, typical_s):
     truth = read(TRUTH / "beats" / f"{participant}.tsv.gz")
-    found = read(results / "beats" / f"{participant}.tsv")
-    seen = found[(found["source"] == "detector") & (found["kind"] != "extra")]
+    beats = read(results / "beats" / f"{participant}.tsv")
+    seen = beats[(beats["source"] == "detector") & (beats["kind"] != "extra")]
     for session, own in truth.groupby("session_id"):
         true_s = own["time_s"].to_numpy()
         found_s = seen.loc[seen["session_id"] == session, "time_s"].to_numpy()
@@ -305,11 +305,11 @@ def test_every_beat_of_a_clean_ecg_is_found_and_timed(results, participant, typi
 
 def test_noise_at_the_cadence_costs_hardly_a_beat(results):
     truth = read(TRUTH / "beats" / "sub-03.tsv.gz")
-    found = read(results / "beats" / "sub-03.tsv")
+    beats = read(results / "beats" / "sub-03.tsv")
     trouble = read(TRUTH / "trouble.tsv")
     noisy = trouble[trouble["trouble"] == "motion_noise"]
     # an edit removes a span of beats there that the detector found all the same
-    seen = found[(found["session_id"] == "ses-2") & (found["source"] != "repair")]["time_s"]
+    seen = beats[(beats["session_id"] == "ses-2") & (beats["source"] != "repair")]["time_s"]
     true = truth[truth["session_id"] == "ses-2"]["time_s"].to_numpy()
     assert len(noisy) == 4
     missed = false = 0
@@ -327,9 +327,9 @@ def test_noise_at_the_cadence_costs_hardly_a_beat(results):
 
 def test_ectopic_beats_never_count_as_normal(results):
     truth = read(TRUTH / "beats" / "sub-02.tsv.gz")
-    found = read(results / "beats" / "sub-02.tsv")
+    detected = read(results / "beats" / "sub-02.tsv")
     for session, own in truth[truth["kind"] == "ectopic"].groupby("session_id"):
-        beats = found[found["session_id"] == session]
+        beats = detected[detected["session_id"] == session]
         recorded = own["time_s"].between(beats["time_s"].min(), beats["time_s"].max())
         for time_s in own.loc[recorded, "time_s"]:
             near = beats[(beats["time_s"] - time_s).abs() < 0.1]
@@ -342,8 +342,8 @@ def test_every_deliberate_trouble_reaches_a_table(results, outcomes):
     quality, exclusions = read(results / "quality.tsv"), read(results / "exclusions.tsv")
 
     def clock(participant, session, signal):
-        rows = sync[(sync["participant_id"] == participant) & (sync["session_id"] == session)]
-        return rows[rows["signal"] == signal].iloc[0]
+        of_visit = sync[(sync["participant_id"] == participant) & (sync["session_id"] == session)]
+        return of_visit[of_visit["signal"] == signal].iloc[0]
 
     assert clock("sub-04", "ses-1", "ecg")["drift_ppm"] == pytest.approx(45, abs=5)
     assert "drift unknown" in clock("sub-08", "ses-2", "rr")["status"]

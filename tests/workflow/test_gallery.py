@@ -50,4 +50,4 @@ def test_without_a_cuff_log_pressures_are_judged_as_noted_and_the_time_under_cuf
 def test_the_page_leads_to_the_results_of_each(link):
     links = re.findall(r'href="([^"]+)"', gallery_page())
     wanted = [f"{name}/{link}" for name, *_ in GALLERY]
-    assert [found for found in links if found.endswith(link)] == wanted
+    assert [target for target in links if target.endswith(link)] == wanted

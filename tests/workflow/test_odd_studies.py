@@ -14,8 +14,8 @@ from project import made, write_tiny_study
 
 def keep_recordings(study, signal):
     path = study / "recordings.tsv"
-    header, *rows = path.read_text(encoding="utf-8").splitlines()
-    kept = [row for row in rows if f"\t{signal}\t" in row]
+    header, *lines = path.read_text(encoding="utf-8").splitlines()
+    kept = [row for row in lines if f"\t{signal}\t" in row]
     path.write_text("\n".join([header, *kept]) + "\n", encoding="utf-8")
 
 
