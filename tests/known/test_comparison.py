@@ -40,7 +40,7 @@ SLEEP = {
 
 def comparison_of(values: dict[str, list], *, repeats: int = 1) -> Comparison:
     """Values by condition, one or more per participant in order."""
-    rows = [
+    means = [
         {
             "participant_id": f"sub-{n // repeats + 1:02d}",
             "condition": condition,
@@ -52,7 +52,7 @@ def comparison_of(values: dict[str, list], *, repeats: int = 1) -> Comparison:
         for n, value in enumerate(numbers)
     ]
     return Comparison.of_rows(
-        pd.DataFrame(rows),
+        pd.DataFrame(means),
         outcome="smo2_nadir_pct",
         window="set",
         scale="identity",

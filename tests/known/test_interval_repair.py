@@ -84,13 +84,13 @@ def test_errors_are_found_as_well_as_published(make):
 
 def errors_pct(repair, make, *, series=12, share=0.05):
     """Median absolute error of RMSSD, SDNN, LF and HF in % after repair of mixed errors."""
-    rows = []
+    errors = []
     for seed in range(series):
         rng = np.random.default_rng([5, seed])
         clean = make(rng)
         disturbed, _ = inject_errors(clean, share=share, rng=rng)
-        rows.append(100 * np.abs(variability(repair(disturbed)) / variability(clean) - 1))
-    return np.median(rows, axis=0)
+        errors.append(100 * np.abs(variability(repair(disturbed)) / variability(clean) - 1))
+    return np.median(errors, axis=0)
 
 
 @pytest.mark.parametrize("make", [resting_beats, exercise_beats])

@@ -15,7 +15,7 @@ EXERCISES = ("curl", "press", "row", "squat")
 
 def comparison_of(y, exercises=EXERCISES):
     """A comparison of cells (people, conditions, exercises), everybody in one order of visits."""
-    rows = [
+    means = [
         {
             "participant_id": f"sub-{p:02d}",
             "condition": f"C{c}",
@@ -28,7 +28,7 @@ def comparison_of(y, exercises=EXERCISES):
         if not np.isnan(v)
     ]
     return Comparison.of_rows(
-        pd.DataFrame(rows),
+        pd.DataFrame(means),
         outcome="smo2_nadir_pct",
         window="set",
         scale="identity",

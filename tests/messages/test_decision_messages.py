@@ -32,9 +32,9 @@ def decide(study, *decisions):
         "edited_at": "2031-01-01",
         "reason": "seen on the video",
     }
-    rows = [{"edit_id": n, **known, **decision} for n, decision in enumerate(decisions, 1)]
+    edits = [{"edit_id": n, **known, **decision} for n, decision in enumerate(decisions, 1)]
     lines = ["\t".join(COLUMNS)]
-    lines += ["\t".join(str(row.get(column, "n/a")) for column in COLUMNS) for row in rows]
+    lines += ["\t".join(str(row.get(column, "n/a")) for column in COLUMNS) for row in edits]
     (study / "edits.tsv").write_text("\n".join(lines) + "\n")
     return study
 

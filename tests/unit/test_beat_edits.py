@@ -7,9 +7,9 @@ import pytest
 from heart.beat_edits import BeatEditError, accept_spans, apply_beat_edits, excluded_spans_s
 
 
-def edit_rows(*rows):
+def edit_rows(*edits):
     columns = ["edit_id", "action", "time_s", "new_time_s", "end_s", "reason"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(edits, columns=columns)
 
 
 def test_every_edit_is_carried_out_exactly():

@@ -123,8 +123,8 @@ def study_with(folder, start, *onsets):
     ]
     write_tsv(folder / "events.tsv", events)
     problems = Problems()
-    rows = read_table(folder / "events.tsv", problems)
-    return rows, [message for _, _, message in problems._gathered]
+    sheet = read_table(folder / "events.tsv", problems)
+    return sheet, [message for _, _, message in problems._gathered]
 
 
 def test_a_sheet_in_clock_times_gives_seconds_of_the_session(tmp_path):

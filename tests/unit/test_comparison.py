@@ -677,13 +677,13 @@ def test_overlap_of_one_participant_is_counted_within_exercises():
         ("none", "row"): (3, 2),
         ("low", "row"): (4, 1),
     }
-    rows = [
+    bouts = [
         {"participant_id": "sub-01", "condition": c, "exercise": e, "visit": 1, "y": float(v)}
         for (c, e), both in values.items()
         for v in both
     ]
     comparison = Comparison.of_rows(
-        pd.DataFrame(rows),
+        pd.DataFrame(bouts),
         outcome="rpe",
         window="set",
         scale="identity",

@@ -228,9 +228,9 @@ def test_a_fault_of_a_file_that_two_sensors_share_is_told_once(study, tmp_path):
         # the figure in the message of the second sensor differs
         shared.append(f"{time};{fraction:.3f};{0.9 * fraction:.3f}".replace(".", ","))
     path.write_text("\n".join(["time;smo2;calf", *shared]) + "\n")
-    rows = (study / "recordings.tsv").read_text()
-    first = next(row for row in rows.splitlines() if "ses-1_saturation" in row)
-    (study / "recordings.tsv").write_text(rows + first.replace("smo2", "calf") + "\n")
+    listed = (study / "recordings.tsv").read_text()
+    first = next(row for row in listed.splitlines() if "ses-1_saturation" in row)
+    (study / "recordings.tsv").write_text(listed + first.replace("smo2", "calf") + "\n")
     with pytest.raises(StudyError) as raised:
         read_one(study, tmp_path)
     text = str(raised.value)

@@ -139,9 +139,9 @@ def test_the_limits_of_an_inflation_lie_within_their_stated_error(rate_hz):
 def test_a_cuff_inflated_throughout_has_no_limits_to_propose():
     *trace, limits = inflations([SimulatedCuff(-20.0, 400.0)])
     assert propose_cuff_boundaries(*trace, **limits).empty
-    found = find_inflations(*trace, **limits)
-    assert found["pressure_mmhg"].tolist() == pytest.approx([120.0], abs=1.0)
-    assert found[["start_s", "end_s"]].isna().all(axis=None)
+    proposed = find_inflations(*trace, **limits)
+    assert proposed["pressure_mmhg"].tolist() == pytest.approx([120.0], abs=1.0)
+    assert proposed[["start_s", "end_s"]].isna().all(axis=None)
 
 
 def test_an_empty_recording_of_pressure_holds_no_inflation():

@@ -255,8 +255,8 @@ def test_numbers_below_a_narrow_panel_do_not_meet(width_in_):
 def test_one_participant_has_marks_and_no_bar_of_a_mean():
     bars = {}
     for people in (["a"], ["a", "b"]):
-        rows = [(p, c, n) for p in people for n, c in enumerate(("none", "target"))]
-        drawn = pd.DataFrame(rows, columns=["participant_id", "condition", "x"])
+        means = [(p, c, n) for p in people for n, c in enumerate(("none", "target"))]
+        drawn = pd.DataFrame(means, columns=["participant_id", "condition", "x"])
         drawn = drawn.assign(value=1.0, line=drawn["participant_id"], flagged=0)
         _, axes = pyplot.subplots()
         draw_people(axes, drawn, ["none", "target"], reach=0.2)

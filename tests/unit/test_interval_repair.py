@@ -390,9 +390,9 @@ def test_a_span_without_beats_has_no_share_of_corrected_beats():
         corrected_pct(repair_intervals(sinus_beats()), 500, 600)
 
 
-def edit_rows(*rows):
+def edit_rows(*edits):
     columns = ["edit_id", "action", "time_s", "new_time_s", "end_s", "reason"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(edits, columns=columns)
 
 
 def repaired_after(beats, edits):

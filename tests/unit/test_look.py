@@ -143,12 +143,12 @@ def test_a_drawer_is_told_at_once_with_copies_and_faults_by_cause(drawer, capsys
     page = (out / "look.html").read_text()
     assert page.count("<polyline") == 7
     with (out / "recordings_proposed.tsv").open() as file:
-        rows = list(csv.DictReader(file, delimiter="\t"))
-    assert {row["file"] for row in rows} == {
+        files = list(csv.DictReader(file, delimiter="\t"))
+    assert {row["file"] for row in files} == {
         path.name for path in before if path.name.startswith("sub-01")
     }
-    assert rows[0]["participant_id"] == "sub-01"
-    assert "participant_id" in rows[0]["proposed"]
+    assert files[0]["participant_id"] == "sub-01"
+    assert "participant_id" in files[0]["proposed"]
     assert {path: path.read_bytes() for path in drawer.iterdir()} == before
 
 

@@ -28,7 +28,7 @@ def study(
     participant = rng.normal(0, 0.7, participants)
     session = rng.normal(0, session_sd, (participants, 3))
     habit = rng.normal(0, 0.2, (participants, exercises))
-    rows = [
+    bouts = [
         (
             f"P{i:02d}",
             CONDITIONS[c],
@@ -38,7 +38,7 @@ def study(
         )
         for i, c, e in itertools.product(range(participants), range(3), range(exercises))
     ]
-    cells = pd.DataFrame(rows, columns=["participant", "condition", "exercise", "visit", "y"])
+    cells = pd.DataFrame(bouts, columns=["participant", "condition", "exercise", "visit", "y"])
     cells["load_kg"] = rng.normal(20, 3, len(cells))
     cells["condition"] = pd.Categorical(cells["condition"], CONDITIONS)
     return cells[rng.uniform(size=len(cells)) >= missing].reset_index(drop=True)

@@ -256,10 +256,10 @@ def test_a_blank_workbook_is_told_and_not_taken_in(study):
 def test_times_of_a_cuff_and_clock_marks_become_rows_of_their_own(study):
     cuff = {"inflated_time": "09:39:30", "released_time": "09:41:00", "limb": "leg"}
     list(take_in(study, filled(study, **cuff)))
-    rows = rows_of(study, "events")
-    assert [row.trial_type for row in rows] == ["baseline", "set", "cuff"]
-    assert (rows[2].onset_s, rows[2].duration_s) == (570.0, 90.0)
-    assert (rows[2].limb, rows[2].cuff_pressure_mmhg, rows[2].condition) == ("leg", 35.0, None)
+    sheet = rows_of(study, "events")
+    assert [row.trial_type for row in sheet] == ["baseline", "set", "cuff"]
+    assert (sheet[2].onset_s, sheet[2].duration_s) == (570.0, 90.0)
+    assert (sheet[2].limb, sheet[2].cuff_pressure_mmhg, sheet[2].condition) == ("leg", 35.0, None)
 
 
 def test_a_cuff_with_one_time_only_is_asked_for_the_other(study):

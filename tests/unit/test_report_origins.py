@@ -60,9 +60,9 @@ def test_a_number_without_outcome_leads_to_how_any_row_is_explained():
     assert Origin("coupling", 7).anchor == "numbers"
 
 
-def exclusions(*rows):
+def exclusions(*reasons):
     columns = ["scope", "participant_id", "session_id", "reason", "n_before", "n_after"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(reasons, columns=columns)
 
 
 def outcomes(*rows):
@@ -133,8 +133,8 @@ def in_sets(*conditions):
 
 
 def test_blinding_is_told_where_two_conditions_were_done_and_nowhere_else():
-    def told(found):
-        return any("blinded" in sentence for sentence in of_what_was_measured(found))
+    def told(results):
+        return any("blinded" in sentence for sentence in of_what_was_measured(results))
 
     assert told(in_sets("none", "low"))
     assert not told(in_sets("none", "none"))

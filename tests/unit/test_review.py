@@ -180,9 +180,9 @@ def served(study, tmp_path):
     serving.shutdown()
 
 
-def table(*rows):
+def table(*edits):
     lines = ["\t".join(EDIT_COLUMNS)]
-    lines += ["\t".join(str(row.get(name) or "n/a") for name in EDIT_COLUMNS) for row in rows]
+    lines += ["\t".join(str(row.get(name) or "n/a") for name in EDIT_COLUMNS) for row in edits]
     return ("\n".join(lines) + "\n").encode()
 
 

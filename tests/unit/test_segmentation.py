@@ -199,11 +199,11 @@ def test_a_limit_that_was_supplied_is_told_so_and_a_noted_one_beside_it_is_not()
     offered = pd.DataFrame({"time_s": [100.0, 143.0], "boundary": ["set_start", "set_end"]})
     offered = offered.assign(se_s=0.1, confidence=1.0, source="ripple")
     settings = settings_with().segment_oxygenation
-    rows = {
+    limits = {
         row["boundary"]: row
         for row in segments.compared_sets(sets, labels, offered, settings)
         if not np.isnan(row["proposed_s"])
     }
-    assert rows["set_start"]["log_s"] == 103.0
-    assert "supplied" not in rows["set_start"]["reason"]
-    assert rows["set_end"]["log_s"] == 140.0
+    assert limits["set_start"]["log_s"] == 103.0
+    assert "supplied" not in limits["set_start"]["reason"]
+    assert limits["set_end"]["log_s"] == 140.0

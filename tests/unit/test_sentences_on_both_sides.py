@@ -461,8 +461,8 @@ def test_a_smallest_effect_is_named_on_the_scale_of_its_outcome():
 
 
 def test_levels_of_coupling_and_their_errors_are_told_where_the_study_has_them():
-    rows = [("within session", 0.5, 0.3), ("between people", 0.2, -0.3)]
-    many = pd.DataFrame(rows, columns=["level", "r", "ci_low"])
+    levels = [("within session", 0.5, 0.3), ("between people", 0.2, -0.3)]
+    many = pd.DataFrame(levels, columns=["level", "r", "ci_low"])
     told = related_in_words(many)
     assert "sets about the mean of their session, people about each other" in told
     assert "session means" not in told

@@ -39,7 +39,7 @@ NADIRS = {
 
 def outcomes_of(order=CONDITIONS, *, one_visit=True, person="sub-01", nadirs=NADIRS, failed=()):
     """Nadirs, repetitions and failure of every bout; conditions in the order given."""
-    rows, onset_s = [], 0.0
+    bouts, onset_s = [], 0.0
     for visit, condition in enumerate(order, start=1):
         for exercise, values in nadirs.items():
             for bout, value in enumerate(values[condition], start=1):
@@ -59,12 +59,12 @@ def outcomes_of(order=CONDITIONS, *, one_visit=True, person="sub-01", nadirs=NAD
                     "window": "set",
                     "status": "ok",
                 }
-                rows += [
+                bouts += [
                     labels | {"outcome": "smo2_nadir_pct", "value": float(value)},
                     labels | {"outcome": "reps_done", "value": 15.0 - 3 * to_failure},
                     labels | {"outcome": "to_failure", "value": float(to_failure)},
                 ]
-    return pd.DataFrame(rows)
+    return pd.DataFrame(bouts)
 
 
 def cases_of(outcomes, schedule="not_stated"):

@@ -10,12 +10,12 @@ SHOWN = ((100.0, 160.0), (300.0, 345.0), (500.0, 560.0))
 
 
 def proposals(shown=SHOWN, confidence=0.95):
-    rows = [
+    limits = [
         (at_s, boundary)
         for span in shown
         for at_s, boundary in zip(span, ("set_start", "set_end"), strict=True)
     ]
-    table = pd.DataFrame(rows, columns=["time_s", "boundary"])
+    table = pd.DataFrame(limits, columns=["time_s", "boundary"])
     return table.assign(se_s=0.4, confidence=confidence, source="ripple")
 
 
