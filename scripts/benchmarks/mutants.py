@@ -95,7 +95,7 @@ def passed(tests: Iterable[str], folder: Path) -> bool:
 
 
 def _tested(tests: list[str], folder: Path) -> int:
-    """The status of pytest in this process, which knows no module of the project yet."""
+    """The status of pytest in this process, to which all modules of the project are new."""
     os.setsid()
     os.chdir(folder)
     log = os.open(folder / "tests.log", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
@@ -103,6 +103,10 @@ def _tested(tests: list[str], folder: Path) -> int:
     os.dup2(log, 2)
     of_project = str(PROJECT / "scripts")
     sys.path[:] = [entry for entry in sys.path if entry not in ("", of_project)]
+    for name, module in list(sys.modules.items()):
+        # what this program itself imported has no fault in it
+        if name != "__main__" and str(getattr(module, "__file__", "")).startswith(of_project):
+            del sys.modules[name]
     os.environ["PYTHONPATH"] = str(folder / "scripts")
     sys.dont_write_bytecode = True
     pytest = importlib.import_module("pytest")
