@@ -473,6 +473,16 @@ def test_clipping_is_named_and_not_accepted_where_the_beats_are_not_all_alike():
     assert ACCEPTED not in set(spans["verdict"])
 
 
+def test_noise_between_the_rails_is_rejected_however_many_beats_were_seen_in_it():
+    time_s = np.arange(0.0, 60.0, 1 / 250)
+    noise = np.clip(np.random.default_rng(5).standard_normal(time_s.size), -0.3, 0.3)
+    seen = detect_beats(time_s, noise)
+    assert len(seen) > 60
+    spans = quality_by_span(time_s, noise, seen)
+    assert set(spans["verdict"]) == {"rejected"}
+    assert set(spans["reason"]) == {"clipping"}
+
+
 def test_clipped_tips_cost_no_span_whose_beats_are_all_alike():
     """A recorder that shows 0.7 of the height: the tips are flat, the slopes are clear."""
     for n, lead in enumerate(("lateral", "tall_t", "chest_strap")):
