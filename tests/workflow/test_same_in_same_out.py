@@ -53,7 +53,7 @@ def test_a_changed_formula_of_an_outcome_reruns_everything_up_to_the_report(fini
 
 def test_a_changed_formula_of_the_comparison_measures_nobody_again(finished):
     path = finished / "scripts" / "comparison" / "planning.py"
-    before = edited(path, "def planning(", "LARGEST = 1\n\n\ndef planning(")
+    before = edited(path, "def planning_table(", "LARGEST = 1\n\n\ndef planning_table(")
     rules = planned(finished)
     path.write_text(before, encoding="utf-8")
     assert {"compare_conditions", "write_report"} <= rules
