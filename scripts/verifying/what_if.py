@@ -22,6 +22,7 @@ from verifying.words import write_moved
 
 KEYS = ["outcome", "window", "exercise", "contrast", "scale"]
 SHOWN = ["estimate", "ci_low", "ci_high", "p", "claim"]
+SAME = "  (the same)"
 
 
 def changed_by(words):
@@ -46,16 +47,26 @@ def beside(now, then, outcomes):
 
 
 def lines_of(table):
-    """The rows of `beside` as a person reads them, by outcome and window."""
+    """The rows of `beside` as a person reads them: what changed, by window, then what did not."""
+    unchanged = {}
     for (outcome, window), of_outcome in table.groupby(["outcome", "window"], sort=False):
-        yield f"\n{outcome}, {window}"
-        for row in of_outcome.itertuples():
-            before = _estimate(row.estimate, row.ci_low, row.ci_high, row.claim)
-            after = _estimate(
-                row.estimate_changed, row.ci_low_changed, row.ci_high_changed, row.claim_changed
-            )
-            same = "  (the same)" if before == after else f"   changed: {after}"
-            yield f"  {row.exercise}, {row.contrast}: {before}{same}"
+        contrast_lines = [_line_of(row) for row in of_outcome.itertuples()]
+        if all(line.endswith(SAME) for line in contrast_lines):
+            unchanged.setdefault(outcome, []).append(window)
+        else:
+            yield from (f"\n{outcome}, {window}", *contrast_lines)
+    if unchanged:
+        yield "\nThe same in every contrast:"
+        yield from (f"  {outcome}, {', '.join(windows)}" for outcome, windows in unchanged.items())
+
+
+def _line_of(row):
+    before = _estimate(row.estimate, row.ci_low, row.ci_high, row.claim)
+    after = _estimate(
+        row.estimate_changed, row.ci_low_changed, row.ci_high_changed, row.claim_changed
+    )
+    changed = SAME if before == after else f"   changed: {after}"
+    return f"  {row.exercise}, {row.contrast}: {before}{changed}"
 
 
 def _estimate(estimate, low, high, claim):

@@ -199,10 +199,21 @@ def contrasts(estimate):
 
 
 def test_a_changed_setting_stands_beside_the_present_numbers():
-    table = beside(contrasts(1.0), contrasts(1.2), ["rmssd_ms", "sdnn_ms"])
-    lines = list(lines_of(table))
-    assert lines[1] == "  all, low - none: 1 [0.5, 1.5]   changed: 1.2 [0.5, 1.5]"
-    assert lines[3].endswith("2 [1, 3]  (the same)")
+    asked = ["rmssd_ms", "sdnn_ms"]
+    lines = list(lines_of(beside(contrasts(1.0), contrasts(1.2), asked)))
+    assert lines == [
+        "\nrmssd_ms, set",
+        "  all, low - none: 1 [0.5, 1.5]   changed: 1.2 [0.5, 1.5]",
+        "\nThe same in every contrast:",
+        "  sdnn_ms, set",
+    ]
+    some = contrasts(1.2).assign(outcome="rmssd_ms", exercise=["squat", "all"])
+    before = contrasts(1.0).assign(outcome="rmssd_ms", exercise=["squat", "all"])
+    assert sorted(lines_of(beside(before, some, asked))) == [
+        "\nrmssd_ms, set",
+        "  all, low - none: 2 [1, 3]  (the same)",
+        "  squat, low - none: 1 [0.5, 1.5]   changed: 1.2 [0.5, 1.5]",
+    ]
 
 
 def test_an_outcome_to_show_must_be_in_a_contrast():
