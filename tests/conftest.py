@@ -1,6 +1,6 @@
 """Which tests start the workflow engine: all of tests/workflow, and those that say so themselves.
 
-`pytest -m "not engine"` answers in about a minute; without it everything runs. Where several
+`pytest -m "not engine"` answers in some two minutes; without it everything runs. Where several
 processes share the tests, those that start the engine come first, so that none is left alone with
 them at the end.
 """
