@@ -314,8 +314,8 @@ def _fast_between_beats(
 def above_quiet(fast: Floats) -> Floats:
     """Logarithm of fast movement in each span over that of the quiet quarter, from -0.5 to 1.5.
 
-    Of movement that no recording resolves from none (0.02 and 0.05 of that at beats) nothing is
-    said.
+    `fast` is movement between beats over that at beats. Movement below 0.02 counts as 0.02, and a
+    quiet below 0.05 as 0.05: less is no movement that a recording could tell from none.
     """
     quiet = max(float(np.quantile(fast, 0.25)), 0.05)
     return np.clip(np.log(np.maximum(fast, 0.02) / quiet), -0.5, 1.5)
