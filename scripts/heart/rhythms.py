@@ -212,7 +212,7 @@ def counted_hz(
     `times` (s) and `samples` are of any sampling, `rate_hz` the rate at the moments `at_s` (s). The
     values are turned back by the phase of that rate; how far the rest, smoothed over so much of a
     breath (SD), still turns is what breaths are ahead or behind (complex demodulation: Hayano et
-    al. 1993, Am J Physiol 264:H1229).
+    al. 1993, Am J Physiol 264:H1229). NaN farther than half of COUNT_S from all values.
     """
     steps = np.diff(at_s) * (rate_hz[1:] + rate_hz[:-1]) / 2
     breaths = np.concatenate([[0.0], np.cumsum(steps)])
@@ -229,4 +229,6 @@ def counted_hz(
     limits_s = np.clip(at_s + COUNT_S * np.array([[-0.5], [0.5]]), times[0], times[-1])
     counted = np.interp(limits_s, at_s, breaths)
     counted += np.interp(counted * BINS_PER_BREATH, filled + 0.5, ahead)
-    return np.diff(counted, axis=0)[0] / np.diff(limits_s, axis=0)[0]
+    spans_s = np.diff(limits_s, axis=0)[0]
+    unknown = np.full(spans_s.size, np.nan)
+    return np.divide(np.diff(counted, axis=0)[0], spans_s, out=unknown, where=spans_s > 0)

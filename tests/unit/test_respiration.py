@@ -119,6 +119,16 @@ def test_breaths_are_counted_where_a_short_one_passes_beside_the_rate_that_is_fo
     assert counted[(at_s > 8) & (at_s < 30)] == pytest.approx(0.25, abs=0.005)
 
 
+def test_no_breaths_are_counted_where_nothing_was_recorded():
+    time_s = np.arange(20.0, 200.0, 0.8)
+    at_s = np.arange(0.0, 220.0)
+    breathing = np.sin(2 * np.pi * 0.25 * time_s)
+    counted = counted_hz(time_s, breathing, at_s, np.full(at_s.size, 0.25), smoothed_breaths=0.15)
+    far = (at_s <= time_s[0] - 5.0) | (at_s >= time_s[-1] + 5.0)
+    assert np.array_equal(np.isnan(counted), far)
+    assert np.median(counted[~far]) == pytest.approx(0.25, abs=0.005)
+
+
 def test_no_rhythm_is_told_where_only_beats_are_marked_unevenly():
     """An error of one beat lengthens an interval and shortens the next, as a fast breath would."""
     for seed in (5, 7, 29, 34):
