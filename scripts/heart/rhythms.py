@@ -214,6 +214,8 @@ def counted_hz(
     breath (SD), still turns is what breaths are ahead or behind (complex demodulation: Hayano et
     al. 1993, Am J Physiol 264:H1229). NaN farther than half of COUNT_S from all values.
     """
+    if times.size == 0:
+        return np.full(at_s.size, np.nan)
     steps = np.diff(at_s) * (rate_hz[1:] + rate_hz[:-1]) / 2
     breaths = np.concatenate([[0.0], np.cumsum(steps)])
     breath = np.interp(times, at_s, breaths)

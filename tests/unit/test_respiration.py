@@ -127,6 +127,10 @@ def test_no_breaths_are_counted_where_nothing_was_recorded():
     far = (at_s <= time_s[0] - 5.0) | (at_s >= time_s[-1] + 5.0)
     assert np.array_equal(np.isnan(counted), far)
     assert np.median(counted[~far]) == pytest.approx(0.25, abs=0.005)
+    none = counted_hz(
+        np.empty(0), np.empty(0), at_s, np.full(at_s.size, 0.25), smoothed_breaths=0.15
+    )
+    assert np.isnan(none).all()
 
 
 def test_no_rhythm_is_told_where_only_beats_are_marked_unevenly():
