@@ -81,6 +81,15 @@ class WindowInputs:
         """Call a function with what its parameters ask for, or its default where that is absent."""
         return function(**{p.name: self._or_default(p) for p in parameters_of(function)})
 
+    def under(self, changes):
+        """The same window with other things for some, and all that is made from those made anew.
+
+        `changes`: by name, or a function that makes the change from what it asks for here.
+        """
+        given = {name: self[name] for name in self._given}
+        changed = {n: self.call(made) if callable(made) else made for n, made in changes.items()}
+        return WindowInputs(**given | changed)
+
     def _or_default(self, parameter):
         try:
             return self[parameter.name]

@@ -18,6 +18,7 @@ from results.tables import number
 from study.problems import StudyError
 
 PERSON = "sub-01"
+AFTER_SET = "recovery_first_60_s"
 RUN = settings_with(
     measure_outcomes={"baseline_settle_s": 20.0, "recovery_steady_from_s": 60.0},
     study={"conditions": ["none", "low", "target"]},
@@ -55,13 +56,39 @@ def test_the_first_of_the_conventions_is_that_of_the_run(finished):
     for _, row in chosen(finished).dropna(subset="value").iterrows():
         _, window, inputs = measured_again(finished, row)
         for says, _, value in list(other_conventions(row["outcome"], window, inputs))[:1]:
-            assert says.endswith("as here")
+            assert says == "as here"
             assert number(value) == number(row["value"]), (row["outcome"], row["window"])
             told.add(row["outcome"])
     # frequencies below the window's reach and beats too few for DFA leave no value in this study
     assert set(CONVENTIONS) - told <= {
         *("dfa_alpha1", "lf_power_ms2", "lf_hf_ratio", "hf_nu_pct", "total_power_ms2")
     }
+
+
+@pytest.mark.parametrize(
+    ("outcome", "window", "says", "setting"),
+    [
+        ("smo2_baseline_pct", "set", "last 30 s", {"saturation_baseline_s": 30.0}),
+        ("peak_hr_bpm", "set", "fastest 10 s", {"peak_window_s": 10.0}),
+        ("hf_power_ms2", "baseline", "welch", {"spectrum_method": "welch"}),
+        ("reoxygenation_half_time_s", AFTER_SET, "half-way to the peak", {"half_time_to": "peak"}),
+        (
+            *("hrr_60_bpm", AFTER_SET, "means over 15 and 15 s"),
+            {"end_rate_window_s": 15.0, "recovery_rate_window_s": 15.0},
+        ),
+    ],
+)
+def test_another_convention_gives_what_a_run_under_it_would_give(
+    finished, outcome, window, says, setting
+):
+    row = row_of(finished, outcome, window)
+    _, *known = measured_again(finished, row)
+    given = {name: value for name, _, value in other_conventions(outcome, *known)}
+    under_it = FinishedRun(finished.results, finished.study)
+    changed = finished.settings.measure_outcomes.model_copy(update=setting)
+    under_it.settings = finished.settings.model_copy(update={"measure_outcomes": changed})
+    again, _, _ = measured_again(under_it, row)
+    assert number(given[says]) == number(again["value"]) != number(row["value"])
 
 
 def row_of(finished, outcome, window):
