@@ -1,10 +1,6 @@
 """How saturation goes with failure, pressure and heart across sets; counts against the log."""
 
-import pandas as pd
-
-from comparison.coupling import agreement_rows, counts_beside_log, couplings
-from comparison.dose_table import dose_rows, doses_of
-from comparison.failure_table import failure_rows
+from comparison.relations import related_tables
 from engine.step import Input, Output, run
 from results.tables import read_table, write
 from study.session_sheet import events_of
@@ -25,22 +21,10 @@ def relate_outcomes(
     protocol: Protocol,
     about: StudySection,
 ):
-    measured = read_table(outcomes)
-    related = failure_rows(
-        measured,
-        conditions=about.conditions,
-        band_pct=protocol.failure_band_pct,
-        seed=about.seed,
-    )
-    write(pd.DataFrame(related), "failure", failure)
-    doses = doses_of(events_of(study), read_table(safety), read_table(cuff_checks), protocol)
-    related = dose_rows(measured, doses, primary=about.primary, band_pct=protocol.failure_band_pct)
-    write(pd.DataFrame(related), "dose", dose)
-    sets = measured[(measured["trial_type"] == "set") & measured["value"].notna()]
-    write(pd.DataFrame(couplings(sets)), "coupling", coupling)
-    counted = counts_beside_log(sets)
-    write(counted, "repetitions", repetitions)
-    write(pd.DataFrame(agreement_rows(counted)), "repetition_agreement", repetition_agreement)
+    measured = (read_table(path) for path in (safety, cuff_checks))
+    tables = related_tables(read_table(outcomes), events_of(study), *measured, protocol, about)
+    for file in (failure, dose, coupling, repetitions, repetition_agreement):
+        write(tables[file.stem], file.stem, file)
 
 
 if __name__ == "__main__":

@@ -299,16 +299,16 @@ def other_conventions(outcome, window, inputs):
     for says, convention in CONVENTIONS[outcome].items():
         try:
             if callable(convention):
-                value = inputs.under({"here": here}).call(convention)
+                measured = inputs.under({"here": here}).call(convention)
             else:
-                value = inputs.under(convention).call(measure)
-            shown = _number_or_reason(value)
+                measured = inputs.under(convention).call(measure)
+            shown = _number_or_reason(measured)
         except NotEnough as reason:
             shown = str(reason)
         yield says, SOURCES.get(says, COMMON), shown
 
 
-def _number_or_reason(value):
-    if isinstance(value, Estimate):
-        value = value.value if value.usable else value.reason
-    return value if isinstance(value, str) else float(value)
+def _number_or_reason(measured):
+    if isinstance(measured, Estimate):
+        return measured.value if measured.usable else measured.reason
+    return float(measured)

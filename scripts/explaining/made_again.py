@@ -4,27 +4,11 @@ Everything behind outcomes.tsv is made again by the functions that made it: the 
 alternatives, what goes with pressure and failure, safety, and who and what was left out.
 """
 
-import pandas as pd
-
 from engine.step import is_unmade
 from measuring.person import FILES
 from results.tables import as_read, stack
 from study.rows import participants_of, rows_of
 from study.session_sheet import events_of, table_of
-
-# of the comparison of conditions
-COMPARED = (
-    *("contrasts", "claims", "joint_tests", "crossover", "models", "sensitivity", "single_case"),
-    *("effect_sizes", "individual_responses", "repeatability", "planning", "diagnostics"),
-)
-
-RELATED = ("failure", "dose", "coupling", "repetitions", "repetition_agreement")
-
-OF_PRESSURES = ("safety", "titration", "harms")
-
-LEFT_OUT = ("missing", "exclusions", "unused", "decisions")
-
-MADE_AGAIN = (*COMPARED, "alternatives", *RELATED, *OF_PRESSURES, *LEFT_OUT)
 
 FROM_RECORDINGS = (
     "This table comes from the recordings themselves, before any outcome: the command "
@@ -52,14 +36,10 @@ def row_again(finished, name, number):
 
 
 def _table(finished, name):
-    def make():
-        if name in COMPARED:
-            made = stack(finished.kept("comparison", lambda: _comparison(finished))[name], name)
-        else:
-            made = MAKERS[name](finished)
-        return as_read(made, name)
-
-    return finished.kept(("made again", name), make)
+    """A table made again, with all that are made together with it."""
+    (make,) = (make for make, names in MADE_TOGETHER.items() if name in names)
+    tables = finished.kept(make, lambda: make(finished))
+    return as_read(tables[name], name)
 
 
 def _comparison(finished):
@@ -80,7 +60,7 @@ def _comparison(finished):
         departures,
     )
     made_from = finished.table("outcomes"), table_of(study, "sessions"), finished.table("quality")
-    return compare(*made_from, plan)
+    return {name: stack(made, name) for name, made in compare(*made_from, plan).items()}
 
 
 def _alternative(finished, name):
@@ -131,139 +111,64 @@ def _people(finished):
     return [person for person in everybody if not is_unmade(person, finished.results)]
 
 
-def _failure(finished):
-    from comparison.failure_table import failure_rows
+def _related(finished):
+    from comparison.relations import related_tables
 
     settings = finished.settings
-    return pd.DataFrame(
-        failure_rows(
-            finished.table("outcomes"),
-            conditions=settings.study.conditions,
-            band_pct=settings.protocol.failure_band_pct,
-            seed=settings.study.seed,
-        )
+    measured = finished.table("safety"), finished.table("cuff_checks")
+    return related_tables(
+        finished.table("outcomes"),
+        events_of(finished.study),
+        *measured,
+        settings.protocol,
+        settings.study,
     )
 
 
-def _dose(finished):
-    from comparison.dose_table import dose_rows, doses_of
-
-    settings = finished.settings
-    noted = finished.table("safety"), finished.table("cuff_checks")
-    doses = doses_of(events_of(finished.study), *noted, settings.protocol)
-    return pd.DataFrame(
-        dose_rows(
-            finished.table("outcomes"),
-            doses,
-            primary=settings.study.primary,
-            band_pct=settings.protocol.failure_band_pct,
-        )
-    )
-
-
-def _values_of_sets(finished):
-    outcomes = finished.table("outcomes")
-    return outcomes[(outcomes["trial_type"] == "set") & outcomes["value"].notna()]
-
-
-def _coupling(finished):
-    from comparison.coupling import couplings
-
-    return pd.DataFrame(couplings(_values_of_sets(finished)))
-
-
-def _repetitions(finished):
-    from comparison.coupling import counts_beside_log
-
-    return counts_beside_log(_values_of_sets(finished))
-
-
-def _agreement(finished):
-    from comparison.coupling import agreement_rows
-
-    return pd.DataFrame(agreement_rows(_repetitions(finished)))
-
-
-def _known_pressures(finished):
-    from cuff.safety import Known
-
-    study = finished.study
-    noted = table_of(study, "occlusion"), table_of(study, "titration")
-    return Known.of_study(*noted, finished.settings.check_safety)
-
-
-def _safety(finished):
-    from cuff.safety import safety_table
-
-    study, settings = finished.study, finished.settings
-    noted = table_of(study, "sessions"), events_of(study), _known_pressures(finished)
-    checks = finished.table("cuff_checks")
-    return safety_table(*noted, checks, settings.check_safety, settings.protocol)
-
-
-def _sets(finished):
-    events = events_of(finished.study)
-    return events[events["trial_type"] == "set"]
-
-
-def _titration(finished):
-    from cuff.titration import titration_table
-
-    known = _known_pressures(finished)
-    return titration_table(known.steps, _sets(finished), known.widths_cm)
-
-
-def _harms(finished):
-    from cuff.harms import harms_table
+def _checked(finished):
+    from cuff.checked import checked_tables
     from study.table_forms import files_of_table
 
-    noted = table_of(finished.study, "harms")
-    kept = bool(files_of_table(finished.study, "harms"))
-    return harms_table(noted, _sets(finished), finished.settings.study.conditions, kept=kept)
+    settings = finished.settings
+    return checked_tables(
+        finished.study,
+        finished.table("cuff_checks"),
+        settings.study.conditions,
+        settings.check_safety,
+        settings.protocol,
+        harms_kept=bool(files_of_table(finished.study, "harms")),
+    )
 
 
-def _missing(finished):
+def _left_out(finished):
     from comparison.sensitivity import missing_values
+    from results.decisions import ledger
+    from results.exclusions import exclusion_table, unused_recordings
 
-    asked = finished.settings.study
-    return missing_values(finished.table("outcomes"), asked.conditions, asked.primary)
-
-
-def _exclusions(finished):
-    from results.exclusions import exclusion_table
-
-    of_person = [finished.results / "participants" / person for person in _people(finished)]
+    study, results, asked = finished.study, finished.results, finished.settings.study
+    people = _people(finished)
+    beats_of = {person: results / "beats" / f"{person}.tsv" for person in people}
+    of_person = [results / "participants" / person for person in people]
     judged = [folder / f"{kind}.tsv" for kind in JUDGED for folder in of_person]
     measured = [folder / "outcomes.tsv.gz" for folder in of_person]
-    return exclusion_table(finished.study, finished.table("unmade"), judged, measured)
-
-
-def _unused(finished):
-    from results.exclusions import unused_recordings
-
-    return unused_recordings(finished.table("sync"))
-
-
-def _decisions(finished):
-    from results.decisions import ledger
-
-    beats_of = {
-        person: finished.results / "beats" / f"{person}.tsv" for person in _people(finished)
+    return {
+        "missing": missing_values(finished.table("outcomes"), asked.conditions, asked.primary),
+        "exclusions": exclusion_table(study, finished.table("unmade"), judged, measured),
+        "unused": unused_recordings(finished.table("sync")),
+        "decisions": ledger(study, beats_of, results / "quality.tsv"),
     }
-    return ledger(finished.study, beats_of, finished.results / "quality.tsv")
 
 
-MAKERS = {
-    "failure": _failure,
-    "dose": _dose,
-    "coupling": _coupling,
-    "repetitions": _repetitions,
-    "repetition_agreement": _agreement,
-    "safety": _safety,
-    "titration": _titration,
-    "harms": _harms,
-    "missing": _missing,
-    "exclusions": _exclusions,
-    "unused": _unused,
-    "decisions": _decisions,
+# tables by what makes them together
+MADE_TOGETHER = {
+    _comparison: (
+        *("contrasts", "claims", "joint_tests", "crossover", "models", "sensitivity"),
+        *("single_case", "effect_sizes", "individual_responses", "repeatability", "planning"),
+        "diagnostics",
+    ),
+    _related: ("failure", "dose", "coupling", "repetitions", "repetition_agreement"),
+    _checked: ("safety", "titration", "harms"),
+    _left_out: ("missing", "exclusions", "unused", "decisions"),
 }
+
+MADE_AGAIN = ("alternatives", *(name for names in MADE_TOGETHER.values() for name in names))
