@@ -3,6 +3,7 @@
 import atexit
 import sys
 
+from engine.choosing_jobs import choose_jobs_greedily
 from engine.origins import made_by
 from engine.problems import say_problems_last, say_what_is_missing
 from engine.progress import tell_progress
@@ -43,6 +44,7 @@ class WholeRun:
         self._study.claim_results()
         self._is_open = True
         atexit.register(self._ended)
+        choose_jobs_greedily(self._workflow)
         tell_progress(self._workflow)
 
     def succeeded(self):
