@@ -17,7 +17,7 @@ def _of_segmentation(*names):
     return {name: getattr(_SETTINGS.segment_oxygenation, name) for name in names}
 
 
-ENOUGH = {"min_usable_share": _MEASURING.smallest_usable_pct / 100}
+LEAST_USABLE = _MEASURING.smallest_usable_pct / 100
 CLEANING = _of_segmentation("stuck_s", "slip_pct_per_s", "dropout_jump_pct", "leak_longest_s")
 COURSE = _of_segmentation("ripple_window_s", "shortest_phase_s", "bend_reach_s", "steep_pct_per_s")
 CADENCES = {
@@ -28,5 +28,5 @@ CADENCES = {
 RECOVERY_FIT = {
     "longest_delay_s": _MEASURING.longest_recovery_delay_s,
     "min_r2": _MEASURING.smallest_recovery_r2,
-    "largest_tau_se_share": _MEASURING.largest_tau_error,
+    "largest_se_share": _MEASURING.largest_tau_error,
 }

@@ -10,6 +10,7 @@ Run it as `python3.11 scripts/launch.py benchmark oxygenation [repeats]`.
 import sys
 from collections import defaultdict
 from collections.abc import Iterator
+from dataclasses import replace
 from math import erfc, sqrt
 
 import numpy as np
@@ -20,7 +21,7 @@ from benchmarks.defaults import (
     CADENCES,
     CLEANING,
     COURSE,
-    ENOUGH,
+    LEAST_USABLE,
     NADIR_S,
     RECOVERY_FIT,
     SLOPE_S,
@@ -28,6 +29,7 @@ from benchmarks.defaults import (
 from demo.muscle_oxygen import SimulatedCuff, SimulatedOxygen, SimulatedSet, simulate_muscle_oxygen
 from muscle import boundaries, cleaning, desaturation, levels, recovery
 from muscle.contractions import find_contractions
+from muscle.readings import Readings
 from recordings.boundaries import compare_boundaries
 
 RATES_HZ = (0.5, 1.0, 2.0, 10.0, 50.0)
@@ -80,29 +82,33 @@ def errors_of(simulated: SimulatedOxygen) -> Iterator[tuple[str, float]]:
     """Every quantity's error against the truth; NaN where it was refused or not found."""
     readings = simulated.readings
     cleaned = cleaning.clean_saturation(readings["time_s"], readings["smo2_pct"], **CLEANING)
-    trace = (cleaned["time_s"].to_numpy(), cleaned["smo2_pct"].to_numpy())
+    trace = Readings(cleaned["time_s"], cleaned["smo2_pct"], LEAST_USABLE)
+    sampled = trace.time, trace.reading
     first_s = simulated.sets["onset_s"].iloc[0]
-    base = levels.baseline(*trace, first_s, window_s=BASELINE_S, **ENOUGH)
+    base = levels.baseline(trace, first_s, window_s=BASELINE_S)
     for truth in simulated.sets.itertuples():
         window = (truth.onset_s, truth.offset_s)
         cadence_hz = truth.contractions / (truth.offset_s - truth.onset_s)
         contractions = find_contractions(
-            *trace, *window, noted_rate_hz=cadence_hz, **CADENCES, **ENOUGH
+            *(*sampled, *window),
+            noted_rate_hz=cadence_hz,
+            min_usable_share=LEAST_USABLE,
+            **CADENCES,
         )
         yield "contraction_count", contractions.count.value - truth.contractions
-        rippling = {"contraction_rate_hz": contractions.rate_hz.value} | ENOUGH
-        lowest = levels.nadir(*trace, *window, window_s=NADIR_S, **rippling)
+        rippling = replace(trace, ripple_hz=contractions.rate_hz.value)
+        lowest = levels.nadir(rippling, *window, window_s=NADIR_S)
         yield "nadir", lowest.value - truth.nadir_pct
-        slope = desaturation.desaturation_slope(*trace, window[0], window_s=SLOPE_S, **rippling)
+        slope = desaturation.desaturation_slope(rippling, window[0], window_s=SLOPE_S)
         yield "slope", 100 * (slope.value / truth.slope_pct_per_s - 1)
         after = (truth.release_s, truth.release_s + 70.0)
         half = recovery.half_time(
-            *trace, *after, nadir_pct=lowest, target_pct=base, window_s=NADIR_S, **ENOUGH
+            trace, *after, nadir_pct=lowest, target_pct=base, window_s=NADIR_S
         )
         yield "half_time", half.value - truth.half_time_s
-        fit = recovery.exponential_recovery(*trace, *after, **RECOVERY_FIT, **ENOUGH)
-        yield "tau", fit.tau.value - truth.tau_s
-    proposals = boundaries.propose_boundaries(*trace, **CADENCES, **COURSE)
+        tau = recovery.exponential_tau(trace, *after, **RECOVERY_FIT)
+        yield "tau", tau.value - truth.tau_s
+    proposals = boundaries.propose_boundaries(*sampled, **CADENCES, **COURSE)
     of_sets = simulated.boundaries[simulated.boundaries["boundary"].str.startswith("set")]
     compared = pd.DataFrame(
         compare_boundaries(of_sets, proposals, tolerance_s=1.0, farthest_s=15.0)

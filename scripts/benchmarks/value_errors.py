@@ -24,6 +24,7 @@ over which a nadir is averaged count as error. Settings are the default ones. Ru
 import sys
 from collections import defaultdict
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -33,8 +34,8 @@ from benchmarks.defaults import (
     BASELINE_S,
     CADENCES,
     COURSE,
-    ENOUGH,
     HYSTERESIS_PCT,
+    LEAST_USABLE,
     NADIR_S,
     SLOPE_S,
 )
@@ -43,6 +44,7 @@ from demo import sensors, signals, study
 from muscle import desaturation, levels, recovery
 from muscle.boundaries import propose_boundaries
 from muscle.contractions import find_contractions
+from muscle.readings import Readings
 from muscle.resting_variation import resting_variation
 from results.estimate import Estimate
 
@@ -54,11 +56,11 @@ Judged = tuple[str, Estimate, float]
 
 def of_sets(visit, muscle: str, time_s: np.ndarray, smo2_pct: np.ndarray) -> Iterator[Judged]:
     """Quantity, estimate and truth of the baseline and of every set of one muscle."""
-    trace = time_s, smo2_pct
     begin_s, end_s = study.BASELINE_ONSET_S, study.BASELINE_ONSET_S + study.BASELINE_DURATION_S
     resting = (time_s >= begin_s) & (time_s <= end_s)
-    options = ENOUGH | {"at_rest": resting_variation(time_s[resting], smo2_pct[resting])}
-    rest = levels.baseline(*trace, end_s, window_s=BASELINE_S, **options)
+    at_rest = resting_variation(time_s[resting], smo2_pct[resting])
+    trace = Readings(time_s, smo2_pct, LEAST_USABLE, at_rest)
+    rest = levels.baseline(trace, end_s, window_s=BASELINE_S)
     resting_pct = visit.resting_smo2_pct[muscle]
     yield "baseline", rest, resting_pct
     for planned in visit.sets:
@@ -71,37 +73,31 @@ def of_sets(visit, muscle: str, time_s: np.ndarray, smo2_pct: np.ndarray) -> Ite
         working = fine_s <= planned.end_s
         window = planned.onset_s, planned.end_s
         cadence_hz = planned.reps_done / (planned.end_s - planned.onset_s)
-        ripple = find_contractions(*trace, *window, noted_rate_hz=cadence_hz, **CADENCES, **ENOUGH)
-        ripple_hz = ripple.rate_hz.value if ripple.rate_hz.usable else None
-        nadir = levels.nadir(
-            *trace, *window, window_s=NADIR_S, contraction_rate_hz=ripple_hz, **options
+        ripple = find_contractions(
+            *(time_s, smo2_pct, *window),
+            noted_rate_hz=cadence_hz,
+            min_usable_share=LEAST_USABLE,
+            **CADENCES,
         )
+        rippling = replace(trace, ripple_hz=ripple.rate_hz.value if ripple.rate_hz.usable else None)
+        nadir = levels.nadir(rippling, *window, window_s=NADIR_S)
         nadir_pct = float(course_pct[working].min())
         yield "nadir", nadir, nadir_pct
         yield "drop", levels.drop(rest, nadir), resting_pct - nadir_pct
         below_pct_s = float(np.maximum(resting_pct - course_pct[working], 0.0).sum() * 0.01)
-        area = desaturation.area_below(*trace, *window, level_pct=rest, **options)
+        area = desaturation.area_below(trace, *window, level_pct=rest)
         yield "area below baseline", area, below_pct_s
         if nadir_pct < BAND_PCT[1] + HYSTERESIS_PCT:
             in_band = desaturation.time_in_band_s(
-                *trace,
-                *window,
-                low_pct=BAND_PCT[0],
-                high_pct=BAND_PCT[1],
-                hysteresis_pct=HYSTERESIS_PCT,
-                **options,
+                trace, *window, band_pct=BAND_PCT, hysteresis_pct=HYSTERESIS_PCT
             )
             inside = (course_pct[working] >= BAND_PCT[0]) & (course_pct[working] <= BAND_PCT[1])
             yield "time in band", in_band, float(inside.sum() * 0.01)
-        slope = desaturation.desaturation_slope(
-            *trace, window[0], window_s=SLOPE_S, contraction_rate_hz=ripple_hz, **options
-        )
+        slope = desaturation.desaturation_slope(rippling, window[0], window_s=SLOPE_S)
         first = fine_s <= window[0] + SLOPE_S
         yield "slope", slope, float(np.polyfit(fine_s[first], course_pct[first], 1)[0])
         after = planned.release_s, planned.release_s + 60.0
-        half = recovery.half_time(
-            *trace, *after, nadir_pct=nadir, target_pct=rest, window_s=NADIR_S, **options
-        )
+        half = recovery.half_time(trace, *after, nadir_pct=nadir, target_pct=rest, window_s=NADIR_S)
         half_time_s = signals.half_time_s(
             fine_s,
             course_pct,
@@ -110,7 +106,7 @@ def of_sets(visit, muscle: str, time_s: np.ndarray, smo2_pct: np.ndarray) -> Ite
             baseline_pct=resting_pct,
         )
         yield "half-time", half, half_time_s
-        peak = levels.overshoot(*trace, *after, baseline_pct=rest, window_s=NADIR_S, **options)
+        peak = levels.overshoot(trace, *after, baseline_pct=rest, window_s=NADIR_S)
         yield "overshoot", peak, float(course_pct[~working].max()) - resting_pct
 
 

@@ -27,6 +27,7 @@ from figures._drawing import (
 )
 from muscle.contractions import low_points
 from muscle.levels import nadir
+from muscle.readings import Readings
 from results.condition_marks import COLOURS
 from results.words import words_of
 from windows._after_set import release_of_cuff
@@ -189,13 +190,14 @@ def working_sensor(results, participant, session_id, event_id):
 
 def time_of_nadir(trace, start_s, end_s, of_set, settings):
     """When the centred mean is lowest, in s; NaN where this cannot be said."""
-    lowest = nadir(
-        *(trace["time_s"], trace["value"], start_s, end_s),
-        window_s=settings.measure_outcomes.nadir_window_s,
-        min_usable_share=settings.measure_outcomes.smallest_usable_pct / 100,
-        contraction_rate_hz=of_set.get("contraction_rate_hz"),
+    measuring = settings.measure_outcomes
+    readings = Readings(
+        trace["time_s"],
+        trace["value"],
+        measuring.smallest_usable_pct / 100,
+        ripple_hz=of_set.get("contraction_rate_hz"),
     )
-    return np.nan if lowest.at_s is None else lowest.at_s
+    return nadir(readings, start_s, end_s, window_s=measuring.nadir_window_s).at_s
 
 
 def contractions_of(trace, start_s, end_s, of_set):

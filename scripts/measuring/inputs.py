@@ -5,6 +5,7 @@ each is made at most once per window. Settings of measure_outcomes can be asked 
 """
 
 import inspect
+from dataclasses import replace
 from functools import cache
 from typing import NamedTuple
 
@@ -17,9 +18,10 @@ from heart.precision import precise_band_power_ms2
 from heart.repair.series import SAME_BEAT_S, with_differences
 from heart.variability import NotEnough
 from measuring import properties
-from muscle import cleaning, concentration, levels, recovery
+from muscle import cleaning, concentration, levels
 from muscle.concentration import HAEMOGLOBIN, of_working_muscle
 from muscle.contractions import find_contractions
+from muscle.readings import Readings
 from muscle.resting_variation import STEADY, resting_variation
 from recordings import time_axis
 from results.estimate import Estimate
@@ -322,33 +324,26 @@ def haemoglobin_traces(traces):
     return {signal: traces[traces["signal"] == signal] for signal in HAEMOGLOBIN}
 
 
-def concentrations(haemoglobin_traces, segment):
+def concentrations(haemoglobin_traces, segment, baseline_span_s, usable_share):
     """Haemoglobin of the muscle that works in this set, by signal; why there is none instead."""
     return {
-        signal: of_working_muscle(of_signal, segment)
+        signal: of_working_muscle(of_signal, segment, baseline_span_s, usable_share)
         for signal, of_signal in haemoglobin_traces.items()
     }
 
 
 def haemoglobin_changes(
-    concentrations,
-    baseline_span_s,
-    set_end_s,
-    saturation_baseline_s,
-    end_window_s,
-    usable_share,
-    ripple_hz=None,
+    concentrations, baseline_end_s, set_end_s, saturation_baseline_s, end_window_s, ripple_hz=None
 ):
     """Change of haemoglobin from rest to the end of the set, by signal."""
     return {
         signal: concentration.change(
             recording,
-            baseline_span_s,
+            baseline_end_s,
             set_end_s,
             baseline_window_s=saturation_baseline_s,
             end_window_s=end_window_s,
-            min_usable_share=usable_share,
-            contraction_rate_hz=ripple_hz,
+            ripple_hz=ripple_hz,
         )
         for signal, recording in concentrations.items()
     }
@@ -357,12 +352,11 @@ def haemoglobin_changes(
 def haemoglobin_half_recoveries(
     concentrations,
     window,
-    baseline_span_s,
+    baseline_end_s,
     set_end_s,
     saturation_baseline_s,
     end_window_s,
     nadir_window_s,
-    usable_share,
 ):
     """Time after the set until haemoglobin is half-way back, by signal that turns round."""
     return {
@@ -370,12 +364,11 @@ def haemoglobin_half_recoveries(
             signal,
             concentrations[signal],
             window,
-            baseline_span_s,
+            baseline_end_s,
             set_end_s,
             baseline_window_s=saturation_baseline_s,
             end_window_s=end_window_s,
             smoothing_s=nadir_window_s,
-            min_usable_share=usable_share,
         )
         for signal in concentration.TURNS_ROUND
     }
@@ -428,26 +421,20 @@ def at_rest(time_s, smo2_pct, level_segment, baseline_span_s=None):
     return resting_variation(time_s[rest], smo2_pct[rest])
 
 
-def smo2_baseline(
-    time_s,
-    smo2_pct,
-    level_segment,
-    baseline_end_s,
-    set_end_s,
-    saturation_baseline_s,
-    usable_share,
-    at_rest,
-):
+def saturation(time_s, smo2_pct, usable_share, at_rest):
+    """Saturation of the working muscle."""
+    return Readings(time_s, smo2_pct, usable_share, at_rest)
+
+
+def rippling_saturation(saturation, ripple_hz):
+    """Saturation of a set, measured over whole contractions where their ripple is known."""
+    return replace(saturation, ripple_hz=ripple_hz)
+
+
+def smo2_baseline(saturation, level_segment, baseline_end_s, set_end_s, saturation_baseline_s):
     """Resting saturation of the working muscle, refused where the sensor slipped since."""
-    level = levels.baseline(
-        time_s,
-        smo2_pct,
-        baseline_end_s,
-        window_s=saturation_baseline_s,
-        min_usable_share=usable_share,
-        at_rest=at_rest,
-    )
-    if not cleaning.levels_comparable(time_s, level_segment, baseline_end_s, set_end_s):
+    level = levels.baseline(saturation, baseline_end_s, window_s=saturation_baseline_s)
+    if not cleaning.levels_comparable(saturation.time, level_segment, baseline_end_s, set_end_s):
         return Estimate.refused("the sensor slipped between the baseline and this set")
     return level
 
@@ -484,36 +471,15 @@ def ripple_hz(contractions, logged_cadence_hz, time_s, samples_per_contraction):
     return contractions.rate_hz.value
 
 
-def smo2_nadir(
-    time_s, smo2_pct, set_start_s, set_end_s, nadir_window_s, usable_share, ripple_hz, at_rest
-):
-    return levels.nadir(
-        time_s,
-        smo2_pct,
-        set_start_s,
-        set_end_s,
-        window_s=nadir_window_s,
-        min_usable_share=usable_share,
-        contraction_rate_hz=ripple_hz,
-        at_rest=at_rest,
-    )
+def smo2_nadir(rippling_saturation, set_start_s, set_end_s, nadir_window_s):
+    return levels.nadir(rippling_saturation, set_start_s, set_end_s, window_s=nadir_window_s)
 
 
-def recovery_target(
-    time_s, smo2_pct, window, smo2_baseline, half_time_to, nadir_window_s, usable_share, at_rest
-):
+def recovery_target(saturation, window, smo2_baseline, half_time_to, nadir_window_s):
     """The level that reoxygenation is measured against."""
     if half_time_to == "baseline":
         return smo2_baseline
-    return recovery.peak_level(
-        time_s,
-        smo2_pct,
-        window.start_s,
-        window.end_s,
-        window_s=nadir_window_s,
-        min_usable_share=usable_share,
-        at_rest=at_rest,
-    )
+    return levels.peak(saturation, window.start_s, window.end_s, window_s=nadir_window_s)
 
 
 def beat_count(nn):

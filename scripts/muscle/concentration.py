@@ -4,11 +4,13 @@ Concentrations of continuous-wave spectroscopy are changes from an arbitrary zer
 differences within a recording are read (Ferrari and Quaresima 2012 NeuroImage 63:921-935).
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
 from muscle import levels, recovery
-from muscle.levels import window_mean
+from muscle.readings import Readings
 from muscle.resting_variation import resting_variation
 from results.estimate import Estimate
 
@@ -23,13 +25,14 @@ TURNS_ROUND = ("oxy_haemoglobin", "deoxy_haemoglobin")
 FALLS_IN_RECOVERY = ("deoxy_haemoglobin",)
 
 
-def of_working_muscle(of_signal: pd.DataFrame, segment) -> tuple[np.ndarray, np.ndarray] | str:
-    """Time (s) and value (umol/l) of the recording of one signal that belongs to a set, or why none
-    does, as a sentence.
+def of_working_muscle(
+    of_signal: pd.DataFrame, segment, rest_s: tuple[float, float], least_usable: float
+) -> Readings | str:
+    """The recording (umol/l) of one signal that belongs to a set, or why none does, as a sentence.
 
     `of_signal`: traces of one signal of a session; `segment`: the row of the set in segments.tsv,
     which names the saturation sensor on the working muscle. Without such a sensor the only
-    recording of the session is taken.
+    recording of the session is taken. `rest_s`: start and end of the baseline.
     """
     if of_signal.empty:
         return "not recorded in this session"
@@ -50,18 +53,20 @@ def of_working_muscle(of_signal: pd.DataFrame, segment) -> tuple[np.ndarray, np.
         n = len(sensors) or "none"
         return f"{n} of the recordings of the session lie on the working muscle; one is needed"
     (_, trace), *_ = sensors
-    return trace["time_s"].to_numpy(float), trace["value"].to_numpy(float)
+    time_s, concentration = trace["time_s"].to_numpy(float), trace["value"].to_numpy(float)
+    resting = (time_s >= rest_s[0]) & (time_s <= rest_s[1])
+    at_rest = resting_variation(time_s[resting], concentration[resting])
+    return Readings(time_s, concentration, least_usable, at_rest)
 
 
 def change(
-    recording,
-    baseline_span_s: tuple[float, float],
+    recording: Readings | str,
+    rest_end_s: float,
     set_end_s: float,
     *,
     baseline_window_s: float,
     end_window_s: float,
-    min_usable_share: float,
-    contraction_rate_hz: float | None = None,
+    ripple_hz: float | None = None,
 ) -> Estimate:
     """Mean at the end of a set less the mean of the last part of the baseline, in umol/l.
 
@@ -69,16 +74,9 @@ def change(
     """
     if isinstance(recording, str):
         return Estimate.refused(recording)
-    at_rest = _at_rest(recording, baseline_span_s)
-    rest = _rest(recording, baseline_span_s, baseline_window_s, min_usable_share, at_rest)
-    worked = levels.end_level(
-        *recording,
-        set_end_s,
-        window_s=end_window_s,
-        min_usable_share=min_usable_share,
-        contraction_rate_hz=contraction_rate_hz,
-        at_rest=at_rest,
-    )
+    rest = levels.window_mean(recording, rest_end_s - baseline_window_s, rest_end_s)
+    rippling = replace(recording, ripple_hz=ripple_hz)
+    worked = levels.end_level(rippling, set_end_s, window_s=end_window_s)
     for name, level in (("baseline", rest), ("end of the set", worked)):
         if not level.usable:
             return Estimate.refused(f"{name}: {level.reason}")
@@ -87,50 +85,27 @@ def change(
 
 def half_recovery(
     signal: str,
-    recording,
+    recording: Readings | str,
     window,
-    baseline_span_s: tuple[float, float],
+    rest_end_s: float,
     set_end_s: float,
     *,
     baseline_window_s: float,
     end_window_s: float,
     smoothing_s: float,
-    min_usable_share: float,
 ) -> Estimate:
     """Seconds after a set until a concentration is half-way from its level at the end of the set
     back to rest; see `recovery.half_time`."""
     if isinstance(recording, str):
         return Estimate.refused(recording)
     sign = -1.0 if signal in FALLS_IN_RECOVERY else 1.0
-    turned = recording[0], sign * recording[1]
-    at_rest = _at_rest(turned, baseline_span_s)
+    turned = replace(recording, reading=sign * recording.reading)
     return recovery.half_time(
-        *turned,
+        turned,
         window.start_s,
         window.end_s,
-        nadir_pct=levels.end_level(
-            *turned,
-            set_end_s,
-            window_s=end_window_s,
-            min_usable_share=min_usable_share,
-            at_rest=at_rest,
-        ),
-        target_pct=_rest(turned, baseline_span_s, baseline_window_s, min_usable_share, at_rest),
+        nadir_pct=levels.end_level(turned, set_end_s, window_s=end_window_s),
+        target_pct=levels.window_mean(turned, rest_end_s - baseline_window_s, rest_end_s),
         window_s=smoothing_s,
-        min_usable_share=min_usable_share,
         in_unit=lambda level: f"{sign * level:.1f} umol/l",
-        at_rest=at_rest,
-    )
-
-
-def _at_rest(recording, baseline_span_s):
-    time_s, concentration = recording
-    resting = (time_s >= baseline_span_s[0]) & (time_s <= baseline_span_s[1])
-    return resting_variation(time_s[resting], concentration[resting])
-
-
-def _rest(recording, baseline_span_s, window_s, min_usable_share, at_rest):
-    end_s = baseline_span_s[1]
-    return window_mean(
-        *recording, end_s - window_s, end_s, min_usable_share=min_usable_share, at_rest=at_rest
     )

@@ -1,48 +1,29 @@
 """Kinetics of reoxygenation after a set: half-time and exponential recovery."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from muscle.fits import correlation_factor, extreme_mean, line_crossing, too_little
-from muscle.resting_variation import STEADY, RestingVariation
-from recordings.time_axis import centred_mean, sampling_step_s, trace_of
+from muscle.fits import line_crossing
+from muscle.readings import Readings
+from muscle.resting_variation import RestingVariation, correlation_factor
+from recordings.time_axis import centred_mean, sampling_step_s
 from results.estimate import Estimate
 
 
-@dataclass(frozen=True)
-class ExponentialRecovery:
-    """The four parameters of E - A exp(-(t - delay)/tau) and the R2 of the fit.
-
-    Percent for ``end`` and ``amplitude``, seconds for ``delay`` (counted from the start of
-    recovery) and ``tau``. When the fit is refused, all four carry the same reason.
-    """
-
-    end: Estimate
-    amplitude: Estimate
-    delay: Estimate
-    tau: Estimate
-    r2: float
-
-
 def half_time(
-    time_s: ArrayLike,
-    readings: ArrayLike,
+    trace: Readings,
     start_s: float,
     end_s: float,
     *,
     nadir_pct: Estimate,
     target_pct: Estimate,
     window_s: float,
-    min_usable_share: float,
     in_unit: Callable[[float], str] = "{:.1f} %".format,
-    at_rest: RestingVariation = STEADY,
 ) -> Estimate:
     """Seconds from `start_s` until the trace is half-way from the nadir up to the target.
 
-    The target is the baseline, or the recovery peak (`peak_level`) where a study chooses that. A
+    The target is the baseline, or the recovery peak (`levels.peak`) where a study chooses that. A
     centred mean of `window_s` finds the first crossing; a straight line through the readings
     around it, a quarter of the half-time either side and at most `window_s`, gives its time and
     error. For an exponential recovery it equals delay + tau ln 2. Preferred to a fitted tau, which
@@ -51,26 +32,23 @@ def half_time(
     Refused when the fall does not stand out of the noise, the trace is already half-way at the
     start, half-way is not reached by `end_s`, or the crossing lies in a gap.
     """
-    time, reading = trace_of(time_s, readings)
     for name, part in (("nadir", nadir_pct), ("level to recover to", target_pct)):
         if not part.usable:
             return Estimate.refused(f"no {name}: {part.reason}")
-    verdict = too_little(time, reading, start_s, end_s, min_usable_share)
-    if verdict:
-        return Estimate.refused(verdict)
+    if reason := trace.too_few(start_s, end_s):
+        return Estimate.refused(reason)
     fall = target_pct.value - nadir_pct.value
     fall_se = float(np.hypot(nadir_pct.se, target_pct.se))
     if fall <= 3 * fall_se:
         return Estimate.refused(f"a fall of {in_unit(fall)} does not stand out of the noise")
     level = nadir_pct.value + fall / 2
-
-    mean = centred_mean(time, reading, max(window_s, 2 * sampling_step_s(time)))
-    inside = (time >= start_s) & (time <= end_s)
-    first_crossing_s = _first_crossing_s(time[inside], mean[inside], level, in_unit(level))
+    mean = centred_mean(trace.time, trace.reading, max(window_s, 2 * sampling_step_s(trace.time)))
+    inside = (trace.time >= start_s) & (trace.time <= end_s)
+    first_crossing_s = _first_crossing_s(trace.time[inside], mean[inside], level, in_unit(level))
     if isinstance(first_crossing_s, str):
         return Estimate.refused(first_crossing_s)
-    crossing = line_crossing(time, reading, first_crossing_s, start_s, level, window_s)
-    level_se = np.hypot(crossing.level_se, at_rest.sd)
+    crossing = line_crossing(trace, first_crossing_s, start_s, level, window_s)
+    level_se = np.hypot(crossing.level_se, trace.at_rest.sd)
     se = float(np.hypot(level_se, fall_se / 2) / crossing.slope)
     flagged = [part.reason for part in (nadir_pct, target_pct) if part.status == "flagged"]
     return Estimate(
@@ -99,85 +77,51 @@ def _first_crossing_s(
     return float(time[before] + part * (time[after] - time[before]))
 
 
-def peak_level(
-    time_s: ArrayLike,
-    readings: ArrayLike,
-    start_s: float,
-    end_s: float,
-    *,
-    window_s: float,
-    min_usable_share: float,
-    at_rest: RestingVariation = STEADY,
-) -> Estimate:
-    """Highest centred mean of a window: the level to recover to where a study chooses the peak."""
-    time, reading = trace_of(time_s, readings)
-    verdict = too_little(time, reading, start_s, end_s, min_usable_share)
-    if verdict:
-        return Estimate.refused(verdict)
-    return extreme_mean(time, reading, start_s, end_s, window_s, None, at_rest, lowest=False)
-
-
-def exponential_recovery(
-    time_s: ArrayLike,
-    readings: ArrayLike,
+def exponential_tau(
+    trace: Readings,
     start_s: float,
     end_s: float,
     *,
     longest_delay_s: float,
     min_r2: float,
-    largest_tau_se_share: float,
-    min_usable_share: float,
-    at_rest: RestingVariation = STEADY,
-) -> ExponentialRecovery:
-    """Fit E - A exp(-(t - delay)/tau), flat until the delay has passed, by least squares.
+    largest_se_share: float,
+) -> Estimate:
+    """Time constant of E - A exp(-(t - delay)/tau), flat until the delay, by least squares; in s.
 
     Times count from `start_s`. Standard errors come from the curvature at the solution, count
     independent readings only and hold the slow variation `at_rest`. Refused when the curve explains
-    less than `min_r2`, when tau is not known better than `largest_tau_se_share` of itself or
+    less than `min_r2`, when tau is not known better than `largest_se_share` of itself or
     reaches the length of the window (the plateau was not seen), or when the amplitude does not
     stand out of its error. Secondary to `half_time`; mono-exponential recovery is a convention of
     the trade.
     """
-    time, reading = trace_of(time_s, readings)
-    verdict = too_little(time, reading, start_s, end_s, min_usable_share)
-    inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
-    if not verdict and inside.sum() < 8:
-        verdict = f"{inside.sum()} readings are too few to fit four numbers"
-    if not verdict and np.ptp(reading[inside]) == 0:
-        verdict = "no rise: every reading is the same"
-    if verdict:
-        return _refused_recovery(verdict)
-    clock, reading = time[inside] - start_s, reading[inside]
+    inside = (trace.time >= start_s) & (trace.time <= end_s) & np.isfinite(trace.reading)
+    clock, reading = trace.time[inside] - start_s, trace.reading[inside]
+    reason = trace.too_few(start_s, end_s)
+    if not reason and len(clock) < 8:
+        reason = f"{len(clock)} readings are too few to fit four numbers"
+    if not reason and np.ptp(reading) == 0:
+        reason = "no rise: every reading is the same"
+    if reason:
+        return Estimate.refused(reason)
     longest_tau_s = end_s - start_s
-    shortest_tau_s = min(sampling_step_s(time), longest_tau_s) / 4
+    shortest_tau_s = min(sampling_step_s(trace.time), longest_tau_s) / 4
     fit = _fitted_recovery(clock, reading, longest_delay_s, shortest_tau_s, longest_tau_s)
     # least squares gives the curve less the readings
     residual = -fit.fun
     r2 = float(1 - np.sum(residual**2) / np.sum((reading - reading.mean()) ** 2))
-    covariance = _covariance(fit.jac, residual, clock, at_rest)
-    end_se, amplitude_se, delay_se, tau_se = np.sqrt(np.diag(covariance))
-    end, amplitude, delay, tau = (float(number) for number in fit.x)
+    covariance = _covariance(fit.jac, residual, clock, trace.at_rest)
+    _, amplitude_se, _, se = np.sqrt(np.diag(covariance))
+    _, amplitude, delay, tau = (float(number) for number in fit.x)
     if not amplitude > 3 * amplitude_se:
-        return _refused_recovery("no rise that stands out of the noise", r2)
-    if not tau_se <= largest_tau_se_share * tau:
-        return _refused_recovery(f"tau is not identifiable: {tau:.1f} s, error {tau_se:.1f} s", r2)
+        return Estimate.refused("no rise that stands out of the noise")
+    if not se <= largest_se_share * tau:
+        return Estimate.refused(f"tau is not identifiable: {tau:.1f} s, error {se:.1f} s")
     if tau >= longest_tau_s - delay:
-        reason = f"{longest_tau_s:g} s are too short for a tau of {tau:.1f} s"
-        return _refused_recovery(reason, r2)
+        return Estimate.refused(f"{longest_tau_s:g} s are too short for a tau of {tau:.1f} s")
     if r2 < min_r2:
-        return _refused_recovery(f"the curve explains {r2:.2f} of the variance only", r2)
-    return ExponentialRecovery(
-        Estimate(end, float(end_se)),
-        Estimate(amplitude, float(amplitude_se)),
-        Estimate(delay, float(delay_se)),
-        Estimate(tau, float(tau_se)),
-        r2,
-    )
-
-
-def _refused_recovery(reason: str, r2: float = float("nan")) -> ExponentialRecovery:
-    refusal = Estimate.refused(reason)
-    return ExponentialRecovery(refusal, refusal, refusal, refusal, r2)
+        return Estimate.refused(f"the curve explains {r2:.2f} of the variance only")
+    return Estimate(tau, float(se))
 
 
 def _fitted_recovery(

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from muscle.fits import correlation_factor
 from recordings.time_axis import sampling_step_s, usable_readings
 
 BLOCK_S = 10.0
@@ -79,6 +78,16 @@ def resting_variation(time_s: ArrayLike, readings: ArrayLike) -> RestingVariatio
     variance /= share_left_by_mean(BLOCK_S, memory_s)
     freedom = max(rest_s / memory_s, 4.0)
     return RestingVariation(float(np.sqrt(variance * freedom / (freedom - 2))), memory_s)
+
+
+def correlation_factor(residual: np.ndarray) -> float:
+    """Readings per independent reading, (1 + r)/(1 - r) of the lag-1 autocorrelation r >= 0."""
+    power = float(np.sum(residual**2))
+    if len(residual) < 4 or power == 0:
+        return 1.0
+    lag = float(np.sum(residual[1:] * residual[:-1])) / power
+    lag = min(max(lag, 0.0), 0.98)
+    return (1 + lag) / (1 - lag)
 
 
 def _hidden(seen: float, rest_s: float, memory_s: float) -> float:

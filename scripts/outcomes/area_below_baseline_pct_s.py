@@ -14,13 +14,5 @@ SCALE = "identity"
 ASKED_OF = SET
 
 
-def measure(time_s, smo2_pct, set_start_s, set_end_s, smo2_baseline, usable_share, at_rest):
-    return desaturation.area_below(
-        time_s,
-        smo2_pct,
-        set_start_s,
-        set_end_s,
-        level_pct=smo2_baseline,
-        min_usable_share=usable_share,
-        at_rest=at_rest,
-    )
+def measure(saturation, set_start_s, set_end_s, smo2_baseline):
+    return desaturation.area_below(saturation, set_start_s, set_end_s, level_pct=smo2_baseline)

@@ -15,13 +15,7 @@ SCALE = "identity"
 ASKED_OF = SET
 
 
-def measure(time_s, smo2_pct, set_start_s, slope_window_s, usable_share, ripple_hz, at_rest):
+def measure(rippling_saturation, set_start_s, slope_window_s):
     return desaturation.desaturation_slope(
-        time_s,
-        smo2_pct,
-        set_start_s,
-        window_s=slope_window_s,
-        min_usable_share=usable_share,
-        contraction_rate_hz=ripple_hz,
-        at_rest=at_rest,
+        rippling_saturation, set_start_s, window_s=slope_window_s
     )

@@ -15,14 +15,11 @@ SCALE = "identity"
 ASKED_OF = AFTER_SET
 
 
-def measure(time_s, smo2_pct, window, smo2_baseline, nadir_window_s, usable_share, at_rest):
+def measure(saturation, window, smo2_baseline, nadir_window_s):
     return levels.overshoot(
-        time_s,
-        smo2_pct,
+        saturation,
         window.start_s,
         window.end_s,
         baseline_pct=smo2_baseline,
         window_s=nadir_window_s,
-        min_usable_share=usable_share,
-        at_rest=at_rest,
     )

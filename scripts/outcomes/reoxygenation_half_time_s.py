@@ -17,17 +17,12 @@ SCALE = "ratio"
 ASKED_OF = AFTER_SET
 
 
-def measure(
-    time_s, smo2_pct, window, smo2_nadir, recovery_target, nadir_window_s, usable_share, at_rest
-):
+def measure(saturation, window, smo2_nadir, recovery_target, nadir_window_s):
     return recovery.half_time(
-        time_s,
-        smo2_pct,
+        saturation,
         window.start_s,
         window.end_s,
         nadir_pct=smo2_nadir,
         target_pct=recovery_target,
         window_s=nadir_window_s,
-        min_usable_share=usable_share,
-        at_rest=at_rest,
     )

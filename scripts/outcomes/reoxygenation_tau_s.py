@@ -15,24 +15,12 @@ SCALE = "ratio"
 ASKED_OF = AFTER_SET
 
 
-def measure(
-    time_s,
-    smo2_pct,
-    window,
-    longest_recovery_delay_s,
-    smallest_recovery_r2,
-    largest_tau_error,
-    usable_share,
-    at_rest,
-):
-    return recovery.exponential_recovery(
-        time_s,
-        smo2_pct,
+def measure(saturation, window, longest_recovery_delay_s, smallest_recovery_r2, largest_tau_error):
+    return recovery.exponential_tau(
+        saturation,
         window.start_s,
         window.end_s,
         longest_delay_s=longest_recovery_delay_s,
         min_r2=smallest_recovery_r2,
-        largest_tau_se_share=largest_tau_error,
-        min_usable_share=usable_share,
-        at_rest=at_rest,
-    ).tau
+        largest_se_share=largest_tau_error,
+    )

@@ -17,13 +17,5 @@ ASKED_OF = SET
 REST = "smo2_baseline_pct"
 
 
-def measure(time_s, smo2_pct, set_end_s, end_window_s, usable_share, ripple_hz, at_rest):
-    return levels.end_level(
-        time_s,
-        smo2_pct,
-        set_end_s,
-        window_s=end_window_s,
-        min_usable_share=usable_share,
-        contraction_rate_hz=ripple_hz,
-        at_rest=at_rest,
-    )
+def measure(rippling_saturation, set_end_s, end_window_s):
+    return levels.end_level(rippling_saturation, set_end_s, window_s=end_window_s)

@@ -16,24 +16,11 @@ SCALE = "identity"
 ASKED_OF = SET
 
 
-def measure(
-    time_s,
-    smo2_pct,
-    set_start_s,
-    set_end_s,
-    failure_band_pct,
-    failure_band_hysteresis_pct,
-    usable_share,
-    at_rest,
-):
+def measure(saturation, set_start_s, set_end_s, failure_band_pct, failure_band_hysteresis_pct):
     return desaturation.time_in_band_s(
-        time_s,
-        smo2_pct,
+        saturation,
         set_start_s,
         set_end_s,
-        low_pct=failure_band_pct[0],
-        high_pct=failure_band_pct[1],
+        band_pct=failure_band_pct,
         hysteresis_pct=failure_band_hysteresis_pct,
-        min_usable_share=usable_share,
-        at_rest=at_rest,
     )

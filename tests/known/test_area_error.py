@@ -6,6 +6,7 @@ import yaml
 
 from measuring.quality_rules import verdict
 from muscle.desaturation import area_below
+from muscle.readings import Readings
 from project import QUALITY_RULES
 from results.estimate import Estimate
 from study.settings import QualityRule
@@ -26,7 +27,7 @@ def standardised_errors(samples_per_contraction, studies=200):
         ripple = np.where((time_s > 0) & (time_s < SET_S), np.cos(2 * np.pi * time_s / PERIOD_S), 0)
         readings = BASELINE_PCT - fall + 2.0 * ripple + rng.normal(size=len(time_s))
         level = Estimate(BASELINE_PCT, 0.0)
-        area = area_below(time_s, readings, 0.0, SET_S, level_pct=level, min_usable_share=0.8)
+        area = area_below(Readings(time_s, readings, 0.8), 0.0, SET_S, level_pct=level)
         errors.append((area.value - 30.0 * SET_S / 2) / area.se)
     return np.array(errors)
 

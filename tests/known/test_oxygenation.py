@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 
 from muscle import levels, recovery
+from muscle.readings import Readings
 from recordings import time_axis
 from results.estimate import Estimate
 
 RECOVERY_FIT = {
     "longest_delay_s": 15.0,
     "min_r2": 0.8,
-    "largest_tau_se_share": 0.3,
-    "min_usable_share": 0.8,
+    "largest_se_share": 0.3,
 }
 
 
@@ -27,14 +27,12 @@ def test_half_time_of_an_exponential_is_delay_plus_tau_ln_2():
     time_s = np.arange(0.0, 300.0, 0.1)
     trace = recovery_course(time_s, end_pct=70.0, amplitude_pct=40.0, delay_s=0.0, tau_s=30.0)
     measured = recovery.half_time(
-        time_s,
-        trace,
+        Readings(time_s, trace, 0.8),
         0.0,
         120.0,
         nadir_pct=Estimate(30.0, 0.0),
         target_pct=Estimate(70.0, 0.0),
         window_s=4.0,
-        min_usable_share=0.8,
     )
     assert measured.status == "ok"
     assert measured.value == pytest.approx(20.79441541679836, abs=0.2)
@@ -44,8 +42,8 @@ def test_recovery_is_95_percent_done_after_three_time_constants():
     # 1 - exp(-3) = 0.950: 95 % at 3.0 tau = 89.87 s for tau 30 s (arithmetic).
     time_s = np.arange(0.0, 300.0, 0.5)
     trace = recovery_course(time_s, end_pct=70.0, amplitude_pct=40.0, delay_s=0.0, tau_s=30.0)
-    fit = recovery.exponential_recovery(time_s, trace, 0.0, 299.0, **RECOVERY_FIT)
-    assert -fit.tau.value * np.log(0.05) == pytest.approx(89.87196820661973, abs=0.01)
+    tau = recovery.exponential_tau(Readings(time_s, trace, 0.8), 0.0, 299.0, **RECOVERY_FIT)
+    assert -tau.value * np.log(0.05) == pytest.approx(89.87196820661973, abs=0.01)
 
 
 def test_fit_of_the_worked_recovery_has_the_published_scatter():
@@ -56,19 +54,17 @@ def test_fit_of_the_worked_recovery_has_the_published_scatter():
     clean = recovery_course(time_s, end_pct=72.0, amplitude_pct=40.0, delay_s=4.0, tau_s=25.0)
     taus, halves = [], []
     for _ in range(60):
-        trace = clean + rng.normal(0.0, 1.0, len(time_s))
-        fit = recovery.exponential_recovery(time_s, trace, 0.0, 179.0, **RECOVERY_FIT)
+        trace = Readings(time_s, clean + rng.normal(0.0, 1.0, len(time_s)), 0.8)
+        tau = recovery.exponential_tau(trace, 0.0, 179.0, **RECOVERY_FIT)
         half = recovery.half_time(
-            time_s,
             trace,
             0.0,
             120.0,
             nadir_pct=Estimate(32.0, 0.1),
             target_pct=Estimate(72.0, 0.1),
             window_s=4.0,
-            min_usable_share=0.8,
         )
-        taus.append(fit.tau.value)
+        taus.append(tau.value)
         halves.append(half.value)
     assert np.mean(taus) == pytest.approx(25.0, abs=3 * 0.55 / np.sqrt(60))
     assert np.std(taus) < 0.7
@@ -98,8 +94,7 @@ def test_the_nadir_under_a_ripple_lies_within_a_point_where_the_raw_minimum_is_f
     course = course - course[time_s <= 118.0].min() + 35.07
     trace = course + np.where(time_s > 60, 4 * np.sin(np.pi * since), 0.0)
     trace = trace + rng.normal(0.0, 1.0, len(time_s))
-    measured = levels.nadir(
-        time_s, trace, 60.0, 118.0, window_s=3.0, min_usable_share=0.8, contraction_rate_hz=0.5
-    )
+    rippling = Readings(time_s, trace, 0.8, ripple_hz=0.5)
+    measured = levels.nadir(rippling, 60.0, 118.0, window_s=3.0)
     assert trace.min() < 31.0
     assert measured.value == pytest.approx(35.07, abs=1.0)

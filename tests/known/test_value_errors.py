@@ -5,11 +5,11 @@ import pytest
 from scipy.signal import lfilter
 
 from muscle import desaturation, levels, recovery
+from muscle.readings import Readings
 from muscle.resting_variation import STEADY, resting_variation
 
 BASELINE_S, SET_S, RECOVERY_S = 300.0, 40.0, 60.0
 RESTING_PCT, NADIR_PCT, TAU_S = 65.0, 35.0, 15.0
-ENOUGH = {"min_usable_share": 0.8}
 QUANTITIES = ("baseline", "nadir", "end", "drop", "area", "slope", "half", "tau")
 RARELY = 0.08
 
@@ -38,41 +38,33 @@ def standardised_errors(*, counted, wander_pct, stretches=150):
         memory_s = rng.uniform(10.0, 40.0)
         readings = course_pct(time_s) + rng.normal(0.0, 0.35, len(time_s))
         readings += wander_pct * slow_course(rng, time_s, memory_s)
-        trace = time_s, np.round(readings, 1)
-        resting = time_s < 0
-        at_rest = resting_variation(time_s[resting], trace[1][resting]) if counted else STEADY
-        options = ENOUGH | {"at_rest": at_rest}
-        rest = levels.baseline(*trace, 0.0, window_s=60.0, **options)
-        nadir = levels.nadir(*trace, 0.0, SET_S, window_s=5.0, **options)
+        readings, resting = np.round(readings, 1), time_s < 0
+        at_rest = resting_variation(time_s[resting], readings[resting]) if counted else STEADY
+        trace = Readings(time_s, readings, 0.8, at_rest)
+        rest = levels.baseline(trace, 0.0, window_s=60.0)
+        nadir = levels.nadir(trace, 0.0, SET_S, window_s=5.0)
         after = (SET_S, SET_S + RECOVERY_S)
         estimates = {
             "baseline": (rest, RESTING_PCT),
             "nadir": (nadir, NADIR_PCT),
-            "end": (levels.end_level(*trace, SET_S, window_s=5.0, **options), NADIR_PCT),
+            "end": (levels.end_level(trace, SET_S, window_s=5.0), NADIR_PCT),
             "drop": (levels.drop(rest, nadir), RESTING_PCT - NADIR_PCT),
             "area": (
-                desaturation.area_below(*trace, 0.0, SET_S, level_pct=rest, **options),
+                desaturation.area_below(trace, 0.0, SET_S, level_pct=rest),
                 (RESTING_PCT - NADIR_PCT) * (SET_S - (SET_S - 10.0) / 2),
             ),
             "slope": (
-                desaturation.desaturation_slope(*trace, 0.0, window_s=15.0, **options),
+                desaturation.desaturation_slope(trace, 0.0, window_s=15.0),
                 (NADIR_PCT - RESTING_PCT) / (SET_S - 10.0),
             ),
             "half": (
-                recovery.half_time(
-                    *trace, *after, nadir_pct=nadir, target_pct=rest, window_s=5.0, **options
-                ),
+                recovery.half_time(trace, *after, nadir_pct=nadir, target_pct=rest, window_s=5.0),
                 TAU_S * np.log(2),
             ),
             "tau": (
-                recovery.exponential_recovery(
-                    *trace,
-                    *after,
-                    longest_delay_s=15.0,
-                    min_r2=0.8,
-                    largest_tau_se_share=0.25,
-                    **options,
-                ).tau,
+                recovery.exponential_tau(
+                    trace, *after, longest_delay_s=15.0, min_r2=0.8, largest_se_share=0.25
+                ),
                 TAU_S,
             ),
         }

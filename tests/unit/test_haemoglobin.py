@@ -20,18 +20,23 @@ COURSE = np.where(TIME_S < 260, -20 * np.clip((TIME_S - 200) / 40, 0, 1), -20 * 
 AFTER = SimpleNamespace(start_s=260.0, end_s=320.0)
 
 
+REST_S = (10.0, 190.0)
+
+
 def noisy(course):
-    return TIME_S, course + np.random.default_rng(3).normal(0, 0.3, len(TIME_S))
+    noise = np.random.default_rng(3).normal(0, 0.3, len(TIME_S))
+    labels = {"file": "a.csv", "channel": None, "site": "vastus", "side": None, "unit": "umol_l"}
+    trace = pd.DataFrame({"time_s": TIME_S, "value": course + noise} | labels)
+    return of_working_muscle(trace, None, REST_S, 0.8)
 
 
 def change_of(course):
-    limits = {"baseline_window_s": 60, "end_window_s": 5, "min_usable_share": 0.8}
-    return change(noisy(course), (10.0, 190.0), 260.0, **limits)
+    return change(noisy(course), REST_S[1], 260.0, baseline_window_s=60, end_window_s=5)
 
 
 def half_of(signal, course):
-    limits = {"baseline_window_s": 60, "end_window_s": 5, "smoothing_s": 4, "min_usable_share": 0.8}
-    return half_recovery(signal, noisy(course), AFTER, (10.0, 190.0), 260.0, **limits)
+    limits = {"baseline_window_s": 60, "end_window_s": 5, "smoothing_s": 4}
+    return half_recovery(signal, noisy(course), AFTER, REST_S[1], 260.0, **limits)
 
 
 def test_the_zero_of_the_sensor_does_not_matter():
@@ -73,24 +78,17 @@ SEGMENT = {"status": "ok", "file": "a.csv", "site": "vastus"}
 
 def test_the_sensor_is_that_of_the_working_muscle():
     both = traces(("b.csv", "calf", "umol_l"), ("c.csv", "vastus", "umol_l"))
-    assert of_working_muscle(both, SEGMENT)[1].tolist() == [2.0]
+    assert of_working_muscle(both, SEGMENT, REST_S, 0.8).reading.tolist() == [2.0]
     only = traces(("b.csv", None, "umol_l"))
-    assert of_working_muscle(only, None)[1].tolist() == [1.0]
-    assert "one is needed" in of_working_muscle(both, None)
+    assert of_working_muscle(only, None, REST_S, 0.8).reading.tolist() == [1.0]
+    assert "one is needed" in of_working_muscle(both, None, REST_S, 0.8)
 
 
 def test_a_concentration_without_a_unit_of_concentration_is_no_change_in_umol():
-    assert of_working_muscle(traces(("a.csv", "vastus", "au")), SEGMENT) == (
-        "recorded in au, not in umol/l"
-    )
-    assert change(
-        "recorded in au, not in umol/l",
-        (10.0, 190.0),
-        260.0,
-        baseline_window_s=60,
-        end_window_s=5,
-        min_usable_share=0.8,
-    ).reason.startswith("recorded in au")
+    in_au = of_working_muscle(traces(("a.csv", "vastus", "au")), SEGMENT, REST_S, 0.8)
+    assert in_au == "recorded in au, not in umol/l"
+    refused = change(in_au, REST_S[1], 260.0, baseline_window_s=60, end_window_s=5)
+    assert refused.reason.startswith("recorded in au")
 
 
 def test_outcomes_of_haemoglobin_are_asked_only_where_it_was_recorded():

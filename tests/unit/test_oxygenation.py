@@ -1,7 +1,8 @@
 """Cleaning and kinetics of muscle oxygen saturation, against simulated truth."""
 
+from dataclasses import replace
+
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -9,6 +10,7 @@ from hypothesis import strategies as st
 from benchmarks.oxygenation import TARGETS, UNITS, errors_of, simulated_session
 from demo.muscle_oxygen import SensorFault, SimulatedSet, simulate_muscle_oxygen
 from muscle import cleaning, desaturation, levels, recovery
+from muscle.readings import Readings
 from recordings import time_axis
 from results.estimate import Estimate
 
@@ -16,7 +18,6 @@ LIMITS = {"stuck_s": 10.0, "slip_pct_per_s": 10.0, "dropout_jump_pct": 5.0, "lea
 
 TWO_SETS = (SimulatedSet(90.0, 20, 3.0, 35.0), SimulatedSet(240.0, 20, 3.0, 30.0))
 RATES_HZ = (0.5, 1.0, 2.0, 10.0, 50.0)
-ENOUGH = {"min_usable_share": 0.8}
 
 
 def recorded(seed=1, sampling_rate_hz=10.0, **changes):
@@ -24,6 +25,16 @@ def recorded(seed=1, sampling_rate_hz=10.0, **changes):
     settings = {"duration_s": 420.0, "sets": TWO_SETS} | changes
     rng = np.random.default_rng(seed)
     return simulate_muscle_oxygen(rng, sampling_rate_hz=sampling_rate_hz, **settings)
+
+
+def readings_of(time_s, trace):
+    """Readings of which four fifths of a window must be usable."""
+    return Readings(time_s, trace, 0.8)
+
+
+def of_simulated(simulated, shift_s=0.0):
+    """The readings of a simulated recording."""
+    return readings_of(simulated.readings["time_s"] + shift_s, simulated.readings["smo2_pct"])
 
 
 def cleaned(simulated):
@@ -118,7 +129,7 @@ def test_impossible_and_missing_readings_are_named():
 )
 def test_a_resting_level_that_no_limb_muscle_has_is_flagged(level_pct, status):
     trace = np.full(120, level_pct) + np.random.default_rng(1).normal(0.0, 0.3, 120)
-    resting = levels.baseline(np.arange(120.0), trace, 120.0, window_s=60.0, **ENOUGH)
+    resting = levels.baseline(readings_of(np.arange(120.0), trace), 120.0, window_s=60.0)
     assert resting.status == status
     assert ("outside the usual 45 to 85 %" in resting.reason) == (status == "flagged")
 
@@ -173,7 +184,7 @@ def test_whole_contractions_are_the_shortest_that_fill_the_window():
 def test_a_window_with_too_few_readings_is_refused_with_its_share():
     time_s = np.arange(0.0, 60.0, 1.0)
     trace = np.where(time_s < 40, np.nan, 60.0)
-    measured = levels.baseline(time_s, trace, 60.0, window_s=40.0, **ENOUGH)
+    measured = levels.baseline(readings_of(time_s, trace), 60.0, window_s=40.0)
     assert measured.status == "refused"
     assert np.isnan(measured.value)
     assert "% of the window is usable, 80 % needed" in measured.reason
@@ -181,7 +192,7 @@ def test_a_window_with_too_few_readings_is_refused_with_its_share():
 
 def test_a_resting_level_outside_the_usual_is_flagged():
     time_s = np.arange(0.0, 61.0, 1.0)
-    measured = levels.baseline(time_s, np.full(61, 30.0), 60.0, window_s=30.0, **ENOUGH)
+    measured = levels.baseline(readings_of(time_s, np.full(61, 30.0)), 60.0, window_s=30.0)
     assert measured.status == "flagged"
     assert measured.value == pytest.approx(30.0)
 
@@ -189,8 +200,8 @@ def test_a_resting_level_outside_the_usual_is_flagged():
 def test_the_error_of_a_baseline_covers_its_truth():
     misses = []
     for seed in range(60):
-        trace = recorded(seed, sampling_rate_hz=1.0).readings
-        level = levels.baseline(trace["time_s"], trace["smo2_pct"], 88.0, window_s=60.0, **ENOUGH)
+        trace = of_simulated(recorded(seed, sampling_rate_hz=1.0))
+        level = levels.baseline(trace, 88.0, window_s=60.0)
         misses.append((level.value - 65.0) / level.se)
     assert 0.7 < np.std(misses) < 1.4
 
@@ -204,26 +215,16 @@ def test_nadir_half_time_and_slope_reach_their_accuracy(rate_hz):
     nadirs, halves, slopes = [], [], []
     for seed in range(6):
         simulated = recorded(seed, sampling_rate_hz=rate_hz)
-        time_s, trace = simulated.readings["time_s"], simulated.readings["smo2_pct"]
-        base = levels.baseline(time_s, trace, 88.0, window_s=60.0, **ENOUGH)
+        trace = of_simulated(simulated)
+        base = levels.baseline(trace, 88.0, window_s=60.0)
         for truth in simulated.sets.itertuples():
-            ripple = {"contraction_rate_hz": truth.rate_hz} | ENOUGH
-            lowest = levels.nadir(
-                time_s, trace, truth.onset_s, truth.offset_s, window_s=3.0, **ripple
-            )
+            rippling = replace(trace, ripple_hz=truth.rate_hz)
+            lowest = levels.nadir(rippling, truth.onset_s, truth.offset_s, window_s=3.0)
+            after = truth.release_s, truth.release_s + 60.0
             half = recovery.half_time(
-                time_s,
-                trace,
-                truth.release_s,
-                truth.release_s + 60.0,
-                nadir_pct=lowest,
-                target_pct=base,
-                window_s=4.0,
-                **ENOUGH,
+                trace, *after, nadir_pct=lowest, target_pct=base, window_s=4.0
             )
-            slope = desaturation.desaturation_slope(
-                time_s, trace, truth.onset_s, window_s=15.0, **ripple
-            )
+            slope = desaturation.desaturation_slope(rippling, truth.onset_s, window_s=15.0)
             nadirs.append(lowest.value - truth.nadir_pct)
             halves.append(half.value - truth.half_time_s)
             slopes.append(slope.value / truth.slope_pct_per_s - 1)
@@ -252,14 +253,12 @@ def test_half_time_is_refused_where_the_crossing_lies_in_a_gap():
 def test_half_time_is_refused_after_a_fall_that_is_only_noise():
     time_s = np.arange(0.0, 60.0, 1.0)
     measured = recovery.half_time(
-        time_s,
-        np.full(60, 61.0),
+        readings_of(time_s, np.full(60, 61.0)),
         0.0,
         59.0,
         nadir_pct=Estimate(60.0, 0.6),
         target_pct=Estimate(61.0, 0.6),
         window_s=4.0,
-        **ENOUGH,
     )
     assert measured.status == "refused"
     assert "noise" in measured.reason
@@ -271,7 +270,7 @@ def test_a_refused_baseline_refuses_what_stands_on_it_and_its_reason_travels():
         levels.drop(refused, Estimate(30.0, 0.5)),
         half_time_of(np.arange(60.0), np.arange(60.0), target=refused),
         desaturation.area_below(
-            np.arange(60.0), np.arange(60.0), 0.0, 59.0, level_pct=refused, **ENOUGH
+            readings_of(np.arange(60.0), np.arange(60.0)), 0.0, 59.0, level_pct=refused
         ),
     ):
         assert measured.status == "refused"
@@ -283,39 +282,38 @@ FULL_RECOVERY = Estimate(70.0, 0.2)
 
 def half_time_of(time_s, trace, target=FULL_RECOVERY):
     return recovery.half_time(
-        time_s,
-        trace,
+        readings_of(time_s, trace),
         0.0,
         59.0,
         nadir_pct=Estimate(30.0, 0.2),
         target_pct=target,
         window_s=4.0,
-        **ENOUGH,
     )
 
 
-FIT = {"longest_delay_s": 10.0, "min_r2": 0.8, "largest_tau_se_share": 0.25} | ENOUGH
+def tau_of(time_s, trace):
+    fit = {"longest_delay_s": 10.0, "min_r2": 0.8, "largest_se_share": 0.25}
+    return recovery.exponential_tau(readings_of(time_s, trace), 0.0, time_s[-1], **fit)
 
 
 def test_an_exponential_is_refused_where_no_plateau_was_seen():
     rng = np.random.default_rng(3)
     time_s = np.arange(0.0, 60.0, 1.0)
     trace = 70.0 - 40.0 * np.exp(-time_s / 120.0) + rng.normal(0.0, 0.3, 60)
-    fit = recovery.exponential_recovery(time_s, trace, 0.0, 59.0, **FIT)
-    assert fit.tau.status == "refused"
-    assert fit.tau.reason
+    tau = tau_of(time_s, trace)
+    assert tau.status == "refused"
+    assert tau.reason
 
 
 def test_an_exponential_is_refused_on_a_flat_trace():
     trace = 60.0 + np.random.default_rng(4).normal(0.0, 1.0, 120)
-    fit = recovery.exponential_recovery(np.arange(120.0), trace, 0.0, 119.0, **FIT)
-    assert fit.tau.status == "refused"
+    assert tau_of(np.arange(120.0), trace).status == "refused"
 
 
 def test_a_constant_trace_has_no_recovery_to_fit():
-    fit = recovery.exponential_recovery(np.arange(60.0), np.full(60, 61.0), 0.0, 59.0, **FIT)
-    assert fit.tau.status == "refused"
-    assert "no rise" in fit.tau.reason
+    tau = tau_of(np.arange(60.0), np.full(60, 61.0))
+    assert tau.status == "refused"
+    assert "no rise" in tau.reason
 
 
 @pytest.mark.parametrize("step_s", (0.02, 0.5, 2.0, 10.0))
@@ -323,7 +321,7 @@ def test_a_nadir_never_comes_without_an_error(step_s):
     time_s = np.arange(0.0, 200.0, step_s)
     trace = 65.0 - 20.0 * ((time_s > 60) & (time_s < 120))
     trace = trace + np.random.default_rng(2).normal(0.0, 1.0, len(time_s))
-    measured = levels.nadir(time_s, trace, 60.0, 120.0, window_s=5.0, **ENOUGH)
+    measured = levels.nadir(readings_of(time_s, trace), 60.0, 120.0, window_s=5.0)
     assert measured.status == "refused" or measured.se > 0
 
 
@@ -331,15 +329,20 @@ def test_standard_errors_of_the_exponential_match_its_scatter():
     rng = np.random.default_rng(5)
     time_s = np.arange(0.0, 150.0, 1.0)
     clean = 70.0 - 35.0 * np.exp(-np.maximum(time_s - 5.0, 0.0) / 20.0)
-    fits = [
-        recovery.exponential_recovery(time_s, clean + rng.normal(0.0, 1.0, 150), 0.0, 149.0, **FIT)
-        for _ in range(40)
-    ]
-    scatter = np.std([fit.tau.value for fit in fits])
-    assert np.mean([fit.tau.se for fit in fits]) == pytest.approx(scatter, rel=0.35)
+    taus = [tau_of(time_s, clean + rng.normal(0.0, 1.0, 150)) for _ in range(40)]
+    scatter = np.std([tau.value for tau in taus])
+    assert np.mean([tau.se for tau in taus]) == pytest.approx(scatter, rel=0.35)
 
 
 # --- sums over time
+
+
+def seconds_in_band(time_s, trace, start_s, end_s, hysteresis_pct):
+    return desaturation.time_in_band_s(
+        *(readings_of(time_s, trace), start_s, end_s),
+        band_pct=(0.0, 15.0),
+        hysteresis_pct=hysteresis_pct,
+    )
 
 
 def test_time_in_the_band_counts_by_crossings_and_not_by_readings():
@@ -348,9 +351,7 @@ def test_time_in_the_band_counts_by_crossings_and_not_by_readings():
     trace = np.abs(time_s - 30.0)
     fine_s = np.arange(0.0, 61.0, 0.5)
     for axis in (time_s, fine_s):
-        in_band = desaturation.time_in_band_s(
-            axis, np.abs(axis - 30.0), 0.0, 60.0, hysteresis_pct=0.0, **ENOUGH
-        )
+        in_band = seconds_in_band(axis, np.abs(axis - 30.0), 0.0, 60.0, hysteresis_pct=0.0)
         assert in_band.value == pytest.approx(30.0, abs=0.7)
     assert trace.min() > 0
 
@@ -358,8 +359,8 @@ def test_time_in_the_band_counts_by_crossings_and_not_by_readings():
 def test_hysteresis_keeps_a_rippling_trace_inside_the_band():
     time_s = np.arange(0.0, 60.0, 0.1)
     trace = 14.0 + 2.0 * np.sin(2 * np.pi * 0.5 * time_s)
-    without = desaturation.time_in_band_s(time_s, trace, 1.0, 59.0, hysteresis_pct=0.0, **ENOUGH)
-    kept = desaturation.time_in_band_s(time_s, trace, 1.0, 59.0, hysteresis_pct=2.0, **ENOUGH)
+    without = seconds_in_band(time_s, trace, 1.0, 59.0, hysteresis_pct=0.0)
+    kept = seconds_in_band(time_s, trace, 1.0, 59.0, hysteresis_pct=2.0)
     assert without.value < 45.0
     assert kept.value == pytest.approx(58.0, abs=1.0)
 
@@ -368,8 +369,8 @@ def test_seconds_that_a_ripple_alone_brings_into_the_band_lie_within_twice_their
     # A muscle at 15.9 % that ripples by 1 is never in the band itself; its readings enter it.
     time_s = np.arange(0.0, 60.0, 0.1)
     trace = 15.9 + np.sin(2 * np.pi * 0.5 * time_s)
-    counted = desaturation.time_in_band_s(time_s, trace, 1.0, 59.0, hysteresis_pct=2.0, **ENOUGH)
-    strict = desaturation.time_in_band_s(time_s, trace, 1.0, 59.0, hysteresis_pct=0.0, **ENOUGH)
+    counted = seconds_in_band(time_s, trace, 1.0, 59.0, hysteresis_pct=2.0)
+    strict = seconds_in_band(time_s, trace, 1.0, 59.0, hysteresis_pct=0.0)
     assert counted.value > 50.0
     assert strict.value < 25.0
     assert counted.value - strict.value <= 2 * counted.se
@@ -381,7 +382,7 @@ def test_area_below_a_level_is_exact_for_a_triangle():
     time_s = np.arange(0.0, 61.0, 7.5)
     trace = 60.0 - 2.0 * (20.0 - np.abs(time_s - 30.0))
     measured = desaturation.area_below(
-        time_s, trace, 0.0, 60.0, level_pct=Estimate(60.0, 0.0), **ENOUGH
+        readings_of(time_s, trace), 0.0, 60.0, level_pct=Estimate(60.0, 0.0)
     )
     fine_s = np.linspace(0.0, 60.0, 600001)
     below = np.maximum(60.0 - np.interp(fine_s, time_s, trace), 0.0)
@@ -392,7 +393,7 @@ def test_unusable_time_is_not_counted_and_said_so():
     time_s = np.arange(0.0, 101.0, 1.0)
     trace = np.full(101, 10.0)
     trace[40:45] = np.nan
-    measured = desaturation.time_in_band_s(time_s, trace, 0.0, 100.0, hysteresis_pct=1.0, **ENOUGH)
+    measured = seconds_in_band(time_s, trace, 0.0, 100.0, hysteresis_pct=1.0)
     assert measured.status == "flagged"
     assert measured.value == pytest.approx(94.0, abs=0.01)
     assert "not counted" in measured.reason
@@ -403,26 +404,20 @@ def test_overshoot_is_found_and_its_absence_flagged():
         simulated = recorded(
             sets=TWO_SETS[:1], overshoot_pct=height_pct, recovery_tau_s=12.0, noise_pct=0.5
         )
-        time_s, trace = simulated.readings["time_s"], simulated.readings["smo2_pct"]
+        trace = of_simulated(simulated)
         measured = levels.overshoot(
-            time_s, trace, 150.0, 300.0, baseline_pct=Estimate(65.0, 0.5), window_s=5.0, **ENOUGH
+            trace, 150.0, 300.0, baseline_pct=Estimate(65.0, 0.5), window_s=5.0
         )
         assert measured.status == status
-        truth = simulated.course_pct[np.asarray(time_s) > 150.0].max() - 65.0
+        truth = simulated.course_pct[trace.time > 150.0].max() - 65.0
         assert measured.value == pytest.approx(truth, abs=1.0)
 
 
 def test_results_do_not_depend_on_where_the_clock_starts():
     simulated = recorded(sampling_rate_hz=2.0)
-    readings: pd.DataFrame = simulated.readings
     results = [
         levels.nadir(
-            readings["time_s"] + shift_s,
-            readings["smo2_pct"],
-            90.0 + shift_s,
-            150.0 + shift_s,
-            window_s=3.0,
-            **ENOUGH,
+            of_simulated(simulated, shift_s), 90.0 + shift_s, 150.0 + shift_s, window_s=3.0
         ).value
         for shift_s in (0.0, 10000.0)
     ]
@@ -452,24 +447,24 @@ def test_depth_is_judged_only_where_both_numbers_were_noted():
 def everything(time_s, trace, start_s, end_s):
     """All numbers of one set and what follows, from the functions that outcomes call."""
     cleaned_trace = cleaning.clean_saturation(time_s, trace, **LIMITS)
-    trace = (cleaned_trace["time_s"].to_numpy(), cleaned_trace["smo2_pct"].to_numpy())
-    base = levels.baseline(*trace, start_s - 2.0, window_s=60.0, **ENOUGH)
-    lowest = levels.nadir(*trace, start_s, end_s, window_s=5.0, **ENOUGH)
+    trace = readings_of(cleaned_trace["time_s"], cleaned_trace["smo2_pct"])
+    base = levels.baseline(trace, start_s - 2.0, window_s=60.0)
+    lowest = levels.nadir(trace, start_s, end_s, window_s=5.0)
     after = (end_s, end_s + 60.0)
     to = {"nadir_pct": lowest, "target_pct": base}
-    fit = {"longest_delay_s": 15.0, "min_r2": 0.8, "largest_tau_se_share": 0.5}
-    low = {"hysteresis_pct": 2.0, "high_pct": 15.0}
+    fit = {"longest_delay_s": 15.0, "min_r2": 0.8, "largest_se_share": 0.5}
+    low = {"hysteresis_pct": 2.0, "band_pct": (0.0, 15.0)}
     return [
         base,
         lowest,
         levels.drop(base, lowest),
-        levels.end_level(*trace, end_s, **ENOUGH),
-        desaturation.desaturation_slope(*trace, start_s, window_s=15.0, **ENOUGH),
-        desaturation.time_in_band_s(*trace, start_s, end_s, **low, **ENOUGH),
-        desaturation.area_below(*trace, start_s, end_s, level_pct=base, **ENOUGH),
-        recovery.half_time(*trace, *after, window_s=4.0, **to, **ENOUGH),
-        recovery.exponential_recovery(*trace, *after, **fit, **ENOUGH).tau,
-        levels.overshoot(*trace, *after, baseline_pct=base, window_s=5.0, **ENOUGH),
+        levels.end_level(trace, end_s, window_s=5.0),
+        desaturation.desaturation_slope(trace, start_s, window_s=15.0),
+        desaturation.time_in_band_s(trace, start_s, end_s, **low),
+        desaturation.area_below(trace, start_s, end_s, level_pct=base),
+        recovery.half_time(trace, *after, window_s=4.0, **to),
+        recovery.exponential_tau(trace, *after, **fit),
+        levels.overshoot(trace, *after, baseline_pct=base, window_s=5.0),
     ]
 
 
