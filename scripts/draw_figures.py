@@ -5,6 +5,7 @@ import pandas as pd
 from engine.listings import figure_modules
 from engine.step import Inputs, OfEach, Output, Outputs, run
 from figures._drawing import (
+    SLIDE_DPI,
     SLIDE_IN,
     SLIDE_STYLE,
     STYLE,
@@ -12,7 +13,6 @@ from figures._drawing import (
     draw_or_say_why,
     pyplot,
     save,
-    save_slide,
 )
 from results.reader import Results
 from results.tables import write, write_table
@@ -36,25 +36,21 @@ def draw_figures(
     results = Results([*tables, *of_everybody], study, settings)
     not_drawn = []
     for name, module in figure_modules().items():
-        files = {path.suffix: path for path in figures if path.stem == name}
+        forms = {path.suffix: path for path in figures if path.stem == name}
+        said = {"title": settings.study.title, "heading": module.TITLE}
         with pyplot.rc_context(STYLE):
             figure, numbers, reason = draw_or_say_why(module, results)
             if reason:
                 row = {"kind": "figure", "name": name, "step": "draw_figures", "reason": reason}
                 not_drawn.append(row)
-            save(
-                *(figure, files[".svg"], files[".pdf"], files[".png"]),
-                title=settings.study.title,
-                heading=module.TITLE,
-                alt=alt_text(figure, module, numbers),
-                png_dpi=settings.draw_figures.png_dpi,
-            )
-        write_table(numbers, files[".tsv"])
+            said["alt"] = alt_text(figure, module, numbers)
+            drawn = (forms[".svg"], forms[".pdf"], forms[".png"])
+            save(figure, *drawn, **said, png_dpi=settings.draw_figures.png_dpi)
+        write_table(numbers, forms[".tsv"])
         for slide in [path for path in slides if path.stem == name]:
             with pyplot.rc_context(SLIDE_STYLE):
-                save_slide(
-                    draw_or_say_why(module, results, SLIDE_IN)[0], slide, settings.study.title
-                )
+                figure, *_ = draw_or_say_why(module, results, SLIDE_IN)
+                save(figure, slide, **said, png_dpi=SLIDE_DPI)
     write(pd.DataFrame(not_drawn), "unmade", unmade)
 
 

@@ -4,7 +4,6 @@ it. The line joins the means of a condition, dotted lines are the repetitions pl
 
 import numpy as np
 import pandas as pd
-import seaborn
 
 from comparison.failure_table import FAILED
 from figures._drawing import (
@@ -18,6 +17,7 @@ from figures._drawing import (
     style_of,
     width_in,
 )
+from figures._lines import seaborn
 from figures._panels import MANY_PEOPLE
 from results.words import counted, words_of
 

@@ -5,7 +5,6 @@ distribution) and so say nothing of differences within participants."""
 
 import numpy as np
 import pandas as pd
-import seaborn
 
 from figures._drawing import (
     condition_legend,
@@ -16,6 +15,7 @@ from figures._drawing import (
     style_of,
     width_in,
 )
+from figures._lines import seaborn
 from results.format import interval
 
 TITLE = "Course of recovery"

@@ -1,12 +1,9 @@
 """The one style of all figures: sizes, type, colours and marks, axes that fit, and saving.
 
-Statistical figures are drawn with seaborn; everything drawn is deterministic, so that the same
-results give the same bytes.
+Everything drawn is deterministic, so that the same results give the same bytes.
 """
 
-import io
 import logging
-import re
 import textwrap
 from itertools import pairwise
 
@@ -16,6 +13,7 @@ import pandas as pd
 from matplotlib import pyplot, ticker
 from matplotlib.collections import LineCollection
 
+from figures._forms import pdf_of, png_of, svg_of
 from results.condition_marks import colour_and_mark
 
 matplotlib.use("Agg")
@@ -48,12 +46,7 @@ MOST_MARKS = 1500
 # below it lie marks and lines, above it scales and words (of matplotlib)
 _MARKS_BELOW = 2.005
 
-# a PDF holds the picture of every axes until it is written: 5 MB each
 PICTURE_DPI = 150
-
-# where an SVG says places, and numbers finer than any eye or printer
-_PLACES = re.compile(r'\b(?:d|x|y)="[^"]*"|translate\([^)]*\)')
-_FINE = re.compile(r"-?\d+\.\d{3,}")
 
 STYLE = {
     "font.family": "DejaVu Sans",
@@ -84,7 +77,6 @@ STYLE = {
     "figure.dpi": 200,
     "svg.fonttype": "path",
     "svg.hashsalt": "cuffstudy",
-    "pdf.fonttype": 42,
 }
 
 # what a room can read from its last row
@@ -295,8 +287,9 @@ def freeze_layout(figure, title):
     share = below_in / figure.get_figheight()
     small = {"fontsize": "xx-small", "color": "#555555"}
     figure.text(0.995, 0.25 * share, title, ha="right", va="bottom", **small)
-    figure.get_layout_engine().set(rect=(0, share, 1, 1 - share))
-    figure.draw_without_rendering()
+    engine = figure.get_layout_engine()
+    engine.set(rect=(0, share, 1, 1 - share))
+    engine.execute(figure)
     keep_ticks_apart(figure)
     figure.set_layout_engine(None)
     for part in figure.subfigs:
@@ -340,20 +333,16 @@ def save(figure, *paths, title, heading, alt, png_dpi):
     """
     freeze_layout(figure, title)
     draw_many_marks_as_picture(figure)
-    said = {"Title": heading, "Description": alt}
-    undated = dict.fromkeys(("CreationDate", "Creator", "Producer"))
-    metadata = {
-        ".svg": said | {"Date": None, "Creator": None},
-        ".pdf": {"Title": heading, "Subject": alt} | undated,
-    }
-    for path in paths:
-        if path.suffix == ".png":
-            _save_png(figure, path, png_dpi, said)
-        else:
-            figure.savefig(path, metadata=metadata[path.suffix], dpi=PICTURE_DPI)
-        if path.suffix == ".svg":
-            path.write_text(shortened_svg(path.read_text(encoding="utf-8")), encoding="utf-8")
+    said = {"heading": heading, "alt": alt}
+    svg = svg_of(figure, **said, dpi=PICTURE_DPI)
     pyplot.close(figure)
+    for path in paths:
+        if path.suffix == ".svg":
+            path.write_text(svg, encoding="utf-8")
+        elif path.suffix == ".pdf":
+            path.write_bytes(pdf_of(svg, **said))
+        else:
+            path.write_bytes(png_of(svg, **said, dpi=png_dpi))
 
 
 def draw_many_marks_as_picture(figure):
@@ -366,35 +355,6 @@ def draw_many_marks_as_picture(figure):
             marks += vertices if is_lines else len(drawn_together.get_offsets())
         if marks > MOST_MARKS:
             axes.set_rasterization_zorder(_MARKS_BELOW)
-
-
-def shortened_svg(svg):
-    """An SVG with places to a hundredth of a point and no indentation."""
-    return _PLACES.sub(
-        lambda numbers: _FINE.sub(lambda number: f"{float(number[0]):.2f}", numbers[0]),
-        re.sub(r"\n +", "\n", svg),
-    )
-
-
-def save_slide(figure, png, title):
-    """Write a figure of 16 to 9 as PNG."""
-    freeze_layout(figure, title)
-    _save_png(figure, png, SLIDE_DPI, {})
-    pyplot.close(figure)
-
-
-def _save_png(figure, path, dpi, said):
-    """Write a figure as PNG of 128 colours, which no eye tells from all: a third of the bytes."""
-    from PIL import Image, PngImagePlugin
-
-    with io.BytesIO() as drawn_png:
-        figure.savefig(drawn_png, format="png", dpi=dpi, pil_kwargs={"compress_level": 1})
-        picture = Image.open(drawn_png).convert("RGB")
-    texts = PngImagePlugin.PngInfo()
-    for key, text in said.items():
-        texts.add_text(key, text)
-    picture = picture.quantize(128, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
-    picture.save(path, "PNG", dpi=(dpi, dpi), pnginfo=texts, optimize=True)
 
 
 def alt_text(figure, module, numbers):

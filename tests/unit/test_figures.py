@@ -1,5 +1,7 @@
 """What figures show, at both widths of a journal, and what they say when nothing can be drawn."""
 
+import io
+import re
 from html import escape
 from types import SimpleNamespace
 from urllib.parse import unquote
@@ -8,6 +10,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pandas as pd
 import pytest
+from PIL import Image
 
 from engine.listings import figure_modules
 from figures._courses import heart_rate, means_of_steps
@@ -21,11 +24,11 @@ from figures._drawing import (
     power_of_ten,
     pyplot,
     save,
-    shortened_svg,
     style_of,
     ticks_are_apart,
     unit_with_power,
 )
+from figures._forms import png_of, shortened_svg, with_words
 from figures._panels import draw_people, person_mark
 from report.sections.figures import address_of, description_in
 
@@ -240,6 +243,58 @@ def test_marks_of_a_thousand_people_are_a_picture_among_words_that_stay_words(
     drawn = svg.read_text(encoding="utf-8")
     assert ("<image" in drawn) == as_picture
     assert "#DejaVuSans" in drawn
+
+
+WORDS = ["RMSSD & rate < 15 – 30 %", "first −5", "none", "× 10⁻⁴", "A study"]
+
+
+def figure_with_words():
+    figure, axes = pyplot.subplots(figsize=(3.0, 2.2), layout="constrained")
+    axes.plot([-5, 0, 3], [1, 2, 1.5], marker="o", label="none")
+    axes.set_title(WORDS[0])
+    axes.set_xticks([-5], [WORDS[1]])
+    axes.set_ylabel(WORDS[3], color="#7a3500")
+    axes.legend()
+    return figure
+
+
+def test_every_form_of_a_figure_shows_the_same_thing_and_says_it(tmp_path):
+    paths = [tmp_path / f"f.{suffix}" for suffix in ("svg", "pdf", "png")]
+    said = {"title": WORDS[4], "heading": "Rates", "alt": "A line ↗."}
+    save(figure_with_words(), *paths, **said, png_dpi=120)
+    svg = paths[0].read_text(encoding="utf-8")
+    assert description_in(paths[0]) == "A line ↗."
+    pdf = paths[1].read_bytes()
+    assert pdf.startswith(b"%PDF") and b"DejaVuSans-Bold" in pdf and b"CreationDate" not in pdf
+    with Image.open(paths[2]) as png:
+        png.load()
+        assert (png.text["Title"], png.text["Description"]) == ("Rates", "A line ↗.")
+        assert png.info["dpi"] == pytest.approx((120, 120), abs=0.1)
+        assert png.size == (360, 264)
+        shown = np.asarray(png.convert("L"), dtype=float)
+    # the PDF is set from words in place of drawn letters: they stand where the letters stood
+    assert [escape(word) in with_words(svg) for word in WORDS] == [True] * len(WORDS)
+    assert '<use xlink:href="#DejaVu' not in with_words(svg)
+    with Image.open(io.BytesIO(png_of(with_words(svg), heading="", alt="", dpi=120))) as png:
+        in_words = np.asarray(png.convert("L"), dtype=float)
+    without = np.asarray(picture_without_letters(svg), dtype=float)
+    assert np.abs(in_words - shown).mean() < 0.01 * np.abs(without - shown).mean()
+
+
+def picture_without_letters(svg):
+    bare = re.sub(r'<use xlink:href="#DejaVu[^>]*>', "", svg)
+    with Image.open(io.BytesIO(png_of(bare, heading="", alt="", dpi=120))) as png:
+        return png.convert("L")
+
+
+@pytest.mark.parametrize("text", ["\u4e2d heart", "5 -- 6", "$x^{2}$"])
+def test_a_text_that_cannot_be_told_in_words_stays_as_drawn(text, tmp_path):
+    figure = empty_figure(text)
+    save(figure, tmp_path / "f.svg", title="A study", heading="", alt="", png_dpi=100)
+    words = re.findall(
+        r"<text[^>]*>(.*)</text>", with_words((tmp_path / "f.svg").read_text("utf-8"))
+    )
+    assert words == ["A study"]
 
 
 @pytest.mark.parametrize("width_in_", [0.9, 4.0])
