@@ -9,12 +9,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import yaml
 
 from study.loading import Study
-from study.problems import StudyError
+from study.problems import Problems, StudyError
 from study.settings import Settings
-from study.settings_files import CONFIG, QUALITY_RULES, merged
+from study.settings_files import default_values, merged
 
 PROJECT = Path(__file__).resolve().parents[1]
 PARTS = (
@@ -170,9 +169,7 @@ SET_S = 40.0
 
 def settings_with(**sections):
     """The default settings with those of some sections changed."""
-    default = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))
-    default["quality_rules"] = yaml.safe_load(QUALITY_RULES.read_text(encoding="utf-8"))
-    return Settings.model_validate(merged(default, sections))
+    return Settings.model_validate(merged(default_values(Problems()), sections))
 
 
 def _labels(person, session):

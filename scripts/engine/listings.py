@@ -35,6 +35,11 @@ def window_modules():
 
 def windows():
     """Names of all windows, in the order of a visit."""
+    return list(_windows(SCRIPTS))
+
+
+@cache
+def _windows(_scripts):
     return sorted(names_in("windows"), key=lambda name: header("windows", name)["ORDER"])
 
 

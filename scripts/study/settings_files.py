@@ -1,6 +1,7 @@
 """Read config.yaml and study.yaml, lay one over the other and check both."""
 
 import difflib
+from functools import lru_cache
 from typing import get_args
 
 from pydantic import ValidationError
@@ -9,7 +10,7 @@ from engine.code import SCRIPTS
 from study.own_names import SECTION, faults_of_section
 from study.problems import Problems, shown
 from study.settings import RETIRED, Settings, moved_settings
-from study.yaml_files import read_yaml
+from study.yaml_files import read_yaml, values_and_lines
 
 CONFIG = SCRIPTS.parent / "config" / "config.yaml"
 QUALITY_RULES = CONFIG.with_name("quality_rules.yaml")
@@ -55,7 +56,7 @@ def read_settings(folder, overrides, problems):
     What the study states is study.yaml with overrides laid over it, every setting in the section
     that has it now; without a title the study is called after its folder.
     """
-    complete = _default_values(problems)
+    complete = default_values(problems)
     path = folder / "study.yaml"
     stands = path.exists()
     of_study, lines = read_yaml(path, problems) if stands else ({}, {})
@@ -92,16 +93,20 @@ def read_settings(folder, overrides, problems):
 def default_settings():
     """The settings of a study that states nothing."""
     problems = Problems()
-    complete = _default_values(problems)
+    complete = default_values(problems)
     problems.stop()
     return Settings.model_validate(complete)
 
 
-def _default_values(problems):
+def default_values(problems):
     """Values of config.yaml with the quality rules; None where one of the files is unread."""
-    complete, _ = read_yaml(CONFIG, problems)
-    rules, _ = read_yaml(QUALITY_RULES, problems)
+    complete, _ = read_yaml(CONFIG, problems, parsed=_parsed_once)
+    rules, _ = read_yaml(QUALITY_RULES, problems, parsed=_parsed_once)
     return None if None in (complete, rules) else complete | {"quality_rules": rules}
+
+
+# a process that checks many studies parses the long default file once
+_parsed_once = lru_cache(maxsize=2)(values_and_lines)
 
 
 def under_alternative(settings, name):
@@ -110,10 +115,11 @@ def under_alternative(settings, name):
 
 
 def _under_alternative(settings, name):
+    """Sections of which an alternative changes something as values, the others as they were."""
     alternative = settings.try_alternatives.alternatives[name]
     changed = alternative.model_dump() if alternative else {}
-    changed = {section: c for section, c in changed.items() if section in Settings.model_fields}
-    return merged(settings.model_dump(), changed)
+    changed = {s: change for s, change in changed.items() if change and s in Settings.model_fields}
+    return dict(settings) | merged(settings.model_dump(include=set(changed)), changed)
 
 
 def _without_retired(stated, problems):

@@ -31,13 +31,14 @@ class YamlFault(Exception):
         self.message = message
 
 
-def read_yaml(path, problems):
+def read_yaml(path, problems, parsed=None):
     """Values of a YAML file and the line of every key and list item, by its path.
 
-    (None, {}) where it cannot be read; what is wrong goes to `problems`.
+    (None, {}) where it cannot be read; what is wrong goes to `problems`. `parsed` may stand for
+    `values_and_lines` where it remembers what it gave, which is then not to be altered.
     """
     try:
-        return values_and_lines(_content(path))
+        return (parsed or values_and_lines)(_content(path))
     except YamlFault as fault:
         problems.add(path.name, f"line {fault.line}" if fault.line else "", fault.message)
     return None, {}

@@ -2,14 +2,12 @@
 
 import numpy as np
 import pytest
-import yaml
 
 from measuring.quality_rules import verdict
 from muscle.desaturation import area_below
 from muscle.readings import Readings
-from project import QUALITY_RULES
+from project import settings_with
 from results.estimate import Estimate
-from study.settings import QualityRule
 
 SET_S = 60.0
 PERIOD_S = 2.0
@@ -43,8 +41,8 @@ def test_with_one_sample_a_contraction_the_ripple_moves_the_area_beyond_its_erro
 
 @pytest.mark.parametrize(("samples", "status"), [(1.9, "flagged"), (2.1, "ok")])
 def test_an_area_that_the_ripple_may_move_is_flagged(samples, status):
-    rules = yaml.safe_load(QUALITY_RULES.read_text(encoding="utf-8"))
-    rule = {"ripple_needs_samples": QualityRule(**rules["ripple_needs_samples"])}
+    name = "ripple_needs_samples"
+    rule = {name: settings_with().quality_rules[name]}
     judged, reason = verdict(
         "area_below_baseline_pct_s", "saturation", "set", rule, lambda _: samples
     )
