@@ -20,7 +20,7 @@ from scipy.ndimage import uniform_filter1d
 from demo import signals
 from demo.signals import Step
 from heart.breathing import WITHIN_HZ, Repetitions, respiration_from_beats
-from heart.modulation import respiratory_modulation, summarise_modulation
+from heart.modulation import mean_power, respiratory_modulation
 from heart.variability import NotEnough
 
 STEP_S = 0.05
@@ -185,11 +185,11 @@ def power_ratio(session: Session, one_set: Repetitions, table: pd.DataFrame) -> 
     inside = (session.time_s >= one_set.start_s) & (session.time_s <= one_set.end_s)
     try:
         course = respiratory_modulation(near, table["time_s"], table["rate_hz"])
-        given = summarise_modulation(course, start_s=one_set.start_s, end_s=one_set.end_s)
+        power = mean_power(course, one_set.start_s, one_set.end_s)
     except NotEnough:
         return float("nan")
     true_power = session.power[inside].mean()
-    return given.power / true_power if true_power > 0 else float("inf")
+    return power / true_power if true_power > 0 else float("inf")
 
 
 def case_row(name: str, sessions: int) -> dict[str, object]:

@@ -4,7 +4,7 @@ Follows the breathing rate over time and does not need a steady heart rate. A mo
 gives 0.00005.
 """
 
-from heart.modulation import summarise_modulation
+from heart.modulation import mean_power
 from outcomes import HEART
 
 LABEL = "Respiratory modulation of heart rate"
@@ -23,6 +23,4 @@ EVIDENCE = "vagal"
 
 
 def measure(respiratory_course, window):
-    return summarise_modulation(
-        respiratory_course, start_s=window.start_s, end_s=window.end_s
-    ).power
+    return mean_power(respiratory_course, window.start_s, window.end_s)
