@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from scipy import special
 
-from comparison.paired import finite_differences
+from comparison.paired import finite
 
 
 def hedges_correction(df: float) -> float:
@@ -74,8 +74,8 @@ def effect_sizes(
     Psychol Meas 63:537). g are the same times Hedges' exact correction for n - 1 df. Raises
     ValueError when lengths differ, n < 3 or a spread is zero.
     """
-    first = finite_differences(condition, at_least=3)
-    second = finite_differences(reference, at_least=3)
+    first = finite(condition, at_least=3, name="condition")
+    second = finite(reference, at_least=3, name="reference")
     if len(first) != len(second):
         raise ValueError("condition and reference need one value per participant each")
     differences = first - second

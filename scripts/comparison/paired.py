@@ -18,14 +18,14 @@ DRAWS_AT_ONCE = 5_000
 TIE_TOLERANCE = 1e-10
 
 
-def finite_differences(differences: Sequence[float], *, at_least: int) -> np.ndarray:
-    """Differences as numbers, (n,). Raises ValueError for missing ones or fewer than `at_least`."""
-    differences = np.asarray(differences, dtype=float)
-    if differences.ndim != 1 or not np.isfinite(differences).all():
-        raise ValueError("differences must be a list of finite numbers; leave missing pairs out")
-    if len(differences) < at_least:
-        raise ValueError(f"{len(differences)} difference(s); at least {at_least} are needed")
-    return differences
+def finite(observations: Sequence[float], *, at_least: int, name: str) -> np.ndarray:
+    """Observations as numbers, (n,). Raises ValueError for missing or fewer than `at_least`."""
+    numbers = np.asarray(observations, dtype=float)
+    if numbers.ndim != 1 or not np.isfinite(numbers).all():
+        raise ValueError(f"{name} must be a list of finite numbers; leave missing ones out")
+    if len(numbers) < at_least:
+        raise ValueError(f"{name} holds {len(numbers)} value(s); at least {at_least} are needed")
+    return numbers
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ def paired_t(differences: Sequence[float], *, level: float = 0.95) -> PairedResu
     this equals a mixed model with an unstructured covariance between conditions. Raises
     ValueError for fewer than two differences.
     """
-    differences = finite_differences(differences, at_least=2)
+    differences = finite(differences, at_least=2, name="differences")
     n = len(differences)
     mean, sd = float(differences.mean()), float(differences.std(ddof=1))
     if np.ptp(differences) == 0:
@@ -100,7 +100,7 @@ def sign_flip(
     Genet Mol Biol 9:39). `attainable_minimum` is the smallest p that so many participants can
     give. Raises ValueError for no differences, or for more than 30 without `rng`.
     """
-    differences = finite_differences(differences, at_least=1)
+    differences = finite(differences, at_least=1, name="differences")
     n = len(differences)
     observed = abs(differences.sum())
     slack = TIE_TOLERANCE * np.abs(differences).sum()

@@ -133,8 +133,8 @@ def randomisation_test_of(
         test = schedule_test(
             means["y"].to_numpy(),
             means["condition"].to_list(),
+            pair,
             blocks=blocks,
-            pair=pair,
             rng=np.random.default_rng(seed),
         )
     except ValueError as reason:
