@@ -41,7 +41,7 @@ def compare_conditions(
 ):
     measured = read_table(outcomes, columns=COMPARED)
     departures = [*changed, *excluded_after_freezing(planned, rows_of(study, "edits"))]
-    plan = Plan.of(settings, conditions, primary, seed, planned, departures)
+    plan = Plan(settings, conditions, primary, seed, planned, departures)
     sessions, windows = table_of(study, "sessions"), read_table(quality, columns=WINDOWS)
     files = (contrasts, claims, joint_tests, crossover, models, sensitivity, single_case)
     files += (effect_sizes, individual_responses, repeatability, planning_table, diagnostics)

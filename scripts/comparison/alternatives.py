@@ -144,7 +144,7 @@ def contrasts_again(table, primary, changed):
     """Marginal contrasts of the primary outcomes."""
     conditions = changed.study.conditions
     comparable = comparable_rows(table, declared("SCALE"), conditions)
-    plan = Plan.of(
+    plan = Plan(
         *(changed.compare_conditions, conditions, primary, changed.study.seed, changed.plan)
     )
     comparisons = comparisons_of(comparable, plan, primary)

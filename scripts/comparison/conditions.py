@@ -159,6 +159,16 @@ class Comparison:
         )
 
     @property
+    def key(self) -> tuple[str, str]:
+        """Outcome and window."""
+        return self.outcome, self.window
+
+    @property
+    def labels(self) -> dict[str, str]:
+        """Columns of result tables that say what is compared."""
+        return {"outcome": self.outcome, "window": self.window, "scale": self.scale}
+
+    @property
     def n_participants(self) -> int:
         return len(self.participants)
 
@@ -311,7 +321,7 @@ class Comparison:
         """Weights over the coefficients of one contrast; exercises weigh equally in `all`."""
         return contrast_weights(self._design(), pair, exercise)
 
-    def pooled(self, *, confidence: float) -> dict[tuple, dict]:
+    def pooled(self, *, confidence: float = 0.95) -> dict[tuple, dict]:
         """Contrasts of the model by pair and exercise; only those that could be estimated.
 
         Each holds estimate, se, df, ci_low, ci_high, t and p after Kenward and Roger 1997.

@@ -7,7 +7,7 @@ from `comparison.claims`. What a single participant allows is in `comparison.sin
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -17,7 +17,6 @@ from comparison.conditions import Comparison
 from comparison.effect_sizes import interpret_interval
 from comparison.paired import sign_flip
 from results.decided import ALPHA
-from study.settings import CompareConditions
 
 DESCRIPTIVE = "description only"
 
@@ -38,13 +37,8 @@ class Rules:
 
     confidence: float
     fewest_participants: int
+    power: float
     seed: int
-
-    @classmethod
-    def of(cls, settings: CompareConditions, seed: int) -> Rules:
-        """From the section compare_conditions and the seed of the study."""
-        names = [rule.name for rule in fields(cls) if rule.name != "seed"]
-        return cls(**{name: getattr(settings, name) for name in names}, seed=seed)
 
 
 def contrast_table(
@@ -124,11 +118,9 @@ def _contrast(comparison, pair, exercise, rules) -> dict:
 def _contrast_before_its_test(comparison, pair, exercise, differences) -> dict:
     """What is known of a contrast from the people's differences, before their error."""
     return dict.fromkeys(("se", "df", "ci_low", "ci_high", "t", "p", "p_adjusted")) | {
-        "outcome": comparison.outcome,
-        "window": comparison.window,
+        **comparison.labels,
         "exercise": exercise,
         "contrast": f"{pair[0]} - {pair[1]}",
-        "scale": comparison.scale,
         "n_participants": comparison.n_participants,
         "n_rows": comparison.n_rows,
         "n_pairs": len(differences),

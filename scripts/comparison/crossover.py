@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from comparison.conditions import Comparison
-from comparison.contrasts import as_ratio
+from comparison.contrasts import Rules, as_ratio
 from comparison.orders import letters_of, previous_conditions, visits_done
 from comparison.planning import detectable_noncentrality
 from comparison.within_person import Contrast, Steps, WithinPerson
@@ -40,15 +40,6 @@ NO_DATES = "no dates of visits are given"
 NO_TWO_DATES = "nobody has the dates of two visits in a row"
 
 BETWEEN_PEOPLE = "between people, not within them: what makes people differ is in it"
-
-
-@dataclass(frozen=True)
-class Rules:
-    """Level of intervals, power of the difference that would be detected, fewest people tested."""
-
-    confidence: float
-    power: float
-    fewest_participants: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,11 +84,7 @@ class Orders:
 
 def crossover_rows(comparison: Comparison, orders: Orders, rules: Rules) -> list[dict]:
     """Rows of crossover.tsv of one outcome, estimates given back as ratios on ratio scales."""
-    labels = {
-        "outcome": comparison.outcome,
-        "window": comparison.window,
-        "scale": comparison.scale,
-    }
+    labels = comparison.labels
     if not orders.in_visits:
         return [labels | {"part": BY_SEQUENCE, "note": ONE_VISIT}]
     parts = [

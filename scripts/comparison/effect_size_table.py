@@ -25,7 +25,6 @@ def effect_size_table(
     spreads: Mapping[tuple[str, str], Spread],
     *,
     by_exercise: bool,
-    level: float = 0.95,
 ) -> pd.DataFrame:
     """Effect sizes of every contrast over the exercises, `by_exercise` within each as well.
 
@@ -35,20 +34,16 @@ def effect_size_table(
     contrasts = []
     for exercise in comparison.levels if by_exercise else ["all"]:
         for pair in comparison.pairs:
-            row = effect_size_row(*comparison.pairs_of_values(pair, exercise), level=level)
+            row = effect_size_row(*comparison.pairs_of_values(pair, exercise))
             row |= {"exercise": exercise, "contrast": f"{pair[0]} - {pair[1]}"}
             if exercise == "all" and pair in spreads:
                 row |= response_columns(spreads[pair], row["note"])
             contrasts.append(row)
-    labels = {
-        "outcome": comparison.outcome,
-        "window": comparison.window,
-        "scale": comparison.scale,
-    }
-    return pd.DataFrame(contrasts).assign(**labels).reindex(columns=columns_of("effect_sizes"))
+    table = pd.DataFrame(contrasts).assign(**comparison.labels)
+    return table.reindex(columns=columns_of("effect_sizes"))
 
 
-def effect_size_row(condition: np.ndarray, reference: np.ndarray, *, level: float) -> dict:
+def effect_size_row(condition: np.ndarray, reference: np.ndarray) -> dict:
     """Numbers of one contrast from a value of each person in both conditions."""
     n = len(condition)
     row = {"n_pairs": n, "note": ""}
@@ -60,12 +55,12 @@ def effect_size_row(condition: np.ndarray, reference: np.ndarray, *, level: floa
     if n < 3:
         return row | {"note": "fewer than 3 pairs: no spread and no effect size"}
     row |= {"condition_sd": condition.std(ddof=1), "reference_sd": reference.std(ddof=1)}
-    test = paired_t(differences, level=level)
+    test = paired_t(differences)
     row |= {"sd_of_differences": test.sd}
     if test.p is not None:
         row |= {"difference_low": test.ci_low, "difference_high": test.ci_high}
     try:
-        return row | asdict(effect_sizes(condition, reference, level=level))
+        return row | asdict(effect_sizes(condition, reference))
     except ValueError as reason:
         return row | {"note": str(reason)}
 

@@ -79,9 +79,7 @@ def bout_variance(bouts: pd.DataFrame) -> tuple[float, int]:
     return (total / df if df else np.nan), df
 
 
-def spread_of_responses(
-    comparison: Comparison, pair: tuple[str, str], *, level: float = 0.95
-) -> Spread:
+def spread_of_responses(comparison: Comparison, pair: tuple[str, str]) -> Spread:
     """The spread of true responses of one contrast over the exercises.
 
     Differences are each person's own, over the exercises done in both conditions; on the scale of
@@ -99,7 +97,7 @@ def spread_of_responses(
         return without(NO_BOUTS)
     observed = float(differences.var(ddof=1))
     of_bouts = float(noise.mean())
-    low, high = difference_of_variances(observed, n - 1, of_bouts, bout_df, level=level)
+    low, high = difference_of_variances(observed, n - 1, of_bouts, bout_df)
     of_responses = observed - of_bouts
     return Spread(
         sd=float(np.sqrt(max(of_responses, 0.0))),
@@ -142,9 +140,7 @@ def _differences_and_noise(comparison, pair):
     return differences, noise, float(np.sqrt(total)), float(df)
 
 
-def responses_table(
-    comparison: Comparison, spreads: dict[tuple[str, str], Spread], *, level: float = 0.95
-) -> pd.DataFrame:
+def responses_table(comparison: Comparison, spreads: dict[tuple[str, str], Spread]) -> pd.DataFrame:
     """Every person's difference with what bouts leave open, and drawn to the mean by it.
 
     Columns as in individual_responses.tsv. `expected` is mean plus share of the person's deviation,
@@ -158,21 +154,15 @@ def responses_table(
             row |= {"difference": float(difference), "note": spread.note}
             if spread.bout_df:
                 error = float(np.sqrt(spread.noise[person]))
-                half = error * float(special.stdtrit(spread.bout_df, (1 + level) / 2))
+                half = error * float(special.stdtrit(spread.bout_df, 0.975))
                 row |= {"se": error, "ci_low": difference - half, "ci_high": difference + half}
             if spread.sd is not None:
                 true = spread.sd**2
                 share = true / (true + float(spread.noise[person])) if true else 0.0
                 row |= {"share": share, "expected": whole + share * (difference - whole)}
             responses.append(row)
-    labels = {
-        "outcome": comparison.outcome,
-        "window": comparison.window,
-        "scale": comparison.scale,
-    }
-    table = (
-        pd.DataFrame(responses).assign(**labels).reindex(columns=columns_of("individual_responses"))
-    )
+    table = pd.DataFrame(responses).assign(**comparison.labels)
+    table = table.reindex(columns=columns_of("individual_responses"))
     if comparison.scale == "ratio":
         for name in ("difference", "ci_low", "ci_high", "expected"):
             table[name] = [as_ratio(logarithm) for logarithm in table[name]]

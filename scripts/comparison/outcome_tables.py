@@ -88,41 +88,27 @@ WINDOWS = ["participant_id", "session_id", "signal", "segment", "event_id", "sta
 class Plan:
     """What was stated before the values were seen.
 
-    `primary` are (outcome, window) pairs, `smallest_effect` sizes by outcome (and window), `power`
-    and `planned_participants` what a later study is planned with, `planned` the section plan.
-    `departures` say what the study did otherwise, beyond what its values show.
+    `settings` and `planned` are the sections compare_conditions and plan, `primary` (outcome,
+    window) pairs, `seed` draws sign flips and simulated studies. `departures` say what the study
+    did otherwise, beyond what its values show.
     """
 
+    settings: CompareConditions = field(repr=False)
     conditions: Sequence[str]
     primary: Collection[Key]
-    rules: Rules
-    smallest_effect: Mapping
-    power: float
-    planned_participants: Sequence[int]
+    seed: int
     planned: PlanSection = field(repr=False)
     departures: Sequence[str] = ()
 
-    @classmethod
-    def of(
-        cls,
-        settings: CompareConditions,
-        conditions: Sequence[str],
-        primary: Collection[Key],
-        seed: int,
-        planned: PlanSection,
-        departures: Sequence[str] = (),
-    ) -> Plan:
-        """From sections of the settings; `seed` draws sign flips and simulated studies."""
-        return cls(
-            conditions=conditions,
-            primary=primary,
-            rules=Rules.of(settings, seed),
-            smallest_effect=settings.smallest_effect,
-            power=settings.power,
-            planned_participants=settings.planned_participants,
-            planned=planned,
-            departures=departures,
-        )
+    @property
+    def rules(self) -> Rules:
+        """How contrasts are tested."""
+        stated = self.settings
+        return Rules(stated.confidence, stated.fewest_participants, stated.power, self.seed)
+
+    def smallest_effect_of(self, key: Key) -> float | None:
+        """The smallest effect of interest of an outcome in a window; None without one."""
+        return smallest_effect_in(self.settings.smallest_effect, *key)
 
 
 @cache
@@ -166,7 +152,8 @@ def compare(
             under_other_assumptions = sensitivity_of(comparison, contrasts, comparable, plan.rules)
             contrasts = with_extremes(contrasts, under_other_assumptions)
             tables["sensitivity"].append(pd.DataFrame(under_other_assumptions))
-            tables["crossover"].append(crossover_table(comparison, orders, plan))
+            shown = crossover.crossover_rows(comparison, orders, plan.rules)
+            tables["crossover"].append(pd.DataFrame(shown))
             tables["planning"] += planning_tables(comparison, claims, plan)
             tables["diagnostics"].append(diagnostic_table(comparison))
         tables["contrasts"].append(contrasts)
@@ -183,17 +170,10 @@ def compare(
     return tables
 
 
-def crossover_table(comparison: Comparison, orders: crossover.Orders, plan: Plan) -> pd.DataFrame:
-    """Rows of crossover.tsv of one outcome."""
-    rules = crossover.Rules(plan.rules.confidence, plan.power, plan.rules.fewest_participants)
-    return pd.DataFrame(crossover.crossover_rows(comparison, orders, rules))
-
-
 def joint_test_table(comparison: Comparison, plan: Plan) -> pd.DataFrame:
     """Rows of joint_tests.tsv of one outcome."""
     together = joint_tests(comparison, fewest_participants=plan.rules.fewest_participants)
-    is_primary = (comparison.outcome, comparison.window) in plan.primary
-    return pd.DataFrame(together).assign(primary=is_primary)
+    return pd.DataFrame(together).assign(primary=comparison.key in plan.primary)
 
 
 def single_case_tables(comparisons: Mapping[Key, Comparison], plan: Plan) -> list[pd.DataFrame]:
@@ -203,7 +183,7 @@ def single_case_tables(comparisons: Mapping[Key, Comparison], plan: Plan) -> lis
             as_numbers(comparison),
             schedule=plan.planned.session_schedule,
             conditions=len(plan.conditions),
-            seed=plan.rules.seed,
+            seed=plan.seed,
         )
         for _, comparison in sorted(comparisons.items())
     ]
@@ -213,18 +193,18 @@ def planning_tables(
     comparison: Comparison, claims: Sequence[Tested], plan: Plan
 ) -> list[pd.DataFrame]:
     """What the claims of an outcome and its single contrasts could show with more people."""
-    key = (comparison.outcome, comparison.window)
+    key, stated = comparison.key, plan.settings
     wanted = {
-        "participants": plan.planned_participants,
-        "fewest_participants": plan.rules.fewest_participants,
-        "power_wanted": plan.power,
-        "alpha": 1 - plan.rules.confidence,
-        "smallest_effect": smallest_effect_in(plan.smallest_effect, *key),
+        "participants": stated.planned_participants,
+        "fewest_participants": stated.fewest_participants,
+        "power_wanted": stated.power,
+        "alpha": 1 - stated.confidence,
+        "smallest_effect": plan.smallest_effect_of(key),
     }
     steps = len(claims) if plan.planned.across_claims == "holm" else 1
     of_outcome = [claim for claim in claims if (claim.planned.outcome, claim.planned.window) == key]
     of_claims = [
-        claim_planning(comparison, claim, steps=steps, seed=plan.rules.seed, **wanted)
+        claim_planning(comparison, claim, steps=steps, seed=plan.seed, **wanted)
         for claim in of_outcome
     ]
     return [*of_claims, planning_table(comparison, **wanted)]
@@ -264,7 +244,7 @@ def claim_rows(
     if orders.in_visits:
         departures += unplanned_orders(orders.done, plan.planned.orders)
         departures += not_as_allotted(orders.done, orders.allotted)
-    stated = (plan.planned, plan.primary, plan.smallest_effect)
+    stated = (plan.planned, plan.primary, plan.settings.smallest_effect)
     return pd.DataFrame(
         [
             claim_row(
@@ -345,15 +325,13 @@ def outcome_contrasts(
 
     `claimed` are differences that a planned claim has shown.
     """
-    is_primary = (comparison.outcome, comparison.window) in plan.primary
+    is_primary = comparison.key in plan.primary
     contrasts = contrast_table(
         comparison,
         plan.rules,
         adjusted=is_primary,
         claimed=claimed,
-        smallest_effect=smallest_effect_in(
-            plan.smallest_effect, comparison.outcome, comparison.window
-        ),
+        smallest_effect=plan.smallest_effect_of(comparison.key),
     )
     if not is_primary:
         contrasts = contrasts.assign(reading=SECONDARY)
@@ -367,28 +345,21 @@ def sensitivity_of(
     comparison: Comparison, contrasts: pd.DataFrame, comparable: pd.DataFrame, rules: Rules
 ) -> list[dict]:
     """Rows of sensitivity.tsv of one primary outcome, beside its contrasts."""
-    at_rest = rest_of((comparison.outcome, comparison.window))
     marginal = contrasts[contrasts["exercise"] == "all"]
-    confidence = rules.confidence
-    intervals = ("mean_nn_ms", comparison.window)
+
+    def values_of(key):
+        return rows_of_outcomes(comparable, [key])
+
     analyses = [
-        *mixed_model(comparison, confidence=confidence),
-        *own_differences(comparison, confidence=confidence, seed=rules.seed),
-        *leave_one_out(comparison, confidence=confidence),
-        *baseline_adjusted(
-            comparison, rows_of_outcomes(comparable, [at_rest]), confidence=confidence
-        ),
-        *work_matched(
-            comparison, rows_of_outcomes(comparable, [("reps_done", "set")]), confidence=confidence
-        ),
-        *at_prevailing_rate(
-            comparison, rows_of_outcomes(comparable, [intervals]), confidence=confidence
-        ),
-        *worst_case(comparison, confidence=confidence),
+        *mixed_model(comparison),
+        *own_differences(comparison, seed=rules.seed),
+        *leave_one_out(comparison),
+        *baseline_adjusted(comparison, values_of(rest_of(comparison.key))),
+        *work_matched(comparison, values_of(("reps_done", "set"))),
+        *at_prevailing_rate(comparison, values_of(("mean_nn_ms", comparison.window))),
+        *worst_case(comparison),
     ]
-    return sensitivity_rows(
-        comparison, analyses, marginal, fewest_participants=rules.fewest_participants
-    )
+    return sensitivity_rows(comparison, analyses, marginal, rules)
 
 
 def with_extremes(contrasts: pd.DataFrame, sensitivity: Sequence[dict]) -> pd.DataFrame:

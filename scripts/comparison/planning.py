@@ -86,12 +86,7 @@ def planning_table(
     `fewest_participants` it is too uncertain to plan with, and none is given. On ratio scales both
     are ratios above one. It says nothing about the difference that was seen.
     """
-    labels = {
-        "outcome": comparison.outcome,
-        "window": comparison.window,
-        "scale": comparison.scale,
-        "smallest_effect": smallest_effect,
-    }
+    labels = comparison.labels | {"smallest_effect": smallest_effect}
     sizes = sorted({*participants, comparison.n_participants} - {0, 1})
     planned = []
     for pair in comparison.pairs:
@@ -135,13 +130,7 @@ def claim_planning(
     first of Holm's steps. The spread of differences is that of this study's own contrasts; visits
     are complete, in balanced orders where this study has several.
     """
-    labels = {
-        "outcome": comparison.outcome,
-        "window": comparison.window,
-        "scale": comparison.scale,
-        "claim": claim.text,
-        "smallest_effect": smallest_effect,
-    }
+    labels = comparison.labels | {"claim": claim.text, "smallest_effect": smallest_effect}
     variation, why = variation_of(comparison, fewest_participants)
     if variation is None:
         return pd.DataFrame([labels | {"note": why}], columns=columns_of("planning"))

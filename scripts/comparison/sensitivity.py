@@ -13,8 +13,9 @@ import numpy as np
 import pandas as pd
 
 from comparison.conditions import MODEL, RANKS, Comparison
-from comparison.contrasts import as_ratio, differences_of
+from comparison.contrasts import Rules, as_ratio, differences_of
 from comparison.paired import paired_t, sign_flip
+from comparison.within_person import Contrast
 from results.columns import columns_of
 
 LEFT_OUT = "one participant left out"
@@ -51,9 +52,9 @@ NOT_DONE = "not done"
 TOO_FEW = "too few people determine this contrast"
 
 
-def mixed_model(comparison: Comparison, *, confidence: float) -> list[dict]:
+def mixed_model(comparison: Comparison) -> list[dict]:
     """The contrasts of the mixed model (Kenward and Roger 1997), or why there are none."""
-    pooled = comparison.pooled(confidence=confidence)
+    pooled = comparison.pooled()
     note = "; ".join(comparison.notes_of_model)
     if not pooled:
         return [_no_contrast(MODEL, note or "no contrast could be estimated")]
@@ -71,7 +72,7 @@ def _pairs_of(comparison, pair) -> int:
     return len(comparison.pairs_of_values(pair, "all")[0])
 
 
-def own_differences(comparison: Comparison, *, confidence: float, seed: int) -> list[dict]:
+def own_differences(comparison: Comparison, *, seed: int) -> list[dict]:
     """The paired t test (Student 1908) and the sign-flip test (Fisher 1935) of each contrast.
 
     Of everybody who holds both sides, over the exercises done in both; visits are not in them.
@@ -82,10 +83,8 @@ def own_differences(comparison: Comparison, *, confidence: float, seed: int) -> 
         people = {"n_participants": len(differences), "n_pairs": len(differences)}
         if len(differences) < 2:
             continue
-        test = paired_t(differences, level=confidence)
+        test = paired_t(differences)
         numbers = {"estimate": test.mean, "se": test.se, "df": float(test.df), "p": test.p}
-        if test.p is not None:
-            numbers |= {"ci_low": test.ci_low, "ci_high": test.ci_high}
         tests.append(_row(comparison, pair, numbers, test.reason) | people | {"analysis": PAIRED})
         flips = sign_flip(differences, rng=np.random.default_rng(seed))
         numbers = {"estimate": test.mean, "p": flips.p}
@@ -94,7 +93,7 @@ def own_differences(comparison: Comparison, *, confidence: float, seed: int) -> 
     return tests
 
 
-def leave_one_out(comparison: Comparison, *, confidence: float) -> list[dict]:
+def leave_one_out(comparison: Comparison) -> list[dict]:
     """Every marginal contrast again without each participant in turn.
 
     Convention; with fewer than three participants there is no row.
@@ -104,14 +103,13 @@ def leave_one_out(comparison: Comparison, *, confidence: float) -> list[dict]:
     return [
         row | {"left_out": person}
         for person in comparison.participants
-        for row in _again(comparison.without(person), LEFT_OUT, confidence)
+        for row in _again(comparison.without(person), LEFT_OUT)
     ]
 
 
 def _again(
     comparison: Comparison,
     analysis: str,
-    confidence: float,
     note: str = "",
     pairs: Sequence[tuple[str, str]] | None = None,
 ) -> list[dict]:
@@ -121,14 +119,8 @@ def _again(
         contrast, _ = comparison.within_person(pair, "all")
         numbers = {}
         if contrast is not None:
-            low, high = contrast.interval(confidence)
-            numbers = {
-                "estimate": contrast.estimate,
-                "se": contrast.se,
-                "df": contrast.df,
-                "p": contrast.p,
-            }
-            numbers |= {"ci_low": low, "ci_high": high, "n_pairs": contrast.n_pairs}
+            names = ("estimate", "se", "df", "p", "n_pairs")
+            numbers = {name: getattr(contrast, name) for name in names}
         reason = "" if contrast is not None else TOO_FEW
         said = "; ".join(filter(None, [note, reason]))
         contrasts.append(_row(comparison, pair, numbers, said) | {"analysis": analysis})
@@ -184,9 +176,7 @@ def own_baseline(comparison: Comparison, baseline: pd.DataFrame) -> np.ndarray:
     return cells_of(comparison, baseline, by_exercise=bool(own_muscle))
 
 
-def baseline_adjusted(
-    comparison: Comparison, baseline: pd.DataFrame, *, confidence: float
-) -> list[dict]:
+def baseline_adjusted(comparison: Comparison, baseline: pd.DataFrame) -> list[dict]:
     """Contrasts with the session's own baseline as covariate, and of the change from it.
 
     Only the baseline's deviation from the participant's own mean counts (Neuhaus and Kalbfleisch
@@ -209,14 +199,12 @@ def baseline_adjusted(
     changes = (
         [_no_contrast(CHANGE, f"{RANKS}, which have no change")]
         if ranks
-        else _again(change, CHANGE, confidence, note)
+        else _again(change, CHANGE, note)
     )
-    return [*_again(alternative, first, confidence, "" if planned else note), *changes]
+    return [*_again(alternative, first, "" if planned else note), *changes]
 
 
-def work_matched(
-    comparison: Comparison, repetitions: pd.DataFrame, *, confidence: float
-) -> list[dict]:
+def work_matched(comparison: Comparison, repetitions: pd.DataFrame) -> list[dict]:
     """Contrasts at equal repetitions: those done as a covariate within the participant.
 
     `repetitions` holds `comparable_rows` of reps_done in sets. Outcomes of single exercises take
@@ -230,10 +218,10 @@ def work_matched(
     in_exercises = bool(comparison.exercises)
     work = cells_of(comparison, repetitions, by_exercise=in_exercises, summed=not in_exercises)
     words = ("repetitions", "without repetitions", "repetitions go")
-    return _beside(comparison, work, EQUAL_WORK, words, confidence)
+    return _beside(comparison, work, EQUAL_WORK, words)
 
 
-def _beside(comparison, covariate, analysis, words, confidence) -> list[dict]:
+def _beside(comparison, covariate, analysis, words) -> list[dict]:
     """Contrasts with a covariate that the condition moves, withheld where it tells little else.
 
     `words` name the covariate, cells without it, and that it goes with something.
@@ -246,7 +234,7 @@ def _beside(comparison, covariate, analysis, words, confidence) -> list[dict]:
     # the same cells without the covariate, so that only what it shares with the condition differs
     plain = replace(comparison, y=np.where(np.isnan(covariate), np.nan, comparison.y), designs={})
     beside = replace(plain, covariates=(*comparison.covariates, covariate))
-    contrasts = _again(beside, analysis, confidence, note)
+    contrasts = _again(beside, analysis, note)
     for pair, row in zip(comparison.pairs, contrasts, strict=True):
         inflation = variance_inflation(plain, beside, pair)
         if inflation is not None and inflation > LARGEST_INFLATION:
@@ -270,9 +258,7 @@ def variance_inflation(plain: Comparison, matched: Comparison, pair: tuple[str, 
     return float(np.sum(after.weights**2) / np.sum(before.weights**2))
 
 
-def at_prevailing_rate(
-    comparison: Comparison, intervals: pd.DataFrame, *, confidence: float
-) -> list[dict]:
+def at_prevailing_rate(comparison: Comparison, intervals: pd.DataFrame) -> list[dict]:
     """Contrasts of variability at one heart rate: the log of the mean interval as a covariate.
 
     `intervals` holds `comparable_rows` of mean_nn_ms in the same window. Whether to take the heart
@@ -286,7 +272,7 @@ def at_prevailing_rate(
     logs = intervals.assign(y=np.log(intervals["y"].astype(float)))
     level = cells_of(comparison, logs, by_exercise=bool(comparison.exercises))
     words = ("heart rate", "without a mean interval", "heart rate goes")
-    return _beside(comparison, level, PREVAILING_RATE, words, confidence)
+    return _beside(comparison, level, PREVAILING_RATE, words)
 
 
 def _varies(cells: np.ndarray) -> bool:
@@ -297,7 +283,7 @@ def _varies(cells: np.ndarray) -> bool:
     return bool((high > low).any())
 
 
-def worst_case(comparison: Comparison, *, confidence: float) -> list[dict]:
+def worst_case(comparison: Comparison) -> list[dict]:
     """The contrasts with every missing cell at the worst value seen in its exercise.
 
     For the lowest contrast a missing cell of the first condition takes the smallest value that
@@ -339,7 +325,7 @@ def worst_case(comparison: Comparison, *, confidence: float) -> list[dict]:
                 bounds.append(_row(comparison, pair, {}, TOO_FEW) | {"analysis": analysis})
                 continue
             note = "; ".join(said)
-            (row,) = _again(complete, analysis, confidence, note, pairs=[pair])
+            (row,) = _again(complete, analysis, note, pairs=[pair])
             bounds.append(row | {"n_pairs": pairs_held})
     return bounds
 
@@ -453,35 +439,33 @@ def _no_contrast(analysis: str, reason: str) -> dict:
 
 
 def sensitivity_rows(
-    comparison: Comparison, results: Sequence[dict], main: pd.DataFrame, *, fewest_participants: int
+    comparison: Comparison, results: Sequence[dict], main: pd.DataFrame, rules: Rules
 ) -> list[dict]:
     """Rows as they stand in sensitivity.tsv, beside the estimate of the main analysis.
 
     `main` holds the marginal contrasts of contrasts.tsv. `difference` is a difference, on ratio
-    scales a ratio. With fewer pairs than `fewest_participants` there is no p-value.
+    scales a ratio. With fewer pairs than are tested there is no p-value.
     """
     by_contrast = main.set_index("contrast")
-    labels = {
-        "outcome": comparison.outcome,
-        "window": comparison.window,
-        "scale": comparison.scale,
-    }
     shown = []
     for analysed in results:
-        row = dict(analysed) | labels
+        row = dict(analysed) | comparison.labels
         if row["contrast"] is not None:
             row["main_estimate"] = by_contrast.loc[row["contrast"], "estimate"]
-            row |= _as_shown(row, comparison.scale == "ratio", fewest_participants)
+            row |= _as_shown(row, comparison.scale == "ratio", rules)
         shown.append(row)
     return shown
 
 
-def _as_shown(row, ratio, fewest_participants) -> dict:
-    """What changes in a row when its scale is given back and its difference is formed."""
+def _as_shown(row, ratio, rules) -> dict:
+    """What changes in a row: its interval, its scale given back, and its difference."""
     shown = {}
+    if row["se"]:
+        contrast = Contrast(row["estimate"], row["se"], row["df"], row["n_pairs"])
+        shown["ci_low"], shown["ci_high"] = contrast.interval(rules.confidence)
     if ratio:
-        shown |= {name: as_ratio(row[name]) for name in ("estimate", "ci_low", "ci_high")}
-    if row["n_pairs"] < fewest_participants:
+        shown = {name: as_ratio((row | shown)[name]) for name in ("estimate", "ci_low", "ci_high")}
+    if row["n_pairs"] < rules.fewest_participants:
         shown["p"] = None
     now, before = (row | shown)["estimate"], row["main_estimate"]
     if pd.notna(now) and pd.notna(before):

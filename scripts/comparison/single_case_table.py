@@ -60,12 +60,11 @@ def single_case_table(
                     row |= drawn | {"note": "; ".join(filter(None, notes))}
                 labels = {"participant_id": person, "exercise": exercise}
                 of_people.append(labels | {"contrast": f"{pair[0]} - {pair[1]}"} | row)
-    labels = {
-        "outcome": comparison.outcome,
-        "window": comparison.window,
-        "scale": comparison.scale,
-    }
-    table = pd.DataFrame(of_people).assign(**labels).reindex(columns=columns_of("single_case"))
+    table = (
+        pd.DataFrame(of_people)
+        .assign(**comparison.labels)
+        .reindex(columns=columns_of("single_case"))
+    )
     if comparison.scale == "ratio":
         for name in ("condition_mean", "reference_mean", "difference"):
             table[name] = [as_ratio(logarithm) for logarithm in table[name]]

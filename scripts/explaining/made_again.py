@@ -51,7 +51,7 @@ def _comparison(finished):
         *changed_after_freezing(study, settings),
         *excluded_after_freezing(settings.plan, rows_of(study, "edits")),
     ]
-    plan = Plan.of(
+    plan = Plan(
         settings.compare_conditions,
         settings.study.conditions,
         settings.study.primary,

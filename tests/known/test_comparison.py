@@ -12,7 +12,7 @@ from comparison.contrasts import Rules, contrast_table
 from comparison.effect_size_table import effect_size_table
 from comparison.planning import detectable_noncentrality, power
 
-PLAIN = {"confidence": 0.95, "fewest_participants": 4, "seed": 1}
+PLAIN = {"power": 0.8, "confidence": 0.95, "fewest_participants": 4, "seed": 1}
 # Productivity of six workers on three machines, three times each (Milliken and Johnson 1984,
 # Analysis of Messy Data, as printed in Pinheiro and Bates 2000, Mixed-Effects Models, section 1.3)
 MACHINES = {

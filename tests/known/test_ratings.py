@@ -17,7 +17,7 @@ from results.columns import columns_of
 from results.tables import stack
 
 CONDITIONS = ["none", "low", "target"]
-RULES = Rules(confidence=0.95, fewest_participants=4, seed=1)
+RULES = Rules(confidence=0.95, fewest_participants=4, power=0.8, seed=1)
 
 
 def ratings(values, outcome="pain"):
@@ -130,7 +130,7 @@ def test_methods_name_the_ranks_where_ratings_were_compared():
 def tables_of(outcomes, primary):
     planned = [{"outcome": name, "window": window} for name, window in primary]
     settings = settings_with(study={"conditions": CONDITIONS, "primary_outcomes": planned})
-    plan = Plan.of(settings.compare_conditions, CONDITIONS, primary, 1, settings.plan)
+    plan = Plan(settings.compare_conditions, CONDITIONS, primary, 1, settings.plan)
     sessions = outcomes[["participant_id", "session_id", "visit"]].drop_duplicates()
     sessions = sessions.assign(sequence=None, date_shifted=None, session_start=None)
     quality = pd.DataFrame(columns=columns_of("quality"))

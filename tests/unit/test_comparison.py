@@ -51,7 +51,7 @@ from study.plan import planned_claims
 
 CONDITIONS = ("none", "low", "target")
 EXERCISES = ("curl", "press", "row")
-SETTINGS = {"confidence": 0.95, "fewest_participants": 4, "seed": 1}
+SETTINGS = {"confidence": 0.95, "fewest_participants": 4, "power": 0.8, "seed": 1}
 PRIMARY = [("smo2_nadir_pct", "set"), ("rmssd_ms", "recovery_steady")]
 TABLES = (
     "contrasts",
@@ -272,8 +272,8 @@ def test_other_analyses_stand_beside_the_one_that_decides():
     outcomes = invented(5)
     comparison = comparison_of(outcomes)
     analyses = [
-        *mixed_model(comparison, confidence=0.95),
-        *own_differences(comparison, confidence=0.95, seed=1),
+        *mixed_model(comparison),
+        *own_differences(comparison, seed=1),
     ]
     nadir = outcomes[outcomes["outcome"] == "smo2_nadir_pct"]
     means = nadir.pivot_table(index="participant_id", columns="condition", values="value")
@@ -741,7 +741,7 @@ def test_sets_that_never_vary_within_a_session_have_no_model_but_a_contrast_with
     whole["value"] = whole["value"].astype(float) / 3
     comparison = comparison_of(whole)
     assert marginal(comparison)["p"].notna().all()
-    (nothing,) = mixed_model(comparison, confidence=0.95)
+    (nothing,) = mixed_model(comparison)
     assert "nothing in these cells shows" in nothing["note"]
 
 
@@ -795,7 +795,7 @@ def test_whatever_is_missing_every_contrast_is_sound(seed):
 def test_leaving_one_out_is_the_study_without_that_participant():
     outcomes = invented(20)
     comparison = comparison_of(outcomes)
-    influence = leave_one_out(comparison, confidence=0.95)
+    influence = leave_one_out(comparison)
     assert len(influence) == 8 * 3
     alone = marginal(comparison_of(outcomes[outcomes["participant_id"] != "sub-03"]))
     for row in influence:
@@ -814,9 +814,7 @@ def test_the_participant_who_moves_a_contrast_most_is_named():
     outcomes["value"] = outcomes["value"].where(~odd_one, outcomes["value"] + 20)
     comparison = comparison_of(outcomes)
     main = marginal(comparison).reset_index()
-    influence = sensitivity_rows(
-        comparison, leave_one_out(comparison, confidence=0.95), main, fewest_participants=4
-    )
+    influence = sensitivity_rows(comparison, leave_one_out(comparison), main, Rules(**SETTINGS))
     extremes = leave_out_extremes(influence)["target - none"]
     assert extremes["leave_out_most"] == "sub-05"
     estimate = main.set_index("contrast").loc["target - none", "estimate"]
@@ -839,13 +837,13 @@ def test_a_baseline_that_explains_everything_leaves_only_the_effect():
     comparison = comparison_of(outcomes, "rmssd_ms", "recovery_steady")
     main = marginal(comparison).reset_index()
     analyses = sensitivity_rows(
-        comparison, baseline_adjusted(comparison, own, confidence=0.95), main, fewest_participants=4
+        comparison, baseline_adjusted(comparison, own), main, Rules(**SETTINGS)
     )
     for row in analyses:
         true = {"low - none": 1.1, "target - none": 1.5, "target - low": 1.5 / 1.1}
         assert row["estimate"] == pytest.approx(true[row["contrast"]], rel=0.03)
     assert {row["analysis"] for row in analyses} == {BASELINE, CHANGE}
-    nothing = baseline_adjusted(comparison_of(outcomes), own[:0], confidence=0.95)
+    nothing = baseline_adjusted(comparison_of(outcomes), own[:0])
     assert [row["note"] for row in nothing] == ["not measured at baseline"] * 2
 
 
@@ -858,7 +856,7 @@ def test_the_resting_value_of_each_muscle_is_the_baseline_of_its_own_exercise():
     nadir["value"] = nadir["value"].astype(float) + 0.5 * rest
     comparison = comparison_of(nadir)
     at_rest = nadir.assign(y=rest)
-    covariate, change = baseline_adjusted(comparison, at_rest, confidence=0.95)[::3]
+    covariate, change = baseline_adjusted(comparison, at_rest)[::3]
     assert (covariate["analysis"], change["analysis"]) == (BASELINE, CHANGE)
     # true difference low - none -3, whatever the resting values were
     assert covariate["estimate"] == pytest.approx(-3, abs=0.05)
@@ -878,7 +876,7 @@ def test_a_difference_that_is_all_work_is_gone_at_equal_work():
     outcomes.loc[nadir, "value"] += 1.5 * done.reindex(own).to_numpy()
     comparison = comparison_of(outcomes)
     repetitions = outcomes[reps].assign(y=outcomes.loc[reps, "value"].astype(float))
-    matched = work_matched(comparison, repetitions, confidence=0.95)
+    matched = work_matched(comparison, repetitions)
     main = marginal(comparison)
     assert main.loc["target - none", "estimate"] < -4
     for row in matched:
@@ -905,14 +903,14 @@ def test_variability_at_one_heart_rate_keeps_what_the_rate_does_not_explain(beyo
     )
     seen, _ = comparison.within_person(("target", "none"), "all")
     assert seen.estimate == pytest.approx(2 * np.log(780 / 850) + beyond_rate, abs=0.1)
-    at_one_rate = at_prevailing_rate(comparison, table.assign(y=table["nn_ms"]), confidence=0.95)
+    at_one_rate = at_prevailing_rate(comparison, table.assign(y=table["nn_ms"]))
     at_rate = next(row for row in at_one_rate if row["contrast"] == "target - none")
     assert at_rate["estimate"] == pytest.approx(beyond_rate, abs=0.04)
 
 
 def test_outcomes_that_do_not_grow_with_intervals_have_no_row_at_one_heart_rate():
     comparison = comparison_of(invented(7, participants=5))
-    assert at_prevailing_rate(comparison, comparison.single_rows, confidence=0.95) == []
+    assert at_prevailing_rate(comparison, comparison.single_rows) == []
 
 
 def equal_work(spread, *, drop=6.0, seed=3):
@@ -924,7 +922,7 @@ def equal_work(spread, *, drop=6.0, seed=3):
     outcomes.loc[work, "value"] = 15.0 - lost[work]
     repetitions = comparable_rows(outcomes, {"reps_done": "identity"}, CONDITIONS)
     repetitions = repetitions[repetitions["outcome"] == "reps_done"]
-    matched = work_matched(comparison_of(outcomes), repetitions, confidence=0.95)
+    matched = work_matched(comparison_of(outcomes), repetitions)
     return {row["contrast"]: row for row in matched}
 
 
@@ -968,19 +966,19 @@ def test_worst_case_bounds_are_those_counted_by_hand():
         scale="identity",
         conditions=("none", "target"),
     )
-    low, high = worst_case(comparison, confidence=0.95)
+    low, high = worst_case(comparison)
     assert (low["analysis"], high["analysis"]) == (LOWEST, HIGHEST)
     assert low["estimate"] == pytest.approx((-10 - 16 - 12) / 3)
     assert high["estimate"] == pytest.approx((-10 - 16 + 8) / 3)
     assert "cells filled in: 1" in low["note"]
-    complete = worst_case(comparison.without("sub-03"), confidence=0.95)
+    complete = worst_case(comparison.without("sub-03"))
     assert {row["note"] for row in complete} == {"no cell is missing"}
 
 
 def test_without_any_value_of_an_exercise_in_a_condition_there_are_no_bounds():
     outcomes = invented(7, participants=5, exercises=("curl", "press"))
     gone = (outcomes["exercise"] == "press") & (outcomes["condition"] == "target")
-    bounds = worst_case(comparison_of(outcomes[~gone]), confidence=0.95)
+    bounds = worst_case(comparison_of(outcomes[~gone]))
     assert all(row["note"].startswith("nobody has a value") for row in bounds)
 
 
@@ -1237,5 +1235,5 @@ def test_the_difference_of_an_alternative_is_taken_from_the_main_analysis():
 
 
 def test_left_out_rows_are_named_as_the_figure_asks_for_them():
-    influence = leave_one_out(comparison_of(invented(41)), confidence=0.95)
+    influence = leave_one_out(comparison_of(invented(41)))
     assert {row["analysis"] for row in influence} == {LEFT_OUT}

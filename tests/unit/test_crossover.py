@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from comparison.conditions import Comparison
+from comparison.contrasts import Rules
 from comparison.crossover import (
     BY_SEQUENCE,
     CARRY_OVER,
@@ -15,7 +16,6 @@ from comparison.crossover import (
     ONE_VISIT,
     VISIT,
     Orders,
-    Rules,
     crossover_rows,
     days_between,
 )
@@ -29,7 +29,7 @@ from results.decided import SAME_ORDER_OF_SETS, SAME_ORDER_OF_VISITS
 
 CONDITIONS = ["none", "low", "target"]
 ORDERS = list(itertools.permutations(CONDITIONS))
-RULES = Rules(confidence=0.95, power=0.8, fewest_participants=4)
+RULES = Rules(confidence=0.95, fewest_participants=4, power=0.8, seed=1)
 
 
 def study(orders, *, step=0.0, carry_over=0.0, noise=0.5, exercises=("curl", "row"), seed=1):

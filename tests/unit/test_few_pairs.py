@@ -48,7 +48,7 @@ def tables_of(outcomes):
         },
         compare_conditions={"smallest_effect": {"smo2_nadir_pct": 100.0}},
     )
-    plan = Plan.of(settings.compare_conditions, CONDITIONS, PRIMARY, 1, settings.plan)
+    plan = Plan(settings.compare_conditions, CONDITIONS, PRIMARY, 1, settings.plan)
     sessions = outcomes[["participant_id", "session_id", "visit"]].drop_duplicates()
     sessions = sessions.assign(sequence=None, date_shifted=None, session_start=None)
     parts = compare(outcomes, sessions, pd.DataFrame(columns=columns_of("quality")), plan)

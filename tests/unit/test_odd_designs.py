@@ -24,7 +24,7 @@ from comparison.single_case_table import single_case_table
 
 CONDITIONS = ("none", "low", "target", "high")
 EXERCISES = ("curl", "press", "row")
-SETTINGS = {"confidence": 0.95, "fewest_participants": 4, "seed": 1}
+SETTINGS = {"confidence": 0.95, "fewest_participants": 4, "power": 0.8, "seed": 1}
 # a failing design is shown as it is: shrinking it takes minutes
 PHASES = (Phase.explicit, Phase.generate)
 P_VALUES = ("p", "p_adjusted", "sign_flip_p")
@@ -126,13 +126,13 @@ def test_every_design_gives_a_complete_comparison(table, how):
     # the same values under other assumptions: rows with an estimate or a reason
     repeated = table.assign(y=10 + table.groupby("participant_id").cumcount() % 5)
     influence = [
-        *leave_one_out(comparison, confidence=0.95),
-        *baseline_adjusted(comparison, repeated.assign(exercise=None), confidence=0.95),
-        *work_matched(comparison, repeated, confidence=0.95),
-        *worst_case(comparison, confidence=0.95),
+        *leave_one_out(comparison),
+        *baseline_adjusted(comparison, repeated.assign(exercise=None)),
+        *work_matched(comparison, repeated),
+        *worst_case(comparison),
     ]
     marginal = contrasts[contrasts["exercise"] == "all"]
-    for row in sensitivity_rows(comparison, influence, marginal, fewest_participants=4):
+    for row in sensitivity_rows(comparison, influence, marginal, Rules(**SETTINGS)):
         assert row["note"] or row["estimate"] is not None
     plans = planning_table(
         comparison,

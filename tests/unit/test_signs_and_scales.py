@@ -8,6 +8,7 @@ import pytest
 
 from comparison.alternatives import beside_main, changed_values
 from comparison.conditions import Comparison, comparable_rows
+from comparison.contrasts import Rules
 from comparison.coupling import counts_beside_log
 from comparison.planning import planning_table, power
 from comparison.sensitivity import LEFT_OUT, leave_out_extremes, sensitivity_rows
@@ -64,10 +65,10 @@ def test_a_halving_moves_a_ratio_more_than_an_increase_by_three_quarters():
 
 @pytest.mark.parametrize(("pairs", "withheld"), [(3, True), (4, False)])
 def test_exactly_as_many_pairs_as_are_needed_give_a_p(pairs, withheld):
-    row = {"contrast": "target - none", "estimate": 0.1, "ci_low": 0.0, "ci_high": 0.2, "p": 0.03}
+    row = {"contrast": "target - none", "estimate": 0.1, "se": 0.03, "df": 3.0, "p": 0.03}
     row |= {"n_pairs": pairs, "n_participants": pairs, "note": ""}
     main = pd.DataFrame([{"contrast": "target - none", "estimate": 1.0}])
-    shown = sensitivity_rows(comparison_of(outcomes()), [row], main, fewest_participants=4)[0]
+    shown = sensitivity_rows(comparison_of(outcomes()), [row], main, Rules(0.95, 4, 0.8, 1))[0]
     assert (shown["p"] is None) == withheld
 
 
