@@ -85,7 +85,7 @@ TESTS = (
 )
 
 # files beside the steps and the benchmarks that cannot be run by themselves
-NO_TOOLS = {"defaults", "launch", "plain_session", "scoring"}
+NO_TOOLS = {"launch", "plain_session", "scoring"}
 
 
 def python_of(environment, system):

@@ -12,6 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from demo import signals
+
+BASELINE_PCT = 65.0
+
+# SD of the time of single contractions, as a share
+CADENCE_SPREAD = 0.03
+
 
 @dataclass(frozen=True)
 class SimulatedSet:
@@ -31,13 +38,12 @@ class SimulatedSet:
 
 @dataclass(frozen=True)
 class SimulatedCuff:
-    """One inflation: its span, and how far it lowers saturation and traps blood at rest."""
+    """One inflation: its span, and how far it lowers saturation at rest."""
 
     start_s: float
     end_s: float
     rest_fall_pct: float = 8.0
     rest_tau_s: float = 40.0
-    trapped_blood_au: float = 6.0
     pressure_mmhg: float = 120.0
 
 
@@ -53,10 +59,11 @@ class SensorFault:
 
 @dataclass(frozen=True)
 class SimulatedOxygen:
-    """Readings (time_s, smo2_pct, total_haemoglobin_au), the course without ripple, noise and
-    faults at the same times, and the truth: a row per set and a row per boundary."""
+    """Readings (time_s, smo2_pct), the fine course without ripple, noise and faults, and the
+    truth: a row per set and a row per boundary."""
 
     readings: pd.DataFrame
+    course_s: np.ndarray
     course_pct: np.ndarray
     sets: pd.DataFrame
     boundaries: pd.DataFrame
@@ -70,64 +77,57 @@ def simulate_muscle_oxygen(
     sets: Sequence[SimulatedSet],
     cuffs: Sequence[SimulatedCuff] = (),
     faults: Sequence[SensorFault] = (),
-    baseline_pct: float = 65.0,
     recovery_delay_s: float = 4.0,
     recovery_tau_s: float = 20.0,
     overshoot_pct: float = 0.0,
     ripple_pct: float = 2.0,
-    cadence_spread: float = 0.03,
     noise_pct: float = 1.0,
     resolution_pct: float = 0.0,
     axis_jitter: float = 0.0,
-    slope_window_s: float = 15.0,
 ) -> SimulatedOxygen:
     """Simulate one recording; sets must not overlap.
 
-    `cadence_spread` is the SD of single contraction times as a share, `axis_jitter` the SD of the
-    sampling steps as a share, `noise_pct` the SD of a reading. The truth of a set: onset_s,
-    offset_s, contractions, rate_hz, nadir_pct, nadir_at_s, slope_pct_per_s (straight line over the
-    first `slope_window_s` of the course), release_s (end of the set or of a cuff that outlasts
-    it), baseline_pct, half_time_s (from release to half-way up to the baseline, NaN when the next
-    set or the end comes first) and tau_s.
+    `axis_jitter` is the SD of the sampling steps as a share, `noise_pct` the SD of a reading. The
+    truth of a set: onset_s, offset_s, contractions, rate_hz, release_s (end of the set or of a cuff
+    that outlasts it), tau_s and what `signals.truth_of_set` finds until the next set or the end.
     """
     fine_s = np.arange(0.0, duration_s, 0.01)
-    options = {
-        "baseline_pct": baseline_pct,
-        "delay_s": recovery_delay_s,
-        "tau_s": recovery_tau_s,
-        "overshoot_pct": overshoot_pct,
-    }
-    fine_pct = _course(fine_s, sets, cuffs, **options)
+    fine_pct = _course(
+        fine_s, sets, cuffs, delay_s=recovery_delay_s, tau_s=recovery_tau_s, bump_pct=overshoot_pct
+    )
     time = _axis(rng, sampling_rate_hz, duration_s, axis_jitter)
-    course_pct = np.interp(time, fine_s, fine_pct)
-    readings_pct = course_pct.copy()
-    blood_au = _blood(time, cuffs)
+    readings_pct = np.interp(time, fine_s, fine_pct)
     truth = []
     for planned in sets:
-        contraction_ends_s = _contraction_ends(rng, planned, cadence_spread)
-        wave = _ripple(time, planned.start_s, contraction_ends_s)
-        readings_pct += ripple_pct * wave
-        blood_au -= 0.5 * wave
+        contraction_ends_s = _contraction_ends(rng, planned)
+        readings_pct += ripple_pct * _ripple(time, planned.start_s, contraction_ends_s)
         release_s = _release_s(planned, cuffs)
-        following = [later.start_s for later in sets if later.start_s > planned.start_s]
+        until_s = min([s.start_s for s in sets if s.start_s > planned.start_s], default=duration_s)
+        before = fine_s < until_s
         truth.append(
-            _set_truth(fine_s, fine_pct, planned, release_s, min([*following, duration_s]))
-            | {
+            {
+                "onset_s": planned.start_s,
+                "offset_s": planned.end_s,
+                "contractions": planned.contractions,
                 "rate_hz": planned.contractions / (contraction_ends_s[-1] - planned.start_s),
-                "slope_pct_per_s": _line_slope(fine_s, fine_pct, planned.start_s, slope_window_s),
+                "release_s": release_s,
                 "tau_s": recovery_tau_s,
             }
+            | signals.truth_of_set(
+                fine_s[before],
+                fine_pct[before],
+                *(planned.start_s, planned.end_s, release_s),
+                baseline_pct=float(fine_pct[0]),
+            )
         )
     readings_pct += rng.normal(0.0, noise_pct, len(time))
-    blood_au += rng.normal(0.0, 0.2, len(time))
     readings_pct = np.clip(readings_pct, 0.0, 100.0)
     if resolution_pct:
         readings_pct = np.round(readings_pct / resolution_pct) * resolution_pct
     readings_pct = _with_faults(time, readings_pct, faults)
-    readings = pd.DataFrame(
-        {"time_s": time, "smo2_pct": readings_pct, "total_haemoglobin_au": blood_au}
-    )
-    return SimulatedOxygen(readings, course_pct, pd.DataFrame(truth), _boundary_truth(sets, cuffs))
+    readings = pd.DataFrame({"time_s": time, "smo2_pct": readings_pct})
+    limits = _boundary_truth(sets, cuffs)
+    return SimulatedOxygen(readings, fine_s, fine_pct, pd.DataFrame(truth), limits)
 
 
 def _axis(
@@ -152,10 +152,9 @@ def _course(
     sets: Sequence[SimulatedSet],
     cuffs: Sequence[SimulatedCuff],
     *,
-    baseline_pct: float,
     delay_s: float,
     tau_s: float,
-    overshoot_pct: float,
+    bump_pct: float,
 ) -> np.ndarray:
     """Saturation without ripple: exponentials from one change to the next."""
     marks = {0.0, float(fine_s[-1] + 0.01)}
@@ -163,38 +162,36 @@ def _course(
         marks |= {span.start_s, span.end_s}
     marks = sorted(mark for mark in marks if mark <= fine_s[-1] + 0.01)
     course = np.empty(len(fine_s))
-    level = baseline_pct
+    level = BASELINE_PCT
     for begin, end in zip(marks[:-1], marks[1:], strict=True):
         inside = (fine_s >= begin - 1e-9) & (fine_s < end - 1e-9)
         since = fine_s[inside] - begin
         working = [planned for planned in sets if planned.start_s <= begin < planned.end_s]
         cuffed = [planned for planned in cuffs if planned.start_s <= begin < planned.end_s]
         after_set = any(planned.end_s == begin for planned in sets)
-        rest_pct = baseline_pct - (cuffed[0].rest_fall_pct if cuffed else 0.0)
-        bump_pct = np.zeros(len(since))
+        rest_pct = BASELINE_PCT - (cuffed[0].rest_fall_pct if cuffed else 0.0)
+        overshoot_pct = np.zeros(len(since))
         if working:
             goal, tau, delay = working[0].floor_pct, working[0].fall_tau_s, 0.0
         elif cuffed and not after_set:
             goal, tau, delay = rest_pct, cuffed[0].rest_tau_s, 0.0
         else:
             goal, tau, delay = rest_pct, tau_s, delay_s
-            if not cuffed and level < baseline_pct - 1.0:
+            if not cuffed and level < BASELINE_PCT - 1.0:
                 # Peaks three time constants after the rise began, when the rise itself is over.
                 peak = np.maximum(since - delay, 0.0) / (3 * tau)
-                bump_pct = overshoot_pct * (peak * np.exp(1 - peak)) ** 3
+                overshoot_pct = bump_pct * (peak * np.exp(1 - peak)) ** 3
         moving = np.maximum(since - delay, 0.0)
-        part = goal - (goal - level) * np.exp(-moving / tau) + bump_pct
+        part = goal - (goal - level) * np.exp(-moving / tau) + overshoot_pct
         course[inside] = part
         if len(part):
             level = float(part[-1])
     return course
 
 
-def _contraction_ends(
-    rng: np.random.Generator, planned: SimulatedSet, cadence_spread: float
-) -> np.ndarray:
+def _contraction_ends(rng: np.random.Generator, planned: SimulatedSet) -> np.ndarray:
     """When each contraction ends; all of them together last as long as planned."""
-    lengths = 1 + np.clip(rng.normal(0.0, cadence_spread, planned.contractions), -0.4, 0.4)
+    lengths = 1 + np.clip(rng.normal(0.0, CADENCE_SPREAD, planned.contractions), -0.4, 0.4)
     ends = np.cumsum(lengths)
     return planned.start_s + ends / ends[-1] * planned.contractions * planned.contraction_s
 
@@ -206,60 +203,12 @@ def _ripple(time: np.ndarray, start_s: float, ends_s: np.ndarray) -> np.ndarray:
     return np.where((time >= start_s) & (time <= ends_s[-1]), np.sin(2 * np.pi * phase), 0.0)
 
 
-def _blood(time: np.ndarray, cuffs: Sequence[SimulatedCuff]) -> np.ndarray:
-    """Total haemoglobin: rises while a cuff holds venous blood back, falls after release."""
-    blood = np.full(len(time), 100.0)
-    for cuff in cuffs:
-        held_s = np.clip(time - cuff.start_s, 0.0, cuff.end_s - cuff.start_s)
-        free_s = np.maximum(time - cuff.end_s, 0.0)
-        blood += cuff.trapped_blood_au * (1 - np.exp(-held_s / 15.0)) * np.exp(-free_s / 5.0)
-    return blood
-
-
-def _set_truth(
-    fine_s: np.ndarray,
-    fine_pct: np.ndarray,
-    planned: SimulatedSet,
-    release_s: float,
-    until_s: float,
-) -> dict[str, float]:
-    """What an analysis should find for one set."""
-    inside = (fine_s >= planned.start_s) & (fine_s <= planned.end_s)
-    lowest = int(np.argmin(np.where(inside, fine_pct, np.inf)))
-    base = float(fine_pct[np.searchsorted(fine_s, planned.start_s) - 1])
-    first_pct = float(fine_pct[0])
-    half_way = (fine_pct[lowest] + first_pct) / 2
-    after = (fine_s >= release_s) & (fine_s < until_s) & (fine_pct >= half_way)
-    half_time_s = float(fine_s[np.argmax(after)] - release_s) if after.any() else float("nan")
-    return {
-        "onset_s": planned.start_s,
-        "offset_s": planned.end_s,
-        "contractions": planned.contractions,
-        "start_pct": base,
-        "baseline_pct": first_pct,
-        "nadir_pct": float(fine_pct[lowest]),
-        "nadir_at_s": float(fine_s[lowest]),
-        "release_s": release_s,
-        "half_time_s": half_time_s,
-    }
-
-
-def _line_slope(fine_s: np.ndarray, fine_pct: np.ndarray, start_s: float, window_s: float) -> float:
-    inside = (fine_s >= start_s) & (fine_s <= start_s + window_s)
-    if inside.sum() < 2:
-        return float("nan")
-    centred = fine_s[inside] - fine_s[inside].mean()
-    return float(centred @ fine_pct[inside] / (centred @ centred))
-
-
 def _boundary_truth(sets: Sequence[SimulatedSet], cuffs: Sequence[SimulatedCuff]) -> pd.DataFrame:
     """Every limit of a set or a cuff as a row: time_s, boundary."""
-    boundaries = [(span.start_s, "set_start") for span in sets] + [
-        (span.end_s, "set_end") for span in sets
-    ]
-    boundaries += [(span.start_s, "cuff_on") for span in cuffs] + [
-        (span.end_s, "cuff_off") for span in cuffs
-    ]
+    spans = [("set_start", "set_end", span) for span in sets]
+    spans += [("cuff_on", "cuff_off", span) for span in cuffs]
+    boundaries = [(span.start_s, begin) for begin, _, span in spans]
+    boundaries += [(span.end_s, end) for _, end, span in spans]
     return pd.DataFrame(sorted(boundaries), columns=["time_s", "boundary"])
 
 

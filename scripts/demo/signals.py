@@ -75,6 +75,7 @@ ECTOPIC_WAVES = (
 )
 
 OVERSHOOT_PEAK_S = 32.0
+SLOPE_S = 15.0
 RESTING_CUFF_TAU_S = 18.0
 CUFF_RAMP_S, CUFF_RELEASE_TAU_S = 4.0, 0.7
 
@@ -266,6 +267,44 @@ def cuff_course(times_s: Floats, inflations: Iterable[tuple[float, float, float]
         falling = np.exp(-np.maximum(times_s - release_s, 0.0) / CUFF_RELEASE_TAU_S)
         course_mmhg += pressure_mmhg * rising * falling
     return course_mmhg
+
+
+def truth_of_set(
+    times_s: Floats,
+    course_pct: Floats,
+    onset_s: float,
+    end_s: float,
+    release_s: float,
+    *,
+    baseline_pct: float,
+) -> dict[str, float | None]:
+    """Return what an analysis should find of one set in its noise-free course.
+
+    The slope is that of a straight line over the first `SLOPE_S`. `times_s` is evenly spaced;
+    nothing is true of a set that lies outside of it.
+    """
+    working = (times_s >= onset_s) & (times_s <= end_s)
+    if not working.any():
+        return {}
+    first = working & (times_s <= onset_s + SLOPE_S)
+    nadir_pct = float(course_pct[working].min())
+    below_pct = np.maximum(baseline_pct - course_pct[working], 0.0)
+    centred_s = times_s[first] - times_s[first].mean() if first.any() else times_s[first]
+    slope = centred_s @ course_pct[first] / (centred_s @ centred_s) if first.sum() > 1 else np.nan
+    after_pct = course_pct[times_s > release_s]
+    return {
+        "nadir_pct": nadir_pct,
+        "slope_pct_per_s": float(slope),
+        "area_below_pct_s": float(below_pct.sum() * (times_s[1] - times_s[0])),
+        "half_time_s": half_time_s(
+            times_s,
+            course_pct,
+            start_s=release_s,
+            nadir_pct=nadir_pct,
+            baseline_pct=baseline_pct,
+        ),
+        "overshoot_pct": float(after_pct.max()) - baseline_pct if after_pct.size else np.nan,
+    }
 
 
 def half_time_s(

@@ -35,7 +35,9 @@ def true_sets(visit: PlannedVisit, beats: pd.DataFrame) -> pd.DataFrame:
         course_pct = signals.saturation_course(
             times_s, baseline_pct=baseline_pct, sets=muscle_sets(visit, planned.exercise.muscle)
         )
-        nadir_pct = float(course_pct[times_s <= planned.end_s].min())
+        truth = signals.truth_of_set(
+            times_s, course_pct, *planned.span_s, planned.release_s, baseline_pct=baseline_pct
+        )
         inside_s = beats["time_s"][beats["time_s"].between(planned.onset_s, planned.end_s)]
         sets.append(
             {
@@ -48,20 +50,9 @@ def true_sets(visit: PlannedVisit, beats: pd.DataFrame) -> pd.DataFrame:
                 "muscle": planned.exercise.muscle,
                 "reps_done": planned.reps_done,
                 "smo2_baseline_pct": baseline_pct,
-                "smo2_nadir_pct": round(nadir_pct, 2),
-                "reoxygenation_half_time_s": round(
-                    signals.half_time_s(
-                        times_s,
-                        course_pct,
-                        start_s=planned.release_s,
-                        nadir_pct=nadir_pct,
-                        baseline_pct=baseline_pct,
-                    ),
-                    2,
-                ),
-                "overshoot_pct": round(
-                    float(course_pct[times_s > planned.release_s].max()) - baseline_pct, 2
-                ),
+                "smo2_nadir_pct": round(truth["nadir_pct"], 2),
+                "reoxygenation_half_time_s": round(truth["half_time_s"], 2),
+                "overshoot_pct": round(truth["overshoot_pct"], 2),
                 "mean_hr_bpm": round(60.0 / float(np.diff(inside_s).mean()), 2),
             }
         )
