@@ -8,12 +8,14 @@ Times are processor seconds of this process, best of several runs: read them as 
 from __future__ import annotations
 
 import time
+import timeit
 import warnings
 from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
 
+from demo.heart_period import interval_power_ms2, simulate_beats
 from heart import modulation, precision, spectrum, variability
 
 BANDS_HZ = {"lf_power_ms2": (0.04, 0.15), "hf_power_ms2": (0.15, 0.40)}
@@ -21,28 +23,14 @@ LF, HF = (0.10, 0.03), (0.25, 0.03)
 
 
 def beats_with_two_tones(duration_s: float, *, hr_bpm: float, phase: float = 0.0) -> np.ndarray:
-    """Beat times in s of an integral pulse frequency model modulated at 0.10 and 0.25 Hz."""
-    grid = np.arange(0.0, duration_s, 0.005)
-    tones = sum(a * np.cos(2 * np.pi * f * grid + phase * (1 + f)) for f, a in (LF, HF))
-    rate = hr_bpm / 60.0 * (1.0 + tones)
-    count = np.concatenate([[0.0], np.cumsum((rate[1:] + rate[:-1]) / 2.0 * 0.005)])
-    return np.interp(np.arange(int(count[-1]) + 1), count, grid)
-
-
-def expected_ms2(tone: tuple[float, float], hr_bpm: float) -> float:
-    """Leading-order interval power of one tone, T0^2 A^2 / 2 x sinc^2(f T0)."""
-    mean_s = 60.0 / hr_bpm
-    return (1000.0 * mean_s * tone[1]) ** 2 / 2.0 * np.sinc(tone[0] * mean_s) ** 2
+    """Beat times in s of a heart modulated at 0.10 and 0.25 Hz."""
+    tones = [(hz, amplitude, phase * (1 + hz)) for hz, amplitude in (LF, HF)]
+    return simulate_beats(duration_s, heart_rate_bpm=hr_bpm, tones=tones).beat_time_s
 
 
 def processor_s(task: Callable[[], object], *, repeats: int) -> float:
     """Least processor time in s of `repeats` calls."""
-    taken = []
-    for _ in range(repeats):
-        begun = time.process_time()
-        task()
-        taken.append(time.process_time() - begun)
-    return min(taken)
+    return min(timeit.repeat(task, timer=time.process_time, number=1, repeat=repeats))
 
 
 def speed_rows() -> list[dict[str, object]]:
@@ -110,6 +98,14 @@ def _speed_row(what: str, quick: float, slow: float) -> dict[str, object]:
     }
 
 
+def true_powers_ms2(hr_bpm: float) -> list[float]:
+    """Power of the intervals in both bands, to leading order."""
+    return [
+        interval_power_ms2(heart_rate_bpm=hr_bpm, frequency_hz=hz, modulation_amplitude=amplitude)
+        for hz, amplitude in (LF, HF)
+    ]
+
+
 def truth_rows() -> list[dict[str, object]]:
     """Measured over true power, LF / HF, of every estimator; mean over eight phases."""
     errors = []
@@ -122,14 +118,8 @@ def truth_rows() -> list[dict[str, object]]:
                     estimate = spectrum.interval_spectrum(
                         beats[1:], 1000.0 * np.diff(beats), method=method
                     )
-                    shares.append(
-                        [
-                            spectrum.band_power(estimate, *BANDS_HZ["lf_power_ms2"])
-                            / expected_ms2(LF, hr_bpm),
-                            spectrum.band_power(estimate, *BANDS_HZ["hf_power_ms2"])
-                            / expected_ms2(HF, hr_bpm),
-                        ]
-                    )
+                    powers = [spectrum.band_power(estimate, *b) for b in BANDS_HZ.values()]
+                    shares.append(np.divide(powers, true_powers_ms2(hr_bpm)))
                 low, high = np.mean(shares, axis=0)
                 errors.append(
                     {
