@@ -24,8 +24,7 @@ from engine.outputs import whole_or_not
 from explaining.run import FinishedRun
 from results.private_text import refuse_private
 from results.words import counted
-from study.problems import Problems
-from study.settings_files import read_settings
+from study.settings_files import settings_of
 
 SEED = 20531
 
@@ -109,9 +108,7 @@ def main(words=None):
     with faults_told():
         if (asked.source / "recordings.tsv").exists():
             study, outcomes = asked.source, None
-            problems = Problems()
-            default, _, settings, _ = read_settings(study, {}, problems)
-            problems.stop()
+            default, settings = settings_of(study)
         else:
             run = FinishedRun(asked.source, asked.study)
             study, outcomes = Path(run.study), run.table("outcomes")

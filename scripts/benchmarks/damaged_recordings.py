@@ -173,10 +173,11 @@ def _bytes(file, change):
 
 def _cut(file, generator):
     for share in (0.02, 0.2, 0.5, 0.8, 0.97):
-        yield (
-            f"cut off at {100 * share:g} %",
-            _bytes(file, lambda c, share=share: c[: int(share * len(c))]),
-        )
+        yield f"cut off at {100 * share:g} %", _bytes(file, _first_part(share))
+
+
+def _first_part(share):
+    return lambda content: content[: int(share * len(content))]
 
 
 def _emptied(file, generator):
@@ -184,13 +185,16 @@ def _emptied(file, generator):
     yield "first line alone", _bytes(file, lambda c: c.split(b"\n")[0] + b"\n")
     yield "all bytes 0", _bytes(file, lambda c: bytes(len(c)))
     for share in (0.3, 0.6):
+        yield f"4000 bytes of 0 at {100 * share:g} %", _bytes(file, _zeros_at(share))
 
-        def zeros(content, share=share):
-            begin = int(share * len(content))
-            n = min(4000, len(content) - begin)
-            return content[:begin] + bytes(n) + content[begin + n :]
 
-        yield f"4000 bytes of 0 at {100 * share:g} %", _bytes(file, zeros)
+def _zeros_at(share):
+    def zeros(content):
+        begin = int(share * len(content))
+        n = min(4000, len(content) - begin)
+        return content[:begin] + bytes(n) + content[begin + n :]
+
+    return zeros
 
 
 def _encoded(file, generator):
@@ -217,108 +221,109 @@ def _encoded(file, generator):
 
 
 def _columns_of_text(file, generator):
-    def table(change, marks=None):
+    def table(change, clock=None):
+        """A change of the table, with sync marks by the clock that it has then."""
+
         def apply(folder):
             path = folder / file
             changed = change(pd.read_csv(path))
             changed.to_csv(path, index=False, lineterminator="\n", float_format="%.4f")
-            if marks:
-                _marks(folder, file, marks)
+            if clock:
+                _marks(folder, file, clock)
 
         return apply
 
-    def spanned(at_s, length_s, reading, column=slice(1, None)):
-        def change(t):
-            inside = (t["time_s"] >= at_s) & (t["time_s"] < at_s + length_s)
-            columns = t.columns[column]
-            for name in columns:
-                held = t.loc[inside, name].iloc[0] if reading == "held" else reading
-                t[name] = t[name].where(~inside, held)
-            return t
-
-        return change
+    def on_clock(clock):
+        return table(lambda t: t.assign(time_s=clock(t["time_s"])), clock)
 
     for reading in (np.nan, 0.0, -1.0, 100.0, 999.0, 6553.5, "held"):
         for at_s, length_s in ((20, 60), (185, 12), (200, 40), (226, 20), (300, 60), (330, 6)):
-            yield f"{reading} for {length_s} s at {at_s} s", table(spanned(at_s, length_s, reading))
+            change = _reading_for(reading, at_s, length_s)
+            yield f"{reading} for {length_s} s at {at_s} s", table(change)
     for factor in (0.01, 0.001, 10.0, 100.0, -1.0):
-        yield (
-            f"values times {factor:g}",
-            table(lambda t, f=factor: _from_second(t, lambda v: v * f)),
-        )
+        yield f"values times {factor:g}", table(_values(_times(factor)))
     for at_s in (190.0, 260.0, 400.0):
-
-        def stepped(t, at_s=at_s):
-            return _from_second(t, lambda v: v + 15 * (t["time_s"] >= at_s))
-
-        def in_thousands(t, at_s=at_s):
-            return _from_second(t, lambda v: v * np.where(t["time_s"] >= at_s, 0.01, 1))
-
-        yield f"a step of 15 at {at_s:g} s", table(stepped)
-        yield f"fraction from {at_s:g} s on", table(in_thousands)
-    yield "turned over", table(lambda t: _from_second(t, lambda v: 100 - v))
+        yield f"a step of 15 at {at_s:g} s", table(_values_from(at_s, lambda v: v + 15))
+        yield f"fraction from {at_s:g} s on", table(_values_from(at_s, _times(0.01)))
+    yield "turned over", table(_values(lambda v: 100 - v))
     yield "columns of another order", table(lambda t: t[t.columns[[0, 2, 1]]])
-    yield (
-        "names of columns exchanged",
-        table(lambda t: t.set_axis([t.columns[0], *t.columns[:0:-1]], axis=1)),
-    )
-    yield (
-        "times and values exchanged",
-        table(lambda t: t.set_axis([t.columns[1], t.columns[0], t.columns[2]], axis=1)),
-    )
-    for n in range(6):
+    yield "names of columns exchanged", table(lambda t: t.set_axis(t.columns[[0, 2, 1]], axis=1))
+    yield "times and values exchanged", table(lambda t: t.set_axis(t.columns[[1, 0, 2]], axis=1))
+    for spike in (0.0, 100.0, 5.0, 95.0, 250.0, -40.0):
         at = int(generator.integers(100, 900))
         spikes = generator.integers(100, 1000, 12)
-        yield f"rows twice at {at}", table(lambda t, at=at: _twice(t, at, 40))
-        yield f"rows lost at {at}", table(lambda t, at=at: t.drop(index=range(at, at + 40)))
-        yield (f"rows exchanged at {at}", table(lambda t, at=at: t.iloc[_swapped(len(t), at, 30)]))
-        yield f"one row back at {at}", table(lambda t, at=at: _moved_row(t, at))
-        yield f"12 spikes, {n}", table(lambda t, s=spikes, n=n: _spiked(t, s, n))
+        yield f"rows twice at {at}", table(_rows(lambda n, at=at: _twice(n, at, 40)))
+        yield f"rows lost at {at}", table(_rows(lambda n, at=at: np.delete(n, np.s_[at : at + 40])))
+        yield f"rows exchanged at {at}", table(_rows(lambda n, at=at: _exchanged(n, at, 30)))
+        yield (
+            f"one row back at {at}",
+            table(_rows(lambda n, at=at: np.insert(np.delete(n, at), at + 8, at))),
+        )
+        yield f"12 spikes of {spike:g}", table(_spiked(spikes, spike))
     yield "backwards", table(lambda t: t[::-1])
     yield "shuffled", table(lambda t: t.sample(frac=1, random_state=1))
     yield "half of the rows", table(lambda t: t[::2])
     for factor in (1.0005, 1.002, 1.02, 0.9, 1000.0, 1 / 60):
-
-        def scaled(t, factor=factor):
-            return t.assign(time_s=t["time_s"] * factor)
-
-        yield f"times times {factor:.5g}", table(scaled, lambda s, f=factor: s * f)
+        yield f"times times {factor:.5g}", on_clock(_times(factor))
     for step_s in (-3.0, 0.7, 5.0, 30.0, 3600.0):
-
-        def jumped(t, step_s=step_s):
-            return t.assign(time_s=t["time_s"] + step_s * (t["time_s"] >= 250))
-
-        yield (
-            f"clock set by {step_s:g} s at 250 s",
-            table(jumped, lambda s, d=step_s: s + d * (s >= 250)),
-        )
+        yield f"clock set by {step_s:g} s at 250 s", on_clock(_set_by(step_s))
     yield "times in steps of 2 s", table(lambda t: t.assign(time_s=np.floor(t["time_s"] / 2) * 2))
 
 
-def _from_second(table, change):
-    return table.assign(**{name: change(table[name]) for name in table.columns[1:]})
+def _times(factor):
+    return lambda numbers: numbers * factor
 
 
-def _swapped(n, at, length):
-    """Places of n with two neighbouring spans exchanged."""
-    order = np.arange(n)
-    order[at : at + 2 * length] = np.roll(order[at : at + 2 * length], length)
-    return order
+def _set_by(step_s):
+    return lambda time_s: time_s + step_s * (time_s >= 250)
 
 
-def _twice(table, at, n):
-    return pd.concat([table[: at + n], table[at : at + n], table[at + n :]])
+def _values(change):
+    """A change of all columns but the first."""
+    return lambda t: t.assign(**{name: change(t[name]) for name in t.columns[1:]})
 
 
-def _moved_row(table, at):
-    order = [*range(at), *range(at + 1, at + 9), at, *range(at + 9, len(table))]
-    return table.iloc[order]
+def _values_from(at_s, change):
+    return lambda t: _values(lambda v: v.where(t["time_s"] < at_s, change(v)))(t)
 
 
-def _spiked(table, numbers, n):
-    spike = (0.0, 100.0, 5.0, 95.0, 250.0, -40.0)[n]
-    out = np.isin(np.arange(len(table)), numbers)
-    return _from_second(table, lambda v: v.where(~out, spike))
+def _reading_for(reading, at_s, length_s):
+    """One reading in place of all of a span, or `held`, the first of them."""
+
+    def change(t):
+        inside = (t["time_s"] >= at_s) & (t["time_s"] < at_s + length_s)
+        return _values(
+            lambda v: v.where(~inside, v[inside].iloc[0] if reading == "held" else reading)
+        )(t)
+
+    return change
+
+
+def _rows(chosen):
+    """Rows in the order that `chosen` makes of their places."""
+    return lambda t: t.iloc[chosen(np.arange(len(t)))]
+
+
+def _twice(places, at, n):
+    return np.insert(places, at + n, places[at : at + n])
+
+
+def _moved(places, at):
+    return np.insert(np.delete(places, at), at + 8, at)
+
+
+def _exchanged(places, at, n):
+    """Places with two neighbouring spans exchanged."""
+    places[at : at + 2 * n] = np.roll(places[at : at + 2 * n], n)
+    return places
+
+
+def _spiked(places, spike):
+    def change(t):
+        out = np.isin(np.arange(len(t)), places)
+        return _values(lambda v: v.where(~out, spike))(t)
+
+    return change
 
 
 def _marks(folder, file, change, signal=None):
@@ -401,6 +406,9 @@ def _beside(intervals, n, count):
 # ---- BIDS physiology -----------------------------------------------------------------------------
 
 
+RATES_IN_HEADER_HZ = (65, 100, 125, 131, 128, 260, 1000, 0, -130)
+
+
 def _physio(file, generator):
     header = file.replace(".tsv.gz", ".json")
 
@@ -421,14 +429,16 @@ def _physio(file, generator):
     yield from (
         (name, samples(lambda v, c=change: c(v, 130))) for name, change in _ecg_damages(generator)
     )
-    for hz in (65, 100, 125, 131, 128, 260, 1000, 0, -130):
 
-        def rated(folder, hz=hz):
+    def rated(hz):
+        def apply(folder):
             sidecar("130", str(hz))(folder)
             if hz > 0:
                 _marks(folder, file, lambda s: s * 130 / hz)
 
-        yield f"{hz} Hz in the header", rated
+        return apply
+
+    yield from ((f"{hz} Hz in the header", rated(hz)) for hz in RATES_IN_HEADER_HZ)
     yield "mV in the header", sidecar('"uV"', '"mV"')
     yield "V in the header", sidecar('"uV"', '"V"')
     yield "no header", lambda folder: (folder / header).unlink()
@@ -440,47 +450,9 @@ def _physio(file, generator):
 def _ecg_damages(generator):
     """Name and change of the samples of an ECG, which gets values and rate."""
 
-    def span(at_s, length_s, change):
-        def changed(v, hz):
-            v = v.copy()
-            inside = slice(int(at_s * hz), int((at_s + length_s) * hz))
-            v[inside] = change(v[inside], hz)
-            return v
-
-        return changed
-
     noise = np.random.default_rng(5)
-
-    def wave(v, hz, frequency_hz):
-        return np.sin(2 * np.pi * frequency_hz * np.arange(len(v)) / hz)
-
     for at_s, length_s in ((30, 60), (185, 20), (226, 12), (400, 50)):
-        changes = {
-            "nothing": lambda v, hz: v * np.nan,
-            "0": lambda v, hz: v * 0,
-            "held": lambda v, hz: v * 0 + v[0],
-            "noise of 1 mV": lambda v, hz: v + 1000 * noise.standard_normal(len(v)),
-            "hum of 1 mV": lambda v, hz: v + 1000 * wave(v, hz, 50),
-            "ripple of 4 Hz": lambda v, hz: v + 1500 * wave(v, hz, 4),
-            "a twentieth": lambda v, hz: v / 20,
-            "turned over": lambda v, hz: -v,
-        }
-        for name, change in changes.items():
-            yield f"{name} for {length_s} s at {at_s} s", span(at_s, length_s, change)
-
-        def elsewhere(v, hz, a=at_s, n=length_s):
-            return _pasted(v, int(a * hz), int(n * hz), int(100 * hz))
-
-        def twice(v, hz, a=at_s, n=length_s):
-            end = int((a + n) * hz)
-            return np.concatenate([v[:end], v[int(a * hz) : end], v[end:]])
-
-        def lost(v, hz, a=at_s, n=length_s):
-            return np.delete(v, slice(int(a * hz), int((a + n) * hz)))
-
-        yield f"{length_s} s at {at_s} s from elsewhere", elsewhere
-        yield f"{length_s} s twice at {at_s} s", twice
-        yield f"{length_s} s lost at {at_s} s", lost
+        yield from _ecg_span_damages(at_s, length_s, noise)
     yield "turned over", lambda v, hz: -v
     yield "clipped at 300 uV", lambda v, hz: np.clip(v, -300, 300)
     yield "clipped at 80 uV", lambda v, hz: np.clip(v, -80, 80)
@@ -492,10 +464,39 @@ def _ecg_damages(generator):
     yield "spikes", lambda v, hz: v + 4000 * (noise.random(len(v)) < 0.5 / hz)
 
 
-def _pasted(samples, at, n, source):
-    samples = samples.copy()
-    samples[at : at + n] = samples[source : source + n]
-    return samples
+def _ecg_span_damages(at_s, length_s, noise):
+    def span(hz):
+        return slice(int(at_s * hz), int((at_s + length_s) * hz))
+
+    def within(change):
+        def changed(v, hz):
+            v = v.copy()
+            v[span(hz)] = change(v[span(hz)], hz)
+            return v
+
+        return changed
+
+    def wave(v, hz, frequency_hz):
+        return np.sin(2 * np.pi * frequency_hz * np.arange(len(v)) / hz)
+
+    def elsewhere(v, hz):
+        first, n = int(at_s * hz), int(length_s * hz)
+        return np.concatenate([v[:first], v[100 * hz : 100 * hz + n], v[first + n :]])
+
+    for name, change in {
+        "nothing": lambda v, hz: v * np.nan,
+        "0": lambda v, hz: v * 0,
+        "held": lambda v, hz: v * 0 + v[0],
+        "noise of 1 mV": lambda v, hz: v + 1000 * noise.standard_normal(len(v)),
+        "hum of 1 mV": lambda v, hz: v + 1000 * wave(v, hz, 50),
+        "ripple of 4 Hz": lambda v, hz: v + 1500 * wave(v, hz, 4),
+        "a twentieth": lambda v, hz: v / 20,
+        "turned over": lambda v, hz: -v,
+    }.items():
+        yield f"{name} for {length_s} s at {at_s} s", within(change)
+    yield f"{length_s} s at {at_s} s from elsewhere", elsewhere
+    yield f"{length_s} s twice at {at_s} s", lambda v, hz: np.insert(v, span(hz).stop, v[span(hz)])
+    yield f"{length_s} s lost at {at_s} s", lambda v, hz: np.delete(v, span(hz))
 
 
 # ---- EDF -----------------------------------------------------------------------------------------
@@ -584,22 +585,15 @@ def _edf_samples(file, generator):
     for name, change in _ecg_damages(generator):
         yield f"ECG, {name}", records(ecg(change), "ecg")
     for at in (60, 190, 230, 300):
-        yield (
-            f"20 records twice at {at}",
-            records(lambda b, at=at: np.insert(b, at, b[at : at + 20], 0)),
-        )
-        yield (
-            f"20 records lost at {at}",
-            records(lambda b, at=at: np.delete(b, slice(at, at + 20), 0)),
-        )
-        yield f"20 records of 0 at {at}", records(lambda b, at=at: _zeroed(b, at))
+        span = slice(at, at + 20)
+        for name, change in {
+            "twice": lambda b, span=span: np.insert(b, span.start, b[span], 0),
+            "lost": lambda b, span=span: np.delete(b, span, 0),
+            "of 0": lambda b, span=span: b * ~np.isin(np.arange(len(b)), np.r_[span])[:, None],
+        }.items():
+            yield f"20 records {name} at {at}", records(change)
     yield "bytes exchanged", records(lambda b: b.byteswap())
     yield "shifted by a byte", _bytes(file, lambda c: c[:1280] + b"\0" + c[1280:-1])
-
-
-def _zeroed(records, at):
-    records[at : at + 20] = 0
-    return records
 
 
 # ---- what recordings.tsv says of a sound file ----------------------------------------------------
@@ -608,18 +602,6 @@ def _zeroed(records, at):
 def _declared_otherwise(folder):
     """Cells of recordings.tsv that do not fit the file."""
     for row in rows_of(folder, "recordings"):
-
-        def cell(column, entry, row=row):
-            def apply(folder):
-                path = folder / "recordings.tsv"
-                table = pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)
-                if column not in table:
-                    table[column] = "n/a"
-                table.loc[row.row_number - 2, column] = entry
-                table.to_csv(path, sep="\t", index=False, lineterminator="\n")
-
-            return apply
-
         changes = {
             "unit": ("mV", "uV", "V", "ms", "s", "pct", "fraction", "mmHg", "kPa", "au"),
             "channel": ("ECG II", "smo2_vastus", "smo2_biceps", "Cuff", "cardiac", "none such"),
@@ -635,7 +617,19 @@ def _declared_otherwise(folder):
             for entry in entries:
                 if entry != str(getattr(row, column, None)):
                     name = f"recordings.tsv, row {row.row_number}: {column} = {entry}"
-                    yield Damage(name, row.participant_id, cell(column, entry))
+                    yield Damage(name, row.participant_id, _cell(row, column, entry))
+
+
+def _cell(row, column, entry):
+    def apply(folder):
+        path = folder / "recordings.tsv"
+        table = pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)
+        if column not in table:
+            table[column] = "n/a"
+        table.loc[row.row_number - 2, column] = entry
+        table.to_csv(path, sep="\t", index=False, lineterminator="\n")
+
+    return apply
 
 
 # ---- judged --------------------------------------------------------------------------------------

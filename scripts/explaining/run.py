@@ -10,9 +10,9 @@ from pydantic import ValidationError
 
 from results.columns import TABLES, columns_of
 from results.tables import read_table
-from study.problems import Problems, StudyError, did_you_mean
+from study.problems import StudyError, did_you_mean
 from study.settings import Settings
-from study.settings_files import merged, read_settings
+from study.settings_files import merged, settings_of
 
 # notes of the workflow on the folder that results were made from
 MADE_FROM = Path(".snakemake") / "made_from"
@@ -53,10 +53,7 @@ class FinishedRun:
 
     @cached_property
     def default_settings(self):
-        problems = Problems()
-        default, *_ = read_settings(self.study, {}, problems)
-        problems.stop()
-        return default
+        return settings_of(self.study)[0]
 
     @cached_property
     def settings(self):

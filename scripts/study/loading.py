@@ -9,7 +9,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from engine.code import SCRIPTS
-from engine.listings import header, names_in, windows_of
+from engine.listings import names_in
 from results.words import counted
 from study.checks import check_tables_together
 from study.checks.outcomes import check_stated_names
@@ -77,9 +77,8 @@ class Study:
         if not folder.is_dir():
             raise StudyError(f"There is no study folder {folder}: name one with --config study=...")
         self.tables = {name: read_table(folder / f"{name}.tsv", problems) for name in TABLES}
-        self.default_settings, self.stated, self.settings, self.written = read_settings(
-            folder, overrides or {}, problems
-        )
+        read = read_settings(folder, overrides or {}, problems)
+        self.default_settings, self.stated, self.settings = read
         if self.settings is not None:
             check_tables_together(self, problems)
         else:
@@ -132,14 +131,6 @@ class Study:
     def keeps(self, table):
         """Whether the study has a table at all, be it without rows."""
         return bool(files_of_table(self.folder, table))
-
-    def measured_in(self, outcome):
-        """Windows in which an outcome is measured; None where its file does not say so plainly."""
-        return windows_of(outcome)
-
-    def scale_of(self, outcome):
-        """The scale on which an outcome is compared: identity or ratio."""
-        return header("outcomes", outcome)["SCALE"]
 
     def refuse_results_beside_raw(self):
         """Results never stand where the study stands, among its recordings or in the program."""

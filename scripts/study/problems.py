@@ -27,6 +27,8 @@ class Problems:
         self.unread_tables = set()
         # what is odd and may still be meant
         self.remarks = []
+        # where study.yaml states a setting, a study.settings_files.Written once it was read
+        self.written = None
         # tables that stand in another form than .tsv, as the file and sheet that a person has
         self.files_named = {}
 
@@ -44,9 +46,9 @@ class Problems:
             f"found {shown(name)}, allowed: {allowed}{remark}{did_you_mean(name, names)}",
         )
 
-    def add_setting(self, written, path, message):
+    def add_setting(self, path, message):
         """A problem of a setting, with its line where study.yaml holds it."""
-        where, is_written = written.place_of(path, named=2)
+        where, is_written = self.written.place_of(path, named=2)
         self.add("study.yaml" if is_written else "settings", where, message)
 
     def add_unread(self, path, where, message):

@@ -18,9 +18,9 @@ import yaml
 
 from engine.command_line import faults_told
 from study.plan import SETTINGS_FILE, checksum, planned_claims, settings_that_decide
-from study.problems import Problems, StudyError
+from study.problems import StudyError
 from study.settings import DIFFERS, PlanSection
-from study.settings_files import read_settings
+from study.settings_files import settings_of
 
 
 def freeze(folder: Path, now: datetime) -> PlanSection:
@@ -28,11 +28,9 @@ def freeze(folder: Path, now: datetime) -> PlanSection:
 
     Raises StudyError where study.yaml has problems or the plan is frozen already.
     """
-    problems = Problems()
     if not folder.is_dir():
         raise StudyError(f"There is no study folder {folder}.")
-    _, _, settings, _ = read_settings(folder, {}, problems)
-    problems.stop()
+    _, settings = settings_of(folder)
     plan = complete_plan(settings)
     if plan.frozen_at is not None:
         raise StudyError(

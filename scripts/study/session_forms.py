@@ -14,7 +14,7 @@ from results.typesetting import TEMPLATES, set_pdfs
 from study.orders import LETTERS, opened_orders
 from study.problems import Problems
 from study.rows import rows_of
-from study.settings_files import read_settings
+from study.settings_files import settings_of
 from study.table_forms import is_as_written, write_workbook
 from study.tables import SkinColour, StopReason, choices_of
 from study.yaml_files import read_yaml
@@ -134,9 +134,7 @@ def write_sheets(study, people):
 def sheets_of(study, people):
     """Content of every page, and of every workbook, by the path that it is written to."""
     plan = plan_of_visits(study)
-    problems = Problems()
-    _, _, settings, _ = read_settings(study, {}, problems)
-    problems.stop()
+    _, settings = settings_of(study)
     orders, workbooks = opened_orders(study), {}
     pages = {
         study / FOLDER / "titration.pdf": page_of_titration(settings),

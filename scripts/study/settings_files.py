@@ -51,7 +51,7 @@ class Written:
 
 
 def read_settings(folder, overrides, problems):
-    """Default settings, what the study states over them, both together, and where it is written.
+    """Default settings, what the study states over them, and both together; None with faults.
 
     What the study states is study.yaml with overrides laid over it, every setting in the section
     that has it now; without a title the study is called after its folder.
@@ -60,7 +60,7 @@ def read_settings(folder, overrides, problems):
     path = folder / "study.yaml"
     stands = path.exists()
     of_study, lines = read_yaml(path, problems) if stands else ({}, {})
-    written = Written(lines)
+    written = problems.written = Written(lines)
     if stands and of_study == {} and not path.read_bytes().strip():
         problems.add(
             path.name,
@@ -69,11 +69,11 @@ def read_settings(folder, overrides, problems):
             "conditions and primary_outcomes, or delete the file to use the default settings",
         )
     if None in (complete, of_study):
-        return None, None, None, written
+        return None, None, None
     # the map of own words is no setting: it stays in the study
     names = of_study.pop(SECTION, None)
     for setting, message in faults_of_section(names) if names is not None else []:
-        problems.add_setting(written, setting, message)
+        problems.add_setting(setting, message)
     default = _checked(complete, "config.yaml", Written({}), problems)
     both = [_in_present_sections(settings, written, problems) for settings in (of_study, overrides)]
     both = [_without_retired(settings, problems) for settings in both]
@@ -87,7 +87,15 @@ def read_settings(folder, overrides, problems):
         for name in resolved.try_alternatives.alternatives:
             file = f"settings, alternative {name}"
             _checked(_under_alternative(resolved, name), file, Written({}), problems)
-    return default, stated, resolved, written
+    return default, stated, resolved
+
+
+def settings_of(folder):
+    """Default settings, and those of a study folder. Raises StudyError with all problems."""
+    problems = Problems()
+    default, _, settings = read_settings(folder, {}, problems)
+    problems.stop()
+    return default, settings
 
 
 def default_settings():

@@ -119,7 +119,7 @@ def frozen_run(finished, folder, when):
 
 def settings_of(folder):
     problems = Problems()
-    *_, settings, _ = read_settings(folder, {}, problems)
+    *_, settings = read_settings(folder, {}, problems)
     problems.stop()
     return settings
 
@@ -162,7 +162,7 @@ def key_of(finished):
 
 def test_outcomes_are_measured_again_from_the_archive_as_it_lies(finished, archive, tmp_path):
     problems = Problems()
-    *_, settings, _ = read_settings(archive, {}, problems)
+    *_, settings = read_settings(archive, {}, problems)
     problems.stop()
     assert settings.model_dump() == RUN.model_dump()
     labels = key_of(finished)

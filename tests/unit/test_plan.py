@@ -49,7 +49,7 @@ def study(tmp_path):
 
 def settings_of(folder):
     problems = Problems()
-    _, _, settings, _ = read_settings(folder, {}, problems)
+    *_, settings = read_settings(folder, {}, problems)
     problems.stop()
     return settings, problems.remarks
 

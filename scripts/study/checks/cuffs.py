@@ -56,7 +56,6 @@ def check_no_cuff_has_no_pressure(study, problems):
     inflated = [row for row in noted if row.cuff_pressure_mmhg > 0]
     if len(inflated) > len(noted) / 2:
         problems.add_setting(
-            study.written,
             ("protocol", "no_cuff_condition"),
             f"found {name!r}, but {counted(len(inflated), 'set')} of it have a cuff pressure, the "
             f"first in events.tsv, row {inflated[0].row_number}; name the condition without cuff, "

@@ -81,7 +81,6 @@ def _misspelt_in_settings(study, problems, column, names):
         near = difflib.get_close_matches(written, unused, 1)
         if written not in names and len(events) > 1 and near:
             problems.add_setting(
-                study.written,
                 ("study", f"{column}s", str(names.index(near[0]))),
                 f"found {near[0]!r}, which no row of events.tsv has; {events.total()} rows in "
                 f"{len(events)} sessions have {written!r}: write the same name in both",

@@ -40,7 +40,7 @@ def check_working_muscles(study, problems):
                 message = f"no sensor lies on {site!r} in sessions with {exercise}"
                 meant = _misspelt(site, sites)
             if meant:
-                problems.add_setting(study.written, path, f"{message}; did you mean {meant!r}?")
+                problems.add_setting(path, f"{message}; did you mean {meant!r}?")
             else:
                 problems.remarks.append(f"{'.'.join(path)}: {message}.")
 
@@ -66,7 +66,6 @@ def check_no_cuff_condition(study, problems):
         name = settings.get("no_cuff_condition")
         if name is not None and name not in conditions:
             problems.add_setting(
-                study.written,
                 (*section, "no_cuff_condition"),
                 f"found {name!r}, allowed: {', '.join(conditions)}{did_you_mean(name, conditions)}",
             )
@@ -107,7 +106,6 @@ def check_drawn_sessions(study, problems):
     visits = sorted({(row.participant_id, row.session_id) for row in recorded})
     if drawn.course_of and tuple(drawn.course_of) not in visits:
         problems.add_setting(
-            study.written,
             ("draw_figures", "course_of"),
             f"found {drawn.course_of}: recordings.tsv has no such participant and session; write "
             f"them as {list(visits[0])}",
@@ -122,4 +120,4 @@ def check_drawn_sessions(study, problems):
             message = f"found {name}: the start or end of this set is not noted; name another"
         else:
             continue
-        problems.add_setting(study.written, ("draw_figures", "closeups"), message)
+        problems.add_setting(("draw_figures", "closeups"), message)
