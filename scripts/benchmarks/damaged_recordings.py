@@ -143,7 +143,7 @@ def outcomes_of(folder, participant):
 
 
 def damages(folder, generator):
-    """Every damage of the sound study, in a fixed order; places and sizes by the generator."""
+    """Every damage of the sound study, in a fixed order; numbers and sizes by the generator."""
     files = {row.file: row for row in rows_of(folder, "recordings")}
     for file, row in files.items():
         path, person = Path(file), row.participant_id
@@ -241,23 +241,26 @@ def _columns_of_text(file, generator):
             change = _reading_for(reading, at_s, length_s)
             yield f"{reading} for {length_s} s at {at_s} s", table(change)
     for factor in (0.01, 0.001, 10.0, 100.0, -1.0):
-        yield f"values times {factor:g}", table(_values(_times(factor)))
+        yield f"values times {factor:g}", table(_readings(_times(factor)))
     for at_s in (190.0, 260.0, 400.0):
-        yield f"a step of 15 at {at_s:g} s", table(_values_from(at_s, lambda v: v + 15))
-        yield f"fraction from {at_s:g} s on", table(_values_from(at_s, _times(0.01)))
-    yield "turned over", table(_values(lambda v: 100 - v))
+        yield f"a step of 15 at {at_s:g} s", table(_readings_from(at_s, lambda v: v + 15))
+        yield f"fraction from {at_s:g} s on", table(_readings_from(at_s, _times(0.01)))
+    yield "turned over", table(_readings(lambda v: 100 - v))
     yield "columns of another order", table(lambda t: t[t.columns[[0, 2, 1]]])
     yield "names of columns exchanged", table(lambda t: t.set_axis(t.columns[[0, 2, 1]], axis=1))
     yield "times and values exchanged", table(lambda t: t.set_axis(t.columns[[1, 0, 2]], axis=1))
     for spike in (0.0, 100.0, 5.0, 95.0, 250.0, -40.0):
         at = int(generator.integers(100, 900))
         spikes = generator.integers(100, 1000, 12)
-        yield f"rows twice at {at}", table(_rows(lambda n, at=at: _twice(n, at, 40)))
-        yield f"rows lost at {at}", table(_rows(lambda n, at=at: np.delete(n, np.s_[at : at + 40])))
-        yield f"rows exchanged at {at}", table(_rows(lambda n, at=at: _exchanged(n, at, 30)))
+        yield f"rows twice at {at}", table(_in_order(lambda n, at=at: _twice(n, at, 40)))
+        yield (
+            f"rows lost at {at}",
+            table(_in_order(lambda n, at=at: np.delete(n, np.s_[at : at + 40]))),
+        )
+        yield f"rows exchanged at {at}", table(_in_order(lambda n, at=at: _exchanged(n, at, 30)))
         yield (
             f"one row back at {at}",
-            table(_rows(lambda n, at=at: np.insert(np.delete(n, at), at + 8, at))),
+            table(_in_order(lambda n, at=at: np.insert(np.delete(n, at), at + 8, at))),
         )
         yield f"12 spikes of {spike:g}", table(_spiked(spikes, spike))
     yield "backwards", table(lambda t: t[::-1])
@@ -278,13 +281,13 @@ def _set_by(step_s):
     return lambda time_s: time_s + step_s * (time_s >= 250)
 
 
-def _values(change):
+def _readings(change):
     """A change of all columns but the first."""
     return lambda t: t.assign(**{name: change(t[name]) for name in t.columns[1:]})
 
 
-def _values_from(at_s, change):
-    return lambda t: _values(lambda v: v.where(t["time_s"] < at_s, change(v)))(t)
+def _readings_from(at_s, change):
+    return lambda t: _readings(lambda v: v.where(t["time_s"] < at_s, change(v)))(t)
 
 
 def _reading_for(reading, at_s, length_s):
@@ -292,36 +295,36 @@ def _reading_for(reading, at_s, length_s):
 
     def change(t):
         inside = (t["time_s"] >= at_s) & (t["time_s"] < at_s + length_s)
-        return _values(
+        return _readings(
             lambda v: v.where(~inside, v[inside].iloc[0] if reading == "held" else reading)
         )(t)
 
     return change
 
 
-def _rows(chosen):
-    """Rows in the order that `chosen` makes of their places."""
+def _in_order(chosen):
+    """Rows in the order that `chosen` makes of their numbers."""
     return lambda t: t.iloc[chosen(np.arange(len(t)))]
 
 
-def _twice(places, at, n):
-    return np.insert(places, at + n, places[at : at + n])
+def _twice(numbers, at, n):
+    return np.insert(numbers, at + n, numbers[at : at + n])
 
 
-def _moved(places, at):
-    return np.insert(np.delete(places, at), at + 8, at)
+def _moved(numbers, at):
+    return np.insert(np.delete(numbers, at), at + 8, at)
 
 
-def _exchanged(places, at, n):
+def _exchanged(numbers, at, n):
     """Places with two neighbouring spans exchanged."""
-    places[at : at + 2 * n] = np.roll(places[at : at + 2 * n], n)
-    return places
+    numbers[at : at + 2 * n] = np.roll(numbers[at : at + 2 * n], n)
+    return numbers
 
 
-def _spiked(places, spike):
+def _spiked(numbers, spike):
     def change(t):
-        out = np.isin(np.arange(len(t)), places)
-        return _values(lambda v: v.where(~out, spike))(t)
+        out = np.isin(np.arange(len(t)), numbers)
+        return _readings(lambda v: v.where(~out, spike))(t)
 
     return change
 
