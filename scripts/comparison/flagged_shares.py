@@ -36,15 +36,17 @@ def with_shares(contrasts: pd.DataFrame, counts: pd.DataFrame | None) -> pd.Data
         return contrasts
     if (counts["exercise"] != "").any():
         counts = counts[counts["exercise"] != ""]
+    cells = list(counts[["condition", "exercise", "asked", "flagged", "withheld"]].itertuples())
     shares = []
     for row in contrasts.itertuples():
-        of_pair = counts[counts["condition"].isin(row.contrast.split(" - "))]
-        if row.exercise != "all":
-            of_pair = of_pair[of_pair["exercise"] == row.exercise]
-        asked = of_pair["asked"].sum()
+        pair = row.contrast.split(" - ")
+        of_pair = [c for c in cells if c.condition in pair and row.exercise in ("all", c.exercise)]
+        asked = sum(cell.asked for cell in of_pair)
         shares.append(
             {
-                f"{name}_pct": 100 * of_pair[name].sum() / asked if asked else None
+                f"{name}_pct": 100 * sum(getattr(c, name) for c in of_pair) / asked
+                if asked
+                else None
                 for name in ("flagged", "withheld")
             }
         )

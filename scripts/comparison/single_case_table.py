@@ -117,8 +117,8 @@ def randomisation_test_of(
     if schedule == WITHIN_EXERCISES:
         means, blocks = _means_within_exercises(of_pair)
     else:
-        means, blocks = _means_of_visits(of_pair), None
-        if not means["condition"].duplicated().any():
+        means, blocks = _means_of_repeated_visits(of_pair), None
+        if means is None:
             in_one = of_pair["visit"].nunique() == 1
             return {"note": ONE_VISIT if in_one else ONE_VISIT_EACH}
         if schedule == "not_stated":
@@ -146,10 +146,16 @@ def randomisation_test_of(
     }
 
 
-def _means_of_visits(of_pair: pd.DataFrame) -> pd.DataFrame:
-    """Mean of every visit in either condition, over the exercises done at all of them."""
+def _means_of_repeated_visits(of_pair: pd.DataFrame) -> pd.DataFrame | None:
+    """Mean of every visit in either condition, over the exercises done at all of them.
+
+    None where no condition has two visits.
+    """
+    if len(set(zip(of_pair["condition"], of_pair["visit"], strict=True))) == 2:
+        return None
     means = of_pair.groupby(["visit", "condition", "exercise"])["y"].mean().unstack("exercise")
-    return means.dropna(axis=1).mean(axis=1).rename("y").dropna().reset_index()
+    means = means.dropna(axis=1).mean(axis=1).rename("y").dropna().reset_index()
+    return means if means["condition"].duplicated().any() else None
 
 
 def _means_within_exercises(of_pair) -> tuple[pd.DataFrame, list[str]]:

@@ -8,6 +8,7 @@ when they exercise: electrode motion, muscle activity, baseline wander and impac
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -79,6 +80,7 @@ def _sum_of_waves(waves: Waves, at_s: Floats, stretch: Floats | float) -> Floats
     return total
 
 
+@cache
 def _main_deflection_s(waves: Waves) -> float:
     """Delay of the extremum of the noise-free QRS, to 1 microsecond."""
     at_s = np.arange(-0.02, 0.02, 1e-6)

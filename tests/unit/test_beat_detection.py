@@ -1,7 +1,8 @@
 """Beats of generated exercise ECG with exact truth: found, timed, and the same however recorded."""
 
 from functools import cache
-from itertools import combinations, product
+from itertools import combinations, islice, product
+from typing import NamedTuple
 
 import numpy as np
 import pytest
@@ -33,6 +34,21 @@ PLAIN = NoiseMix()
 COURSE_BPM = (70, 75, 120, 150, 140, 100)
 
 
+class Recording(NamedTuple):
+    """A generated ECG with its true beats, and which of them are ectopic."""
+
+    time_s: np.ndarray
+    ecg_mv: np.ndarray
+    beats: np.ndarray
+    ectopic: np.ndarray | None = None
+
+    def __hash__(self):
+        return id(self.ecg_mv)
+
+    def __eq__(self, another):
+        return self.ecg_mv is another.ecg_mv
+
+
 @cache
 def recording(
     seed,
@@ -60,7 +76,7 @@ def recording(
         ectopic_shape=ectopic_shape,
         mix=mix,
     )
-    return time_s, ecg_mv, beats, ectopic
+    return Recording(time_s, ecg_mv, beats, ectopic)
 
 
 def f1_of(scores):
@@ -69,8 +85,18 @@ def f1_of(scores):
     return 200 * hits / (2 * hits + misses)
 
 
+@cache
+def _detected(record):
+    return detect_beats(record.time_s, record.ecg_mv)
+
+
+def detected_in(record):
+    """Beats detected in a recording; several tests ask of the same one."""
+    return _detected(record).copy()
+
+
 def gross_f1(records):
-    return f1_of([score_beats(b, detect_beats(t, x)["time_s"]) for t, x, b, _ in records])
+    return f1_of([score_beats(r.beats, detected_in(r)["time_s"]) for r in records])
 
 
 def test_at_6_db_beats_are_lost_in_no_lead():
@@ -95,14 +121,15 @@ def test_beats_are_timed_between_samples_at_every_rate(rate_hz):
     for snr_db, rms_ms in ((30.0, 0.10), (12.0, 0.35)):
         errors, excess_ms = [], []
         for seed, lead in enumerate(LEADS):
-            time_s, ecg_mv, beats, _ = recording(
-                seed, rate_hz=rate_hz, snr_db=snr_db, lead=lead, seconds=60.0
+            record = recording(seed, rate_hz=rate_hz, snr_db=snr_db, lead=lead, seconds=60.0)
+            detected_s = detected_in(record)["time_s"].to_numpy()
+            errors.append(score_beats(record.beats, detected_s).rms_ms)
+            assert len(detected_s) == len(record.beats)
+            seen_ms, true_ms = (
+                1000 * np.sqrt(np.mean(np.diff(beats_s, 2) ** 2))
+                for beats_s in (detected_s, record.beats)
             )
-            detected = detect_beats(time_s, ecg_mv)["time_s"].to_numpy()
-            errors.append(score_beats(beats, detected).rms_ms)
-            assert len(detected) == len(beats)
-            own, true = (1000 * np.sqrt(np.mean(np.diff(t, 2) ** 2)) for t in (detected, beats))
-            excess_ms.append(own - true)
+            excess_ms.append(seen_ms - true_ms)
         assert np.median(errors) <= rms_ms
         # RMSSD is what jitter of beats inflates first.
         assert abs(np.median(excess_ms)) <= 0.1
@@ -124,9 +151,9 @@ def test_wide_ectopic_beats_are_found_and_told_by_their_shape_in_every_lead(
 ):
     records = list(with_wide_beats(snr_db))
     missed, shape_of_ectopic, shape_of_normal = [], [], []
-    for time_s, ecg_mv, beats, ectopic in records:
-        detected = detect_beats(time_s, ecg_mv)
-        distance_s = np.abs(detected["time_s"].to_numpy()[:, None] - beats)
+    for record in records:
+        detected, ectopic = detected_in(record), record.ectopic
+        distance_s = np.abs(detected["time_s"].to_numpy()[:, None] - record.beats)
         is_found = distance_s.min(axis=0) <= 0.15
         shape = detected["shape"].to_numpy()[distance_s.argmin(axis=0)]
         missed.extend(~is_found[ectopic])
@@ -140,8 +167,8 @@ def test_wide_ectopic_beats_are_found_and_told_by_their_shape_in_every_lead(
 
 
 def test_ectopic_beats_with_their_full_pause_cast_no_doubt_on_a_span():
-    for time_s, ecg_mv, _, _ in list(with_wide_beats(18.0))[:4]:
-        spans = quality_by_span(time_s, ecg_mv, detect_beats(time_s, ecg_mv))
+    for record in islice(with_wide_beats(18.0), 4):
+        spans = quality_by_span(record.time_s, record.ecg_mv, detected_in(record))
         assert (spans["verdict"] == ACCEPTED).mean() > 0.85
 
 
@@ -210,10 +237,9 @@ def test_what_exercise_does_to_an_ecg_costs_few_beats(trouble):
         time_s, ecg_mv = exercise_ecg(
             beats, rate_hz=rates_hz[n], snr_db=6.0, generator=generator, lead=lead, mix=words["mix"]
         )
-        records.append((time_s, (-1) ** n * ecg_mv, beats, None))
-    own = gross_f1(records)
+        records.append(Recording(time_s, (-1) ** n * ecg_mv, beats))
     # The aim is 99.2 everywhere; under the strongest bursts 99.15 is reached.
-    assert own >= (99.1 if trouble == "bursts of four times the noise" else 99.2)
+    assert gross_f1(records) >= (99.1 if trouble == "bursts of four times the noise" else 99.2)
 
 
 @cache
@@ -234,7 +260,7 @@ def shaken_by_footfalls(seed, lead, *, rate_hz, strength, resting_s=60.0, runnin
     height_mv = np.ptp(noise_free_ecg(np.arange(-0.06, 0.06, 0.001), [0.0], lead=lead))
     shaken_mv = footfalls(time_s, every_hz=generator.uniform(2.3, 3.1), generator=generator)
     running = time_s >= resting_s
-    return time_s, ecg_mv + strength * height_mv * running * shaken_mv, beats, None
+    return Recording(time_s, ecg_mv + strength * height_mv * running * shaken_mv, beats)
 
 
 # Strength over the height of the QRS; 97.6 and 92.6 are reached. Before footfalls had shapes of
@@ -261,17 +287,18 @@ def test_without_rest_beats_are_told_from_footfalls_by_their_steepness(strength,
 def accepted_and_wrong(records):
     """Share of accepted spans, and missed and false beats in them over true beats."""
     accepted, wrong, true = [], 0, 0
-    for time_s, ecg_mv, beats, _ in records:
-        detected = detect_beats(time_s, ecg_mv)
-        spans = quality_by_span(time_s, ecg_mv, detected)
+    for record in records:
+        detected = detected_in(record)
+        spans = quality_by_span(record.time_s, record.ecg_mv, detected)
         accepted.append((spans["verdict"] == ACCEPTED).mean())
         for span in spans[spans["verdict"] == ACCEPTED].itertuples():
-            own, seen = (
-                t[(t >= span.start_s) & (t <= span.end_s)] for t in (beats, detected["time_s"])
+            true_s, seen_s = (
+                beats_s[(beats_s >= span.start_s) & (beats_s <= span.end_s)]
+                for beats_s in (record.beats, detected["time_s"])
             )
-            score = score_beats(own, seen, learning_s=0.0)
+            score = score_beats(true_s, seen_s, learning_s=0.0)
             wrong += score.false_negatives + score.false_positives
-            true += len(own)
+            true += len(true_s)
     return np.mean(accepted), wrong / max(true, 1)
 
 
@@ -336,28 +363,30 @@ def test_the_margin_of_a_beat_is_what_an_exhaustive_search_loses_without_it():
         np.testing.assert_allclose(margin, lost, atol=2e-3)
 
 
-RECORD = recording(11, snr_db=10.0, seconds=30.0)
-FOUND = detect_beats(*RECORD[:2])
+def half_a_minute():
+    return recording(11, snr_db=10.0, seconds=30.0)
 
 
 @settings(max_examples=8, deadline=None, derandomize=True)
 @given(gain=st.floats(1e-3, 1e3), offset=st.floats(-1e3, 1e3), polarity=st.sampled_from([-1, 1]))
 def test_gain_offset_and_polarity_do_not_matter(gain, offset, polarity):
-    time_s, ecg_mv, _, _ = RECORD
-    beats = detect_beats(time_s, polarity * gain * ecg_mv + offset * gain)
-    np.testing.assert_allclose(beats["time_s"], FOUND["time_s"], atol=2e-4, rtol=0)
+    record = half_a_minute()
+    beats = detect_beats(record.time_s, polarity * gain * record.ecg_mv + offset * gain)
+    expected_s = detected_in(record)["time_s"]
+    np.testing.assert_allclose(beats["time_s"], expected_s, atol=2e-4, rtol=0)
 
 
 @settings(max_examples=5, deadline=None, derandomize=True)
 @given(shift_s=st.floats(-1e4, 1e5))
 def test_when_the_clock_began_does_not_matter(shift_s):
-    time_s, ecg_mv, _, _ = RECORD
-    beats = detect_beats(time_s + shift_s, ecg_mv)
-    np.testing.assert_allclose(beats["time_s"] - shift_s, FOUND["time_s"], atol=2e-4, rtol=0)
+    record = half_a_minute()
+    beats = detect_beats(record.time_s + shift_s, record.ecg_mv)
+    expected_s = detected_in(record)["time_s"]
+    np.testing.assert_allclose(beats["time_s"] - shift_s, expected_s, atol=2e-4, rtol=0)
 
 
 def test_a_higher_sampling_rate_gives_the_same_beats():
-    beats = RECORD[2]
+    beats = half_a_minute().beats
     times_s = []
     for rate_hz in (250, 500, 2000):
         generator = np.random.default_rng(5)
@@ -409,15 +438,15 @@ def test_twenty_seconds_are_enough():
     assert score.false_negatives + score.false_positives <= 1
 
 
-def wrong_beats_by_span(time_s, ecg_mv, beats):
+def wrong_beats_by_span(record):
     """Spans of a recording with their verdict, their true beats, and their missed + false beats."""
-    detected = detect_beats(time_s, ecg_mv)
-    spans = quality_by_span(time_s, ecg_mv, detected)
+    detected, beats = detected_in(record), record.beats
+    spans = quality_by_span(record.time_s, record.ecg_mv, detected)
     for span in spans.itertuples():
-        true = beats[(beats >= span.start_s) & (beats < span.end_s)]
-        own = detected.loc[detected["time_s"].between(span.start_s, span.end_s), "time_s"]
-        score = score_beats(true, own, learning_s=0.0)
-        yield span.verdict, len(true), score.false_negatives + score.false_positives
+        true_s = beats[(beats >= span.start_s) & (beats < span.end_s)]
+        seen_s = detected.loc[detected["time_s"].between(span.start_s, span.end_s), "time_s"]
+        score = score_beats(true_s, seen_s, learning_s=0.0)
+        yield span.verdict, len(true_s), score.false_negatives + score.false_positives
 
 
 @pytest.mark.parametrize(("snr_db", "ectopic_share"), [(12.0, 0.05), (3.0, 0.05), (-3.0, 0.0)])
@@ -427,7 +456,7 @@ def test_accepted_spans_hold_at_most_one_percent_of_wrong_beats(snr_db, ectopic_
         shape = list(ECTOPIC)[n % 2]
         words = {"lead": lead, "ectopic_share": ectopic_share, "ectopic_shape": shape}
         record = recording(n, snr_db=snr_db, seconds=120.0, **words)
-        for verdict, n_true, n_wrong in wrong_beats_by_span(*record[:3]):
+        for verdict, n_true, n_wrong in wrong_beats_by_span(record):
             if verdict == ACCEPTED:
                 wrong += n_wrong
                 total += n_true
@@ -439,7 +468,7 @@ def test_of_spans_in_which_beats_are_wrong_nearly_all_are_doubted():
     faulty_spans = accepted_spans = 0
     for n, lead in enumerate(LEADS):
         record = recording(50 + n, snr_db=-6.0, lead=lead, seconds=120.0)
-        for verdict, _, n_wrong in wrong_beats_by_span(*record[:3]):
+        for verdict, _, n_wrong in wrong_beats_by_span(record):
             faulty_spans += n_wrong > 0
             accepted_spans += n_wrong > 0 and verdict == ACCEPTED
     assert faulty_spans >= 10
@@ -503,7 +532,7 @@ def test_spans_that_are_accepted_though_clipped_to_half_hold_hardly_a_wrong_beat
     for n, lead in enumerate(LEADS):
         time_s, ecg_mv, beats, _ = recording(n, snr_db=18.0, lead=lead)
         clipped = disturbed("clipped", time_s, ecg_mv, beats, seed=n)[1]
-        for verdict, n_beats, n_wrong in wrong_beats_by_span(time_s, clipped, beats):
+        for verdict, n_beats, n_wrong in wrong_beats_by_span(Recording(time_s, clipped, beats)):
             accepted.append(verdict == ACCEPTED)
             wrong += n_wrong * (verdict == ACCEPTED)
             true += n_beats * (verdict == ACCEPTED)
