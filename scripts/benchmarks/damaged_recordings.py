@@ -258,10 +258,7 @@ def _columns_of_text(file, generator):
             table(_in_order(lambda n, at=at: np.delete(n, np.s_[at : at + 40]))),
         )
         yield f"rows exchanged at {at}", table(_in_order(lambda n, at=at: _exchanged(n, at, 30)))
-        yield (
-            f"one row back at {at}",
-            table(_in_order(lambda n, at=at: np.insert(np.delete(n, at), at + 8, at))),
-        )
+        yield f"one row back at {at}", table(_in_order(lambda n, at=at: _moved(n, at)))
         yield f"12 spikes of {spike:g}", table(_spiked(spikes, spike))
     yield "backwards", table(lambda t: t[::-1])
     yield "shuffled", table(lambda t: t.sample(frac=1, random_state=1))

@@ -71,12 +71,10 @@ def write_demo(
         )
 
     write_table(sheets.participants_table(visits), folder / "participants.tsv")
-    sessions = safety.with_states(sheets.sessions_table(visits), visits, seed)
-    events = safety.with_cuffs_and_signs(sheets.events_table(visits), visits, seed)
-    write_table(sessions, folder / "sessions.tsv")
-    write_table(safety.with_cuffs(sheets.occlusion_table(visits)), folder / "occlusion.tsv")
+    write_table(sheets.sessions_table(visits, seed), folder / "sessions.tsv")
+    write_table(sheets.occlusion_table(visits), folder / "occlusion.tsv")
     write_table(recordings, folder / "recordings.tsv", RECORDING_COLUMNS)
-    write_table(events, folder / "events.tsv")
+    write_table(sheets.events_table(visits, seed), folder / "events.tsv")
     write_table(safety.titration_table(visits, seed), folder / "titration.tsv")
     write_table(safety.harms_table(visits), folder / "harms.tsv")
     if edits:

@@ -204,7 +204,8 @@ def events_table(visit: PlannedVisit) -> pd.DataFrame:
         events.append(of_set | pressure | marks)
         events.append(of_set | sheets.span("rest", planned.end_s, planned.rest_end_s))
     events[-1] = key | sheets.span("recovery", *visit.recovery_s)
-    return sheets.table_of_events(events).sort_values("onset_s", kind="stable")
+    table = sheets.table_of_events(events, without=sheets.SIGNS)
+    return table.sort_values("onset_s", kind="stable")
 
 
 STUDY_YAML = """\

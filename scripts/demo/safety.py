@@ -12,6 +12,7 @@ import pandas as pd
 
 from demo import study
 from demo.study import PlannedVisit
+from study.tables import TABLES
 
 CUFF_OF_LIMB = {"leg": "thigh cuff", "arm": "arm cuff"}
 
@@ -21,100 +22,37 @@ TITRATED_SHARES = (0.4, 0.6, 0.7)
 STOP_SYSTOLIC_MMHG, STOP_DIASTOLIC_MMHG = 180, 110
 HARM = ("sub-04", "target")
 
-TITRATION_COLUMNS = (
-    "participant_id", "session_id", "limb", "side", "posture", "cuff_width_cm", "cuff",
-    "pressure_mmhg", "capillary_refill_s", "distal_flow", "skin_colour", "pain", "numbness",
-    "smo2_pct", "accepted", "note",
-)  # fmt: skip
 
-HARM_COLUMNS = (
-    "participant_id", "session_id", "event_id", "days_after", "what", "grade", "related",
-    "resolved", "note",
-)  # fmt: skip
-
-
-def with_states(sessions: pd.DataFrame, visits: Sequence[PlannedVisit], seed: int) -> pd.DataFrame:
-    """Return sessions.tsv with sleep, caffeine, exercise, room and belief of each visit."""
-    states = []
-    for visit in visits:
-        rng = study.generator(seed, 3, visit.participant_index, visit.visit)
-        states.append(
-            {
-                "sleep_h": round(2.0 * rng.normal(7.2, 0.8)) / 2.0,
-                "caffeine_h": int(rng.integers(4, 20)),
-                "exercise_h": int(rng.integers(40, 90)),
-                "room_c": round(rng.uniform(20.5, 23.5), 1),
-                "expectation": str(rng.choice(study.CONDITIONS)),
-            }
-        )
-    before_note = sessions.drop(columns="note")
-    return pd.concat([before_note, pd.DataFrame(states), sessions["note"]], axis=1)
+def state_of(visit: PlannedVisit, seed: int) -> dict[str, object]:
+    """Return sleep, caffeine, exercise, room and belief of a visit."""
+    rng = study.generator(seed, 3, visit.participant_index, visit.visit)
+    return {
+        "sleep_h": round(2.0 * rng.normal(7.2, 0.8)) / 2.0,
+        "caffeine_h": int(rng.integers(4, 20)),
+        "exercise_h": int(rng.integers(40, 90)),
+        "room_c": round(rng.uniform(20.5, 23.5), 1),
+        "expectation": str(rng.choice(study.CONDITIONS)),
+    }
 
 
-def with_cuffs(occlusion: pd.DataFrame) -> pd.DataFrame:
-    """Return occlusion.tsv with the name of each cuff."""
-    names = occlusion["limb"].map(CUFF_OF_LIMB)
-    return beside(occlusion, "cuff_width_cm", cuff=names)
-
-
-def with_cuffs_and_signs(
-    events: pd.DataFrame, visits: Sequence[PlannedVisit], seed: int
-) -> pd.DataFrame:
-    """Return events.tsv with cuffs by name, colour of the skin and blood pressure."""
-    pressure = blood_pressures(visits, seed)
-    last_sets = {(v.participant_id, v.session_id, v.sets[-1].onset_s): "last set" for v in visits}
-    keys = [
-        (
-            event.participant_id,
-            event.session_id,
-            last_sets.get(
-                (event.participant_id, event.session_id, event.onset_s), event.trial_type
-            ),
-        )
-        for event in events.itertuples()
+def blood_pressures(visit: PlannedVisit, seed: int) -> list[dict[str, int]]:
+    """Return systolic and diastolic pressure at baseline and after the last set of a visit."""
+    rng = study.generator(seed, 4, visit.participant_index, visit.visit)
+    level = study.CONDITIONS.index(visit.condition)
+    return [
+        {
+            "systolic_mmhg": round(rng.normal(118.0, 6.0) + rise_mmhg),
+            "diastolic_mmhg": round(rng.normal(74.0, 4.0) + rise_mmhg / 2),
+        }
+        for rise_mmhg in (0, 6 * level)
     ]
-    taken = pd.DataFrame([pressure.get(key, (None, None)) for key in keys], dtype="Int64")
-    inflated = events["cuff_pressure_mmhg"].fillna(0) > 0
-    events = beside(events, "bout", cuff=events["limb"].map(CUFF_OF_LIMB).where(inflated))
-    return beside(
-        events,
-        "distal_flow",
-        skin_colour=[colour_of_skin(event) for event in events.itertuples()],
-        systolic_mmhg=taken[0],
-        diastolic_mmhg=taken[1],
-    )
 
 
-def beside(table: pd.DataFrame, column: str, **further: object) -> pd.DataFrame:
-    """Return a table with further columns behind one of its own."""
-    at = table.columns.get_loc(column) + 1
-    names = [*table.columns[:at], *further, *table.columns[at:]]
-    return table.assign(**further)[names]
-
-
-def blood_pressures(
-    visits: Sequence[PlannedVisit], seed: int
-) -> dict[tuple[str, str, str], tuple[int, int]]:
-    """Return systolic and diastolic pressure at baseline and after the last set of each visit."""
-    taken = {}
-    for visit in visits:
-        rng = study.generator(seed, 4, visit.participant_index, visit.visit)
-        for moment, rise_mmhg in (("baseline", 0), ("last set", 6)):
-            rise_mmhg *= study.CONDITIONS.index(visit.condition)
-            taken[visit.participant_id, visit.session_id, moment] = (
-                round(rng.normal(118.0, 6.0) + rise_mmhg),
-                round(rng.normal(74.0, 4.0) + rise_mmhg / 2),
-            )
-    return taken
-
-
-def colour_of_skin(event) -> str | None:
-    """Return the colour seen distal to the cuff, where somebody pressed for the refill."""
-    if pd.isna(event.capillary_refill_s):
-        return None
-    if event.stopped_early == "yes":
+def colour_of_skin(refill_s: float, *, stopped_early: bool) -> str:
+    """Return the colour seen distal to the cuff when somebody pressed for the refill."""
+    if stopped_early:
         return "mottled"
-    return "flushed" if event.capillary_refill_s > 2.2 else "normal"
+    return "flushed" if refill_s > 2.2 else "normal"
 
 
 def titration_table(visits: Sequence[PlannedVisit], seed: int) -> pd.DataFrame:
@@ -149,10 +87,9 @@ def titration_table(visits: Sequence[PlannedVisit], seed: int) -> pd.DataFrame:
                         "numbness": "mild" if beyond else "none",
                         "smo2_pct": round(smo2_pct - (2.0, 5.0, 8.0)[n] + rng.normal(0.0, 0.5), 1),
                         "accepted": "no" if beyond else "yes",
-                        "note": None,
                     }
                 )
-    return pd.DataFrame(steps, columns=list(TITRATION_COLUMNS))
+    return pd.DataFrame(steps, columns=list(TABLES["titration"].model_fields))
 
 
 def harms_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
@@ -170,7 +107,7 @@ def harms_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
         for visit in visits
         if (visit.participant_id, visit.condition) == HARM
     ]
-    return pd.DataFrame(harms, columns=list(HARM_COLUMNS))
+    return pd.DataFrame(harms, columns=list(TABLES["harms"].model_fields))
 
 
 def settings_of_safety() -> str:

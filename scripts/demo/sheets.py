@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
+from demo.safety import CUFF_OF_LIMB, blood_pressures, colour_of_skin, state_of
 from demo.study import (
     BASELINE_DURATION_S,
     BASELINE_ONSET_S,
@@ -35,7 +36,7 @@ def participants_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
     return pd.DataFrame([{c: getattr(p, c) for c in columns} for p in people.values()])
 
 
-def sessions_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
+def sessions_table(visits: Sequence[PlannedVisit], seed: int) -> pd.DataFrame:
     """Return sessions.tsv: one row per visit that took place."""
     missing_participant, missing_visit = MISSING_VISIT
     sessions = []
@@ -48,6 +49,7 @@ def sessions_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
                 "visit": visit.visit,
                 "sequence": visit.person.sequence,
                 "date_shifted": visit.date_shifted.isoformat(),
+                **state_of(visit, seed),
                 "note": note if key == (missing_participant, missing_visit - 1) else None,
             }
         )
@@ -57,7 +59,12 @@ def sessions_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
 def occlusion_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
     """Return occlusion.tsv: leg and arm, measured before every visit."""
     return pd.DataFrame(
-        occlusion_row(visit.key, o.limb, o.pressure_mmhg, posture=o.posture, method=o.method)
+        occlusion_row(
+            *(visit.key, o.limb, o.pressure_mmhg),
+            posture=o.posture,
+            method=o.method,
+            cuff=CUFF_OF_LIMB[o.limb],
+        )
         for visit in visits
         for o in visit.occlusions
     )
@@ -70,6 +77,7 @@ def occlusion_row(
     *,
     posture: str = "seated",
     method: str = "doppler",
+    cuff: str | None = None,
 ) -> dict[str, object]:
     """Return a row of occlusion.tsv; `key` names participant and session."""
     return {
@@ -78,6 +86,7 @@ def occlusion_row(
         "side": "right",
         "posture": posture,
         "cuff_width_cm": CUFF_WIDTH_CM[limb],
+        **({} if cuff is None else {"cuff": cuff}),
         "occlusion_pressure_mmhg": pressure_mmhg,
         "method": method,
     }
@@ -85,30 +94,42 @@ def occlusion_row(
 
 EVENT_COLUMNS = (
     "participant_id", "session_id", "onset_s", "duration_s", "trial_type", "condition", "exercise",
-    "limb", "side", "posture", "bout", "cuff_pressure_mmhg", "reps_planned", "reps_done",
+    "limb", "side", "posture", "bout", "cuff", "cuff_pressure_mmhg", "reps_planned", "reps_done",
     "to_failure", "load_kg", "rpe", "pain", "numbness", "capillary_refill_s", "distal_flow",
-    "stopped_early", "stop_reason", "reason", "note",
+    "skin_colour", "systolic_mmhg", "diastolic_mmhg", "stopped_early", "stop_reason", "reason",
+    "note",
 )  # fmt: skip
 
+# what only the demo study notes
+SIGNS = ("cuff", "skin_colour", "systolic_mmhg", "diastolic_mmhg")
 
-def events_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
+WHOLE_NUMBERS = (
+    *("bout", "cuff_pressure_mmhg", "reps_planned", "reps_done", "pain"),
+    *("systolic_mmhg", "diastolic_mmhg"),
+)
+
+
+def events_table(visits: Sequence[PlannedVisit], seed: int) -> pd.DataFrame:
     """Return events.tsv: the session sheets, in order of onset within a visit."""
     listed = []
     for visit in visits:
-        listed += sorted(visit_events(visit), key=lambda row: row["onset_s"])
+        listed += sorted(visit_events(visit, seed), key=lambda row: row["onset_s"])
     return table_of_events(listed)
 
 
-def table_of_events(listed: Sequence[Mapping[str, object]]) -> pd.DataFrame:
-    """Return events as a table with all columns of a session sheet."""
-    events = pd.DataFrame(listed, columns=list(EVENT_COLUMNS))
-    whole = ["bout", "cuff_pressure_mmhg", "reps_planned", "reps_done", "pain"]
-    return events.astype(dict.fromkeys(whole, "Int64"))
+def table_of_events(
+    listed: Sequence[Mapping[str, object]], without: Sequence[str] = ()
+) -> pd.DataFrame:
+    """Return events as a table with the columns of a session sheet."""
+    columns = [column for column in EVENT_COLUMNS if column not in without]
+    events = pd.DataFrame(listed, columns=columns)
+    return events.astype({column: "Int64" for column in WHOLE_NUMBERS if column in columns})
 
 
-def visit_events(visit: PlannedVisit) -> list[dict[str, object]]:
+def visit_events(visit: PlannedVisit, seed: int) -> list[dict[str, object]]:
     """Return the rows of one visit's session sheet."""
     state = visit.key | {"condition": visit.condition, "posture": "seated"}
+    at_baseline, after_last_set = blood_pressures(visit, seed)
     events: list[dict[str, object]] = [
         visit.key | {"onset_s": sync_s, "duration_s": 0, "trial_type": "sync"}
         for sync_s in visit.sync_s
@@ -125,14 +146,22 @@ def visit_events(visit: PlannedVisit) -> list[dict[str, object]]:
             "numbness": "none",
             "capillary_refill_s": visit.baseline_refill_s,
             "distal_flow": "yes",
+            "skin_colour": colour_of_skin(visit.baseline_refill_s, stopped_early=False),
+            **at_baseline,
         }
     )
     for number, planned in enumerate(visit.sets, start=1):
         of_set = state | labels_of_set(planned)
         pressure = {"cuff_pressure_mmhg": planned.cuff_pressure_mmhg}
+        if planned.cuff_pressure_mmhg:
+            pressure["cuff"] = CUFF_OF_LIMB[planned.exercise.limb]
         if visit.condition != "none":
             events.append(of_set | pressure | span("cuff", planned.inflation_s, planned.release_s))
-        events.append(of_set | pressure | set_marks(visit, planned))
+        colour = colour_of_skin(planned.capillary_refill_s, stopped_early=planned.stopped_early)
+        marks = set_marks(visit, planned) | {"skin_colour": colour}
+        if number == len(visit.sets):
+            marks |= after_last_set
+        events.append(of_set | pressure | marks)
         if number < len(visit.sets):
             events.append(of_set | span("rest", planned.end_s, planned.rest_end_s))
     events.append(state | span("recovery", *visit.recovery_s))
