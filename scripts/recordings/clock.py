@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -53,19 +52,6 @@ class Clock:
 LARGEST_RESIDUAL_MS = 100.0
 
 
-@dataclass(frozen=True)
-class LostTime:
-    """Time that summed beat intervals lack against elapsed time.
-
-    `lost_s` is positive where beats are missing and negative where there are too many. `status`
-    begins with `ok:` or `flagged:`.
-    """
-
-    lost_s: float
-    allowed_s: float
-    status: str
-
-
 def fit_clock(
     file_marks_s: Sequence[float],
     session_marks_s: Sequence[float],
@@ -105,14 +91,6 @@ def fit_clock(
     return Clock(offset_s, drift_ppm, residual_ms, n_marks, status)
 
 
-@overload
-def to_session_time(clock: Clock, file_time_s: float) -> float: ...
-
-
-@overload
-def to_session_time(clock: Clock, file_time_s: FloatArray) -> FloatArray: ...
-
-
 def to_session_time(clock: Clock, file_time_s: ArrayLike) -> float | FloatArray:
     """Times of a file on the session clock, in s: a number for a number, else a new array."""
     session_s = clock.offset_s + np.asarray(file_time_s, dtype=np.float64) * (
@@ -121,28 +99,18 @@ def to_session_time(clock: Clock, file_time_s: ArrayLike) -> float | FloatArray:
     return float(session_s) if np.ndim(file_time_s) == 0 else session_s
 
 
-def lost_time(
-    intervals_ms: ArrayLike, elapsed_s: float, *, allowed_s_per_5_min: float = 0.5
-) -> LostTime:
-    """Compare the sum of beat intervals with the time that passed from first to last beat.
+def lost_time(covered_s: float, elapsed_s: float, *, allowed_s_per_5_min: float = 0.5) -> str:
+    """Whether beat intervals sum to the time that passed: `ok:` or `flagged:`, and why.
 
-    `intervals_ms`: n intervals as recorded, in ms; `elapsed_s`: time from the first to the last
-    beat by an independent clock, in s. The allowance grows with time beyond 5 min. Raises
-    ValueError for no or non-finite intervals and for a time that is not positive. Limit: common
-    practice, no source.
+    `covered_s`: sum of the intervals; `elapsed_s`: time from the first to the last beat by an
+    independent clock. The allowance grows with time beyond 5 min; its limit is common practice.
     """
-    intervals = np.asarray(intervals_ms, dtype=np.float64)
-    if intervals.size == 0 or not np.all(np.isfinite(intervals)):
-        raise ValueError("lost time needs at least one interval, and every interval a number")
-    if not (np.isfinite(elapsed_s) and elapsed_s > 0):
-        raise ValueError(f"elapsed time must be above 0 s, not {elapsed_s}")
-    lost_s = float(elapsed_s - np.sum(intervals) * 1e-3)
-    allowed_s = allowed_s_per_5_min * max(1.0, elapsed_s / 300.0)
-    compared = f"intervals sum to {elapsed_s - lost_s:.2f} s of {elapsed_s:.2f} s elapsed"
-    if abs(lost_s) <= allowed_s:
-        return LostTime(lost_s, allowed_s, f"ok: {compared}")
+    lost_s = elapsed_s - covered_s
+    compared = f"intervals sum to {covered_s:.2f} s of {elapsed_s:.2f} s elapsed"
+    if abs(lost_s) <= allowed_s_per_5_min * max(1.0, elapsed_s / 300.0):
+        return f"ok: {compared}"
     finding = f"{lost_s:.2f} s of beats lost" if lost_s > 0 else f"{-lost_s:.2f} s too much"
-    return LostTime(lost_s, allowed_s, f"flagged: {compared}, {finding}")
+    return f"flagged: {compared}, {finding}"
 
 
 def _check_marks(file_s: FloatArray, session_s: FloatArray) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from recordings.declared import Declared
+from recordings.declared import Declared, DeclaredDialect
 from recordings.dialect import Dialect, open_table
 from recordings.raw_files import open_raw
 from recordings.readers.any_file import kind_of_file
@@ -86,20 +86,22 @@ def channels_of(path: Path, folder: Path) -> tuple[OutsideFile, list[ChannelSeen
         from recordings.readers.edf import channels_written, read_edf_channel
 
         return file, [
-            _seen(kind, name, written, read_edf_channel(file, channel=name, **_ANY_UNIT))
+            _seen(kind, name, written, read_edf_channel(file, _any_unit(name)))
             for name, written in channels_written(file)
         ]
     if kind == "bids_physio":
         from recordings.readers.bids_physio import columns_written, read_bids_physio
 
         return file, [
-            _seen(kind, name, written, read_bids_physio(file, folder, channel=name, **_ANY_UNIT))
+            _seen(kind, name, written, read_bids_physio(file, _any_unit(name), folder))
             for name, written in columns_written(file, folder)
         ]
     return file, _columns_of_text(file)
 
 
-_ANY_UNIT = {"unit": "au", "overruled": ("unit",)}
+def _any_unit(channel, **times) -> Declared:
+    """A channel of which nothing is declared but where its samples stand."""
+    return Declared("respiration", "au", channel=channel, overruled=("unit",), **times)
 
 
 def _seen(kind, channel, written, recording, **known) -> ChannelSeen:
@@ -118,7 +120,7 @@ def _columns_of_text(file: OutsideFile) -> list[ChannelSeen]:
     """Columns of numbers of a text file, with the column of times that it probably has."""
     from recordings.readers.delimited import read_columns, read_delimited
 
-    text, dialect, _ = open_table(file, Declared("respiration", "au").dialect)
+    text, dialect, _ = open_table(file, DeclaredDialect())
     first = _first_cells(text, dialect)
     kinds = [kind_of_cell(cell, dialect.decimal) for cell in first]
     time_at, time_format, remark = _time_column(file, text, dialect, kinds)
@@ -134,7 +136,7 @@ def _columns_of_text(file: OutsideFile) -> list[ChannelSeen]:
                 seen.append(_without_times(name, read.value, dialect, remark, stamped))
                 continue
             times = {"time_column": dialect.columns[time_at], "time_format": time_format}
-            recording = read_delimited(file, Declared("respiration", "au", channel=name, **times))
+            recording = read_delimited(file, _any_unit(name, **times))
         except ReadingError as fault:
             seen.append(_unread(name, fault))
             continue

@@ -97,11 +97,8 @@ class Recording:
 def even_stretch(samples: FloatArray, *, start_s: float, sampling_rate_hz: float) -> Stretch:
     """Place evenly sampled values on the file's clock.
 
-    `samples`: n samples; `start_s`: time of the first one in s. Raises ValueError for a rate that
-    is not positive.
+    `samples`: n samples; `start_s`: time of the first one in s; the rate is above 0 Hz.
     """
-    if not sampling_rate_hz > 0:
-        raise ValueError(f"sampling rate must be above 0 Hz, not {sampling_rate_hz}")
     step_s = 1.0 / sampling_rate_hz
     return Stretch(start_s, step_s, start_s + step_s * np.arange(len(samples)), samples)
 

@@ -102,7 +102,8 @@ def sync_row(row, recording, clock, cautions, lost_time_s_per_5_min):
     lacking, *said = cautions
     status += [", ".join(filter(None, [lacking, recording.cut_off])), *said]
     status += [*recording.notes, overruled_in_words(row)]
-    return clock_row(row, recording, clock) | {"used": "yes", "status": _one_text(status)}
+    said = "; ".join(filter(None, status))
+    return clock_row(row, recording, clock) | {"used": "yes", "status": said}
 
 
 def unused_row(row, recording, clock, reason):
@@ -143,10 +144,6 @@ def clock_row(row, recording, clock):
     }
 
 
-def _one_text(parts):
-    return "; ".join(filter(None, parts))
-
-
 def intervals_against_elapsed(row, clock, lost_time_s_per_5_min):
     """Whether intervals, summed from the first to the last sync mark, cover the time that passed.
 
@@ -154,9 +151,7 @@ def intervals_against_elapsed(row, clock, lost_time_s_per_5_min):
     """
     first_s, last_s = row.sync_marks()[0], row.sync_marks()[-1]
     elapsed_s = to_session_time(clock, last_s) - to_session_time(clock, first_s)
-    return lost_time(
-        [1000 * (last_s - first_s)], elapsed_s, allowed_s_per_5_min=lost_time_s_per_5_min
-    ).status
+    return lost_time(last_s - first_s, elapsed_s, allowed_s_per_5_min=lost_time_s_per_5_min)
 
 
 def _shown(separator):

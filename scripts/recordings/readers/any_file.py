@@ -34,23 +34,14 @@ __all__ = ["ReadingError", "Recording", "Stretch", "read_recording"]
 def read_recording(path: Path, declared: Declared, study: Path | None = None) -> Recording:
     """Read one signal of one file in canonical units on the file's own clock, in s.
 
-    The kind of file is told by
-    content and extension: EDF, BIDS physiology, beat intervals, delimited text. The file's zero is
-    its first sample; with a numeric time column, the zero of that column; in BIDS physiology, the
-    instant from which StartTime is counted. `study` is the folder that the file lies in, with links
+    The kind of file is told by content and extension: EDF, BIDS physiology, beat intervals,
+    delimited text. The file's zero is its first sample; with a numeric time column, the zero of
+    that column; in BIDS physiology, the instant from which StartTime is counted. The unit is one
+    that the signal may be declared in; `study` is the folder that the file lies in, with links
     resolved. Raises ReadingError for a file that is not there or refused unread, that cannot be
     decided, whose time repeats or runs backwards, or whose values do not fit the unit.
     """
-    file = open_raw(path, study)
-    signal, unit = declared.signal, declared.unit
-    if unit not in allowed_units(signal):
-        raise ReadingError(
-            path,
-            "unit",
-            f"'{unit}' declared for {signal}",
-            ", ".join(allowed_units(signal)),
-            "correct `unit` in recordings.tsv",
-        )
+    file, signal = open_raw(path, study), declared.signal
     kind = kind_of_file(file)
     if kind != "text" and signal == "rr":
         raise ReadingError(
@@ -63,15 +54,11 @@ def read_recording(path: Path, declared: Declared, study: Path | None = None) ->
     if kind == "edf":
         from recordings.readers.edf import read_edf_channel
 
-        recording = read_edf_channel(
-            file, channel=declared.channel, unit=unit, overruled=declared.overruled
-        )
+        recording = read_edf_channel(file, declared)
     elif kind == "bids_physio":
         from recordings.readers.bids_physio import read_bids_physio
 
-        recording = read_bids_physio(
-            file, study, channel=declared.channel, unit=unit, overruled=declared.overruled
-        )
+        recording = read_bids_physio(file, declared, study)
     else:
         from recordings.readers.delimited import read_delimited
         from recordings.readers.intervals import read_intervals

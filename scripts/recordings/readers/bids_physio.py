@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from recordings.declared import refuse_another_unit
+from recordings.declared import Declared, refuse_another_unit
 from recordings.decoding import decode
 from recordings.dialect import Dialect
 from recordings.raw_files import open_description
@@ -23,14 +23,7 @@ _HIGHEST_RATE_HZ = 10_000.0
 _LATEST_START_S = 604_800.0
 
 
-def read_bids_physio(
-    file: OutsideFile,
-    study: Path | None,
-    *,
-    channel: str | None,
-    unit: str,
-    overruled: tuple[str, ...] = (),
-) -> Recording:
+def read_bids_physio(file: OutsideFile, declared: Declared, study: Path | None) -> Recording:
     """Read one column of `*_physio.tsv(.gz)`, in its declared unit.
 
     The first sample is at StartTime, so the file's zero is the instant from which the JSON counts.
@@ -55,13 +48,13 @@ def read_bids_physio(
         n_cells=len(columns),
         thousands=False,
     )
-    at, _ = choose_columns(path, dialect, channel, None)
-    if "unit" not in overruled:
+    at, _ = choose_columns(path, dialect, declared.channel, None)
+    if "unit" not in declared.overruled:
         about = described.get(columns[at])
         written = about.get("Units") if isinstance(about, dict) else None
         where = f"column {columns[at]}"
         if isinstance(written, str):
-            refuse_another_unit(sidecar, where, written, unit, by="the JSON")
+            refuse_another_unit(sidecar, where, written, declared.unit, by="the JSON")
     read = read_columns(path, text, dialect, value_at=at, time_at=None, time_format=None)
     samples = read.value
     start_s = float(described["StartTime"])
@@ -70,7 +63,7 @@ def read_bids_physio(
     notes = blank_notes(samples)
     if start_s != 0:
         notes = (f"the first sample is at {start_s:g} s (StartTime in its JSON)", *notes)
-    return Recording((stretch,), unit, notes=notes, zero_is_acquisition=True)
+    return Recording((stretch,), declared.unit, notes=notes, zero_is_acquisition=True)
 
 
 def columns_written(file: OutsideFile, study: Path | None) -> list[tuple[str, str]]:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from edfio import Edf, EdfSignal, read_edf
 
-from recordings.declared import refuse_another_unit
+from recordings.declared import Declared, refuse_another_unit
 from recordings.recording import FloatArray, ReadingError, Recording, Stretch, even_stretch
 from study.clock_times import Moment
 from study.outside import OutsideFile
@@ -32,20 +32,18 @@ _ANNOTATION_LABEL = b"EDF Annotations "
 _ONSET = re.compile(rb"([+-]\d+(?:\.\d*)?)\x14")
 
 
-def read_edf_channel(
-    raw: OutsideFile, *, channel: str | None, unit: str, overruled: tuple[str, ...] = ()
-) -> Recording:
+def read_edf_channel(raw: OutsideFile, declared: Declared) -> Recording:
     """Read one channel of an EDF or EDF+ file, in its declared unit; zero is the first sample.
 
-    `overruled` names what the study says against the file: its `unit`, or its `scale`, without
-    which raw converter steps are given. Raises ReadingError for a channel that is not there (the
-    labels are listed), a unit other than the file's own, a channel without a scale, or records that
-    overlap in time. Sources of the format: Kemp et al. Electroencephalogr Clin Neurophysiol
-    1992;82:391-393; Kemp and Olivan Clin Neurophysiol 2003;114:1755-1761.
+    Where its scale is overruled, a channel without one is given in raw converter steps. Raises
+    ReadingError for a channel that is not there (the labels are listed), a unit other than the
+    file's own, a channel without a scale, or records that overlap in time. Sources of the format:
+    Kemp et al. Electroencephalogr Clin Neurophysiol 1992;82:391-393; Kemp and Olivan Clin
+    Neurophysiol 2003;114:1755-1761.
     """
-    path = raw.path
+    path, unit, overruled = raw.path, declared.unit, declared.overruled
     file = raw.once(_opened)
-    signal = file.edf.signals[_position(path, file.labels, channel)]
+    signal = file.edf.signals[_position(path, file.labels, declared.channel)]
     if "unit" not in overruled:
         where = f"channel {signal.label}"
         refuse_another_unit(path, where, signal.physical_dimension, unit, by="the file")
