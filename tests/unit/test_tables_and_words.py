@@ -14,6 +14,7 @@ from report.methods import occlusion_in_words, smallest_effects
 from report.sections.heart import heart_by_exercise
 from report.sentences import sentence_of_claim, sentence_of_contrast
 from report.words import with_interval
+from results.columns import table
 from results.exclusions import WithheldValues, with_counts_left, with_ranges
 from results.tables import number, read_table, write, write_table
 
@@ -32,6 +33,15 @@ def contrast(**values):
         "note": "",
     }
     return SimpleNamespace(**usual | values)
+
+
+@pytest.mark.parametrize("line", ["- n (numbr): how many", "- who - n: how many", "- n"])
+def test_a_line_that_declares_no_column_of_a_known_type_is_refused(line):
+    with pytest.raises(ValueError, match="no column"):
+        table(f"""
+            What a row is.
+            {line}
+            """)
 
 
 @pytest.mark.parametrize(
