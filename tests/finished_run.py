@@ -1,5 +1,8 @@
 """A finished run without the workflow engine: the steps of each person called in turn."""
 
+import os
+import shutil
+
 import yaml
 
 from explaining.run import FinishedRun
@@ -21,9 +24,22 @@ def finished_run(study, results, settings, people=None):
     for table, file in (("outcomes", "outcomes.tsv.gz"), ("sync", "sync.tsv")):
         parts = [results / "participants" / person / file for person in people]
         copy_below(parts, table, results / f"{table}.tsv")
+    return with_provenance(study, results, settings)
+
+
+def run_again_as(finished, study, results, settings):
+    """A finished run under settings that no step of a person reads, of the same recordings."""
+    shutil.copytree(finished.results, results, copy_function=os.link)
+    return with_provenance(study, results, settings)
+
+
+def with_provenance(study, results, settings):
+    """A run whose results stand there, with what it says of its inputs and settings."""
     write(inputs_of(study), "inputs", results / "provenance" / "inputs.tsv")
-    written = yaml.safe_dump(settings.model_dump(), sort_keys=False)
-    (results / "provenance" / "settings.yaml").write_text(written, encoding="utf-8")
+    path = results / "provenance" / "settings.yaml"
+    # a linked file is another run's as well
+    path.unlink(missing_ok=True)
+    path.write_text(yaml.safe_dump(settings.model_dump(), sort_keys=False), encoding="utf-8")
     return FinishedRun(results, study)
 
 

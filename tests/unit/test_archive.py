@@ -30,7 +30,7 @@ from archive.recordings import RecordingsWriter, intervals_of_beats
 from archive.tables import age_band
 from cuff.cautions import CAUTION
 from engine.code import SCRIPTS
-from finished_run import finished_run
+from finished_run import finished_run, run_again_as
 from project import settings_with, write_tiny_study
 from recordings.store import SessionStretch
 from results.private_text import contents_of
@@ -114,7 +114,7 @@ def frozen_run(finished, folder, when):
     record = {"frozen_at": when, "frozen_sha256": checksum(plan)}
     record["frozen_settings_sha256"] = hashlib.sha256(decide).hexdigest()
     settings = RUN.model_copy(update={"plan": plan.model_copy(update=record)})
-    return finished_run(study, folder / "results", settings, people=["sub-01"])
+    return run_again_as(finished, study, folder / "results", settings)
 
 
 def settings_of(folder):

@@ -1,6 +1,7 @@
 """A number of the results leads back to its samples, and comes out of them again."""
 
 import re
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -33,11 +34,18 @@ def finished(tmp_path_factory):
     return finished_run(study, folder / "results", RUN)
 
 
+@cache
 def chosen(finished):
     """One row of each outcome and window, with a value wherever any row has one."""
     table = finished.table("outcomes")
     order = table.assign(absent=table["value"].isna()).sort_values("absent", kind="stable")
     return order.drop_duplicates(["outcome", "window"])
+
+
+@cache
+def all_measured_again(finished):
+    """Each chosen row with its value measured again, its window and its inputs."""
+    return [(row, *measured_again(finished, row)) for _, row in chosen(finished).iterrows()]
 
 
 def test_every_outcome_comes_out_of_its_samples_again_to_the_last_digit(finished):
@@ -46,15 +54,15 @@ def test_every_outcome_comes_out_of_its_samples_again_to_the_last_digit(finished
     of_signals = {n for n in names_in("outcomes") if not hasattr(described(n), "RECORDED")}
     assert set(outcomes["outcome"]) == of_signals
     assert outcomes["value"].notna().sum() > 60
-    for _, row in outcomes.iterrows():
-        again, _, _ = measured_again(finished, row)
+    for row, again, _, _ in all_measured_again(finished):
         assert not differences("outcomes", row, again, MEASURED), (row["outcome"], row["window"])
 
 
 def test_the_first_of_the_conventions_is_that_of_the_run(finished):
     told = set()
-    for _, row in chosen(finished).dropna(subset="value").iterrows():
-        _, window, inputs = measured_again(finished, row)
+    for row, _, window, inputs in all_measured_again(finished):
+        if pd.isna(row["value"]):
+            continue
         for says, _, value in list(other_conventions(row["outcome"], window, inputs))[:1]:
             assert says == "as here"
             assert number(value) == number(row["value"]), (row["outcome"], row["window"])

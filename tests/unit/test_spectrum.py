@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 import scipy.interpolate
@@ -87,22 +89,34 @@ def test_the_unit_of_time_and_the_zero_of_the_clock_do_not_matter(recording):
     )
 
 
+# LF and respiratory modulation as random processes of known spectrum: centre, width and rms
+CENTRES = {"lf_power_ms2": (0.10, 0.015, 0.03), "hf_power_ms2": (0.25, 0.02, 0.02)}
+
+
+@cache
+def irregular_breathing():
+    """Beats of 150 windows of 120 s."""
+    rng = np.random.default_rng(21)
+    time = grid_s(122.0)
+    return [
+        beats_at(
+            time,
+            1.25 * (1.0 + sum(narrow_noise(time.size, *part, rng) for part in CENTRES.values())),
+        )
+        for _ in range(150)
+    ]
+
+
 @pytest.mark.parametrize("method", [*EVEN_METHODS, "lomb_scargle"])
 def test_the_interval_covers_the_long_run_power_of_irregular_breathing(method):
-    # LF and respiratory modulation as random processes of known spectrum; 150 windows of 120 s.
-    rng = np.random.default_rng(21)
     frequency = np.linspace(0.01, 0.6, 2000)
-    centres = {"lf_power_ms2": (0.10, 0.015, 0.03), "hf_power_ms2": (0.25, 0.02, 0.02)}
     truth = {}
-    for name, (centre, width, rms) in centres.items():
+    for name, (centre, width, rms) in CENTRES.items():
         shape = np.exp(-0.5 * ((frequency - centre) / width) ** 2)
         seen = (shape * np.sinc(0.8 * frequency) ** 2).sum() / shape.sum()
         truth[name] = (800.0 * rms) ** 2 * seen
-    covered = dict.fromkeys(centres, 0)
-    time = grid_s(122.0)
-    for _ in range(150):
-        modulation = sum(narrow_noise(time.size, *part, rng) for part in centres.values())
-        beats = beats_at(time, 1.25 * (1.0 + modulation))
+    covered = dict.fromkeys(CENTRES, 0)
+    for beats in irregular_breathing():
         estimate = spectrum.interval_spectrum(beats[1:], 1000.0 * np.diff(beats), method=method)
         for name, band in BANDS_HZ.items():
             low, high = spectrum.band_power_interval(estimate, *band)
