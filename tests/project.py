@@ -83,8 +83,8 @@ def write_tsv(path, rows):
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
-def write_tiny_study(folder, participants=("sub-01", "sub-02", "sub-03")):
-    """Some people, three short visits, an exercise of arm and of leg: intervals and saturation."""
+def write_tiny_study(folder, participants=("sub-01", "sub-02", "sub-03"), visits=(1, 2, 3)):
+    """Some people, short visits, an exercise of arm and of leg: intervals and saturation."""
     (folder / "raw").mkdir(parents=True)
     orders = ("ABC", "BCA", "CAB", "ACB", "BAC", "CBA")
     write_tsv(
@@ -106,7 +106,7 @@ def write_tiny_study(folder, participants=("sub-01", "sub-02", "sub-03")):
             }
             for limb in ("arm", "leg")
         ]
-        for visit in (1, 2, 3):
+        for visit in visits:
             session = f"ses-{visit}"
             level = "ABC".index(order[visit - 1])
             sessions.append(_labels(person, session) | {"visit": visit, "sequence": order})

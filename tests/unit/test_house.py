@@ -3,6 +3,7 @@
 import ast
 import re
 import sys
+from functools import cache
 
 import pytest
 
@@ -159,15 +160,15 @@ def test_a_name_says_what_it_holds():
 
 def names_given_in(path):
     """Names of classes, functions, arguments and variables of a file; not those of fields."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
     fields = {
         id(field.target)
-        for node in ast.walk(tree)
+        for node in nodes
         if isinstance(node, ast.ClassDef)
         for field in node.body
         if isinstance(field, ast.AnnAssign)
     }
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.FunctionDef | ast.ClassDef):
             yield node.name
         elif isinstance(node, ast.arg):
@@ -180,6 +181,7 @@ def names_given_in(path):
             yield node.id
 
 
+@cache
 def imported_by(path):
     """Names of all modules that a file imports, wherever in it."""
     names = set()

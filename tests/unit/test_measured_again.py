@@ -62,7 +62,7 @@ def whole_run(study, folder, settings):
 @pytest.fixture(scope="module")
 def main(tmp_path_factory):
     folder = tmp_path_factory.mktemp("main")
-    study = write_tiny_study(folder / "study", [PERSON])
+    study = write_tiny_study(folder / "study", [PERSON], visits=(1, 2))
     write_tsv(study / "edits.tsv", EDITS)
     return study, *whole_run(study, folder / "results", settings_with(**BASE))
 
@@ -101,7 +101,7 @@ def test_measured_again_is_what_a_whole_run_under_the_changed_settings_measures(
 def test_without_edits_a_person_is_measured_as_if_nobody_had_decided_anything(main, tmp_path):
     study, files, before = main
     settings = settings_with(**BASE)
-    undecided = write_tiny_study(tmp_path / "study", [PERSON])
+    undecided = write_tiny_study(tmp_path / "study", [PERSON], visits=(1, 2))
     _, expected = whole_run(undecided, tmp_path / "again", settings)
     change = Change(settings, settings, with_edits=False)
     again = Recorded(study, PERSON, **files).measured_again(change, PRIMARY, settings.quality_rules)
@@ -125,7 +125,7 @@ def test_nothing_is_measured_again_where_only_the_comparison_changes(main):
 
 
 def test_without_edits_nobody_is_measured_again_about_whom_nothing_was_decided(tmp_path):
-    study = write_tiny_study(tmp_path / "study", [PERSON])
+    study = write_tiny_study(tmp_path / "study", [PERSON], visits=(1, 2))
     settings = settings_with(**BASE)
     names = ("signals", "sync", "beats", "respiration", "beat_quality", "saturation", "segments")
     absent = dict.fromkeys(names, study / "no such file")

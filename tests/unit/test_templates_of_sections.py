@@ -1,5 +1,7 @@
 """What the template of a section says of a study that has something, and of one that has not."""
 
+from functools import cache
+
 import pandas as pd
 import pytest
 
@@ -125,6 +127,7 @@ def page():
     return made
 
 
+@cache
 def conditional():
     """Sentences of templates that have a condition, by section."""
     by_section = {}
