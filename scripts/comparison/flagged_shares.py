@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
+
+COUNTED = ["asked", "flagged", "withheld"]
 
 # outcome and window
 Key = tuple[str, str]
@@ -23,7 +26,7 @@ def shares_of(outcomes: pd.DataFrame, conditions: Sequence[str]) -> dict[Key, pd
         asked=True,
     )
     keys = ["outcome", "window", "condition", "exercise"]
-    sums = counted.groupby(keys)[["asked", "flagged", "withheld"]].sum().reset_index()
+    sums = counted.groupby(keys)[COUNTED].sum().reset_index()
     return dict(list(sums.groupby(["outcome", "window"])))
 
 
@@ -34,20 +37,14 @@ def with_shares(contrasts: pd.DataFrame, counts: pd.DataFrame | None) -> pd.Data
     """
     if counts is None:
         return contrasts
-    if (counts["exercise"] != "").any():
-        counts = counts[counts["exercise"] != ""]
-    cells = list(counts[["condition", "exercise", "asked", "flagged", "withheld"]].itertuples())
+    of_sets = counts[counts["exercise"] != ""]
+    counts = of_sets if len(of_sets) else counts
+    cells = list(counts[["condition", "exercise", *COUNTED]].itertuples(index=False, name=None))
     shares = []
-    for row in contrasts.itertuples():
-        pair = row.contrast.split(" - ")
-        of_pair = [c for c in cells if c.condition in pair and row.exercise in ("all", c.exercise)]
-        asked = sum(cell.asked for cell in of_pair)
-        shares.append(
-            {
-                f"{name}_pct": 100 * sum(getattr(c, name) for c in of_pair) / asked
-                if asked
-                else None
-                for name in ("flagged", "withheld")
-            }
-        )
-    return contrasts.assign(**pd.DataFrame(shares, index=contrasts.index))
+    for contrast, exercise in zip(contrasts["contrast"], contrasts["exercise"], strict=True):
+        pair = contrast.split(" - ")
+        held = [cell[2:] for cell in cells if cell[0] in pair and exercise in ("all", cell[1])]
+        asked, *others = np.sum(held, axis=0) if held else (0, 0, 0)
+        shares.append([100 * other / asked if asked else None for other in others])
+    names = [f"{name}_pct" for name in COUNTED[1:]]
+    return contrasts.assign(**pd.DataFrame(shares, contrasts.index, names))
