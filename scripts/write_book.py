@@ -7,7 +7,7 @@ from study.settings import StudySection
 
 
 def write_book(
-    template: Input,
+    book_template: Input,
     figures: Inputs,
     printed: Input,
     methods: Input,
@@ -17,8 +17,9 @@ def write_book(
     about: StudySection,
 ):
     words = {"title": about.title, "conditions": about.conditions}
-    content = content_of(figures, printed, methods, checklists, **words)
-    set_pdfs(template, {book: content}, beside=figures)
+    drawn = [path for path in figures if path.suffix == ".svg"]
+    content = content_of(drawn, printed, methods, checklists, **words)
+    set_pdfs(book_template, {book: content}, beside=drawn)
 
 
 if __name__ == "__main__":

@@ -19,7 +19,7 @@ from study.settings import Settings
 
 
 def write_methods(
-    template: Input,
+    methods_template: Input,
     literature: Input,
     tables: Inputs,
     methods: Output,
@@ -28,7 +28,7 @@ def write_methods(
     checklists: Output,
     *,
     study: str,
-    settings: Settings,
+    all_settings: Settings,
     default_settings: Settings,
 ):
     page = Environment(  # noqa: S701 Markdown, in which `without_tags` escapes
@@ -38,9 +38,9 @@ def write_methods(
         finalize=without_tags,
     )
     page.filters |= {"plain": lambda v: f"{v:g}", "words": words_of, "band": band}
-    results = Results(tables, study, settings, default_settings)
+    results = Results(tables, study, all_settings, default_settings)
     said, references = what_is_said(results), references_in(literature)
-    text = page.from_string(template.read_text(encoding="utf-8")).render(said)
+    text = page.from_string(methods_template.read_text(encoding="utf-8")).render(said)
     cited = cited_in(text, references)
     listed = f"\n## References\n\n{list_of_references(cited)}\n" if cited else ""
     methods.write_text(numbered(text, cited) + listed, encoding="utf-8")

@@ -22,7 +22,7 @@ def write_provenance(
     snakefile: Input,
     report: Input,
     inputs: Output,
-    settings: Output,
+    settings_ran: Output,
     changed: Output,
     software: Output,
     workflow: Output,
@@ -35,7 +35,7 @@ def write_provenance(
     listed = inputs_of(Path(study))
     write(listed, "inputs", inputs)
     ran = yaml.safe_dump(all_settings.model_dump(), sort_keys=False, allow_unicode=True)
-    settings.write_text(ran, "utf-8")
+    settings_ran.write_text(ran, "utf-8")
     differing = changed_settings(default_settings, all_settings)
     table = pd.DataFrame(differing, columns=columns_of("settings_changed"))
     write(table.astype(str), "settings_changed", changed)
@@ -44,7 +44,7 @@ def write_provenance(
     written = {
         workflow: "cuffstudy",
         inputs: "Inputs with their checksums",
-        settings: "Settings of the run",
+        settings_ran: "Settings of the run",
         changed: "Settings that differ from the usual ones",
         software: "Versions of all software",
     }

@@ -15,12 +15,12 @@ def write_report(
     report: Output,
     *,
     study: str,
-    settings: Settings,
+    all_settings: Settings,
     default_settings: Settings,
     unstated: list[str],
 ):
     files = [*tables, *sorted(printed.glob("*.tsv")), methods, *figures]
-    results = Results(files, study, settings, default_settings)
+    results = Results(files, study, all_settings, default_settings)
     report.write_text(report_page(results, templates[0].parent, unstated), encoding="utf-8")
 
 

@@ -18,11 +18,11 @@ def write_session_overview(
     page: Output,
     *,
     study: str,
-    settings: StudySection,
+    about: StudySection,
 ):
     primary_windows = {
         window
-        for outcome, window in settings.primary
+        for outcome, window in about.primary
         if header("outcomes", outcome)["FAMILY"] in HEART_FAMILIES
     }
     edits = table_of(study, "edits")
@@ -31,7 +31,7 @@ def write_session_overview(
     loader = template_folder(templates[0].parent)
     style = loader.loader.get_source(loader, "session.css")[0].strip()
     text = loader.get_template("sessions.html.jinja").render(
-        title=settings.title,
+        title=about.title,
         style=style,
         styles=f"'sha256-{checksum(style)}'",
         pictures=pictures,

@@ -11,25 +11,25 @@ from study.settings import Settings
 
 def write_tables(
     tables: Inputs,
-    folder: Output,
+    printed: Output,
     *,
     study: str,
-    settings: Settings,
+    all_settings: Settings,
 ):
-    results = Results(tables, study, settings)
-    title, conditions = settings.study.title, results.conditions
-    folder.mkdir(parents=True, exist_ok=True)
+    results = Results(tables, study, all_settings)
+    title, conditions = all_settings.study.title, results.conditions
+    printed.mkdir(parents=True, exist_ok=True)
     every = printed_tables(results)
-    write_table(contents_of(every), folder / "contents.tsv")
-    for printed in every:
-        write_table(printed.table, folder / f"{printed.name}.tsv")
-        write_html(printed, title, folder / f"{printed.name}.html", conditions)
-        write_docx(printed, title, folder / f"{printed.name}.docx", conditions)
+    write_table(contents_of(every), printed / "contents.tsv")
+    for entry in every:
+        write_table(entry.table, printed / f"{entry.name}.tsv")
+        write_html(entry, title, printed / f"{entry.name}.html", conditions)
+        write_docx(entry, title, printed / f"{entry.name}.docx", conditions)
     for name, table in unprinted_tables(results).items():
-        write_table(table, folder / f"{name}.tsv")
+        write_table(table, printed / f"{name}.tsv")
     table, codebook = outcomes_by_person(results.outcomes, results.participants, conditions)
-    write_csv(table, folder / "outcomes_by_person.csv")
-    write_table(codebook, folder / "outcomes_by_person_codebook.tsv")
+    write_csv(table, printed / "outcomes_by_person.csv")
+    write_table(codebook, printed / "outcomes_by_person_codebook.tsv")
 
 
 if __name__ == "__main__":

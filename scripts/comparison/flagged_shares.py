@@ -44,7 +44,7 @@ def with_shares(contrasts: pd.DataFrame, counts: pd.DataFrame | None) -> pd.Data
     for contrast, exercise in zip(contrasts["contrast"], contrasts["exercise"], strict=True):
         pair = contrast.split(" - ")
         held = [cell[2:] for cell in cells if cell[0] in pair and exercise in ("all", cell[1])]
-        asked, *others = np.sum(held, axis=0) if held else (0, 0, 0)
-        shares.append([100 * other / asked if asked else None for other in others])
+        asked, *counted = np.sum(held, axis=0) if held else (0, 0, 0)
+        shares.append([100 * part / asked if asked else None for part in counted])
     names = [f"{name}_pct" for name in COUNTED[1:]]
     return contrasts.assign(**pd.DataFrame(shares, contrasts.index, names))

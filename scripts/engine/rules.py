@@ -13,6 +13,7 @@ from pathlib import Path
 from pydantic import TypeAdapter
 
 from engine.code import SCRIPTS, syntax_tree
+from engine.step import OF_ONE_STEP
 from study.problems import StudyError
 
 PLACES = {
@@ -95,20 +96,18 @@ def command(*steps, goes_on=False):
         the study goes on without (engine/unmade.py)
 
     Every argument is a file or parameter of the rule by its own name; where a rule runs several
-    steps, `settings` of each is the parameter named after the step, and what an earlier step makes
-    a later one reads.
+    steps, `settings` of each is the parameter named after the step, what an earlier step makes a
+    later one reads, and what several take is said once.
     """
-    calls, made = [], set()
+    calls, given = [], set()
     for step in steps:
         words = [step]
         for argument, kind in _kinds_of_arguments(step).items():
-            name = step if argument == "settings" and len(steps) > 1 else argument
-            # files of each participant are given as patterns, which are parameters
-            kind = "output" if name in made else kind.replace("of each", "params")
-            words.append(f"--{argument} {{{kind}.{name}:q}}")
-        made |= {
-            argument for argument, kind in _kinds_of_arguments(step).items() if kind == "output"
-        }
+            name = step if argument == OF_ONE_STEP and len(steps) > 1 else argument
+            if name not in given:
+                # files of each participant are given as patterns, which are parameters
+                words.append(f"--{argument} {{{kind.replace('of each', 'params')}.{name}:q}}")
+            given.add(name)
         calls.append(" ".join(words))
     text = f"python -m engine.steps {' --then '.join(calls)} > {{log:q}} 2>&1"
     if goes_on:
@@ -127,7 +126,7 @@ def check_steps(rules):
         takes = {}
         for step in steps:
             for argument, kind in _kinds_of_arguments(step).items():
-                several = argument == "settings" and len(steps) > 1
+                several = argument == OF_ONE_STEP and len(steps) > 1
                 takes.setdefault(step if several else argument, kind)
         gives = {**_each_of_kind(rule.input, "input"), **_each_of_kind(rule.output, "output")}
         for name in set(dict(rule.params.items())) - NOT_ARGUMENTS:

@@ -34,6 +34,8 @@ Output = Annotated[Path, "output"]
 
 Outputs = Annotated[list[Path], "output"]
 
+# an argument that each of several steps in one process has for itself
+OF_ONE_STEP = "settings"
 
 NO_ROOM_STATUS = 3
 

@@ -7,6 +7,7 @@ from functools import cache
 
 import pytest
 
+from engine import steps
 from engine.listings import figure_modules, header, names_in, outcome_modules
 from engine.rules import command
 from project import PARTS, PROJECT
@@ -89,6 +90,25 @@ def test_a_rule_calls_its_step_by_the_names_of_its_function():
     assert text.startswith("python -m engine.steps find_beats --signals {input.signals:q}")
     assert "--settings {params.settings:q}" in text
     assert text.endswith("> {log:q} 2>&1")
+
+
+def test_what_several_steps_of_a_rule_take_is_said_once_and_reaches_each(monkeypatch):
+    text = command("compare_conditions", "check_safety", "relate_outcomes")
+    first, second, third = text.partition(" > ")[0].split(" --then ")
+    assert "--study" in first
+    assert "--study" not in second + third
+    assert "--settings {params.check_safety:q}" in second
+    assert "--safety {output.safety:q}" in second
+    assert "--outcomes" not in third and "--safety" not in third
+    assert "--about" in third
+    calls = []
+    monkeypatch.setattr(steps, "run_with_words", calls.extend)
+    words = "check_safety --study s --safety a.tsv --settings {} --then relate_outcomes --about b"
+    steps.run_words(words.split())
+    (_, of_first), (step, of_second) = calls
+    assert of_first == ["--study", "s", "--safety", "a.tsv", "--settings", "{}"]
+    assert step.__name__ == "relate_outcomes"
+    assert of_second == ["--safety", "a.tsv", "--study", "s", "--about", "b"]
 
 
 def test_the_container_gets_everything_that_a_run_needs_and_an_unprivileged_user():

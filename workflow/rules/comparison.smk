@@ -1,14 +1,29 @@
-"""From outcomes to the contrasts between conditions."""
+"""From outcomes to contrasts between conditions and relations between outcomes."""
 
 from engine.code import code_of
 from engine.rules import command, of_everybody, parameter, patterns_of
 
+MEASURED_AGAIN = {
+    "signals": MEASURED.signals,
+    "beats": MEASURED.beats,
+    "respiration": MEASURED.respiration,
+    "saturation": MEASURED.saturation,
+    "segments": MEASURED.segments,
+    "beat_quality": MEASURED.beat_quality,
+    "sync": MEASURED.sync,
+}
+
+STEPS_OF_COMPARING = ("compare_conditions", "relate_outcomes", "try_alternatives")
+
 
 rule compare_conditions:
-    """Contrast the conditions within people and judge the planned claims."""
+    """Contrast conditions within people, relate outcomes of sets, contrast again otherwise."""
     input:
+        **of_everybody(MEASURED_AGAIN, STUDY.participants),
         outcomes=rules.gather_tables.output.outcomes,
         quality=rules.gather_tables.output.quality,
+        safety=rules.gather_tables.output.safety,
+        cuff_checks=rules.gather_tables.output.cuff_checks,
     output:
         contrasts=report(
             "<results>/contrasts.tsv",
@@ -27,74 +42,14 @@ rule compare_conditions:
         repeatability="<results>/repeatability.tsv",
         planning_table="<results>/planning.tsv",
         diagnostics="<results>/diagnostics.tsv",
-    log:
-        "<results>/logs/compare_conditions.log",
-    resources:
-        mem_mb=300,
-        runtime=5,
-    params:
-        study=STUDY.folder.as_posix(),
-        rows=STUDY.all_rows("sessions", "edits"),
-        settings=parameter(SETTINGS.compare_conditions),
-        planned=parameter(SETTINGS.plan),
-        conditions=parameter(SETTINGS.study.conditions),
-        primary=parameter(SETTINGS.study.primary),
-        seed=parameter(SETTINGS.study.seed),
-        changed=parameter(STUDY.changed_after_freezing),
-        code=code_of("compare_conditions", "outcomes/*"),
-    shell:
-        command("compare_conditions")
-
-
-rule relate_outcomes:
-    """Relate saturation to failure, pressure and heart, and contractions counted to those noted."""
-    input:
-        outcomes=rules.gather_tables.output.outcomes,
-        safety=rules.check_safety.output.safety,
-        cuff_checks=rules.check_safety.output.cuff_checks,
-    output:
         failure="<results>/failure.tsv",
         dose="<results>/dose.tsv",
         coupling="<results>/coupling.tsv",
         repetitions="<results>/repetitions.tsv",
         repetition_agreement="<results>/repetition_agreement.tsv",
-    log:
-        "<results>/logs/relate_outcomes.log",
-    resources:
-        mem_mb=300,
-        runtime=5,
-    params:
-        study=STUDY.folder.as_posix(),
-        rows=STUDY.all_rows("events", "edits"),
-        protocol=parameter(SETTINGS.protocol),
-        about=parameter(SETTINGS.study),
-        code=code_of("relate_outcomes"),
-    shell:
-        command("relate_outcomes")
-
-
-MEASURED_AGAIN = {
-    "signals": MEASURED.signals,
-    "beats": MEASURED.beats,
-    "respiration": MEASURED.respiration,
-    "saturation": MEASURED.saturation,
-    "segments": MEASURED.segments,
-    "beat_quality": MEASURED.beat_quality,
-    "sync": MEASURED.sync,
-}
-
-
-rule try_alternatives:
-    """Measure and compare the primary outcomes again under each alternative of the settings."""
-    input:
-        **of_everybody(MEASURED_AGAIN, STUDY.participants),
-        outcomes=rules.gather_tables.output.outcomes,
-        contrasts=rules.compare_conditions.output.contrasts,
-        safety=rules.check_safety.output.safety,
-    output:
         alternatives="<results>/alternatives.tsv",
     log:
-        "<results>/logs/try_alternatives.log",
+        "<results>/logs/compare_conditions.log",
     resources:
         mem_mb=400,
         # measures everybody again, 2 s a person with visits of half an hour
@@ -102,9 +57,17 @@ rule try_alternatives:
     params:
         **patterns_of(MEASURED_AGAIN),
         study=STUDY.folder.as_posix(),
-        settings=parameter(SETTINGS),
+        protocol=parameter(SETTINGS.protocol),
+        about=parameter(SETTINGS.study),
+        compare_conditions=parameter(SETTINGS.compare_conditions),
+        planned=parameter(SETTINGS.plan),
+        conditions=parameter(SETTINGS.study.conditions),
+        primary=parameter(SETTINGS.study.primary),
+        seed=parameter(SETTINGS.study.seed),
+        changed=parameter(STUDY.changed_after_freezing),
+        try_alternatives=parameter(SETTINGS),
         default_quality_rules=parameter(STUDY.default_settings.quality_rules),
         rows=STUDY.all_rows("participants", "sessions", "recordings", "events", "edits"),
-        code=code_of("try_alternatives", "outcomes/*", "windows/*"),
+        code=code_of(*STEPS_OF_COMPARING, "outcomes/*", "windows/*"),
     shell:
-        command("try_alternatives")
+        command(*STEPS_OF_COMPARING)

@@ -11,7 +11,7 @@ rule write_manifest:
     """Stop where private text stands in a result; else write down every result and its origin."""
     input:
         EVERYTHING,
-        inputs=rules.write_provenance.output.inputs,
+        inputs=rules.write_report.output.inputs,
     output:
         manifest="<results>/manifest.tsv",
     log:

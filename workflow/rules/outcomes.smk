@@ -1,4 +1,4 @@
-"""From everybody's outcomes to the tables that say what was left out and why."""
+"""From everybody's outcomes to tables of all: what was left out and why, and pressures."""
 
 from engine.code import code_of
 from engine.rules import command, of_everybody, parameter, patterns_of
@@ -15,13 +15,12 @@ GATHERED = {
         MEASURED.window_quality,
     ],
     "unmade_of_all": MEASURED.unmade,
+    "checks_of_each": MEASURED.cuff_checks,
 }
-
-CHECKED = {"checks_of_each": MEASURED.cuff_checks}
 
 
 rule gather_tables:
-    """Put everybody's outcomes, quality, clocks and exclusions into one table each."""
+    """Put everybody's outcomes, quality and clocks into one table each; judge the pressures."""
     input:
         **of_everybody(GATHERED, STUDY.participants),
     output:
@@ -39,25 +38,6 @@ rule gather_tables:
         decisions="<results>/decisions.tsv",
         recovery_series="<results>/recovery_series.tsv",
         boundaries="<results>/boundaries.tsv",
-    log:
-        "<results>/logs/gather_tables.log",
-    resources:
-        mem_mb=200,
-        runtime=5,
-    params:
-        **patterns_of(GATHERED),
-        study=STUDY.folder.as_posix(),
-        rows=STUDY.all_rows("participants", "sessions", "recordings", "events", "edits"),
-        code=code_of("gather_tables"),
-    shell:
-        command("gather_tables")
-
-
-rule check_safety:
-    """Pressures against measured occlusion pressures, symptoms, and checks that are missing."""
-    input:
-        **of_everybody(CHECKED, STUDY.participants),
-    output:
         safety=report(
             "<results>/safety.tsv",
             caption="../report/safety.rst",
@@ -67,18 +47,21 @@ rule check_safety:
         titration="<results>/titration.tsv",
         harms="<results>/harms.tsv",
     log:
-        "<results>/logs/check_safety.log",
+        "<results>/logs/gather_tables.log",
     resources:
-        mem_mb=200,
+        mem_mb=300,
         runtime=5,
     params:
-        **patterns_of(CHECKED),
-        settings=parameter(SETTINGS.check_safety),
+        **patterns_of(GATHERED),
+        study=STUDY.folder.as_posix(),
+        check_safety=parameter(SETTINGS.check_safety),
         protocol=parameter(SETTINGS.protocol),
         conditions=parameter(SETTINGS.study.conditions),
         harms_kept=parameter(STUDY.keeps("harms")),
-        study=STUDY.folder.as_posix(),
-        rows=STUDY.all_rows("sessions", "occlusion", "titration", "events", "edits", "harms"),
-        code=code_of("check_safety"),
+        rows=STUDY.all_rows(
+            *("participants", "sessions", "recordings", "occlusion", "titration"),
+            *("events", "edits", "harms"),
+        ),
+        code=code_of("gather_tables", "check_safety"),
     shell:
-        command("check_safety")
+        command("gather_tables", "check_safety")
