@@ -15,6 +15,7 @@ from pathlib import Path
 from demo.one_person import write_one_person
 from demo.practice import write_practice
 from engine.command_line import parser_of
+from recordings.writing import write_rows
 from results.typesetting import TEMPLATES
 
 PROJECT = Path(__file__).resolve().parents[2]
@@ -41,8 +42,7 @@ def without_cuff_log(folder):
             header, *table = csv.reader(file, "excel-tab")
         whose = header.index("participant_id")
         kept = [row for row in table if row[whose] in PEOPLE_WITHOUT_LOG and not words & set(row)]
-        lines = ["\t".join(row) for row in [header, *kept]]
-        (folder / f"{name}.tsv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+        write_rows([header, *kept], folder / f"{name}.tsv")
 
 
 # name, title, what it shows, and what writes it; None where it lies in the project

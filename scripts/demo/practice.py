@@ -10,6 +10,7 @@ from math import exp, pi, sin
 from pathlib import Path
 
 from engine.command_line import parser_of
+from recordings.writing import write_rows
 
 PEOPLE = [f"sub-{number:02d}" for number in range(1, 7)]
 CONDITIONS = ("no_cuff", "cuff")
@@ -80,17 +81,15 @@ def write_practice(folder, *, with_mistakes=True):
         next(row for row in events if row[5] == "cuff")[5] = "cuf"
         (folder / recordings[9][3]).write_text("")
     visit = ["participant_id", "session_id"]
-    _write(folder / "participants.tsv", [visit[:1], *([person] for person in PEOPLE)])
-    _write(folder / "sessions.tsv", [[*visit, "visit", "sequence"], *sessions])
-    header = [*visit, "signal", "file", "unit", "clock_offset_s"]
-    _write(folder / "recordings.tsv", [header, *recordings])
-    header = [*visit, "onset_s", "duration_s", "trial_type", "condition", "exercise", "bout"]
-    _write(folder / "events.tsv", [header, *events])
+    timed = ["onset_s", "duration_s", "trial_type", "condition", "exercise", "bout"]
+    for name, lines in {
+        "participants": [visit[:1], *([person] for person in PEOPLE)],
+        "sessions": [[*visit, "visit", "sequence"], *sessions],
+        "recordings": [[*visit, "signal", "file", "unit", "clock_offset_s"], *recordings],
+        "events": [[*visit, *timed], *events],
+    }.items():
+        write_rows(lines, folder / f"{name}.tsv")
     (folder / "study.yaml").write_text(SETTINGS, encoding="utf-8")
-
-
-def _write(path, lines):
-    path.write_text("\n".join("\t".join(row) for row in lines) + "\n", encoding="utf-8")
 
 
 def main(words=None):

@@ -146,10 +146,9 @@ def rules_in_words(settings, outcome, window, inputs):
     for rule in rules_that_judge(outcome, family, window.name, settings.quality_rules):
         measured = inputs.property_of_window(rule.measured)
         limits = [
-            f"{status} {side} {getattr(rule, f'{status}_{side}'):g}"
+            f"{status} {limits}"
             for status in ("flagged", "refused")
-            for side in ("below", "above")
-            if getattr(rule, f"{status}_{side}") is not None
+            if (limits := rule.limits_in_words(status))
         ]
         here = "not known here" if measured is None else f"here {measured:.4g}"
         yield f"{rule.measured}, {here}; {', '.join(limits)} ({rule.says}; {rule.source})"

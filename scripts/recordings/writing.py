@@ -11,6 +11,11 @@ def write_text(text, path, *, encoding="utf-8"):
     path.write_bytes(text.encode(encoding))
 
 
+def write_rows(lines, path):
+    """Write rows of cells, all of them text, as a table with tabs between them."""
+    write_text("".join("\t".join(row) + "\n" for row in lines), path)
+
+
 def write_json(content, path):
     """Write what JSON can hold, signs of other alphabets as they are."""
     write_text(json.dumps(content, indent=2, ensure_ascii=False) + "\n", path)

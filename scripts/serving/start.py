@@ -129,18 +129,11 @@ class StartPages:
 
     def to_open(self):
         """Pages of results, and those of folders that were looked at, with what each is."""
-        results = self.project / RESULTS
-        reports = sorted(results.glob("*/report.html"))
-        looked = sorted(results.glob("look/*/look.html"))
+        pages = {"Report of": "*/report.html", "Files of": "look/*/look.html"}
         return [
-            *(
-                [f"Report of {p.parent.name}", p.relative_to(self.project).as_posix()]
-                for p in reports
-            ),
-            *(
-                [f"Files of {p.parent.name}", p.relative_to(self.project).as_posix()]
-                for p in looked
-            ),
+            [f"{what} {path.parent.name}", path.relative_to(self.project).as_posix()]
+            for what, pattern in pages.items()
+            for path in sorted((self.project / RESULTS).glob(pattern))
         ]
 
     def file(self, path):

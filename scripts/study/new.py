@@ -15,37 +15,26 @@ from pathlib import Path
 import yaml
 
 from engine.command_line import parser_of
+from recordings.writing import write_rows
 from results.words import counted
 from study.orders import METHODS, drawn_orders, sealed_record, write_record
 from study.session_forms import VISITS, write_sheets
-from study.table_changes import needed_columns
 from study.tables import TABLES, allowed_in
 
 LIMBS = ("leg", "arm")
 WRITTEN_TABLES = ("participants", "sessions", "recordings", "events", "occlusion", "titration")
 
-# columns that a new study has, beside those that it cannot do without
-OFFERED = {
-    "participants": ("age_years", "sex", "body_mass_kg", "stature_cm"),
-    "sessions": (
-        *("sequence", "session_start", "sleep_h", "caffeine_h", "exercise_h", "room_c"),
-        *("expectation", "note"),
-    ),
+# columns for what few studies have, which a person adds where they do
+NOT_OFFERED = {
+    "sessions": ("date_shifted",),
     "recordings": (
-        *("channel", "time_column", "sampling_rate_hz", "site", "side", "position"),
-        *("clock_offset_s", "sync_marks_s"),
+        *("limb", "adipose_thickness_mm", "source_detector_mm", "encoding", "separator", "decimal"),
+        *("first_row", "time_format", "overlap", "declared_over_header", "declared_reason"),
+        *("scale", "proposed"),
     ),
-    "events": (
-        *("onset_time", "condition", "exercise", "limb", "side", "posture", "bout"),
-        *("cuff_pressure_mmhg", "reps_planned", "reps_done", "to_failure", "load_kg", "rpe"),
-        *("pain", "numbness", "capillary_refill_s", "distal_flow", "skin_colour"),
-        *("systolic_mmhg", "diastolic_mmhg", "stopped_early", "stop_reason", "reason", "note"),
-    ),
-    "occlusion": ("session_id", "side"),
-    "titration": (
-        *("side", "cuff_width_cm", "capillary_refill_s", "distal_flow", "skin_colour", "pain"),
-        *("numbness", "smo2_pct", "accepted", "note"),
-    ),
+    "events": ("event_id", "cuff"),
+    "occlusion": ("cuff", "override", "override_by", "override_reason"),
+    "titration": ("cuff",),
 }
 
 
@@ -187,7 +176,9 @@ def write_study(folder, plan):
     for name in WRITTEN_TABLES:
         if name in ("occlusion", "titration") and plan["no_cuff"] and len(plan["conditions"]) == 1:
             continue
-        _write_table(folder / f"{name}.tsv", columns_of(name), planned_rows.get(name, []))
+        columns, planned = columns_of(name), planned_rows.get(name, [])
+        lines = [columns, *([row.get(column, "n/a") for column in columns] for row in planned)]
+        write_rows(lines, folder / f"{name}.tsv")
     (folder / "study.yaml").write_text(settings_of(plan), encoding="utf-8")
     visit_plan = {key: plan[key] for key in ("shares", "exercises", "bouts", "reps", "visits")}
     text = yaml.safe_dump(visit_plan, sort_keys=False, allow_unicode=True)
@@ -210,15 +201,7 @@ def write_study(folder, plan):
 
 def columns_of(name):
     """Columns of a table in a new study."""
-    model = TABLES[name]
-    wanted = {*needed_columns(model), *OFFERED[name]}
-    return [column for column in model.model_fields if column in wanted]
-
-
-def _write_table(path, columns, entries):
-    lines = ["\t".join(columns)]
-    lines += ["\t".join(row.get(column, "n/a") for column in columns) for row in entries]
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return [c for c in TABLES[name].model_fields if c not in NOT_OFFERED.get(name, ())]
 
 
 def settings_of(plan):

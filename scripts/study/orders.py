@@ -17,6 +17,7 @@ from datetime import datetime
 from itertools import permutations
 from pathlib import Path
 
+from recordings.writing import write_rows
 from study.problems import StudyError, did_you_mean
 from study.table_changes import TableChanges
 
@@ -92,8 +93,7 @@ def read_record(study):
 
 def write_record(study, record):
     """Write the record."""
-    lines = ["\t".join(COLUMNS), *("\t".join(row[c] for c in COLUMNS) for row in record)]
-    (study / RECORD).write_text("\n".join(lines) + "\n", encoding="utf-8")
+    write_rows([COLUMNS, *([row[c] for c in COLUMNS] for row in record)], study / RECORD)
 
 
 def opened_orders(study):

@@ -149,19 +149,12 @@ def _quality_rules():
     ]
     for name, fields in written.items():
         rule = QualityRule.model_validate(fields)
-        limits = {
-            status: ", ".join(
-                f"{side} {getattr(rule, f'{status}_{side}'):g}"
-                for side in ("below", "above")
-                if getattr(rule, f"{status}_{side}") is not None
-            )
-            for status in ("flagged", "refused")
-        }
+        flagged, refused = map(rule.limits_in_words, ("flagged", "refused"))
         windows = fields["windows"] if fields["windows"] == "all" else ", ".join(rule.windows)
         judged = ", ".join([*(f"all of {family}" for family in rule.families), *rule.outcomes])
         judged += f" without {', '.join(rule.without)}" if rule.without else ""
         lines.append(
-            f"| {name} | {rule.measured} | {limits['flagged']} | {limits['refused']} | "
+            f"| {name} | {rule.measured} | {flagged} | {refused} | "
             f"{windows} | {judged} | {rule.source} |"
         )
     lines += ["", "| family | outcomes |", "|---|---|"]

@@ -123,6 +123,11 @@ def convention(description, **limits):
     return setting(description, "convention", **limits)
 
 
+def stated(description, **limits):
+    """A field of a rule or an alternative, which states its source itself."""
+    return setting(description, "see source", **limits)
+
+
 def of_study(description, **limits):
     """A setting that every study has its own value of."""
     return setting(description, "the study", **limits)
@@ -315,21 +320,20 @@ class SegmentOxygenation(Section):
 class QualityRule(Section):
     """Outcomes, the windows that the rule holds in, what is measured there and its limits."""
 
-    families: list[str] = setting("Families of outcomes that the rule holds for.", "see source")
-    outcomes: list[str] = setting("Further outcomes that it holds for.", "see source")
-    without: list[str] = setting("Outcomes of the families that it leaves out.", "see source")
-    windows: list[WindowName] = setting("Windows that it holds in, or all.", "see source")
-    measured: Literal[*functions_in("measuring/properties")] = setting(
+    families: list[str] = stated("Families of outcomes that the rule holds for.")
+    outcomes: list[str] = stated("Further outcomes that it holds for.")
+    without: list[str] = stated("Outcomes of the families that it leaves out.")
+    windows: list[WindowName] = stated("Windows that it holds in, or all.")
+    measured: Literal[*functions_in("measuring/properties")] = stated(
         "Property of the window that is compared with the limits, a function of "
-        "scripts/measuring/properties.py.",
-        "see source",
+        "scripts/measuring/properties.py."
     )
-    flagged_below: float | None = setting("Flagged when below.", "see source")
-    flagged_above: float | None = setting("Flagged when above.", "see source")
-    refused_below: float | None = setting("Refused when below.", "see source")
-    refused_above: float | None = setting("Refused when above.", "see source")
-    says: str = setting("The reason, as a reader sees it.", "see source")
-    source: str = setting("Where the rule comes from, or convention.", "see source")
+    flagged_below: float | None = stated("Flagged when below.")
+    flagged_above: float | None = stated("Flagged when above.")
+    refused_below: float | None = stated("Refused when below.")
+    refused_above: float | None = stated("Refused when above.")
+    says: str = stated("The reason, as a reader sees it.")
+    source: str = stated("Where the rule comes from, or convention.")
 
     @model_validator(mode="before")
     @classmethod
@@ -340,6 +344,11 @@ class QualityRule(Section):
         no_outcomes = {"families": [], "outcomes": [], "without": []}
         in_all = {"windows": windows()} if stated.get("windows") == "all" else {}
         return {**dict.fromkeys(limits), **no_outcomes, **stated, **in_all}
+
+    def limits_in_words(self, status: str) -> str:
+        """The limits beyond which a value is flagged or refused, as `below 2, above 20`."""
+        limits = {side: getattr(self, f"{status}_{side}") for side in ("below", "above")}
+        return ", ".join(f"{side} {at:g}" for side, at in limits.items() if at is not None)
 
     def holds_for(self, outcome: str, family: str, window: str) -> bool:
         """Whether the rule judges an outcome of a family in a window."""
@@ -558,14 +567,14 @@ class CompareConditions(Section):
 class Alternative(Section):
     """What one alternative changes; only steps after the recordings were read can run again."""
 
-    protocol: dict = setting("Changed facts of the protocol.", "see source")
-    find_beats: dict = setting("Changed settings of find_beats.", "see source")
-    segment_oxygenation: dict = setting("Changed settings of segment_oxygenation.", "see source")
-    measure_outcomes: dict = setting("Changed settings of measure_outcomes.", "see source")
-    quality_rules: dict = setting("Changed quality rules.", "see source")
-    compare_conditions: dict = setting("Changed settings of compare_conditions.", "see source")
-    edits: Literal["used", "ignored"] = setting("Whether edits.tsv is carried out.", "see source")
-    says: str = setting("What the alternative is, in a few words.", "see source")
+    protocol: dict = stated("Changed facts of the protocol.")
+    find_beats: dict = stated("Changed settings of find_beats.")
+    segment_oxygenation: dict = stated("Changed settings of segment_oxygenation.")
+    measure_outcomes: dict = stated("Changed settings of measure_outcomes.")
+    quality_rules: dict = stated("Changed quality rules.")
+    compare_conditions: dict = stated("Changed settings of compare_conditions.")
+    edits: Literal["used", "ignored"] = stated("Whether edits.tsv is carried out.")
+    says: str = stated("What the alternative is, in a few words.")
 
     @model_validator(mode="before")
     @classmethod

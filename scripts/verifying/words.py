@@ -1,5 +1,6 @@
 """What two sets of results have in common and what moved, in sentences and tables."""
 
+from recordings.writing import write_rows
 from results.words import counted
 
 # of moved numbers, on the screen and in a certificate; --moved writes them all
@@ -55,5 +56,4 @@ def write_moved(comparison, causes, path):
         reasons = "; ".join(causes.of(cell.file)) or "n/a"
         row = str(cell.row) if cell.row else "n/a"
         lines.append([cell.file, row, cell.labels, cell.column, cell.old, cell.new, reasons])
-    text = "".join("\t".join(row) + "\n" for row in lines)
-    path.write_text(text, encoding="utf-8")
+    write_rows(lines, path)
