@@ -57,12 +57,18 @@ _POINTS = 300
 
 
 class FileSeen(NamedTuple):
-    """A file of the folder: its name in it, its checksum, its channels, or why there are none."""
+    """A file of the folder: its name in it, its checksum, its channels, or why there are none.
+
+    `copies`: other files with the same bytes; `rows`: those of recordings.tsv that name it, None
+    where the folder is no study.
+    """
 
     name: str
     sha256: str
     channels: list[ChannelSeen]
     fault: str
+    copies: tuple[str, ...] = ()
+    rows: tuple[int, ...] | None = None
 
 
 def main(words):
@@ -70,21 +76,36 @@ def main(words):
     if len(words) != 1 or not Path(words[0]).is_dir():
         sys.exit(__doc__.strip())
     folder = Path(words[0])
-    files = [seen_in(path, folder) for path in recordings_in(folder)]
-    rows_naming = rows_of_files(folder)
+    files = files_in(folder)
     out = Path("results") / "look" / folder.resolve().name
     out.mkdir(parents=True, exist_ok=True)
-    seen = [row for file in files for row in seen_rows(file, files, rows_naming)]
     unopened = not_opened(folder)
+    seen = [row for file in files for row in seen_rows(file)]
     seen += [{"file": name, "kind": "not opened", "remarks": NO_KIND} for name in unopened]
-    proposed = list(proposed_rows(files, rows_naming))
+    proposed = list(proposed_rows(files))
     _write(out / "look.tsv", SEEN_COLUMNS, seen)
     _write(out / "recordings_proposed.tsv", PROPOSED_COLUMNS, proposed)
-    (out / "look.html").write_text(page_of(folder, files, rows_naming, unopened), encoding="utf-8")
-    print("\n".join([*told(files, rows_naming, unopened), *summary(files, proposed, out)]))
+    (out / "look.html").write_text(page_of(folder, files, unopened), encoding="utf-8")
+    print("\n".join([*told(files, unopened), *summary(files, proposed, out)]))
     faults = [f"recordings: {file.fault}" for file in files if file.fault]
     if faults:
         sys.exit("\n".join(["", *by_cause(faults)]))
+
+
+def files_in(folder):
+    """What every file of a folder holds that a recorder may have written."""
+    files = [seen_in(path, folder) for path in recordings_in(folder)]
+    rows_naming = rows_of_files(folder)
+    alike = defaultdict(list)
+    for file in files:
+        alike[file.sha256 or file.name].append(file.name)
+    return [
+        file._replace(
+            copies=tuple(name for name in alike[file.sha256 or file.name] if name != file.name),
+            rows=tuple(rows_naming.get(file.name, ())) if rows_naming else None,
+        )
+        for file in files
+    ]
 
 
 def not_opened(folder):
@@ -135,17 +156,12 @@ def rows_of_files(folder):
     return rows_naming
 
 
-def same_content(file, files):
-    """Names of other files with the same bytes."""
-    return [f.name for f in files if f.sha256 and f.sha256 == file.sha256 and f.name != file.name]
-
-
-def seen_rows(file, files, rows_naming):
+def seen_rows(file):
     """Rows of look.tsv about one file, one for each channel."""
     named = {
         "file": file.name,
-        "same_content_as": "; ".join(same_content(file, files)),
-        "rows_of_recordings": "; ".join(map(str, rows_naming.get(file.name, []))),
+        "same_content_as": "; ".join(file.copies),
+        "rows_of_recordings": "; ".join(map(str, file.rows or ())),
     }
     if not file.channels:
         why = file.fault.replace("\n", " ") or "holds no column of numbers"
@@ -166,20 +182,13 @@ def seen_rows(file, files, rows_naming):
         }
 
 
-def proposed_rows(files, rows_naming):
+def proposed_rows(files):
     """Rows for recordings.tsv of what no row names yet, every guess and every gap marked."""
     for file in files:
-        if rows_naming.get(file.name) or _is_copy(file, files):
-            continue
-        for channel in file.channels:
-            if channel.signal is not None:
-                yield _proposed(file, channel)
-
-
-def _is_copy(file, files):
-    """Whether another file of the same bytes says better, or earlier, whose it is."""
-    names = [file.name, *same_content(file, files)]
-    return file.name != min(names, key=lambda name: ("sub-" not in name, name))
+        # of copies that one which says better, or earlier, whose it is
+        names = sorted([file.name, *file.copies], key=lambda name: ("sub-" not in name, name))
+        if not file.rows and file.name == names[0]:
+            yield from (_proposed(file, c) for c in file.channels if c.signal is not None)
 
 
 def _proposed(file, channel):
@@ -216,7 +225,7 @@ def _proposed(file, channel):
     }
 
 
-def told(files, rows_naming, unopened):
+def told(files, unopened):
     """What every file holds, a line for each channel, as a person reads it on the screen."""
     lines = []
     for file in files:
@@ -225,10 +234,9 @@ def told(files, rows_naming, unopened):
             lines += [f"    {line_of(channel)}" for channel in file.channels]
         else:
             lines.append("    not read: see below" if file.fault else "    no column of numbers")
-        copies = same_content(file, files)
-        if copies:
-            lines.append(f"    the same content as {in_words(copies)}")
-        if rows_naming and not rows_naming.get(file.name):
+        if file.copies:
+            lines.append(f"    the same content as {in_words(file.copies)}")
+        if file.rows == ():
             lines.append("    no row of recordings.tsv names it")
     return [*lines, *(f"{name}\n    not opened: {NO_KIND}" for name in unopened)]
 
@@ -266,16 +274,19 @@ def summary(files, proposed, out):
 
 
 def picture(channel):
-    """The first seconds of a channel as points of an SVG line, 300 by 60; empty without any."""
-    time_s, samples = channel.time_s, channel.value
-    if len(time_s) < 2 or not np.isfinite(samples).any():
-        return ""
+    """The first seconds of a channel as points of an SVG line, 300 by 60, and how many they are.
+
+    Empty without any.
+    """
     fast = channel.rate_hz is not None and channel.rate_hz >= FAST_HZ
-    shown = time_s <= time_s[0] + (SHOWN_OF_FAST_S if fast else SHOWN_OF_SLOW_S)
-    shown &= np.isfinite(samples)
+    seconds = SHOWN_OF_FAST_S if fast else SHOWN_OF_SLOW_S
+    time_s, samples = channel.time_s, channel.value
+    if len(time_s) < 2:
+        return "", seconds
+    shown = np.isfinite(samples) & (time_s <= time_s[0] + seconds)
     time_s, samples = time_s[shown], samples[shown]
     if len(time_s) < 2:
-        return ""
+        return "", seconds
     low, high = samples.min(), samples.max()
     across = 300 * (time_s - time_s[0]) / (time_s[-1] - time_s[0])
     down = 58 - 56 * (samples - low) / ((high - low) or 1.0)
@@ -284,37 +295,20 @@ def picture(channel):
     for first in range(0, len(across), each):
         part = slice(first, first + each)
         keep[first + np.argmin(down[part])] = keep[first + np.argmax(down[part])] = True
-    return " ".join(f"{x:.1f},{y:.1f}" for x, y in zip(across[keep], down[keep], strict=True))
+    points = zip(across[keep], down[keep], strict=True)
+    return " ".join(f"{x:.1f},{y:.1f}" for x, y in points), seconds
 
 
-def page_of(folder, files, rows_naming, unopened):
+def page_of(folder, files, unopened):
     """The page look.html."""
     from report.page import templates_of
 
-    shown = [
-        {
-            "name": file.name,
-            "fault": file.fault,
-            "copies": same_content(file, files),
-            "rows": rows_naming.get(file.name, []),
-            "unnamed": bool(rows_naming) and not rows_naming.get(file.name),
-            "channels": [
-                {
-                    "said": line_of(channel),
-                    "points": picture(channel),
-                    "seconds": SHOWN_OF_FAST_S
-                    if (channel.rate_hz or 0) >= FAST_HZ
-                    else SHOWN_OF_SLOW_S,
-                }
-                for channel in file.channels
-            ],
-        }
-        for file in files
-    ]
     page = templates_of(TEMPLATES).get_template("look.html.jinja")
     return page.render(
         folder=folder.resolve().name,
-        files=shown,
+        files=files,
+        line_of=line_of,
+        picture=picture,
         n_faults=sum(bool(f.fault) for f in files),
         unopened=unopened,
         no_kind=NO_KIND,
