@@ -132,7 +132,7 @@ def _columns_of_text(file: OutsideFile) -> list[ChannelSeen]:
         try:
             if time_at is None:
                 no_times = {"time_at": None, "time_format": None}
-                read = read_columns(file.path, text, dialect, value_at=at, **no_times)
+                read = read_columns(text, dialect, value_at=at, **no_times)
                 seen.append(_without_times(name, read.value, dialect, remark, stamped))
                 continue
             times = {"time_column": dialect.columns[time_at], "time_format": time_format}
@@ -171,9 +171,7 @@ def _time_column(file, text, dialect, kinds) -> tuple[int | None, str | None, st
     for at in dict.fromkeys([*stamped, *named, 0]):
         value_column = next(n for n in range(len(dialect.columns)) if n != at)
         try:
-            read = read_columns(
-                file.path, text, dialect, value_at=value_column, time_at=at, time_format=None
-            )
+            read = read_columns(text, dialect, value_at=value_column, time_at=at, time_format=None)
         except ReadingError as fault:
             if at in stamped:
                 return None, None, f"column {dialect.columns[at]}: {fault.seen}; {fault.todo}"

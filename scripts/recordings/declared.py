@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from pathlib import Path
 
 from recordings.recording import ReadingError
 from recordings.units import contradicts, recognised_unit
@@ -46,14 +45,13 @@ def declared_by(columns: Mapping[str, object], overruled: tuple[str, ...] = ()) 
     return Declared(**of_file | {"overruled": overruled}, dialect=DeclaredDialect(**dialect))
 
 
-def refuse_another_unit(path: Path, where: str, written: str, unit: str, *, by: str) -> None:
+def refuse_another_unit(where: str, written: str, unit: str, *, by: str) -> None:
     """Raise a ReadingError where the unit that a file writes is another than the declared one.
 
     `by` : what writes it, as messages name it
     """
     if contradicts(written, unit):
         raise ReadingError(
-            path,
             where,
             f"declared {unit}, but {by} says {written}",
             f"{recognised_unit(written)}, as {by} says",

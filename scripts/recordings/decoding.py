@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
 from recordings.raw_files import unfolded
 from recordings.recording import ReadingError
@@ -17,7 +16,7 @@ def decode(file: OutsideFile, encoding: str | None) -> tuple[str, str]:
     Line ends become `\\n`, blank ends and spaces inside numbers go. Raises ReadingError for an
     encoding that is unknown or does not fit, and for signs that no text holds.
     """
-    path, content = file.path, unfolded(file)
+    content = unfolded(file)
     encodings = (encoding,) if encoding else _possible_encodings(content)
     todo = "correct encoding in recordings.tsv"
     for name in encodings:
@@ -27,21 +26,21 @@ def decode(file: OutsideFile, encoding: str | None) -> tuple[str, str]:
             if isinstance(fault, UnicodeError):
                 continue
             allowed = "utf-8, utf-16, cp1252, latin-1 or another that Python knows"
-            raise ReadingError(path, "encoding", repr(name), allowed, todo) from None
-        _refuse_signs(path, text)
+            raise ReadingError("encoding", repr(name), allowed, todo) from None
+        _refuse_signs(text)
         return text, name
     refusal = f"the text is not {' or '.join(encodings)}"
-    raise ReadingError(path, "encoding", refusal, "text in one encoding", todo)
+    raise ReadingError("encoding", refusal, "text in one encoding", todo)
 
 
-def _refuse_signs(path: Path, text: str) -> None:
+def _refuse_signs(text: str) -> None:
     """The fast parser reads a number on both sides of a NUL as one."""
     for sign, name in (("\0", "NUL"), (NO_SEPARATOR, "a unit separator (U+001F)")):
         at = text.find(sign)
         if at >= 0:
             row = text.count("\n", 0, at) + 1
             todo = "copy the file again from the recorder; if it is damaged there, declare the rest"
-            raise ReadingError(path, f"row {row}", f"holds {name}", "text", todo)
+            raise ReadingError(f"row {row}", f"holds {name}", "text", todo)
 
 
 def _possible_encodings(content: bytes) -> tuple[str, ...]:

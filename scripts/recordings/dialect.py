@@ -7,7 +7,6 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from pathlib import Path
 
 import numpy as np
 
@@ -120,12 +119,10 @@ def _open_table(
     file: OutsideFile, declared: DeclaredDialect
 ) -> tuple[str, Dialect, tuple[str, ...]]:
     text, encoding = decode(file, declared.encoding)
-    return text, *find_dialect(file.path, text, replace(declared, encoding=encoding))
+    return text, *find_dialect(text, replace(declared, encoding=encoding))
 
 
-def find_dialect(
-    path: Path, text: str, declared: DeclaredDialect
-) -> tuple[Dialect, tuple[str, ...]]:
+def find_dialect(text: str, declared: DeclaredDialect) -> tuple[Dialect, tuple[str, ...]]:
     """Find separator, decimal mark, header and rows of a text; what is declared is not searched
     for. The encoding is that which read the text.
 
@@ -134,11 +131,11 @@ def find_dialect(
     dialect and notes. Raises ReadingError where two pairs read different numbers equally well, or
     none reads a table. Source of the method: convention.
     """
-    separators = _given_mark(path, "separator", declared.separator, SEPARATOR_NAMES)
+    separators = _given_mark("separator", declared.separator, SEPARATOR_NAMES)
     first_line = re.match(r"(?i)\s*sep=(.)\n", text)
     if declared.separator is None and first_line and first_line[1] in SEPARATOR_NAMES:
         separators = (first_line[1],)
-    decimals = _given_mark(path, "decimal", declared.decimal, DECIMAL_NAMES)
+    decimals = _given_mark("decimal", declared.decimal, DECIMAL_NAMES)
     first_row = declared.first_row
     n_lines = text.count("\n") + 1
     sample = _sample_lines(text, n_lines)
@@ -147,17 +144,16 @@ def find_dialect(
     sample = [line for line in sample if line.text.strip() and not is_comment(line.text)]
     fits = [_fit(sample, mark, point) for mark in separators for point in decimals]
     if declared.separator is not None and not any(fits):
-        _refuse_declared_separator(path, sample, separators[0], decimals)
-    fit = _choose_fit(path, [fit for fit in fits if fit is not None], text)
+        _refuse_declared_separator(sample, separators[0], decimals)
+    fit = _choose_fit([fit for fit in fits if fit is not None], text)
     if first_row is not None and fit.first != first_row:
         raise ReadingError(
-            path,
             f"row {first_row}",
             f"first_row, but no row of the table: the first one is row {fit.first}",
             "the row of the first numbers",
             "correct first_row in recordings.tsv, or leave it blank",
         )
-    header_row, columns = _header(path, fit, text, separator_given=len(separators) == 1)
+    header_row, columns = _header(fit, text, separator_given=len(separators) == 1)
     dialect = Dialect(
         encoding=declared.encoding,
         separator=fit.separator,
@@ -187,16 +183,14 @@ def _sample_lines(text: str, n_lines: int) -> list[_Line]:
     return sample + [_Line(row, line) for row, line in enumerate(tail, first_of_tail)]
 
 
-def _given_mark(
-    path: Path, column: str, given: str | None, names: Mapping[str, str]
-) -> tuple[str, ...]:
+def _given_mark(column: str, given: str | None, names: Mapping[str, str]) -> tuple[str, ...]:
     if given is None:
         return tuple(names)
     for mark, name in names.items():
         if given == mark or given.strip().lower() == name:
             return (mark,)
     todo = f"correct {column} in recordings.tsv, or leave it blank"
-    raise ReadingError(path, column, f"'{given}'", ", ".join(names.values()), todo)
+    raise ReadingError(column, f"'{given}'", ", ".join(names.values()), todo)
 
 
 def _fit(sample: Sequence[_Line], separator: str, decimal: str) -> _Fit | None:
@@ -277,7 +271,7 @@ def _is_missing_row(cells: Sequence[str], kinds: str, column_kinds: str) -> bool
 
 
 def _refuse_declared_separator(
-    path: Path, sample: Sequence[_Line], declared: str, decimals: Iterable[str]
+    sample: Sequence[_Line], declared: str, decimals: Iterable[str]
 ) -> None:
     """Raise a ReadingError where another separator than the declared one reads a table."""
     points = tuple(decimals)
@@ -286,7 +280,6 @@ def _refuse_declared_separator(
     if read:
         best = max(read, key=lambda fit: (fit.share, fit.n_cells))
         raise ReadingError(
-            path,
             "separator",
             f"no table of numbers with the declared {SEPARATOR_NAMES[declared]}, "
             f"{SEPARATOR_NAMES[best.separator]} gives {best.n_cells} columns",
@@ -295,10 +288,9 @@ def _refuse_declared_separator(
         )
 
 
-def _choose_fit(path: Path, fits: Sequence[_Fit], text: str) -> _Fit:
+def _choose_fit(fits: Sequence[_Fit], text: str) -> _Fit:
     if not fits:
         raise ReadingError(
-            path,
             "",
             "no table of numbers found",
             "rows of equally many cells, with a header above them",
@@ -313,14 +305,13 @@ def _choose_fit(path: Path, fits: Sequence[_Fit], text: str) -> _Fit:
     chosen, *rivals = [fit for fit in fits if fit.share >= best - 1e-9]
     for rival in rivals:
         if rival.numbers != chosen.numbers:
-            raise _undecided(path, chosen, rival)
+            raise _undecided(chosen, rival)
     return chosen
 
 
-def _undecided(path: Path, chosen: _Fit, rival: _Fit) -> ReadingError:
+def _undecided(chosen: _Fit, rival: _Fit) -> ReadingError:
     if rival.separator == chosen.separator and rival.first == chosen.first:
         return ReadingError(
-            path,
             f"row {chosen.first}",
             f"'{_telling_cell(chosen, rival)}' may be a fraction or thousands, in every row",
             "a decimal mark that the numbers show beyond doubt",
@@ -331,7 +322,6 @@ def _undecided(path: Path, chosen: _Fit, rival: _Fit) -> ReadingError:
         for fit in (chosen, rival)
     )
     return ReadingError(
-        path,
         f"row {chosen.first}",
         f"'{chosen.separator.join(chosen.sampled[0])}' reads with {ways}",
         "one way to read the numbers",
@@ -382,9 +372,7 @@ def _header_fits(fit: _Fit, text: str) -> bool:
     return fit.n_named <= len(_names(above[0][1], fit)) <= fit.n_cells
 
 
-def _header(
-    path: Path, fit: _Fit, text: str, *, separator_given: bool
-) -> tuple[int | None, tuple[str, ...]]:
+def _header(fit: _Fit, text: str, *, separator_given: bool) -> tuple[int | None, tuple[str, ...]]:
     """Row and names of the header; numbered columns where the file has none."""
     above = [(row, _names(line, fit)) for row, line in _lines_above(text, fit.first)]
     if (
@@ -397,7 +385,6 @@ def _header(
     named = fit.n_named <= len(names) <= fit.n_cells
     if fit.separator == "," and not named and not separator_given and _are_whole(fit.sampled):
         raise ReadingError(
-            path,
             f"row {fit.first}",
             f"comma may be separator and decimal mark at once: '{','.join(fit.sampled[0])}'",
             "one mark between cells and another inside numbers",
@@ -407,7 +394,6 @@ def _header(
         return row, tuple(name or f"column {at}" for at, name in enumerate(names, 1))
     if len(names) > 1:
         raise ReadingError(
-            path,
             f"row {row}",
             f"{len(names)} names above {fit.n_named} columns: {', '.join(names)}",
             "one name per column",

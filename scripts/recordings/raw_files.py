@@ -20,36 +20,36 @@ def open_raw(path: Path, study: Path | None) -> OutsideFile:
     ReadingError for a file that is not there, empty or refused unread, OSError for one that may not
     be read.
     """
-    with _faults_of(path):
+    with _faults_in_words():
         state = path.stat()
         if path.is_file() and not state.st_size:
             todo = "copy it from the recorder again"
-            raise ReadingError(path, "", "an empty file (0 bytes)", "a recording", todo)
+            raise ReadingError("", "an empty file (0 bytes)", "a recording", todo)
         return _opened(path, study or path.parent, (state.st_mtime_ns, state.st_size))
 
 
 def open_description(path: Path, study: Path | None) -> OutsideFile:
     """The description that lies beside a recording, opened as `open_raw` does."""
-    with _faults_of(path):
+    with _faults_in_words():
         return open_outside(path, study or path.parent, LARGEST_DESCRIPTION_BYTES)
 
 
 @contextmanager
-def _faults_of(path):
-    """What the door refuses, as a ReadingError of the file."""
+def _faults_in_words():
+    """What the door refuses, as a ReadingError."""
     try:
         yield
     except FileNotFoundError:
         raise ReadingError(
-            path, "", "no such file", "a file", "correct `file` in recordings.tsv"
+            "", "no such file", "a file", "correct `file` in recordings.tsv"
         ) from None
     except Refused as fault:
-        raise ReadingError(path, "", fault.seen, fault.allowed, fault.todo) from None
+        raise ReadingError("", fault.seen, fault.allowed, fault.todo) from None
 
 
 def unfolded(file: OutsideFile) -> bytes:
     """Bytes of a file without gzip. Raises ReadingError for a damaged or unbounded one."""
-    with _faults_of(file.path):
+    with _faults_in_words():
         return file.unfolded()
 
 

@@ -73,8 +73,8 @@ def recording_of(row, study, events):
     path = Path(study) / row.file_inside
     recording = read_recording(path, declared_by(row.model_dump(), row.overruled), Path(study))
     if row.signal != "rr":
-        refuse_times_of_another_unit(path, recording, end_of_session_s(events, row.session_id))
-    refuse_marks_outside(path, recording, row.sync_marks())
+        refuse_times_of_another_unit(recording, end_of_session_s(events, row.session_id))
+    refuse_marks_outside(recording, row.sync_marks())
     return recording
 
 
@@ -129,8 +129,7 @@ def fault_in_words(file, fault):
     """Why a file cannot be read, under the name that recordings.tsv gives it."""
     if isinstance(fault, OSError):
         return f"{file}: cannot be opened ({fault.strerror}); see who may read it, or copy it again"
-    parts = (fault.where, fault.seen, fault.allowed, fault.todo)
-    return str(ReadingError(file, *parts)).replace("\n", "\n  ")
+    return fault.of_file(file).replace("\n", "\n  ")
 
 
 def each_once(faults):

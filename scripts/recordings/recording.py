@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from pathlib import Path
 from typing import NamedTuple, NoReturn
 
 import numpy as np
@@ -27,21 +26,25 @@ _LONGEST_LINE = 300
 class ReadingError(Exception):
     """A recording that cannot be read honestly, in words a person can act on.
 
-    Attributes: `file` (path), `where` (row, column or time; may be empty), `found`, `allowed`
-    and `todo`, all text. `str()` has at most three lines.
+    Attributes: `where` in its file (row, column or time; may be empty), `seen`, `allowed` and
+    `todo`, all text. `str()` has at most three lines; who names the file puts it before them.
     """
 
-    def __init__(self, file: Path | str, where: str, seen: str, allowed: str, todo: str) -> None:
-        super().__init__(file, where, seen, allowed, todo)
-        self.file = file
+    def __init__(self, where: str, seen: str, allowed: str, todo: str) -> None:
+        super().__init__(where, seen, allowed, todo)
         self.where = where
         self.seen = seen
         self.allowed = allowed
         self.todo = todo
 
     def __str__(self) -> str:
-        where = f"{self.file}, {self.where}" if self.where else str(self.file)
-        lines = (f"{where}: {self.seen}", f"allowed: {self.allowed}", f"to do: {self.todo}")
+        return self.of_file("")
+
+    def of_file(self, file: str) -> str:
+        """The words of the error, with the name of its file."""
+        where = ", ".join(filter(None, [file, self.where]))
+        seen = f"{where}: {self.seen}" if where else self.seen
+        lines = (seen, f"allowed: {self.allowed}", f"to do: {self.todo}")
         return "\n".join(_one_line(line) for line in lines)
 
 
@@ -104,7 +107,6 @@ def even_stretch(samples: FloatArray, *, start_s: float, sampling_rate_hz: float
 
 
 def cut_at_gaps(
-    path: Path,
     time_s: FloatArray,
     samples: FloatArray,
     *,
@@ -141,7 +143,7 @@ def cut_at_gaps(
         if backwards.size and (
             stretch.step_s is None or _repeats_rows(time_s[first:stop], samples[first:stop])
         ):
-            _refuse_backwards(path, time_s, samples, row_numbers, first + int(backwards[0]))
+            _refuse_backwards(time_s, samples, row_numbers, first + int(backwards[0]))
         stretches.append(stretch)
     notes = [_gap_sentence(time_s, row_numbers, int(gap)) for gap in gaps[:_NOTES_PER_KIND]]
     if gaps.size > _NOTES_PER_KIND:
@@ -226,7 +228,7 @@ def _gap_sentence(time_s: FloatArray, row_numbers: Sequence[int], gap: int) -> s
 
 
 def _refuse_backwards(
-    path: Path, time_s: FloatArray, samples: FloatArray, row_numbers: Sequence[int], at: int
+    time_s: FloatArray, samples: FloatArray, row_numbers: Sequence[int], at: int
 ) -> NoReturn:
     later_s, earlier_s = time_s[at + 1], time_s[at]
     if later_s == earlier_s:
@@ -239,7 +241,6 @@ def _refuse_backwards(
             f" and repeats row {row_numbers[earlier]}" if repeated else ""
         )
     raise ReadingError(
-        path,
         f"row {row_numbers[at + 1]}",
         fault,
         "a time column that only rises",

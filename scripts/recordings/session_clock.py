@@ -26,7 +26,7 @@ def end_of_session_s(events, session_id):
     return float((of_session["onset_s"] + of_session["duration_s"].fillna(0.0)).max())
 
 
-def refuse_times_of_another_unit(path, recording, session_s):
+def refuse_times_of_another_unit(recording, session_s):
     """Refuse times that span a hundred sessions: they count in ms, as a day's recording does not.
 
     Raises ReadingError.
@@ -35,7 +35,6 @@ def refuse_times_of_another_unit(path, recording, session_s):
     last_s = max(piece.time_s[-1] for piece in recording.stretches)
     if last_s - first_s > LONGEST_IN_SESSIONS * session_s:
         raise ReadingError(
-            path,
             "times",
             f"a span of {last_s - first_s:.0f} s, but the events of the session end at "
             f"{session_s:.0f} s",
@@ -44,14 +43,13 @@ def refuse_times_of_another_unit(path, recording, session_s):
         )
 
 
-def refuse_marks_outside(path, recording, marks_s):
+def refuse_marks_outside(recording, marks_s):
     """Refuse sync marks before the beginning or behind the end of the file. Raises ReadingError."""
     first_s, last_s = extent_s(recording)
     for mark_s in marks_s:
         if not first_s - MARK_ROUNDING_S <= mark_s <= last_s + MARK_ROUNDING_S:
             cut_off = f" ({recording.cut_off})" if recording.cut_off else ""
             raise ReadingError(
-                path,
                 "sync_marks_s",
                 f"a sync mark at {mark_s:g} s, but the file holds {first_s:.0f} to {last_s:.0f} s"
                 f"{cut_off}",

@@ -8,7 +8,6 @@ import time
 from dataclasses import replace
 from datetime import date, datetime
 from datetime import time as time_of_day
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -665,7 +664,7 @@ def test_a_suspect_unit_stops_the_reading_with_what_to_do(tmp_path):
 
 
 def test_an_error_has_three_lines_and_survives_another_process(tmp_path):
-    error = ReadingError(tmp_path / "a.csv", "row 3", "x\ny" * 400, "numbers", "mend it")
+    error = ReadingError("row 3", "x\ny" * 400, "numbers", "mend it")
     assert len(str(error).splitlines()) == 3
     assert str(pickle.loads(pickle.dumps(error))) == str(error)
     with pytest.raises(ReadingError, match="no such file"):
@@ -700,11 +699,11 @@ def test_times_in_ms_are_refused_where_no_rate_is_declared_and_a_day_s_recording
     assert session_s == 900.0
     day = SimpleNamespace(stretches=[SimpleNamespace(time_s=np.array([0.0, 86400.0]))])
     in_ms = SimpleNamespace(stretches=[SimpleNamespace(time_s=1000.0 * np.array([0.0, 950.0]))])
-    refuse_times_of_another_unit(Path("day.csv"), day, session_s)
+    refuse_times_of_another_unit(day, session_s)
     with pytest.raises(ReadingError, match="time_format = ms or min"):
-        refuse_times_of_another_unit(Path("ms.csv"), in_ms, session_s)
+        refuse_times_of_another_unit(in_ms, session_s)
     # without timed events there is nothing to hold it against
-    refuse_times_of_another_unit(Path("ms.csv"), in_ms, end_of_session_s(events, "ses-2"))
+    refuse_times_of_another_unit(in_ms, end_of_session_s(events, "ses-2"))
 
 
 def test_a_file_of_channels_that_was_written_again_is_read_again(tmp_path):

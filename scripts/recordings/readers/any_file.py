@@ -45,7 +45,6 @@ def read_recording(path: Path, declared: Declared, study: Path | None = None) ->
     kind = kind_of_file(file)
     if kind != "text" and signal == "rr":
         raise ReadingError(
-            path,
             "signal",
             "beat intervals in an evenly sampled file",
             "text with one interval per row",
@@ -65,10 +64,10 @@ def read_recording(path: Path, declared: Declared, study: Path | None = None) ->
 
         read = read_intervals if signal == "rr" else read_delimited
         recording = read(file, declared)
-    recording, rate_notes = _as_declared(path, recording, declared)
+    recording, rate_notes = _as_declared(recording, declared)
     if signal == "ecg":
-        _refuse_slow_ecg(path, recording)
-    return _in_canonical_unit(path, recording, signal, rate_notes)
+        _refuse_slow_ecg(recording)
+    return _in_canonical_unit(recording, signal, rate_notes)
 
 
 def kind_of_file(file: OutsideFile) -> str:
@@ -79,7 +78,6 @@ def kind_of_file(file: OutsideFile) -> str:
         return "edf"
     if path.suffix.lower() in (".edf", ".bdf"):
         raise ReadingError(
-            path,
             "",
             "the content is not EDF",
             "EDF or EDF+ (16 bit)",
@@ -89,16 +87,14 @@ def kind_of_file(file: OutsideFile) -> str:
     return "bids_physio" if name.endswith("_physio.tsv") else "text"
 
 
-def _as_declared(
-    path: Path, recording: Recording, declared: Declared
-) -> tuple[Recording, tuple[str, ...]]:
+def _as_declared(recording: Recording, declared: Declared) -> tuple[Recording, tuple[str, ...]]:
     """The recording with what the row overrules, and notes on its sampling rate."""
     stretches = recording.stretches
     if "scale" in declared.overruled:
         stretches = tuple(replace(s, value=s.value * declared.scale) for s in stretches)
     if "rate" not in declared.overruled:
         scaled = replace(recording, stretches=stretches)
-        return scaled, _check_rate(path, recording, declared.sampling_rate_hz)
+        return scaled, _check_rate(recording, declared.sampling_rate_hz)
     rate_hz = declared.sampling_rate_hz
     stretches = tuple(
         even_stretch(s.value, start_s=s.start_s, sampling_rate_hz=rate_hz) for s in stretches
@@ -106,7 +102,6 @@ def _as_declared(
     for earlier, later in zip(stretches, stretches[1:], strict=False):
         if later.start_s <= earlier.time_s[-1]:
             raise ReadingError(
-                path,
                 "sampling_rate_hz",
                 f"at {rate_hz:g} Hz the part that begins at {earlier.start_s:g} s reaches into the "
                 f"next one at {later.start_s:g} s",
@@ -116,7 +111,7 @@ def _as_declared(
     return replace(recording, stretches=stretches, stamp_moves=None), ()
 
 
-def _check_rate(path: Path, recording: Recording, declared_hz: float | None) -> tuple[str, ...]:
+def _check_rate(recording: Recording, declared_hz: float | None) -> tuple[str, ...]:
     """Compare a declared sampling rate with the file's own; a wrong time unit shows here."""
     longest = max(recording.stretches, key=lambda stretch: len(stretch.time_s))
     if declared_hz is None or len(longest.time_s) < 2:
@@ -124,7 +119,6 @@ def _check_rate(path: Path, recording: Recording, declared_hz: float | None) -> 
     of_file_hz = 1.0 / float(np.median(np.diff(longest.time_s)))
     if abs(of_file_hz / declared_hz - 1) > _RATE_TOLERANCE:
         raise ReadingError(
-            path,
             "sampling_rate_hz",
             f"declared {declared_hz:g} Hz, but the file's own times give {of_file_hz:.4g} Hz",
             f"the file's rate to within {100 * _RATE_TOLERANCE:g} %",
@@ -136,12 +130,11 @@ def _check_rate(path: Path, recording: Recording, declared_hz: float | None) -> 
     return ()
 
 
-def _refuse_slow_ecg(path: Path, recording: Recording) -> None:
+def _refuse_slow_ecg(recording: Recording) -> None:
     longest = max(recording.stretches, key=lambda stretch: len(stretch.time_s))
     steps_s = np.diff(longest.time_s)
     if len(steps_s) and np.median(steps_s) > 1 / _SLOWEST_ECG_HZ:
         raise ReadingError(
-            path,
             "",
             f"an ECG sampled at {1 / np.median(steps_s):.3g} Hz",
             f"at least {_SLOWEST_ECG_HZ:g} Hz; 100 Hz and more to place beats",
@@ -157,16 +150,13 @@ def _cure_of_unit(signal: str) -> str:
     )
 
 
-def _in_canonical_unit(
-    path: Path, recording: Recording, signal: str, rate_notes: tuple[str, ...]
-) -> Recording:
+def _in_canonical_unit(recording: Recording, signal: str, rate_notes: tuple[str, ...]) -> Recording:
     declared = recording.unit
     implausible = check_plausible(
         signal, np.concatenate([stretch.value for stretch in recording.stretches]), declared
     )
     if implausible:
         raise ReadingError(
-            path,
             "unit",
             implausible,
             f"{signal} in {', '.join(allowed_units(signal))}, as recorded",

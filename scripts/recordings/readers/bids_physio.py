@@ -31,9 +31,7 @@ def read_bids_physio(file: OutsideFile, declared: Declared, study: Path | None) 
     other than its own. Source of the format: Brain Imaging Data Structure specification 1.10,
     physiological recordings.
     """
-    path = file.path
-    sidecar = sidecar_of(path)
-    described = _description(path, sidecar, study)
+    described = _description(file, study)
     text, encoding = file.once(decode, "utf-8-sig")
     n_rows = text.count("\n") + 1
     columns = tuple(described["Columns"])
@@ -48,14 +46,14 @@ def read_bids_physio(file: OutsideFile, declared: Declared, study: Path | None) 
         n_cells=len(columns),
         thousands=False,
     )
-    at, _ = choose_columns(path, dialect, declared.channel, None)
+    at, _ = choose_columns(dialect, declared.channel, None)
     if "unit" not in declared.overruled:
         about = described.get(columns[at])
         written = about.get("Units") if isinstance(about, dict) else None
         where = f"column {columns[at]}"
         if isinstance(written, str):
-            refuse_another_unit(sidecar, where, written, declared.unit, by="the JSON")
-    read = read_columns(path, text, dialect, value_at=at, time_at=None, time_format=None)
+            refuse_another_unit(where, written, declared.unit, by="the JSON")
+    read = read_columns(text, dialect, value_at=at, time_at=None, time_format=None)
     samples = read.value
     start_s = float(described["StartTime"])
     rate_hz = float(described["SamplingFrequency"])
@@ -68,7 +66,7 @@ def read_bids_physio(file: OutsideFile, declared: Declared, study: Path | None) 
 
 def columns_written(file: OutsideFile, study: Path | None) -> list[tuple[str, str]]:
     """Name and unit of every column, as the JSON writes them. Raises ReadingError."""
-    described = _description(file.path, sidecar_of(file.path), study)
+    described = _description(file, study)
     about = {name: described.get(name) for name in described["Columns"]}
     return [
         (name, str(said.get("Units", "")) if isinstance(said, dict) else "")
@@ -81,17 +79,18 @@ def sidecar_of(path: Path) -> Path:
     return path.with_name(path.name.removesuffix(".gz").removesuffix(".tsv") + ".json")
 
 
-def _description(path: Path, sidecar: Path, study: Path | None) -> dict[str, Any]:
+def _description(file: OutsideFile, study: Path | None) -> dict[str, Any]:
+    sidecar = sidecar_of(file.path)
     if not sidecar.exists():
         lack, todo = "no JSON of its name beside it", "put the JSON next to the table"
-        raise ReadingError(path, "", lack, "a JSON of the same name", todo)
+        raise ReadingError("", lack, "a JSON of the same name", todo)
     content = open_description(sidecar, study).content
     try:
         described = json.loads(content.decode("utf-8-sig"), object_pairs_hook=_each_once)
     except (ValueError, RecursionError) as fault:
         why = "nested too deep" if isinstance(fault, RecursionError) else fault
         raise ReadingError(
-            sidecar, "", f"not readable as JSON: {why}", "valid JSON", "mend the JSON"
+            "", f"not readable as JSON: {why}", "valid JSON", "mend the JSON"
         ) from fault
     needed = {
         "SamplingFrequency": lambda entry: _is_number(entry) and 0 < entry <= _HIGHEST_RATE_HZ,
@@ -102,7 +101,6 @@ def _description(path: Path, sidecar: Path, study: Path | None) -> dict[str, Any
         if not isinstance(described, dict) or not fits(described.get(key)):
             entry = described.get(key, "nothing") if isinstance(described, dict) else "no object"
             raise ReadingError(
-                sidecar,
                 key,
                 shown(entry),
                 f"SamplingFrequency above 0 to {_HIGHEST_RATE_HZ:g} (Hz), StartTime (s), Columns "

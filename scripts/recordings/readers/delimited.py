@@ -6,7 +6,6 @@ import io
 import re
 from collections.abc import Sequence
 from datetime import time
-from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -72,28 +71,24 @@ def read_delimited(file: OutsideFile, declared: Declared) -> Recording:
     pattern (as in strptime) that `time_format` names. Without it rows are `sampling_rate_hz`
     apart. Raises ReadingError as `readers.read_recording` says.
     """
-    path = file.path
     text, dialect, notes = open_table(file, declared.dialect)
-    value_at, time_at = choose_columns(
-        path, dialect, declared.channel, declared.time_column, text=text
-    )
+    value_at, time_at = choose_columns(dialect, declared.channel, declared.time_column, text=text)
     if time_at is None and declared.sampling_rate_hz is None:
         raise ReadingError(
-            path,
             "",
             "nothing says when the samples were taken",
             f"a time column (of {', '.join(dialect.columns)}) or a sampling rate",
             "fill in time_column or sampling_rate_hz in recordings.tsv",
         )
     read = read_columns(
-        path, text, dialect, value_at=value_at, time_at=time_at, time_format=declared.time_format
+        text, dialect, value_at=value_at, time_at=time_at, time_format=declared.time_format
     )
     samples, time_s = read.value, read.time_s
     notes += read.notes + blank_notes(samples)
     if time_s is None:
         stretch = even_stretch(samples, start_s=0.0, sampling_rate_hz=declared.sampling_rate_hz)
         return Recording((stretch,), declared.unit, dialect.shown(), notes)
-    stretches, cuts, moves = cut_at_gaps(path, time_s, samples, row_numbers=read.row_numbers)
+    stretches, cuts, moves = cut_at_gaps(time_s, samples, row_numbers=read.row_numbers)
     return Recording(
         stretches,
         declared.unit,
@@ -111,7 +106,7 @@ def blank_notes(samples: FloatArray) -> tuple[str, ...]:
 
 
 def choose_columns(
-    path: Path, dialect: Dialect, channel: str | None, time_column: str | None, *, text: str = ""
+    dialect: Dialect, channel: str | None, time_column: str | None, *, text: str = ""
 ) -> tuple[int, int | None]:
     """Positions of the value column and of the time column, None where none is named.
 
@@ -120,19 +115,18 @@ def choose_columns(
     """
     time_at = None
     if time_column is not None:
-        time_at = _column(path, text, dialect, "time_column", time_column)
+        time_at = _column(text, dialect, "time_column", time_column)
     if channel is not None:
-        return _column(path, text, dialect, "channel", channel), time_at
+        return _column(text, dialect, "channel", channel), time_at
     candidates = [at for at in range(len(dialect.columns)) if at != time_at]
     if len(candidates) != 1:
         ambiguity = f"{len(candidates)} columns could be meant"
         todo = "fill in channel in recordings.tsv"
-        raise ReadingError(path, "channel", ambiguity, ", ".join(dialect.columns), todo)
+        raise ReadingError("channel", ambiguity, ", ".join(dialect.columns), todo)
     return candidates[0], time_at
 
 
 def read_columns(
-    path: Path,
     text: str,
     dialect: Dialect,
     *,
@@ -155,20 +149,19 @@ def read_columns(
     row_numbers: Sequence[int] = range(dialect.first_row, dialect.last_row + 1)
     columns = _read_at_once(body, dialect, kinds)
     if columns is None:
-        columns, row_numbers = _read_row_by_row(path, body, dialect, kinds)
+        columns, row_numbers = _read_row_by_row(body, dialect, kinds)
     if time_at is None:
         return Columns(columns[value_at], None, row_numbers)
     where = f"column {dialect.columns[time_at]}"
     if clock_pattern:
         stamps = columns[time_at]
-        time_s, notes = _clock_seconds(path, stamps, clock_pattern, row_numbers, where)
+        time_s, notes = _clock_seconds(stamps, clock_pattern, row_numbers, where)
         zero_at = _first_moment(stamps[0], clock_pattern)
         return Columns(columns[value_at], time_s, row_numbers, notes, zero_at)
     time_s = columns[time_at] * _TIME_UNITS_S[time_format or "s"]
     missing = np.flatnonzero(np.isnan(time_s))
     if missing.size:
         raise ReadingError(
-            path,
             f"row {row_numbers[int(missing[0])]}, {where}",
             "no time",
             "a time in every row",
@@ -177,14 +170,14 @@ def read_columns(
     return Columns(columns[value_at], time_s, row_numbers)
 
 
-def _column(path: Path, text: str, dialect: Dialect, asked_by: str, name: str) -> int:
+def _column(text: str, dialect: Dialect, asked_by: str, name: str) -> int:
     named = [at for at, column in enumerate(dialect.columns) if column == name.strip()]
     if len(named) == 1:
         return named[0]
     listed = ", ".join(dialect.columns)
     if named:
         fault, todo = f"{len(named)} columns are called '{name}'", "rename one in a copy"
-        raise ReadingError(path, asked_by, fault, listed, todo)
+        raise ReadingError(asked_by, fault, listed, todo)
     fault = f"no column '{name}'{did_you_mean(name, dialect.columns)}"
     header = (
         f"the header was taken from row {dialect.header_row}"
@@ -205,7 +198,7 @@ def _column(path: Path, text: str, dialect: Dialect, asked_by: str, name: str) -
             "correct separator in recordings.tsv or leave it blank; a header that is separated "
             "otherwise than its rows: mend it in a copy of the file"
         )
-    raise ReadingError(path, asked_by, fault, listed, todo)
+    raise ReadingError(asked_by, fault, listed, todo)
 
 
 def separator_with(text: str, name: str, *, but: str) -> tuple[str, int, int] | None:
@@ -268,7 +261,7 @@ def _cells_per_row(octets: bytes, separator: str) -> NDArray[np.int64]:
 
 
 def _read_row_by_row(
-    path: Path, body: str, dialect: Dialect, kinds: dict[int, type]
+    body: str, dialect: Dialect, kinds: dict[int, type]
 ) -> tuple[dict[int, NDArray], list[int]]:
     """Read strictly, cell by cell; name the first cell that is not what its column holds.
 
@@ -285,7 +278,6 @@ def _read_row_by_row(
             cells.pop()
         if len(cells) != n_named:
             raise ReadingError(
-                path,
                 f"row {row}",
                 f"{len(cells)} cells: {shown(line.strip()[:60])}",
                 f"{n_named} cells with separator {SEPARATOR_NAMES[dialect.separator]}",
@@ -293,7 +285,6 @@ def _read_row_by_row(
             )
         if n_named == 1 and not line.strip():
             raise ReadingError(
-                path,
                 f"row {row}",
                 "a blank line inside the only column",
                 "a number in every row; n/a for none",
@@ -306,11 +297,11 @@ def _read_row_by_row(
                     cells[at] if kind is str else to_number(cells[at], dialect.decimal)
                 )
             except ValueError:
-                raise _not_a_number(path, row, dialect, at, cells[at]) from None
+                raise _not_a_number(row, dialect, at, cells[at]) from None
     return {at: np.array(columns[at], dtype=kind) for at, kind in kinds.items()}, row_numbers
 
 
-def _not_a_number(path: Path, row: int, dialect: Dialect, at: int, cell: str) -> ReadingError:
+def _not_a_number(row: int, dialect: Dialect, at: int, cell: str) -> ReadingError:
     where = f"row {row}, column {dialect.columns[at]}"
     allowed = f"numbers with decimal {DECIMAL_NAMES[dialect.decimal]}; n/a for none"
     if kind_of_cell(cell, dialect.decimal) == "S":
@@ -319,7 +310,7 @@ def _not_a_number(path: Path, row: int, dialect: Dialect, at: int, cell: str) ->
     else:
         fault = f"{shown(cell)} is not a number"
         todo = "correct the column's name or first_row in recordings.tsv, or the cell in a copy"
-    return ReadingError(path, where, fault, allowed, todo)
+    return ReadingError(where, fault, allowed, todo)
 
 
 _LOCAL_STAMP = re.compile(
@@ -368,7 +359,7 @@ def _dated(pattern: str) -> bool:
 
 
 def _clock_seconds(
-    path: Path, stamps: NDArray, pattern: str, row_numbers: Sequence[int], where: str
+    stamps: NDArray, pattern: str, row_numbers: Sequence[int], where: str
 ) -> tuple[FloatArray, tuple[str, ...]]:
     """Clock times as s since the first row; where no date is written they may pass midnight."""
     cells = pd.Series(stamps, dtype=object).str.strip()
@@ -381,7 +372,6 @@ def _clock_seconds(
     if unread.size:
         at = int(unread[0])
         raise ReadingError(
-            path,
             f"row {row_numbers[at]}, {where}",
             f"{shown(cells.iloc[at])} is not written as time_format '{pattern}'",
             "s, ms, min or one pattern for every row: %d day %m month %Y year %H:%M:%S %f fraction",

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import warnings
 from datetime import date, datetime, time
-from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -41,19 +40,18 @@ def read_edf_channel(raw: OutsideFile, declared: Declared) -> Recording:
     Kemp et al. Electroencephalogr Clin Neurophysiol 1992;82:391-393; Kemp and Olivan Clin
     Neurophysiol 2003;114:1755-1761.
     """
-    path, unit, overruled = raw.path, declared.unit, declared.overruled
+    unit, overruled = declared.unit, declared.overruled
     file = raw.once(_opened)
-    signal = file.edf.signals[_position(path, file.labels, declared.channel)]
+    signal = file.edf.signals[_position(file.labels, declared.channel)]
     if "unit" not in overruled:
         where = f"channel {signal.label}"
-        refuse_another_unit(path, where, signal.physical_dimension, unit, by="the file")
-    samples = _samples(path, signal, scale_overruled="scale" in overruled)
+        refuse_another_unit(where, signal.physical_dimension, unit, by="the file")
+    samples = _samples(signal, scale_overruled="scale" in overruled)
     rate_hz = float(signal.sampling_frequency)
     onset_s, notes = file.onset_s, file.notes
     of_file = {"cut_off": file.cut_off, "misfit": file.misfit, "zero_at": file.zero_at}
     if onset_s is None and file.edf.reserved.startswith("EDF+D"):
         raise ReadingError(
-            path,
             "",
             "the file says that it is discontinuous, but not when every record begins",
             "a time-keeping annotation in every record (EDF+D)",
@@ -63,7 +61,7 @@ def read_edf_channel(raw: OutsideFile, declared: Declared) -> Recording:
         whole = even_stretch(samples, start_s=0.0, sampling_rate_hz=rate_hz)
         return Recording((whole,), unit, notes=notes, **of_file)
     record_s = float(file.edf.data_record_duration)
-    stretches, cuts = _cut_at_records(path, samples, onset_s, rate_hz=rate_hz, record_s=record_s)
+    stretches, cuts = _cut_at_records(samples, onset_s, rate_hz=rate_hz, record_s=record_s)
     return Recording(stretches, unit, notes=notes + cuts, **of_file)
 
 
@@ -94,7 +92,7 @@ def _opened(raw: OutsideFile) -> _File:
             edf = read_edf(content, header_encoding="latin-1")
             labels = [signal.label for signal in edf.signals]
         except (ValueError, ArithmeticError, LookupError, UnboundLocalError, TypeError) as fault:
-            raise _not_edf(raw.path, str(fault)) from fault
+            raise _not_edf(str(fault)) from fault
     # the library says in its own words what is said here of records
     messages = [str(warning.message) for warning in caught]
     messages = [text for text in messages if "data record" not in text]
@@ -139,7 +137,7 @@ class _Header(NamedTuple):
 
 def _header(raw: OutsideFile) -> _Header:
     """The header of a file, every number of it read. Raises ReadingError."""
-    path, content = raw.path, raw.content
+    content = raw.content
 
     def number(name: str, at: int, size: int, lowest: int) -> int:
         written = content[at : at + size].decode("latin-1").strip()
@@ -149,16 +147,16 @@ def _header(raw: OutsideFile) -> _Header:
             stated = lowest - 1
         if stated < lowest:
             fault = f"{name} {written[:20]!r}" if written else f"no {name}"
-            raise _not_edf(path, fault)
+            raise _not_edf(fault)
         return stated
 
     if len(content) < _FIXED_HEADER_BYTES:
-        raise _not_edf(path, "it ends within its header")
+        raise _not_edf("it ends within its header")
     n_signals = number("number of signals", 252, 4, 1)
     promised = number("number of data records", 236, 8, -1)
     data_at = _FIXED_HEADER_BYTES * (n_signals + 1)
     if len(content) < data_at:
-        raise _not_edf(path, f"it ends within its header of {n_signals} signals")
+        raise _not_edf(f"it ends within its header of {n_signals} signals")
     # label 16, transducer 80, dimension 8, four ranges of 8, filter 80: 216 bytes per signal
     sizes_at = _FIXED_HEADER_BYTES + 216 * n_signals
     labels = [
@@ -172,9 +170,9 @@ def _header(raw: OutsideFile) -> _Header:
     except ValueError:
         record_s = -1.0
     if not 0 < record_s < _LONGEST_RECORD_S:
-        raise _not_edf(path, f"duration of a data record {written!r}, which must be above 0 s")
+        raise _not_edf(f"duration of a data record {written!r}, which must be above 0 s")
     if not sum(samples):
-        raise _not_edf(path, "no samples in a data record")
+        raise _not_edf("no samples in a data record")
     return _Header(labels, samples, data_at, promised, record_s)
 
 
@@ -206,13 +204,11 @@ def _promised(content: bytes, header: _Header) -> tuple[bytes, tuple[str, ...], 
     return content[:end], (note,), "", misfit
 
 
-def _not_edf(path: Path, why: str) -> ReadingError:
-    return ReadingError(
-        path, "", f"not readable as EDF: {why}", "an EDF or EDF+ file", _EXPORT_AGAIN
-    )
+def _not_edf(why: str) -> ReadingError:
+    return ReadingError("", f"not readable as EDF: {why}", "an EDF or EDF+ file", _EXPORT_AGAIN)
 
 
-def _position(path: Path, labels: list[str], channel: str | None) -> int:
+def _position(labels: list[str], channel: str | None) -> int:
     listed = ", ".join(labels) or "no channel at all"
     if channel is None and len(labels) == 1:
         return 0
@@ -226,10 +222,10 @@ def _position(path: Path, labels: list[str], channel: str | None) -> int:
         if named:
             fault = f"{len(named)} channels are called '{channel}'"
         todo = "correct channel"
-    raise ReadingError(path, "channel", fault, listed, f"{todo} in recordings.tsv")
+    raise ReadingError("channel", fault, listed, f"{todo} in recordings.tsv")
 
 
-def _samples(path: Path, signal: EdfSignal, *, scale_overruled: bool) -> FloatArray:
+def _samples(signal: EdfSignal, *, scale_overruled: bool) -> FloatArray:
     """Physical values; without a scale the reader below would hand out raw converter steps."""
     where = f"channel {signal.label}"
     try:
@@ -240,19 +236,18 @@ def _samples(path: Path, signal: EdfSignal, *, scale_overruled: bool) -> FloatAr
         scaled = False
     if not scaled and not scale_overruled:
         raise ReadingError(
-            path,
             where,
             "no scale",
             "a physical and a digital range in the header",
             f"{_EXPORT_AGAIN}, or state the factor: declared_over_header = scale, with scale",
         )
     if not signal.sampling_frequency > 0 or not len(signal.digital):
-        raise ReadingError(path, where, "no samples", "at least one sample", _EXPORT_AGAIN)
+        raise ReadingError(where, "no samples", "at least one sample", _EXPORT_AGAIN)
     return np.array(signal.data if scaled else signal.digital, dtype=np.float64)
 
 
 def _cut_at_records(
-    path: Path, samples: FloatArray, onset_s: FloatArray, *, rate_hz: float, record_s: float
+    samples: FloatArray, onset_s: FloatArray, *, rate_hz: float, record_s: float
 ) -> tuple[tuple[Stretch, ...], tuple[str, ...]]:
     per_record = len(samples) // len(onset_s)
     # Onsets are text: what is off by less than half a sample is rounding, not a gap (convention).
@@ -264,7 +259,6 @@ def _cut_at_records(
         late_s = onset_s[record] - due_s
         if late_s < -tolerance_s:
             raise ReadingError(
-                path,
                 f"record {record + 1}",
                 f"it begins at {onset_s[record]:g} s, before the last one ends at {due_s:g} s",
                 "records one after another",

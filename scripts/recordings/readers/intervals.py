@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
@@ -25,10 +24,8 @@ def read_intervals(file: OutsideFile, declared: Declared) -> Recording:
     that ends it) and the recording is cut where they outrun the intervals. Raises
     ReadingError as `readers.read_recording` says, and for a blank or negative interval.
     """
-    path = file.path
     if declared.sampling_rate_hz is not None:
         raise ReadingError(
-            path,
             "sampling_rate_hz",
             f"{declared.sampling_rate_hz:g} Hz for beat intervals",
             "blank: intervals come with the beats",
@@ -36,14 +33,12 @@ def read_intervals(file: OutsideFile, declared: Declared) -> Recording:
         )
     unit = declared.unit
     text, dialect, notes = open_table(file, declared.dialect)
-    value_at, time_at = choose_columns(
-        path, dialect, declared.channel, declared.time_column, text=text
-    )
+    value_at, time_at = choose_columns(dialect, declared.channel, declared.time_column, text=text)
     read = read_columns(
-        path, text, dialect, value_at=value_at, time_at=time_at, time_format=declared.time_format
+        text, dialect, value_at=value_at, time_at=time_at, time_format=declared.time_format
     )
     intervals, time_s, row_numbers, time_notes, zero_at = read
-    _refuse_impossible(path, intervals, row_numbers)
+    _refuse_impossible(intervals, row_numbers)
     interval_s = to_canonical("rr", intervals, unit) * 1e-3
     if time_s is None:
         whole = Stretch(0.0, None, np.cumsum(interval_s), intervals)
@@ -54,7 +49,7 @@ def read_intervals(file: OutsideFile, declared: Declared) -> Recording:
             "times are of the beat that begins an interval: moved to the one that ends it",
         )
     stretches, cuts, _ = cut_at_gaps(
-        path, time_s, intervals, row_numbers=row_numbers, expected_step_s=interval_s[1:]
+        time_s, intervals, row_numbers=row_numbers, expected_step_s=interval_s[1:]
     )
     from_first_beat = tuple(
         replace(
@@ -81,12 +76,11 @@ def _stamped_at_start(time_s: FloatArray, interval_s: FloatArray) -> bool:
     return bool(misfit_start < 0.5 * misfit_end)
 
 
-def _refuse_impossible(path: Path, intervals: FloatArray, row_numbers: Sequence[int]) -> None:
+def _refuse_impossible(intervals: FloatArray, row_numbers: Sequence[int]) -> None:
     bad = np.flatnonzero(~(intervals >= 0))
     if bad.size:
         at = int(bad[0])
         raise ReadingError(
-            path,
             f"row {row_numbers[at]}",
             "no interval" if np.isnan(intervals[at]) else f"an interval of {intervals[at]:g}",
             "a positive interval in every row: a missing one hides how much time passed",
