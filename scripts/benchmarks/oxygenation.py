@@ -24,7 +24,7 @@ from cuff.pressure import propose_cuff_boundaries
 from demo import sensors, signals, study
 from demo.muscle_oxygen import SimulatedCuff, SimulatedOxygen, SimulatedSet, simulate_muscle_oxygen
 from muscle import boundaries, cleaning, desaturation, levels, recovery
-from muscle.contractions import find_contractions
+from muscle.contractions import Cadences, find_contractions
 from muscle.readings import Readings
 from muscle.resting_variation import resting_variation
 from results.estimate import Estimate
@@ -33,11 +33,9 @@ from study.settings_files import default_settings
 SETTINGS = default_settings()
 MEASURING, PROTOCOL = SETTINGS.measure_outcomes, SETTINGS.protocol
 LEAST_USABLE = MEASURING.smallest_usable_pct / 100
-CADENCES = {
-    "slowest_hz": PROTOCOL.slowest_cadence_hz,
-    "fastest_hz": PROTOCOL.fastest_cadence_hz,
-    "min_samples_per_contraction": PROTOCOL.samples_per_contraction,
-}
+CADENCES = Cadences(
+    PROTOCOL.slowest_cadence_hz, PROTOCOL.fastest_cadence_hz, PROTOCOL.samples_per_contraction
+)
 COURSE, CLEANING = (
     {name: getattr(SETTINGS.segment_oxygenation, name) for name in names}
     for names in (
@@ -122,7 +120,7 @@ def of_session(simulated: SimulatedOxygen) -> Iterator[Judged]:
         yield "tau", tau, of_set.tau_s
     limits = simulated.boundaries[simulated.boundaries["boundary"].str.startswith("set")]
     true_s = limits.groupby("boundary")["time_s"].apply(list).to_dict()
-    proposals = boundaries.propose_boundaries(trace.time, trace.reading, **CADENCES, **COURSE)
+    proposals = boundaries.propose_boundaries(trace.time, trace.reading, CADENCES, **COURSE)
     yield from of_limits(proposals, true_s)
 
 
@@ -142,7 +140,7 @@ def judged_set(trace: Readings, rest, course, moments_s, repetitions) -> Iterato
         *(trace.time, trace.reading, *window),
         noted_rate_hz=repetitions / (end_s - onset_s),
         min_usable_share=LEAST_USABLE,
-        **CADENCES,
+        cadences=CADENCES,
     )
     yield "contraction_count", contractions.count, repetitions
     rate_hz = contractions.rate_hz
@@ -213,7 +211,7 @@ def of_visit(visit: study.PlannedVisit, rng: np.random.Generator) -> Iterator[Ju
                 planned.reps_done,
             )
         yield from of_limits(
-            boundaries.propose_boundaries(time_s, smo2_pct, **CADENCES, **COURSE),
+            boundaries.propose_boundaries(time_s, smo2_pct, CADENCES, **COURSE),
             {"set_start": [p.onset_s for p in of_muscle], "set_end": [p.end_s for p in of_muscle]},
         )
     pressure_mmhg = sensors.recorded_cuff_pressure(visit, cuff_s, rng)
@@ -262,7 +260,7 @@ def least_error_of_set_end_s(rate_hz: float, noise_pct: float, ripple_pct: float
     squares = []
     for contraction_s in (2.0, 3.0, 4.0):
         readings = rate_hz * contraction_s
-        if readings < CADENCES["min_samples_per_contraction"]:
+        if readings < CADENCES.readings_each:
             squares.append(6.0**2 / 12)
             continue
         apart = ripple_pct / noise_pct * sqrt(readings / 2)

@@ -7,7 +7,6 @@ without the visit: what a reader needs to take the study into a meta-analysis.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict
 
 import numpy as np
 import pandas as pd
@@ -60,7 +59,7 @@ def effect_size_row(condition: np.ndarray, reference: np.ndarray) -> dict:
     if test.p is not None:
         row |= {"difference_low": test.ci_low, "difference_high": test.ci_high}
     try:
-        return row | asdict(effect_sizes(condition, reference))
+        return row | effect_sizes(condition, reference)
     except ValueError as reason:
         return row | {"note": str(reason)}
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -18,25 +17,6 @@ def hedges_correction(df: float) -> float:
     Source: Hedges 1981, J Educ Stat 6:107.
     """
     return float(np.exp(special.gammaln(df / 2) - special.gammaln((df - 1) / 2)) / np.sqrt(df / 2))
-
-
-@dataclass(frozen=True)
-class EffectSize:
-    """Standardised mean differences; d_z per SD of differences, d_av per average SD."""
-
-    d_z: float
-    d_z_low: float
-    d_z_high: float
-    g_z: float
-    g_z_low: float
-    g_z_high: float
-    d_av: float
-    d_av_low: float
-    d_av_high: float
-    g_av: float
-    g_av_low: float
-    g_av_high: float
-    correlation: float
 
 
 def noncentrality_interval(t: float, df: float, *, level: float = 0.95) -> tuple[float, float]:
@@ -65,14 +45,15 @@ def noncentrality_interval(t: float, df: float, *, level: float = 0.95) -> tuple
 
 def effect_sizes(
     condition: Sequence[float], reference: Sequence[float], *, level: float = 0.95
-) -> EffectSize:
+) -> dict[str, float]:
     """Standardised differences, condition minus reference, one value per participant in each.
 
-    d_z = mean difference / SD of the differences, interval from the noncentral t; d_av = mean
-    difference / square root of the mean of the two variances (Cumming 2012, Understanding the New
-    Statistics, ch. 11), its interval that of d_z in the other unit (Algina and Keselman 2003, Educ
-    Psychol Meas 63:537). g are the same times Hedges' exact correction for n - 1 df. Raises
-    ValueError when lengths differ, n < 3 or a spread is zero.
+    By name as in effect_sizes.tsv, with `_low` and `_high` of each, and the correlation. d_z = mean
+    difference / SD of the differences, interval from the noncentral t; d_av = mean difference /
+    square root of the mean of the two variances (Cumming 2012, Understanding the New Statistics,
+    ch. 11), its interval that of d_z in the other unit (Algina and Keselman 2003, Educ Psychol Meas
+    63:537). g are the same times Hedges' exact correction for n - 1 df. Raises ValueError when
+    lengths differ, n < 3 or a spread is zero.
     """
     first = finite(condition, at_least=3, name="condition")
     second = finite(reference, at_least=3, name="reference")
@@ -92,24 +73,14 @@ def effect_sizes(
         raise ValueError(
             "no interval can be computed for a difference so large against its spread"
         ) from error
-    J = hedges_correction(n - 1)
-    d_av = differences.mean() / average_sd
-    unit = sd / average_sd
-    return EffectSize(
-        d_z=float(d_z),
-        d_z_low=low,
-        d_z_high=high,
-        g_z=float(J * d_z),
-        g_z_low=J * low,
-        g_z_high=J * high,
-        d_av=float(d_av),
-        d_av_low=float(low * unit),
-        d_av_high=float(high * unit),
-        g_av=float(J * d_av),
-        g_av_low=float(J * low * unit),
-        g_av_high=float(J * high * unit),
-        correlation=float(np.corrcoef(first, second)[0, 1]),
-    )
+    hedges, unit = hedges_correction(n - 1), sd / average_sd
+    z = np.array([d_z, low, high])
+    av = np.array([differences.mean() / average_sd, low * unit, high * unit])
+    sizes = {"correlation": float(np.corrcoef(first, second)[0, 1])}
+    for name, numbers in (("d_z", z), ("g_z", hedges * z), ("d_av", av), ("g_av", hedges * av)):
+        columns = (name, f"{name}_low", f"{name}_high")
+        sizes |= dict(zip(columns, map(float, numbers), strict=True))
+    return sizes
 
 
 def interpret_interval(

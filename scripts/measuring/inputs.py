@@ -20,7 +20,7 @@ from heart.variability import NotEnough
 from measuring import properties
 from muscle import cleaning, concentration, levels
 from muscle.concentration import HAEMOGLOBIN, of_working_muscle
-from muscle.contractions import find_contractions
+from muscle.contractions import Cadences, find_contractions
 from muscle.readings import Readings
 from muscle.resting_variation import STEADY, resting_variation
 from recordings import time_axis
@@ -451,13 +451,8 @@ def contractions(
     logged_cadence_hz,
 ):
     return find_contractions(
-        time_s,
-        smo2_pct,
-        set_start_s,
-        set_end_s,
-        slowest_hz=slowest_cadence_hz,
-        fastest_hz=fastest_cadence_hz,
-        min_samples_per_contraction=samples_per_contraction,
+        *(time_s, smo2_pct, set_start_s, set_end_s),
+        Cadences(slowest_cadence_hz, fastest_cadence_hz, samples_per_contraction),
         min_usable_share=usable_share,
         noted_rate_hz=logged_cadence_hz,
     )

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from muscle.bends import Bend, PlacedBend, find_bends
-from muscle.contractions import means_in_bins
+from muscle.contractions import Cadences, means_in_bins
 from muscle.ripples import find_ripples
 from recordings.boundaries import PROPOSAL_COLUMNS, within_a_second
 from recordings.gaps import BRIDGED_STEPS, UNSEEN_S
@@ -23,10 +23,8 @@ DELAY_S, DELAY_SD_S = 4.0, 3.0
 def propose_boundaries(
     time_s: ArrayLike,
     smo2_pct: ArrayLike,
+    cadences: Cadences,
     *,
-    slowest_hz: float,
-    fastest_hz: float,
-    min_samples_per_contraction: float,
     ripple_window_s: float,
     shortest_phase_s: float,
     bend_reach_s: float,
@@ -58,9 +56,7 @@ def propose_boundaries(
     ripples = find_ripples(
         time_s,
         smo2_pct,
-        slowest_hz=slowest_hz,
-        fastest_hz=fastest_hz,
-        min_samples_per_contraction=min_samples_per_contraction,
+        cadences,
         window_s=ripple_window_s,
         likely_sets=_sets_of_course(falls, ends),
     )

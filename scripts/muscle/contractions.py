@@ -9,6 +9,7 @@ no readings inside gaps.
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -20,6 +21,26 @@ from results.estimate import Estimate
 
 # share by which a cadence may differ from the one that is noted
 SAME_CADENCE = 0.2
+
+# chance with which noise alone may make what is taken for a ripple
+FALSE_ALARM = 0.001
+
+
+class Cadences(NamedTuple):
+    """Cadences that are searched, and the readings needed of one contraction (usually 2.5)."""
+
+    slowest_hz: float
+    fastest_hz: float
+    readings_each: float
+
+    def shown(self, step_s: float, length_s: float) -> tuple[float, float]:
+        """Slowest and fastest that a window shows twice and this sampling can follow.
+
+        A tenth beyond the sampling limit, so that one that drifts up to it is still followed.
+        """
+        seen_hz = 1 / (step_s * self.readings_each)
+        fastest_hz = min(self.fastest_hz, 1.1 * seen_hz, 0.45 / step_s)
+        return max(self.slowest_hz, 2 / length_s), fastest_hz
 
 
 @dataclass(frozen=True)
@@ -125,65 +146,58 @@ def find_contractions(
     readings: ArrayLike,
     start_s: float,
     end_s: float,
+    cadences: Cadences,
     *,
-    slowest_hz: float,
-    fastest_hz: float,
-    min_samples_per_contraction: float,
     min_usable_share: float,
-    limits_error_s: float | tuple[float, float] = 2.0,
+    limits_error_s: tuple[float, float] = (2.0, 2.0),
     noted_rate_hz: float = 0.0,
-    false_alarm: float = 0.001,
 ) -> Contractions:
     """Find, time and count the contractions of a set from the ripple of saturation.
 
-    The cadence is searched between `slowest_hz` and `fastest_hz`. The count is the most probable
-    whole number of cycles between onset and offset of the ripple, given its phase, the noise and
-    limits of the set that are right within `limits_error_s` (SD of both, or of each); its error is
-    that of the distribution.
+    The count is the most probable whole number of cycles between onset and offset of the ripple,
+    given its phase, the noise and limits of the set that are right within `limits_error_s` (SD of
+    each); its error is that of the distribution.
 
     Flagged when that number holds with a chance below 0.9, when a faster cadence of the search
     would look the same at this sampling (aliasing) and the cadence on the session sheet,
     `noted_rate_hz` (0 without one), does not settle it, or when a gap is longer than one and a half
-    contractions. Refused, and said why, when sampling gives fewer than
-    `min_samples_per_contraction` (usually 2.5) readings per contraction of the noted, else
-    the slowest, cadence, when too little is usable, or when noise makes such a ripple with a chance
-    above `false_alarm` (Scargle 1982 Astrophys J 263:835, for noise without memory).
+    contractions. Refused, and said why, when sampling gives too few readings per contraction of the
+    noted, else the slowest, cadence, when too little is usable, or when noise makes such a ripple
+    with a chance above FALSE_ALARM (Scargle 1982 Astrophys J 263:835, for noise without memory).
     """
     time = np.asarray(time_s, dtype=float)
     reading = np.asarray(readings, dtype=float)
     step_s = sampling_step_s(time)
     length_s = end_s - start_s
-    seen_hz = 1 / (step_s * min_samples_per_contraction)
-    needed_hz = noted_rate_hz or slowest_hz
-    if needed_hz > seen_hz * (1 + 1e-9):
+    needed_hz = noted_rate_hz or cadences.slowest_hz
+    if needed_hz * step_s * cadences.readings_each > 1 + 1e-9:
         return _refused(
             f"one reading every {step_s:.2g} s is too slow for contractions at {needed_hz:.2g} Hz: "
-            f"{1 / (step_s * needed_hz):.1f} readings each, {min_samples_per_contraction:g} needed"
+            f"{1 / (step_s * needed_hz):.1f} readings each, {cadences.readings_each:g} needed"
         )
     share = usable_share(time, reading, start_s, end_s)
     if share < min_usable_share:
         return _refused(f"{100 * share:.0f} % of the set is usable")
-    search_hz = _searchable(slowest_hz, fastest_hz, step_s, min_samples_per_contraction, length_s)
+    search_hz = cadences.shown(step_s, length_s)
     if search_hz[0] >= search_hz[1]:
         return _refused(f"{length_s:.0f} s hold fewer than two contractions")
     inside = (time >= start_s) & (time <= end_s) & np.isfinite(reading)
     cadence = _cadence(time[inside], reading[inside], *search_hz)
-    if cadence.chance > false_alarm:
+    if cadence.chance > FALSE_ALARM:
         return _refused("no ripple stands out of the noise")
     # few people keep a metronome better
     settled = abs(cadence.rate_hz - noted_rate_hz) <= SAME_CADENCE * noted_rate_hz
     caution, remark = "", ""
     folded_hz = 1 / step_s - cadence.rate_hz
-    if folded_hz <= fastest_hz:
+    if folded_hz <= cadences.fastest_hz:
         alike = f"at this sampling {folded_hz:.2g} Hz would look like {cadence.rate_hz:.2g} Hz"
         noted = f"the cadence on the session sheet, {noted_rate_hz:.2g} Hz"
         if settled:
             remark = f"by {noted}: {alike}"
         else:
             caution = f"{alike}, and neither is {noted}" if noted_rate_hz else alike
-    errors_s = limits_error_s if isinstance(limits_error_s, tuple) else (limits_error_s,) * 2
     followed = _follow_ripple(
-        time, reading, start_s, end_s, cadence.rate_hz, errors_s, caution, remark
+        time, reading, start_s, end_s, cadence.rate_hz, limits_error_s, caution, remark
     )
     return replace(followed, settled=settled)
 
@@ -192,11 +206,9 @@ def ripple_chance(
     time_s: ArrayLike,
     readings: ArrayLike,
     moment_s: ArrayLike,
+    cadences: Cadences,
     *,
     window_s: float,
-    slowest_hz: float,
-    fastest_hz: float,
-    min_samples_per_contraction: float,
 ) -> np.ndarray:
     """Chance that noise alone makes the strongest ripple of the window centred on each moment.
 
@@ -208,9 +220,7 @@ def ripple_chance(
     time, reading = time[np.isfinite(reading)], reading[np.isfinite(reading)]
     chance = np.ones(len(moment))
     step_s = sampling_step_s(time)
-    low_hz, high_hz = _searchable(
-        slowest_hz, fastest_hz, step_s, min_samples_per_contraction, window_s
-    )
+    low_hz, high_hz = cadences.shown(step_s, window_s)
     if not low_hz < high_hz:
         return chance
     # Windows of an even grid have their waves in common; one that meets a gap has its own.
@@ -243,21 +253,6 @@ def _at_even_times(
     after = np.clip(np.searchsorted(time, grid_s), 1, len(time) - 1)
     level[time[after] - time[after - 1] > BRIDGED_STEPS * max(step_s, spacing_s)] = np.nan
     return grid_s, level
-
-
-def _searchable(
-    slowest_hz: float,
-    fastest_hz: float,
-    step_s: float,
-    min_samples_per_contraction: float,
-    length_s: float,
-) -> tuple[float, float]:
-    """Cadences that a window of this length shows twice and this sampling can follow.
-
-    A tenth beyond the sampling limit, so that a cadence that drifts up to it is still followed.
-    """
-    seen_hz = 1 / (step_s * min_samples_per_contraction)
-    return max(slowest_hz, 2 / length_s), min(fastest_hz, 1.1 * seen_hz, 0.45 / step_s)
 
 
 def _refused(reason: str) -> Contractions:

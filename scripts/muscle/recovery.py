@@ -106,7 +106,7 @@ def exponential_tau(
         return Estimate.refused(reason)
     longest_tau_s = end_s - start_s
     shortest_tau_s = min(sampling_step_s(trace.time), longest_tau_s) / 4
-    fit = _fitted_recovery(clock, reading, longest_delay_s, shortest_tau_s, longest_tau_s)
+    fit = _fitted_recovery(clock, reading, longest_delay_s, (shortest_tau_s, longest_tau_s))
     # least squares gives the curve less the readings
     residual = -fit.fun
     r2 = float(1 - np.sum(residual**2) / np.sum((reading - reading.mean()) ** 2))
@@ -125,13 +125,9 @@ def exponential_tau(
 
 
 def _fitted_recovery(
-    clock: np.ndarray,
-    reading: np.ndarray,
-    longest_delay_s: float,
-    shortest_tau_s: float,
-    longest_tau_s: float,
+    clock: np.ndarray, reading: np.ndarray, longest_delay_s: float, taus_s: tuple[float, float]
 ):
-    """Least squares of end, amplitude, delay and tau, as scipy gives them."""
+    """Least squares of end, amplitude, delay and tau, as scipy gives them; `taus_s` are tried."""
     from scipy.optimize import least_squares
 
     def misfit(parameters: np.ndarray) -> np.ndarray:
@@ -140,23 +136,19 @@ def _fitted_recovery(
 
     return least_squares(
         misfit,
-        _recovery_guess(clock, reading, longest_delay_s, shortest_tau_s, longest_tau_s),
-        bounds=([-np.inf, 0.0, 0.0, shortest_tau_s], [np.inf, np.inf, longest_delay_s, np.inf]),
+        _recovery_guess(clock, reading, longest_delay_s, taus_s),
+        bounds=([-np.inf, 0.0, 0.0, taus_s[0]], [np.inf, np.inf, longest_delay_s, np.inf]),
         x_scale=[10.0, 10.0, 1.0, 10.0],
     )
 
 
 def _recovery_guess(
-    clock: np.ndarray,
-    reading: np.ndarray,
-    longest_delay_s: float,
-    shortest_tau_s: float,
-    longest_tau_s: float,
+    clock: np.ndarray, reading: np.ndarray, longest_delay_s: float, taus_s: tuple[float, float]
 ) -> np.ndarray:
     """Best of a grid of delays and taus; end and amplitude follow by linear regression."""
     delay, tau = np.meshgrid(
         np.linspace(0.0, longest_delay_s, 13),
-        np.geomspace(max(longest_tau_s / 50, 1.01 * shortest_tau_s), longest_tau_s, 20),
+        np.geomspace(max(taus_s[1] / 50, 1.01 * taus_s[0]), taus_s[1], 20),
     )
     delay, tau = delay.ravel()[:, None], tau.ravel()[:, None]
     shape = np.exp(-np.maximum(clock - delay, 0.0) / tau)

@@ -5,6 +5,8 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from muscle.contractions import (
+    FALSE_ALARM,
+    Cadences,
     Contractions,
     find_contractions,
     local_ripple,
@@ -22,49 +24,43 @@ RIPPLE_COLUMNS = ["start_s", "start_se_s", "end_s", "end_se_s", "rate_hz", "ampl
 def find_ripples(
     time_s: ArrayLike,
     readings: ArrayLike,
+    cadences: Cadences,
     *,
-    slowest_hz: float,
-    fastest_hz: float,
-    min_samples_per_contraction: float,
     window_s: float,
     likely_sets: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Stretches in which contractions ripple saturation, each with its limits and their errors.
 
-    Windows of `window_s` are tested for a ripple (chance by noise below 0.001), neighbours joined,
-    and the limits placed where the ripple begins and ends. `likely_sets` (start_s, start_se_s,
-    end_s, end_se_s) are those that the course shows: a ripple within one begins and ends near its
-    limits, which weigh with the ripple after their errors, unless no ripple reaches a limit. Gives
-    start_s, start_se_s, end_s, end_se_s, rate_hz, amplitude_pct; empty where sampling is too slow
-    to see contractions.
+    Windows of `window_s` are tested for a ripple (a chance by noise below FALSE_ALARM), neighbours
+    joined, and the limits placed where the ripple begins and ends. `likely_sets` (start_s,
+    start_se_s, end_s, end_se_s) are those that the course shows: a ripple within one begins and
+    ends near its limits, which weigh with the ripple after their errors, unless no ripple reaches a
+    limit. Gives start_s, start_se_s, end_s, end_se_s, rate_hz, amplitude_pct; empty where sampling
+    is too slow to see contractions.
     """
     time, reading = usable_readings(time_s, readings)
     if len(time) < 8:
         return pd.DataFrame(columns=RIPPLE_COLUMNS, dtype=float)
-    if sampling_step_s(time) < 1 / (5 * fastest_hz):
-        time, reading = means_in_bins(time, reading, 1 / (5 * fastest_hz))
+    if sampling_step_s(time) < 1 / (5 * cadences.fastest_hz):
+        time, reading = means_in_bins(time, reading, 1 / (5 * cadences.fastest_hz))
     time, reading = unalterable(time), unalterable(reading)
     hop_s = window_s / 10
     middle = np.arange(time[0] + window_s / 2, time[-1] - window_s / 2, hop_s)
-    limits = {
-        "slowest_hz": slowest_hz,
-        "fastest_hz": fastest_hz,
-        "min_samples_per_contraction": min_samples_per_contraction,
-    }
-    rippling = ripple_chance(time, reading, middle, window_s=window_s, **limits) < 0.001
+    chance = ripple_chance(time, reading, middle, cadences, window_s=window_s)
+    rippling = chance < FALSE_ALARM
     ripples = []
     for likely in likely_sets.itertuples() if likely_sets is not None else ():
         inside = (middle >= likely.start_s) & (middle <= likely.end_s)
         seen_s = middle[inside & rippling]
         if len(seen_s):
             start, end = (likely.start_s, likely.start_se_s), (likely.end_s, likely.end_se_s)
-            ripples.append(_limits_beside_course(time, reading, start, end, seen_s, limits))
+            ripples.append(_limits_beside_course(time, reading, start, end, seen_s, cadences))
             near = (middle > likely.start_s - window_s / 2) & (middle < likely.end_s + window_s / 2)
             rippling &= ~near
     edges = np.flatnonzero(np.diff(np.concatenate([[0], rippling.astype(int), [0]])))
     for first, last in zip(edges[::2], edges[1::2], strict=True):
         free = ((middle[first], FREE_S), (middle[last - 1], FREE_S))
-        ripples.append(_settled_limits(time, reading, *free, limits))
+        ripples.append(_settled_limits(time, reading, *free, cadences))
     ripples = sorted(filter(None, ripples), key=lambda ripple: ripple["start_s"])
     apart = [
         ripple
@@ -80,14 +76,14 @@ def _limits_beside_course(
     start: tuple[float, float],
     end: tuple[float, float],
     seen_s: np.ndarray,
-    limits: dict,
+    cadences: Cadences,
 ) -> dict[str, float] | None:
     """Limits of a ripple near those of the course, free where the ripple says otherwise.
 
     That is where no ripple reaches a limit, because a cuff lowered saturation before the set or
     held it low after, and where the ripple runs on beyond it.
     """
-    near_course = _settled_limits(time, reading, start, end, limits)
+    near_course = _settled_limits(time, reading, start, end, cadences)
     if near_course is None:
         return None
     lasts_s = 3 / near_course["rate_hz"]
@@ -106,7 +102,7 @@ def _limits_beside_course(
         return near_course
     start = (float(seen_s[0]), FREE_S) if free[0] else start
     end = (float(seen_s[-1]), FREE_S) if free[1] else end
-    free_ripple = _settled_limits(time, reading, start, end, limits)
+    free_ripple = _settled_limits(time, reading, start, end, cadences)
     if free_ripple is None:
         return near_course
     # Noise can hide a ripple for a while: only what it tells sharply overrules the course, and
@@ -146,23 +142,23 @@ def _settled_limits(
     reading: np.ndarray,
     start: tuple[float, float],
     end: tuple[float, float],
-    limits: dict,
+    cadences: Cadences,
 ) -> dict[str, float] | None:
     """Limits of a ripple from moments and their errors; a limit of which nothing is known (FREE_S)
     is followed outwards until it no longer moves."""
     (start_s, start_se_s), (end_s, end_se_s) = start, end
     contractions = None
     for _ in range(8):
-        if end_s - start_s < 2 / limits["fastest_hz"]:
+        if end_s - start_s < 2 / cadences.fastest_hz:
             return None
         contractions = find_contractions(
             time,
             reading,
             start_s,
             end_s,
+            cadences,
             limits_error_s=(start_se_s, end_se_s),
             min_usable_share=0.5,
-            **limits,
         )
         if not contractions.count.usable:
             return None

@@ -6,6 +6,7 @@ import pandas as pd
 from cuff.noted_pressures import compared_cuffs
 from cuff.recorded_pressures import recorded_pressure
 from muscle.boundaries import propose_boundaries
+from muscle.contractions import Cadences
 from muscle.sensors import SENSOR_COLUMNS, on_sensor
 from muscle.supplied_times import supply_times
 from recordings.boundaries import compare_boundaries
@@ -21,15 +22,16 @@ def proposals_of_sensors(traces, sets, settings, protocol):
 
     `traces`: as `cleaned_traces` gives them; `sets`: with the sensor of each.
     """
+    cadences = Cadences(
+        protocol.slowest_cadence_hz, protocol.fastest_cadence_hz, protocol.samples_per_contraction
+    )
     return [
         (
             labels,
             propose_boundaries(
                 trace["time_s"],
                 trace["smo2_pct"],
-                slowest_hz=protocol.slowest_cadence_hz,
-                fastest_hz=protocol.fastest_cadence_hz,
-                min_samples_per_contraction=protocol.samples_per_contraction,
+                cadences,
                 ripple_window_s=settings.ripple_window_s,
                 shortest_phase_s=settings.shortest_phase_s,
                 bend_reach_s=settings.bend_reach_s,

@@ -93,18 +93,18 @@ def test_many_participants_are_sampled_with_a_seed():
 def test_standardised_differences_of_the_classical_pairs():
     # R, effectsize: d_z and its noncentral-t interval, Hedges' exact correction
     sleep = effect_sizes(SLEEP_2, SLEEP_1)
-    assert (sleep.d_z, sleep.d_z_low, sleep.d_z_high) == pytest.approx(
+    assert (sleep["d_z"], sleep["d_z_low"], sleep["d_z_high"]) == pytest.approx(
         (1.284557562591, 0.414627756380, 2.118016513977), rel=1e-7
     )
-    assert sleep.g_z == pytest.approx(1.173924903514, rel=1e-9)
-    assert sleep.d_av == pytest.approx(0.832181081350, rel=1e-9)
+    assert sleep["g_z"] == pytest.approx(1.173924903514, rel=1e-9)
+    assert sleep["d_av"] == pytest.approx(0.832181081350, rel=1e-9)
     shoes = effect_sizes(SHOES_B, SHOES_A)
-    assert (shoes.d_z, shoes.d_z_low, shoes.d_z_high) == pytest.approx(
+    assert (shoes["d_z"], shoes["d_z_low"], shoes["d_z_high"]) == pytest.approx(
         (1.059007745716, 0.256165772611, 1.826190262006), rel=1e-7
     )
-    assert shoes.g_z_low == pytest.approx(0.234103478514, rel=1e-6)
-    assert shoes.d_av == pytest.approx(0.164981813500, rel=1e-9)
-    assert shoes.correlation == pytest.approx(0.988225530474, rel=1e-9)
+    assert shoes["g_z_low"] == pytest.approx(0.234103478514, rel=1e-6)
+    assert shoes["d_av"] == pytest.approx(0.164981813500, rel=1e-9)
+    assert shoes["correlation"] == pytest.approx(0.988225530474, rel=1e-9)
 
 
 def test_hedges_correction_is_the_exact_one():

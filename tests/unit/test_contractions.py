@@ -4,14 +4,17 @@ import numpy as np
 import pytest
 
 from demo.muscle_oxygen import SensorFault, SimulatedSet, simulate_muscle_oxygen
-from muscle.contractions import bent_misfit, find_contractions, local_ripple, ripple_chance
+from muscle.contractions import (
+    Cadences,
+    bent_misfit,
+    find_contractions,
+    local_ripple,
+    ripple_chance,
+)
 
-SEARCH = {
-    "slowest_hz": 0.1,
-    "fastest_hz": 0.7,
-    "min_samples_per_contraction": 2.5,
-    "min_usable_share": 0.8,
-}
+CADENCES = Cadences(slowest_hz=0.1, fastest_hz=0.7, readings_each=2.5)
+FAST = CADENCES._replace(fastest_hz=1.0)
+SEARCH = {"cadences": CADENCES, "min_usable_share": 0.8}
 
 
 def counted(seed, *, samples_per_contraction, contraction_s, ripple_pct=4.0, faults=(), **search):
@@ -81,14 +84,14 @@ def test_sampling_too_slow_for_the_cadence_is_refused_and_said_so():
 
 def test_a_faster_cadence_that_would_look_the_same_is_named():
     # One reading per second shows 0.75 Hz as 0.25 Hz (aliasing).
-    _, ripple = counted(1, samples_per_contraction=4.0, contraction_s=4.0, fastest_hz=1.0)
+    _, ripple = counted(1, samples_per_contraction=4.0, contraction_s=4.0, cadences=FAST)
     assert ripple.rate_hz.status == "flagged"
     assert "0.75 Hz would look like 0.25 Hz" in ripple.rate_hz.reason
 
 
 def test_the_cadence_on_the_session_sheet_settles_what_sampling_leaves_open():
     """One reading per second shows 0.75 Hz as 0.25 Hz; the sheet says which it was."""
-    slow = {"samples_per_contraction": 4.0, "contraction_s": 4.0, "fastest_hz": 1.0}
+    slow = {"samples_per_contraction": 4.0, "contraction_s": 4.0, "cadences": FAST}
     for seed in range(4):
         planned, ripple = counted(seed, **slow, noted_rate_hz=0.27)
         assert ripple.settled
@@ -110,7 +113,7 @@ def test_a_cadence_on_the_session_sheet_that_the_ripple_does_not_show_is_never_o
     noted_hz, status, says
 ):
     _, ripple = counted(
-        1, samples_per_contraction=4.0, contraction_s=4.0, fastest_hz=1.0, noted_rate_hz=noted_hz
+        1, samples_per_contraction=4.0, contraction_s=4.0, cadences=FAST, noted_rate_hz=noted_hz
     )
     assert ripple.count.status == ripple.rate_hz.status == status
     assert says in ripple.rate_hz.reason
@@ -164,12 +167,7 @@ def test_local_ripple_is_unknown_inside_a_gap_and_right_beside_it():
     assert ripple.amplitude_pct[[0, 2]] == pytest.approx([3.0, 3.0], abs=1e-6)
 
 
-CHANCE = {
-    "window_s": 20.0,
-    "slowest_hz": 0.1,
-    "fastest_hz": 0.7,
-    "min_samples_per_contraction": 2.5,
-}
+CHANCE = {"cadences": CADENCES, "window_s": 20.0}
 
 
 @pytest.mark.parametrize("lost", [0, 3])

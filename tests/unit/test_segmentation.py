@@ -7,13 +7,12 @@ import pytest
 from demo.muscle_oxygen import SensorFault, SimulatedCuff, SimulatedSet, simulate_muscle_oxygen
 from muscle import boundaries, segments
 from muscle.bends import find_bends
+from muscle.contractions import Cadences
 from project import settings_with
 from recordings.boundaries import PROPOSAL_COLUMNS, compare_boundaries
 
 SEARCH = {
-    "slowest_hz": 0.1,
-    "fastest_hz": 1.0,
-    "min_samples_per_contraction": 2.5,
+    "cadences": Cadences(slowest_hz=0.1, fastest_hz=1.0, readings_each=2.5),
     "ripple_window_s": 20.0,
     "shortest_phase_s": 10.0,
     "bend_reach_s": 12.0,
