@@ -17,9 +17,9 @@ def checked_tables(study, checks, conditions, settings, protocol, *, harms_kept)
     )
     events = events_of(study)
     sets = events[events["trial_type"] == "set"]
-    known = Known.of_study(occlusion, steps, settings)
+    known = Known.of_study(occlusion, steps, settings, protocol)
     return {
-        "safety": safety_table(visits, events, known, checks, settings, protocol),
+        "safety": safety_table(visits, events, known, checks),
         "titration": titration_table(known.steps, sets, known.widths_cm),
         "harms": harms_table(harms, sets, conditions, kept=harms_kept),
     }

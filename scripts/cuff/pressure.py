@@ -4,6 +4,8 @@ Every function takes a time axis in seconds and pressures in mmHg. What is plann
 (NaN); unknown is never read as no cuff. Conventions of this project where no source is named.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
@@ -79,36 +81,32 @@ def held_pressure(
     return time[known], smooth[known]
 
 
+class PressureLimits(NamedTuple):
+    """How far a pressure may lie from plan, from where a cuff counts as inflated (both mmHg), and
+    for how long a span settles at either end (s)."""
+
+    tolerance_mmhg: float
+    inflated_mmhg: float
+    settle_s: float
+
+
 def check_cuff_pressure(
     held: tuple[np.ndarray, np.ndarray],
-    onset_s: float,
+    begin_s: float,
     duration_s: float,
     planned_mmhg: float,
-    *,
-    tolerance_mmhg: float,
-    inflated_mmhg: float,
-    settle_s: float,
+    limits: PressureLimits,
 ) -> dict:
     """Recorded cuff pressure of one span against its plan.
 
     `planned_mmhg` is 0 where there shall be no cuff and NaN where the plan is unknown. The
-    pressure, as `held_pressure` gives it, is read from `settle_s` after the onset to as long before
+    pressure, as `held_pressure` gives it, is read from `settle_s` after the begin to as long before
     the end. Gives actual_mmhg (median), lowest_mmhg, highest_mmhg, leak_from_s (session time from
-    which it stayed more than `tolerance_mmhg` below plan, NaN if never), status (`ok`, `flagged`,
+    which it stayed more than the tolerance below plan, NaN if never), status (`ok`, `flagged`,
     `missing` where nothing can be compared) and reason.
     """
-    return _UNKNOWN | _verdict(
-        *held,
-        onset_s,
-        onset_s + duration_s,
-        planned_mmhg,
-        tolerance_mmhg=tolerance_mmhg,
-        inflated_mmhg=inflated_mmhg,
-        settle_s=settle_s,
-    )
-
-
-_UNKNOWN = dict.fromkeys(("actual_mmhg", "lowest_mmhg", "highest_mmhg", "leak_from_s"), np.nan)
+    unknown = dict.fromkeys(("actual_mmhg", "lowest_mmhg", "highest_mmhg", "leak_from_s"), np.nan)
+    return unknown | _verdict(*held, begin_s, begin_s + duration_s, planned_mmhg, limits)
 
 
 def _verdict(
@@ -117,11 +115,9 @@ def _verdict(
     begin_s: float,
     end_s: float,
     planned_mmhg: float,
-    *,
-    tolerance_mmhg: float,
-    inflated_mmhg: float,
-    settle_s: float,
+    limits: PressureLimits,
 ) -> dict:
+    settle_s, inflated_mmhg = limits.settle_s, limits.inflated_mmhg
     if not np.isfinite(end_s - begin_s):
         return {"status": "missing", "reason": "when this span began or ended was not noted"}
     if end_s - begin_s <= 2 * settle_s:
@@ -146,9 +142,7 @@ def _verdict(
             reason = f"inflated to {held.max():.0f} mmHg where no cuff is planned"
         return levels | {"status": "flagged" if reason else "ok", "reason": reason}
     at_first = smooth[(time >= begin_s) & (time < begin_s + settle_s)].max(initial=0.0)
-    reasons, leak_from_s = _departures(
-        clock, held, at_first, end_s, planned_mmhg, tolerance_mmhg, inflated_mmhg
-    )
+    reasons, leak_from_s = _departures(clock, held, at_first, end_s, planned_mmhg, limits)
     status = "flagged" if reasons else "ok"
     return levels | {"leak_from_s": leak_from_s, "status": status, "reason": "; ".join(reasons)}
 
@@ -159,17 +153,16 @@ def _departures(
     at_first_mmhg: float,
     end_s: float,
     planned_mmhg: float,
-    tolerance_mmhg: float,
-    inflated_mmhg: float,
+    limits: PressureLimits,
 ) -> tuple[list[str], float]:
     """In which ways a pressure that should be held departs from plan, and since when it is low."""
     reasons, leak_from_s = [], float("nan")
-    low = held < planned_mmhg - tolerance_mmhg
-    reached = at_first_mmhg >= planned_mmhg - tolerance_mmhg
-    if held.max() > planned_mmhg + tolerance_mmhg:
+    least_mmhg = planned_mmhg - limits.tolerance_mmhg
+    low, reached = held < least_mmhg, at_first_mmhg >= least_mmhg
+    if held.max() > planned_mmhg + limits.tolerance_mmhg:
         reasons.append(f"up to {held.max():.0f} mmHg, planned {planned_mmhg:.0f}")
     if low.all() and not reached:
-        if held.max() <= inflated_mmhg:
+        if held.max() <= limits.inflated_mmhg:
             reasons.append(f"not inflated: {held.max():.0f} of {planned_mmhg:.0f} mmHg")
         else:
             reasons.append(f"never above {held.max():.0f} mmHg, planned {planned_mmhg:.0f}")

@@ -21,19 +21,24 @@ VISIT, SET, EVENT, TITRATION = "visit", "set", "event", "titration"
 
 @dataclass(frozen=True)
 class Known:
-    """What is known of the limbs of everybody, by participant."""
+    """What is known of the limbs of everybody, by participant, and what the study states.
+
+    `settings` and `protocol` are the sections check_safety and protocol.
+    """
 
     occlusion: dict
     steps: dict
     widths_cm: dict
+    settings: object
+    protocol: object
 
     @classmethod
-    def of_study(cls, occlusion, titration, settings):
-        """From the tables occlusion and titration and the section check_safety."""
+    def of_study(cls, occlusion, titration, settings, protocol):
+        """From the tables occlusion and titration."""
         widths_cm = {name: cuff.width_cm for name, cuff in settings.cuffs.items()}
         measured = measured_by_participant(occlusion, widths_cm)
         steps = steps_by_participant(titration, measured, settings, widths_cm)
-        return cls(measured, steps, widths_cm)
+        return cls(measured, steps, widths_cm, settings, protocol)
 
     def occlusion_of(self, participant):
         """Occlusion pressures of a participant."""
@@ -43,13 +48,22 @@ class Known:
         """Steps of the titrations of a participant."""
         return self.steps.get(participant, [])
 
+    def judged(self, pressure_mmhg, placement, participant):
+        """The verdict on a pressure of a participant, in mmHg or None: `cuff.verdicts.Judged`."""
+        return judge_pressure(
+            None if pressure_mmhg is None or pd.isna(pressure_mmhg) else float(pressure_mmhg),
+            placement,
+            self.occlusion_of(participant),
+            passed_of(self.steps_of(participant)),
+            highest_share_pct=self.settings.highest_share_pct,
+        )
 
-def safety_table(visits, events, known, checks, settings, protocol):
+
+def safety_table(visits, events, known, checks):
     """Rows of safety.tsv of everybody.
 
-    `visits`, `events`: tables of the study; `known`: occlusion pressures and titrations; `checks`:
-    cuff_checks.tsv of everybody, which may be empty; `settings`, `protocol`: the sections
-    check_safety and protocol.
+    `visits`, `events`: tables of the study; `checks`: cuff_checks.tsv of everybody, which may be
+    empty.
     """
     # a column that nobody filled in holds no numbers
     events = events.astype(dict.fromkeys(("onset_s", "duration_s", "cuff_pressure_mmhg"), float))
@@ -63,8 +77,6 @@ def safety_table(visits, events, known, checks, settings, protocol):
                 visit.note,
                 known,
                 checks.get((visit.participant_id, visit.session_id), []),
-                settings,
-                protocol,
             )
         ]
         + [
@@ -108,25 +120,24 @@ def visit_labels(visit):
     }
 
 
-def visit_rows(events, note, known, checks, settings, protocol):
+def visit_rows(events, note, known, checks):
     """Rows of the table of safety for one visit, without the names of the visit.
 
     `events`, `checks`: rows of the session sheet and of cuff_checks.tsv.
     """
     noted = [event for event in events if event.trial_type == "cuff"]
-    sets = [with_planned_pressure(event, protocol) for event in events if event.trial_type == SET]
+    sets = [
+        with_planned_pressure(event, known.protocol) for event in events if event.trial_type == SET
+    ]
     if not sets:
         yield {"scope": VISIT, "findings": note or "no set was noted"}
     for limb_sets in sets_by_placement(sets):
         limb = limb_sets[0].limb
         cuffs, checks_of_limb = on_limb(noted, limb), on_limb(checks, limb)
-        set_rows = [
-            set_row_of(event, cuffs, checks_of_limb, known, settings, protocol)
-            for event in limb_sets
-        ]
-        yield limb_row_of(limb_sets, set_rows, noted, checks_of_limb, known, settings, protocol)
+        set_rows = [set_row_of(event, cuffs, checks_of_limb, known) for event in limb_sets]
+        yield limb_row_of(limb_sets, set_rows, noted, checks_of_limb, known)
         yield from set_rows
-    yield from event_rows(events, sets, checks, known, settings)
+    yield from event_rows(events, sets, checks, known)
 
 
 def with_planned_pressure(event, protocol):
@@ -146,13 +157,13 @@ def sets_by_placement(sets):
     return [of_each[key] for key in sorted(of_each)]
 
 
-def limb_row_of(sets, set_rows, noted, checks, known, settings, protocol):
+def limb_row_of(sets, set_rows, noted, checks, known):
     """All sets of a visit on one limb, side and posture; `set_rows`: of the single sets."""
     highest = max(sets, key=lambda event: _or_less(event.cuff_pressure_mmhg))
     placement = placement_of(highest, known.widths_cm)
     person = highest.participant_id
     cuffs = on_limb(noted, highest.limb)
-    of_highest = judgement_of(highest.cuff_pressure_mmhg, placement, person, known, settings)
+    of_highest = known.judged(highest.cuff_pressure_mmhg, placement, person)
     verdicts = [set_row["verdict"] for set_row in set_rows]
     n_untimed = sum(1 for _ in sets_without_cuff_times(sets, cuffs))
     limb_row = {
@@ -168,23 +179,19 @@ def limb_row_of(sets, set_rows, noted, checks, known, settings, protocol):
         "verdict_reason": verdicts_in_words(verdicts),
         **(restriction(cuffs) if not n_untimed else {}),
         "stopped_early": sum(event.stopped_early is True for event in sets),
-        "symptoms": symptoms(sets, settings),
+        "symptoms": symptoms(sets, known.settings),
         "missing_checks": missing_checks(sets, n_untimed),
         "systolic_mmhg": highest_of(event.systolic_mmhg for event in sets),
         "diastolic_mmhg": highest_of(event.diastolic_mmhg for event in sets),
     }
     findings = [
         *of_highest.findings,
-        *without_release(cuffs, settings),
+        *without_release(cuffs, known.settings),
         *cuffs_on_another_limb(sets, noted),
-        *cuff_above_sets(cuffs, sets, protocol.pressure_tolerance_mmhg),
+        *cuff_above_sets(cuffs, sets, known.protocol.pressure_tolerance_mmhg),
         *recorded_departures(checks),
-        *above_stop_limits(sets, settings),
-        *against_titration(
-            highest.cuff_pressure_mmhg,
-            placement,
-            known.steps_of(person),
-        ),
+        *above_stop_limits(sets, known.settings),
+        *against_titration(highest.cuff_pressure_mmhg, placement, known.steps_of(person)),
         *(finding for set_row in set_rows for finding in set_row.pop("only_of_set")),
     ]
     return limb_row | {"findings": "; ".join(dict.fromkeys(findings)) or "none"}
@@ -199,20 +206,18 @@ def highest_of(pressures_mmhg):
     return max(filter(pd.notna, pressures_mmhg), default=None)
 
 
-def set_row_of(event, cuffs, checks, known, settings, protocol):
+def set_row_of(event, cuffs, checks, known):
     """The row of one set; `only_of_set` holds what its limb's row does not find by itself."""
-    pressure_mmhg, source = applied_pressure(event, cuffs, checks, protocol)
+    pressure_mmhg, source = applied_pressure(event, cuffs, checks, known.protocol)
     placement = placement_of(event, known.widths_cm)
     peak_mmhg = recorded_peak(event, checks)
-    if reaches_occlusion(
-        peak_mmhg, pressure_mmhg, placement, event.participant_id, known, protocol
-    ):
+    if reaches_occlusion(peak_mmhg, pressure_mmhg, placement, event.participant_id, known):
         pressure_mmhg, source = peak_mmhg, PEAK
-    of_set = judgement_of(pressure_mmhg, placement, event.participant_id, known, settings)
+    of_set = known.judged(pressure_mmhg, placement, event.participant_id)
     in_no_cuff = []
-    if event.condition == protocol.no_cuff_condition and pressure_mmhg:
+    if event.condition == known.protocol.no_cuff_condition and pressure_mmhg:
         in_no_cuff = [f"{pressure_mmhg:.0f} mmHg {source} in condition {event.condition}"]
-    findings = [*of_set.findings, *in_no_cuff, *above_stop_limits([event], settings)]
+    findings = [*of_set.findings, *in_no_cuff, *above_stop_limits([event], known.settings)]
     beyond_noted = of_set.findings if source != NOTED else ()
     lacking = [check for check in CHECKS if pd.isna(getattr(event, check))]
     lacking += [CUFF_TIMES for _ in sets_without_cuff_times([event], cuffs)]
@@ -226,7 +231,7 @@ def set_row_of(event, cuffs, checks, known, settings, protocol):
         "verdict": of_set.verdict,
         "verdict_reason": of_set.reason,
         "pressure_counts": of_set.counts,
-        "symptoms": symptoms([event], settings),
+        "symptoms": symptoms([event], known.settings),
         "missing_checks": "; ".join(lacking) or "none",
         "systolic_mmhg": event.systolic_mmhg,
         "diastolic_mmhg": event.diastolic_mmhg,
@@ -248,17 +253,6 @@ def event_labels(event):
         "posture": event.posture,
         "cuff": event.cuff,
     }
-
-
-def judgement_of(pressure_mmhg, placement, participant, known, settings):
-    """The verdict on a pressure of a participant, in mmHg or None, as `cuff.verdicts.Judged`."""
-    return judge_pressure(
-        None if pressure_mmhg is None or pd.isna(pressure_mmhg) else float(pressure_mmhg),
-        placement,
-        known.occlusion_of(participant),
-        passed_of(known.steps_of(participant)),
-        highest_share_pct=settings.highest_share_pct,
-    )
 
 
 NOTED, OF_CUFF, RECORDED = "noted", "noted for the cuff", "recorded"
@@ -301,12 +295,12 @@ def recorded_peak(event, checks):
     )
 
 
-def reaches_occlusion(peak_mmhg, held_mmhg, placement, participant, known, protocol):
+def reaches_occlusion(peak_mmhg, held_mmhg, placement, participant, known):
     """Whether a recorded peak, beyond the tolerance of what was held, reaches occlusion."""
     reached = lowest_known(placement, known.occlusion_of(participant))
     if None in (peak_mmhg, reached):
         return False
-    beyond = peak_mmhg > (held_mmhg or 0.0) + protocol.pressure_tolerance_mmhg
+    beyond = peak_mmhg > (held_mmhg or 0.0) + known.protocol.pressure_tolerance_mmhg
     return beyond and peak_mmhg >= reached.occlusion_mmhg
 
 
@@ -328,16 +322,16 @@ def verdicts_in_words(verdicts):
     return "; ".join([*said, *([f"{without} without cuff pressure"] if without else [])])
 
 
-def event_rows(events, sets, checks, known, settings):
+def event_rows(events, sets, checks, known):
     """Baselines, rests, recoveries and inflations at which something was found."""
     for event in events:
         if event.trial_type == SET:
             continue
         findings = [
-            *above_stop_limits([event], settings),
+            *above_stop_limits([event], known.settings),
             *inflation_at_occlusion(event, recorded_peak(event, checks), sets, known),
         ]
-        signs = list(signs_of(event, settings))
+        signs = list(signs_of(event, known.settings))
         if findings or signs:
             yield {
                 "scope": EVENT,

@@ -7,6 +7,7 @@ import pytest
 from cuff.checks import check_table
 from cuff.noted_pressures import noted_course
 from cuff.pressure import (
+    PressureLimits,
     check_cuff_pressure,
     find_inflations,
     held_pressure,
@@ -16,7 +17,7 @@ from demo.muscle_oxygen import SimulatedCuff
 from project import settings_with
 from recordings.limbs import same_limb
 
-PRESSURE_LIMITS = {"tolerance_mmhg": 10.0, "inflated_mmhg": 15.0, "settle_s": 5.0}
+PRESSURE_LIMITS = PressureLimits(tolerance_mmhg=10.0, inflated_mmhg=15.0, settle_s=5.0)
 
 
 def pressure_of(cuffs, seed, *, duration_s=300.0, leak_mmhg_per_s=0.0, inflation_s=3.0):
@@ -36,7 +37,7 @@ def pressure_verdict(planned_mmhg, held_mmhg, leak_mmhg_per_s=0.0):
     cuffs = [SimulatedCuff(50.0, 150.0, pressure_mmhg=held_mmhg)] if held_mmhg else []
     trace = pressure_of(cuffs, 1, duration_s=200.0, leak_mmhg_per_s=leak_mmhg_per_s)
     held = held_pressure(*trace, smooth_s=4.0)
-    return check_cuff_pressure(held, 50.0, 100.0, planned_mmhg, **PRESSURE_LIMITS)
+    return check_cuff_pressure(held, 50.0, 100.0, planned_mmhg, PRESSURE_LIMITS)
 
 
 def test_a_cuff_that_holds_its_plan_is_in_order():
@@ -83,7 +84,7 @@ def test_a_cuff_that_fails_at_once_is_told_from_one_that_was_never_inflated():
     time_s = np.arange(0.0, 200.0, 0.5)
     pressure = np.where((time_s > 44) & (time_s < 54), 120.0, 5.0)
     held = held_pressure(time_s, pressure, smooth_s=4.0)
-    row = check_cuff_pressure(held, 50.0, 100.0, 120.0, **PRESSURE_LIMITS)
+    row = check_cuff_pressure(held, 50.0, 100.0, 120.0, PRESSURE_LIMITS)
     assert (row["status"], row["reason"]) == ("flagged", "leaked: lost at once, 5 mmHg at the end")
     assert row["leak_from_s"] == pytest.approx(55.0, abs=1.0)
 
@@ -91,7 +92,7 @@ def test_a_cuff_that_fails_at_once_is_told_from_one_that_was_never_inflated():
 def test_a_span_shorter_than_it_takes_to_settle_is_not_judged():
     time_s = np.arange(0.0, 100.0, 0.5)
     held = held_pressure(time_s, np.full(200, 120.0), smooth_s=4.0)
-    row = check_cuff_pressure(held, 50.0, 8.0, 120.0, **PRESSURE_LIMITS)
+    row = check_cuff_pressure(held, 50.0, 8.0, 120.0, PRESSURE_LIMITS)
     assert (row["status"], row["reason"]) == (
         "missing",
         "8 s are too short: the first and last 5 s settle",
@@ -101,7 +102,7 @@ def test_a_span_shorter_than_it_takes_to_settle_is_not_judged():
 def test_a_set_outside_the_recording_of_pressure_is_missing_and_not_ok():
     time_s = np.arange(0.0, 100.0, 0.5)
     held = held_pressure(time_s, np.zeros(200), smooth_s=4.0)
-    row = check_cuff_pressure(held, 500.0, 60.0, 0.0, **PRESSURE_LIMITS)
+    row = check_cuff_pressure(held, 500.0, 60.0, 0.0, PRESSURE_LIMITS)
     assert row["status"] == "missing"
     assert np.isnan(row["actual_mmhg"])
 

@@ -180,18 +180,9 @@ def rows_of(events, checks=None, occlusion=(), titration=(), **changed):
             pd.DataFrame(list(rows), columns=list(TABLES[name].model_fields))
             for name, rows in (("occlusion", occlusion), ("titration", titration))
         ),
-        settings.check_safety,
+        *(settings.check_safety, settings.protocol),
     )
-    return list(
-        visit_rows(
-            events_of(events),
-            None,
-            known,
-            events_of(checks or []),
-            settings.check_safety,
-            settings.protocol,
-        )
-    )
+    return list(visit_rows(events_of(events), None, known, events_of(checks or [])))
 
 
 def row_of_visit(events, checks=None, **study):
@@ -357,17 +348,10 @@ def test_a_step_of_a_titration_that_reaches_occlusion_is_a_finding(pressure_mmhg
     known = Known.of_study(
         pd.DataFrame([OCCLUSION], columns=list(TABLES["occlusion"].model_fields)),
         pd.DataFrame([step]),
-        settings.check_safety,
+        *(settings.check_safety, settings.protocol),
     )
     visits = pd.DataFrame(
         [{"participant_id": "sub-01", "session_id": "ses-1", "visit": 1, "note": None}]
     )
-    table = safety_table(
-        visits,
-        pd.DataFrame([BLANK_SET]),
-        known,
-        pd.DataFrame(),
-        settings.check_safety,
-        settings.protocol,
-    )
+    table = safety_table(visits, pd.DataFrame([BLANK_SET]), known, pd.DataFrame())
     assert table["scope"].eq("titration").any() == told
