@@ -24,10 +24,10 @@ from demo.exercise_ecg import (
     noise_free_ecg,
     with_ectopic_beats,
 )
+from heart.detection import settings as detector
 from heart.detection.detector import detect_beats
 from heart.detection.even_pieces import EvenPiece
 from heart.detection.interval_chain import chain_margins
-from heart.detection.settings import DetectorSettings
 from heart.quality import ACCEPTED, quality_by_span, seen_in_pauses
 
 PLAIN = NoiseMix()
@@ -322,22 +322,22 @@ def test_without_rest_strong_footfalls_leave_the_heart_unknown_and_noise_does_no
     assert accepted_and_wrong(noisy)[0] > 0.95
 
 
-def best_chain(time_s, evidence, settings, without=None):
+def best_chain(time_s, evidence, without=None):
     """Score of the best chain by trying every set of candidates."""
     own = [n for n in range(len(time_s)) if n != without]
     best = 0.0
     for size in range(1, len(own) + 1):
         for chosen in map(list, combinations(own, size)):
             intervals_s = np.diff(time_s[chosen])
-            if (intervals_s < settings.shortest_interval_s).any():
+            if (intervals_s < detector.SHORTEST_INTERVAL_S).any():
                 continue
             # The best score by the interval that a next one would continue; None after a break.
             scores = {None: evidence[chosen].sum()}
             for interval_s in intervals_s:
-                extended = {None: max(scores.values()) - settings.restart_cost}
-                if interval_s <= settings.longest_interval_s:
+                extended = {None: max(scores.values()) - detector.RESTART_COST}
+                if interval_s <= detector.LONGEST_INTERVAL_S:
                     extended[interval_s] = max(
-                        score - (change_cost(interval_s, last, settings) if last else 0.0)
+                        score - (change_cost(interval_s, last) if last else 0.0)
                         for last, score in scores.items()
                     )
                 scores = extended
@@ -345,21 +345,20 @@ def best_chain(time_s, evidence, settings, without=None):
     return best
 
 
-def change_cost(interval_s, last_s, settings):
+def change_cost(interval_s, last_s):
     return min(
-        settings.continuity_cap, settings.continuity_weight * np.log(interval_s / last_s) ** 2
+        detector.CONTINUITY_CAP, detector.CONTINUITY_WEIGHT * np.log(interval_s / last_s) ** 2
     )
 
 
 def test_the_margin_of_a_beat_is_what_an_exhaustive_search_loses_without_it():
     generator = np.random.default_rng(0)
-    settings_ = DetectorSettings()
     for _ in range(12):
         time_s = np.cumsum(generator.uniform(0.1, 0.6, 8))
         evidence = generator.normal(1.0, 2.0, 8)
-        best = best_chain(time_s, evidence, settings_)
-        lost = [best - best_chain(time_s, evidence, settings_, without=n) for n in range(8)]
-        margin = chain_margins(time_s, evidence, np.zeros(8, int), settings_)
+        best = best_chain(time_s, evidence)
+        lost = [best - best_chain(time_s, evidence, without=n) for n in range(8)]
+        margin = chain_margins(time_s, evidence, np.zeros(8, int))
         np.testing.assert_allclose(margin, lost, atol=2e-3)
 
 

@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from heart.detection import settings
 from heart.detection.arrays import Floats
 from heart.detection.evidence import usual_and_noise
 from heart.detection.peaks import FirstPass, Peaks, find_peaks, first_pass, learned_shapes
 from heart.detection.qrs_template import qrs_template
-from heart.detection.settings import DetectorSettings
+from heart.detection.settings import STEEP, USUAL
 from heart.detection.traces import (
     PreparedRecording,
     Traces,
@@ -45,104 +46,93 @@ def _lasting_peaks(
     recording: PreparedRecording,
     peaks: Peaks,
     chosen: NDArray[np.bool_],
-    settings: DetectorSettings,
 ) -> NDArray[np.bool_]:
     """`chosen` peaks if a run of them lasts as long as footfalls do, else none."""
     peak_s = recording.time_s[peaks.at]
     edges = np.flatnonzero(np.diff(chosen, prepend=False, append=False))
     runs_s = peak_s[edges[1::2] - 1] - peak_s[edges[::2]]
-    return chosen & (runs_s.max(initial=0.0) >= settings.footfall_stretch_s)
+    return chosen & (runs_s.max(initial=0.0) >= settings.FOOTFALL_STRETCH_S)
 
 
-def _crowded_peaks(
-    recording: PreparedRecording, peaks: Peaks, settings: DetectorSettings
-) -> NDArray[np.bool_]:
+def _crowded_peaks(recording: PreparedRecording, peaks: Peaks) -> NDArray[np.bool_]:
     """Peaks among which complexes crowd and come more often than hearts beat, for long."""
-    among = peaks.crowded_share >= settings.crowded_from
-    among &= peaks.rate_hz >= settings.footfall_rate_hz
-    return _lasting_peaks(recording, peaks, among, settings)
+    among = peaks.crowded_share >= settings.CROWDED_FROM
+    among &= peaks.rate_hz >= settings.FOOTFALL_RATE_HZ
+    return _lasting_peaks(recording, peaks, among)
 
 
-def _footfalls(traces: Traces, peaks: Peaks, settings: DetectorSettings) -> NDArray[np.bool_]:
+def _footfalls(traces: Traces, peaks: Peaks) -> NDArray[np.bool_]:
     """Peaks among which two trains of complexes run, of which one must be footfalls.
 
     Of two strong peaks closer together than beats both are like shapes that recur; noise that comes
     close to a beat is like nothing else.
     """
-    among = _crowded_peaks(traces, peaks, settings)
+    among = _crowded_peaks(traces, peaks)
     if not among.any():
         return among
     strong = peaks.at[peaks.is_strong]
-    close = np.flatnonzero(np.diff(traces.time_s[strong]) < settings.shortest_interval_s)
-    _, likeness = learned_shapes(traces, strong, settings)
+    close = np.flatnonzero(np.diff(traces.time_s[strong]) < settings.SHORTEST_INTERVAL_S)
+    _, likeness = learned_shapes(traces, strong)
     near = int(round(0.05 * traces.rate_hz))
-    recurring = windows(likeness, strong, near).max(axis=1) > settings.recurring_likeness
+    recurring = windows(likeness, strong, near).max(axis=1) > settings.RECURRING_LIKENESS
     both = recurring[close] & recurring[close + 1]
-    return among & (both.mean() >= settings.recurring_share)
+    return among & (both.mean() >= settings.RECURRING_SHARE)
 
 
-def prepare_second_pass(
-    recording: PreparedRecording, settings: DetectorSettings
-) -> SecondPass | None:
+def prepare_second_pass(recording: PreparedRecording) -> SecondPass | None:
     """None where no beat stands out."""
-    traces = filtered_traces(recording, settings)
-    first = first_pass(traces, settings)
+    traces = filtered_traces(recording, USUAL)
+    first = first_pass(traces, USUAL)
     if first is None:
         return None
-    footfalls = _footfalls(traces, first, settings)
+    footfalls = _footfalls(traces, first)
     if footfalls.any():
-        return _among_footfalls(
-            traces, filtered_traces(recording, settings.steep()), first, footfalls, settings
-        )
-    often = _lasting_peaks(recording, first, first.rate_hz >= settings.slowest_steps_hz, settings)
+        return _among_footfalls(traces, filtered_traces(recording, STEEP), first, footfalls)
+    often = _lasting_peaks(recording, first, first.rate_hz >= settings.SLOWEST_STEPS_HZ)
     if often.any():
         # Footfalls much higher than the QRS hide it in the usual band.
-        envelope = qrs_envelope(recording, settings.steep())
-        peaks = find_peaks(recording, envelope, settings.steep())
-        if peaks is not None and _crowded_peaks(recording, peaks, settings).any():
-            steep = replace(
-                traces, envelope=envelope, waveform=qrs_waveform(recording, settings.steep())
-            )
-            footfalls = _footfalls(steep, peaks, settings)
-            steep_pass = first_pass(steep, settings.steep()) if footfalls.any() else None
+        envelope = qrs_envelope(recording, STEEP)
+        peaks = find_peaks(recording, envelope, STEEP)
+        if peaks is not None and _crowded_peaks(recording, peaks).any():
+            steep = replace(traces, envelope=envelope, waveform=qrs_waveform(recording, STEEP))
+            footfalls = _footfalls(steep, peaks)
+            steep_pass = first_pass(steep, STEEP) if footfalls.any() else None
             if steep_pass is not None:
-                return _among_footfalls(traces, steep, steep_pass, footfalls, settings)
-    return _in_noise(recording, traces, first, settings)
+                return _among_footfalls(traces, steep, steep_pass, footfalls)
+    return _in_noise(recording, traces, first)
 
 
-def _in_noise(
-    recording: PreparedRecording, traces: Traces, first: FirstPass, settings: DetectorSettings
-) -> SecondPass | None:
+def _in_noise(recording: PreparedRecording, traces: Traces, first: FirstPass) -> SecondPass | None:
     """The recording with its higher band where noise is strong in the usual one, weaker there, and
     beats are there as much like each other. So it is with a moving electrode, and not with muscle
     activity.
     """
     n = traces.time_s.size
     among = nowhere = np.zeros(n, bool)
-    shapes, likeness = learned_shapes(traces, first.beats, settings)
+    shapes, likeness = learned_shapes(traces, first.beats)
     if not shapes:
         return None
     grid = np.arange(0, n, int(traces.rate_hz))
-    noise = _noise_ratio(traces, first.beats, grid, settings)
-    noisy = noise > settings.noisy_from
+    noise = _noise_ratio(traces, first.beats, grid)
+    noisy = noise > settings.NOISY_FROM
     if noisy.any():
-        steep = filtered_traces(recording, settings.steep())
-        noisy &= _noise_ratio(steep, first.beats, grid, settings) < settings.quieter_below * noise
+        steep = filtered_traces(recording, STEEP)
+        noisy &= _noise_ratio(steep, first.beats, grid) < settings.QUIETER_BELOW * noise
     if noisy.any():
-        _, steep_likeness = learned_shapes(steep, first.beats, settings)
-        noisy &= _usual_likeness(traces, first.beats, grid, steep_likeness, settings) > (
-            _usual_likeness(traces, first.beats, grid, likeness, settings)
+        _, steep_likeness = learned_shapes(steep, first.beats)
+        noisy &= _usual_likeness(traces, first.beats, grid, steep_likeness) > (
+            _usual_likeness(traces, first.beats, grid, likeness)
         )
         among = _around(
-            grid, largest_within(noisy.astype(float), int(settings.quieter_margin_s)), n
+            grid, largest_within(noisy.astype(float), int(settings.QUIETER_MARGIN_S)), n
         )
     if not among.any():
         return SecondPass(traces, first, shapes, likeness, nowhere, nowhere)
     seen = _joined_traces(traces, steep, among, first.beats)
-    seen_pass = first_pass(seen, settings)
+    seen_pass = first_pass(seen, USUAL)
     if seen_pass is None:
         return None
-    steep_shapes, steep_likeness = learned_shapes(steep, seen_pass.beats, settings)
+    steep_shapes, steep_likeness = learned_shapes(steep, seen_pass.beats)
     likeness = np.where(among, steep_likeness, likeness)
     return SecondPass(seen, seen_pass, [*shapes, *steep_shapes], likeness, nowhere, nowhere)
 
@@ -152,20 +142,17 @@ def _usual_likeness(
     beats: NDArray[np.int64],
     at: NDArray[np.int64],
     likeness: Floats,
-    settings: DetectorSettings,
 ) -> Floats:
     """Median likeness of the beats around the samples `at`."""
     time_s, near = traces.time_s, int(round(0.05 * traces.rate_hz))
     of_beats = windows(likeness, beats, near).max(axis=1)
-    reach_s = settings.noise_reach_s
+    reach_s = settings.NOISE_REACH_S
     return running_quantile(time_s[beats], of_beats, 0.5, at_s=time_s[at], reach_s=reach_s)
 
 
-def _noise_ratio(
-    traces: Traces, beats: NDArray[np.int64], at: NDArray[np.int64], settings: DetectorSettings
-) -> Floats:
+def _noise_ratio(traces: Traces, beats: NDArray[np.int64], at: NDArray[np.int64]) -> Floats:
     """Strength of what lies between beats over the strength of beats, around the samples `at`."""
-    usual, noise = usual_and_noise(traces, beats, traces.time_s[at], settings)
+    usual, noise = usual_and_noise(traces, beats, traces.time_s[at])
     return noise / usual
 
 
@@ -186,33 +173,30 @@ def _among_footfalls(
     steep: Traces,
     first: FirstPass,
     footfalls: NDArray[np.bool_],
-    settings: DetectorSettings,
 ) -> SecondPass | None:
     """The recording with its higher band among footfalls; everywhere if no beats stand alone."""
     n = traces.time_s.size
-    alone = first.alone(settings)
-    settled = alone.size >= settings.uncrowded_beats
+    alone = first.alone()
+    settled = alone.size >= settings.UNCROWDED_BEATS
     among = _around(first.at, footfalls, n) if settled else np.ones(n, bool)
     seen = _joined_traces(traces, steep, among, alone) if settled else steep
-    if not settled:
-        settings = settings.steep()
-    first = first_pass(seen, settings)
+    first = first_pass(seen, USUAL if settled else STEEP)
     if first is None:
         return None
-    own_beats = first.alone(settings) if settled else first.beats
-    own_shapes, own_likeness = learned_shapes(steep, own_beats, settings)
+    own_beats = first.alone() if settled else first.beats
+    own_shapes, own_likeness = learned_shapes(steep, own_beats)
     if not own_shapes:
         return None
     like_a_footfall, unsettled = np.zeros((2, n), bool)
     if settled:
-        crowded = _crowded_peaks(seen, first, settings)
+        crowded = _crowded_peaks(seen, first)
         strong = first.at[crowded & first.is_strong]
-        like_a_footfall = _like_a_footfall(steep, strong, own_likeness, settings)
+        like_a_footfall = _like_a_footfall(steep, strong, own_likeness)
         like_a_footfall &= _around(first.at, crowded, n)
-        shapes, likeness = learned_shapes(traces, first.beats[~among[first.beats]], settings)
+        shapes, likeness = learned_shapes(traces, first.beats[~among[first.beats]])
         likeness = np.where(among, own_likeness, likeness)
     else:
-        unsettled = _around(first.at, _footfalls(seen, first, settings), n)
+        unsettled = _around(first.at, _footfalls(seen, first), n)
         shape = qrs_template(traces, own_beats)
         shapes, likeness = [] if shape is None else [shape], own_likeness
     # The first shape says which point of a beat is its time: the QRS in its usual band.
@@ -225,13 +209,13 @@ def _around(peaks: NDArray[np.int64], chosen: NDArray, n_samples: int) -> NDArra
 
 
 def _like_a_footfall(
-    traces: Traces, peaks: NDArray[np.int64], own_likeness: Floats, settings: DetectorSettings
+    traces: Traces, peaks: NDArray[np.int64], own_likeness: Floats
 ) -> NDArray[np.bool_]:
     """Samples more like a shape that recurs among `peaks` than like the own QRS."""
     near = int(round(0.05 * traces.rate_hz))
     like_own = largest_within(own_likeness, near)
-    unlike = peaks[like_own[peaks] < settings.unlike_own_below]
-    if unlike.size < settings.fewest_footfalls:
+    unlike = peaks[like_own[peaks] < settings.UNLIKE_OWN_BELOW]
+    if unlike.size < settings.FEWEST_FOOTFALLS:
         return np.zeros(like_own.size, bool)
-    _, likeness = learned_shapes(traces, unlike, settings)
+    _, likeness = learned_shapes(traces, unlike)
     return largest_within(likeness, near) > like_own

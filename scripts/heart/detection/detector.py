@@ -28,6 +28,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from heart.detection import settings
 from heart.detection.arrays import Floats
 from heart.detection.bands import SecondPass, prepare_second_pass
 from heart.detection.between_beats import margins_between_beats
@@ -42,7 +43,6 @@ from heart.detection.evidence import (
 from heart.detection.interval_chain import IMPOSSIBLE, chain_margins
 from heart.detection.peaks import candidate_spacing
 from heart.detection.placing import place_beats
-from heart.detection.settings import DEFAULTS, DetectorSettings
 from heart.detection.traces import in_frequency, largest_within, local_maxima, windows
 from heart.detection.wide_beats import wide_beats
 
@@ -53,7 +53,6 @@ def detect_beats(
     time_s: ArrayLike,
     ecg_mv: ArrayLike,
     *,
-    settings: DetectorSettings = DEFAULTS,
     pieces: Sequence[EvenPiece] | None = None,
 ) -> pd.DataFrame:
     """Find the heart beats of one ECG lead, also under exercise.
@@ -72,50 +71,47 @@ def detect_beats(
     pieces = [piece for piece in pieces if np.ptp(piece.samples) > 0]
     if sum(piece.samples.size / piece.rate_hz for piece in pieces) < SHORTEST_RECORDING_S:
         return _no_beats()
-    second = prepare_second_pass(in_frequency(pieces), settings)
+    second = prepare_second_pass(in_frequency(pieces))
     if second is None:
         return _no_beats()
     traces = second.traces
-    beats, margin, normal_from = _chain(second, settings)
+    beats, margin, normal_from = _chain(second)
     if beats.size == 0:
         return _no_beats()
-    wide, wide_evidence = wide_beats(traces, beats, settings)
+    wide, wide_evidence = wide_beats(traces, beats)
     between = np.searchsorted(beats, wide)
     beat_s, correlation, parted_s = place_beats(
-        traces, np.insert(beats, between, wide), second.shapes, settings
+        traces, np.insert(beats, between, wide), second.shapes
     )
     table = _table(
         beat_s,
         correlation,
         np.insert(margin, between, wide_evidence),
-        correlation >= np.insert(normal_from, between, settings.normal_correlation[0]),
+        correlation >= np.insert(normal_from, between, settings.NORMAL_CORRELATION[0]),
     )
     if parted_s:
         table.attrs["parted_s"] = parted_s
     return table
 
 
-def _chain(
-    second: SecondPass, settings: DetectorSettings
-) -> tuple[NDArray[np.int64], Floats, Floats]:
+def _chain(second: SecondPass) -> tuple[NDArray[np.int64], Floats, Floats]:
     """Beats of the best chain (samples), their margins, and from which correlation on each is of
     normal shape. Empty where no candidates stand out.
     """
     traces = second.traces
-    candidates, by_likeness, strength = _candidates(second, settings)
+    candidates, by_likeness, strength = _candidates(second)
     if candidates.size == 0:
         return candidates, np.empty(0), np.empty(0)
     candidate_s = traces.time_s[candidates]
-    usual, noise = usual_and_noise(traces, second.first.beats, candidate_s, settings)
-    evidence = _evidence(second, candidates, by_likeness, strength, usual, noise, settings)
-    margin = chain_margins(candidate_s, evidence, traces.piece[candidates], settings)
+    usual, noise = usual_and_noise(traces, second.first.beats, candidate_s)
+    evidence = _evidence(second, candidates, by_likeness, strength, usual, noise)
+    margin = chain_margins(candidate_s, evidence, traces.piece[candidates])
     near = int(round(0.05 * traces.rate_hz))
     in_chain = np.flatnonzero(margin > 0)
     margin[in_chain] = margins_between_beats(
         candidate_s[in_chain],
         windows(second.likeness, candidates[in_chain], near).max(axis=1),
         margin[in_chain],
-        settings,
     )
     chosen = margin > 0
     # What is more like a footfall is in the chain to bridge it, and where the two cannot be told
@@ -123,34 +119,32 @@ def _chain(
     unknown = second.like_a_footfall[candidates] | second.unsettled[candidates]
     margin = np.where(unknown, 0.0, margin)
     # Noise makes normal beats look strange: the noisier, the stranger a beat must be.
-    normal_from = np.interp(noise / usual, settings.noise_ratio, settings.normal_correlation)
+    normal_from = np.interp(noise / usual, settings.NOISE_RATIO, settings.NORMAL_CORRELATION)
     return candidates[chosen], margin[chosen], normal_from[chosen]
 
 
-def _candidates(
-    second: SecondPass, settings: DetectorSettings
-) -> tuple[NDArray[np.int64], Floats, Floats]:
+def _candidates(second: SecondPass) -> tuple[NDArray[np.int64], Floats, Floats]:
     """What is strong and like the own QRS, and lone strong peaks: samples, sorted, with the
     evidence of their likeness (-inf of a lone peak) and their strength. Empty below three alike.
     """
     traces, first = second.traces, second.first
-    spacing = candidate_spacing(traces, settings)
+    spacing = candidate_spacing(traces)
     strength = largest_within(traces.envelope, int(round(0.03 * traces.rate_hz)))
     relative = strength / np.interp(np.arange(strength.size), first.at, first.level)
-    fit = np.maximum(second.likeness, 0.0) * np.minimum(relative, settings.relative_most)
+    fit = np.maximum(second.likeness, 0.0) * np.minimum(relative, settings.RELATIVE_MOST)
     alike = local_maxima(np.where(traces.inside, fit, 0.0), spacing)
-    alike = alike[fit[alike] > settings.fit_from]
+    alike = alike[fit[alike] > settings.FIT_FROM]
     if alike.size < 3:
         return np.empty(0, np.int64), np.empty(0), np.empty(0)
     likeness = second.likeness[alike]
     product = strength[alike] * likeness
     level = local_level(
-        traces.time_s[alike], product, settings.product_quantile, settings.level_reach_s
+        traces.time_s[alike], product, settings.PRODUCT_QUANTILE, settings.LEVEL_REACH_S
     )
     by_likeness = (
-        settings.product_weight * np.log(np.maximum(product / level, 1e-3))
-        + settings.likeness_weight * (likeness - settings.likeness_from)
-        + settings.alike_evidence
+        settings.PRODUCT_WEIGHT * np.log(np.maximum(product / level, 1e-3))
+        + settings.LIKENESS_WEIGHT * (likeness - settings.LIKENESS_FROM)
+        + settings.ALIKE_EVIDENCE
     )
     lone = first.at[~any_within(first.at, alike, spacing)]
     candidates = np.concatenate((alike, lone))
@@ -167,21 +161,20 @@ def _evidence(
     strength: Floats,
     usual: Floats,
     noise: Floats,
-    settings: DetectorSettings,
 ) -> Floats:
     """What speaks for each candidate: likeness, or standing out; where complexes crowd and of what
     is more like a footfall no more than bridging a gap.
     """
     time_s, first = second.traces.time_s, second.first
-    by_standing_out = standing_out_evidence(strength, usual, noise, settings)
+    by_standing_out = standing_out_evidence(strength, usual, noise)
     bridging = np.where(
-        strength > settings.bridging_share * usual, settings.bridging_evidence, IMPOSSIBLE
+        strength > settings.BRIDGING_SHARE * usual, settings.BRIDGING_EVIDENCE, IMPOSSIBLE
     )
     crowded_share = np.interp(time_s[candidates], time_s[first.at], first.crowded_share)
-    crowded = crowded_share >= settings.crowded_from
+    crowded = crowded_share >= settings.CROWDED_FROM
     evidence = np.maximum(by_likeness, np.where(crowded, bridging, by_standing_out))
     footfall = second.like_a_footfall[candidates]
-    evidence[footfall] = np.minimum(evidence[footfall], settings.bridging_evidence)
+    evidence[footfall] = np.minimum(evidence[footfall], settings.BRIDGING_EVIDENCE)
     return evidence
 
 

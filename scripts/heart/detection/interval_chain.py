@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from heart.detection import settings
 from heart.detection.arrays import Floats
-from heart.detection.settings import DetectorSettings
 
 IMPOSSIBLE = np.float32(-1e9)
 
@@ -15,7 +15,6 @@ def chain_margins(
     time_s: Floats,
     evidence: Floats,
     piece: NDArray[np.int64],
-    settings: DetectorSettings,
     *,
     core_s: float = 16.0,
     overlap_s: float = 10.0,
@@ -45,9 +44,9 @@ def chain_margins(
         scores[:n, column] = evidence[first:stop]
     both_times = np.concatenate((times, -times[::-1]), axis=1)
     both_scores = np.concatenate((scores, scores[::-1]), axis=1)
-    within_reach = np.searchsorted(time_s, time_s - settings.longest_interval_s)
+    within_reach = np.searchsorted(time_s, time_s - settings.LONGEST_INTERVAL_S)
     n_before = min(n_predecessors, int((np.arange(time_s.size) - within_reach).max()))
-    chain, prefix = _forward_scores(both_times, both_scores, settings, max(n_before, 1))
+    chain, prefix = _forward_scores(both_times, both_scores, max(n_before, 1))
     lost = _best_minus_avoiding(
         times,
         scores,
@@ -55,7 +54,6 @@ def chain_margins(
         chain[::-1, :, n_stretches:],
         prefix[:, :n_stretches],
         prefix[::-1, n_stretches:],
-        settings,
     )
     for column, (first, _, core_first, core_stop) in enumerate(stretches):
         margin[core_first:core_stop] = lost[core_first - first : core_stop - first, column]
@@ -84,17 +82,15 @@ def _stretches(
     return stretches
 
 
-def _forward_scores(
-    times: Floats, scores: NDArray, settings: DetectorSettings, n_before: int
-) -> tuple[NDArray, NDArray]:
+def _forward_scores(times: Floats, scores: NDArray, n_before: int) -> tuple[NDArray, NDArray]:
     """Best score of a chain up to each candidate, by which of `n_before` candidates came before it.
 
     Gives (steps, predecessors, stretches) and the running best over steps (steps, stretches), in
     which chains that start at a candidate are counted as well.
     """
     n_steps, n_stretches = times.shape
-    log_interval, forbidden = _log_intervals(times, settings, n_before)
-    n_far_enough = _count_before(times, settings.shortest_interval_s)
+    log_interval, forbidden = _log_intervals(times, n_before)
+    n_far_enough = _count_before(times, settings.SHORTEST_INTERVAL_S)
 
     chain = np.full((n_before + n_steps, n_before, n_stretches), IMPOSSIBLE, dtype=np.float32)
     past_log = np.zeros_like(chain)
@@ -102,8 +98,8 @@ def _forward_scores(
     # Best chain up to a candidate that may go on with any interval: it pays the cap, or starts.
     any_interval = np.full((n_before + n_steps, n_stretches), IMPOSSIBLE, dtype=np.float32)
     prefix = np.full((n_steps + 1, n_stretches), IMPOSSIBLE, dtype=np.float32)
-    cap = np.float32(settings.continuity_cap)
-    restart = np.float32(settings.restart_cost)
+    cap = np.float32(settings.CONTINUITY_CAP)
+    restart = np.float32(settings.RESTART_COST)
     columns = np.arange(n_stretches)
     change = np.empty_like(chain[:n_before])
     for step in range(n_steps):
@@ -124,9 +120,7 @@ def _forward_scores(
     return chain[n_before:], prefix[1:]
 
 
-def _log_intervals(
-    times: Floats, settings: DetectorSettings, n_before: int
-) -> tuple[NDArray, NDArray]:
+def _log_intervals(times: Floats, n_before: int) -> tuple[NDArray, NDArray]:
     """Weighted logarithm of the interval to each predecessor, and what forbids it: 0 or IMPOSSIBLE.
 
     Both (steps, predecessors, stretches), so that one step is a contiguous block.
@@ -136,11 +130,11 @@ def _log_intervals(
     intervals = np.empty((n_steps, n_before, n_stretches))
     for k in range(n_before):
         np.subtract(times, padded[k : k + n_steps], out=intervals[:, k])
-    allowed = (intervals >= settings.shortest_interval_s) & (
-        intervals <= settings.longest_interval_s
+    allowed = (intervals >= settings.SHORTEST_INTERVAL_S) & (
+        intervals <= settings.LONGEST_INTERVAL_S
     )
     log_interval = np.log(np.where(allowed, intervals, 1.0)).astype(np.float32)
-    log_interval *= np.float32(np.sqrt(settings.continuity_weight))
+    log_interval *= np.float32(np.sqrt(settings.CONTINUITY_WEIGHT))
     return log_interval, np.where(allowed, np.float32(0.0), IMPOSSIBLE)
 
 
@@ -173,7 +167,6 @@ def _best_minus_avoiding(
     backward: NDArray,
     best_until: NDArray,
     best_from: NDArray,
-    settings: DetectorSettings,
 ) -> NDArray:
     n_steps, n_stretches = times.shape
     n_before = forward.shape[1]
@@ -198,9 +191,9 @@ def _best_minus_avoiding(
     np.maximum(avoiding, since[1:], out=avoiding)
     step = np.arange(n_steps)[:, None]
     resume, leave = (np.repeat(first, n_stretches, axis=1) for first in (step + 1, step))
-    np.maximum(resume[1:], _count_until(times, settings.shortest_interval_s)[:-1], out=resume[1:])
-    np.minimum(leave[:-1], _count_before(times, settings.shortest_interval_s)[1:], out=leave[:-1])
+    np.maximum(resume[1:], _count_until(times, settings.SHORTEST_INTERVAL_S)[:-1], out=resume[1:])
+    np.minimum(leave[:-1], _count_before(times, settings.SHORTEST_INTERVAL_S)[1:], out=leave[:-1])
     columns = np.arange(n_stretches)
     broken = np.maximum(until[:-1] + since[resume, columns], until[leave, columns] + since[1:])
-    np.maximum(avoiding, broken - np.float32(settings.restart_cost), out=avoiding)
+    np.maximum(avoiding, broken - np.float32(settings.RESTART_COST), out=avoiding)
     return best_until[-1] - avoiding

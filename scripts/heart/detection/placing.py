@@ -8,7 +8,6 @@ from scipy import ndimage
 
 from heart.detection.arrays import Floats
 from heart.detection.same_point import to_the_same_point
-from heart.detection.settings import DetectorSettings
 from heart.detection.traces import Traces, unit_norm, windows
 
 # Below this correlation a beat is not of a shape at all and is placed by its own waveform.
@@ -16,7 +15,7 @@ ALIKE = 0.6
 
 
 def place_beats(
-    traces: Traces, beats: NDArray[np.int64], shapes: list[Floats], settings: DetectorSettings
+    traces: Traces, beats: NDArray[np.int64], shapes: list[Floats]
 ) -> tuple[Floats, Floats, list[float]]:
     """Times (s) between samples, correlation with the normal QRS, and times (s) at which the
     recording is parted, because the same point of the beat is unknown from there on.

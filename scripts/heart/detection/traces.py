@@ -9,9 +9,10 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
+from heart.detection import settings
 from heart.detection.arrays import Floats, Trace
 from heart.detection.even_pieces import EvenPiece
-from heart.detection.settings import DetectorSettings
+from heart.detection.settings import Band
 
 # samples correlated with a shape by one row of a product of matrices, and rows at once: so few that
 # BLAS uses one thread
@@ -49,7 +50,7 @@ class PreparedRecording:
 
 @dataclass(frozen=True)
 class Traces(PreparedRecording):
-    """What is seen of a recording through the two bands of the settings."""
+    """What is seen of a recording through the slope and the waveform of a band."""
 
     envelope: Trace
     waveform: Trace
@@ -119,28 +120,28 @@ def in_frequency(pieces: list[EvenPiece]) -> PreparedRecording:
     return PreparedRecording(rate_hz, *axes, spectra)
 
 
-def qrs_envelope(recording: PreparedRecording, settings: DetectorSettings) -> Trace:
+def qrs_envelope(recording: PreparedRecording, band: Band) -> Trace:
     """Mean steepness in the band of the slope."""
-    width = max(3, int(round(settings.envelope_s * recording.rate_hz)))
+    width = max(3, int(round(settings.ENVELOPE_S * recording.rate_hz)))
     envelope = np.zeros(recording.time_s.size, np.float32)
     for part, spectrum in recording.spectra:
-        band = _band(spectrum.frequency_hz, *settings.slope_band_hz)
-        steepness = spectrum.through(np.complex64(2j * np.pi) * spectrum.frequency_hz * band)
+        response = _band(spectrum.frequency_hz, *band.slope_hz)
+        steepness = spectrum.through(np.complex64(2j * np.pi) * spectrum.frequency_hz * response)
         np.abs(steepness, out=steepness)
         ndimage.uniform_filter1d(steepness, width, output=envelope[part])
     return envelope
 
 
-def qrs_waveform(recording: PreparedRecording, settings: DetectorSettings) -> Trace:
+def qrs_waveform(recording: PreparedRecording, band: Band) -> Trace:
     waveform = np.zeros(recording.time_s.size, np.float32)
     for part, spectrum in recording.spectra:
-        band = _band(spectrum.frequency_hz, *settings.waveform_band_hz)
-        waveform[part] = spectrum.through(band)
+        response = _band(spectrum.frequency_hz, *band.waveform_hz)
+        waveform[part] = spectrum.through(response)
     return waveform
 
 
-def filtered_traces(recording: PreparedRecording, settings: DetectorSettings) -> Traces:
-    envelope, waveform = qrs_envelope(recording, settings), qrs_waveform(recording, settings)
+def filtered_traces(recording: PreparedRecording, band: Band) -> Traces:
+    envelope, waveform = qrs_envelope(recording, band), qrs_waveform(recording, band)
     return Traces(**vars(recording), envelope=envelope, waveform=waveform)
 
 

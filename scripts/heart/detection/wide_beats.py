@@ -6,14 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from heart.detection import settings
 from heart.detection.arrays import Floats
-from heart.detection.settings import DetectorSettings
 from heart.detection.traces import Traces, windows
 
 
-def wide_beats(
-    traces: Traces, beats: NDArray[np.int64], settings: DetectorSettings
-) -> tuple[NDArray[np.int64], Floats]:
+def wide_beats(traces: Traces, beats: NDArray[np.int64]) -> tuple[NDArray[np.int64], Floats]:
     """Beats too wide for the QRS band, at most one in each long interval, and their evidence.
 
     From the smoothed waveform of a long interval, the median wave after a beat and that before a
@@ -25,8 +23,8 @@ def wide_beats(
         return np.empty(0, np.int64), np.empty(0)
     usual = ndimage.median_filter(intervals, 15, mode="nearest")
     due = intervals / usual
-    long = due > settings.long_interval
-    long[1:] &= due[:-1] > settings.early_interval
+    long = due > settings.LONG_INTERVAL
+    long[1:] &= due[:-1] > settings.EARLY_INTERVAL
     unbroken = np.diff(traces.piece[beats]) == 0
     # Where the QRS of either beat ends, generously.
     clear = int(round(0.18 * traces.rate_hz))
@@ -53,9 +51,9 @@ def wide_beats(
         remainder[remainder.size - n_before :] -= wave_before
         height = np.abs(remainder[clear : remainder.size - clear])
         top = int(np.argmax(height))
-        in_noise = settings.remainder_noise * np.quantile(noise, 0.75)
-        if height[top] > max(settings.remainder_share * np.median(qrs[near]), in_noise):
+        in_noise = settings.REMAINDER_NOISE * np.quantile(noise, 0.75)
+        if height[top] > max(settings.REMAINDER_SHARE * np.median(qrs[near]), in_noise):
             beyond.append(beats[number] + clear + top)
             # Its size tells a beat from an artefact of the own waves, the noise alone how surely.
-            evidence.append(settings.standing_out_gain * np.log(height[top] / in_noise))
-    return np.array(beyond, np.int64), np.minimum(evidence, settings.standing_out_most)
+            evidence.append(settings.STANDING_OUT_GAIN * np.log(height[top] / in_noise))
+    return np.array(beyond, np.int64), np.minimum(evidence, settings.STANDING_OUT_MOST)
