@@ -41,6 +41,7 @@ def fingerprint(*names):
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
+@cache
 def digests_behind(*names):
     """Path inside scripts/ and digest of scripts and all modules of ours that they import."""
     waiting = [path for name in names for path in sorted(SCRIPTS.glob(f"{name}.py"))]
@@ -131,6 +132,7 @@ def _meaning(code):
             yield repr(sorted(map(repr, constant)) if isinstance(constant, frozenset) else constant)
 
 
+@cache
 def _files_of(name):
     """Files of ours that make up a module; those of this folder compute nothing."""
     stem = SCRIPTS / name.replace(".", "/")

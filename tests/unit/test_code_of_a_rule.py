@@ -20,7 +20,8 @@ def scripts(tmp_path, monkeypatch):
 
 
 def forget():
-    for kept in (code.fingerprint, code._digest_and_imports, code._known_digests, code.syntax_tree):
+    kept_behind = (code.fingerprint, code.digests_behind, code._digest_and_imports, code._files_of)
+    for kept in (*kept_behind, code._known_digests, code.syntax_tree):
         kept.cache_clear()
 
 
