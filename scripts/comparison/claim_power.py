@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import permutations
 
 import numpy as np
-from scipy import special
+import scipy
 
 from comparison.within_person import WithinPerson, difference_weights
 
@@ -142,7 +142,7 @@ def _needed_difference(layout, noise, condition, compared, levels, fewest_pairs)
     if estimator is None or estimator.n_pairs < fewest_pairs:
         return np.full((len(levels), len(noise)), np.inf)
     cells = noise[:, layout.cells[0], layout.cells[1]]
-    critical = special.stdtrit(estimator.df, 1 - levels / 2)
+    critical = scipy.special.stdtrit(estimator.df, 1 - levels / 2)
     return critical[:, None] * estimator.error(cells) - cells @ estimator.weights
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+import scipy
 
 from comparison.jackknife import FEWEST_PEOPLE, Jackknifed, jackknife
 
@@ -82,9 +82,9 @@ def correlation_between_people(x: np.ndarray, y: np.ndarray, person: np.ndarray)
     if n < FEWEST_PEOPLE or not np.isfinite(r):
         return Level(Jackknifed(r, np.nan, n - 2, np.nan, np.nan, np.nan), n, len(x))
     z, se = _fisher_z(r), 1 / np.sqrt(n - 3)
-    half = special.ndtri(0.975) * se
+    half = scipy.special.ndtri(0.975) * se
     t = r * np.sqrt((n - 2) / max(1 - r * r, 1e-12))
-    p = float(2 * special.stdtr(n - 2, -abs(t)))
+    p = float(2 * scipy.special.stdtr(n - 2, -abs(t)))
     low, high = float(np.tanh(z - half)), float(np.tanh(z + half))
     return Level(Jackknifed(r, se, n - 2, low, high, p), n, len(x))
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
-from scipy import special
+import scipy
 
 from comparison.paired import finite
 
@@ -16,7 +16,10 @@ def hedges_correction(df: float) -> float:
 
     Source: Hedges 1981, J Educ Stat 6:107.
     """
-    return float(np.exp(special.gammaln(df / 2) - special.gammaln((df - 1) / 2)) / np.sqrt(df / 2))
+    return float(
+        np.exp(scipy.special.gammaln(df / 2) - scipy.special.gammaln((df - 1) / 2))
+        / np.sqrt(df / 2)
+    )
 
 
 def noncentrality_interval(t: float, df: float, *, level: float = 0.95) -> tuple[float, float]:
@@ -24,7 +27,7 @@ def noncentrality_interval(t: float, df: float, *, level: float = 0.95) -> tuple
 
     def solve(probability: float) -> float:
         def gap(noncentrality: float) -> float:
-            below = float(special.nctdtr(df, noncentrality, t))
+            below = float(scipy.special.nctdtr(df, noncentrality, t))
             if np.isnan(below):
                 raise ValueError(f"no noncentral t distribution for {t:g} with {df:g} df")
             return below - probability

@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+import scipy
 
 from comparison.jackknife import FEWEST_PEOPLE
 
@@ -216,5 +216,5 @@ def exact_mcnemar(first: np.ndarray, second: np.ndarray) -> tuple[int, int, floa
     differing = only_first + only_second
     if not differing:
         return 0, 0, 1.0
-    tail = special.bdtr(min(only_first, only_second), differing, 0.5)
+    tail = scipy.special.bdtr(min(only_first, only_second), differing, 0.5)
     return only_first, only_second, float(min(1.0, 2 * tail))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import special
+import scipy
 
 from comparison.conditions import Comparison
 from comparison.contrasts import as_ratio
@@ -43,7 +43,7 @@ class Spread:
 def variance_interval(square: float, df: float, level: float) -> tuple[float, float]:
     """Interval of a variance from chi squared."""
     tails = (1 - level) / 2, (1 + level) / 2
-    return tuple(float(square * df / special.chdtri(df, tail)) for tail in tails)
+    return tuple(float(square * df / scipy.special.chdtri(df, tail)) for tail in tails)
 
 
 def difference_of_variances(
@@ -154,7 +154,7 @@ def responses_table(comparison: Comparison, spreads: dict[tuple[str, str], Sprea
             row |= {"difference": float(difference), "note": spread.note}
             if spread.bout_df:
                 error = float(np.sqrt(spread.noise[person]))
-                half = error * float(special.stdtrit(spread.bout_df, 0.975))
+                half = error * float(scipy.special.stdtrit(spread.bout_df, 0.975))
                 row |= {"se": error, "ci_low": difference - half, "ci_high": difference + half}
             if spread.sd is not None:
                 true = spread.sd**2

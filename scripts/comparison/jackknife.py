@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+import scipy
 
 # fewer people give no interval: their resamples are a handful of different studies
 FEWEST_PEOPLE = 4
@@ -57,6 +57,6 @@ def jackknife(
     se = float(np.sqrt(df / len(labels) * np.sum((without - without.mean()) ** 2)))
     if not np.isfinite(se) or se == 0:
         return Jackknifed(back(of_all), np.nan, df, np.nan, np.nan, np.nan)
-    half = se * special.stdtrit(df, (1 + confidence) / 2)
-    p = float(2 * special.stdtr(df, -abs(of_all / se)))
+    half = se * scipy.special.stdtrit(df, (1 + confidence) / 2)
+    p = float(2 * scipy.special.stdtr(df, -abs(of_all / se)))
     return Jackknifed(back(of_all), se, df, back(of_all - half), back(of_all + half), p)

@@ -16,7 +16,7 @@ from functools import cached_property
 from typing import Literal
 
 import numpy as np
-from scipy import special
+import scipy
 
 from comparison.design import Design, ModelError, refuse_unidentified
 
@@ -422,8 +422,8 @@ class Fit:
             # what is left of a difference of nothing is arithmetic, and differs by machine
             estimate = np.where(np.abs(estimate) > ROUNDING * se, estimate, 0.0)
             t = estimate / se
-            half = special.stdtrit(df, 0.5 + level / 2) * se
-            p = 2 * special.stdtr(df, -np.abs(t))
+            half = scipy.special.stdtrit(df, 0.5 + level / 2) * se
+            p = 2 * scipy.special.stdtr(df, -np.abs(t))
             numbers[good] = np.column_stack(
                 [estimate, se, df, estimate - half, estimate + half, t, p]
             )
@@ -468,7 +468,7 @@ class Fit:
         if q:
             z = (directions[:, :q].T @ (weights @ self.beta)) / size[:q]
             F, df = self._scaled_f(right[:q], z)
-            p = float(special.fdtrc(q, df, F))
+            p = float(scipy.special.fdtrc(q, df, F))
             joint |= {"F": F, "df_num": float(q), "df": df, "p": p}
         if q < asked:
             joint["note"] = f"{asked - q} of {asked} comparisons {NOT_ESTIMABLE}"
@@ -509,7 +509,7 @@ class Fit:
         where the profiled likelihood has fallen by half the quantile of chi-square (Venzon and
         Moolgavkar 1988, Appl Stat 37:87-94).
         """
-        quantile = special.ndtri(0.5 + level / 2)
+        quantile = scipy.special.ndtri(0.5 + level / 2)
         relative = np.append(self.theta, 1.0)
         errors = self._log_sd_errors()
         return [

@@ -6,7 +6,7 @@ from itertools import product
 
 import numpy as np
 import pandas as pd
-from scipy import special
+import scipy
 
 from comparison.conditions import MODEL, Comparison
 from comparison.mixed_model import Fit
@@ -135,7 +135,7 @@ def diagnostic_table(comparison: Comparison) -> pd.DataFrame:
     both = pd.concat([residuals, effects], ignore_index=True)
     of_part = both.groupby(["part", "term"], dropna=False)["value"]
     rank = of_part.rank(method="first")
-    quantile = special.ndtri((rank - 0.375) / (of_part.transform("size") + 0.25))
+    quantile = scipy.special.ndtri((rank - 0.375) / (of_part.transform("size") + 0.25))
     return both.drop(columns="level").assign(
         quantile=quantile, outcome=comparison.outcome, window=comparison.window
     )

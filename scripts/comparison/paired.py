@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+import scipy
 
 # Up to this many differences all sign patterns are counted; 2^15 sums per half fit in memory.
 LARGEST_EXACT = 30
@@ -59,9 +59,9 @@ def paired_t(differences: Sequence[float], *, level: float = 0.95) -> PairedResu
             n, mean, 0.0, 0.0, n - 1, mean, mean, None, None, "all differences are the same"
         )
     se = sd / np.sqrt(n)
-    half = special.stdtrit(n - 1, 0.5 + level / 2) * se
+    half = scipy.special.stdtrit(n - 1, 0.5 + level / 2) * se
     t = mean / se
-    p = 2 * special.stdtr(n - 1, -abs(t))
+    p = 2 * scipy.special.stdtr(n - 1, -abs(t))
     return PairedResult(
         n, mean, sd, float(se), n - 1, mean - half, mean + half, float(t), float(p), ""
     )

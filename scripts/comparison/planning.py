@@ -12,7 +12,7 @@ from functools import cache
 
 import numpy as np
 import pandas as pd
-from scipy import special
+import scipy
 
 from comparison.claim_power import (
     Design,
@@ -43,10 +43,10 @@ def power(noncentrality: float, df: float, *, alpha: float) -> float:
     `noncentrality` is the true difference over its standard error.
     """
     size = abs(noncentrality)
-    critical = float(special.stdtrit(df, 1 - alpha / 2))
-    upper = 1 - special.nctdtr(df, size, critical)
+    critical = float(scipy.special.stdtrit(df, 1 - alpha / 2))
+    upper = 1 - scipy.special.nctdtr(df, size, critical)
     # the library gives no number for a far tail that is too small to be one
-    return float(upper + np.nan_to_num(special.nctdtr(df, size, -critical)))
+    return float(upper + np.nan_to_num(scipy.special.nctdtr(df, size, -critical)))
 
 
 @cache

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import special
+import scipy
 
 from comparison.contrasts import as_ratio
 from comparison.jackknife import jackknife
@@ -92,8 +92,8 @@ def agreement_interval(squares: MeanSquares, *, level: float = 0.95) -> tuple[fl
     b = s.n * (1 + (s.k - 1) * icc) - s.k * icc
     df = (s.k - 1) * (s.n - 1) * (a + b) ** 2
     df /= (s.n - 1) * s.k**2 * icc**2 * ratio**2 + b**2
-    upper = special.fdtri(s.df_people, df, (1 + level) / 2)
-    lower = special.fdtri(df, s.df_people, (1 + level) / 2)
+    upper = scipy.special.fdtri(s.df_people, df, (1 + level) / 2)
+    lower = scipy.special.fdtri(df, s.df_people, (1 + level) / 2)
     spread = s.k * s.repeats + (s.k * s.n - s.k - s.n) * s.residual
     return (
         float(s.n * (s.people - upper * s.residual) / (upper * spread + s.n * s.people)),
@@ -106,7 +106,7 @@ def error_of_measurement(
 ) -> tuple[float, float, float]:
     """Root of a residual mean square with its interval from chi squared."""
     tails = (1 - level) / 2, (1 + level) / 2
-    limits = [residual * df / special.chdtri(df, tail) for tail in tails]
+    limits = [residual * df / scipy.special.chdtri(df, tail) for tail in tails]
     return tuple(float(np.sqrt(square)) for square in (residual, *limits))
 
 
@@ -147,7 +147,7 @@ def repeatability_of_baselines(comparable: pd.DataFrame, *, level: float) -> dic
     if not squares.residual > (ROUNDING * np.abs(complete).max()) ** 2:
         return row | {"note": "all repeats are the same"}
     low, high = agreement_interval(squares, level=level)
-    shift = special.fdtrc(k - 1, squares.df_residual, squares.repeats / squares.residual)
+    shift = scipy.special.fdtrc(k - 1, squares.df_residual, squares.repeats / squares.residual)
     icc = {"form": AGREEMENT, "icc": agreement(squares), "icc_low": low, "icc_high": high}
     return (
         row

@@ -24,7 +24,7 @@ from functools import cached_property
 from itertools import combinations
 
 import numpy as np
-from scipy import special
+import scipy
 
 # a direction of the design is empty, and a weight is rounding, below this
 EMPTY = 1e-9
@@ -52,11 +52,11 @@ class Contrast:
     @property
     def p(self) -> float:
         """Two-sided."""
-        return float(2 * special.stdtr(self.df, -abs(self.t)))
+        return float(2 * scipy.special.stdtr(self.df, -abs(self.t)))
 
     def interval(self, confidence: float = 0.95) -> tuple[float, float]:
         """Lower and upper limit, from the t distribution with `df` degrees of freedom."""
-        half = self.se * special.stdtrit(self.df, (1 + confidence) / 2)
+        half = self.se * scipy.special.stdtrit(self.df, (1 + confidence) / 2)
         return self.estimate - half, self.estimate + half
 
 
@@ -75,7 +75,7 @@ class JointTest:
 
     @property
     def p(self) -> float:
-        return float(special.fdtrc(self.df_num, self.df, self.F))
+        return float(scipy.special.fdtrc(self.df_num, self.df, self.F))
 
 
 @dataclass(frozen=True, eq=False)

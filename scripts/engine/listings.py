@@ -7,7 +7,7 @@ from functools import cache
 from itertools import chain
 from types import SimpleNamespace
 
-from engine.code import SCRIPTS
+from engine.code import SCRIPTS, syntax_tree
 
 
 @cache
@@ -71,7 +71,7 @@ def header(folder, name):
 @cache
 def _constants(folder, name):
     shared = {} if name == "__init__" else _constants(folder, "__init__")
-    body = ast.parse((folder / f"{name}.py").read_text(encoding="utf-8")).body
+    body = syntax_tree(folder / f"{name}.py").body
     constants = {}
     for node in body:
         if not (isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name)):
@@ -95,13 +95,12 @@ def described(outcome):
 
 def docstring(folder, name):
     """What a module says of itself, read without importing it."""
-    path = SCRIPTS / folder / f"{name}.py"
-    return ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
+    return ast.get_docstring(syntax_tree(SCRIPTS / folder / f"{name}.py"))
 
 
 def functions_in(module):
     """Names of the public functions of a module of ours, read without importing it."""
-    body = ast.parse((SCRIPTS / f"{module}.py").read_text(encoding="utf-8")).body
+    body = syntax_tree(SCRIPTS / f"{module}.py").body
     names = [node.name for node in body if isinstance(node, ast.FunctionDef)]
     return [name for name in names if not name.startswith("_")]
 

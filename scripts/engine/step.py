@@ -11,6 +11,7 @@ import inspect
 import logging
 import os
 import sys
+from functools import cache
 from pathlib import Path
 from typing import Annotated
 
@@ -197,11 +198,13 @@ def _help(kind):
     return "text" if kind is str else f"{getattr(kind, '__name__', kind)}, in JSON"
 
 
+@cache
 def _reader_of(kind):
     """What makes a setting of its text: text stays as it is, all else is JSON of its type."""
     if kind is str:
         return str
 
+    @cache
     def read(text):
         try:
             return TypeAdapter(kind).validate_json(text)

@@ -29,10 +29,7 @@ def content_of(figures, tables, methods, checklists, *, title, conditions):
     tables : folder of the tables for print, with contents.tsv
     methods, checklists : Markdown files
     """
-    shown = [
-        {"file": path.name} | {k: figure_of(path)[k] for k in ("title", "caption", "alt")}
-        for path in figures
-    ]
+    shown = [{"file": path.name} | figure_of(path) for path in figures]
     parts = list(paragraphs(methods.read_text(encoding="utf-8")))
     lead = next(part["text"] for part in parts)
     return {

@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from cuff.cautions import CAUTION
@@ -273,6 +274,9 @@ def by_family(results):
     means = outcomes_by_condition(results.outcomes, results.conditions, named=True)
     compared = results.contrasts
     compared = compared[compared["exercise"] == "all"] if len(compared) else None
+    by_outcome = {}
+    for contrast in compared.itertuples() if compared is not None else ():
+        by_outcome.setdefault((contrast.outcome, contrast.window), []).append(contrast)
     printed = []
     for family in dict.fromkeys(described(name).FAMILY for name in names_in("outcomes")):
         of_family = []
@@ -283,8 +287,7 @@ def by_family(results):
             cells = {"outcome": row["outcome"], "window": row["window"]}
             cells |= {condition: row[condition] for condition in results.conditions}
             if compared is not None:
-                is_asked = compared["outcome"].eq(outcome) & compared["window"].eq(window)
-                contrasts = list(compared[is_asked].itertuples())
+                contrasts = by_outcome.get((outcome, window), [])
                 cells |= {c.contrast: with_interval(c) for c in contrasts}
                 cells |= basis_in_columns(contrasts)
             of_family.append(cells)
@@ -373,13 +376,18 @@ def means_and_counts(of_outcome, conditions):
     """Mean and SD over participants in each condition, and how many values were given, flagged
     and withheld."""
     row = {}
+    measured, status = of_outcome["value"].to_numpy(float), of_outcome["status"].to_numpy(object)
+    done, people = (of_outcome[name].to_numpy(object) for name in ("condition", "participant_id"))
+    known = ~np.isnan(measured)
     for condition in conditions:
-        known = of_outcome[(of_outcome["condition"] == condition) & of_outcome["value"].notna()]
-        row[condition] = mean_and_sd(known.groupby("participant_id")["value"].mean())
+        chosen = known & (done == condition)
+        of_person, _ = pd.factorize(people[chosen])
+        sums = np.bincount(of_person, measured[chosen])
+        row[condition] = mean_and_sd(sums / np.bincount(of_person))
     return row | {
-        "given": int(of_outcome["value"].notna().sum()),
-        "flagged": int((of_outcome["status"] == "flagged").sum()),
-        "withheld": int(of_outcome["status"].isin(["refused", "missing"]).sum()),
+        "given": int(known.sum()),
+        "flagged": int((status == "flagged").sum()),
+        "withheld": int(((status == "refused") | (status == "missing")).sum()),
     }
 
 
@@ -388,9 +396,9 @@ def mean_and_sd(of_people):
 
     Without spread the mean alone with four digits.
     """
-    if of_people.empty:
+    if not len(of_people):
         return ""
-    sd = of_people.std()
+    sd = of_people.std(ddof=1) if len(of_people) > 1 else math.nan
     if not sd > 0:
         return f"{of_people.mean():.4g}, n {len(of_people)}"
     decimals = max(0, 1 - math.floor(math.log10(sd)))

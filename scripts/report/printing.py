@@ -2,6 +2,8 @@
 
 import re
 import zipfile
+from copy import deepcopy
+from functools import cache
 
 from report.letter_widths import lines_of, width_mm
 from results.words import words_of
@@ -136,9 +138,24 @@ def needed_and_wished(texts, points):
 
 def write_html(printed, title, path, labels=()):
     """One table as a page of its own with a note below; cells are text, never markup."""
+    body = cells_of(printed.table)
+    page = _page_of_table().render(
+        caption=printed.caption,
+        title=title,
+        names=[heading(name, labels) for name in printed.table.columns],
+        rows=body,
+        numbers=columns_of_numbers(body),
+        wide=is_wide(printed.table),
+        note=printed.note,
+    )
+    path.write_text(page, encoding="utf-8")
+
+
+@cache
+def _page_of_table():
     from jinja2 import Environment
 
-    template = Environment(autoescape=True).from_string(
+    return Environment(autoescape=True).from_string(
         "<!doctype html><html lang='en'><meta charset='utf-8'><title>{{ caption }}</title>"
         "<style>table{border-collapse:collapse;font:14px sans-serif}caption{text-align:left;"
         "font-weight:bold;padding:.4em 0}th,td{padding:.25em .7em;text-align:left;"
@@ -154,30 +171,16 @@ def write_html(printed, title, path, labels=()):
         "{% if loop.index0 in numbers %} class='number'{% endif %}>{{ cell }}</td>{% endfor %}</tr>"
         "{% endfor %}</tbody></table>{% if note %}<p>{{ note }}</p>{% endif %}</html>\n"
     )
-    body = cells_of(printed.table)
-    page = template.render(
-        caption=printed.caption,
-        title=title,
-        names=[heading(name, labels) for name in printed.table.columns],
-        rows=body,
-        numbers=columns_of_numbers(body),
-        wide=is_wide(printed.table),
-        note=printed.note,
-    )
-    path.write_text(page, encoding="utf-8")
 
 
 def write_docx(printed, title, path, labels=()):
     """One table with three rules, a repeated header, aligned numbers and a note."""
-    import docx
     from docx.enum.text import WD_ALIGN_PARAGRAPH
     from docx.oxml import OxmlElement
+    from docx.oxml.ns import qn
     from docx.shared import Mm, Pt
 
-    document = docx.Document()
-    document.core_properties.created = document.core_properties.modified = _no_time()
-    document.core_properties.author = ""
-    document.styles["Normal"].font.name = "Arial"
+    document = _empty_document()
     page_mm = _page(document.sections[0], turned=is_wide(printed.table))
     above = f"{printed.caption}. {title}"
     document.add_paragraph().add_run(above).bold = True
@@ -187,12 +190,12 @@ def write_docx(printed, title, path, labels=()):
     left_mm = page_mm[1] - around_mm(above, printed.note, page_mm[0])
     points, widths_mm = letters_and_widths(texts, (page_mm[0], left_mm))
     widths = [Mm(width) for width in widths_mm]
-    grid = document.add_table(rows=len(texts), cols=len(widths))
+    # the header and one line, of which all others are copies: a cell takes long to lay out
+    grid = document.add_table(rows=min(len(texts), 2), cols=len(widths))
     grid.autofit = False
     for column, width in zip(grid.columns, widths, strict=True):
         column.width = width
-    lines = list(grid.rows)
-    for n_line, (line, cells) in enumerate(zip(lines, texts, strict=True)):
+    for n_line, (line, cells) in enumerate(zip(grid.rows, texts, strict=False)):
         for n, (cell, text) in enumerate(zip(line.cells, cells, strict=True)):
             cell.width = widths[n]
             paragraph = cell.paragraphs[0]
@@ -205,6 +208,12 @@ def write_docx(printed, title, path, labels=()):
                 paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
         # no row is broken over two pages
         line._tr.get_or_add_trPr().append(OxmlElement("w:cantSplit"))
+    for cells in texts[2:]:
+        copied = deepcopy(grid.rows[1]._tr)
+        for piece, text in zip(copied.iter(qn("w:r")), cells, strict=True):
+            piece.text = text
+        grid._tbl.append(copied)
+    lines = list(grid.rows)
     lines[0]._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
     _rule(lines[0], "top", 12)
     _rule(lines[0], "bottom", 6)
@@ -214,6 +223,24 @@ def write_docx(printed, title, path, labels=()):
     unfinished = path.with_suffix(".unfinished")
     document.save(str(unfinished))
     _without_dates(unfinished, path)
+
+
+def _empty_document():
+    """The one document of this process, emptied: to open it takes longer than to fill it."""
+    document = _document()
+    document.element.body.clear_content()
+    return document
+
+
+@cache
+def _document():
+    import docx
+
+    document = docx.Document()
+    document.core_properties.created = document.core_properties.modified = _no_time()
+    document.core_properties.author = ""
+    document.styles["Normal"].font.name = "Arial"
+    return document
 
 
 def _page(section, *, turned):

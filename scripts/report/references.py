@@ -7,6 +7,8 @@ stand in workflow/templates/references.yaml.
 import json
 import re
 
+from study.yaml_files import YAML
+
 # a source as a sentence names it: authors, then a year with or without brackets
 NAMES = r"(?:Task )?[A-Z][\w'’-]+(?:(?:,| and| &) [A-Z][\w'’-]+)*(?: et al\.)?"
 CITATION = re.compile(rf"({NAMES}) \(?((?:19|20)\d\d)\b\)?")
@@ -16,7 +18,7 @@ def references_in(path):
     """Every source of the file, by the words that name it in a sentence."""
     import yaml
 
-    entries = yaml.safe_load(path.read_text(encoding="utf-8"))
+    entries = yaml.load(path.read_text(encoding="utf-8"), YAML)  # noqa: S506 a safe loader
     return {entry["cited"]: entry for entry in entries}
 
 

@@ -71,7 +71,8 @@ def checksums_by_participant(study, listed):
 
 def software_of(lock):
     """Name and version of everything installed, and the checksum of the lock it came from."""
-    installed = sorted({(d.metadata["Name"].lower(), d.version) for d in distributions()})
+    told = (package.metadata for package in distributions())
+    installed = sorted({(of_package["Name"].lower(), of_package["Version"]) for of_package in told})
     digest = hashlib.sha256(lock.read_bytes()).hexdigest()
     software = [("cuffstudy", own_version()), *installed, ("requirements.lock", digest)]
     return pd.DataFrame(software, columns=["name", "version"])

@@ -1,11 +1,20 @@
 """One reader of results for all that people read: figures, report, tables and methods text."""
 
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 
 from results.columns import TABLES
 from results.tables import read_table
 from study.session_sheet import events_of, table_of
+
+# tables of one run
+MOST_TABLES = 64
+
+
+@lru_cache(MOST_TABLES)
+def _read_once(path, changed_ns):
+    """A table, for all steps of one process."""
+    return read_table(path)
 
 
 class Results:
@@ -27,7 +36,8 @@ class Results:
 
     def __getattr__(self, name):
         if name in TABLES:
-            table = read_table(self.path(f"{name}.tsv"))
+            path = self.path(f"{name}.tsv")
+            table = _read_once(path, path.stat().st_mtime_ns)
         elif name in {"participants", "sessions", "recordings", "occlusion", "edits", "reviews"}:
             table = table_of(self._study, name)
         else:

@@ -12,6 +12,9 @@ TITLE = "Figures"
 
 NEEDS = ()
 
+# letters that an address holds coded
+_CODED = re.compile(r"[^\w.~ ='/:;,()-]+", re.ASCII)
+
 
 def section(results):
     drawn, empty = [], []
@@ -20,27 +23,29 @@ def section(results):
         # a figure of nothing has no number below its header
         (drawn if len(numbers.splitlines()) > 1 else empty).append(path)
     return {
-        "figures": [figure_of(path) for path in drawn],
+        "figures": [
+            figure_of(path) | {"address": address_of(path.read_text(encoding="utf-8"))}
+            for path in drawn
+        ],
         "not_drawn": [header("figures", path.stem)["TITLE"] for path in empty],
     }
 
 
 def figure_of(path):
-    """Title, description and picture of one figure."""
+    """Title, caption and description of one figure."""
     constants = header("figures", path.stem)
     return {
         "name": path.stem,
         "title": constants["TITLE"],
         "alt": description_in(path) or constants["ALT"],
         "caption": " ".join(docstring("figures", path.stem).split()),
-        "address": address_of(path.read_text(encoding="utf-8")),
     }
 
 
 def address_of(svg):
     """An SVG as an address that holds it whole: no markup, no double quote, shorter than base64."""
     line = svg.replace("'", "&apos;").replace('"', "'").replace("\n", " ")
-    return "data:image/svg+xml," + quote(line, safe=" ='/:;,()")
+    return "data:image/svg+xml," + _CODED.sub(lambda letters: quote(letters[0], safe=""), line)
 
 
 def description_in(svg):
