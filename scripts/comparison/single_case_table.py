@@ -78,10 +78,9 @@ def difference_of_conditions(of_person: pd.DataFrame, pair: tuple[str, str]) -> 
     conditions have two values or more in an exercise.
     """
     sides, left_out = {}, []
-    for exercise, of_exercise in of_person.groupby("exercise", sort=False):
-        first, second = (
-            of_exercise.loc[of_exercise["condition"] == name, "y"].to_numpy() for name in pair
-        )
+    exercises, conditions, y = (of_person[c].to_numpy() for c in ("exercise", "condition", "y"))
+    for exercise in dict.fromkeys(exercises):
+        first, second = (y[(exercises == exercise) & (conditions == name)] for name in pair)
         if len(first) and len(second):
             sides[exercise] = (first, second)
         else:

@@ -78,7 +78,11 @@ def read_settings(folder, overrides, problems):
     both = [_in_present_sections(settings, written, problems) for settings in (of_study, overrides)]
     both = [_without_retired(settings, problems) for settings in both]
     stated = _as_planned(merged({"study": {}}, merged(*both)), written)
-    resolved = _checked(merged(complete, stated), "study.yaml", written, problems)
+    together = merged(complete, stated)
+    if default is not None:
+        # a section of which the study states nothing is sound already
+        together |= {name: section for name, section in default if name not in stated}
+    resolved = _checked(together, "study.yaml", written, problems)
     if resolved is not None:
         if "title" not in stated["study"]:
             title = f"{resolved.study.title}: {folder.resolve().name}"
