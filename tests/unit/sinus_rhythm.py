@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 
 from demo.heart_period import simulate_beats
 
 
+@cache
 def sinus_beats(
     seed: int = 0, *, duration_s: float = 200.0, heart_rate_bpm: float = 66.0
 ) -> np.ndarray:
-    """Beat times (s) of clean sinus rhythm: breathing at 0.25 Hz, a slower band, 2 ms of jitter."""
-    return simulate_beats(
+    """Beat times (s) of clean sinus rhythm: breathing at 0.25 Hz, a slower band, 2 ms of jitter.
+
+    Many tests take the same ones: they are made once and cannot be altered.
+    """
+    beats = simulate_beats(
         duration_s,
         heart_rate_bpm=heart_rate_bpm,
         breathing_rate_hz=0.25,
@@ -21,3 +27,5 @@ def sinus_beats(
         jitter_s=0.002,
         rng=np.random.default_rng(seed),
     ).beat_time_s
+    beats.flags.writeable = False
+    return beats

@@ -1,5 +1,6 @@
 """Hum, steps of an electrode and stamps of arrival are taken out of an ECG, and nothing else is."""
 
+from functools import cache
 from types import SimpleNamespace
 
 import numpy as np
@@ -17,6 +18,7 @@ from heart.quality import ACCEPTED, quality_by_span
 from unit.sinus_rhythm import sinus_beats
 
 
+@cache
 def recorded(seed=1, lead="lateral", rate_hz=250, seconds=120.0):
     """Time (s), ECG (mV) at 18 dB and true beats (s) of exercise from 80 to 150 per min."""
     generator = np.random.default_rng(seed)
@@ -24,6 +26,8 @@ def recorded(seed=1, lead="lateral", rate_hz=250, seconds=120.0):
     time_s, ecg_mv = exercise_ecg(
         beats, rate_hz=rate_hz, snr_db=18.0, generator=generator, lead=lead
     )
+    for shared in (time_s, ecg_mv, beats):
+        shared.flags.writeable = False
     return time_s, ecg_mv, beats
 
 
