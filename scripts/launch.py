@@ -78,12 +78,6 @@ TOOLS = {
     "pages": "study.reference_pages",
 }
 
-# several processes, each with whole files of tests, those that take longest first
-TESTS = (
-    *("pytest", "-n", "logical", "--maxprocesses", "4"),
-    *("--dist", "loadfile", "--no-loadscope-reorder"),
-)
-
 # files beside the steps and the benchmarks that cannot be run by themselves
 NO_TOOLS = {"launch", "plain_session", "scoring"}
 
@@ -139,7 +133,7 @@ def of_wheels(what, *more):
 def command_of(what, *more):
     """The module to run and its words, for a study folder, the demo, the tests or a tool."""
     if what == "tests":
-        return [*TESTS, *more]
+        return ["pytest", *more]
     if what in TOOLS:
         if not more and any(Path(what).glob("study.*")):
             sys.exit(f"{what} is a command and here a study folder as well; run that as ./{what}")

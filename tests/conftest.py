@@ -1,15 +1,32 @@
-"""Which tests start the workflow engine: all of tests/workflow, and those that say so themselves.
+"""How the tests run: which start the workflow engine, and in how many processes.
 
-`pytest -m "not engine"` answers in some two minutes; without it everything runs. Where several
-processes share the tests, those that start the engine come first, so that none is left alone with
-them at the end.
+Tests of tests/workflow and those that say so themselves start the engine; `pytest -m "not engine"`
+leaves them out and answers in about a minute on two cores. Where no file or test is named, files
+are shared among processes, and those that start the engine come first, so that none is left alone
+with them at the end.
 """
 
+import os
 from pathlib import Path
 
 import pytest
 
 WORKFLOW = Path(__file__).parent / "workflow"
+
+# sums of several threads are added in another order, and processes that share the cores wait
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_cmdline_main(config):
+    options, plugins = config.option, config.pluginmanager
+    is_whole = config.args_source is not pytest.Config.ArgsSource.ARGS
+    can_share = plugins.has_plugin("xdist") and not hasattr(config, "workerinput")
+    if not (is_whole and can_share) or options.usepdb or options.collectonly:
+        return
+    if options.numprocesses is None:
+        options.numprocesses, options.maxprocesses = "logical", options.maxprocesses or 4
+        options.dist, options.loadscopereorder = "loadfile", False
 
 
 def pytest_collection_modifyitems(config, items):
