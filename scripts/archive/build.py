@@ -8,7 +8,6 @@ stand for the electrocardiogram unless --raw-ecg is given. The archive is search
 of the study before it takes its place, and is not made where any is found.
 """
 
-import hashlib
 import re
 from dataclasses import replace
 from datetime import date
@@ -23,7 +22,7 @@ from archive.dataset import (
     write_descriptions,
 )
 from archive.labels import KEY, labels_of
-from archive.readme import paragraphs
+from archive.readme import FROZEN, FROZEN_ON_A_VISIT, paragraphs
 from archive.recordings import RecordingsWriter, intervals_of_beats
 from archive.tables import archived_edits, event_ids, result_tables, study_tables
 from engine.command_line import faults_told, parser_of
@@ -31,6 +30,7 @@ from engine.outputs import whole_or_not
 from explaining.run import FinishedRun
 from recordings.clock import Clock, to_session_time
 from recordings.store import read_stretches
+from results.manifest import sha256_of
 from results.private_text import refuse_private
 from results.provenance import inputs_of
 from results.tables import read_table
@@ -65,12 +65,12 @@ def build_archive(run, folder, *, licence=None, raw_ecg=False, seed=None, today=
             study,
             labels,
             writer.made_of,
-            lambda file: hashlib.sha256((unfinished / file).read_bytes()).hexdigest(),
+            lambda file: sha256_of(unfinished / file),
             {sha256: file for file, sha256 in run.checksums.items()},
             run.settings.plan.frozen_at,
         )
-        frozen_on_a_visit = frozen_on_day_of_a_visit(run.settings.plan, sessions)
-        keeps_freezing = run.settings.plan.frozen_at is not None and not frozen_on_a_visit
+        frozen = frozen_as_told(run.settings.plan, sessions)
+        keeps_freezing = frozen == FROZEN
         if len(edits):
             tables["edits"] = edits
         if keeps_freezing and (study / SETTINGS_FILE).exists():
@@ -89,7 +89,7 @@ def build_archive(run, folder, *, licence=None, raw_ecg=False, seed=None, today=
             tables,
             writer.entries,
             ecg_recorded="ecg" in set(run.table("sync")["signal"]),
-            frozen="on a visit" if frozen_on_a_visit else "kept" if keeps_freezing else "",
+            frozen=frozen,
         )
         has_ecg = any(row["signal"] == "ecg" for row in writer.entries)
         told = {"title": title, "licence": licence, "made_on": labels.made_on}
@@ -186,12 +186,16 @@ def _with_intervals(stretches, beats):
     return [*filter(None, made), *kept]
 
 
-def frozen_on_day_of_a_visit(plan, sessions):
-    """Whether the date of the freezing would tell the day of a visit."""
+def frozen_as_told(plan, sessions):
+    """What an archive does with the record of a frozen plan; empty where the plan is not frozen.
+
+    It is left out where its date would tell the day of a visit.
+    """
     if plan.frozen_at is None:
-        return False
+        return ""
     moments = [*sessions["date_shifted"].dropna(), *sessions["session_start"].dropna()]
-    return any(str(moment)[:10] == plan.frozen_at[:10] for moment in moments)
+    of_visits = {str(moment)[:10] for moment in moments}
+    return FROZEN_ON_A_VISIT if plan.frozen_at[:10] in of_visits else FROZEN
 
 
 def settings_that_differ(default_settings, settings, *, keeps_freezing=False):

@@ -1,18 +1,14 @@
 """What stands round the recordings of an archive: descriptions, dictionaries, licence, crate."""
 
-import csv
-import hashlib
-import io
-
 import pandas as pd
 import yaml
 
 from archive.recordings import TASK
 from archive.tables import BANDS
-from recordings.writing import write_json, write_text
+from recordings.writing import write_json, write_rows, write_text
 from results.columns import TABLES as RESULT_TABLES
+from results.manifest import sha256_of
 from results.provenance import own_version
-from results.tables import number
 from study.plan import SETTINGS_FILE
 from study.tables import TABLES, allowed_in, choices_of
 
@@ -119,7 +115,7 @@ def write_derived(folder, tables, title):
     derived = folder / DERIVED
     listed = []
     for name, columns, lines in tables:
-        _write_rows(columns, lines, derived / f"{name}.tsv")
+        write_rows([columns, *lines], derived / f"{name}.tsv")
         declared = RESULT_TABLES[name].columns
         said = {c: declared.get(c, declared.get("<outcome>", "")) for c in columns}
         write_json({c: {"Description": str(d)} for c, d in said.items()}, derived / f"{name}.json")
@@ -151,14 +147,8 @@ def write_crate(folder, *, title, description, licence, made_on):
         package.license = package.add(named)
     for path in sorted(folder.rglob("*")):
         if path.is_file() and not path.name.startswith("."):
-            content = path.read_bytes()
-            package.add_file(
-                dest_path=path.relative_to(folder).as_posix(),
-                properties={
-                    "contentSize": str(len(content)),
-                    "sha256": hashlib.sha256(content).hexdigest(),
-                },
-            )
+            told = {"contentSize": str(path.stat().st_size), "sha256": sha256_of(path)}
+            package.add_file(dest_path=path.relative_to(folder).as_posix(), properties=told)
     package.metadata.extra_terms["sha256"] = "https://w3id.org/ro/terms/workflow-run#sha256"
     write_json(package.metadata.generate(), folder / "ro-crate-metadata.json")
 
@@ -176,27 +166,15 @@ def _dictionary(name, table):
 
 
 def _write_table(table, path):
-    lines = [
-        [_cell(entry, column) for column, entry in zip(table.columns, row, strict=True)]
-        for row in table.itertuples(index=False)
-    ]
-    _write_rows(table.columns, lines, path)
+    lines = ([_cell(entry) for entry in row] for row in table.itertuples(index=False))
+    write_rows([table.columns, *lines], path)
 
 
-def _cell(entry, column):
+def _cell(entry):
     if isinstance(entry, bool):
         return "yes" if entry else "no"
     if isinstance(entry, str):
         return " ".join(entry.split())
     if entry is None or pd.isna(entry):
         return "n/a"
-    return repr(float(entry)).removesuffix(".0") if entry == entry else number(entry, column)
-
-
-def _write_rows(columns, lines, path):
-    text = io.StringIO()
-    writer = csv.writer(
-        text, delimiter="\t", quoting=csv.QUOTE_NONE, quotechar=None, lineterminator="\n"
-    )
-    writer.writerows([columns, *lines])
-    write_text(text.getvalue(), path)
+    return repr(float(entry)).removesuffix(".0")

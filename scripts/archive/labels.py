@@ -74,7 +74,7 @@ def labels_of(study, sessions, people, *, today, seed=None):
     """
     path = Path(study) / KEY
     known = read_table(path).to_dict("records") if path.exists() else []
-    entries = [*known, *_dealt(known, sessions, people, today, seed)]
+    entries = [*known, *_new_entries(known, sessions, people, today, seed)]
     if len(entries) > len(known):
         import pandas as pd
 
@@ -91,15 +91,18 @@ def labels_of(study, sessions, people, *, today, seed=None):
     )
 
 
-def _dealt(known, sessions, people, today, seed):
+def dealt(people, chance, *, after=0):
+    """New labels by label, in the order of the former ones: numbers above `after`, shuffled."""
+    numbers = list(range(after + 1, after + 1 + len(people)))
+    width = max(2, len(str(after + len(people))))
+    chance.shuffle(numbers)
+    return {p: f"sub-{n:0{width}d}" for p, n in zip(sorted(people), numbers, strict=True)}
+
+
+def _new_entries(known, sessions, people, today, seed):
     chance = random.SystemRandom() if seed is None else random.Random(seed)  # noqa: S311
     given = {row["participant_id"] for row in known}
-    new = sorted({*people} - given)
-    first = len(known) + 1
-    width = max(2, len(str(len(known) + len(new))))
-    numbers = list(range(first, first + len(new)))
-    chance.shuffle(numbers)
-    for person, number in zip(new, numbers, strict=True):
+    for person, label in dealt({*people} - given, chance, after=len(known)).items():
         of_person = sessions[sessions["participant_id"] == person]
         moments = [*of_person["date_shifted"].dropna(), *of_person["session_start"].dropna()]
         days = sorted(day[0] for day in map(_DATE.match, moments) if day)
@@ -107,7 +110,7 @@ def _dealt(known, sessions, people, today, seed):
         begun = date.fromisoformat(days[0]) if days else drawn
         yield {
             "participant_id": person,
-            "archived_as": f"sub-{number:0{width}d}",
+            "archived_as": label,
             "days_moved": (drawn - begun).days,
             "made_on": known[0]["made_on"] if known else today,
         }

@@ -65,8 +65,7 @@ def paragraphs(tables, entries, *, ecg_recorded, frozen=""):
     """Paragraphs of the README, each sentence only where it is true of the archive.
 
     tables : those of the archive; entries : rows of recordings.tsv; ecg_recorded : whether the
-    study has an electrocardiogram; frozen : `kept` where the archive holds the record of a frozen
-    plan, `on a visit` where it would tell the day of one, empty without a frozen plan
+    study has an electrocardiogram; frozen : what is said of a frozen plan, empty without one
     """
     files = [entry["file"] for entry in entries]
     columns = {column for table in tables.values() for column in table}
@@ -81,8 +80,7 @@ def paragraphs(tables, entries, *, ecg_recorded, frozen=""):
         AGES: "age_years" in columns,
         SIZES: columns & {"body_mass_kg", "stature_cm"},
         LEFT_OUT: True,
-        FROZEN: frozen == "kept",
-        FROZEN_ON_A_VISIT: frozen == "on a visit",
+        frozen: frozen,
         WITHOUT_ECG: ecg_recorded and not has_ecg,
     }
     parts = [what_it_is(tables), _true_of(BIDS, said), AGAIN, _true_of("", changed), NOT_PROMISED]

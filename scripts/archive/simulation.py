@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from archive.labels import dealt
 from demo import sheets, signals
 from demo import study as demo
 from demo.heart_period import simulate_beats
@@ -57,11 +58,8 @@ def visits_of(study, seed):
     """Visits of the twin: those of the study under labels dealt anew."""
     sessions = table_of(study, "sessions")
     sets = events_of(study).query("trial_type == 'set'")
-    people = sorted(table_of(study, "participants")["participant_id"])
-    numbers = list(range(1, len(people) + 1))
-    random.Random(seed).shuffle(numbers)  # noqa: S311 no secret
-    width = max(2, len(str(len(people))))
-    label = {p: f"sub-{n:0{width}d}" for p, n in zip(people, numbers, strict=True)}
+    people = list(table_of(study, "participants")["participant_id"])
+    label = dealt(people, random.Random(seed))  # noqa: S311 no secret
     visits = []
     for row in sessions.itertuples():
         of_group = sets[

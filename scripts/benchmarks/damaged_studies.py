@@ -6,7 +6,6 @@ same rows as those of the whole study. Anything else is a fault: a damage that i
 changed. Run `launch.py benchmark damaged_studies`; the same seed gives the same cases.
 """
 
-import hashlib
 import random
 import shutil
 import tempfile
@@ -16,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from engine.command_line import parser_of
+from results.manifest import sha256_of
 from study.loading import Study
 from study.problems import StudyError
 from study.tables import TABLES
@@ -234,10 +234,7 @@ def run_cases(whole, n=None, seed=1):
 
 
 def checksums(study):
-    return {
-        path.name: hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in sorted((study / "raw").iterdir())
-    }
+    return {path.name: sha256_of(path) for path in (study / "raw").iterdir()}
 
 
 def main():

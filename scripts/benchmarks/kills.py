@@ -12,7 +12,6 @@ while one is alive, and results from the future: the run says in plain words wha
 stood there before is whole, and the next run ends right.
 """
 
-import hashlib
 import os
 import random
 import signal
@@ -24,6 +23,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from engine.command_line import parser_of
+from results.manifest import sha256_of
 
 # the time of a run, and what the engine notes for itself
 NOT_COMPARED = ("ro-crate-metadata.json", ".snakemake_timestamp")
@@ -225,7 +225,7 @@ def killed_run(study, results, settings, after_s, *, whole_group):
 def bytes_of(results):
     """SHA-256 of every result by its path."""
     return {
-        path.relative_to(results).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        path.relative_to(results).as_posix(): sha256_of(path)
         for path in sorted(results.rglob("*"))
         if path.is_file()
         and path.name not in NOT_COMPARED

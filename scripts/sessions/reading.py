@@ -1,12 +1,12 @@
 """The results of one person as the pages of their sessions need them, by session."""
 
-import hashlib
 from collections import defaultdict
 from pathlib import Path
 
 import numpy as np
 
 from recordings.store import read_parquet
+from results.manifest import sha256_of
 from results.tables import lines_of
 from sessions.content import Session
 
@@ -63,8 +63,6 @@ def recorded_files(study, recordings, stretches):
     by_session = defaultdict(list)
     named = recordings[recordings["signal"].isin(REVIEWED_SIGNALS)]
     for row in named.drop_duplicates(["session_id", "signal", "file"]).itertuples():
-        with Path(study, row.file_inside).open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
         of_file = [
             s.time_s
             for s in stretches
@@ -74,7 +72,7 @@ def recorded_files(study, recordings, stretches):
         by_session[row.session_id].append(
             {
                 "signal": row.signal,
-                "sha256": digest,
+                "sha256": sha256_of(Path(study, row.file_inside)),
                 "from_s": round(float(min(t[0] for t in of_file)), 3) if of_file else None,
                 "to_s": round(float(max(t[-1] for t in of_file)), 3) if of_file else None,
             }
