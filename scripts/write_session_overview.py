@@ -2,7 +2,7 @@
 
 from engine.listings import header
 from engine.step import Inputs, OfEach, Output, run
-from report.policy import checksum
+from report.policy import inlined
 from sessions.agreement import agreement, in_sentence
 from sessions.overview import HEIGHT, WIDTH, in_order_of_worth, pictures_of
 from sessions.page import template_folder
@@ -29,17 +29,15 @@ def write_session_overview(
     pictures = pictures_of(sessions, edits, primary_windows)
     reviewers = agreement(edits)
     loader = template_folder(templates[0].parent)
-    style = loader.loader.get_source(loader, "session.css")[0].strip()
     text = loader.get_template("sessions.html.jinja").render(
         title=about.title,
-        style=style,
-        styles=f"'sha256-{checksum(style)}'",
         pictures=pictures,
         first=in_order_of_worth(pictures),
         agreement=in_sentence(reviewers),
         differences=reviewers.single,
         width=WIDTH,
         height=HEIGHT,
+        **inlined(loader, style=["session.css"]),
     )
     page.write_text(text, encoding="utf-8")
 

@@ -100,7 +100,8 @@ def main(words=None):
 
 def gallery_page():
     """HTML of the page, which links to the results beside it."""
-    from report.page import inlined, templates_of
+    from report.page import templates_of
+    from report.policy import inlined
 
     templates = templates_of(TEMPLATES)
     shown = [dict(zip(("name", "title", "says"), entry, strict=False)) for entry in GALLERY]

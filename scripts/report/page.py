@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from engine.listings import modules_of
 from report.origins import Told, marked
-from report.policy import checksum
+from report.policy import inlined
 from report.printing import heading
 from results.tables import as_meant, number
 from results.words import words_of
@@ -87,15 +87,6 @@ def framed(page, told, title, unstated=()):
         sections=told,
         **inlined(page, style=["report.css"], script=["report.js"]),
     )
-
-
-def inlined(page, **files):
-    """Texts of files of the templates by name, and `checksums` of them for the policy of a page."""
-    texts = {
-        name: "\n".join(page.loader.get_source(page, file)[0].strip() for file in of_name)
-        for name, of_name in files.items()
-    }
-    return texts | {"checksums": {name: checksum(text) for name, text in texts.items()}}
 
 
 def sections():

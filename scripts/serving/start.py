@@ -199,7 +199,8 @@ class Handler(LocalHandler):
 
 def start_page(token):
     """HTML of the page."""
-    from report.page import inlined, templates_of
+    from report.page import templates_of
+    from report.policy import inlined
     from study.new import QUESTIONS
 
     templates = templates_of(TEMPLATES)

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 
 from heart.beat_edits import ACCEPTED_BY_HAND, ADDED, REMOVED
 from recordings.store import read_stretches
-from report.policy import checksum
+from report.policy import inlined
 from sessions.content import Session
 from sessions.page import heart_page, template_folder
 from sessions.reading import recorded_files, sessions_of
@@ -113,14 +113,8 @@ class BlindPages(Pages):
     def _start_page(self):
         waiting = self.waiting.read_text(encoding="utf-8") if self.waiting.exists() else ""
         judged = [row["participant_id"] for row in decisions_in(waiting)]
-        inlined = {
-            name: self.templates.loader.get_source(self.templates, file)[0].strip()
-            for name, file in {"style": "session.css", "script": "blind.js"}.items()
-        }
         return self.templates.get_template("blind.html.jinja").render(
-            **inlined,
-            styles=f"'sha256-{checksum(inlined['style'])}'",
-            scripts=f"'sha256-{checksum(inlined['script'])}'",
+            **inlined(self.templates, style=["session.css"], script=["blind.js"]),
             recordings=[(label, judged.count(label)) for label in self.visits],
             seed=self.seed,
         )

@@ -64,6 +64,11 @@ class Session:
         """Rows of one outcome that have a value."""
         return [r for r in self.outcomes if r["outcome"] == outcome and r["value"] is not None]
 
+    @property
+    def conditions(self):
+        """Conditions of its events, in their order."""
+        return list(self.events["condition"].dropna().unique())
+
     @cached_property
     def sets(self):
         """Sets of the sheet whose start is known, by their event_id."""
@@ -279,18 +284,18 @@ def breathing_of(session, arrays):
 def repetitions_of(session):
     """Rate of the repetitions of each set in which it could be measured: start, end, Hz."""
     return [
-        [float(row["event_onset_s"]), session.end_of(row["event_id"]), float(row["value"])]
+        [float(row["event_onset_s"]), end_s, float(row["value"])]
         for row in session.measured("contraction_rate_hz")
-        if session.end_of(row["event_id"]) is not None
+        if (end_s := session.end_of(row["event_id"])) is not None
     ]
 
 
 def nadirs_of(session):
     """Nadir of each set, at the end of its set: time in s and saturation in %."""
     return [
-        [session.end_of(row["event_id"]), float(row["value"])]
+        [end_s, float(row["value"])]
         for row in session.measured("smo2_nadir_pct")
-        if session.end_of(row["event_id"]) is not None
+        if (end_s := session.end_of(row["event_id"])) is not None
     ]
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from sessions.content import traces_of
+from sessions.content import doubtful_spans, traces_of
 
 MOST_POINTS = 120
 COURSES = "courses.json"
@@ -35,16 +35,12 @@ def courses_of(session):
     return {
         "session": session.session_id,
         "visit": None if pd.isna(session.visit) else int(session.visit),
-        "conditions": list(session.events["condition"].dropna().unique()),
+        "conditions": session.conditions,
         "limits_s": [float(edges[0]), float(edges[-1])],
         "rate": pieces(*rate, edges),
         "saturation": [pieces(*sensor, edges) for sensor in sensors],
         "sets": sets,
-        "spans": [
-            [float(row["start_s"]), float(row["end_s"]), row["verdict"], row["reason"] or ""]
-            for row in session.spans
-            if row["verdict"] != "accepted"
-        ],
+        "spans": doubtful_spans(session),
         "windows": [
             [row["segment"], float(row["start_s"]), float(row["end_s"])]
             for row in session.windows

@@ -46,7 +46,7 @@ def pages_of(sessions, templates, outcome_headers, protocol, title):
                 templates,
                 title=title,
                 visit=session.visit,
-                conditions=list(session.events["condition"].dropna().unique()),
+                conditions=session.conditions,
                 previous=neighbours[n],
                 following=neighbours[n + 2],
             )
