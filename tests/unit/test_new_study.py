@@ -190,7 +190,7 @@ def test_a_visit_is_one_page_and_more_only_where_its_rows_need_it(study):
     assert len(n_pages) == 8
     assert set(n_pages.values()) == {1}
     visit = study / "sheets" / "sub-01_ses-1.pdf"
-    for bouts, expected in ((16, 1), (60, 2)):
+    for bouts, expected in ((16, 1), (20, 2)):
         plan = f'bouts: {bouts}\nexercises: {{"Übung #panic(1) *x* $y$": {{limb: leg}}}}\n'
         (study / "visits.yaml").write_text(plan)
         set_pdfs(TEMPLATES / "sheets.typ", {visit: page_of(study, visit.stem)})

@@ -10,7 +10,7 @@ import pytest
 import yaml
 from pydantic import BaseModel
 
-from engine.code import SCRIPTS, _digest_and_imports, _files_of, syntax_tree
+from engine.code import SCRIPTS, _files_of, _imports_of, syntax_tree
 from project import PROJECT
 from study import settings
 from study.settings import setting_sections
@@ -86,7 +86,7 @@ def names_read(start):
         seen.add(path)
         names |= attributes_of(path)
         if not start.is_dir():
-            _, imported = _digest_and_imports(path)
+            imported = imported_by(path)
             waiting += [file for name in imported for file in _files_of(name)]
             # figures are found by their folder
             listed = "figures" if "engine.listings.figure_modules" in imported else ""
@@ -99,6 +99,11 @@ def names_read(start):
         asking += seen
         names = names.union(*(parameters_of(path) for path in asking))
     return names
+
+
+@cache
+def imported_by(path):
+    return _imports_of(syntax_tree(path), path)
 
 
 @cache
