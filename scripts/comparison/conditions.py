@@ -217,8 +217,10 @@ class Comparison:
     @cached_property
     def visits_repeated(self) -> bool:
         """Whether somebody had a condition at more than one visit."""
-        done = self.single_rows[["participant_id", "condition", "visit"]].drop_duplicates()
-        return bool(done.duplicated(["participant_id", "condition"]).any())
+        names = (self.single_rows[name] for name in ("participant_id", "condition"))
+        visits = self.single_rows["visit"].fillna(-1.0)
+        done = {*zip(*names, visits, strict=True)}
+        return len({visit[:2] for visit in done}) < len(done)
 
     @cached_property
     def too_few_for_visits(self) -> bool:

@@ -37,9 +37,8 @@ def with_shares(contrasts: pd.DataFrame, counts: pd.DataFrame | None) -> pd.Data
     """
     if counts is None:
         return contrasts
-    of_sets = counts[counts["exercise"] != ""]
-    counts = of_sets if len(of_sets) else counts
-    cells = list(counts[["condition", "exercise", *COUNTED]].itertuples(index=False, name=None))
+    cells = counts[["condition", "exercise", *COUNTED]].to_numpy(object).tolist()
+    cells = [cell for cell in cells if cell[1]] or cells
     shares = []
     for contrast, exercise in zip(contrasts["contrast"], contrasts["exercise"], strict=True):
         pair = contrast.split(" - ")

@@ -407,8 +407,8 @@ def _cells_not_done(outcomes: pd.DataFrame, conditions: Sequence[str]) -> pd.Dat
         for condition in conditions:
             there = part[part["condition"] == condition]
             n_cells = len(people) * len(exercises) - len(there)
-            per_person = there.groupby("participant_id").size().reindex(people, fill_value=0)
             if n_cells:
+                per_person = there.groupby("participant_id").size().reindex(people, fill_value=0)
                 not_done.append(
                     {
                         "outcome": outcome,

@@ -17,7 +17,6 @@ from figures._drawing import (
     style_of,
     width_in,
 )
-from figures._lines import seaborn
 from figures._panels import MANY_PEOPLE
 from results.words import counted, words_of
 
@@ -116,10 +115,7 @@ def draw_exercise(axes, sets, conditions):
         share = WIDTH / len(conditions)
         middle = share * (conditions.index(condition) - (len(conditions) - 1) / 2)
         means = of_condition.groupby("bout", as_index=False)["reps_done"].mean()
-        seaborn.lineplot(
-            *(means.assign(at=means["bout"] + middle),),
-            **{"x": "at", "y": "reps_done", "color": style["color"], "ax": axes, "legend": False},
-        )
+        axes.plot(means["bout"] + middle, means["reps_done"], color=style["color"])
     bouts = sorted(set(sets["bout"].astype(int)))
     for bout in bouts:
         planned = sets.loc[sets["bout"] == bout, "reps_planned"].dropna().unique()

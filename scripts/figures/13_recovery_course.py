@@ -26,21 +26,20 @@ STEP_S = 5.0
 LENGTH_S = 60.0
 PANELS = {"heart rate": "Heart rate (bpm)", "saturation": "Saturation (%)", "RMSSD": "RMSSD (ms)"}
 SET = ["participant_id", "session_id", "event_id"]
+STEP = ["panel", "participant_id", "condition", "after_s", "value"]
 
 
 def draw(results):
     windows = recoveries(results.outcomes, results.quality, results.conditions)
     series = results.recovery_series
     of_sets = series[(series["trial_type"] == "set") & series["rmssd_ms"].notna()]
-    parts = [
-        course_of_person(results, participant, of_participant)
+    steps = [
+        step
         for participant, of_participant in windows.groupby("participant_id", sort=True)
+        for step in course_of_person(results, participant, of_participant)
     ]
-    parts.append(
-        of_sets.assign(panel="RMSSD", value=of_sets["rmssd_ms"])[
-            ["panel", "participant_id", "condition", "after_s", "value"]
-        ]
-    )
+    rmssd = of_sets.assign(panel="RMSSD", value=of_sets["rmssd_ms"])[STEP]
+    parts = [part for part in (pd.DataFrame(steps, columns=STEP), rmssd) if len(part)] or [rmssd]
     courses = means_over_people(pd.concat(parts, ignore_index=True), results.conditions)
     panels = [panel for panel in PANELS if (courses["panel"] == panel).any()]
     if not panels:
@@ -85,13 +84,13 @@ def recoveries(outcomes, quality, conditions):
 
 
 def course_of_person(results, participant, windows):
-    """Heart rate and saturation of every set of one person, in steps of `STEP_S`."""
+    """Heart rate and saturation of every set of one person, a tuple of `STEP` for each `STEP_S`."""
     beats = results.beats_of(participant)
     beats = beats[beats["nn_ms"].notna() & beats["nn_time_s"].notna()]
     traces = results.saturation_of(participant)
     traces = traces[(traces["signal"] == "muscle_oxygen") & traces["value"].notna()]
-    segments = results.segments_of(participant).set_index(["session_id", "event_id"])
-    parts = []
+    sensor_of = sensors_over_muscles(results.segments_of(participant))
+    steps = []
     for session_id, of_session in windows.groupby("session_id", sort=False):
         of_beats = beats[beats["session_id"] == session_id]
         of_muscle = traces[traces["session_id"] == session_id]
@@ -101,23 +100,22 @@ def course_of_person(results, participant, windows):
         }
         for window in of_session.itertuples():
             # rates are averaged as intervals, as everywhere
-            steps = mean_steps(
+            intervals = mean_steps(
                 of_beats["nn_time_s"].to_numpy(), of_beats["nn_ms"].to_numpy(), window
             )
-            parts.append(part_of("heart rate", window, {at: 60000 / m for at, m in steps.items()}))
-            sensor = sensor_of(segments, session_id, window.event_id)
+            of_set = (window.participant_id, window.condition)
+            steps += [("heart rate", *of_set, at, 60000 / m) for at, m in intervals.items()]
+            sensor = sensor_of.get((session_id, window.event_id))
             if sensor in sensors:
-                parts.append(part_of("saturation", window, mean_steps(*sensors[sensor], window)))
-    filled = [part for part in parts if len(part)]
-    return pd.concat(filled) if filled else part_of("heart rate", None, {})
+                levels = mean_steps(*sensors[sensor], window)
+                steps += [("saturation", *of_set, at, level) for at, level in levels.items()]
+    return steps
 
 
-def sensor_of(segments, session_id, event_id):
-    """File and channel of the sensor over the muscle that worked in a set; None without one."""
-    if (session_id, event_id) not in segments.index:
-        return None
-    segment = segments.loc[(session_id, event_id)]
-    return segment["file"], segment["channel"]
+def sensors_over_muscles(segments):
+    """File and channel of the sensor over the muscle that worked, by session and event."""
+    sets = zip(segments["session_id"], segments["event_id"], strict=True)
+    return dict(zip(sets, zip(segments["file"], segments["channel"], strict=True), strict=True))
 
 
 def mean_steps(time_s, readings, window):
@@ -128,15 +126,6 @@ def mean_steps(time_s, readings, window):
     sums = np.bincount(step, readings[inside], minlength=whole)[:whole]
     counts = np.bincount(step, minlength=whole)[:whole]
     return {(n + 0.5) * STEP_S: sums[n] / counts[n] for n in np.flatnonzero(counts)}
-
-
-def part_of(panel, window, steps):
-    """Rows of one set; none where nothing was recorded after it."""
-    estimates = [
-        (panel, window.participant_id, window.condition, at_s, mean) for at_s, mean in steps.items()
-    ]
-    columns = ["panel", "participant_id", "condition", "after_s", "value"]
-    return pd.DataFrame(estimates, columns=columns)
 
 
 def means_over_people(courses, conditions):

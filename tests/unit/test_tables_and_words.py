@@ -14,6 +14,7 @@ from report.methods import occlusion_in_words, smallest_effects
 from report.sections.heart import heart_by_exercise
 from report.sentences import sentence_of_claim, sentence_of_contrast
 from report.words import with_interval
+from results import tables
 from results.columns import table
 from results.exclusions import WithheldValues, with_counts_left, with_ranges
 from results.tables import number, read_table, write, write_table
@@ -471,8 +472,12 @@ def test_methods_name_the_window_of_a_smallest_effect_where_windows_differ():
     )
 
 
+@pytest.mark.parametrize("large_bytes", [0, 1000])
 @pytest.mark.parametrize("text", ["=2+2", "+cmd|x", "-none", "@sum", "'=quoted", "plain", "it's"])
-def test_a_text_that_a_spreadsheet_would_carry_out_is_neutral_and_read_as_it_was(tmp_path, text):
+def test_a_text_that_a_spreadsheet_would_carry_out_is_neutral_and_read_as_it_was(
+    tmp_path, text, large_bytes, monkeypatch
+):
+    monkeypatch.setattr(tables, "LARGE_BYTES", large_bytes)
     written = pd.DataFrame({"exercise": [text, "squat"], "value": [-1.5, 2.0]})
     write_table(written, tmp_path / "table.tsv")
     first = (tmp_path / "table.tsv").read_text().splitlines()[1]
