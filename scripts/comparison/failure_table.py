@@ -119,9 +119,17 @@ def set_counts(sets):
     }
 
 
-def with_its_interval(interval):
-    """Columns value, ci_low and ci_high of an `Interval`."""
-    return {"value": interval.value, "ci_low": interval.low, "ci_high": interval.high}
+def told(interval, *notes):
+    """Columns value, ci_low, ci_high and note of a row."""
+    limits = {"value": interval.value, "ci_low": interval.low, "ci_high": interval.high}
+    return limits | {"note": joined_notes(*notes)}
+
+
+def arrays_of(sets, labels):
+    """Whether each set failed, its person, and the stratum that its labels name."""
+    strata = [sets[label] for label in labels] or [np.zeros(len(sets))]
+    failed = (sets[FAILED] == 1).to_numpy()
+    return failed, label_codes(sets["participant_id"]), label_codes(*strata)
 
 
 def joined_notes(*parts):
@@ -166,22 +174,10 @@ def marker_rows(sets, marker, conditions, left_out, seed):
             yield row | {"note": f"{CANNOT_BE_TOLD}no failed set {stratum} beside another"}
             continue
         sign = 1.0 if MARKERS[marker] else -1.0
-        area = area_under_curve(
-            sign * used[marker].to_numpy(float),
-            (used[FAILED] == 1).to_numpy(),
-            label_codes(used["participant_id"]),
-            label_codes(*[used[label] for label in labels]) if labels else np.zeros(len(used), int),
-            seed,
-        )
-        yield (
-            row
-            | with_its_interval(area)
-            | {
-                "note": joined_notes(
-                    caution.get(stratum), left_out, why_none(area, row["n_participants"])
-                )
-            }
-        )
+        low_first = sign * used[marker].to_numpy(float)
+        area = area_under_curve(low_first, *arrays_of(used, labels), seed)
+        why = why_none(area, row["n_participants"])
+        yield row | told(area, caution.get(stratum), left_out, why)
     if marker.endswith("_pct"):
         yield from hazard_rows(sets, marker, joined_notes(helps, left_out), seed)
 
@@ -201,27 +197,12 @@ def hazard_rows(sets, marker, remark, seed):
                 "repetitions noted"
             }
             continue
-        hazard = hazard_ratio(
-            used[marker].to_numpy(float),
-            used["reps_done"].to_numpy(float),
-            (used[FAILED] == 1).to_numpy(),
-            label_codes(used["participant_id"]),
-            label_codes(*[used[label] for label in labels]),
-            seed,
-        )
+        measured = (used[name].to_numpy(float) for name in (marker, "reps_done"))
+        hazard = hazard_ratio(*measured, *arrays_of(used, labels), seed)
         separated = "" if np.isfinite(hazard.value) else "no finite ratio, the sets are separate"
-        yield (
-            row
-            | with_its_interval(hazard)
-            | {
-                "note": joined_notes(
-                    "sets not to failure are censored at their repetitions",
-                    separated,
-                    remark,
-                    why_none(hazard, row["n_participants"]),
-                )
-            }
-        )
+        why = why_none(hazard, row["n_participants"])
+        censored = "sets not to failure are censored at their repetitions"
+        yield row | told(hazard, censored, separated, remark, why)
 
 
 def band_rows(sets, conditions, band_pct, seed):
@@ -232,48 +213,43 @@ def band_rows(sets, conditions, band_pct, seed):
     low, high = band_pct
     saturation, failed = sets[NADIR].to_numpy(float), (sets[FAILED] == 1).to_numpy()
     people = sets["participant_id"].to_numpy()
-    hits = {BAND: (reached_band(saturation, low_pct=low, high_pct=high), np.ones(len(sets), bool))}
+    in_band, everywhere = (
+        reached_band(saturation, low_pct=low, high_pct=high),
+        np.isfinite(saturation),
+    )
+    hits = {BAND: (in_band, everywhere, "with the marker")}
     chosen_in = "the one person"
     if len(np.unique(people)) > 1:
         thresholds = threshold_of_others(saturation, failed, people)
-        hits[BEST_OF_OTHER_PEOPLE] = (saturation < thresholds, np.isfinite(thresholds))
+        of_others = (saturation < thresholds, np.isfinite(thresholds), "with a threshold of others")
+        hits[BEST_OF_OTHER_PEOPLE] = of_others
         chosen_in = "all people"
     person = label_codes(people)
     row = {"marker": NADIR, "measure": BEST_THRESHOLD, "stratum": ALL_SETS} | set_counts(sets)
     threshold = best_threshold_with_interval(saturation, failed, person, seed)
     chosen = f"chosen from the sets of {chosen_in}, which it would judge"
     why = why_none(threshold, row["n_participants"])
-    yield row | with_its_interval(threshold) | {"note": joined_notes(chosen, why)}
+    yield row | told(threshold, chosen, why)
     for stratum in (ALL_SETS, *conditions):
-        of_stratum = np.ones(len(sets), bool)
+        of_stratum = everywhere
         if stratum != ALL_SETS:
             of_stratum = (sets["condition"] == stratum).to_numpy()
         if not of_stratum.any():
             continue
-        for name, (hit, judged) in hits.items():
-            for measure, among, reached in (
-                ("sensitivity", failed, hit),
-                ("specificity", ~failed, ~hit),
+        for name, (hit, judged, where) in hits.items():
+            for measure, kind, among, reached in (
+                ("sensitivity", "to failure", failed, hit),
+                ("specificity", "short of failure", ~failed, ~hit),
             ):
                 chosen = of_stratum & among & judged
                 row = {"marker": NADIR, "measure": f"{measure} of {name}", "stratum": stratum}
                 row |= set_counts(sets[of_stratum & judged])
                 if not chosen.any():
-                    kind = "to failure" if measure == "sensitivity" else "short of failure"
-                    where = (
-                        "with a threshold of others"
-                        if name == BEST_OF_OTHER_PEOPLE
-                        else "with the marker"
-                    )
                     yield row | {"note": f"{CANNOT_BE_TOLD}no set {kind} {where}"}
                     continue
                 with_any = len(np.unique(person[chosen]))
                 interval = share(reached, chosen, person, seed)
-                yield (
-                    row
-                    | with_its_interval(interval)
-                    | {"note": why_no_interval_of_share(interval, with_any)}
-                )
+                yield row | told(interval, why_no_interval_of_share(interval, with_any))
 
 
 def rate_rows(known, conditions, seed):
@@ -284,10 +260,9 @@ def rate_rows(known, conditions, seed):
         if sets.empty:
             yield row | {"note": f"{CANNOT_BE_TOLD}no set with a note on failure"}
             continue
-        person, failed = label_codes(sets["participant_id"]), (sets[FAILED] == 1).to_numpy()
+        failed, person, _ = arrays_of(sets, [])
         interval = share(failed, np.ones(len(sets), bool), person, seed)
-        note = {"note": why_no_interval_of_share(interval, row["n_participants"])}
-        yield row | with_its_interval(interval) | note
+        yield row | told(interval, why_no_interval_of_share(interval, row["n_participants"]))
     for reference, condition in combinations(conditions, 2):
         yield difference_row(known, reference, condition, seed)
 

@@ -24,8 +24,7 @@ class BeatEditError(ValueError):
 class _BeatList:
     """Beats with their origin while edits are carried out one after the other."""
 
-    def __init__(self, beat_time_s: np.ndarray, tolerance_s: float) -> None:
-        self.tolerance_s = tolerance_s
+    def __init__(self, beat_time_s: np.ndarray) -> None:
         self.rows = [
             {"time_s": float(time), "origin": "detector", "reason": "", "detected_row": row}
             for row, time in enumerate(np.asarray(beat_time_s, dtype=float))
@@ -38,10 +37,10 @@ class _BeatList:
 
     def take_out(self, name: str, time_s: float, reason: str) -> None:
         beat = self.nearest(time_s)
-        if beat is None or abs(beat["time_s"] - time_s) > self.tolerance_s:
+        if beat is None or abs(beat["time_s"] - time_s) > BEAT_TOLERANCE_S:
             nearest = f"the nearest is at {beat['time_s']:.3f} s" if beat else "no beat is left"
             raise BeatEditError(
-                f"{name}: no beat within {self.tolerance_s * 1000:.0f} ms of {time_s:.3f} s; "
+                f"{name}: no beat within {BEAT_TOLERANCE_S * 1000:.0f} ms of {time_s:.3f} s; "
                 f"{nearest}"
             )
         if beat["origin"] == ADDED:
@@ -51,10 +50,10 @@ class _BeatList:
 
     def put_in(self, name: str, time_s: float, reason: str) -> None:
         beat = self.nearest(time_s)
-        if beat is not None and abs(beat["time_s"] - time_s) <= self.tolerance_s:
+        if beat is not None and abs(beat["time_s"] - time_s) <= BEAT_TOLERANCE_S:
             raise BeatEditError(
                 f"{name}: a beat at {beat['time_s']:.3f} s is within "
-                f"{self.tolerance_s * 1000:.0f} ms of {time_s:.3f} s already; move that one"
+                f"{BEAT_TOLERANCE_S * 1000:.0f} ms of {time_s:.3f} s already; move that one"
             )
         self.rows.append({"time_s": time_s, "origin": ADDED, "reason": reason, "detected_row": -1})
 
@@ -79,14 +78,12 @@ def _edit_time_s(edit: dict, name: str, column: str) -> float:
     return float(edit_time_s)
 
 
-def apply_beat_edits(
-    beat_time_s: np.ndarray, edits: pd.DataFrame, *, tolerance_s: float = BEAT_TOLERANCE_S
-) -> pd.DataFrame:
+def apply_beat_edits(beat_time_s: np.ndarray, edits: pd.DataFrame) -> pd.DataFrame:
     """Carry out logged human decisions on detected beats, in the order in which they were made.
 
     `edits` has columns action (`remove_beat`, `add_beat`, `move_beat`, `exclude_span`), time_s,
     new_time_s, end_s and, where present, edit_id and reason; rows with other actions are left
-    alone. A beat is meant when it is the nearest one and lies within `tolerance_s`. Returns a
+    alone. A beat is meant when it is the nearest one and lies within BEAT_TOLERANCE_S. Returns a
     table sorted by time_s with columns time_s, origin (`detector`, `added`, `removed`), reason and
     detected_row (position in `beat_time_s`, -1 for a beat added by hand): what `repair_intervals`
     takes. A moved beat is removed at one place and added at the other. What two people decided
@@ -94,8 +91,8 @@ def apply_beat_edits(
     the edit named, when there is no such beat, when a beat would be added on top of another, or
     when a time is missing.
     """
-    beats = _BeatList(beat_time_s, tolerance_s)
-    edits = edits[~agrees_with_another(edits, tolerance_s=tolerance_s)]
+    beats = _BeatList(beat_time_s)
+    edits = edits[~agrees_with_another(edits)]
     for number, edit in enumerate(edits.to_dict("records"), start=1):
         action = str(edit["action"])
         name = f"edit {edit.get('edit_id', number)} ({action})"
@@ -120,8 +117,8 @@ def apply_beat_edits(
     return table.sort_values("time_s", kind="stable", ignore_index=True)
 
 
-def agrees_with_another(edits: pd.DataFrame, *, tolerance_s: float = 0.060) -> np.ndarray:
-    """For each edit, whether another editor had decided the same before, to within `tolerance_s`.
+def agrees_with_another(edits: pd.DataFrame) -> np.ndarray:
+    """For each edit, whether another editor had decided the same to within BEAT_TOLERANCE_S before.
 
     `edits` as `apply_beat_edits` takes them, with a column editor; without one nothing agrees.
     """
@@ -133,7 +130,7 @@ def agrees_with_another(edits: pd.DataFrame, *, tolerance_s: float = 0.060) -> n
     action, editor = edits["action"].to_numpy(), edits["editor"].to_numpy()
     for n in range(1, len(edits)):
         with np.errstate(invalid="ignore"):
-            near = np.abs(at_s[:n] - at_s[n]) <= tolerance_s
+            near = np.abs(at_s[:n] - at_s[n]) <= BEAT_TOLERANCE_S
         near |= np.isnan(at_s[:n]) & np.isnan(at_s[n])
         agrees[n] = (near.all(axis=1) & (action[:n] == action[n]) & (editor[:n] != editor[n])).any()
     return agrees

@@ -235,9 +235,7 @@ def evidence_of(
     level = without_slow_course(
         source.times, source.values, slow_hz=source.slow_hz, from_hz=source.from_hz
     )
-    share, effective, rate_hz = explained_share(
-        source.times, level, grid_s, RATES_HZ, window_s=WINDOW_S
-    )
+    share, effective, rate_hz = explained_share(source.times, level, grid_s)
     few = effective < FEWEST_VALUES
     visible = source.from_hz - 1e-9 <= RATES_HZ
     visible = visible & (FASTEST_SHARE * rate_hz[:, None] >= RATES_HZ) & ~few[:, None]

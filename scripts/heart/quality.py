@@ -30,6 +30,12 @@ from heart.detection.traces import windows
 
 ACCEPTED, DOUBTFUL, REJECTED = "accepted", "doubtful", "rejected"
 
+# probability that all beats of a span are right
+ACCEPTED_FROM, DOUBTFUL_FROM = 0.9, 0.5
+
+# two detectors see the same beat within so many s
+SAME_BEAT_S = 0.08
+
 # after an ectopic beat the next one is where it was due, within this share of two intervals
 FULL_PAUSE_WITHIN = 0.1
 
@@ -60,13 +66,11 @@ FOR_WHICH_NOTHING_SPEAKS = 1.6
 CLIPPING, READABLE = "clipping", "clipping, beats readable"
 
 
-def agreement_by_span(
-    first_s: Floats, second_s: Floats, edges_s: Floats, *, tolerance_s: float = 0.08
-) -> Floats:
+def agreement_by_span(first_s: Floats, second_s: Floats, edges_s: Floats) -> Floats:
     """Beats matched by both detectors over beats found by either, per span (0 to 1).
 
     Beat times in s, sorted; spans between `edges_s`. Two beats match one-to-one where each is the
-    other's nearest and they lie within `tolerance_s`. A span without beats has agreement 0.
+    other's nearest and they lie within SAME_BEAT_S. A span without beats has agreement 0.
     Source: convention.
     """
     matched = np.zeros(first_s.size, dtype=bool)
@@ -74,7 +78,7 @@ def agreement_by_span(
         forward = _nearest(first_s, second_s)
         back = _nearest(second_s, first_s)
         matched = (back[forward] == np.arange(first_s.size)) & (
-            np.abs(second_s[forward] - first_s) <= tolerance_s
+            np.abs(second_s[forward] - first_s) <= SAME_BEAT_S
         )
     n_first = np.diff(np.searchsorted(first_s, edges_s))
     n_second = np.diff(np.searchsorted(second_s, edges_s))
@@ -98,8 +102,6 @@ def quality_by_span(
     *,
     pieces: Sequence[EvenPiece] | None = None,
     span_s: float = 5.0,
-    accepted_from: float = 0.9,
-    doubtful_from: float = 0.5,
 ) -> pd.DataFrame:
     """Judge each span of an ECG by what its beats and its raw trace look like.
 
@@ -109,13 +111,13 @@ def quality_by_span(
     margin (least of the beats), quality (`probability_all_right`, 0 under a fault), verdict
     (`accepted`, `doubtful`, `rejected`) and reason (blank where accepted, but for clipped tips
     beside which beats are readable). The last span takes the remainder, so it is between a half and
-    one and a half spans long. Limits: convention; with `accepted_from` 0.9, of the beats in
+    one and a half spans long. Limits: convention; of the beats in
     accepted spans of disturbed exercise 0.03 % and of disturbed arrhythmia 0.1 % are wrong.
     """
     time_s = np.asarray(time_s, dtype=float)
     ecg_mv = np.asarray(ecg_mv, dtype=float)
     if time_s.size == 0:
-        return _table({name: [] for name in _COLUMNS})
+        return _table(*([] for _ in _COLUMNS))
     edges_s = _edges(time_s, span_s)
     beat_s = beats["time_s"].to_numpy(float)
     pieces = undisturbed_pieces(time_s, ecg_mv) if pieces is None else pieces
@@ -128,42 +130,27 @@ def quality_by_span(
     fault = _faults(time_s, ecg_mv, edges_s, pieces)
     verdict, reason = [], []
     for k, probability in enumerate(quality):
-        if fault[k] == CLIPPING and n_beats[k] and probability >= accepted_from:
+        if fault[k] == CLIPPING and n_beats[k] and probability >= ACCEPTED_FROM:
             verdict.append(ACCEPTED if correlation[k] >= ALIKE_THOUGH_CLIPPED else DOUBTFUL)
             reason.append(READABLE)
         elif fault[k] or n_beats[k] == 0:
             verdict.append(REJECTED)
             reason.append(fault[k] or "no beats found")
             quality[k] = 0.0
-        elif probability >= accepted_from:
+        elif probability >= ACCEPTED_FROM:
             verdict.append(ACCEPTED)
             reason.append("")
         else:
-            verdict.append(DOUBTFUL if probability >= doubtful_from else REJECTED)
+            verdict.append(DOUBTFUL if probability >= DOUBTFUL_FROM else REJECTED)
             reason.append(_WEAKNESSES[weakest[k]])
-    return _table(
-        {
-            "start_s": edges_s[:-1],
-            "end_s": edges_s[1:],
-            "agreement": witnesses.agreement,
-            "mean_correlation": correlation,
-            "margin": witnesses.margin,
-            "quality": quality,
-            "verdict": verdict,
-            "reason": reason,
-        }
-    )
+    limits_s = edges_s[:-1], edges_s[1:]
+    likeness = witnesses.agreement, correlation
+    return _table(*limits_s, *likeness, witnesses.margin, quality, verdict, reason)
 
 
 _COLUMNS = (
-    "start_s",
-    "end_s",
-    "agreement",
-    "mean_correlation",
-    "margin",
-    "quality",
-    "verdict",
-    "reason",
+    *("start_s", "end_s", "agreement", "mean_correlation", "margin", "quality"),
+    *("verdict", "reason"),
 )
 
 
@@ -183,10 +170,10 @@ def _witnesses(beats: pd.DataFrame, pieces: Sequence[EvenPiece], edges_s: Floats
     )
 
 
-def _table(columns: dict) -> pd.DataFrame:
-    table = pd.DataFrame(columns)
-    numbers = [name for name in _COLUMNS if name not in ("verdict", "reason")]
-    return table.astype(dict.fromkeys(numbers, float) | {"verdict": object, "reason": object})
+def _table(*columns) -> pd.DataFrame:
+    numbers = dict.fromkeys(_COLUMNS[:-2], float)
+    table = pd.DataFrame(dict(zip(_COLUMNS, columns, strict=True)))
+    return table.astype(numbers | {"verdict": object, "reason": object})
 
 
 def _edges(time_s: Floats, span_s: float) -> Floats:

@@ -65,27 +65,22 @@ def _drawn_in(samples: np.ndarray, middle: float, most: float) -> np.ndarray:
 
 
 def explained_share(
-    times: np.ndarray,
-    samples: np.ndarray,
-    centres: np.ndarray,
-    frequency_hz: np.ndarray,
-    *,
-    window_s: float,
+    times: np.ndarray, samples: np.ndarray, centres: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Share of variance that a sinusoid explains in Hann windows, at uneven sampling times.
+    """Share of variance that sinusoids of RATES_HZ explain in Hann windows, at uneven times.
 
     Returns the share (windows x frequencies, 0..1; 0 above half the rate of the values), the
     effective number of values per window and their mean rate in Hz. Source: generalised
     periodogram with a floating mean, Zechmeister & Kuerster 2009, Astron Astrophys 496:577-584.
     """
-    phase = 2 * np.pi * (times - times[:1])[:, None] * frequency_hz
+    phase = 2 * np.pi * (times - times[:1])[:, None] * RATES_HZ
     cosines, sines = np.cos(phase), np.sin(phase)
     # the steep filter rings for some seconds: what is far smaller than the rest shows nothing
     least_variance = 3e-4 * np.var(samples) if samples.size else 0.0
-    share = np.zeros((centres.size, frequency_hz.size))
+    share = np.zeros((centres.size, RATES_HZ.size))
     effective = np.zeros(centres.size)
     rate_hz = np.zeros(centres.size)
-    half = window_s / 2
+    half = WINDOW_S / 2
     for begin in range(0, centres.size, BLOCK):
         block = slice(begin, begin + BLOCK)
         low, high = np.searchsorted(times, [centres[block][0] - half, centres[block][-1] + half])
@@ -93,7 +88,7 @@ def explained_share(
             continue
         distance = times[None, low:high] - centres[block, None]
         near = np.abs(distance) < half
-        weight = np.where(near, np.cos(np.pi * distance / window_s) ** 2, 0.0)
+        weight = np.where(near, np.cos(np.pi * distance / WINDOW_S) ** 2, 0.0)
         total = weight.sum(axis=1)
         occupied = total > 0
         weight[occupied] /= total[occupied, None]
@@ -101,8 +96,8 @@ def explained_share(
         effective[block] = np.divide(1.0, squares, out=np.zeros_like(squares), where=occupied)
         begins = np.maximum(centres[block] - half, times[0])
         ends = np.minimum(centres[block] + half, times[-1])
-        rate_hz[block] = near.sum(axis=1) / np.maximum(ends - begins, window_s / 4)
-        visible = np.searchsorted(frequency_hz, rate_hz[block].max() / 2, side="right")
+        rate_hz[block] = near.sum(axis=1) / np.maximum(ends - begins, WINDOW_S / 4)
+        visible = np.searchsorted(RATES_HZ, rate_hz[block].max() / 2, side="right")
         cosine, sine = cosines[low:high, :visible], sines[low:high, :visible]
         y = samples[low:high]
         mean = weight @ y

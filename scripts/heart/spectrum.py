@@ -458,18 +458,15 @@ def band_power_interval(
     )
 
 
-def normalised_units_pct(
-    band_power_ms2: float, *, total_power_ms2: float, vlf_power_ms2: float
-) -> float:
-    """Return power in normalised units: 100 x band / (total - VLF), in percent (Task Force 1996).
+def normalised_units_pct(band_power_ms2: float, lf_and_hf_ms2: float) -> float:
+    """Return power in normalised units: 100 x band / (LF + HF), in percent (Task Force 1996).
 
     LF n.u., HF n.u. and LF/HF are one number in three dresses (Heathers 2014, Front Physiol
-    5:177). In a window without a meaningful VLF pass total = LF + HF and VLF = 0.
+    5:177).
     """
-    rest = total_power_ms2 - vlf_power_ms2
-    if rest <= 0:
+    if lf_and_hf_ms2 <= 0:
         raise NotEnough("there is no power above the very low frequencies")
-    return 100.0 * band_power_ms2 / rest
+    return 100.0 * band_power_ms2 / lf_and_hf_ms2
 
 
 def lf_hf_ratio(lf_power_ms2: float, hf_power_ms2: float) -> float:

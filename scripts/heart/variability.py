@@ -114,19 +114,17 @@ def rmssd_ms(differences_ms: ArrayLike) -> float:
     return float(np.sqrt(np.mean(differences**2)))
 
 
-def pnn50_pct(
-    differences_ms: ArrayLike, *, interval_count: int, threshold_ms: float = 50.0
-) -> float:
+def pnn50_pct(differences_ms: ArrayLike, *, interval_count: int) -> float:
     """Return NN50 as a percentage of the number of intervals (Task Force 1996).
 
-    Counts differences larger than `threshold_ms` in size. The denominator is the number of all
+    Counts differences larger than 50 ms in size. The denominator is the number of all
     NN intervals, as the Task Force words it; programs that divide by the number of differences
     print slightly more.
     """
     differences = _finite(differences_ms, "differences_ms")
     if differences.size < 1 or interval_count < 2:
         raise NotEnough("pNN50 needs two adjacent normal intervals and the window holds none")
-    return 100.0 * float(np.count_nonzero(np.abs(differences) > threshold_ms)) / interval_count
+    return 100.0 * float(np.count_nonzero(np.abs(differences) > 50.0)) / interval_count
 
 
 def sd1_ms(nn_ms: ArrayLike, joined: ArrayLike | None = None) -> float:
@@ -154,7 +152,7 @@ def sd2_ms(nn_ms: ArrayLike, joined: ArrayLike | None = None) -> float:
     return float(((second + first) / math.sqrt(2.0)).std(ddof=1))
 
 
-def dfa_alpha1(nn_ms: ArrayLike, *, shortest_scale: int = 4, longest_scale: int = 16) -> float:
+def dfa_alpha1(nn_ms: ArrayLike, *, longest_scale: int = 16) -> float:
     """Return the short-term scaling exponent of detrended fluctuation analysis (dimensionless).
 
     The summed deviations from the mean are cut into boxes of 4 to 16 beats, a line is removed
@@ -166,7 +164,7 @@ def dfa_alpha1(nn_ms: ArrayLike, *, shortest_scale: int = 4, longest_scale: int 
     least = 4 * longest_scale
     intervals = _intervals(nn_ms, least, "DFA alpha 1")
     profile = np.cumsum(intervals - intervals.mean())
-    scales = np.arange(shortest_scale, longest_scale + 1)
+    scales = np.arange(4, longest_scale + 1)
     fluctuation = np.array([_box_fluctuation(profile, int(scale)) for scale in scales])
     if (fluctuation <= 1e-9 * intervals.mean()).any():
         raise NotEnough("DFA alpha 1 needs intervals that vary and these do not")
@@ -227,21 +225,16 @@ def _between(
 
 
 def window_hr_bpm(
-    beat_time_s: ArrayLike,
-    nn_ms: ArrayLike,
-    *,
-    start_s: float,
-    end_s: float,
-    least_covered_share: float = 0.9,
+    beat_time_s: ArrayLike, nn_ms: ArrayLike, *, start_s: float, end_s: float
 ) -> float:
     """Return beats divided by time between two moments, in beats per minute.
 
     Intervals cut by an edge count in proportion. Raises `NotEnough` when intervals cover less
-    than `least_covered_share` of the span (convention).
+    than nine tenths of the span (convention).
     """
     coverage = _coverage(beat_time_s, nn_ms)
     covered = float(_between(coverage, coverage.covered_s, start_s, end_s))
-    if covered < least_covered_share * (end_s - start_s):
+    if covered < 0.9 * (end_s - start_s):
         raise NotEnough(
             f"intervals cover {covered:.1f} s of the {end_s - start_s:.1f} s from {start_s:.1f} s"
         )

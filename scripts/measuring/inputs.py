@@ -298,6 +298,13 @@ def respiratory_course(beat_course, session_breathing, window):
     return respiratory_modulation(time_s[near], session_breathing.time_s, session_breathing.rate_hz)
 
 
+def sensor_clocks(clocks, segment):
+    """Clocks of the recording of the sensor that counts."""
+    if segment is None or not isinstance(segment.get("file"), str):
+        raise Absent("no saturation sensor belongs to this event")
+    return clocks[clocks["file"] == segment["file"]]
+
+
 def saturation_of_sensors(traces):
     """Cleaned saturation by file and channel of its sensor; None where a file names no channel."""
     saturation = traces[traces["signal"] == "muscle_oxygen"]

@@ -104,10 +104,9 @@ def heart_clock_flagged(clocks):
     return _clock_flagged(_of_heart(clocks))
 
 
-def sensor_clock_flagged(clocks, segment):
-    """1 where the clock of the sensor that counts was flagged; None without one."""
-    of_sensor = _of_sensor(clocks, segment)
-    return None if of_sensor is None else _clock_flagged(of_sensor)
+def sensor_clock_flagged(sensor_clocks):
+    """1 where the clock of the sensor that counts was flagged."""
+    return _clock_flagged(sensor_clocks)
 
 
 def haemoglobin_clock_flagged(clocks):
@@ -120,10 +119,9 @@ def heart_times_doubtful(clocks):
     return _times_doubtful(_of_heart(clocks))
 
 
-def sensor_times_doubtful(clocks, segment):
-    """1 where times of the sensor that counts are not those of its session; None without one."""
-    of_sensor = _of_sensor(clocks, segment)
-    return None if of_sensor is None else _times_doubtful(of_sensor)
+def sensor_times_doubtful(sensor_clocks):
+    """1 where times of the sensor that counts are not those of its session."""
+    return _times_doubtful(sensor_clocks)
 
 
 def haemoglobin_times_doubtful(clocks):
@@ -136,12 +134,9 @@ def heart_values_doubtful(clocks):
     return _values_doubtful(_of_heart(clocks))
 
 
-def sensor_values_doubtful(clocks, segment):
-    """1 where values of the sensor that counts cannot all be those measured; None without one."""
-    of_sensor = _of_sensor(clocks, segment)
-    if of_sensor is None:
-        return None
-    return _values_doubtful(of_sensor[of_sensor["signal"] == "muscle_oxygen"])
+def sensor_values_doubtful(sensor_clocks):
+    """1 where values of the sensor that counts cannot all be those measured."""
+    return _values_doubtful(sensor_clocks[sensor_clocks["signal"] == "muscle_oxygen"])
 
 
 def haemoglobin_values_doubtful(clocks):
@@ -162,10 +157,9 @@ def intervals_drift_ppm(clocks):
     return _drift_ppm(clocks[clocks["signal"] == "rr"])
 
 
-def sensor_drift_ppm(clocks, segment):
-    """Size of the drift of the clock of the sensor that counts; None without one."""
-    of_sensor = _of_sensor(clocks, segment)
-    return None if of_sensor is None else _drift_ppm(of_sensor)
+def sensor_drift_ppm(sensor_clocks):
+    """Size of the drift of the clock of the sensor that counts."""
+    return _drift_ppm(sensor_clocks)
 
 
 def haemoglobin_drift_ppm(clocks):
@@ -183,10 +177,9 @@ def haemoglobin_place_unknown(clocks):
     return _place_unknown(_of_haemoglobin(clocks))
 
 
-def sensor_place_unknown(clocks, segment):
+def sensor_place_unknown(sensor_clocks):
     """1 where nothing says when the recording of the sensor that counts began."""
-    of_sensor = _of_sensor(clocks, segment)
-    return None if of_sensor is None else _place_unknown(of_sensor)
+    return _place_unknown(sensor_clocks)
 
 
 def sensor_covered_pct(time_s, smo2_pct, window):
@@ -245,12 +238,6 @@ def _of_heart(clocks):
 
 def _of_haemoglobin(clocks):
     return clocks[clocks["signal"].isin(HAEMOGLOBIN)]
-
-
-def _of_sensor(clocks, segment):
-    if segment is None or not isinstance(segment.get("file"), str):
-        return None
-    return clocks[clocks["file"] == segment["file"]]
 
 
 def _parts_of_status(clocks):

@@ -16,5 +16,4 @@ EVIDENCE = "none"
 
 
 def measure(lf_power, hf_power):
-    both = lf_power.value + hf_power.value
-    return normalised_units_pct(hf_power.value, total_power_ms2=both, vlf_power_ms2=0.0)
+    return normalised_units_pct(hf_power.value, lf_power.value + hf_power.value)

@@ -14,7 +14,9 @@ from study.session_sheet import events_of, table_of
 FIGURE = r"(?<![\w.-])-?\d+(?:\.\d+)?(?![\w])"
 
 
-RECORDING = ["participant_id", "session_id", "signal", "file"]
+VISIT = ["participant_id", "session_id"]
+
+RECORDING = [*VISIT, "signal", "file"]
 
 
 def exclusion_table(study, unmade, quality_of_each, outcomes_of_each):
@@ -57,13 +59,9 @@ def unused_recordings(clocks):
 def people_not_measured(unmade):
     """Participants of whom a step failed, with what it said."""
     people = unmade[unmade["kind"] == "person"]
-    return pd.DataFrame(
-        {
-            "participant_id": people["participant_id"],
-            "scope": "participant",
-            "rule": "could not be measured",
-            "reason": people["step"].fillna("the job") + ": " + people["reason"],
-        }
+    reason = people["step"].fillna("the job") + ": " + people["reason"]
+    return people[["participant_id"]].assign(
+        scope="participant", rule="could not be measured", reason=reason
     )
 
 
@@ -92,28 +90,18 @@ def people_and_visits(study):
     people = table_of(study, "participants")
     visits = table_of(study, "sessions")
     recordings = table_of(study, "recordings")
-    recorded = set(zip(recordings["participant_id"], recordings["session_id"], strict=True))
-    without = people[~people["participant_id"].isin({p for p, _ in recorded})]
-    of_nobody = pd.DataFrame(
-        {
-            "participant_id": without["participant_id"],
-            "scope": "participant",
-            "rule": "no recording",
-            "reason": "recordings.tsv names no recording of this participant",
-        }
+    recorded = pd.MultiIndex.from_frame(recordings[VISIT])
+    without = people[~people["participant_id"].isin(recordings["participant_id"])]
+    of_nobody = without[["participant_id"]].assign(
+        scope="participant",
+        rule="no recording",
+        reason="recordings.tsv names no recording of this participant",
     )
-    is_recorded = [
-        key in recorded for key in zip(visits["participant_id"], visits["session_id"], strict=True)
-    ]
-    missed = visits[[not known for known in is_recorded]]
-    of_no_visit = pd.DataFrame(
-        {
-            "participant_id": missed["participant_id"],
-            "session_id": missed["session_id"],
-            "scope": "session",
-            "rule": "no recording",
-            "reason": missed["note"].fillna("recordings.tsv names no recording of this visit"),
-        }
+    missed = visits[~pd.MultiIndex.from_frame(visits[VISIT]).isin(recorded)]
+    of_no_visit = missed[VISIT].assign(
+        scope="session",
+        rule="no recording",
+        reason=missed["note"].fillna("recordings.tsv names no recording of this visit"),
     )
     return pd.concat(
         [
@@ -144,14 +132,9 @@ def conditions_not_done(study):
         did = set(sets.loc[sets["condition"] == condition, "participant_id"])
         absent = [participant for participant in everybody if participant not in did]
         notes_of = [f"; noted: {noted[name]}" if name in noted else "" for name in absent]
-        not_done = pd.DataFrame(
-            {
-                "participant_id": absent,
-                "scope": "condition",
-                "rule": "not done",
-                "reason": [f"no set in condition {condition}{note}" for note in notes_of],
-            }
-        )
+        reasons = [f"no set in condition {condition}{note}" for note in notes_of]
+        not_done = pd.DataFrame({"participant_id": absent, "reason": reasons})
+        not_done = not_done.assign(scope="condition", rule="not done")
         tables.append(with_counts_left(not_done, len(everybody), "participants"))
     return pd.concat(tables) if tables else pd.DataFrame()
 
@@ -160,16 +143,12 @@ def excluded_events(study):
     """Events that a person excluded."""
     events = events_of(study)
     dropped = events[events["excluded"].notna()]
-    excluded = pd.DataFrame(
-        {
-            "participant_id": dropped["participant_id"],
-            "session_id": dropped["session_id"],
-            "scope": "event",
-            "start_s": dropped["onset_s"],
-            "end_s": dropped["onset_s"] + dropped["duration_s"],
-            "rule": "edits.tsv",
-            "reason": dropped["excluded"],
-        }
+    excluded = dropped[VISIT].assign(
+        scope="event",
+        start_s=dropped["onset_s"],
+        end_s=dropped["onset_s"] + dropped["duration_s"],
+        rule="edits.tsv",
+        reason=dropped["excluded"],
     )
     return with_counts_left(excluded, len(events), "events")
 
@@ -178,26 +157,19 @@ def edits_of_signals(study):
     """Beats and spans that a person took out, put in or moved."""
     made = table_of(study, "edits")
     made = made[made["action"].isin(["remove_beat", "add_beat", "move_beat", "exclude_span"])]
-    return pd.DataFrame(
-        {
-            "participant_id": made["participant_id"],
-            "session_id": made["session_id"],
-            "scope": made["action"],
-            "signal": made["signal"],
-            "start_s": made["time_s"],
-            "end_s": made["end_s"].fillna(made["time_s"]),
-            "rule": "edits.tsv",
-            "reason": "edit " + made["edit_id"] + " by " + made["editor"] + ": " + made["reason"],
-        }
+    return made[[*VISIT, "signal"]].assign(
+        scope=made["action"],
+        start_s=made["time_s"],
+        end_s=made["end_s"].fillna(made["time_s"]),
+        rule="edits.tsv",
+        reason="edit " + made["edit_id"] + " by " + made["editor"] + ": " + made["reason"],
     )
 
 
 def rejected_spans(judged):
     """Spans of a recording that cannot be trusted, from the tables of quality."""
-    of_recording = judged[judged["segment"] == "span"].groupby(
-        ["participant_id", "session_id", "signal", "file"], sort=False
-    )
-    columns = ["participant_id", "session_id", "signal", "start_s", "end_s", "reason"]
+    of_recording = judged[judged["segment"] == "span"].groupby(RECORDING, sort=False)
+    columns = [*VISIT, "signal", "start_s", "end_s", "reason"]
     tables = [
         with_counts_left(spans.loc[spans["verdict"] == "rejected", columns], len(spans), "spans")
         for _, spans in of_recording

@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from measuring.properties import heart_clock_flagged, sensor_clock_flagged
+from measuring.inputs import WindowInputs
+from measuring.properties import heart_clock_flagged
 from measuring.quality_rules import rules_that_judge, verdict
 from project import change, settings_with, write_tiny_study
 from read_recordings import read_recordings
@@ -108,9 +109,9 @@ def clocks(signal, status, *, drift_ppm=0.0, placed_by="sync marks", file="a.csv
 
 def test_the_clock_of_the_sensor_that_counts_reaches_saturation_and_no_other_does():
     flagged = clocks("muscle_oxygen", "flagged: drift 900 ppm is beyond 500 ppm", file="calf.csv")
-    assert sensor_clock_flagged(flagged, {"file": "calf.csv"}) == 1.0
-    assert sensor_clock_flagged(flagged, {"file": "thigh.csv"}) == 0.0
-    assert sensor_clock_flagged(flagged, None) is None
+    for file, is_flagged in (("calf.csv", 1), ("thigh.csv", 0), (None, None)):
+        of_window = WindowInputs(clocks=flagged, segment=file and {"file": file})
+        assert of_window.property_of_window("sensor_clock_flagged") == is_flagged
     assert heart_clock_flagged(flagged) == 0.0
 
 

@@ -33,6 +33,8 @@ MOST_LINKS_WITH_A_CHOICE = 4  # with more, the likeliest number of intervals is 
 
 MOST_STEPS = 12  # of improving the interpretation of a long region, each by one beat
 
+EDIT_COST = 18.0  # by how much an edit must lower minus twice the log likelihood
+
 TAIL_FREEDOM = 4.0  # a genuine pause or jump is rare, not impossible: Student rather than Gauss
 
 SHORTEST_SHARE = 0.4  # of the usual interval: no sinus beat follows sooner
@@ -211,7 +213,6 @@ class _Search:
 
     stretch: UnbrokenBeats
     context: Context
-    edit_cost: float
     least: float = np.inf
     best: Interpretation | None = None
     model: LocalModel | None = None
@@ -219,7 +220,7 @@ class _Search:
 
     def weigh(self, candidate: Candidate) -> None:
         """Take this interpretation where it is better than the best so far."""
-        cost = self.edit_cost * candidate.edits
+        cost = EDIT_COST * candidate.edits
         if cost >= self.least:
             return
         count = sum(candidate.counts)
@@ -242,13 +243,13 @@ class _Search:
 
 
 def _best_interpretation(
-    stretch: UnbrokenBeats, first: int, last: int, context: Context, *, edit_cost: float
+    stretch: UnbrokenBeats, first: int, last: int, context: Context
 ) -> Interpretation | None:
     """The best interpretation of a region; None where no two beats can be kept.
 
     In a long region the best of the first few interpretations is improved one beat at a time.
     """
-    search = _Search(stretch, context, edit_cost)
+    search = _Search(stretch, context)
     for candidate in _first_candidates(stretch, first, last, context.usual_s):
         search.weigh(candidate)
     if last - first > MOST_BEATS_JUDGED_SINGLY:
@@ -263,7 +264,7 @@ def _best_interpretation(
     return search.best
 
 
-def interpret_stretch(stretch: UnbrokenBeats, *, edit_cost: float) -> list[Interpretation]:
+def interpret_stretch(stretch: UnbrokenBeats) -> list[Interpretation]:
     """Best interpretation of every doubtful region in which two beats can be kept.
 
     Regions that were changed are read a second time, with the repairs of the others in sight.
@@ -291,7 +292,7 @@ def interpret_stretch(stretch: UnbrokenBeats, *, edit_cost: float) -> list[Inter
             quiet[number + 1 :], interpretations[number + 1 :], backwards=False
         )
         context = Context(before, after, before_seen, after_seen, usual_s[number])
-        return _best_interpretation(stretch, *spans[number], context, edit_cost=edit_cost)
+        return _best_interpretation(stretch, *spans[number], context)
 
     interpreted = []
     for number in range(len(spans)):

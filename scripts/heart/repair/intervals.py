@@ -37,6 +37,21 @@ LOCAL_SPREADS = 6.0
 
 LEAST_DEVIATION = 0.15
 
+# a longer interval between beats is a break
+LONGEST_GAP_S = 3.0
+
+# a beat of another shape is ectopic where the interval before or after it is off the usual interval
+# by more than this share
+ECTOPIC_DEVIATION = 0.10
+
+# a beat that comes early by more than this share of the interval is called ectopic, by less
+# misplaced; without a waveform nothing else tells them apart
+PREMATURE_SHARE = 0.15
+
+# threshold factor that proposes intervals for judgement; lower than the published 5.2 because the
+# judgement guards against false alarms
+SUSPICION_FACTOR = 3.5
+
 UNLIKE = "waveform unlike the person's own"
 
 MOST_MEDIANS = 0.8  # quartile deviation over median of exponentially distributed changes
@@ -59,13 +74,8 @@ def repair_intervals(
     origin: Sequence[str] | None = None,
     origin_reason: Sequence[str] | None = None,
     breaks_s: Sequence[tuple[float, float]] = (),
-    longest_gap_s: float = 3.0,
     clear_correlation: float = 0.8,
     clear_deviation: float = 0.25,
-    ectopic_deviation: float = 0.10,
-    premature_share: float = 0.15,
-    suspicion_factor: float = 3.5,
-    edit_cost: float = 18.0,
 ) -> pd.DataFrame:
     """Repair a beat series: one row per beat seen and one per beat that the repair puts in.
 
@@ -78,18 +88,10 @@ def repair_intervals(
         by hand are never dropped, beats removed by hand never used.
     origin_reason : per beat, why a person added or removed it.
     breaks_s : spans (start, end) over which intervals are never formed; start may equal end.
-    longest_gap_s : a longer interval between beats is a break too.
     clear_correlation, clear_deviation : with `shape` and `correlation`, a doubtful interval whose
         two beats are normal in shape with at least this correlation, and whose length is within
         this share of the usual interval nearby, is left alone; where intervals vary little, within
         `LOCAL_SPREADS` of their usual deviations.
-    ectopic_deviation : a beat of shape `other` is ectopic where the interval before or after it is
-        off the usual interval by more than this share.
-    premature_share : a beat that comes early by more than this share of the interval is called
-        ectopic, by less misplaced; without a waveform nothing else tells them apart.
-    suspicion_factor : threshold factor that proposes intervals for judgement; lower than the
-        published 5.2 because the judgement guards against false alarms.
-    edit_cost : by how much an edit must lower minus twice the log likelihood.
 
     Returns
     -------
@@ -122,7 +124,7 @@ def repair_intervals(
     nn_time_s, nn_ms = np.full((2, beats.size), np.nan)
     inserted: list[pd.DataFrame] = []
     in_use = np.flatnonzero(origins != REMOVED)
-    for positions in _stretches(beats[in_use], breaks_s, longest_gap_s):
+    for positions in _stretches(beats[in_use], breaks_s):
         in_stretch = in_use[positions]
         stretch = _examine(
             beats[in_stretch],
@@ -130,14 +132,8 @@ def repair_intervals(
             other_shape=other_shape[in_stretch],
             clear_shape=clear_shape[in_stretch],
             clear_deviation=clear_deviation,
-            ectopic_deviation=ectopic_deviation,
-            suspicion_factor=suspicion_factor,
         )
-        changes, put_in = _changes(
-            stretch,
-            interpret_stretch(stretch, edit_cost=edit_cost),
-            premature_share=premature_share,
-        )
+        changes, put_in = _changes(stretch, interpret_stretch(stretch))
         if in_stretch.size < FEWEST_BEATS:
             reason[in_stretch[kind[in_stretch] == NORMAL]] = (
                 f"not tested: {in_stretch.size} beats in a row, at least {FEWEST_BEATS} are needed"
@@ -150,7 +146,7 @@ def repair_intervals(
         inserted += [_inserted(put_in, put_in_ms)] if put_in else []
     seen = {
         "time_s": beats,
-        "rr_ms": _seen_intervals_ms(beats, origins != ADDED, breaks_s, longest_gap_s),
+        "rr_ms": _seen_intervals_ms(beats, origins != ADDED, breaks_s),
         "nn_time_s": nn_time_s,
         "nn_ms": nn_ms,
         "kind": kind,
@@ -230,34 +226,27 @@ def _intervals_ms(*groups_s: np.ndarray) -> list[np.ndarray]:
     return np.split(intervals_ms, np.cumsum([group.size for group in groups_s])[:-1])
 
 
-def _broken(
-    beats: np.ndarray, breaks_s: Sequence[tuple[float, float]], longest_gap_s: float
-) -> np.ndarray:
+def _broken(beats: np.ndarray, breaks_s: Sequence[tuple[float, float]]) -> np.ndarray:
     """For every interval, whether a break lies in it."""
-    broken = np.diff(beats) > longest_gap_s
+    broken = np.diff(beats) > LONGEST_GAP_S
     for start, end in breaks_s:
         broken |= (beats[:-1] <= end) & (beats[1:] > start)
     return broken
 
 
-def _stretches(
-    beats: np.ndarray, breaks_s: Sequence[tuple[float, float]], longest_gap_s: float
-) -> list[np.ndarray]:
+def _stretches(beats: np.ndarray, breaks_s: Sequence[tuple[float, float]]) -> list[np.ndarray]:
     """Positions of the beats of every stretch without a break."""
     if beats.size == 0:
         return []
-    cuts = np.flatnonzero(_broken(beats, breaks_s, longest_gap_s)) + 1
+    cuts = np.flatnonzero(_broken(beats, breaks_s)) + 1
     return np.split(np.arange(beats.size), cuts)
 
 
 def _seen_intervals_ms(
-    beats: np.ndarray,
-    seen: np.ndarray,
-    breaks_s: Sequence[tuple[float, float]],
-    longest_gap_s: float,
+    beats: np.ndarray, seen: np.ndarray, breaks_s: Sequence[tuple[float, float]]
 ) -> np.ndarray:
     seen_at = np.flatnonzero(seen)
-    broken = _broken(beats[seen_at], breaks_s, longest_gap_s)
+    broken = _broken(beats[seen_at], breaks_s)
     intervals_ms = np.full(beats.size, np.nan)
     intervals_ms[seen_at[1:]] = np.where(broken, np.nan, 1000 * np.diff(beats[seen_at]))
     return intervals_ms
@@ -270,15 +259,13 @@ def _examine(
     other_shape: np.ndarray,
     clear_shape: np.ndarray,
     clear_deviation: float,
-    ectopic_deviation: float,
-    suspicion_factor: float,
 ) -> UnbrokenBeats:
     """Which beats stand firm, which cannot be sinus beats, which intervals are doubtful."""
     nothing = np.zeros(beats.size, dtype=bool)
     intervals = np.diff(beats)
     if intervals.size < 2:
         return UnbrokenBeats(beats, added, nothing, nothing[1:])
-    flagged = _suspect_intervals(intervals, suspicion_factor)
+    flagged = _suspect_intervals(intervals)
     sinus = ~(other_shape[:-1] | other_shape[1:])
     deviation = np.abs(intervals / _running_median(intervals, sinus & ~flagged) - 1)
     usual_deviation = _running_median(deviation, sinus & ~flagged, width=21)
@@ -293,13 +280,13 @@ def _examine(
     # a person who placed a beat has seen its neighbours
     vouched_for = clear_shape | both_sides(by_hand, np.logical_or, False)
     firm = added | (vouched_for & both_sides(near, np.logical_and, True))
-    off_time = both_sides(deviation > ectopic_deviation, np.logical_or, False)
+    off_time = both_sides(deviation > ECTOPIC_DEVIATION, np.logical_or, False)
     banned = other_shape & off_time & ~added
     flagged |= banned[:-1] | banned[1:]
     return UnbrokenBeats(beats, firm, banned, flagged)
 
 
-def _suspect_intervals(intervals: np.ndarray, factor: float) -> np.ndarray:
+def _suspect_intervals(intervals: np.ndarray) -> np.ndarray:
     """Intervals that the published rule doubts, the ends of the series included.
 
     The series is continued by its mirror image, because the rule as published has no first
@@ -311,7 +298,7 @@ def _suspect_intervals(intervals: np.ndarray, factor: float) -> np.ndarray:
     mirrored = np.pad(intervals, margin, mode="reflect")
     labels = classify_intervals(
         np.append(0.0, np.cumsum(mirrored)),
-        threshold_factor=factor,
+        threshold_factor=SUSPICION_FACTOR,
         smallest_threshold=SMALLEST_THRESHOLD_SHARE,
         most_medians=MOST_MEDIANS,
     )
@@ -330,7 +317,7 @@ def _running_median(intervals: np.ndarray, wanted: np.ndarray, *, width: int = 1
 
 
 def _changes(
-    stretch: UnbrokenBeats, interpretations: Sequence[Interpretation], *, premature_share: float
+    stretch: UnbrokenBeats, interpretations: Sequence[Interpretation]
 ) -> tuple[dict[int, _Change], list[tuple[float, str]]]:
     """Changes of seen beats, and time and reason of the beats put in."""
     changes: dict[int, _Change] = {}
@@ -346,7 +333,7 @@ def _changes(
         for kept_beat, next_kept, count in candidate.links():
             pieces_s = interpretation.intervals_s[done : done + count]
             done += count
-            of_link, further = _between(stretch, kept_beat, next_kept, pieces_s, premature_share)
+            of_link, further = _between(stretch, kept_beat, next_kept, pieces_s)
             changes |= of_link
             put_in += further
     for beat in np.flatnonzero(stretch.banned).tolist():
@@ -355,11 +342,7 @@ def _changes(
 
 
 def _between(
-    stretch: UnbrokenBeats,
-    kept_beat: int,
-    next_kept: int,
-    pieces_s: np.ndarray,
-    premature_share: float,
+    stretch: UnbrokenBeats, kept_beat: int, next_kept: int, pieces_s: np.ndarray
 ) -> tuple[dict[int, _Change], list[tuple[float, str]]]:
     """The same between two beats that are kept, `pieces_s` being the intervals between them."""
     expected_s = stretch.beats[kept_beat] + np.cumsum(pieces_s)[:-1]
@@ -369,7 +352,7 @@ def _between(
         stretch.beats[kept_beat + 1 : next_kept], expected_s, most_s=0.45 * usual_s
     )
     changes = {
-        beat: _moved(stretch, beat, float(expected_s[pairs[number]]), premature_share * usual_s)
+        beat: _moved(stretch, beat, float(expected_s[pairs[number]]), PREMATURE_SHARE * usual_s)
         if number in pairs
         else _dropped(stretch, beat)
         for number, beat in enumerate(doubtful)
