@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -28,19 +27,13 @@ from demo.sensors import SimulatedVisit
 from demo.study import EQUIPMENT, EXERCISES, PlannedSet, PlannedVisit
 from demo.truth import effects_table, true_sets, true_visit
 from recordings.writing import write_gzip, write_text
+from results.manifest import sha256_of
 
 CHANNELS = {
     "vastus lateralis": "SmO2 VL",
     "gastrocnemius": "SmO2 GAS",
     "triceps brachii": "SmO2 TRI",
     "biceps brachii": "SmO2 BIC",
-}
-
-COLUMNS = {
-    "vastus lateralis": "smo2_vastus",
-    "gastrocnemius": "smo2_gastrocnemius",
-    "triceps brachii": "smo2_triceps",
-    "biceps brachii": "smo2_biceps",
 }
 
 HAEMOGLOBIN_COLUMN = "thb_vastus"
@@ -100,13 +93,11 @@ def write_recordings(
 ) -> list[dict[str, object]]:
     """Write the files of one visit and return their rows of recordings.tsv."""
     stem = f"raw/{visit.participant_id}/{visit.participant_id}_{visit.session_id}"
-    heart = EQUIPMENT[visit.participant_id].heart
-    writers: dict[str, Callable[..., list[dict[str, object]]]] = {
-        "edf": write_one_edf,
-        "physio": write_physio_and_saturation,
-        "intervals": write_intervals_and_saturation,
-    }
-    recordings = writers[heart](folder, stem, visit, simulated)
+    if EQUIPMENT[visit.participant_id].heart == "edf":
+        recordings = write_one_edf(folder, stem, visit, simulated)
+    else:
+        heart = write_heart(folder, stem, visit, simulated)
+        recordings = [heart, *write_saturation(folder, stem, visit, simulated)]
     return [visit.key | row for row in recordings]
 
 
@@ -137,29 +128,21 @@ def write_one_edf(
     ]
 
 
-def write_physio_and_saturation(
+def write_heart(
     folder: Path, stem: str, visit: PlannedVisit, simulated: SimulatedVisit
-) -> list[dict[str, object]]:
-    """Write the electrocardiogram as BIDS physiology and the saturations as delimited text."""
-    about = f"Chest electrocardiogram. {INVENTED}"
-    rate_hz = EQUIPMENT[visit.participant_id].ecg_rate_hz
-    stem_of_ecg = f"{stem}_task-cuff_recording-ecg_physio"
-    file = write_physio(folder, stem_of_ecg, simulated.ecg_uv, rate_hz, about)
-    ecg = {"signal": "ecg", "file": file, "channel": "cardiac", "unit": "uV"}
-    ecg |= {"sync_marks_s": marks(simulated.heart_marks_s)}
-    return [ecg, *write_saturation(folder, stem, visit, simulated)]
-
-
-def write_intervals_and_saturation(
-    folder: Path, stem: str, visit: PlannedVisit, simulated: SimulatedVisit
-) -> list[dict[str, object]]:
-    """Write beat intervals, one per line, and the saturations as delimited text."""
-    unit = EQUIPMENT[visit.participant_id].interval_unit
-    file = f"{stem}_intervals.txt"
-    write_intervals(folder / file, simulated.intervals_s, unit=unit, about=INVENTED)
-    intervals = {"signal": "rr", "file": file, "unit": unit}
-    intervals |= {"sync_marks_s": marks(simulated.heart_marks_s)}
-    return [intervals, *write_saturation(folder, stem, visit, simulated)]
+) -> dict[str, object]:
+    """Write the electrocardiogram as BIDS physiology, or beat intervals, one per line."""
+    equipment = EQUIPMENT[visit.participant_id]
+    if equipment.heart == "physio":
+        about = f"Chest electrocardiogram. {INVENTED}"
+        stem_of_ecg = f"{stem}_task-cuff_recording-ecg_physio"
+        file = write_physio(folder, stem_of_ecg, simulated.ecg_uv, equipment.ecg_rate_hz, about)
+        row = {"signal": "ecg", "file": file, "channel": "cardiac", "unit": "uV"}
+    else:
+        file, unit = f"{stem}_intervals.txt", equipment.interval_unit
+        write_intervals(folder / file, simulated.intervals_s, unit=unit, about=INVENTED)
+        row = {"signal": "rr", "file": file, "unit": unit}
+    return row | {"sync_marks_s": marks(simulated.heart_marks_s)}
 
 
 def write_saturation(
@@ -174,12 +157,9 @@ def write_saturation(
         digits = 0 if equipment.oxygen_rate_hz <= 1.0 else 1
         columns[equipment.time_column] = [f"{t:.{digits}f}" for t in times_s]
     for muscle, saturation_pct in simulated.saturation_pct.items():
-        shown = (
-            [f"{v / 100.0:.3f}" for v in saturation_pct]
-            if equipment.fraction
-            else [f"{v:.1f}" for v in saturation_pct]
-        )
-        columns[COLUMNS[muscle]] = shown
+        columns[column_of(muscle)] = [
+            f"{v / 100.0:.3f}" if equipment.fraction else f"{v:.1f}" for v in saturation_pct
+        ]
     if simulated.haemoglobin_g_dl is not None:
         columns[HAEMOGLOBIN_COLUMN] = [f"{v:.2f}" for v in simulated.haemoglobin_g_dl]
 
@@ -208,13 +188,18 @@ def write_saturation(
     }
     unit = "fraction" if equipment.fraction else "pct"
     recordings = [
-        shared | sensor(muscle) | {"channel": COLUMNS[muscle], "unit": unit}
+        shared | sensor(muscle) | {"channel": column_of(muscle), "unit": unit}
         for muscle in simulated.saturation_pct
     ]
     if simulated.haemoglobin_g_dl is not None:
         haemoglobin = sensor(EXERCISES[0].muscle) | {"signal": "total_haemoglobin"}
         recordings.append(shared | haemoglobin | {"channel": HAEMOGLOBIN_COLUMN, "unit": "g_dl"})
     return recordings
+
+
+def column_of(muscle: str) -> str:
+    """Return the column of a muscle's saturation in delimited text."""
+    return f"smo2_{muscle.split()[0]}"
 
 
 def edit_rows(
@@ -237,7 +222,6 @@ def edit_rows(
         start_s, end_s = excluded_span_s(visit)
         reason = "QRS not visible under motion noise"
     file = next(str(row["file"]) for row in files if row["signal"] == signal)
-    checksum = hashlib.sha256((folder / file).read_bytes()).hexdigest()
     return [
         {
             **visit.key,
@@ -247,7 +231,7 @@ def edit_rows(
             "new_time_s": None,
             "end_s": None if end_s is None else round(end_s, 3),
             "event_onset_s": None,
-            "file_sha256": checksum,
+            "file_sha256": sha256_of(folder / file),
             "editor": "invented editor",
             "edited_at": "1921-12-01T10:00:00",
             "reason": reason,
@@ -278,23 +262,14 @@ def clock_rows(
 
 def trouble_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
     """Return every deliberate fault with its place, times on the session clock."""
-    troubles = [row for visit in visits for row in visit_trouble(visit)]
+    troubles = []
+    for visit in visits:
+        for trouble, text, span in faults_of(visit):
+            start_s, end_s = (None, None) if span is None else (round(at_s, 1) for at_s in span)
+            of_span = {"start_s": start_s, "end_s": end_s}
+            troubles.append(visit.key | of_span | {"trouble": trouble, "what_it_is": text})
     columns = ["participant_id", "session_id", "start_s", "end_s", "trouble", "what_it_is"]
     return pd.DataFrame(troubles, columns=columns)
-
-
-def visit_trouble(visit: PlannedVisit) -> list[dict[str, object]]:
-    """Return the deliberate faults of one visit."""
-    return [
-        visit.key
-        | {
-            "start_s": None if span is None else round(span[0], 1),
-            "end_s": None if span is None else round(span[1], 1),
-            "trouble": trouble,
-            "what_it_is": text,
-        }
-        for trouble, text, span in faults_of(visit)
-    ]
 
 
 def faults_of(visit: PlannedVisit) -> Iterator[tuple[str, str, tuple[float, float] | None]]:

@@ -28,7 +28,7 @@ from demo.study import CONDITIONS, EXERCISES, Exercise, PlannedSet, PlannedVisit
 from recordings.writing import write_text
 
 SEED = 20611
-PARTICIPANT, SESSION = "sub-01", "ses-1"
+PARTICIPANT = "sub-01"
 DONE = tuple(e for e in EXERCISES if e.name in ("knee_extension", "elbow_extension"))
 
 # repetitions of each bout; a bout below its plan ended in failure
@@ -156,19 +156,16 @@ def write_one_person(folder: Path, *, seed: int = SEED) -> None:
     session_s = visit.oxygen_clock.to_session_s(oxygen_s)
     saturation = {e.muscle: saturation_of(e, visit, session_s, rng) for e in DONE}
 
-    stem = f"raw/{PARTICIPANT}_{SESSION}"
+    stem = f"raw/{PARTICIPANT}_{visit.session_id}"
     write_intervals(folder / f"{stem}_intervals.txt", intervals_s, about=INVENTED)
     columns = {"time_s": [f"{t:.0f}" for t in oxygen_s]} | {
         muscle.replace(" ", "_"): [f"{v:.1f}" for v in readings]
         for muscle, readings in saturation.items()
     }
     write_text(text_of_columns(columns), folder / f"{stem}_saturation.csv")
-    key = {"participant_id": PARTICIPANT, "session_id": SESSION}
-    recordings = [
-        key
-        | {"signal": "rr", "file": f"{stem}_intervals.txt", "unit": "ms"}
-        | {"sync_marks_s": marks(heart_marks_s)}
-    ]
+    key = visit.key
+    heart = {"signal": "rr", "file": f"{stem}_intervals.txt", "unit": "ms"}
+    recordings = [key | heart | {"sync_marks_s": marks(heart_marks_s)}]
     oxygen_marks = marks(visit.oxygen_clock.to_file_s(np.array(visit.sync_s)))
     recordings += [
         key

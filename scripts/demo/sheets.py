@@ -25,14 +25,8 @@ from demo.study import (
 def participants_table(visits: Sequence[PlannedVisit]) -> pd.DataFrame:
     """Return participants.tsv."""
     people = {visit.participant_id: visit.person for visit in visits}
-    columns = [
-        "participant_id",
-        "age_years",
-        "sex",
-        "body_mass_kg",
-        "stature_cm",
-        "vastus_skinfold_mm",
-    ]
+    columns = ["participant_id", "age_years", "sex", "body_mass_kg", "stature_cm"]
+    columns += ["vastus_skinfold_mm"]
     return pd.DataFrame([{c: getattr(p, c) for c in columns} for p in people.values()])
 
 
@@ -130,16 +124,11 @@ def visit_events(visit: PlannedVisit, seed: int) -> list[dict[str, object]]:
     """Return the rows of one visit's session sheet."""
     state = visit.key | {"condition": visit.condition, "posture": "seated"}
     at_baseline, after_last_set = blood_pressures(visit, seed)
-    events: list[dict[str, object]] = [
-        visit.key | {"onset_s": sync_s, "duration_s": 0, "trial_type": "sync"}
-        for sync_s in visit.sync_s
-    ]
+    events = [visit.key | span("sync", sync_s, sync_s) for sync_s in visit.sync_s]
     events.append(
         state
+        | span("baseline", BASELINE_ONSET_S, BASELINE_ONSET_S + BASELINE_DURATION_S)
         | {
-            "onset_s": BASELINE_ONSET_S,
-            "duration_s": BASELINE_DURATION_S,
-            "trial_type": "baseline",
             "cuff_pressure_mmhg": 0,
             "rpe": 0,
             "pain": 0,
