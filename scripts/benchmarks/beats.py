@@ -6,7 +6,7 @@ Generated exercise ECG with exact truth, and any folder of annotated WFDB record
 annotations of extension atr, ventricular flutter left out). Record by record first, then gross.
 """
 
-import argparse
+import sys
 import time
 import tracemalloc
 from itertools import product
@@ -35,6 +35,7 @@ from demo.exercise_ecg import (
     noise_free_ecg,
     with_ectopic_beats,
 )
+from engine.command_line import parser_of
 from heart.detection.detector import detect_beats
 from heart.detection.other_detectors import detect_with
 from heart.quality import ACCEPTED, quality_by_span
@@ -193,18 +194,11 @@ COUNTS = ("true_positives", "false_negatives", "false_positives")
 NEAR = tuple((name, f"{name}_50_ms") for name in COUNTS)
 
 
+SHOWN = (*COUNTS, "sensitivity_pct", "predictivity_pct", "f1_pct", "offset_ms", "mad_ms", "rms_ms")
+
+
 def _shown(score):
-    return {
-        "true_positives": score.true_positives,
-        "false_negatives": score.false_negatives,
-        "false_positives": score.false_positives,
-        "sensitivity_pct": score.sensitivity_pct,
-        "predictivity_pct": score.predictivity_pct,
-        "f1_pct": score.f1_pct,
-        "offset_ms": score.offset_ms,
-        "mad_ms": score.mad_ms,
-        "rms_ms": score.rms_ms,
-    }
+    return {name: getattr(score, name) for name in SHOWN}
 
 
 def gross(table):
@@ -283,9 +277,7 @@ def speed(minutes=40.0):
 
 
 def main():
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = parser_of("benchmark beats", __doc__)
     parser.add_argument("--annotated", type=Path, help="folder of annotated WFDB records")
     parser.add_argument("--noise", type=Path, help="folder of the WFDB noise records em and ma")
     parser.add_argument("--out", type=Path, help="table to write; printed when left out")
@@ -299,11 +291,8 @@ def main():
     scored = pd.DataFrame(accuracy(records))
     parts = [scored, pd.DataFrame(gross(scored)), pd.DataFrame(reliability(records))]
     table = pd.concat([*parts, pd.DataFrame(speed())], ignore_index=True)
-    text = table.to_csv(sep="\t", index=False, float_format="%.4g", na_rep="n/a")
-    if words.out:
-        words.out.write_text(text, encoding="utf-8")
-    else:
-        print(text, end="")
+    out = words.out or sys.stdout
+    table.to_csv(out, sep="\t", index=False, float_format="%.4g", na_rep="n/a")
 
 
 if __name__ == "__main__":

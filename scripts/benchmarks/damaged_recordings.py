@@ -173,11 +173,7 @@ def _bytes(file, change):
 
 def _cut(file, generator):
     for share in (0.02, 0.2, 0.5, 0.8, 0.97):
-        yield f"cut off at {100 * share:g} %", _bytes(file, _first_part(share))
-
-
-def _first_part(share):
-    return lambda content: content[: int(share * len(content))]
+        yield f"cut off at {100 * share:g} %", _bytes(file, lambda c, s=share: c[: int(s * len(c))])
 
 
 def _emptied(file, generator):
@@ -185,16 +181,13 @@ def _emptied(file, generator):
     yield "first line alone", _bytes(file, lambda c: c.split(b"\n")[0] + b"\n")
     yield "all bytes 0", _bytes(file, lambda c: bytes(len(c)))
     for share in (0.3, 0.6):
-        yield f"4000 bytes of 0 at {100 * share:g} %", _bytes(file, _zeros_at(share))
 
+        def zeros(content, share=share):
+            begin = int(share * len(content))
+            n = min(4000, len(content) - begin)
+            return content[:begin] + bytes(n) + content[begin + n :]
 
-def _zeros_at(share):
-    def zeros(content):
-        begin = int(share * len(content))
-        n = min(4000, len(content) - begin)
-        return content[:begin] + bytes(n) + content[begin + n :]
-
-    return zeros
+        yield f"4000 bytes of 0 at {100 * share:g} %", _bytes(file, zeros)
 
 
 def _encoded(file, generator):
@@ -252,7 +245,10 @@ def _columns_of_text(file, generator):
     for spike in (0.0, 100.0, 5.0, 95.0, 250.0, -40.0):
         at = int(generator.integers(100, 900))
         spikes = generator.integers(100, 1000, 12)
-        yield f"rows twice at {at}", table(_in_order(lambda n, at=at: _twice(n, at, 40)))
+        yield (
+            f"rows twice at {at}",
+            table(_in_order(lambda n, at=at: np.insert(n, at + 40, n[at : at + 40]))),
+        )
         yield (
             f"rows lost at {at}",
             table(_in_order(lambda n, at=at: np.delete(n, np.s_[at : at + 40]))),
@@ -302,10 +298,6 @@ def _reading_for(reading, at_s, length_s):
 def _in_order(chosen):
     """Rows in the order that `chosen` makes of their numbers."""
     return lambda t: t.iloc[chosen(np.arange(len(t)))]
-
-
-def _twice(numbers, at, n):
-    return np.insert(numbers, at + n, numbers[at : at + n])
 
 
 def _moved(numbers, at):
@@ -426,9 +418,8 @@ def _physio(file, generator):
     def sidecar(old, new):
         return _bytes(header, lambda c: c.replace(old.encode(), new.encode()))
 
-    yield from (
-        (name, samples(lambda v, c=change: c(v, 130))) for name, change in _ecg_damages(generator)
-    )
+    for name, change in _ecg_damages(generator):
+        yield name, samples(lambda v, c=change: c(v, 130))
 
     def rated(hz):
         def apply(folder):
@@ -438,7 +429,8 @@ def _physio(file, generator):
 
         return apply
 
-    yield from ((f"{hz} Hz in the header", rated(hz)) for hz in RATES_IN_HEADER_HZ)
+    for hz in RATES_IN_HEADER_HZ:
+        yield f"{hz} Hz in the header", rated(hz)
     yield "mV in the header", sidecar('"uV"', '"mV"')
     yield "V in the header", sidecar('"uV"', '"V"')
     yield "no header", lambda folder: (folder / header).unlink()

@@ -11,6 +11,7 @@ a clean series. Not part of the automatic tests.
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -166,9 +167,7 @@ def main() -> None:
         for share in (0.0, 0.005, 0.01, 0.02, 0.05):
             scores += compare(material, series, share=share, rng=rng)
     table = pd.DataFrame(scores)
-    text = table.to_csv(chosen.out, sep="\t", index=False, float_format="%.3g")
-    if text:
-        print(text, end="")
+    table.to_csv(chosen.out or sys.stdout, sep="\t", index=False, float_format="%.3g")
 
 
 if __name__ == "__main__":
