@@ -5,13 +5,12 @@ from pathlib import Path
 
 import numpy as np
 
-from recordings.store import read_parquet
+from recordings.store import TRACE_COLUMNS, read_parquet
 from results.manifest import sha256_of
 from results.tables import lines_of
 from sessions.content import Session
 
 REVIEWED_SIGNALS = ("ecg", "rr", "muscle_oxygen")
-SENSOR_LABELS = ("session_id", "signal", "file", "channel", "site", "side", "position")
 
 
 def sessions_of(participant, visits, events, stretches, files, recorded):
@@ -111,10 +110,10 @@ def traces_by_session(path):
 
     A sensor is named after its muscle, and after side, place or channel where muscles repeat.
     """
-    table = read_parquet(path, as_codes=[*SENSOR_LABELS, "reason"])
+    table = read_parquet(path, as_codes=[*TRACE_COLUMNS, "reason"])
     numbers = {name: table[name].to_numpy() for name in ("time_s", "value")}
     codes = np.zeros(table.num_rows, dtype=int)
-    for name in SENSOR_LABELS:
+    for name in TRACE_COLUMNS:
         column = table[name].combine_chunks()
         indices = column.indices.fill_null(len(column.dictionary)).to_numpy()
         codes = codes * (len(column.dictionary) + 1) + indices
@@ -124,7 +123,7 @@ def traces_by_session(path):
     begins = np.flatnonzero(np.diff(codes, prepend=-1))
     sensors = []
     for begin, end in zip(begins, np.append(begins, table.num_rows)[1:], strict=True):
-        labels = {name: table[name][int(begin)].as_py() for name in SENSOR_LABELS}
+        labels = {name: table[name][int(begin)].as_py() for name in TRACE_COLUMNS}
         times = {name: column[begin:end] for name, column in numbers.items()}
         reason = [reason_of[code] or "" for code in reason_codes[begin:end]]
         sensors.append(labels | times | {"reason": reason})

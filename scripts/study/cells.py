@@ -9,7 +9,7 @@ MOST_COLUMNS = 1_000
 LONGEST_LINE = 1_000_000
 
 # what no person types into a cell; tab and line ends are no part of one
-_CONTROL_SIGN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+CONTROL_SIGN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 
 class TableFault(Exception):
@@ -32,7 +32,7 @@ def cells_of_text(content, separator="\t"):
     except UnicodeDecodeError as error:
         raise TableFault("", f"is not UTF-8 text (byte {error.start}); save it as UTF-8") from None
     text = text.replace("\r\n", "\n").replace("\r", "\n")
-    if sign := _CONTROL_SIGN.search(text):
+    if sign := CONTROL_SIGN.search(text):
         raise TableFault(
             f"row {text.count(chr(10), 0, sign.start()) + 1}",
             f"holds the control sign U+{ord(sign[0]):04X}; take it out, or save the table again "

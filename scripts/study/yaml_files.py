@@ -5,10 +5,9 @@ the parser, which need no memory and no recursion, so that a short file cannot g
 one.
 """
 
-import re
-
 import yaml
 
+from study.cells import CONTROL_SIGN
 from study.outside import LARGEST_SETTINGS_BYTES, Refused, open_outside
 from study.problems import shown
 
@@ -19,7 +18,6 @@ DEEPEST = 20
 MOST_VALUES = 20_000
 LONGEST_VALUE = 10_000
 _TEXT = "tag:yaml.org,2002:str"
-_CONTROL_SIGN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 
 class YamlFault(Exception):
@@ -106,7 +104,7 @@ def _refuse_events(text):
 def _refuse_value(text, line):
     if len(text) > LONGEST_VALUE:
         raise YamlFault(line, f"a value holds {len(text)} signs; up to {LONGEST_VALUE} are read")
-    if sign := _CONTROL_SIGN.search(text):
+    if sign := CONTROL_SIGN.search(text):
         raise YamlFault(line, f"holds the control sign U+{ord(sign[0]):04X}; take it out")
 
 

@@ -24,14 +24,12 @@ from recordings.text_cells import (
     kind_of_cell,
     to_number,
 )
-from study.clock_times import Moment
+from study.clock_times import DAY_S, Moment
 from study.outside import OutsideFile
 from study.problems import did_you_mean, shown
 
 # Seconds in the unit of a numeric time column, by the word in `time_format`.
 _TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "min": 60.0}
-
-_DAY_S = 86400.0
 
 # every spelling of ISO 8601, as pandas names it
 _ISO = "ISO8601"
@@ -378,10 +376,10 @@ def _clock_seconds(
             "correct time_format in recordings.tsv",
         )
     time_s = (instants - instants.iloc[0]).dt.total_seconds().to_numpy(dtype=np.float64)
-    midnights = np.flatnonzero(np.diff(time_s) < -_DAY_S / 2) + 1
+    midnights = np.flatnonzero(np.diff(time_s) < -DAY_S / 2) + 1
     if _dated(pattern) or not midnights.size:
         return time_s, ()
     days = np.zeros(len(time_s))
     days[midnights] = 1.0
     note = f"the clock passes midnight at row {row_numbers[int(midnights[0])]}"
-    return time_s + _DAY_S * np.cumsum(days), (note,)
+    return time_s + DAY_S * np.cumsum(days), (note,)

@@ -16,12 +16,23 @@ from study.checks import (
     timeline,
 )
 
+# tables without which a check would only repeat what was told of their rows
+NEEDED = {
+    edits.check_events_can_be_moved: {"events"},
+    edits.check_visits_exist: {"events", "recordings"},
+    reviews.check_reviews_are_as_frozen: {"edits"},
+    settings.check_working_muscles: {"events", "recordings"},
+    settings.check_drawn_sessions: {"events", "recordings"},
+    cuffs.check_harms_name_events: {"events"},
+}
+
 
 def check_tables_together(study, problems):
     """Check the tables of a study with each other, its files and its settings.
 
     Faults are added to `problems`, a study.problems.Problems.
     """
+    lacking = {*problems.unread_tables, *problems.refused_rows}
     for check in (
         people.check_rows_stand_once,
         events.check_event_ids,
@@ -50,4 +61,5 @@ def check_tables_together(study, problems):
         cuffs.check_pressures_are_mmhg,
         cuffs.check_harms_name_events,
     ):
-        check(study, problems)
+        if not lacking & NEEDED.get(check, set()):
+            check(study, problems)

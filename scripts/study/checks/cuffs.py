@@ -3,8 +3,7 @@
 from statistics import median
 
 from results.words import counted, in_words
-
-KPA_IN_MMHG = 7.50062
+from study.units import KPA_IN_MMHG
 
 # a share of the occlusion pressure that no condition is likely to have; convention
 LEAST_SHARE = 0.12
@@ -101,8 +100,6 @@ def looks_like_kpa(row, occlusion, noted):
 
 def check_harms_name_events(study, problems):
     """A harm that names an event names one that exists, of its visit where it names one."""
-    if "events" in {*problems.unread_tables, *problems.refused_rows}:
-        return
     for row in study.tables["harms"]:
         if row.event_id is None:
             continue

@@ -14,8 +14,6 @@ def check_events_can_be_moved(study, problems):
     what lies on top of another event afterwards is told of the decision that moved it.
     """
     tables = study.tables
-    if "events" in {*problems.unread_tables, *problems.refused_rows}:
-        return
     visits = {}
     for event in tables["events"]:
         visit = visits.setdefault((event.participant_id, event.session_id), [])
@@ -115,8 +113,6 @@ def check_visits_exist(study, problems):
     """A visit or a participant that is left out has events or recordings to leave out."""
     known = {(r.participant_id, r.session_id) for r in study.tables["recordings"]}
     known |= {(r.participant_id, r.session_id) for r in study.tables["events"]}
-    if {"events", "recordings"} & {*problems.unread_tables, *problems.refused_rows}:
-        return
     for row in study.tables["edits"]:
         named = row.action == "exclude_session" and (row.participant_id, row.session_id)
         of_person = row.action == "exclude_participant" and row.participant_id

@@ -19,8 +19,7 @@ def check_working_muscles(study, problems):
     """A working muscle is named for an exercise that is done, by the site of a sensor."""
     sets = [row for row in study.tables["events"] if row.trial_type == "set"]
     sensors = [row for row in study.tables["recordings"] if row.signal == "muscle_oxygen"]
-    refused = {"events", "recordings"} & {*problems.unread_tables, *problems.refused_rows}
-    if refused or not sets or not sensors:
+    if not sets or not sensors:
         return
     done = list(dict.fromkeys(row.exercise for row in sets))
     declared = [*study.settings.study.exercises, *done]
@@ -98,8 +97,6 @@ def _ask_for_no_cuff_condition(study, problems, default, conditions):
 
 def check_drawn_sessions(study, problems):
     """Sessions and sets that figures are asked to draw are rows of the tables."""
-    if {"events", "recordings"} & {*problems.unread_tables, *problems.refused_rows}:
-        return
     drawn = study.settings.draw_figures
     sets = [row for row in study.tables["events"] if row.trial_type == "set"]
     recorded = study.tables["recordings"]
