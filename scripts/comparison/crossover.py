@@ -109,21 +109,9 @@ def _by_sequence(comparison, orders) -> list[dict]:
     people = means.reset_index()
     people["sequence"] = people["participant_id"].map(orders.sequences)
     note = "order as done, where none was allotted" if orders.as_done else ""
-    return [
-        {
-            "part": BY_SEQUENCE,
-            "sequence": sequence,
-            "visit": visit,
-            "condition": condition,
-            "n_participants": len(group),
-            "mean": group["value"].mean(),
-            "sd": group["value"].std() if len(group) > 1 else None,
-            "note": note,
-        }
-        for (sequence, visit, condition), group in people.groupby(
-            ["sequence", "visit", "condition"], sort=True
-        )
-    ]
+    by_sequence = people.groupby(["sequence", "visit", "condition"])["value"]
+    table = by_sequence.agg(n_participants="size", mean="mean", sd="std").reset_index()
+    return table.assign(part=BY_SEQUENCE, note=note).to_dict("records")
 
 
 def _first_visit(comparison, rules) -> list[dict]:
@@ -249,15 +237,8 @@ def days_between(sessions: pd.DataFrame) -> list[dict]:
     ordered = ordered.assign(day=pd.to_datetime(dates, errors="coerce"))
     days = ordered.groupby("participant_id")["day"].diff().dt.days
     after = ordered.assign(days=days).dropna(subset=["days"])
-    return [
-        {
-            "part": DAYS,
-            "visit": visit,
-            "n_participants": len(group),
-            "mean": group.mean(),
-            "sd": group.std() if len(group) > 1 else None,
-            "lowest": group.min(),
-            "highest": group.max(),
-        }
-        for visit, group in after.groupby("visit")["days"]
-    ] or [{"part": DAYS, "note": NO_TWO_DATES}]
+    by_visit = after.groupby("visit")["days"].agg(
+        n_participants="size", mean="mean", sd="std", lowest="min", highest="max"
+    )
+    gaps = by_visit.reset_index().assign(part=DAYS).to_dict("records")
+    return gaps or [{"part": DAYS, "note": NO_TWO_DATES}]

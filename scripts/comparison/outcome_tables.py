@@ -386,12 +386,6 @@ def absent_contrasts(
         given = set(rows_of_outcomes(comparable, [(outcome, window)])["condition"])
         contrasts = []
         for reference, condition in combinations(conditions, 2):
-            if declared("SCALE")[outcome] == YES_OR_NO:
-                contrasts.append({"contrast": f"{condition} - {reference}", "note": RATES})
-                continue
-            absent = [name for name in (reference, condition) if name not in given]
-            if not absent:
-                continue
             reasons = [
                 why_absent(
                     asked[asked["condition"] == name],
@@ -399,10 +393,12 @@ def absent_contrasts(
                     done=(outcomes["condition"] == name).any(),
                     window_there=(alike["condition"] == name).any(),
                 )
-                for name in absent
+                for name in (reference, condition)
+                if name not in given
             ]
-            why = "; ".join(reasons)
-            contrasts.append({"contrast": f"{condition} - {reference}", "note": why})
+            why = RATES if declared("SCALE")[outcome] == YES_OR_NO else "; ".join(reasons)
+            if why:
+                contrasts.append({"contrast": f"{condition} - {reference}", "note": why})
         if contrasts:
             labels = {
                 "outcome": outcome,

@@ -19,20 +19,14 @@ def without_outside(outcomes, safety):
     A set is outside where `pressure_counts` is no. Baselines come before any cuff and stay.
     """
     outside = safety[(safety["scope"] == "set") & (safety["pressure_counts"] == "no")]
-    sets = _keys(outside, [*VISIT, "event_id"])
-    visits = _keys(outside, VISIT)
-    of_set = outcomes["trial_type"] == "set"
-    left_out = [
-        event in sets if is_set else kind != "baseline" and visit in visits
-        for event, visit, is_set, kind in zip(
-            _keys_in_order(outcomes, [*VISIT, "event_id"]),
-            _keys_in_order(outcomes, VISIT),
-            of_set,
-            outcomes["trial_type"],
-            strict=True,
-        )
-    ]
-    return outcomes[~pd.Series(left_out, index=outcomes.index, dtype=bool)]
+
+    def among(columns):
+        keys = pd.MultiIndex.from_frame(outside[columns])
+        return pd.MultiIndex.from_frame(outcomes[columns]).isin(keys)
+
+    of_set, at_rest = (outcomes["trial_type"] == kind for kind in ("set", "baseline"))
+    left_out = of_set & among([*VISIT, "event_id"]) | ~of_set & ~at_rest & among(VISIT)
+    return outcomes[~left_out]
 
 
 def rows_without_outside(outcomes, safety, contrasts, settings):
@@ -47,7 +41,9 @@ def rows_without_outside(outcomes, safety, contrasts, settings):
     primary = settings.study.primary
     table = without_outside(outcomes, safety)
     compared = contrasts_again(table, primary, settings) if len(table) else pd.DataFrame()
-    compared_rows = beside_main(compared, contrasts, _changes(outcomes, table), primary)
+    compared_rows = beside_main(
+        compared, contrasts, changed_values(outcomes, table).fillna(0), primary
+    )
     moved = [
         bool(n) for n in compared_rows.get("n_values_changed", pd.Series(dtype=float)).fillna(0)
     ]
@@ -58,17 +54,3 @@ def rows_without_outside(outcomes, safety, contrasts, settings):
         "their visit: see verdict in safety.tsv",
         concerns=["yes" if any_moved else "no" for any_moved in moved],
     )
-
-
-def _changes(outcomes, table):
-    """Numbers of values before and after, where the latter may be none."""
-    changes = changed_values(outcomes, table)
-    return changes.fillna(0)
-
-
-def _keys(table, columns):
-    return set(_keys_in_order(table, columns))
-
-
-def _keys_in_order(table, columns):
-    return list(zip(*(table[name] for name in columns), strict=True))

@@ -379,20 +379,14 @@ def _absent_values(outcomes: pd.DataFrame) -> pd.DataFrame:
     empty = outcomes.groupby(cell)["absent"].all().rename("empty")
     absent = outcomes[outcomes["absent"]].join(empty, on=cell)
     absent["cell"] = absent["participant_id"].astype(str) + "/" + absent["exercise"]
-    reasons = []
-    reason = ["outcome", "window", "condition", "status", "reason"]
-    for keys, rows_of_reason in absent.groupby(reason):
-        labels = dict(zip(reason, keys, strict=True))
-        reasons.append(
-            labels
-            | {
-                "n_values": len(rows_of_reason),
-                "n_cells": rows_of_reason.loc[rows_of_reason["empty"], "cell"].nunique(),
-                "n_participants": rows_of_reason["participant_id"].nunique(),
-                "n_in_sets_to_failure": int(rows_of_reason["failed"].sum()),
-            }
-        )
-    return pd.DataFrame(reasons)
+    absent["empty_cell"] = absent["cell"].where(absent["empty"])
+    by_reason = absent.groupby(["outcome", "window", "condition", "status", "reason"])
+    return by_reason.agg(
+        n_values=("cell", "size"),
+        n_cells=("empty_cell", "nunique"),
+        n_participants=("participant_id", "nunique"),
+        n_in_sets_to_failure=("failed", "sum"),
+    ).reset_index()
 
 
 def _cells_not_done(outcomes: pd.DataFrame, conditions: Sequence[str]) -> pd.DataFrame:
