@@ -332,10 +332,11 @@ class Comparison:
             return {}
         keys = [(pair, exercise) for exercise in self.levels for pair in self.pairs]
         weights = np.array([self.weights(*key) for key in keys])
-        tested = map(without_note, self.fit.tests(weights, level=confidence))
+        tested = self.fit.tests(weights, level=confidence)
+        numbers = [{n: t for n, t in test.items() if n != "note"} for test in tested]
         return {
             key: test
-            for key, test in zip(keys, tested, strict=True)
+            for key, test in zip(keys, numbers, strict=True)
             if np.isfinite(list(test.values())).all()
         }
 
@@ -418,8 +419,3 @@ def contrast_weights(design: Design, pair: tuple[str, str], exercise: str) -> np
     if exercise == "all":
         return difference.mean(axis=0)
     return difference[design.exercises.index(exercise)]
-
-
-def without_note(test: Mapping) -> dict[str, float]:
-    """Numbers of a test of the mixed model, its note left out."""
-    return {name: figure for name, figure in test.items() if name != "note"}

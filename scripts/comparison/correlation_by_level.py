@@ -62,7 +62,7 @@ def correlation_of_deviations(
     """
     several = np.bincount(group)[group] > 1
     if not several.any():
-        return Level(Jackknifed(np.nan, np.nan, 0, np.nan, np.nan, np.nan), 0, 0)
+        return Level(Jackknifed(np.nan, 0), 0, 0)
     group, person = np.unique(group[several], return_inverse=True)[1], person[several]
     x, y = deviations(x[several], group), deviations(y[several], group)
     about_groups = jackknife(
@@ -80,13 +80,13 @@ def correlation_between_people(x: np.ndarray, y: np.ndarray, person: np.ndarray)
     n = len(mean_x)
     r = correlation(mean_x - mean_x.mean(), mean_y - mean_y.mean())
     if n < FEWEST_PEOPLE or not np.isfinite(r):
-        return Level(Jackknifed(r, np.nan, n - 2, np.nan, np.nan, np.nan), n, len(x))
+        return Level(Jackknifed(r, n - 2), n, len(x))
     z, se = _fisher_z(r), 1 / np.sqrt(n - 3)
     half = scipy.special.ndtri(0.975) * se
     t = r * np.sqrt((n - 2) / max(1 - r * r, 1e-12))
     p = float(2 * scipy.special.stdtr(n - 2, -abs(t)))
     low, high = float(np.tanh(z - half)), float(np.tanh(z + half))
-    return Level(Jackknifed(r, se, n - 2, low, high, p), n, len(x))
+    return Level(Jackknifed(r, n - 2, low, high, p), n, len(x))
 
 
 def by_level(

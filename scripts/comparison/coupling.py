@@ -80,15 +80,8 @@ def correlation_numbers(name, level, note):
         return {"note": f"no two values {name}"}
     if not np.isfinite(correlation.value):
         return {"note": "one of the two does not vary"}
-    remark = why_no_interval(level.n_people)
-    return {
-        "r": correlation.value,
-        "ci_low": correlation.low,
-        "ci_high": correlation.high,
-        "df": correlation.df,
-        "p": correlation.p,
-        "note": "; ".join(part for part in (note, remark) if part),
-    }
+    remarks = filter(None, [note, why_no_interval(level.n_people)])
+    return correlation.columns("r") | {"note": "; ".join(remarks)}
 
 
 def counts_beside_log(sets):

@@ -85,4 +85,4 @@ def dose_at(
 
     dose = jackknife(statistic, person)
     applied = dose_pct.min() <= dose.value <= dose_pct.max()
-    return dose if applied else Jackknifed(np.nan, np.nan, dose.df, np.nan, np.nan, np.nan)
+    return dose if applied else Jackknifed(np.nan, dose.df)

@@ -12,7 +12,7 @@ import pandas as pd
 
 from comparison.dose import STEP_PCT, dose_at, dose_slope, dose_trend
 from comparison.failure import label_codes
-from comparison.jackknife import Jackknifed, why_no_interval
+from comparison.jackknife import why_no_interval
 from comparison.outcome_tables import declared
 from cuff.noted_pressures import planned_pressure, with_recorded
 from cuff.occlusion import ESTIMATED
@@ -142,37 +142,17 @@ def measure_rows(row, used, left_out, band_pct):
     person = label_codes(used["participant_id"])
     notes = [*filter(None, [why_no_interval(row["n_participants"])]), *left_out]
     if row["scale"] != "ordinal":
-        per_step = jackknifed_numbers(
-            dose_slope(dose_pct, y, group, person), np.exp if row["scale"] == "ratio" else float
-        )
+        per_step = dose_slope(dose_pct, y, group, person)
+        per_step = per_step.columns("value", np.exp if row["scale"] == "ratio" else float)
         yield row | per_step | {"measure": MEASURES[row["scale"]], "note": "; ".join(notes)}
-    tau = jackknifed_numbers(dose_trend(dose_pct, y, group, person))
+    tau = dose_trend(dose_pct, y, group, person).columns("value")
     # the interval of a mean of signs may reach beyond what a tau can be
     tau |= {end: float(np.clip(tau[end], -1, 1)) for end in ("ci_low", "ci_high")}
     yield row | tau | {"measure": TAU, "note": "; ".join(notes)}
     if (row["outcome"], row["window"]) == NADIR:
         edge = band_pct[1]
         reached = dose_at(edge, dose_pct, y, group, person)
-        why = [f"the mean line does not reach {edge:g} % within the doses applied"]
-        if np.isfinite(reached.value):
-            why = []
-        yield (
-            row
-            | jackknifed_numbers(reached)
-            | {
-                "p": np.nan,
-                "measure": f"dose at which the mean reaches {edge:g} %",
-                "note": "; ".join([*why, *notes]),
-            }
-        )
-
-
-def jackknifed_numbers(jackknifed: Jackknifed, back=float):
-    """Columns value to p of dose.tsv; `back` takes logarithms to ratios."""
-    return {
-        "value": back(jackknifed.value),
-        "ci_low": back(jackknifed.low),
-        "ci_high": back(jackknifed.high),
-        "df": jackknifed.df,
-        "p": jackknifed.p,
-    }
+        if not np.isfinite(reached.value):
+            notes = [f"the mean line does not reach {edge:g} % within the doses applied", *notes]
+        told = {"measure": f"dose at which the mean reaches {edge:g} %", "note": "; ".join(notes)}
+        yield row | reached.columns("value") | told | {"p": np.nan}

@@ -40,18 +40,17 @@ class Spread:
     note: str
 
 
-def variance_interval(square: float, df: float, level: float) -> tuple[float, float]:
-    """Interval of a variance from chi squared."""
-    tails = (1 - level) / 2, (1 + level) / 2
-    return tuple(float(square * df / scipy.special.chdtri(df, tail)) for tail in tails)
+def variance_interval(square: float, df: float) -> tuple[float, float]:
+    """95 % interval of a variance from chi squared."""
+    return tuple(float(square * df / scipy.special.chdtri(df, tail)) for tail in (0.025, 0.975))
 
 
 def difference_of_variances(
-    first: float, first_df: float, second: float, second_df: float, *, level: float = 0.95
+    first: float, first_df: float, second: float, second_df: float
 ) -> tuple[float, float]:
     """Interval of one variance less another, from the interval of each (Zou and Donner 2008)."""
-    low_1, high_1 = variance_interval(first, first_df, level)
-    low_2, high_2 = variance_interval(second, second_df, level)
+    low_1, high_1 = variance_interval(first, first_df)
+    low_2, high_2 = variance_interval(second, second_df)
     size = first - second
     return (
         size - np.hypot(first - low_1, high_2 - second),

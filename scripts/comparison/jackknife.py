@@ -27,14 +27,19 @@ def why_no_interval(people: int, what: str = "interval") -> str:
 
 @dataclass(frozen=True)
 class Jackknifed:
-    """A statistic with its interval and two-sided p against zero; NaN where people are too few."""
+    """A statistic with its 95 % interval and two-sided p against zero; NaN where people are too few."""
 
     value: float
-    se: float
     df: int
-    low: float
-    high: float
-    p: float
+    low: float = np.nan
+    high: float = np.nan
+    p: float = np.nan
+
+    def columns(self, name: str, back: Callable[[float], float] = float) -> dict[str, float]:
+        """Columns of a result table; `back` takes value and interval to the printed scale."""
+        limits = {name: self.value, "ci_low": self.low, "ci_high": self.high}
+        printed = {column: back(number) for column, number in limits.items()}
+        return printed | {"df": self.df, "p": self.p}
 
 
 def jackknife(
@@ -42,7 +47,6 @@ def jackknife(
     person: np.ndarray,
     *,
     back: Callable[[float], float] = float,
-    confidence: float = 0.95,
 ) -> Jackknifed:
     """`statistic(kept)` takes a boolean mask of rows; `back` returns it to its printed scale.
 
@@ -52,11 +56,11 @@ def jackknife(
     labels = np.unique(person)
     df = len(labels) - 1
     if len(labels) < FEWEST_PEOPLE or not np.isfinite(of_all):
-        return Jackknifed(back(of_all), np.nan, df, np.nan, np.nan, np.nan)
+        return Jackknifed(back(of_all), df)
     without = np.array([statistic(person != label) for label in labels])
     se = float(np.sqrt(df / len(labels) * np.sum((without - without.mean()) ** 2)))
     if not np.isfinite(se) or se == 0:
-        return Jackknifed(back(of_all), np.nan, df, np.nan, np.nan, np.nan)
-    half = se * scipy.special.stdtrit(df, (1 + confidence) / 2)
+        return Jackknifed(back(of_all), df)
+    half = se * scipy.special.stdtrit(df, 0.975)
     p = float(2 * scipy.special.stdtr(df, -abs(of_all / se)))
-    return Jackknifed(back(of_all), se, df, back(of_all - half), back(of_all + half), p)
+    return Jackknifed(back(of_all), df, back(of_all - half), back(of_all + half), p)

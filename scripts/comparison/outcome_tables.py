@@ -157,7 +157,9 @@ def compare(
             tables["planning"] += planning_tables(comparison, claims, plan)
             tables["diagnostics"].append(diagnostic_table(comparison))
         tables["contrasts"].append(contrasts)
-        tables["joint_tests"].append(joint_test_table(comparison, plan))
+        fewest = plan.settings.fewest_participants
+        tests = pd.DataFrame(joint_tests(comparison, fewest_participants=fewest))
+        tables["joint_tests"].append(tests.assign(primary=key in plan.primary))
         tables["models"].append(model_table(comparison))
         sizes = effect_size_table(noted, spreads, by_exercise=key in plan.primary)
         tables["effect_sizes"].append(with_shares(sizes, shares.get(key)))
@@ -168,12 +170,6 @@ def compare(
     if comparisons or rates:
         tables["contrasts"] += absent_contrasts(outcomes, comparable, plan.primary, plan.conditions)
     return tables
-
-
-def joint_test_table(comparison: Comparison, plan: Plan) -> pd.DataFrame:
-    """Rows of joint_tests.tsv of one outcome."""
-    together = joint_tests(comparison, fewest_participants=plan.rules.fewest_participants)
-    return pd.DataFrame(together).assign(primary=comparison.key in plan.primary)
 
 
 def single_case_tables(comparisons: Mapping[Key, Comparison], plan: Plan) -> list[pd.DataFrame]:

@@ -84,16 +84,16 @@ def consistency(people: float, residual: float, k: float) -> float:
     return (people - residual) / (people + (k - 1) * residual)
 
 
-def agreement_interval(squares: MeanSquares, *, level: float = 0.95) -> tuple[float, float]:
-    """Interval of ICC(2,1) (Shrout and Fleiss 1979, with Satterthwaite's degrees of freedom)."""
+def agreement_interval(squares: MeanSquares) -> tuple[float, float]:
+    """95 % interval of ICC(2,1) (Shrout and Fleiss 1979, with Satterthwaite's degrees of freedom)."""
     s, icc = squares, agreement(squares)
     ratio = s.repeats / s.residual
     a = s.k * icc * ratio
     b = s.n * (1 + (s.k - 1) * icc) - s.k * icc
     df = (s.k - 1) * (s.n - 1) * (a + b) ** 2
     df /= (s.n - 1) * s.k**2 * icc**2 * ratio**2 + b**2
-    upper = scipy.special.fdtri(s.df_people, df, (1 + level) / 2)
-    lower = scipy.special.fdtri(df, s.df_people, (1 + level) / 2)
+    upper = scipy.special.fdtri(s.df_people, df, 0.975)
+    lower = scipy.special.fdtri(df, s.df_people, 0.975)
     spread = s.k * s.repeats + (s.k * s.n - s.k - s.n) * s.residual
     return (
         float(s.n * (s.people - upper * s.residual) / (upper * spread + s.n * s.people)),
@@ -101,17 +101,15 @@ def agreement_interval(squares: MeanSquares, *, level: float = 0.95) -> tuple[fl
     )
 
 
-def error_of_measurement(
-    residual: float, df: float, *, level: float = 0.95
-) -> tuple[float, float, float]:
-    """Root of a residual mean square with its interval from chi squared."""
-    tails = (1 - level) / 2, (1 + level) / 2
+def error_of_measurement(residual: float, df: float) -> tuple[float, float, float]:
+    """Root of a residual mean square with its 95 % interval from chi squared."""
+    tails = 0.025, 0.975
     limits = [residual * df / scipy.special.chdtri(df, tail) for tail in tails]
     return tuple(float(np.sqrt(square)) for square in (residual, *limits))
 
 
 def repeatability_table(
-    comparable: pd.DataFrame, *, outcome: str, window: str, scale: str, level: float = 0.95
+    comparable: pd.DataFrame, *, outcome: str, window: str, scale: str
 ) -> pd.DataFrame:
     """Repeatability of one outcome in one window, from baselines or from bouts.
 
@@ -121,9 +119,9 @@ def repeatability_table(
     Columns as in repeatability.tsv; on ratio scales errors are factors.
     """
     if window == "baseline":
-        row = {"of": BASELINES} | repeatability_of_baselines(comparable, level=level)
+        row = {"of": BASELINES} | repeatability_of_baselines(comparable)
     else:
-        row = {"of": BOUTS} | repeatability_of_bouts(comparable, level=level)
+        row = {"of": BOUTS} | repeatability_of_bouts(comparable)
     if scale == "ratio":
         for name in ("mean", "sem", "sem_low", "sem_high", "detectable_change"):
             row[name] = as_ratio(row.get(name))
@@ -131,7 +129,7 @@ def repeatability_table(
     return pd.DataFrame([labels | row], columns=columns_of("repeatability"))
 
 
-def repeatability_of_baselines(comparable: pd.DataFrame, *, level: float) -> dict:
+def repeatability_of_baselines(comparable: pd.DataFrame) -> dict:
     """Agreement of the resting values of people over their visits, of those who have all."""
     means = comparable.groupby(["participant_id", "visit"])["y"].mean().unstack("visit")
     complete = means.dropna().to_numpy()
@@ -146,18 +144,18 @@ def repeatability_of_baselines(comparable: pd.DataFrame, *, level: float) -> dic
     row |= {"mean": float(complete.mean())}
     if not squares.residual > (ROUNDING * np.abs(complete).max()) ** 2:
         return row | {"note": "all repeats are the same"}
-    low, high = agreement_interval(squares, level=level)
+    low, high = agreement_interval(squares)
     shift = scipy.special.fdtrc(k - 1, squares.df_residual, squares.repeats / squares.residual)
     icc = {"form": AGREEMENT, "icc": agreement(squares), "icc_low": low, "icc_high": high}
     return (
         row
         | icc
-        | _errors(squares.residual, squares.df_residual, level)
+        | _errors(squares.residual, squares.df_residual)
         | {"shift_p": float(shift), "note": "; ".join(notes)}
     )
 
 
-def repeatability_of_bouts(comparable: pd.DataFrame, *, level: float) -> dict:
+def repeatability_of_bouts(comparable: pd.DataFrame) -> dict:
     """Consistency of the bouts of a session, pooled over exercises and conditions.
 
     A stratum is one exercise in one condition; in each, people who have all its bouts count. Mean
@@ -191,13 +189,13 @@ def repeatability_of_bouts(comparable: pd.DataFrame, *, level: float) -> dict:
         ratio = np.exp(log_of_ratio)
         return float((ratio - 1) / (ratio + k - 1))
 
-    icc = jackknife(log_ratio, np.array(people, dtype=object), back=back, confidence=level)
+    icc = jackknife(log_ratio, np.array(people, dtype=object), back=back)
     limits = {"icc_low": icc.low, "icc_high": icc.high}
     return (
         row
         | {"form": CONSISTENCY, "icc": consistency(between, residual, k)}
         | {name: None if np.isnan(limit) else limit for name, limit in limits.items()}
-        | _errors(residual, df, level)
+        | _errors(residual, df)
         | {"note": "" if np.isfinite(icc.low) else "no interval of the correlation"}
     )
 
@@ -255,8 +253,8 @@ def bouts_of(comparable: pd.DataFrame) -> tuple[list[str], list[np.ndarray]]:
     return list(wide.columns[held]), [table[held] for table in strata]
 
 
-def _errors(residual: float, df: float, level: float) -> dict:
-    sem, low, high = error_of_measurement(residual, df, level=level)
+def _errors(residual: float, df: float) -> dict:
+    sem, low, high = error_of_measurement(residual, df)
     return {
         "sem": sem,
         "sem_low": low,

@@ -89,16 +89,8 @@ def beats_of_ecg(ecg, detector, quality_span_s):
     beats = beats.assign(amplitude=beat_amplitudes(time_s, ecg_mv, beats["time_s"]))
     if parted_s := beats.attrs.get("parted_s"):
         beats.attrs["reason"] = parting_said(parted_s)
-    spans = pd.DataFrame(
-        {
-            "segment": "span",
-            "start_s": spans["start_s"],
-            "end_s": spans["end_s"],
-            "usable_pct": 100 * spans["quality"],
-            "verdict": spans["verdict"],
-            "reason": spans["reason"],
-        }
-    )
+    spans = spans.assign(segment="span", usable_pct=100 * spans["quality"])
+    spans = spans[["segment", "start_s", "end_s", "usable_pct", "verdict", "reason"]]
     return beats, spans
 
 

@@ -35,19 +35,21 @@ def measure_outcome(name, module, window, inputs, rules, default_rules):
         return refused | {"reason": str(not_enough)}
     cautions = [text for text in (event.supplied, caution_on_sensor(module, inputs)) if text]
     status = "flagged" if cautions else status
-    reason = "; ".join([text for text in (reason, *cautions) if text])
     if not isinstance(measurement, Estimate):
-        return {"value": float(measurement), "status": status, "reason": reason}
+        return {
+            "value": float(measurement),
+            "status": status,
+            "reason": "; ".join(filter(None, [reason, *cautions])),
+        }
     if measurement.status == "refused":
         return refused | {"reason": measurement.reason}
-    reasons = [text for text in (reason, measurement.reason) if text]
     return {
         "value": measurement.value,
         "se": measurement.se,
         "ci_low": measurement.ci_low,
         "ci_high": measurement.ci_high,
         "status": "flagged" if "flagged" in (status, measurement.status) else "ok",
-        "reason": "; ".join(reasons),
+        "reason": "; ".join(filter(None, [reason, *cautions, measurement.reason])),
     }
 
 
@@ -61,14 +63,11 @@ def caution_on_sensor(module, inputs):
 
 def quality_row(window, inputs, labels):
     """How well the beats cover one window."""
+    kept = ("participant_id", "session_id", "event_id", "event_onset_s", "exercise")
     return {
-        "participant_id": labels["participant_id"],
-        "session_id": labels["session_id"],
+        **{name: labels[name] for name in kept},
         "signal": "beats",
         "segment": window.name,
-        "event_id": labels["event_id"],
-        "event_onset_s": labels["event_onset_s"],
-        "exercise": labels["exercise"],
         "start_s": window.start_s,
         "end_s": window.end_s,
         "usable_pct": inputs.property_of_window("covered_pct"),
