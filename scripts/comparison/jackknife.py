@@ -27,7 +27,7 @@ def why_no_interval(people: int, what: str = "interval") -> str:
 
 @dataclass(frozen=True)
 class Jackknifed:
-    """A statistic with its 95 % interval and two-sided p against zero; NaN where people are too few."""
+    """A statistic with its 95 % interval and two-sided p against zero, NaN from too few people."""
 
     value: float
     df: int

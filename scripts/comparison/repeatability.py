@@ -85,7 +85,7 @@ def consistency(people: float, residual: float, k: float) -> float:
 
 
 def agreement_interval(squares: MeanSquares) -> tuple[float, float]:
-    """95 % interval of ICC(2,1) (Shrout and Fleiss 1979, with Satterthwaite's degrees of freedom)."""
+    """95 % interval of ICC(2,1) (Shrout and Fleiss 1979, degrees of freedom of Satterthwaite)."""
     s, icc = squares, agreement(squares)
     ratio = s.repeats / s.residual
     a = s.k * icc * ratio
