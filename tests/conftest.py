@@ -1,9 +1,9 @@
-"""How the tests run: which start the workflow engine, and in how many processes.
+"""How the tests run: which start whole programs, and in how many processes.
 
-Tests of tests/workflow and those that say so themselves start the engine; `pytest -m "not engine"`
-leaves them out and answers in about a minute on two cores. Where no file or test is named, files
-are shared among processes, and those that start the engine come first, so that none is left alone
-with them at the end.
+Tests of tests/workflow, of pages in a browser and those that say so themselves start the workflow
+engine or a browser; `pytest -m "not engine"` leaves them out and answers in about a minute on two
+cores. Where no file or test is named, files are shared among processes, and those that start
+programs come first, so that no process is left alone with them at the end.
 """
 
 import os
@@ -31,7 +31,7 @@ def pytest_cmdline_main(config):
 
 def pytest_collection_modifyitems(config, items):
     for item in items:
-        if WORKFLOW in item.path.parents:
+        if WORKFLOW in item.path.parents or item.get_closest_marker("browser"):
             item.add_marker(pytest.mark.engine)
     if hasattr(config, "workerinput"):
         items.sort(key=lambda item: "engine" not in item.keywords)

@@ -275,7 +275,8 @@ def test_a_baseline_that_the_plan_names_is_in_the_analysis_that_decides(tmp_path
     assert contrasts["method"].str.contains("own baseline").all()
     nadir = tables["contrasts"].query("outcome == 'smo2_nadir_pct'")
     assert not nadir["method"].str.contains("own baseline").any()
-    plain = results_of(outcomes, tmp_path)["sensitivity"].query("outcome == 'rmssd_ms'")
+    of_rmssd = outcomes.query("outcome == 'rmssd_ms'")
+    plain = results_of(of_rmssd, tmp_path, primary=PRIMARY[1:])["sensitivity"]
     planned = plain[plain["analysis"] == BASELINE]["estimate"].to_list()
     assert contrasts["estimate"].to_list() == pytest.approx(planned, rel=1e-5)
 
@@ -790,8 +791,8 @@ def test_a_cell_that_nobody_filled_leaves_the_exercise_out_and_says_so():
     assert "without" not in contrasts.loc["target - none", "note"]
 
 
-def test_no_value_in_a_condition_is_said_with_its_reason(tmp_path):
-    contrasts = results_of(ODD["refused in one condition"], tmp_path)["contrasts"]
+def test_no_value_in_a_condition_is_said_with_its_reason(results_of_odd):
+    contrasts = results_of_odd("refused in one condition")["contrasts"]
     own = contrasts[(contrasts["outcome"] == "smo2_nadir_pct") & (contrasts["exercise"] == "all")]
     absent = own[own["estimate"].isna()].set_index("contrast")
     assert set(absent.index) == {"low - none", "target - low"}
