@@ -14,7 +14,7 @@ from pathlib import Path
 
 import yaml
 
-from engine.command_line import parser_of
+from engine.command_line import faults_told, parser_of
 from recordings.writing import write_rows
 from results.words import counted
 from study.orders import METHODS, drawn_orders, sealed_record, write_record
@@ -50,8 +50,9 @@ def main(words):
         plan = plan_of(asked)
     except ValueError as fault:
         sys.exit(f"{fault}.")
-    for line in write_study(folder, plan):
-        print(line)
+    with faults_told():
+        for line in write_study(folder, plan):
+            print(line)
 
 
 def parser():
@@ -253,43 +254,25 @@ def _quoted(text):
 def readme_of(name, plan):
     """README of a new study: what to do when, and what each column of its tables holds."""
     heart = {"ecg": "ECG", "rr": "beat intervals", "none": "no heart recording"}[plan["heart"]]
-    recorded = heart + (", muscle oxygen saturation" if plan["saturation"] else "")
-    lines = [
-        f"# {plan['title']}",
-        "",
-        f"{len(plan['people'])} people, {plan['visits']} visits each, conditions "
-        f"{', '.join(plan['conditions'])}. Recorded: {recorded}.",
-        "",
-        "## Before the first visit",
-        "1. Correct `study.yaml`: conditions, primary outcomes, stop limits of blood pressure.",
-        f"2. `launch.py freeze {name}` writes the plan down with date and checksum.",
-        "",
-        "## At a visit",
-        f"1. `launch.py open-order {name} sub-01` opens the order of a person.",
-        "2. Print the sheet of the visit (`sheets/`, PDF, A4), or fill in its workbook; "
-        "`clock_marks.pdf` for the clocks, `titration.pdf` where a target pressure is looked for.",
-        "3. Measure the occlusion pressure of the day. Cuffs can injure: local rules and licensed "
-        "people decide about every pressure.",
-        "4. Note clock times; the first one, `session_start`, is zero of the session.",
-        "",
-        "## After a visit",
-        "1. Copy the recordings to `raw/`.",
-        f"2. `launch.py take-in {name} {name}/sheets/sub-01_ses-1.xlsx` takes a filled workbook "
-        "into the tables.",
-        f"3. `launch.py look {name}` says what the files hold and proposes rows of "
-        "`recordings.tsv`.",
-        f"4. `launch.py check {name}`, then `launch.py {name}`.",
-        "",
-        "## Columns",
-        "Further columns of your own are kept and read by nothing; `n/a` is missing.",
-    ]
+    text = (
+        Path(__file__)
+        .with_name("new_readme.md")
+        .read_text(encoding="utf-8")
+        .format(
+            name=name,
+            title=plan["title"],
+            people=len(plan["people"]),
+            visits=plan["visits"],
+            conditions=", ".join(plan["conditions"]),
+            recorded=heart + (", muscle oxygen saturation" if plan["saturation"] else ""),
+        )
+    )
     for table in WRITTEN_TABLES:
-        model = TABLES[table]
-        lines += ["", f"### {table}.tsv", "", "| column | what it holds |", "|---|---|"]
+        text += f"\n### {table}.tsv\n\n| column | what it holds |\n|---|---|\n"
         for column in columns_of(table):
-            said = allowed_in(model.model_fields[column]).replace("|", "\\|")
-            lines.append(f"| {column} | {said} |")
-    return "\n".join(lines) + "\n"
+            said = allowed_in(TABLES[table].model_fields[column]).replace("|", "\\|")
+            text += f"| {column} | {said} |\n"
+    return text
 
 
 if __name__ == "__main__":

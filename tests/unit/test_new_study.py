@@ -103,6 +103,11 @@ def test_an_answer_that_cannot_be_says_what_is_allowed(option, value, says):
         plan_of(parser().parse_args(["folder", option, value]))
 
 
+def test_a_title_that_settings_refuse_is_told_in_words(tmp_path):
+    with pytest.raises(SystemExit, match="study.title: found .*without curly braces"):
+        new([str(tmp_path / "s"), "--title", "for {x}"])
+
+
 def test_a_heart_recorder_alone_is_enough(tmp_path):
     new(
         [
