@@ -92,27 +92,22 @@ def outcomes_of(folder, participant):
     from heart.beats import HEART_SIGNALS, beats_of_person
     from muscle.segmentation import MUSCLE_SIGNALS, segmentation_of_person
     from muscle.traces import trace_table
-    from recordings.joining import join_pieces
-    from recordings.reading import read_all, sync_table
+    from recordings.reading import read_person, sync_table
 
     settings = load_study({"study": str(folder)}).settings
-    events, edits = (table_of(folder, name, participant) for name in ("events", "edits"))
-    recordings = rows_of(folder, "recordings", participant)
-    starts = {row.session_id: row.session_start for row in rows_of(folder, "sessions", participant)}
-    limit_ppm = settings.read_recordings.largest_drift_ppm
-    read = read_all(folder, recordings, events, starts, largest_drift_ppm=limit_ppm)
-    series = join_pieces(read)
-    stretches = list(series.stretches)
+    edits, events = table_of(folder, "edits", participant), events_of(folder, participant)
+    read = read_person(folder, participant, settings.read_recordings)
+    stretches = read.series.stretches
     beats, breathing, quality = beats_of_person(
         [s for s in stretches if s.signal in HEART_SIGNALS],
         edits,
-        events_of(folder, participant),
+        events,
         participant,
         settings.find_beats,
     )
     muscle = segmentation_of_person(
         [s for s in stretches if s.signal in MUSCLE_SIGNALS],
-        events_of(folder, participant),
+        events,
         edits,
         table_of(folder, "recordings", participant),
         participant,
@@ -125,7 +120,7 @@ def outcomes_of(folder, participant):
         "beat_quality": as_read(quality, "quality"),
         "saturation": trace_table(muscle.traces).select(TRACE).to_pandas(),
         "segments": as_read(muscle.segments, "segments"),
-        "sync": as_read(sync_table(read, series, events, settings.read_recordings), "sync"),
+        "sync": as_read(sync_table(read, settings.read_recordings), "sync"),
     }
     person = Person.of_study(folder, participant, tables)
     of_person = {}

@@ -62,7 +62,7 @@ class Agreement(NamedTuple):
 def checked_clocks(read):
     """What comparison with another recorder says of recordings without two sync marks.
 
-    `read`: all recordings of a person, as of `read_all`. Gives a sentence by row number; a
+    `read`: all recordings of a person, as of `read_person`. Gives a sentence by row number; a
     recording that can be compared with none, or by nothing that repeats clearly, has none.
     """
     told = {}

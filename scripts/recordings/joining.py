@@ -47,7 +47,7 @@ class _Piece(NamedTuple):
 
 
 def join_pieces(read: Iterable) -> Series:
-    """Every recording of a person as series on the session clock; `read` as `read_all` gives it.
+    """Every recording of a person as series on the session clock; `read` as in `read_person`.
 
     Pieces of a series carry the file and channel of the first one. Raises StudyError where pieces
     overlap and no row says which of them keeps the part, where their place is not known, or where

@@ -13,6 +13,7 @@ from recordings.coverage import coverage_caution, events_measured_in
 from recordings.declared import declared_by
 from recordings.doubtful_times import times_caution
 from recordings.doubtful_values import values_caution
+from recordings.joining import Series, join_pieces
 from recordings.placing import place_of
 from recordings.raw_files import forget_opened
 from recordings.readers.any_file import read_recording
@@ -28,6 +29,8 @@ from recordings.session_clock import (
 )
 from results.words import in_words
 from study.problems import StudyError
+from study.rows import rows_of
+from study.session_sheet import table_of
 from study.tables import Recording as RecordingRow
 
 
@@ -39,32 +42,43 @@ class TimedRecording(NamedTuple):
     clock: Clock
 
 
-def read_all(study, recordings, events, session_starts, *, largest_drift_ppm):
-    """Recordings of one person in the order of recordings.tsv.
+class PersonRead(NamedTuple):
+    """All recordings of one person in the order of recordings.tsv, their pieces joined, and the
+    session sheet."""
 
-    `recordings`: rows of the table; `events`: the session sheet; `session_starts`: clock time of
-    zero on the session clock by session, None where it is not known. Raises StudyError with every
-    file that cannot be read or timed.
+    timed: list[TimedRecording]
+    series: Series
+    events: pd.DataFrame
+
+
+def read_person(study, participant, settings) -> PersonRead:
+    """Read all recordings of one person, with the settings of read_recordings.
+
+    Raises StudyError with every file that cannot be read or timed, or joined with another.
     """
-    read, faults = [], []
-    for row in recordings:
+    events = table_of(study, "events", participant)
+    sessions = rows_of(study, "sessions", participant)
+    # clock time of zero on the session clock, None where it is not known
+    starts = {row.session_id: row.session_start for row in sessions}
+    timed, faults = [], []
+    for row in rows_of(study, "recordings", participant):
         try:
             recording = recording_of(row, study, events)
         except (ReadingError, OSError) as fault:
             faults.append((row, fault_in_words(row.file, fault)))
             continue
         try:
-            placing = place_of(row, recording, session_starts.get(row.session_id))
-            clock = clock_of(row, events, placing, largest_drift_ppm=largest_drift_ppm)
+            placing = place_of(row, recording, starts.get(row.session_id))
+            clock = clock_of(row, events, placing, settings.largest_drift_ppm)
         except ValueError as fault:
             where = "sync_marks_s" if row.sync_marks() else "clock_offset_s"
             faults.append((row, f"{row.file}, {where}: {fault}"))
             continue
-        read.append(TimedRecording(row, recording, clock))
+        timed.append(TimedRecording(row, recording, clock))
     forget_opened()
     if faults:
         raise StudyError(each_once(faults))
-    return read
+    return PersonRead(timed, join_pieces(timed), events)
 
 
 def recording_of(row, study, events):
@@ -78,7 +92,7 @@ def recording_of(row, study, events):
     return recording
 
 
-def clock_of(row, events, placing, *, largest_drift_ppm):
+def clock_of(row, events, placing, largest_drift_ppm):
     """The clock of one row's file; `placing` holds where no mark was taken.
 
     Raises ValueError for marks that cannot be fitted.
@@ -96,14 +110,12 @@ def clock_of(row, events, placing, *, largest_drift_ppm):
     return replace(clock, status=f"{clock.status}; {placing.caution}")
 
 
-def sync_table(read, series, events, settings):
-    """One row per recording: how it stands on the session clock and what it lacks.
-
-    `series`: the pieces joined, see recordings/joining.py.
-    """
+def sync_table(read, settings):
+    """One row per recording of a person: how it stands on the session clock and what it lacks."""
+    timed, series, events = read
     clocks = []
-    compared = checked_clocks(read)
-    for row, recording, clock in read:
+    compared = checked_clocks(timed)
+    for row, recording, clock in timed:
         reason = series.unused.get(row.row_number)
         if reason:
             clocks.append(unused_row(row, recording, clock, reason))

@@ -94,30 +94,19 @@ def faults_of_files(folder, study):
     if study is None:
         return _faults_of_each_file(folder), []
     from recordings.agreement import checked_clocks
-    from recordings.joining import join_pieces
-    from recordings.reading import read_all
-    from study.rows import rows_of
-    from study.session_sheet import table_of
+    from recordings.reading import read_person
 
     faults, timed = [], []
-    largest_drift_ppm = study.settings.read_recordings.largest_drift_ppm
     for participant in study.participants:
-        events = table_of(study.folder, "events", participant)
-        sessions = rows_of(study.folder, "sessions", participant)
-        starts = {row.session_id: row.session_start for row in sessions}
-        recordings = rows_of(study.folder, "recordings", participant)
         try:
-            read = read_all(
-                study.folder, recordings, events, starts, largest_drift_ppm=largest_drift_ppm
-            )
-            series = join_pieces(read)
+            read = read_person(study.folder, participant, study.settings.read_recordings)
         except StudyError as fault:
             faults += separate(str(fault))
             continue
-        compared = checked_clocks(read)
-        for row, _, clock in read:
+        compared = checked_clocks(read.timed)
+        for row, _, clock in read.timed:
             number = row.row_number
-            timed.append((row, clock, series.unused.get(number), compared.get(number, "")))
+            timed.append((row, clock, read.series.unused.get(number), compared.get(number, "")))
     return faults, timed
 
 
@@ -149,13 +138,14 @@ def by_cause(faults):
     """Faults, those of one cause behind each other and, beyond the first three, as a count."""
     causes = {}
     for fault in faults:
-        causes.setdefault(_cause_of(fault), []).append(fault)
+        cause = _DETAIL.sub("#", fault.split(": ", 2)[-1])
+        causes.setdefault(cause, []).append(fault)
     lines = []
     if faults:
         files = counted(len(faults), "fault")
         lines.append(f"{files} of recordings, {counted(len(causes), 'cause')}:")
     for of_cause in causes.values():
-        lines += [_indented(fault) for fault in of_cause[:1]]
+        lines.append("  " + of_cause[0].replace("\n", "\n  "))
         alike = [_where(fault) for fault in of_cause[1:]]
         shown = alike[:NAMED_OF_A_CAUSE]
         if len(alike) > len(shown):
@@ -165,18 +155,9 @@ def by_cause(faults):
     return lines
 
 
-def _cause_of(fault):
-    cause = fault.split(": ", 2)[-1]
-    return _DETAIL.sub("#", cause)
-
-
 def _where(fault):
     """Row and file of a fault, without what it says."""
     return ": ".join(fault.split(": ", 2)[:2]).removeprefix("recordings.tsv, ")
-
-
-def _indented(fault):
-    return "  " + fault.replace("\n", "\n  ")
 
 
 def summary(study, timed, seconds):
