@@ -111,15 +111,11 @@ def with_remeasured(outcomes, remeasured):
     """The outcomes, those that were measured again instead of their earlier values."""
     if remeasured.empty:
         return outcomes
-    remeasured_keys = set(
-        zip(remeasured["participant_id"], remeasured["outcome"], remeasured["window"], strict=True)
-    )
-    before = zip(outcomes["participant_id"], outcomes["outcome"], outcomes["window"], strict=True)
-    kept = outcomes[[key not in remeasured_keys for key in before]]
-    table = pd.concat(
-        [part.dropna(axis=1, how="all") for part in (kept, remeasured) if len(part)],
-        ignore_index=True,
-    )
+    keys = ["participant_id", "outcome", "window"]
+    again = pd.MultiIndex.from_frame(remeasured[keys])
+    kept = outcomes[~pd.MultiIndex.from_frame(outcomes[keys]).isin(again)]
+    parts = [part.dropna(axis=1, how="all") for part in (kept, remeasured) if len(part)]
+    table = pd.concat(parts, ignore_index=True)
     return table.reindex(columns=outcomes.columns)
 
 

@@ -33,12 +33,10 @@ def harms_table(harms, sets, conditions, *, kept):
             counted.append(at_risk | {"what": ALL, "note": NO_TABLE})
             continue
         of_condition = harms[harms["condition"] == condition]
-        counted.append(
-            at_risk | {"what": ALL} | harm_counts(of_condition, at_risk["people_at_risk"])
-        )
-        for (what, grade), alike in of_condition.groupby(["what", "grade"]):
-            labels = {"what": what, "grade": grade}
-            counted.append(at_risk | labels | harm_counts(alike, at_risk["people_at_risk"]))
+        alike = of_condition.groupby(["what", "grade"])
+        of_each = [({"what": what, "grade": grade}, told) for (what, grade), told in alike]
+        for labels, of_labels in [({"what": ALL}, of_condition), *of_each]:
+            counted.append(at_risk | labels | harm_counts(of_labels, at_risk["people_at_risk"]))
     return pd.DataFrame(counted)
 
 

@@ -166,17 +166,16 @@ class Recorded:
         from recordings.store import read_stretches
 
         stretches = read_stretches(self.signals, HEART_SIGNALS)
-        beats, breathing, quality = beats_of_person(
+        made = beats_of_person(
             stretches,
             edits,
             events_of(self.study, self.participant, with_edits=len(edits) > 0),
             self.participant,
             settings,
         )
+        declared = {"beats": "beats", "respiration": "respiration", "beat_quality": "quality"}
         return {
-            "beats": as_read(beats, "beats"),
-            "respiration": as_read(breathing, "respiration"),
-            "beat_quality": as_read(quality, "quality"),
+            name: as_read(table, declared[name]) for name, table in zip(declared, made, strict=True)
         }
 
     def _saturation(self, settings, edits, without_edits):

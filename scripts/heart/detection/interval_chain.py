@@ -151,13 +151,7 @@ def _count_before(times: Floats, shortest_s: float) -> NDArray[np.int64]:
 
 def _count_until(times: Floats, shortest_s: float) -> NDArray[np.int64]:
     """For each candidate how many lie before it or less than `shortest_s` after it."""
-    count = np.repeat(np.arange(times.shape[0])[:, None], times.shape[1], axis=1)
-    for ahead in range(times.shape[0]):
-        near = times[ahead:] < times[: times.shape[0] - ahead] + shortest_s
-        if not near.any():
-            break
-        count[: times.shape[0] - ahead] += near
-    return count
+    return times.shape[0] - _count_before(-times[::-1], shortest_s)[::-1]
 
 
 def _best_minus_avoiding(
