@@ -323,7 +323,7 @@ class Comparison:
         """Weights over the coefficients of one contrast; exercises weigh equally in `all`."""
         return contrast_weights(self._design(), pair, exercise)
 
-    def pooled(self, *, confidence: float = 0.95) -> dict[tuple, dict]:
+    def pooled(self) -> dict[tuple, dict]:
         """Contrasts of the model by pair and exercise; only those that could be estimated.
 
         Each holds estimate, se, df, ci_low, ci_high, t and p after Kenward and Roger 1997.
@@ -332,7 +332,7 @@ class Comparison:
             return {}
         keys = [(pair, exercise) for exercise in self.levels for pair in self.pairs]
         weights = np.array([self.weights(*key) for key in keys])
-        tested = self.fit.tests(weights, level=confidence)
+        tested = self.fit.tests(weights)
         numbers = [{n: t for n, t in test.items() if n != "note"} for test in tested]
         return {
             key: test

@@ -40,7 +40,7 @@ class Design:
 
     `names` are the coefficients and `X` (rows, coefficients) their columns; `cell_means` has the
     shape (conditions, exercises, coefficients) and gives the mean of a cell, visits weighing
-    equally and covariates at their mean. `filled` has the shape (participants, conditions,
+    equally. `filled` has the shape (participants, conditions,
     exercises). `person` and `cell` say where a row lies on the grid.
     """
 
@@ -56,15 +56,8 @@ class Design:
     cell: np.ndarray
 
     @classmethod
-    def of_cells(
-        cls,
-        cells: pd.DataFrame,
-        *,
-        by_exercise: bool,
-        with_visit: bool,
-        covariates: Sequence[str] = (),
-    ) -> Design:
-        """From cells with participant, condition (categorical), exercise, visit and covariates."""
+    def of_cells(cls, cells: pd.DataFrame, *, by_exercise: bool, with_visit: bool) -> Design:
+        """From cells with participant, condition (categorical), exercise and visit."""
         participants, person = np.unique(cells["participant"].to_numpy(str), return_inverse=True)
         used = cells["condition"].cat.remove_unused_categories()
         conditions, condition = tuple(used.cat.categories), used.cat.codes.to_numpy(int)
@@ -74,15 +67,8 @@ class Design:
             exercise = pd.Index(exercises).get_indexer(cells["exercise"])
         filled = np.zeros((len(participants), len(conditions), len(exercises)), dtype=bool)
         filled[person, condition, exercise] = True
-        names, X, cell_means = _fixed_part(
-            cells,
-            conditions,
-            condition,
-            exercises,
-            exercise,
-            with_visit=with_visit,
-            covariates=covariates,
-        )
+        visit = cells["visit"].to_numpy(str) if with_visit else None
+        names, X, cell_means = _fixed_part(conditions, condition, exercises, exercise, visit)
         return cls(
             participants=tuple(map(str, participants)),
             conditions=conditions,
@@ -210,10 +196,10 @@ class Design:
         return self.participants[person] + part[term]
 
 
-def _fixed_part(cells, conditions, condition, exercises, exercise, *, with_visit, covariates):
+def _fixed_part(conditions, condition, exercises, exercise, visit):
     """Names, columns and cell means of the coefficients, terms of one factor first."""
     shape = (len(conditions), len(exercises))
-    columns = [("Intercept", np.ones(len(cells)), np.ones(shape))]
+    columns = [("Intercept", np.ones(len(condition)), np.ones(shape))]
     of_condition, of_exercise = [], []
     for n, name in enumerate(conditions[1:], start=1):
         in_grid = np.broadcast_to((np.arange(shape[0]) == n)[:, None], shape)
@@ -223,15 +209,11 @@ def _fixed_part(cells, conditions, condition, exercises, exercise, *, with_visit
         in_grid = np.broadcast_to(np.arange(shape[1]) == n, shape)
         of_exercise.append((f"exercise[T.{name}]", exercise == n, in_grid))
     columns += of_condition + of_exercise
-    if with_visit:
-        visit = cells["visit"].to_numpy(str)
+    if visit is not None:
         visits = np.unique(visit)
         # visits weigh equally in the mean of a cell (Searle, Speed and Milliken 1980)
         even = np.full(shape, 1 / len(visits))
         columns += [(f"visit[T.{name}]", visit == name, even) for name in visits[1:]]
-    for name in covariates:
-        covariate = cells[name].to_numpy(float)
-        columns.append((name, covariate, np.full(shape, covariate.mean())))
     columns += [
         (f"{a[0]}:{b[0]}", a[1] & b[1], a[2] & b[2]) for b in of_exercise for a in of_condition
     ]

@@ -22,8 +22,8 @@ def hedges_correction(df: float) -> float:
     )
 
 
-def noncentrality_interval(t: float, df: float, *, level: float = 0.95) -> tuple[float, float]:
-    """Interval for the noncentrality of a t statistic (Steiger and Fouladi 1997)."""
+def noncentrality_interval(t: float, df: float) -> tuple[float, float]:
+    """95 % interval for the noncentrality of a t statistic (Steiger and Fouladi 1997)."""
 
     def solve(probability: float) -> float:
         def gap(noncentrality: float) -> float:
@@ -43,12 +43,10 @@ def noncentrality_interval(t: float, df: float, *, level: float = 0.95) -> tuple
             low, high = (middle, high) if gap(middle) > 0 else (low, middle)
         return middle
 
-    return solve(0.5 + level / 2), solve(0.5 - level / 2)
+    return solve(0.975), solve(0.025)
 
 
-def effect_sizes(
-    condition: Sequence[float], reference: Sequence[float], *, level: float = 0.95
-) -> dict[str, float]:
+def effect_sizes(condition: Sequence[float], reference: Sequence[float]) -> dict[str, float]:
     """Standardised differences, condition minus reference, one value per participant in each.
 
     By name as in effect_sizes.tsv, with `_low` and `_high` of each, and the correlation. d_z = mean
@@ -70,7 +68,7 @@ def effect_sizes(
         raise ValueError("a standardised difference needs variation in both conditions")
     d_z = differences.mean() / sd
     try:
-        low, high = noncentrality_interval(d_z * np.sqrt(n), n - 1, level=level)
+        low, high = noncentrality_interval(d_z * np.sqrt(n), n - 1)
         low, high = low / np.sqrt(n), high / np.sqrt(n)
     except ValueError as error:
         raise ValueError(

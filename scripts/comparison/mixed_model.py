@@ -402,7 +402,6 @@ class Fit:
         weights: np.ndarray,
         *,
         method: Method = "kenward-roger",
-        level: float = 0.95,
         reduced: bool = False,
     ) -> list[dict[str, float | str]]:
         """Estimate and test each row of weights over all coefficients.
@@ -422,7 +421,7 @@ class Fit:
             # what is left of a difference of nothing is arithmetic, and differs by machine
             estimate = np.where(np.abs(estimate) > ROUNDING * se, estimate, 0.0)
             t = estimate / se
-            half = scipy.special.stdtrit(df, 0.5 + level / 2) * se
+            half = scipy.special.stdtrit(df, 0.975) * se
             p = 2 * scipy.special.stdtr(df, -np.abs(t))
             numbers[good] = np.column_stack(
                 [estimate, se, df, estimate - half, estimate + half, t, p]
@@ -500,8 +499,8 @@ class Fit:
 
     # ------------------------------------------------ the random part, as estimated
 
-    def variance_components(self, *, level: float = 0.95) -> list[dict[str, object]]:
-        """Variance of every random term and of the residual, each with its interval.
+    def variance_components(self) -> list[dict[str, object]]:
+        """Variance of every random term and of the residual, each with its 95 % interval.
 
         Holds term, variance, sd, sd_low, sd_high, singular and note. The interval of a standard
         deviation is a Wald interval on the log scale from the observed information (convention;
@@ -509,7 +508,7 @@ class Fit:
         where the profiled likelihood has fallen by half the quantile of chi-square (Venzon and
         Moolgavkar 1988, Appl Stat 37:87-94).
         """
-        quantile = scipy.special.ndtri(0.5 + level / 2)
+        quantile = scipy.special.ndtri(0.975)
         relative = np.append(self.theta, 1.0)
         errors = self._log_sd_errors()
         return [

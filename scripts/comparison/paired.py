@@ -44,8 +44,8 @@ class PairedResult:
     reason: str
 
 
-def paired_t(differences: Sequence[float], *, level: float = 0.95) -> PairedResult:
-    """Mean difference with its contrast-specific error: the paired t test (Student 1908).
+def paired_t(differences: Sequence[float]) -> PairedResult:
+    """Mean difference with its own error and 95 % interval: the paired t test (Student 1908).
 
     `differences` holds one difference per participant, in the outcome's unit. In balanced data
     this equals a mixed model with an unstructured covariance between conditions. Raises
@@ -59,7 +59,7 @@ def paired_t(differences: Sequence[float], *, level: float = 0.95) -> PairedResu
             n, mean, 0.0, 0.0, n - 1, mean, mean, None, None, "all differences are the same"
         )
     se = sd / np.sqrt(n)
-    half = scipy.special.stdtrit(n - 1, 0.5 + level / 2) * se
+    half = scipy.special.stdtrit(n - 1, 0.975) * se
     t = mean / se
     p = 2 * scipy.special.stdtr(n - 1, -abs(t))
     return PairedResult(

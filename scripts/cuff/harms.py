@@ -68,13 +68,13 @@ def harm_counts(harms, people_at_risk):
     }
 
 
-def exact_interval_pct(n, of, level=0.95):
-    """Exact interval of a share in % (Clopper and Pearson 1934); none without people at risk."""
+def exact_interval_pct(n, of):
+    """Exact 95 % interval of a share in % (Clopper and Pearson 1934); none of no people at risk."""
     from scipy.special import betaincinv
 
     if not of or n > of:
         return None, None
-    tail = (1 - level) / 2
+    tail = 0.025
     low = betaincinv(n, of - n + 1, tail) if n else 0.0
     high = betaincinv(n + 1, of - n, 1 - tail) if n < of else 1.0
     return 100 * float(low), 100 * float(high)

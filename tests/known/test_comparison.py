@@ -62,7 +62,7 @@ def comparison_of(values: dict[str, list], *, repeats: int = 1) -> Comparison:
 
 def modelled(comparison: Comparison) -> pd.DataFrame:
     """Marginal contrasts of the mixed model."""
-    contrasts = comparison.pooled(confidence=0.95)
+    contrasts = comparison.pooled()
     return pd.DataFrame({f"{a} - {b}": test for ((a, b), _), test in contrasts.items()}).T
 
 

@@ -1104,7 +1104,7 @@ def test_another_library_finds_the_same_fit_and_no_better_one(outcome, window, m
 
 
 def marginal_of_model(comparison):
-    pooled = comparison.pooled(confidence=0.95)
+    pooled = comparison.pooled()
     return {pair: test for (pair, exercise), test in pooled.items() if exercise == "all"}
 
 
