@@ -5,7 +5,7 @@ alternatives, what goes with pressure and failure, safety, and who and what was 
 """
 
 from engine.step import is_unmade
-from measuring.person import FILES
+from measuring.person import files_of
 from results.tables import as_read, stack
 from study.rows import participants_of, rows_of
 from study.session_sheet import events_of, table_of
@@ -92,7 +92,7 @@ def _alternative(finished, name):
             Recorded(
                 finished.study,
                 person,
-                **{kind: finished.results / path.format(person) for kind, path in FILES.items()},
+                **files_of(finished.results, person),
                 signals=finished.results / "signals" / f"{person}.parquet",
             ).measured_again(change, wanted, rules)
             for person in _people(finished)

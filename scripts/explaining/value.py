@@ -8,7 +8,7 @@ from explaining.run import as_declared, cells_of
 from heart.variability import NotEnough
 from measuring.inputs import MAKERS, Intervals, parameters_of
 from measuring.measured_outcome import measure_outcome
-from measuring.person import FILES, Person, read_tables
+from measuring.person import Person, files_of, read_tables
 from measuring.quality_rules import rules_that_judge
 from measuring.recipes import (
     SETTINGS,
@@ -32,9 +32,7 @@ MEASURED = ("value", "status", "reason", "se", "ci_low", "ci_high")
 
 def inputs_of(finished, row):
     """Window and everything known about it of one row of outcomes.tsv."""
-    files = {
-        name: finished.results / path.format(row["participant_id"]) for name, path in FILES.items()
-    }
+    files = files_of(finished.results, row["participant_id"])
 
     def person_of_files():
         for name, path in files.items():

@@ -27,6 +27,11 @@ FILES = {
 }
 
 
+def files_of(results, participant):
+    """Paths of what the earlier steps left of one person, by name."""
+    return {name: results / path.format(participant) for name, path in FILES.items()}
+
+
 class Person:
     """What the earlier steps made of one person's recordings, cut into sessions.
 

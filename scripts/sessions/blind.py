@@ -12,6 +12,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from heart.beat_edits import ACCEPTED_BY_HAND, ADDED, REMOVED
+from measuring.person import files_of
 from recordings.store import read_stretches
 from report.policy import inlined
 from sessions.content import Session
@@ -120,19 +121,12 @@ class BlindPages(Pages):
         )
 
     def _page_of(self, label, participant, session_id):
-        results = self.results
-        of_person = results / "participants" / participant
-        files = {
+        of_person = self.results / "participants" / participant
+        files = files_of(self.results, participant) | {
             name.partition(".")[0]: of_person / name
-            for name in (
-                *("respiration.tsv.gz", "segments.tsv", "outcomes.tsv.gz"),
-                *("beat_quality.tsv", "window_quality.tsv"),
-            )
-        } | {
-            "beats": results / "beats" / f"{participant}.tsv",
-            "saturation": results / "signals" / f"{participant}_oxygenation.parquet",
+            for name in ("outcomes.tsv.gz", "window_quality.tsv")
         }
-        stretches = read_stretches(results / "signals" / f"{participant}.parquet", ["ecg"])
+        stretches = read_stretches(self.results / "signals" / f"{participant}.parquet", ["ecg"])
         sessions = sessions_of(
             participant, {}, events_of(self.study, participant), stretches, files, {}
         )

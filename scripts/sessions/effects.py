@@ -13,7 +13,7 @@ from engine.listings import outcome_modules
 from measuring.cutting import asked_in
 from measuring.measured_again import Change, Recorded
 from measuring.measured_outcome import measure_outcome
-from measuring.person import FILES
+from measuring.person import files_of
 from results.words import words_of
 from sessions.content import event_of
 from study.loading import load_study
@@ -34,9 +34,8 @@ def effects_of(study, results, decisions):
         return []
     participant, session = decisions[0]["participant_id"], decisions[0]["session_id"]
     settings = load_study({"study": str(study)}).settings
-    files = {name: results / path.format(participant) for name, path in FILES.items()}
     signals = results / "signals" / f"{participant}.parquet"
-    recorded = Recorded(study, participant, signals, **files)
+    recorded = Recorded(study, participant, signals, **files_of(results, participant))
     before = heart_of(recorded.unchanged, session, settings)
     stand = [table for table in (recorded.edits, as_edits(decisions)) if len(table)]
     recorded.edits = pd.concat(stand, ignore_index=True)
