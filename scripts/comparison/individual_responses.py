@@ -78,13 +78,27 @@ def bout_variance(bouts: pd.DataFrame) -> tuple[float, int]:
     return (total / df if df else np.nan), df
 
 
-def spread_of_responses(comparison: Comparison, pair: tuple[str, str]) -> Spread:
-    """The spread of true responses of one contrast over the exercises.
+def spreads_of_responses(comparison: Comparison) -> dict[tuple[str, str], Spread]:
+    """The spread of true responses of each contrast over the exercises.
 
     Differences are each person's own, over the exercises done in both conditions; on the scale of
     the analysis.
     """
-    differences, noise, bout_sd, bout_df = _differences_and_noise(comparison, pair)
+    bouts = comparison.single_rows
+    bouts = bouts.assign(exercise=bouts["exercise"].fillna(""))
+    by_cell = bouts.groupby(["participant_id", "condition", "exercise"])
+    bouts = bouts.assign(number=by_cell.cumcount())
+    cells = by_cell["y"].agg(["mean", "size"]).unstack("condition")
+    variances = {
+        condition: bout_variance(bouts[bouts["condition"] == condition])
+        for condition in cells["mean"]
+    }
+    return {
+        pair: _spread(*_differences_and_noise(cells, variances, pair)) for pair in comparison.pairs
+    }
+
+
+def _spread(differences, noise, bout_sd, bout_df) -> Spread:
     n = len(differences)
 
     def without(note):
@@ -110,13 +124,14 @@ def spread_of_responses(comparison: Comparison, pair: tuple[str, str]) -> Spread
     )
 
 
-def _differences_and_noise(comparison, pair):
-    """Each person's difference, the variance that bouts add to it, its root mean and df."""
-    bouts = comparison.single_rows
-    bouts = bouts[bouts["condition"].isin(pair)].assign(exercise=bouts["exercise"].fillna(""))
-    cell = ["participant_id", "condition", "exercise"]
-    bouts = bouts.assign(number=bouts.groupby(cell).cumcount())
-    cells = bouts.groupby(cell)["y"].agg(["mean", "size"]).unstack("condition").dropna()
+def _differences_and_noise(cells, variances, pair):
+    """Each person's difference, the variance that bouts add to it, its root mean and df.
+
+    cells : mean and size of the bouts of each person in each exercise, by condition
+    variances : of bouts, with their df, by condition
+    """
+    if set(pair) <= set(cells["mean"]):
+        cells = cells[cells["mean"][list(pair)].notna().all(axis=1)]
     if cells.empty or not set(pair) <= set(cells["mean"]):
         return pd.Series(dtype=float), pd.Series(dtype=float), None, None
     mean, size = cells["mean"], cells["size"]
@@ -125,7 +140,7 @@ def _differences_and_noise(comparison, pair):
     n_exercises = pd.Series(1, index=cells.index).groupby(people).sum()
     parts, terms = [], []
     for condition in pair:
-        variance, df = bout_variance(bouts[bouts["condition"] == condition])
+        variance, df = variances[condition]
         if not df:
             return differences, pd.Series(np.nan, index=differences.index), None, None
         part = variance * (1 / size[condition]).groupby(people).sum() / n_exercises**2

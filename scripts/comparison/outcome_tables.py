@@ -16,7 +16,7 @@ from comparison.conditions import Comparison, comparable_rows
 from comparison.contrasts import Rules, contrast_table, smallest_effect_in
 from comparison.effect_size_table import effect_size_table
 from comparison.flagged_shares import shares_of, with_shares
-from comparison.individual_responses import responses_table, spread_of_responses
+from comparison.individual_responses import responses_table, spreads_of_responses
 from comparison.joint_tests import joint_tests
 from comparison.model_table import diagnostic_table, model_table
 from comparison.orders import not_as_allotted, same_order, unplanned_orders
@@ -147,7 +147,7 @@ def compare(
             contrasts = with_lengths(contrasts, remark)
         noted, spreads = as_numbers(comparison), {}
         if key in plan.primary:
-            spreads = {pair: spread_of_responses(noted, pair) for pair in noted.pairs}
+            spreads = spreads_of_responses(noted)
             tables["individual_responses"].append(responses_table(noted, spreads))
             under_other_assumptions = sensitivity_of(comparison, contrasts, comparable, plan.rules)
             contrasts = with_extremes(contrasts, under_other_assumptions)

@@ -9,7 +9,7 @@ from comparison.individual_responses import (
     NO_BOUTS,
     difference_of_variances,
     responses_table,
-    spread_of_responses,
+    spreads_of_responses,
 )
 from comparison.repeatability import (
     MeanSquares,
@@ -139,7 +139,7 @@ def test_the_spread_of_true_responses_is_found_apart_from_that_of_bouts():
     held, beyond = 0, []
     for _ in range(60):
         y, _ = simulated(rng, people=15, bout_sd=3.0, response_sd=2.0)
-        spread = spread_of_responses(comparison_of(y), ("target", "none"))
+        spread = spreads_of_responses(comparison_of(y))["target", "none"]
         held += spread.low <= 2.0 <= spread.high
         beyond.append(spread.sd**2)
     # 95 % of 60 studies are 57, three standard errors 5; the variance is nearly unbiased
@@ -152,14 +152,14 @@ def test_without_true_differences_nothing_is_left_beyond_bouts():
     zero = 0
     for _ in range(30):
         y, _ = simulated(rng, people=12, bout_sd=3.0, response_sd=0.0)
-        spread = spread_of_responses(comparison_of(y), ("target", "none"))
+        spread = spreads_of_responses(comparison_of(y))["target", "none"]
         zero += spread.low == 0.0
     assert zero >= 25
 
 
 def test_single_bouts_tell_nothing_of_their_own_spread():
     y, _ = simulated(np.random.default_rng(6), bouts=1)
-    spread = spread_of_responses(comparison_of(y), ("target", "none"))
+    spread = spreads_of_responses(comparison_of(y))["target", "none"]
     assert spread.sd is None
     assert spread.note == NO_BOUTS
     table = responses_table(comparison_of(y), {("target", "none"): spread})
@@ -170,7 +170,7 @@ def test_single_bouts_tell_nothing_of_their_own_spread():
 def test_each_persons_difference_drawn_to_the_mean_lies_nearer_the_truth():
     y, response = simulated(np.random.default_rng(7), bout_sd=4.0, response_sd=2.0)
     comparison = comparison_of(y)
-    spread = spread_of_responses(comparison, ("target", "none"))
+    spread = spreads_of_responses(comparison)["target", "none"]
     table = responses_table(comparison, {("target", "none"): spread})
     seen, expected = (table[name].to_numpy(float) for name in ("difference", "expected"))
     assert np.mean((expected - response) ** 2) < np.mean((seen - response) ** 2)
