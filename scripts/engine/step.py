@@ -17,6 +17,7 @@ from typing import Annotated
 
 from pydantic import TypeAdapter, ValidationError
 
+from engine.memory import give_back_memory
 from engine.outputs import whole_or_not
 from engine.running import hold_as_job
 from study.problems import StudyError
@@ -82,6 +83,7 @@ def run_all(calls):
             for step, arguments in calls:
                 if len(calls) > 1:
                     logging.info("step %s", step.__name__)
+                    give_back_memory()
                 step(**{name: _where_made(argument, made) for name, argument in arguments.items()})
     except StudyError as problem:
         logging.error("%s", problem)

@@ -11,6 +11,8 @@ from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
 
+from engine.memory import give_back_memory
+
 TEMPLATES = Path(__file__).resolve().parents[2] / "workflow" / "templates"
 
 # a page as large as its picture
@@ -45,6 +47,7 @@ def set_pdfs(template, contents, beside=()):
                 font_paths=_fonts(),
                 pdf_standards="ua-1",
             )
+    _forget_documents()
 
 
 def picture_set(svg, form, *, title, alt, dpi=None):
@@ -64,16 +67,17 @@ def picture_set(svg, form, *, title, alt, dpi=None):
         pdf_standards="ua-1" if form == "pdf" else [],
     )
     if form == "png":
-        _forget_pictures()
+        _forget_documents()
     return picture
 
 
-def _forget_pictures():
-    """Let empty documents take the places of the last ones, whose pictures hold 8 MB and more."""
+def _forget_documents():
+    """Let empty documents take the places of the last ones, which hold 8 MB and more each."""
     import typst
 
     for _ in range(KEPT_DOCUMENTS):
         typst.compile(b"", format="pdf", font_paths=_fonts())
+    give_back_memory()
 
 
 @cache
