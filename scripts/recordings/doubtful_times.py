@@ -34,11 +34,10 @@ def times_caution(signal: str, recording: Recording, clock: Clock, events: pd.Da
     `events`: rows of the session sheet of the session. Two sync marks, or clock times written in
     the file, confirm how long a recording is.
     """
-    step_s = _typical_step_s(recording)
     longest_step_s = _LONGEST_STEP_S.get(signal, np.inf)
-    if step_s > longest_step_s * (1 + 1e-6):
+    if recording.step_s > longest_step_s * (1 + 1e-6):
         return (
-            f"{TIMES}are {step_s:.3g} s apart, where {signal} is sampled every "
+            f"{TIMES}are {recording.step_s:.3g} s apart, where {signal} is sampled every "
             f"{longest_step_s:g} s or faster, see sampling rate and time_format"
         )
     if clock.n_marks >= 2 or clock.placed_by == STAMPS:
@@ -52,10 +51,3 @@ def times_caution(signal: str, recording: Recording, clock: Clock, events: pd.Da
             "whether they are in seconds; two sync marks would tell"
         )
     return ""
-
-
-def _typical_step_s(recording: Recording) -> float:
-    longest = max(recording.stretches, key=lambda piece: len(piece.time_s))
-    if longest.step_s is not None:
-        return float(longest.step_s)
-    return float(np.median(np.diff(longest.time_s))) if len(longest.time_s) > 1 else 0.0

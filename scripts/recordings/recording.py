@@ -96,6 +96,14 @@ class Recording:
     zero_is_acquisition: bool = False
     stamp_moves: StampMoves | None = None
 
+    @property
+    def step_s(self) -> float:
+        """Typical step of the longest stretch, in s; 0 where that is a single sample."""
+        longest = max(self.stretches, key=lambda stretch: len(stretch.time_s))
+        if len(longest.time_s) < 2:
+            return 0.0
+        return longest.step_s or float(np.median(np.diff(longest.time_s)))
+
 
 def even_stretch(samples: FloatArray, *, start_s: float, sampling_rate_hz: float) -> Stretch:
     """Place evenly sampled values on the file's clock.

@@ -113,10 +113,9 @@ def _as_declared(recording: Recording, declared: Declared) -> tuple[Recording, t
 
 def _check_rate(recording: Recording, declared_hz: float | None) -> tuple[str, ...]:
     """Compare a declared sampling rate with the file's own; a wrong time unit shows here."""
-    longest = max(recording.stretches, key=lambda stretch: len(stretch.time_s))
-    if declared_hz is None or len(longest.time_s) < 2:
+    if declared_hz is None or not recording.step_s:
         return ()
-    of_file_hz = 1.0 / float(np.median(np.diff(longest.time_s)))
+    of_file_hz = 1.0 / recording.step_s
     if abs(of_file_hz / declared_hz - 1) > _RATE_TOLERANCE:
         raise ReadingError(
             "sampling_rate_hz",
@@ -131,12 +130,10 @@ def _check_rate(recording: Recording, declared_hz: float | None) -> tuple[str, .
 
 
 def _refuse_slow_ecg(recording: Recording) -> None:
-    longest = max(recording.stretches, key=lambda stretch: len(stretch.time_s))
-    steps_s = np.diff(longest.time_s)
-    if len(steps_s) and np.median(steps_s) > 1 / _SLOWEST_ECG_HZ:
+    if recording.step_s > 1 / _SLOWEST_ECG_HZ:
         raise ReadingError(
             "",
-            f"an ECG sampled at {1 / np.median(steps_s):.3g} Hz",
+            f"an ECG sampled at {1 / recording.step_s:.3g} Hz",
             f"at least {_SLOWEST_ECG_HZ:g} Hz; 100 Hz and more to place beats",
             "see channel and sampling_rate_hz, or export the ECG at its own rate",
         )
