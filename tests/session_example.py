@@ -1,5 +1,7 @@
 """An invented session for tests of session pages; whatever is not named is ordinary."""
 
+from functools import cache
+
 import numpy as np
 import pandas as pd
 
@@ -177,3 +179,9 @@ def page(of_session, title="Invented study", previous=None, following=None):
         previous=previous,
         following=following,
     )
+
+
+@cache
+def ordinary_page():
+    """HTML of the page of an ordinary session, which many tests open or serve."""
+    return page(session())

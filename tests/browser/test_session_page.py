@@ -3,6 +3,7 @@
 import html
 import re
 import time
+from functools import cache
 from xml.etree import ElementTree
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 from matplotlib import pyplot
 
 from chromium import ABSENT, AXE, BROWSER, HANDS, Page, after, opened, page_from
-from session_example import BASELINE, SQUAT, beats, ecg, page, sensor, session, sheet
+from session_example import BASELINE, SQUAT, beats, ecg, ordinary_page, page, sensor, session, sheet
 
 pytestmark = [pytest.mark.browser, pytest.mark.skipif(BROWSER is None, reason=ABSENT)]
 
@@ -28,7 +29,7 @@ def test_a_page_from_disk_draws_every_panel_and_the_browser_does_not_complain(tm
 
 
 def test_an_address_with_times_opens_that_part(tmp_path):
-    dom, _ = opened(tmp_path, page(session()), "#t=110,120")
+    dom, _ = opened(tmp_path, ordinary_page(), "#t=110,120")
     assert "Middle: 1:55.00 (115.00 s)" in dom
     assert "squat, bout 1, target" in dom
 
@@ -37,7 +38,7 @@ def test_keys_buttons_wheel_drag_and_double_click_change_what_is_in_view(tmp_pat
     """The session has 200 s and a set from 100 to 140 s."""
     seen = after(
         tmp_path,
-        page(session()),
+        ordinary_page(),
         """
         seen.start = middle();
         key("+"); key("ArrowRight"); await settled(); seen.right = middle();
@@ -63,7 +64,7 @@ def test_keys_buttons_wheel_drag_and_double_click_change_what_is_in_view(tmp_pat
 
 def test_fingers_move_and_zoom(tmp_path):
     """One finger moves along, two come closer; the part in view is 60 to 140 s at first."""
-    with page_from(tmp_path, page(session()), "#t=60,140", touch=True) as shown:
+    with page_from(tmp_path, ordinary_page(), "#t=60,140", touch=True) as shown:
         left, top, width = shown.run(
             "const box = document.querySelector('#panel_saturation .u-over');"
             "box.scrollIntoView({ block: 'center' }); const at = box.getBoundingClientRect();"
@@ -90,7 +91,7 @@ def test_fingers_move_and_zoom(tmp_path):
 def test_a_panel_can_be_hidden_and_outcomes_are_told_when_asked_for(tmp_path):
     seen = after(
         tmp_path,
-        page(session()),
+        ordinary_page(),
         """
         click("#panels input");
         const details = document.querySelector("#outcomes details");
@@ -151,7 +152,7 @@ def test_what_is_in_view_is_saved_as_vectors_with_panels_axes_and_events(tmp_pat
 
 
 def test_a_picture_of_what_is_in_view_has_the_pixels_of_the_panels(tmp_path):
-    path = saved(tmp_path, page(session()), "#t=90,130", "png")
+    path = saved(tmp_path, ordinary_page(), "#t=90,130", "png")
     pixels = pyplot.imread(path)
     assert path.name == "sub-01_ses-1_90_130_s.png"
     assert pixels.shape[0] > 900
@@ -160,7 +161,7 @@ def test_a_picture_of_what_is_in_view_has_the_pixels_of_the_panels(tmp_path):
 
 
 def test_what_is_in_view_prints_alone_on_one_page_and_the_session_page_comes_back(tmp_path):
-    with page_from(tmp_path, page(session())) as shown:
+    with page_from(tmp_path, ordinary_page()) as shown:
         before = len(re.findall(rb"/Type\s*/Page\b", shown.pdf()))
         shown.run(f"window.print = () => null; {HANDS} click('[data-do=pdf]');")
         assert shown.run("return document.title;") == "sub-01_ses-1_0_200_s"
@@ -238,6 +239,7 @@ def test_forty_minutes_of_ecg_at_1000_hz_are_ready_in_a_second_and_redrawn_in_a_
         assert shown.complaints() == []
 
 
+@cache
 def reviewed_page():
     """A page with everything that a page can have, its review open and everything unfolded."""
     return page(

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from project import PROJECT
-from session_example import page, session
+from session_example import ordinary_page, page, session
 from sessions.agreement import agreement, in_sentence
 from sessions.overview import (
     courses_of,
@@ -172,7 +172,7 @@ def served(study, tmp_path):
     of_person = results / "sessions" / "sub-03"
     of_person.mkdir(parents=True)
     (results / "sessions" / "index.html").write_text("<title>Sessions</title>")
-    (of_person / "ses-2.html").write_text(page(session()))
+    (of_person / "ses-2.html").write_text(ordinary_page())
     (tmp_path / "secret.html").write_text("not a result")
     serving, address = server(Pages(folder, results))
     threading.Thread(target=serving.serve_forever, daemon=True).start()
