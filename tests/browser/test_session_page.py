@@ -8,7 +8,6 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from matplotlib import pyplot
 
 from chromium import ABSENT, AXE, BROWSER, HANDS, Page, after, opened, page_from
 from session_example import BASELINE, SQUAT, beats, ecg, ordinary_page, page, sensor, session, sheet
@@ -153,6 +152,8 @@ def test_what_is_in_view_is_saved_as_vectors_with_panels_axes_and_events(tmp_pat
 
 def test_a_picture_of_what_is_in_view_has_the_pixels_of_the_panels(tmp_path):
     path = saved(tmp_path, ordinary_page(), "#t=90,130", "png")
+    from matplotlib import pyplot
+
     pixels = pyplot.imread(path)
     assert path.name == "sub-01_ses-1_90_130_s.png"
     assert pixels.shape[0] > 900

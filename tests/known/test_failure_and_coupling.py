@@ -3,8 +3,6 @@
 import numpy as np
 import pytest
 from scipy import stats
-from statsmodels.duration.hazard_regression import PHReg
-from statsmodels.stats.contingency_tables import mcnemar
 
 from comparison import correlation_by_level as coupling
 from comparison import dose, failure
@@ -99,6 +97,8 @@ def test_a_threshold_judged_in_other_people_is_not_chosen_in_them():
 
 @pytest.mark.parametrize("seed", [0, 1, 2])
 def test_the_hazard_of_failing_is_that_of_stratified_cox_regression(seed):
+    from statsmodels.duration.hazard_regression import PHReg
+
     # statsmodels PHReg, ties as Efron
     saturation, repetitions, failed, person = sets(people=10, per_person=12, seed=seed)
     theirs = PHReg(
@@ -121,6 +121,8 @@ def test_saturation_that_separates_failed_sets_gives_no_finite_hazard():
 
 
 def test_exact_mcnemar_is_that_of_statsmodels():
+    from statsmodels.stats.contingency_tables import mcnemar
+
     rng = np.random.default_rng(1)
     first, second = rng.random(40) < 0.4, rng.random(40) < 0.2
     table = [

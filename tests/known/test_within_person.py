@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 from scipy import special, stats
-from statsmodels.regression.linear_model import OLS
 
 from comparison.claims import in_order, level_of_interval, shaffer, shaffer_steps, stepwise
 from comparison.within_person import WithinPerson, difference_weights
@@ -59,6 +58,8 @@ def dummies(y, visits):
 
 
 def test_estimate_error_and_df_are_those_of_a_plain_dummy_regression_with_missing_cells():
+    from statsmodels.regression.linear_model import OLS
+
     # statsmodels OLS for the estimate; CR2 and its df from the formulas of Pustejovsky and Tipton
     # 2018 (eq. 4, 11), written here a second time over the full design
     y, visits, layout = study(8, 3, missing=0.12, seed=4)
