@@ -26,6 +26,7 @@ from heart.variability import NotEnough
 FloatArray = NDArray[np.float64]
 
 
+_LONGEST_GAP_S = 3.0  # a spline says nothing across a longer one
 _LEAST_SAMPLES = 32  # eight seconds at 4 Hz, two cycles of the slowest respiratory rhythm
 
 
@@ -44,7 +45,7 @@ class Spectrum:
     effective_duration_s: float
 
 
-def _checked_intervals(time_s: ArrayLike, nn_ms: ArrayLike, longest_gap_s: float):
+def _checked_intervals(time_s: ArrayLike, nn_ms: ArrayLike):
     times = np.asarray(time_s, dtype=float)
     intervals = np.asarray(nn_ms, dtype=float)
     if times.shape != intervals.shape or times.ndim != 1:
@@ -57,26 +58,22 @@ def _checked_intervals(time_s: ArrayLike, nn_ms: ArrayLike, longest_gap_s: float
     if (steps <= 0).any():
         raise ValueError("time_s must increase")
     widest = int(steps.argmax())
-    if steps[widest] > longest_gap_s:
+    if steps[widest] > _LONGEST_GAP_S:
         raise NotEnough(f"no intervals for {steps[widest]:.1f} s from {times[widest]:.1f} s")
     return times, intervals
 
 
 def resample_intervals(
-    time_s: ArrayLike,
-    nn_ms: ArrayLike,
-    *,
-    rate_hz: float = 4.0,
-    longest_gap_s: float = 3.0,
+    time_s: ArrayLike, nn_ms: ArrayLike, *, rate_hz: float = 4.0
 ) -> tuple[FloatArray, FloatArray]:
     """Return the interval series at an even rate: (time in s, interval in ms).
 
     Cubic spline through (time_s, nn_ms), from the first to the last beat and never beyond;
     linear interpolation would lose a fifth of the high-frequency power at rest. Raises
-    `NotEnough` across a gap longer than `longest_gap_s` (cubic at 4 Hz: convention; Berntson et
-    al. 1997, Psychophysiology 34:623).
+    `NotEnough` across a gap longer than 3 s (cubic at 4 Hz: convention; Berntson et al. 1997,
+    Psychophysiology 34:623).
     """
-    times, intervals = _checked_intervals(time_s, nn_ms, longest_gap_s)
+    times, intervals = _checked_intervals(time_s, nn_ms)
     first, last = times[0], times[-1]
     grid = first + np.arange(int((last - first) * rate_hz + 1e-9) + 1) / rate_hz
     return grid, CubicSpline(times, intervals)(grid)
@@ -363,7 +360,6 @@ def interval_spectrum(
     method: str = "multitaper",
     rate_hz: float = 4.0,
     regularisation: float | None = 500.0,
-    longest_gap_s: float = 3.0,
     **settings: object,
 ) -> Spectrum:
     """Return the spectrum of one window of intervals: resampled, detrended, estimated.
@@ -373,7 +369,7 @@ def interval_spectrum(
     `power_spectrum`. For `"lomb_scargle"` the trend is found on the even grid and taken off the
     intervals themselves.
     """
-    grid, even = resample_intervals(time_s, nn_ms, rate_hz=rate_hz, longest_gap_s=longest_gap_s)
+    grid, even = resample_intervals(time_s, nn_ms, rate_hz=rate_hz)
     if regularisation is None:
         trend = np.full_like(even, even.mean())
     else:

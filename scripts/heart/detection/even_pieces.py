@@ -13,6 +13,7 @@ from heart.detection.arrays import Floats
 from recordings.arrival import arrival_line, stays_late, usual_step_s
 from recordings.gaps import LOST_SAMPLE_S, LOST_SAMPLE_STEPS
 
+SHORTEST_PIECE_S = 1.0
 # a stamp that runs back by more is no late arrival
 LATEST_ARRIVAL_S = 0.25
 
@@ -26,19 +27,14 @@ class EvenPiece:
     samples: Floats
 
 
-def even_pieces(
-    time_s: ArrayLike,
-    signal: ArrayLike,
-    *,
-    shortest_s: float = 1.0,
-) -> list[EvenPiece]:
+def even_pieces(time_s: ArrayLike, signal: ArrayLike) -> list[EvenPiece]:
     """Split a signal at gaps of its time axis and give evenly sampled pieces.
 
     `time_s` and `signal` are 1-D, of equal length. A gap is a step over a lost sample
     (`recordings.gaps`) or a sample that is not finite. Stamps that scatter about a straight line
     are stamps of arrival or rounded ones of an even axis, which the line gives; no sample is
     altered. Others are interpolated by a cubic spline, and a step that does not go forward is a gap
-    among them. Pieces shorter than `shortest_s` are dropped. Raises ValueError on unequal lengths.
+    among them. Pieces shorter than a second are dropped. Raises ValueError on unequal lengths.
     Source: convention.
     """
     time_s = np.asarray(time_s, dtype=float)
@@ -75,7 +71,7 @@ def even_pieces(
         for begin, end in _between(np.diff(axis_s) <= 0):
             if end - begin >= 4:
                 pieces.append(_even_piece(axis_s[begin:end], samples[begin:end], typical_step_s))
-    return [piece for piece in pieces if piece.samples.size >= shortest_s * piece.rate_hz]
+    return [piece for piece in pieces if piece.samples.size >= SHORTEST_PIECE_S * piece.rate_hz]
 
 
 def _between(broken: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:

@@ -9,17 +9,12 @@ from heart.detection import settings
 from heart.detection.arrays import Floats
 
 IMPOSSIBLE = np.float32(-1e9)
+# Stretches are solved at once, each with a margin on both sides that is thrown away.
+CORE_S, OVERLAP_S = 16.0, 10.0
+MOST_PREDECESSORS = 12
 
 
-def chain_margins(
-    time_s: Floats,
-    evidence: Floats,
-    piece: NDArray[np.int64],
-    *,
-    core_s: float = 16.0,
-    overlap_s: float = 10.0,
-    n_predecessors: int = 12,
-) -> Floats:
+def chain_margins(time_s: Floats, evidence: Floats, piece: NDArray[np.int64]) -> Floats:
     """How much the best chain of beats loses without each candidate; 0 for those not in it.
 
     Candidates (time in s, evidence, number of the gap-free piece; sorted by time) are joined to a
@@ -30,7 +25,7 @@ def chain_margins(
     overlapping stretches in lock-step. Source: convention of this project.
     """
     margin = np.zeros(time_s.size)
-    stretches = _stretches(time_s, piece, core_s, overlap_s)
+    stretches = _stretches(time_s, piece)
     if not stretches:
         return margin
     n_steps = max(stop - first for first, stop, _, _ in stretches)
@@ -45,7 +40,7 @@ def chain_margins(
     both_times = np.concatenate((times, -times[::-1]), axis=1)
     both_scores = np.concatenate((scores, scores[::-1]), axis=1)
     within_reach = np.searchsorted(time_s, time_s - settings.LONGEST_INTERVAL_S)
-    n_before = min(n_predecessors, int((np.arange(time_s.size) - within_reach).max()))
+    n_before = min(MOST_PREDECESSORS, int((np.arange(time_s.size) - within_reach).max()))
     chain, prefix = _forward_scores(both_times, both_scores, max(n_before, 1))
     lost = _best_minus_avoiding(
         times,
@@ -60,9 +55,7 @@ def chain_margins(
     return np.where(margin > 1e-3, margin, 0.0)
 
 
-def _stretches(
-    time_s: Floats, piece: NDArray[np.int64], core_s: float, overlap_s: float
-) -> list[tuple[int, int, int, int]]:
+def _stretches(time_s: Floats, piece: NDArray[np.int64]) -> list[tuple[int, int, int, int]]:
     """(first, stop, core first, core stop) of overlapping stretches that never cross a gap."""
     stretches = []
     borders = np.concatenate(([0], np.flatnonzero(np.diff(piece)) + 1, [time_s.size]))
@@ -70,12 +63,12 @@ def _stretches(
         own_s = time_s[low:high]
         if own_s.size == 0:
             continue
-        n_cores = max(1, int(np.ceil((own_s[-1] - own_s[0]) / core_s)))
+        n_cores = max(1, int(np.ceil((own_s[-1] - own_s[0]) / CORE_S)))
         edges_s = np.linspace(own_s[0], own_s[-1], n_cores + 1)
         cores = low + np.searchsorted(own_s, edges_s)
         cores[-1] = high
-        first = low + np.searchsorted(own_s, edges_s[:-1] - overlap_s)
-        stop = low + np.searchsorted(own_s, edges_s[1:] + overlap_s, side="right")
+        first = low + np.searchsorted(own_s, edges_s[:-1] - OVERLAP_S)
+        stop = low + np.searchsorted(own_s, edges_s[1:] + OVERLAP_S, side="right")
         for row in zip(first, stop, cores[:-1], cores[1:], strict=True):
             if row[3] > row[2]:
                 stretches.append(tuple(int(limit) for limit in row))
