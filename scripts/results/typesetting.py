@@ -26,18 +26,19 @@ PICTURE = b"""
 KEPT_DOCUMENTS = 10
 
 
-def set_pdfs(template, contents, beside=()):
+def set_pdfs(template, contents, beside=None):
     """Set one PDF for each content, by the path that it is written to.
 
-    `template` reads the content as content.json, and the files `beside` it, in a folder that holds
-    nothing else.
+    `template` reads the content as content.json, and the texts `beside` it by their names, in a
+    folder that holds nothing else.
     """
     import typst
 
     with tempfile.TemporaryDirectory() as folder:
         beside_all = Path(folder)
-        for file in (template, *beside):
-            shutil.copyfile(file, beside_all / file.name)
+        shutil.copyfile(template, beside_all / template.name)
+        for name, text in (beside or {}).items():
+            (beside_all / name).write_text(text, encoding="utf-8")
         for path, content in contents.items():
             (beside_all / "content.json").write_text(json.dumps(content), encoding="utf-8")
             typst.compile(
