@@ -56,14 +56,7 @@ def measured_again(finished, row):
     person, window, inputs = inputs_of(finished, row)
     module = outcome_modules()[row["outcome"]]
     rules, default_rules = (s.quality_rules for s in (finished.settings, finished.default_settings))
-    measurement = measure_outcome(
-        row["outcome"],
-        module,
-        window,
-        inputs,
-        rules,
-        rules if rules == default_rules else default_rules,
-    )
+    measurement = measure_outcome(row["outcome"], module, window, inputs, rules, default_rules)
     labels = person.labels(inputs["event"])
     asked = {"window": window.name, "outcome": row["outcome"], "unit": module.UNIT}
     table = as_read(pd.DataFrame([labels | asked | measurement]), "outcomes")
@@ -262,21 +255,16 @@ def samples(outcome, window, inputs):
             intervals = inputs["nn"]
             tables.append(("nn_ms", intervals.time_s, intervals.ms))
     except NotEnough:
-        return pd.DataFrame(columns=["span", "quantity", "time_s", "value"])
+        tables = []
+    columns = ["span", "quantity", "time_s", "value"]
     parts = [
         pd.DataFrame(
-            {
-                "span": span,
-                "quantity": quantity,
-                "time_s": time_s[inside],
-                "value": readings[inside],
-            }
+            dict(zip(columns, (span, quantity, time_s[inside], readings[inside]), strict=True))
         )
         for quantity, time_s, readings in tables
         for span, (start_s, end_s) in spans.items()
         for inside in [(time_s >= start_s - 2e-3) & (time_s <= end_s + 2e-3)]
     ]
-    columns = ["span", "quantity", "time_s", "value"]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
