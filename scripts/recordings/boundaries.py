@@ -28,30 +28,21 @@ def compare_boundaries(
         offers = [each for each in offered if each["boundary"] == boundary]
         pairs = _nearest_pairs(logged_s, [offer["time_s"] for offer in offers], farthest_s)
         compared += [
-            _BLANK | _compared(logged_s[at], offers[partner], tolerance_s)
-            for at, partner in pairs.items()
+            _compared(logged_s[at], offers[partner], tolerance_s) for at, partner in pairs.items()
         ]
+        unplaced = f"could not be placed within {farthest_s:g} s of the note"
         compared += [
-            _BLANK
-            | {
-                "boundary": boundary,
-                "log_s": time_s,
-                "reason": f"could not be placed within {farthest_s:g} s of the note",
-            }
+            {"boundary": boundary, "log_s": time_s, "reason": unplaced}
             for at, time_s in enumerate(logged_s)
             if at not in pairs
         ]
+        unlogged = f"nothing in the log within {farthest_s:g} s"
         compared += [
-            _BLANK
-            | {name: offer[name] for name in ("boundary", "se_s", "confidence", "source")}
-            | {
-                "proposed_s": offer["time_s"],
-                "reason": f"nothing in the log within {farthest_s:g} s",
-            }
+            _offered(offer) | {"reason": unlogged}
             for at, offer in enumerate(offers)
             if at not in pairs.values()
         ]
-    return sorted(compared, key=_moment_s)
+    return sorted((_BLANK | row for row in compared), key=_moment_s)
 
 
 # of a row that has no partner
@@ -94,18 +85,18 @@ def _nearest_pairs(
     return pairs
 
 
+def _offered(offer: dict) -> dict:
+    kept = {name: offer[name] for name in ("boundary", "se_s", "confidence", "source")}
+    return kept | {"proposed_s": float(offer["time_s"])}
+
+
 def _compared(log_s: float, offer: dict, tolerance_s: float) -> dict:
     difference_s = float(offer["time_s"] - log_s)
     agrees = abs(difference_s) <= max(tolerance_s, 3 * offer["se_s"])
     sense = "later" if difference_s > 0 else "earlier"
-    return {
-        "boundary": offer["boundary"],
+    return _offered(offer) | {
         "log_s": float(log_s),
-        "proposed_s": float(offer["time_s"]),
         "difference_s": difference_s,
-        "se_s": offer["se_s"],
-        "confidence": offer["confidence"],
-        "source": offer["source"],
         "status": "ok" if agrees else "flagged",
         "reason": "" if agrees else f"{abs(difference_s):.1f} s {sense} than in the log",
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import warnings
+from contextlib import suppress
 from datetime import date, datetime, time
 from typing import NamedTuple
 
@@ -110,15 +111,10 @@ def _started_at(edf: Edf) -> Moment | None:
         started = edf.starttime
     except (ValueError, AttributeError):
         return None
-    try:
-        day = edf.startdate
-    except (ValueError, AttributeError):
-        day = None
-    if day == _NO_DATE:
-        day = None
-    if day is None:
-        return None if started == time(0) else started
-    return datetime.combine(day, started)
+    with suppress(ValueError, AttributeError):
+        if edf.startdate != _NO_DATE:
+            return datetime.combine(edf.startdate, started)
+    return None if started == time(0) else started
 
 
 class _Header(NamedTuple):
