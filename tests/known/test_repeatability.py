@@ -157,6 +157,19 @@ def test_without_true_differences_nothing_is_left_beyond_bouts():
     assert zero >= 25
 
 
+def test_bouts_that_vary_in_one_condition_alone_count_for_that_condition():
+    """By hand: residuals of 1 in 3 exercises of 4 people and 2 bouts, 24 in all with 9 df.
+
+    They add 24 / 9 * 3 / 2 / 3^2 = 4 / 9 to the variance of a person's difference.
+    """
+    y = np.zeros((4, 2, 3, 2))
+    y[:, 1] = np.array([[1, -1], [-1, 1], [1, -1], [-1, 1]])[:, None]
+    spread = spreads_of_responses(comparison_of(y))["target", "none"]
+    assert spread.bout_sd == pytest.approx(2 / 3)
+    assert spread.bout_df == pytest.approx(9)
+    assert spread.noise.to_list() == pytest.approx([4 / 9] * 4)
+
+
 def test_single_bouts_tell_nothing_of_their_own_spread():
     y, _ = simulated(np.random.default_rng(6), bouts=1)
     spread = spreads_of_responses(comparison_of(y))["target", "none"]

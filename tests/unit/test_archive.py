@@ -95,16 +95,16 @@ def archive(finished):
 
 
 def frozen_run(finished, folder, when):
-    """The same run of a study whose plan was frozen at a time, with two people left out by hand."""
+    """The same run of a study with a frozen plan and three visits left out by hand."""
     study = shutil.copytree(finished.study, folder / "study")
-    edits = pd.DataFrame({column: [None, None] for column in TABLES["edits"].model_fields})
+    edits = pd.DataFrame({column: [None] * 3 for column in TABLES["edits"].model_fields})
     edits = edits.assign(
-        edit_id=["1", "2"],
+        edit_id=["1", "2", "3"],
         participant_id="sub-02",
-        session_id=["ses-1", "ses-2"],
+        session_id=["ses-1", "ses-2", "ses-3"],
         action="exclude_session",
         editor="JS",
-        edited_at=["2044-01-01T08:00:00Z", "2046-01-01T08:00:00Z"],
+        edited_at=["2044-01-01T08:00:00Z", "2046-01-01T08:00:00Z", "2046-01-02T08:00:00Z"],
         reason="felt unwell",
     )
     write_table(edits, study / "edits.tsv")
@@ -131,7 +131,7 @@ def test_a_frozen_plan_is_as_planned_in_the_archive_as_well(finished, tmp_path):
     assert settings.plan == run.settings.plan
     assert checksum(settings.plan) == settings.plan.frozen_sha256
     assert changed_after_freezing(tmp_path / "archive", settings) == []
-    # of two decisions the later one counts as made with sight of the values, there as here
+    # of three decisions the later two count as made with sight of the values, there as here
     once, again = (
         excluded_after_freezing(run.settings.plan, rows_of(study, "edits"))
         for study in (run.study, tmp_path / "archive")
@@ -139,7 +139,7 @@ def test_a_frozen_plan_is_as_planned_in_the_archive_as_well(finished, tmp_path):
     assert (
         once
         == again
-        == ["1 session left out by hand after the plan was frozen (the plan says: fever)"]
+        == ["2 sessions left out by hand after the plan was frozen (the plan says: fever)"]
     )
     assert FROZEN in (tmp_path / "archive" / "README.md").read_text()
 
