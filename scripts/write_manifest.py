@@ -7,13 +7,18 @@ number rests on.
 from itertools import chain
 from pathlib import Path
 
-import pandas as pd
-
 from engine.code import digests_behind, fingerprint
 from engine.step import Input, Output, people_measured, run
-from results.manifest import Origin, digest_of, results_of, sha256_of, with_origins
+from results.manifest import (
+    Origin,
+    digest_of,
+    entries_in,
+    results_of,
+    sha256_of,
+    with_origins,
+    write_entries,
+)
 from results.provenance import checksums_by_participant
-from results.tables import read_table, stack, write
 from study.rows import digest_of_rows
 
 PROJECT = Path(__file__).resolve().parents[1]
@@ -28,7 +33,7 @@ def write_manifest(
     origins: list[Origin],
 ):
     folder, people = Path(results), people_measured(study)
-    entered = read_table(inputs)
+    entered = entries_in(inputs)
     templates = sorted({name for origin in origins for name in origin.templates})
     behind = {name: sha256_of(PROJECT / name) for name in templates}
     code = {
@@ -51,13 +56,10 @@ def write_manifest(
         rows_digest=lambda table, person: digest_of_rows(study, table, person),
         code=code,
     )
-    parts = [
-        entered.assign(kind="input"),
-        pd.DataFrame({"kind": "code", "file": behind.keys(), "sha256": behind.values()}),
-        pd.DataFrame(made),
-    ]
-    parts[1:] = [part.sort_values("file") for part in parts[1:]]
-    write(stack(parts, "manifest").astype({"bytes": "Int64"}), "manifest", manifest)
+    entries = [row | {"kind": "input"} for row in entered]
+    entries += [{"kind": "code", "file": name, "sha256": behind[name]} for name in sorted(behind)]
+    entries += sorted(made, key=lambda row: row["file"])
+    write_entries(entries, manifest)
 
 
 if __name__ == "__main__":

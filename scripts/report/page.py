@@ -10,7 +10,8 @@ from engine.listings import modules_of
 from report.origins import Told, marked
 from report.policy import inlined
 from report.printing import heading
-from results.tables import as_meant, number
+from results.neutral import as_meant
+from results.tables import number
 from results.words import words_of
 
 # one number, as a p-value that may be too small to print

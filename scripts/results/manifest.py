@@ -10,6 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from results.neutral import as_meant, in_one_line
+
 NAME = "manifest.tsv"
 
 # its bytes differ in every run: it names the time of the run
@@ -127,11 +129,26 @@ def _inputs(origin, participant, sha256):
 def read_manifest(folder):
     """Rows of the manifest of a results folder as dictionaries; None where there is none."""
     path = Path(folder) / NAME
-    if not path.exists():
-        return None
-    header, *lines = path.read_text(encoding="utf-8").splitlines()
+    return entries_in(path) if path.exists() else None
+
+
+def entries_in(path):
+    """Rows of a table of texts as dictionaries, None where `n/a`."""
+    header, *lines = Path(path).read_text(encoding="utf-8").splitlines()
     columns = header.split("\t")
     return [
-        {c: None if v == "n/a" else v for c, v in zip(columns, line.split("\t"), strict=True)}
-        for line in lines
+        {c: None if v == "n/a" else as_meant(v) for c, v in zip(columns, cells, strict=True)}
+        for cells in (line.split("\t") for line in lines)
     ]
+
+
+def write_entries(entries, path):
+    """Write rows as the declared table of results; what a row does not say is missing."""
+    from results.columns import columns_of
+
+    columns = columns_of("manifest")
+    with Path(path).open("w", encoding="utf-8", newline="\n") as file:
+        file.write("\t".join(columns) + "\n")
+        for entry in entries:
+            cells = (entry.get(column) for column in columns)
+            file.write("\t".join(in_one_line("" if c is None else str(c)) for c in cells) + "\n")

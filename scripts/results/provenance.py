@@ -7,7 +7,6 @@ import tomllib
 from datetime import UTC, datetime
 from importlib.metadata import distributions
 
-import pandas as pd
 import yaml
 
 from engine.code import SCRIPTS
@@ -43,6 +42,8 @@ def inputs_of(study):
                 "sha256": hashlib.sha256(content).hexdigest(),
             }
         )
+    import pandas as pd
+
     return pd.DataFrame(inputs).sort_values("file", ignore_index=True)
 
 
@@ -57,8 +58,8 @@ def _told_names(study, recordings):
 
 
 def checksums_by_participant(study, listed):
-    """(file, sha256) of each recording as `inputs_of` lists it, by participant."""
-    sha256 = dict(zip(listed["file"], listed["sha256"], strict=True))
+    """(file, sha256) of each recording, by participant; `listed` are rows of inputs.tsv."""
+    sha256 = {row["file"]: row["sha256"] for row in listed}
     of_each = {}
     recordings = rows_of(study, "recordings")
     told = _told_names(study, recordings)
@@ -71,6 +72,8 @@ def checksums_by_participant(study, listed):
 
 def software_of(lock):
     """Name and version of everything installed, and the checksum of the lock it came from."""
+    import pandas as pd
+
     told = (package.metadata for package in distributions())
     installed = sorted({(of_package["Name"].lower(), of_package["Version"]) for of_package in told})
     digest = hashlib.sha256(lock.read_bytes()).hexdigest()

@@ -7,20 +7,13 @@ value. A table appears whole or not at all.
 
 import gzip
 import io
-import re
 from contextlib import contextmanager
 from pathlib import Path
 
 import pandas as pd
 
 from results.columns import SessionTime, columns_of, columns_that_hold
-
-# what a spreadsheet carries out, and the same made neutral
-_FORMULA = re.compile(r"'*[=+\-@]")
-
-_NEUTRAL = re.compile(r"'+[=+\-@]")
-
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+from results.neutral import NEUTRAL, as_meant, in_one_line
 
 SESSION_TIMES = columns_that_hold(SessionTime)
 
@@ -121,25 +114,8 @@ def _as_text(column, name):
     if pd.api.types.is_float_dtype(column):
         return [number(cell, name) for cell in cells]
     # labels and reasons repeat: each text is made once; True and 1 are equal and no text
-    texts = {text: _in_one_line(text) for text in {v for v in cells if isinstance(v, str)}}
+    texts = {text: in_one_line(text) for text in {v for v in cells if isinstance(v, str)}}
     return [texts[v] if isinstance(v, str) else _of_no_text(v, name) for v in cells]
-
-
-def _in_one_line(text):
-    return neutral(" ".join(text.split())) if text else "n/a"
-
-
-def neutral(text):
-    """A text that no spreadsheet takes for a formula: an apostrophe stands before its sign.
-
-    Numbers stay as they are. `as_meant` takes the apostrophe away.
-    """
-    return f"'{text}" if _FORMULA.match(text) and not _NUMBER.fullmatch(text) else text
-
-
-def as_meant(text):
-    """A text as it was before `neutral`."""
-    return text[1:] if _NEUTRAL.match(text) else text
 
 
 def _of_no_text(cell, name):
@@ -147,7 +123,7 @@ def _of_no_text(cell, name):
         return "yes" if cell else "no"
     if cell is None or cell is pd.NA or isinstance(cell, float):
         return number(cell, name)
-    return _in_one_line(str(cell))
+    return in_one_line(str(cell))
 
 
 def read_table(path, columns=None):
@@ -168,10 +144,10 @@ def read_table(path, columns=None):
     )
     for name in TEXT.keys() & set(table.columns):
         if kind is str:
-            if any(_NEUTRAL.match(text) for text in table[name].dropna().unique()):
+            if any(NEUTRAL.match(text) for text in table[name].dropna().unique()):
                 table[name] = table[name].map(as_meant, na_action="ignore")
             continue
-        if any(map(_NEUTRAL.match, table[name].cat.categories)):
+        if any(map(NEUTRAL.match, table[name].cat.categories)):
             table[name] = table[name].cat.rename_categories(as_meant)
         table[name] = table[name].astype(object)
     return table
