@@ -12,6 +12,7 @@ from demo.heart_period import inject_errors, simulate_beats
 from heart.beat_edits import apply_beat_edits, excluded_spans_s
 from heart.repair.intervals import repair_intervals
 from heart.repair.labels import classify_intervals, rolling_quantiles
+from heart.repair.local_model import Context, fill_intervals, fit_local_model, local_trend
 from heart.repair.series import corrected_pct, longest_repaired_run
 from unit.sinus_rhythm import sinus_beats
 
@@ -468,3 +469,22 @@ def test_a_breath_of_a_fifth_at_rest_is_left_alone():
     n = np.arange(200)
     beats = np.cumsum(0.9 * (1 + 0.2 * np.sin(2 * np.pi * n / 4.5)))
     assert (repair_intervals(beats, **waveforms(beats))["kind"] == "normal").all()
+
+
+def filled(before_s, span_s, after_s, *, count):
+    """The `count` intervals that the model expects in a span between two rows of sound ones."""
+    seen_before, seen_after = np.ones(before_s.size, bool), np.ones(after_s.size, bool)
+    context = Context(before_s, after_s, seen_before, seen_after, float(np.median(after_s)))
+    trend = local_trend(context, count)
+    return fill_intervals([span_s], [count], context, trend, fit_local_model(context, trend))[0]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_gap_soon_after_the_start_is_filled_as_one_soon_before_the_end(seed):
+    """What lies behind a gap predicts it where little lies before it."""
+    intervals_s = np.diff(sinus_beats(seed))[:100]
+    before_s, gap_s, after_s = intervals_s[:3], intervals_s[3:8], intervals_s[8:]
+    expected_s = filled(before_s, gap_s.sum(), after_s, count=5)
+    mirrored_s = filled(after_s[::-1], gap_s.sum(), before_s[::-1], count=5)
+    np.testing.assert_allclose(expected_s, mirrored_s[::-1], rtol=1e-9)
+    assert expected_s.sum() == pytest.approx(gap_s.sum())
