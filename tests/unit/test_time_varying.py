@@ -76,7 +76,7 @@ def test_an_error_of_the_breathing_rate_as_large_as_tracking_makes_does_no_harm(
 
 
 @pytest.mark.parametrize(
-    ("hr_bpm", "breathing_hz"), [(60, 0.2), (75, 0.25), (120, 0.45), (160, 0.6)]
+    ("hr_bpm", "breathing_hz"), [(60, 0.2), (60, 0.38), (75, 0.25), (120, 0.45), (160, 0.6)]
 )
 def test_steady_modulation_is_read_whatever_the_heart_rate(hr_bpm, breathing_hz):
     beats = tones(200.0, hr_bpm, (breathing_hz, 0.02, 0.5), (0.10, 0.02, 0.0))
