@@ -7,21 +7,11 @@ number rests on.
 from itertools import chain
 from pathlib import Path
 
-from engine.code import digests_behind, fingerprint
+from engine.code import code_behind
 from engine.step import Input, Output, people_measured, run
-from results.manifest import (
-    Origin,
-    digest_of,
-    entries_in,
-    results_of,
-    sha256_of,
-    with_origins,
-    write_entries,
-)
+from results.manifest import Origin, entries_in, results_of, with_origins, write_entries
 from results.provenance import checksums_by_participant
 from study.rows import digest_of_rows
-
-PROJECT = Path(__file__).resolve().parents[1]
 
 
 def write_manifest(
@@ -34,18 +24,7 @@ def write_manifest(
 ):
     folder, people = Path(results), people_measured(study)
     entered = entries_in(inputs)
-    templates = sorted({name for origin in origins for name in origin.templates})
-    behind = {name: sha256_of(PROJECT / name) for name in templates}
-    code = {
-        origin.rule: digest_of(
-            [("scripts", fingerprint(*origin.scripts))]
-            + [(name, behind[name]) for name in origin.templates]
-        )
-        for origin in origins
-    }
-    for origin in origins:
-        digests = digests_behind(*origin.scripts)
-        behind |= {f"scripts/{name}": digest for name, digest in digests.items()}
+    code, code_of_rules = code_behind(origins)
     checksums = checksums_by_participant(Path(study), entered)
     made = with_origins(
         results_of(origins, folder, people),
@@ -54,10 +33,10 @@ def write_manifest(
             checksums.get(person, []) if person else sorted(set(chain(*checksums.values())))
         ),
         rows_digest=lambda table, person: digest_of_rows(study, table, person),
-        code=code,
+        code=code_of_rules,
     )
     entries = [row | {"kind": "input"} for row in entered]
-    entries += [{"kind": "code", "file": name, "sha256": behind[name]} for name in sorted(behind)]
+    entries += [{"kind": "code", "file": file, "sha256": code[file]} for file in sorted(code)]
     entries += sorted(made, key=lambda row: row["file"])
     write_entries(entries, manifest)
 

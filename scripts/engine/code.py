@@ -11,6 +11,8 @@ from functools import cache
 from pathlib import Path
 from types import CodeType
 
+from results.manifest import digest_of, sha256_of
+
 ENGINE = Path(__file__).resolve().parent
 SCRIPTS = ENGINE.parent
 
@@ -52,6 +54,20 @@ def digests_behind(*names):
             seen[path], imported = _digest_and_imports(path)
             waiting += [file for name in imported for file in _files_of(name)]
     return {path.relative_to(SCRIPTS).as_posix(): seen[path] for path in sorted(seen)}
+
+
+def code_behind(origins):
+    """Digest of each file of the project behind the results, and one of all of them for each rule.
+
+    origins : an `Origin` of results/manifest.py for each rule; its templates count by their bytes
+    """
+    templates = {name: sha256_of(SCRIPTS.parent / name) for o in origins for name in o.templates}
+    files, by_rule = dict(templates), {}
+    for origin in origins:
+        scripts, named = origin.scripts, [(name, templates[name]) for name in origin.templates]
+        files |= {f"scripts/{name}": digest for name, digest in digests_behind(*scripts).items()}
+        by_rule[origin.rule] = digest_of([("scripts", fingerprint(*scripts)), *named])
+    return files, by_rule
 
 
 @cache
