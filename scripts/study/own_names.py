@@ -169,9 +169,10 @@ def writes_commas(header, body, model, names, *, is_local):
 
 
 def _numbers(header, body, model):
-    """(row, column) of every cell in a column of numbers."""
+    """(row, column) of every cell with a comma or point in a column of numbers."""
     numeric = [at for at, name in enumerate(header) if holds_numbers(model, name)]
-    return [(row, at) for row in body for at in numeric if at < len(row)]
+    cells = ((row, at) for row in body for at in numeric if at < len(row))
+    return [(row, at) for row, at in cells if "," in row[at] or "." in row[at]]
 
 
 def _write_points(header, body, model, names, add, is_local):

@@ -118,8 +118,7 @@ def is_made_of_labels(file, participant, session):
     plain = file.lower()
     if not plain.isascii() or _DATE.search(plain):
         return False
-    for label in (participant.lower(), session.lower()):
-        for part in (label, label.partition("-")[2]):
-            plain = re.sub(rf"(?<![a-z0-9]){re.escape(part)}(?![a-z0-9])", " ", plain)
-    words = re.findall(r"[a-z]+|[0-9]+", plain)
+    labels = {label.lower().partition("-")[2] for label in (participant, session)}
+    no_label = " ".join(part for part in re.findall(r"[a-z0-9]+", plain) if part not in labels)
+    words = re.findall(r"[a-z]+|[0-9]+", no_label)
     return all(len(word) <= 3 if word.isdigit() else word in _WORDS for word in words)

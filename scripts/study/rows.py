@@ -6,6 +6,7 @@ import json
 import re
 from collections import Counter
 from functools import lru_cache
+from itertools import islice
 from pathlib import Path
 from typing import get_args
 
@@ -30,32 +31,68 @@ _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 def rows_of(study_folder, table, participant=None):
     """Checked rows of one table, of one participant or of everybody, for steps.
 
-    They hold what may leave the study, see study/privacy.py.
+    They hold what may leave the study, see study/privacy.py. Rows of one participant are checked
+    alone, so that a job of one person does not pay for everybody.
     """
     folder = Path(study_folder)
-    by_participant = _checked_rows(
-        folder / f"{table}.tsv", state_of_table(folder, table), free_text_leaves(folder)
-    )
-    if participant is not None:
-        return list(by_participant.get(participant, []))
-    of_everybody = [row for of_participant in by_participant.values() for row in of_participant]
-    return sorted(of_everybody, key=lambda row: row.row_number)
+    leaves = free_text_leaves(folder)
+    of_people = _opened(folder / f"{table}.tsv", state_of_table(folder, table), leaves)
+    return of_people.of_everybody() if participant is None else of_people.of_person(participant)
 
 
 @lru_cache(maxsize=len(TABLES))
-def _checked_rows(path, _, leaves):
-    """Rows by participant; a table is read once for everybody until its file changes."""
-    problems = Problems()
-    of_table = read_table(path, problems)
-    problems.stop()
-    if path.stem == "recordings":
-        tell_files_by_label(of_table)
-    if not leaves:
-        withhold(of_table)
-    by_participant = {}
-    for row in of_table:
-        by_participant.setdefault(getattr(row, "participant_id", None), []).append(row)
-    return by_participant
+def _opened(path, _, leaves):
+    """A table is opened once until its file changes."""
+    return _TableOfPeople(path, leaves)
+
+
+class _TableOfPeople:
+    """A table of which the rows of a person are checked when somebody asks for them."""
+
+    def __init__(self, path, leaves):
+        problems = Problems()
+        cells = cells_in_our_words(path, problems)
+        header, *body = cells or [[]]
+        is_headed = "participant_id" in header
+        if cells is not None and not (is_headed and any(map(any, body))):
+            _rows_of_numbered(path, header, {}, problems)
+        problems.stop()
+        at = header.index("participant_id") if is_headed else None
+        self._path, self._header, self._leaves = path, header, leaves
+        self._unchecked, self._checked = {}, {}
+        for number, of_row in enumerate(body, start=2):
+            if any(of_row):
+                person = of_row[at] if at < len(of_row) else ""
+                self._unchecked.setdefault(person, {})[number] = of_row
+
+    def of_everybody(self):
+        """Rows of all, as they stand in the table."""
+        self._check(list(self._unchecked))
+        checked = [row for of_person in self._checked.values() for row in of_person]
+        return sorted(checked, key=lambda row: row.row_number)
+
+    def of_person(self, participant):
+        # the name of a file rests on the rows of everybody
+        together = self._path.stem == "recordings"
+        self._check([*self._unchecked] if together else [participant])
+        return list(self._checked.get(participant, []))
+
+    def _check(self, people):
+        cells = {p: self._unchecked[p] for p in people if p in self._unchecked}
+        if not cells:
+            return
+        problems = Problems()
+        numbered = sorted(row for of_person in cells.values() for row in of_person.items())
+        checked = _rows_of_numbered(self._path, self._header, dict(numbered), problems)
+        problems.stop()
+        if self._path.stem == "recordings":
+            tell_files_by_label(checked)
+        if not self._leaves:
+            withhold(checked)
+        for row in checked:
+            self._checked.setdefault(row.participant_id, []).append(row)
+        for person in cells:
+            del self._unchecked[person]
 
 
 def digest_of_rows(study_folder, table, participant=None):
@@ -75,28 +112,37 @@ def read_table(path, problems):
     `path`: the table as .tsv; it may stand there in another form, see study/table_forms.py. A
     byte-order mark, CRLF, spaces round a value, blank lines and own names are accepted.
     """
+    cells = cells_in_our_words(path, problems)
+    return [] if cells is None else rows_of_cells(path, cells, problems)
+
+
+def cells_in_our_words(path, problems):
+    """Cells of a table under the declared names, the header first; None where it has none to read.
+
+    `path` as that of `read_table`; faults go to `problems`.
+    """
     folder, name = path.parent, path.stem
     files = files_of_table(folder, name)
     if not files:
         if name in REQUIRED:
             problems.add_unread(path, "", f"the table is missing; it is needed in {folder}")
-        return []
+        return None
     shown = [shown_name(file, name) for file in files]
     problems.files_named[path.name] = shown[0]
     if len(files) > 1:
         problems.add_unread(path, "", f"stands as {' and as '.join(shown)}; keep one of them")
-        return []
+        return None
     try:
         cells, is_local = cells_of_file(files[0], name)
     except TableFault as fault:
         problems.add_unread(path, fault.where, fault.message)
-        return []
+        return None
     except Refused as fault:
         problems.add_unread(path, "", str(fault))
-        return []
+        return None
     except OSError as fault:
         problems.add_unread(path, "", f"cannot be opened ({fault.strerror}); see who may read it")
-        return []
+        return None
     faults = []
     cells = with_own_names(
         cells,
@@ -109,8 +155,8 @@ def read_table(path, problems):
         # what follows from a fault of the whole table is not told row by row
         for where, message in faults:
             problems.add_unread(path, where, message)
-        return []
-    return rows_of_cells(path, cells, problems)
+        return None
+    return cells
 
 
 def rows_of_cells(path, cells, problems, *, placed=True):
@@ -120,14 +166,21 @@ def rows_of_cells(path, cells, problems, *, placed=True):
     spreadsheet, the header first, blank rows among them, so that row numbers are those that a
     person sees; `placed`: clock times of events are put on the session clock.
     """
+    header, *body = cells or [[]]
+    return _rows_of_numbered(path, header, dict(enumerate(body, start=2)), problems, placed=placed)
+
+
+def _rows_of_numbered(path, header, numbered, problems, *, placed=True):
+    """`rows_of_cells` of those rows of a table that are given, each by its number."""
     model, name = TABLES[path.stem], path.name
-    header = list(cells[0]) if cells else []
+    header = list(header)
     while header and not header[-1]:
         header.pop()
     needed = {c for c in model.needed if model.instead.get(c) not in header}
     required = [c for c, f in model.model_fields.items() if f.is_required() or c in needed]
     problem = _header_problem(header, required, model)
-    below = next((n for n, of_row in enumerate(cells[1:6], 2) if set(required) <= {*of_row}), None)
+    first_rows = islice(numbered.items(), 5)
+    below = next((n for n, of_row in first_rows if set(required) <= {*of_row}), None)
     if problem and below:
         problem = f"row 1 must name the columns, which stand in row {below}; take out what is above"
     if problem:
@@ -136,7 +189,7 @@ def rows_of_cells(path, cells, problems, *, placed=True):
     _check_header(name, header, required, model, problems)
     numeric = {c for c, field in model.model_fields.items() if _is_number(field.annotation)}
     checked, n_filled = [], 0
-    for number, of_row in enumerate(cells[1:], start=2):
+    for number, of_row in numbered.items():
         if not any(of_row):
             continue
         n_filled += 1

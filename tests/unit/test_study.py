@@ -1,5 +1,6 @@
 """What a study knows about outcomes and results before anything runs."""
 
+import re
 import shutil
 import sysconfig
 from itertools import chain
@@ -15,6 +16,7 @@ from engine.listings import header, names_in, outcome_modules, window_modules, w
 from project import write_tiny_study
 from study.loading import load_study
 from study.problems import Problems, StudyError
+from study.rows import rows_of
 
 
 @pytest.fixture
@@ -228,3 +230,34 @@ def test_words_of_the_front_door_are_told_from_where_a_person_stands(tmp_path, m
     assert launch.command_of("look", "../project/mine") == ["study.look", "mine"]
     with pytest.raises(SystemExit, match="offline needs one folder"):
         launch.of_wheels("offline", "no_such_folder")
+
+
+def dumped(study_rows):
+    return [(row.row_number, row.model_dump()) for row in study_rows]
+
+
+@pytest.mark.parametrize("table", ["events", "sessions", "recordings", "occlusion", "edits"])
+def test_a_person_alone_has_the_rows_that_the_person_has_among_everybody(tmp_path, table):
+    """Events named by their order in a visit, recordings by files that two people share."""
+    alone = write_tiny_study(tmp_path / "alone")
+    recordings = alone / "recordings.tsv"
+    shared = re.sub("sub-0[23]_ses-1_intervals", "Meier", recordings.read_text())
+    recordings.write_text(shared)
+    together = shutil.copytree(alone, tmp_path / "together")
+    of_everybody = rows_of(together, table)
+    for person in ("sub-03", "sub-02", "sub-01", "sub-99"):
+        theirs = [row for row in of_everybody if row.participant_id == person]
+        assert dumped(rows_of(alone, table, person)) == dumped(theirs)
+        assert dumped(rows_of(together, table, person)) == dumped(theirs)
+
+
+def test_a_fault_in_a_row_of_one_person_is_no_fault_of_another(tmp_path):
+    study = write_tiny_study(tmp_path / "study")
+    events = study / "events.tsv"
+    *above, last = events.read_text().splitlines()
+    events.write_text("\n".join([*above, last.replace("410", "late")]) + "\n")
+    assert last.startswith("sub-03")
+    assert rows_of(study, "events", "sub-01")
+    for asked in ("sub-03", None):
+        with pytest.raises(StudyError, match="events.tsv.*column onset_s"):
+            rows_of(study, "events", asked)
