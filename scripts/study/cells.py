@@ -92,9 +92,9 @@ def refuse_large(table):
             raise TableFault(
                 f"row {number}", f"holds {len(cells)} cells; up to {MOST_COLUMNS} are read"
             )
-        for cell in cells:
-            if len(cell) > LONGEST_CELL:
-                raise TableFault(
-                    f"row {number}",
-                    f"a cell holds {len(cell)} signs; up to {LONGEST_CELL} are read: shorten it",
-                )
+        longest = max(map(len, cells), default=0)
+        if longest > LONGEST_CELL:
+            raise TableFault(
+                f"row {number}",
+                f"a cell holds {longest} signs; up to {LONGEST_CELL} are read: shorten it",
+            )

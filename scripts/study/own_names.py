@@ -177,6 +177,9 @@ def _numbers(header, body, model):
 
 def _write_points(header, body, model, names, add, is_local):
     """Numbers with a decimal comma get a point, where the whole table writes them so."""
+    may_be_commas = is_local or names.decimal == "comma"
+    if not may_be_commas and not any("," in cell for row in body for cell in row):
+        return
     held = _numbers(header, body, model)
     commas = [(row, at) for row, at in held if _COMMA.fullmatch(row[at])]
     points = [row[at] for row, at in held if _POINT.fullmatch(row[at])]
