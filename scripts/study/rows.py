@@ -53,16 +53,16 @@ class _TableOfPeople:
         problems = Problems()
         cells = cells_in_our_words(path, problems)
         header, *body = cells or [[]]
-        is_headed = "participant_id" in header
-        if cells is not None and not (is_headed and any(map(any, body))):
+        at = header.index("participant_id") if "participant_id" in header else None
+        names_people = at is not None or "participant_id" not in TABLES[path.stem].model_fields
+        if cells is not None and not (names_people and any(map(any, body))):
             _rows_of_numbered(path, header, {}, problems)
         problems.stop()
-        at = header.index("participant_id") if is_headed else None
         self._path, self._header, self._leaves = path, header, leaves
         self._unchecked, self._checked = {}, {}
         for number, of_row in enumerate(body, start=2):
             if any(of_row):
-                person = of_row[at] if at < len(of_row) else ""
+                person = None if at is None or at >= len(of_row) else of_row[at]
                 self._unchecked.setdefault(person, {})[number] = of_row
 
     def of_everybody(self):
@@ -90,7 +90,7 @@ class _TableOfPeople:
         if not self._leaves:
             withhold(checked)
         for row in checked:
-            self._checked.setdefault(row.participant_id, []).append(row)
+            self._checked.setdefault(getattr(row, "participant_id", None), []).append(row)
         for person in cells:
             del self._unchecked[person]
 
