@@ -55,6 +55,7 @@ class _TableOfPeople:
         header, *body = cells or [[]]
         at = header.index("participant_id") if "participant_id" in header else None
         names_people = at is not None or "participant_id" not in TABLES[path.stem].model_fields
+        # a header without that column, or without rows, is a fault of the whole table
         if cells is not None and not (names_people and any(map(any, body))):
             _rows_of_numbered(path, header, {}, problems)
         problems.stop()
