@@ -88,7 +88,7 @@ def main(words=None):
             write(study)
         print(f"{title}: {study}", flush=True)
         settings = [f"study={os.path.relpath(study)}", f"results={os.path.relpath(folder / name)}"]
-        command = ["snakemake", "--cores", "2", "--scheduler", "greedy", "--config", *settings]
+        command = ["snakemake", "--cores", "2", "--config", *settings]
         told = os.environ | {"CUFFSTUDY_PROGRESS": "yes"}
         if subprocess.run([sys.executable, "-m", *command], cwd=PROJECT, env=told).returncode:
             failed.append(title)
